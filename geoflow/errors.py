@@ -1,0 +1,76 @@
+"""One tree of errors; each says what is wrong, where, and how to put it right."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+__all__ = [
+    "BarError",
+    "GeoflowError",
+    "OutputError",
+    "PrescriptionError",
+    "QuantityError",
+    "RangeError",
+    "UsageError",
+    "nearest",
+]
+
+
+class GeoflowError(Exception):
+    """Anything geoflow refuses to go on with.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, one sentence without a full stop.
+    where : str
+        The place: file, row, key or option.
+    cure : str
+        What the reader can do about it.
+    """
+
+    def __init__(self, what: str, *, where: str = "", cure: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.cure = cure
+
+    def __str__(self) -> str:
+        lines = [self.what]
+        if self.where:
+            lines.append(f"  where: {self.where}")
+        if self.cure:
+            lines.append(f"  cure:  {self.cure}")
+        return "\n".join(lines)
+
+
+class UsageError(GeoflowError):
+    """The command was put together wrongly."""
+
+
+class QuantityError(GeoflowError):
+    """A text that should be a number with a unit is not."""
+
+
+class RangeError(GeoflowError):
+    """A value lies outside the range where a formula or table holds."""
+
+
+class BarError(GeoflowError):
+    """The bar file cannot be read, or describes no bar that could exist."""
+
+
+class PrescriptionError(GeoflowError):
+    """The prescription cannot be read, or does not say which rate it means."""
+
+
+class OutputError(GeoflowError):
+    """The output cannot be written whole, or would replace something."""
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return ``"; did you mean 'x'?"`` for the nearest known word, or an empty string."""
+    by_folded = {name.casefold(): name for name in known}
+    close = difflib.get_close_matches(word.casefold(), by_folded, n=1, cutoff=0.6)
+    return f"; did you mean '{by_folded[close[0]]}'?" if close else ""

@@ -1,0 +1,136 @@
+"""The words of geoflow: every limit, verdict and written column, with its meaning, in one place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+__all__ = ["COLUMNS", "HIGH_LIMITS", "LIMITS", "LOW_LIMITS", "VERDICTS", "Column", "Limit", "Verdict", "fold"]
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """What ends the flow window on one side.
+
+    Attributes
+    ----------
+    name : str
+        The word used in every output.
+    side : str
+        ``"low"`` (too little flow) or ``"high"`` (too much).
+    meaning, remedy : str
+        One sentence each, for a person.
+    """
+
+    name: str
+    side: str
+    meaning: str
+    remedy: str
+
+
+_ALL = (
+    Limit(
+        "liquid margin", "low",
+        "Flow is too low to hold the manifold far enough above the vapour pressure: the ammonia boils ahead of "
+        "the orifices and the rows go uneven.",
+        "Drive faster, fit smaller orifices, or wait for colder liquid.",
+    ),
+    Limit(
+        "meter minimum", "low",
+        "Flow is below what the flow meter can count.",
+        "Drive faster, or fit a meter with a lower range.",
+    ),
+    Limit(
+        "pump minimum", "low",
+        "Flow is below the least the pump can be held at.",
+        "Drive faster, or return part of the flow to the tank if the bar is built for it.",
+    ),
+    Limit(
+        "pump flow", "high",
+        "Flow is more than the pump displaces at full drive.",
+        "Drive slower, or fit a larger pump.",
+    ),
+    Limit(
+        "suction", "high",
+        "The suction line loses too much pressure: part of the ammonia boils before the pump, and the pump "
+        "moves vapour in place of liquid.",
+        "Drive slower, clean the strainer, fit a shorter or wider suction line, or wait for warmer liquid.",
+    ),
+    Limit(
+        "pump pressure", "high",
+        "Pushing this much through the orifices takes more pressure than the pump can add.",
+        "Drive slower or fit larger orifices.",
+    ),
+    Limit(
+        "rated pressure", "high",
+        "Pushing this much through the orifices would exceed the rated pressure at the pump outlet.",
+        "Drive slower, fit larger orifices, or wait for colder liquid.",
+    ),
+    Limit(
+        "meter maximum", "high",
+        "Flow is above what the flow meter can count.",
+        "Drive slower, or fit a larger meter.",
+    ),
+)
+LIMITS: Final[dict[str, Limit]] = {limit.name: limit for limit in _ALL}
+LOW_LIMITS: Final[tuple[str, ...]] = tuple(limit.name for limit in _ALL if limit.side == "low")
+HIGH_LIMITS: Final[tuple[str, ...]] = tuple(limit.name for limit in _ALL if limit.side == "high")
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What geoflow says of a zone: the word, a letter for black-and-white prints, and the meaning."""
+
+    name: str
+    letter: str
+    meaning: str
+
+
+VERDICTS: Final[dict[str, Verdict]] = {
+    verdict.name: verdict
+    for verdict in (
+        Verdict("holds", "H", "Deliverable over the whole plan, even at the worse end of every uncertainty."),
+        Verdict("doubtful", "D", "Deliverable only if the orifices and the flashing turn out favourably."),
+        Verdict("fails", "F", "Not deliverable somewhere in the plan, even at the better end of every uncertainty."),
+        Verdict("off", "0", "Rate zero: nothing is asked of the bar."),
+    )
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column geoflow adds to a layer.
+
+    Attributes
+    ----------
+    name : str
+        Name where long names live (GeoPackage, GeoJSON).
+    short : str
+        Name of at most ten characters for Shapefile.
+    meaning : str
+        One sentence.
+    """
+
+    name: str
+    short: str
+    meaning: str
+
+
+COLUMNS: Final[tuple[Column, ...]] = (
+    Column("gf_verdict", "gf_verdict", "holds, doubtful, fails or off"),
+    Column("gf_side", "gf_side", "low: too little flow; high: too much"),
+    Column("gf_limit", "gf_limit", "the limit that decides"),
+    Column("gf_rate_lb_n_ac", "gf_lbnac", "the rate read, in pounds of nitrogen per acre"),
+    Column("gf_area_ac", "gf_area_ac", "area in acres"),
+    Column("gf_speed_low_mph", "gf_mph_lo", "slowest speed at which this rate certainly holds"),
+    Column("gf_speed_high_mph", "gf_mph_hi", "fastest speed at which this rate certainly holds"),
+    Column("gf_rate_low_lb_n_ac", "gf_rate_lo", "lowest rate that certainly holds at the planned speeds"),
+    Column("gf_rate_high_lb_n_ac", "gf_rate_hi", "highest rate that certainly holds at the planned speeds"),
+    Column("gf_liquid_margin_psi", "gf_margin", "least liquid margin over the plan, worse end"),
+    Column("gf_cure", "gf_cure", "what would make the zone hold"),
+)
+
+
+def fold(name: str) -> str:
+    """Fold a column name for comparison: lower case, letters and digits only."""
+    return "".join(character for character in name.casefold() if character.isalnum())
