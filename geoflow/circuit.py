@@ -1,0 +1,304 @@
+"""Tank to knives solved for a bar: what every pressure is at a given flow.
+
+The parameter is the pressure after the control valve, the node all sections hang on. From it every section's flow
+follows on its own, and everything upstream follows from their sum; all of it rises with the node pressure, so any
+condition is a bracketed root.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from geoflow.coefficients import back_pressure, central_coefficients, corner_coefficients
+from geoflow.equipment import Bar, Line
+from geoflow.errors import BarError, UsageError, nearest
+from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, equilibrium_flux_limit, liquid_density, saturation
+from geoflow.physics.lines import line_loss, valve_inlet_pressure
+from geoflow.physics.orifices import effective_pressure, land_flash_weight, mass_flow, upstream_pressure
+from geoflow.physics.pumps import manifold_temperature_rise
+from geoflow.physics.roots import rising_root
+
+__all__ = ["Case", "Circuit", "State", "bounding_cases", "central_case", "choose_sections"]
+
+FloatArray = npt.NDArray[np.float64]
+
+_GRAVITY: Final = 9.80665
+_MOST_ORIFICE_KINDS: Final = 6
+_HOSE_POINTS: Final = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One way in which the unknowns may turn out.
+
+    Attributes
+    ----------
+    coefficient, flash_weight : tuple of float
+        Per section [-]; a NaN weight asks for the land-length model.
+    hose_end : float
+        -1, 0 or +1: low, middle or high back pressure.
+    """
+
+    coefficient: tuple[float, ...]
+    flash_weight: tuple[float, ...]
+    hose_end: float
+
+
+def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
+    """Indices of the sections in use; all of them for None.
+
+    Raises
+    ------
+    UsageError
+        For an unknown name, or none at all.
+    """
+    known = [section.name for section in bar.sections]
+    if names is None:
+        return tuple(range(len(known)))
+    for name in names:
+        if name not in known:
+            raise UsageError(
+                f"the bar has no section '{name}'{nearest(name, known)}", where="--sections",
+                cure=f"name some of: {', '.join(known)}",
+            )
+    if not names:
+        raise UsageError("no section is on", where="--sections", cure=f"name some of: {', '.join(known)}")
+    return tuple(index for index, name in enumerate(known) if name in names)
+
+
+def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
+    """Cases that bound the bar: every corner of every orifice kind in use, with both ends of the back pressure.
+
+    Raises
+    ------
+    BarError
+        If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
+    """
+    fitted = [bar.sections[index].orifice for index in sections]
+    kinds = list(dict.fromkeys(fitted))
+    if len(kinds) > _MOST_ORIFICE_KINDS:
+        raise BarError(
+            f"{len(kinds)} kinds of orifice are in use at once; geoflow bounds at most {_MOST_ORIFICE_KINDS}",
+            where="sections", cure="give sections with nearly the same orifice the same key",
+        )
+    corners = [corner_coefficients(bar, bar.orifices[kind]) for kind in kinds]
+    known = bar.row_hose.back_pressure
+    exact = (bar.row_hose.line is None and known is None) or (known is not None and known[0] == known[1])
+    ends = (0.0,) if exact else (-1.0, 1.0)
+    cases = []
+    for picked in itertools.product(*corners):
+        pairs = dict(zip(kinds, picked, strict=True))
+        coefficient = tuple(float(pairs[kind][0]) for kind in fitted)
+        weight = tuple(float(pairs[kind][1]) for kind in fitted)
+        cases.extend(Case(coefficient, weight, end) for end in ends)
+    return tuple(cases)
+
+
+def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
+    """Return the most likely case."""
+    pairs = [central_coefficients(bar, bar.orifices[bar.sections[index].orifice]) for index in sections]
+    return Case(tuple(pair[0] for pair in pairs), tuple(pair[1] for pair in pairs), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The bar at one operating point per case and temperature; leading shape (cases, temperatures, points).
+
+    Attributes
+    ----------
+    node_pressure : ndarray
+        After the control valve, absolute [Pa].
+    section_flow : ndarray, shape (..., sections)
+        Ammonia [kg/s].
+    manifold_pressure : ndarray, shape (..., sections)
+        Upstream of the orifices, absolute [Pa].
+    flow : ndarray
+        Ammonia through the whole bar [kg/s].
+    outlet_pressure, inlet_pressure : ndarray
+        At the pump, absolute [Pa].
+    rise : ndarray
+        Pressure the pump adds [Pa].
+    liquid_margin : ndarray
+        Least manifold pressure over the vapour pressure of the liquid as warmed by the pump [Pa].
+    """
+
+    node_pressure: FloatArray
+    section_flow: FloatArray
+    manifold_pressure: FloatArray
+    flow: FloatArray
+    outlet_pressure: FloatArray
+    inlet_pressure: FloatArray
+    rise: FloatArray
+    liquid_margin: FloatArray
+
+
+class Circuit:
+    """A bar, the sections in use, some cases and some temperatures, ready to be solved.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+    cases : tuple of Case
+        How the unknowns turn out.
+    temperature : ndarray, shape (temperatures,)
+        Of the liquid in the tank [K].
+    """
+
+    def __init__(self, bar: Bar, sections: tuple[int, ...], cases: tuple[Case, ...], temperature: FloatArray) -> None:
+        self.bar = bar
+        self.cases = cases
+        self.sections = tuple(bar.sections[index] for index in sections)
+        self._orifices = tuple(bar.orifices[section.orifice] for section in self.sections)
+        # Every property has the shape (1, temperatures, 1), so that cases and points broadcast against it.
+        self.saturated = saturation(np.reshape(temperature, (1, -1, 1)))
+        self._flux_limit = equilibrium_flux_limit(self.saturated)
+        self.shape = (len(cases), self.saturated.temperature.size, 1)
+        self.highest_pressure = 1e6 + max(
+            bar.limits.max_pressure,
+            float(self.saturated.pressure.max()) + bar.pump.max_rise + bar.limits.liquid_margin,
+        )
+        self._hose_flow, self._hose_pressure = self._tabulate_back_pressure()
+
+    @property
+    def rows(self) -> int:
+        """Rows in use."""
+        return sum(section.rows for section in self.sections)
+
+    @property
+    def width(self) -> float:
+        """Width in use [m]."""
+        return self.rows * self.bar.row_spacing
+
+    def _tabulate_back_pressure(self) -> tuple[FloatArray, FloatArray]:
+        """Row flows [kg/s] and the back pressure they make [Pa], the latter of shape (cases, temperatures, flows)."""
+        if self.bar.row_hose.line is None:
+            flow = np.zeros(1)
+        else:
+            drive = self.highest_pressure - self.bar.air_pressure
+            widest = max(orifice.diameter for orifice in self._orifices)
+            most = mass_flow(drive, 0.0, self.saturated.liquid_density.max(), widest, 1.0)
+            flow = most * np.linspace(0.0, 1.0, _HOSE_POINTS) ** 2
+        shape = (1, self.shape[1], flow.size)
+        middle, spread = back_pressure(self.bar, np.broadcast_to(flow, shape), self.saturated)
+        return flow, middle + spread * np.array([case.hose_end for case in self.cases]).reshape(-1, 1, 1)
+
+    def _back_pressure(self, row_flow: FloatArray) -> FloatArray:
+        if self._hose_flow.size == 1:
+            return self._hose_pressure
+        after = np.clip(np.searchsorted(self._hose_flow, row_flow), 1, self._hose_flow.size - 1)
+        first, last = self._hose_flow[after - 1], self._hose_flow[after]
+        low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
+        return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
+
+    def _effective_pressure(self, row_flow: FloatArray, number: int) -> FloatArray:
+        """Effective pressure below the orifices of section `number` [Pa]."""
+        below = self._back_pressure(row_flow)
+        weight = np.array([case.flash_weight[number] for case in self.cases]).reshape(-1, 1, 1)
+        if np.isnan(weight).any():
+            modelled = land_flash_weight(
+                self._orifices[number].land or 0.0, self._coefficient(number), self.saturated.liquid_density,
+                self.saturated.pressure, below, self._flux_limit,
+            )
+            weight = np.where(np.isnan(weight), modelled, weight)
+        return effective_pressure(below, self.saturated.pressure, weight)
+
+    def _coefficient(self, number: int) -> FloatArray:
+        return np.array([case.coefficient[number] for case in self.cases]).reshape(-1, 1, 1)
+
+    def _loss(self, line: Line | None, flow: FloatArray) -> FloatArray:
+        if line is None:
+            return np.zeros_like(flow)
+        return line_loss(
+            flow, self.saturated.liquid_density, self.saturated.liquid_viscosity,
+            length=line.length, bore=line.bore, fittings_k=line.fittings_k, roughness=line.roughness,
+        )
+
+    def _section_flow(self, node: FloatArray, number: int) -> FloatArray:
+        """Flow of section `number` [kg/s] for a node pressure [Pa]."""
+        section, diameter = self.sections[number], self._orifices[number].diameter
+        density, coefficient = liquid_density(self.saturated, node), self._coefficient(number)
+
+        def excess(flow: FloatArray) -> FloatArray:
+            row_flow = flow / section.rows
+            effective = self._effective_pressure(row_flow, number)
+            manifold = upstream_pressure(row_flow, effective, density, diameter, coefficient)
+            return np.asarray(manifold + self._loss(section.feed, flow) - node)
+
+        at_rest = self._effective_pressure(np.zeros_like(node), number)
+        most = section.rows * mass_flow(node, at_rest, density, diameter, coefficient)
+        if section.feed is None and self.bar.row_hose.line is None:
+            return np.asarray(most)
+        return np.where(most > 0.0, rising_root(excess, np.zeros_like(most), most), 0.0)
+
+    def state(self, node_pressure: npt.ArrayLike) -> State:
+        """Solve the bar for a pressure after the control valve.
+
+        Parameters
+        ----------
+        node_pressure : array_like
+            Absolute [Pa], broadcasting against (cases, temperatures, points).
+        """
+        given = np.asarray(node_pressure, dtype=np.float64)
+        node = np.array(np.broadcast_to(given, np.broadcast_shapes(given.shape, self.shape)))
+        flows = [self._section_flow(node, number) for number in range(len(self.sections))]
+        manifolds = [
+            node - self._loss(section.feed, flow) for section, flow in zip(self.sections, flows, strict=True)
+        ]
+        section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
+        flow = section_flow.sum(axis=-1)
+        outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
+        least = manifold.min(axis=-1)
+        liquid = self.saturated
+        warmer = manifold_temperature_rise(
+            outlet - inlet, least - liquid.pressure, liquid.temperature, liquid.liquid_density,
+            liquid.liquid_heat_capacity, liquid.liquid_expansivity, self.bar.pump.efficiency,
+        )
+        vapour = saturation(np.minimum(liquid.temperature + np.maximum(warmer, 0.0), HIGHEST_TEMPERATURE)).pressure
+        return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - vapour)
+
+    def _pump_outlet(self, flow: FloatArray, node: FloatArray) -> FloatArray:
+        meter, valve, liquid = self.bar.meter, self.bar.control_valve, self.saturated
+        before_valve = node if valve is None else valve_inlet_pressure(
+            flow, node, liquid.pressure, liquid.liquid_density, cv=valve.cv, recovery_factor=valve.recovery_factor
+        )
+        return np.asarray(
+            before_valve + meter.loss_at_max_flow * np.square(flow / liquid.liquid_density / meter.max_flow)
+        )
+
+    def suction_loss(self, flow: FloatArray) -> FloatArray:
+        """Net pressure lost from tank to pump inlet [Pa]; negative where the liquid head outweighs the friction."""
+        suction = self.bar.suction
+        if suction is None:
+            return np.zeros_like(flow)
+        return self._loss(suction.line, flow) - suction.head * _GRAVITY * self.saturated.liquid_density
+
+    def inlet_pressure(self, flow: FloatArray) -> FloatArray:
+        """Absolute pressure at the pump inlet [Pa] while the suction runs full of liquid."""
+        return np.asarray(self.saturated.pressure - self.suction_loss(flow))
+
+    def node_for(self, excess: Callable[[State], FloatArray], highest: float | None = None) -> FloatArray:
+        """Node pressure [Pa] at which a condition that rises with it is just met, shape (cases, temperatures, 1).
+
+        Parameters
+        ----------
+        excess : callable
+            Negative below the condition, positive above.
+        highest : float, optional
+            Where to stop looking [Pa].
+        """
+        low = np.full(self.shape, self.bar.air_pressure)
+        high = np.full(self.shape, self.highest_pressure if highest is None else highest)
+        return rising_root(lambda node: excess(self.state(node)), low, high)
+
+    def at_flow(self, flow: float | FloatArray) -> State:
+        """Solve the bar for a flow of the whole bar [kg/s]."""
+        return self.state(self.node_for(lambda state: state.flow - flow))

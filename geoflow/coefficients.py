@@ -1,0 +1,138 @@
+"""What is not known of an orifice: the corners within which its coefficient and flashing weight lie.
+
+An orifice's squared flow is linear in u = Cd^2 and w = Cd^2 b. Coefficient tolerance and 0 <= b <= 1 leave a
+convex patch of that plane open; each measured point cuts it down to a band. All extremes of pressure and flow lie at
+the corners of what remains, so solving the bar at the corners bounds it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from geoflow.equipment import Bar, MeasuredPoint, Orifice
+from geoflow.errors import BarError
+from geoflow.physics.ammonia import Saturation, liquid_density, saturation
+from geoflow.physics.lines import flashing_hose_inlet_pressure
+from geoflow.physics.orifices import clip_coefficients, coefficient_line, effective_pressure, mass_flow
+
+__all__ = ["back_pressure", "central_coefficients", "corner_coefficients"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tuple[FloatArray, FloatArray]:
+    """Absolute pressure just below the orifices and how far it may be off either way, both [Pa].
+
+    Parameters
+    ----------
+    bar : Bar
+        Its row hose decides: known pressure, two-phase estimate, or open air.
+    row_flow : ndarray
+        Ammonia through one row [kg/s].
+    saturated : Saturation
+        Of the liquid before the orifices, broadcasting against `row_flow`.
+    """
+    hose = bar.row_hose
+    if hose.back_pressure is not None:
+        low, high = hose.back_pressure
+        return np.full(np.shape(row_flow), 0.5 * (low + high)), np.full(np.shape(row_flow), 0.5 * (high - low))
+    if hose.line is None:
+        return np.full(np.shape(row_flow), bar.air_pressure), np.zeros(np.shape(row_flow))
+    estimate = flashing_hose_inlet_pressure(
+        row_flow, saturated.liquid_enthalpy, saturated.pressure,
+        length=hose.line.length, bore=hose.line.bore, roughness=hose.line.roughness,
+        outlet_pressure=bar.air_pressure,
+    )
+    return estimate, hose.tolerance * (estimate - bar.air_pressure)
+
+
+def _open_corners(orifice: Orifice) -> FloatArray:
+    """Corners in (Cd^2, Cd^2 b), round the patch, before any measurement."""
+    spread = orifice.coefficient_tolerance
+    low, high = (
+        np.square(orifice.discharge_coefficient * (1.0 - spread)),
+        np.square(orifice.discharge_coefficient * (1.0 + spread)),
+    )
+    if orifice.flash_weight is not None:
+        known = orifice.flash_weight
+        corners = [(low, low * known), (high, high * known)]
+    else:
+        corners = [(low, low), (low, 0.0), (high, 0.0), (high, high)]
+    return np.unique(np.array(corners), axis=0) if low == high else np.array(corners)
+
+
+def _model_range(orifice: Orifice, point: MeasuredPoint, below: float) -> tuple[float, float]:
+    state = saturation(point.temperature)
+    corners = _open_corners(orifice)
+    weights = corners[:, 1] / corners[:, 0]
+    effective = effective_pressure(below, state.pressure, weights)
+    density = liquid_density(state, point.pressure)
+    flows = mass_flow(point.pressure, effective, density, orifice.diameter, np.sqrt(corners[:, 0]))
+    return float(flows.min()), float(flows.max())
+
+
+def _measured_corners(bar: Bar, orifice: Orifice) -> FloatArray:
+    corners = _open_corners(orifice)
+    for index, point in enumerate(orifice.measured):
+        where = f"orifices.{orifice.name}.measured[{index}]"
+        state = saturation(point.temperature)
+        if point.pressure <= state.pressure:
+            raise BarError(
+                "the measured pressure is at or below the vapour pressure at the measured temperature, so the orifice "
+                "did not see liquid",
+                where=where, cure="measure again with the liquid held above its vapour pressure",
+            )
+        below = float(back_pressure(bar, np.array([point.flow]), state)[0][0])
+        density = float(liquid_density(state, point.pressure))
+        for share, keep_below in ((1.0 + point.flow_tolerance, True), (1.0 - point.flow_tolerance, False)):
+            line = coefficient_line(
+                point.flow * share, point.pressure, float(state.pressure), below, density, orifice.diameter
+            )
+            corners = clip_coefficients(corners, line, keep_below=keep_below)
+        if not len(corners):
+            low, high = _model_range(orifice, point, below)
+            raise BarError(
+                f"the measured flow does not fit the orifice: {point.flow * 60 / 0.45359237:.2f} lb NH3/min was measured "
+                f"where its diameter and coefficient allow {low * 60 / 0.45359237:.2f} to {high * 60 / 0.45359237:.2f}",
+                where=where,
+                cure="check the point (one row's flow, gauge pressure), the diameter, the coefficient and its tolerance",
+            )
+    return corners
+
+
+def corner_coefficients(bar: Bar, orifice: Orifice) -> FloatArray:
+    """Pairs of discharge coefficient and flashing weight that bound the orifice.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        One row each: Cd [-], b [-]. One row where nothing is uncertain.
+
+    Raises
+    ------
+    BarError
+        If a measured point contradicts the orifice.
+    """
+    if orifice.measured:
+        corners = _measured_corners(bar, orifice)
+    else:
+        corners = _open_corners(orifice)
+        if len(corners) == 4:
+            # Without a measurement the least and the greatest flow come from these two at any pressure.
+            corners = corners[[0, 2]]
+    pairs = np.column_stack([np.sqrt(corners[:, 0]), corners[:, 1] / corners[:, 0]])
+    return np.asarray(np.unique(pairs, axis=0))
+
+
+def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
+    """Most likely discharge coefficient and flashing weight [-].
+
+    The weight is NaN where the land-length model is to give it from the conditions.
+    """
+    if orifice.measured:
+        middle = _measured_corners(bar, orifice).mean(axis=0)
+        return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
+    if orifice.flash_weight is not None:
+        return orifice.discharge_coefficient, orifice.flash_weight
+    return orifice.discharge_coefficient, float("nan") if orifice.land is not None else 0.5

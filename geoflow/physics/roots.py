@@ -1,0 +1,73 @@
+"""Roots of many rising functions at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["rising_root"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def rising_root(
+    function: Callable[[FloatArray], FloatArray],
+    low: npt.ArrayLike,
+    high: npt.ArrayLike,
+    *,
+    tolerance: float = 1e-12,
+    rounds: int = 100,
+) -> FloatArray:
+    """Where an elementwise rising function is zero, between two ends.
+
+    Chandrupatla's bracketing method (Adv. Eng. Software 28 (1997) 145-149): inverse quadratic steps where they are safe,
+    bisection elsewhere. scipy's elementwise solver finds the same roots (tests), but drops finished elements on the
+    way, which functions that carry arrays of their own cannot follow.
+
+    Parameters
+    ----------
+    function : callable
+        Takes and returns an array of the brackets' shape; does not fall anywhere between the ends.
+    low, high : array_like
+        Ends of the brackets, one shape after broadcasting.
+    tolerance : float
+        Width of the bracket, relative to its greater end, at which an element is done.
+    rounds : int
+        Most evaluations.
+
+    Returns
+    -------
+    ndarray
+        The root; the low end where the function is positive throughout, the high end where it is negative.
+    """
+    far, near = (np.array(end, dtype=np.float64) for end in np.broadcast_arrays(low, high))
+    f_far, f_near = function(far), function(near)
+    outside = np.where(f_far >= 0.0, far, np.where(f_near <= 0.0, near, np.nan))
+    done = ~np.isnan(outside)
+    found = outside.copy()
+    share = np.full(far.shape, 0.5)
+    for _ in range(rounds):
+        if done.all():
+            break
+        trial = near + share * (far - near)
+        f_trial = function(trial)
+        same = np.signbit(f_trial) == np.signbit(f_near)
+        third, f_third = np.where(same, near, far), np.where(same, f_near, f_far)
+        far, f_far = np.where(same, far, near), np.where(same, f_far, f_near)
+        near, f_near = trial, f_trial
+        best = np.where(np.abs(f_far) < np.abs(f_near), far, near)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            least = tolerance * np.abs(best) / np.abs(far - near)
+            finished = ~done & ((least > 0.5) | (f_near == 0.0))
+            found[finished] = best[finished]
+            done |= finished
+            xi = (near - far) / (third - far)
+            phi = (f_near - f_far) / (f_third - f_far)
+            quadratic = (np.square(phi) < xi) & (np.square(1.0 - phi) < 1.0 - xi)
+            step = f_near / (f_far - f_near) * f_third / (f_far - f_third) + (third - near) / (far - near) * f_near / (
+                f_third - f_near
+            ) * f_far / (f_third - f_far)
+        share = np.where(quadratic & np.isfinite(step), np.clip(step, least, 1.0 - least), 0.5)
+    return np.where(np.isnan(found), near, found)

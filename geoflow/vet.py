@@ -1,0 +1,276 @@
+"""Zones against the window: what the bar can deliver, what limits it, and what would cure it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from geoflow.equipment import Bar
+from geoflow.errors import UsageError
+from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE
+from geoflow.rates import ammonia_flow, nitrogen_rate
+from geoflow.window import Bounds, FlowWindow, PressureCurve, flow_window, pressure_curve, temperature_grid
+
+__all__ = ["Plan", "Solution", "Vetting", "solve", "vet", "with_orifice"]
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+# A rate clipped to the window must pass it in spite of rounding.
+_ROUNDING: Final = 1e-9
+# The temperatures searched for a change of verdict: -30 to 120 degF in steps of 2 degF.
+_SEARCH_LOW, _SEARCH_HIGH, _SEARCH_STEP = 238.706, 322.039, 1.1112
+_CHUNK: Final = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What the field day may bring.
+
+    Attributes
+    ----------
+    temperature : tuple of float
+        Coldest and warmest liquid in the tank [K].
+    speed : tuple of float
+        Slowest and fastest planned ground speed [m/s].
+    sections : tuple of int
+        Indices of the sections in use.
+    """
+
+    temperature: tuple[float, float]
+    speed: tuple[float, float]
+    sections: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        if self.speed[0] <= 0.0:
+            raise UsageError("the planned speed is not above zero", where="--speed", cure='give it like "5 mph"')
+        if self.temperature[0] < LOWEST_TEMPERATURE or self.temperature[1] > HIGHEST_TEMPERATURE:
+            raise UsageError(
+                "the planned liquid temperature lies outside -54 to 143 degF (-48 to 61 degC), where geoflow knows ammonia",
+                where="--temperature", cure='give it like "40 degF" or "35..62 degF"',
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """A bar solved for a plan: everything about the zones follows from it by comparison.
+
+    Attributes
+    ----------
+    bar : Bar
+        The equipment.
+    plan : Plan
+        The plan.
+    window : FlowWindow
+        Over the planned temperatures.
+    search : FlowWindow
+        Over the temperatures searched for a change of verdict.
+    certain, possible : Bounds
+        The window over the whole plan, in flow as the controller takes it [kg/s].
+    curve : PressureCurve
+        Gauge pressures and margin over flow.
+    other_orifices : dict of str to Bounds
+        Certain window over the plan with each other orifice of the bar file in all sections in use.
+    """
+
+    bar: Bar
+    plan: Plan
+    window: FlowWindow
+    search: FlowWindow
+    certain: Bounds
+    possible: Bounds
+    curve: PressureCurve
+    other_orifices: dict[str, Bounds]
+
+    def rate_bounds(self, bounds: Bounds) -> tuple[float, float]:
+        """Nitrogen rates [kg/m2] that a window allows at every planned speed; low exceeds high where there are none."""
+        slow, fast = self.plan.speed
+        width, fraction = self.window.width, self.bar.nitrogen_fraction
+        return (
+            float(nitrogen_rate(bounds.low, slow, width, fraction)),
+            float(nitrogen_rate(bounds.high, fast, width, fraction)),
+        )
+
+
+def with_orifice(bar: Bar, sections: tuple[int, ...], orifice: str) -> Bar:
+    """Return the bar with one orifice in all of some sections."""
+    changed = tuple(
+        replace(section, orifice=orifice) if index in sections else section
+        for index, section in enumerate(bar.sections)
+    )
+    return replace(bar, sections=changed)
+
+
+def solve(bar: Bar, plan: Plan) -> Solution:
+    """Solve the bar's hydraulics once for a plan.
+
+    Raises
+    ------
+    BarError
+        If a measured point contradicts its orifice.
+    """
+    grid = temperature_grid(*plan.temperature)
+    window = flow_window(bar, grid, plan.sections)
+    search_low, search_high = min(_SEARCH_LOW, grid[0]), max(_SEARCH_HIGH, grid[-1])
+    search = flow_window(bar, temperature_grid(search_low, search_high, _SEARCH_STEP), plan.sections)
+    certain = window.over_plan(certain=True, commanded=True)
+    possible = window.over_plan(certain=False, commanded=True)
+    density = bar.pump.max_flow * 700.0
+    top = min(max(2.0 * possible.high, 2.0 * certain.low, 0.01 * density), 4.0 * density)
+    curve = pressure_curve(bar, grid, plan.sections, window.delivered_ratio, top)
+    fitted = {bar.sections[index].orifice for index in plan.sections}
+    others = {
+        name: flow_window(with_orifice(bar, plan.sections, name), grid, plan.sections).over_plan(
+            certain=True, commanded=True
+        )
+        for name in bar.orifices
+        if fitted != {name}
+    }
+    return Solution(bar, plan, window, search, certain, possible, curve, others)
+
+
+@dataclass(frozen=True, slots=True)
+class Vetting:
+    """Verdict per zone; every array has shape (zones,).
+
+    Attributes
+    ----------
+    flow_low, flow_high : ndarray
+        Ammonia flow at the slowest and fastest planned speed, as the controller takes it [kg/s].
+    verdict : ndarray of str
+        A key of `schema.VERDICTS`.
+    side : ndarray of str
+        ``"low"``, ``"high"`` or empty.
+    limited_by : ndarray of str
+        A key of `schema.LIMITS` or empty.
+    speed_low, speed_high : ndarray
+        Speeds at which the zone's rate certainly holds, within the bar's allowed speeds [m/s]; NaN where there are none.
+    margin, expected_margin : ndarray
+        Least liquid margin over the plan [Pa], worse end and central case; NaN where nothing flows.
+    temperature_low, temperature_high : ndarray
+        Liquid temperatures round the plan between which the zone holds at the planned speeds [K]; NaN where there are none.
+    cured_by_orifice : dict of str to ndarray of bool
+        Whether another orifice in all sections would make the zone hold.
+    """
+
+    flow_low: FloatArray
+    flow_high: FloatArray
+    verdict: npt.NDArray[np.str_]
+    side: npt.NDArray[np.str_]
+    limited_by: npt.NDArray[np.str_]
+    speed_low: FloatArray
+    speed_high: FloatArray
+    margin: FloatArray
+    expected_margin: FloatArray
+    temperature_low: FloatArray
+    temperature_high: FloatArray
+    cured_by_orifice: dict[str, BoolArray]
+
+
+def _within(flow_low: FloatArray, flow_high: FloatArray, bounds: Bounds) -> BoolArray:
+    return (flow_low >= bounds.low * (1.0 - _ROUNDING)) & (flow_high <= bounds.high * (1.0 + _ROUNDING))
+
+
+def _side(flow_low: FloatArray, flow_high: FloatArray, bounds: Bounds) -> npt.NDArray[np.str_]:
+    """Return the side of the window that is missed by the larger ratio."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below, above = bounds.low / flow_low, flow_high / bounds.high
+    return np.where(below >= above, "low", "high")
+
+
+def _holding_temperatures(flow_low: FloatArray, flow_high: FloatArray, solution: Solution) -> tuple[FloatArray, FloatArray]:
+    """Stretch of temperatures round (or else nearest to) the plan at which each pair of flows holds [K]."""
+    window = solution.search
+    low, high = (edge / window.delivered_ratio for edge in window.edges(certain=True))
+    kelvin = window.temperature
+    middle = 0.5 * sum(solution.plan.temperature)
+    position = np.arange(kelvin.size)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spare = np.minimum(
+            np.log(flow_low[:, None] / low), np.log(np.maximum(high, 1e-12)) - np.log(flow_high[:, None])
+        )
+    holds = spare >= -_ROUNDING
+    some = holds.any(axis=1)
+    start = np.argmin(np.where(holds, np.abs(kelvin - middle), np.inf), axis=1)[:, None]
+    first = np.where(~holds & (position <= start), position, -1).max(axis=1) + 1
+    last = np.where(~holds & (position >= start), position, kelvin.size).min(axis=1) - 1
+    row = np.arange(len(spare))
+
+    def crossing(inside: npt.NDArray[np.int64], outside: npt.NDArray[np.int64]) -> FloatArray:
+        beyond = np.clip(outside, 0, kelvin.size - 1)
+        within = np.clip(inside, 0, kelvin.size - 1)
+        good, bad = np.maximum(spare[row, within], 0.0), spare[row, beyond]
+        share = np.where((bad < 0.0) & np.isfinite(bad), good / np.where(bad < 0.0, good - bad, 1.0), 0.0)
+        return np.asarray(kelvin[within] + share * (kelvin[beyond] - kelvin[within]))
+
+    return np.where(some, crossing(first, first - 1), np.nan), np.where(some, crossing(last, last + 1), np.nan)
+
+
+def _in_chunks(flow_low: FloatArray, flow_high: FloatArray, solution: Solution) -> tuple[FloatArray, FloatArray]:
+    pieces = [
+        _holding_temperatures(flow_low[start : start + _CHUNK], flow_high[start : start + _CHUNK], solution)
+        for start in range(0, len(flow_low), _CHUNK)
+    ]
+    if not pieces:
+        return np.empty(0), np.empty(0)
+    lows, highs = zip(*pieces, strict=True)
+    return np.concatenate(lows), np.concatenate(highs)
+
+
+def vet(rate: npt.ArrayLike, solution: Solution) -> Vetting:
+    """Compare zones with the window of a solved bar.
+
+    Parameters
+    ----------
+    rate : array_like, shape (zones,)
+        Nitrogen rate [kg/m2], zero or more.
+    solution : Solution
+        From `solve`.
+    """
+    wanted = np.asarray(rate, dtype=np.float64)
+    distinct, back = np.unique(wanted, return_inverse=True)
+    bar, plan, width = solution.bar, solution.plan, solution.window.width
+    flow_low = ammonia_flow(distinct, plan.speed[0], width, bar.nitrogen_fraction)
+    flow_high = ammonia_flow(distinct, plan.speed[1], width, bar.nitrogen_fraction)
+    off = distinct <= 0.0
+
+    holds = _within(flow_low, flow_high, solution.certain)
+    doubtful = ~holds & _within(flow_low, flow_high, solution.possible)
+    verdict = np.select([off, holds, doubtful], ["off", "holds", "doubtful"], "fails")
+    side = np.where(
+        doubtful,
+        _side(flow_low, flow_high, solution.certain),
+        _side(flow_low, flow_high, solution.possible),
+    )
+    names = np.where(
+        doubtful,
+        np.where(side == "low", solution.certain.low_limit, solution.certain.high_limit),
+        np.where(side == "low", solution.possible.low_limit, solution.possible.high_limit),
+    )
+    quiet = off | holds
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slowest = np.maximum(solution.certain.low * bar.nitrogen_fraction / (distinct * width), bar.limits.speed[0])
+        fastest = np.minimum(solution.certain.high * bar.nitrogen_fraction / (distinct * width), bar.limits.speed[1])
+    no_speed = off | (slowest > fastest * (1.0 + _ROUNDING))
+    warm_from, warm_to = _in_chunks(flow_low, flow_high, solution)
+
+    def nowhere(values: FloatArray, missing: BoolArray) -> FloatArray:
+        return np.where(missing, np.nan, values)[back]
+
+    return Vetting(
+        flow_low[back],
+        flow_high[back],
+        verdict[back],
+        np.where(quiet, "", side)[back],
+        np.where(quiet, "", names)[back],
+        nowhere(slowest, no_speed),
+        nowhere(np.maximum(fastest, slowest), no_speed),
+        nowhere(solution.curve.at("worst_margin", flow_low), off),
+        nowhere(solution.curve.at("expected_margin", flow_low), off),
+        nowhere(warm_from, off),
+        nowhere(warm_to, off),
+        {name: (_within(flow_low, flow_high, bounds) & ~off)[back] for name, bounds in solution.other_orifices.items()},
+    )

@@ -1,0 +1,261 @@
+"""The flow window of a bar: between which flows fixed orifices give an honest rate, and what ends it.
+
+Every bound is computed twice. *Certain* is the window at the worse end of everything unknown (orifice
+coefficient, flashing, back pressure, boiling in the suction), *possible* at the better end.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from geoflow.circuit import Circuit, State, bounding_cases, central_case
+from geoflow.equipment import Bar
+from geoflow.physics.ammonia import saturation
+from geoflow.physics.pumps import capacity_ratio
+from geoflow.physics.roots import rising_root
+from geoflow.schema import HIGH_LIMITS, LOW_LIMITS
+
+__all__ = [
+    "Bounds",
+    "FlowWindow",
+    "PressureCurve",
+    "flow_window",
+    "pressure_curve",
+    "temperature_grid",
+]
+
+FloatArray = npt.NDArray[np.float64]
+
+_GRID_STEP: Final = 1.0
+_CURVE_POINTS: Final = 80
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Lowest and highest flow [kg/s] over a plan and the limits that set them; empty where low exceeds high."""
+
+    low: float
+    high: float
+    low_limit: str
+    high_limit: str
+
+    @property
+    def empty(self) -> bool:
+        """Whether no flow lies inside."""
+        return not self.low <= self.high
+
+
+@dataclass(frozen=True, slots=True)
+class FlowWindow:
+    """The window at each temperature; flows are of ammonia through all rows in use.
+
+    Attributes
+    ----------
+    temperature : ndarray, shape (n,)
+        Of the liquid in the tank [K].
+    certain, possible : dict of str to ndarray, shape (n,)
+        Per limit the least (low limits) or greatest (high limits) flow it allows [kg/s].
+    delivered_ratio : ndarray, shape (n,)
+        True flow over the flow the controller takes it for [-]; other than 1 for a meter without
+        temperature correction.
+    width : float
+        In use [m].
+    rows : int
+        In use.
+    """
+
+    temperature: FloatArray
+    certain: dict[str, FloatArray]
+    possible: dict[str, FloatArray]
+    delivered_ratio: FloatArray
+    width: float
+    rows: int
+
+    def edges(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
+        """Low and high end of the window at each temperature [kg/s]."""
+        ends = self.certain if certain else self.possible
+        low = np.max([ends[name] for name in LOW_LIMITS], axis=0)
+        high = np.min([ends[name] for name in HIGH_LIMITS], axis=0)
+        return low, high
+
+    def edge_limits(self, *, certain: bool) -> tuple[list[str], list[str]]:
+        """Name of the limit that sets the low and the high end at each temperature."""
+        ends = self.certain if certain else self.possible
+        low = np.argmax([ends[name] for name in LOW_LIMITS], axis=0)
+        high = np.argmin([ends[name] for name in HIGH_LIMITS], axis=0)
+        return [LOW_LIMITS[index] for index in low], [HIGH_LIMITS[index] for index in high]
+
+    def over_plan(self, *, certain: bool, commanded: bool) -> Bounds:
+        """Window that holds at every temperature.
+
+        Parameters
+        ----------
+        certain : bool
+            Which of the two windows.
+        commanded : bool
+            In flow as the controller takes it, instead of true flow.
+        """
+        low, high = self.edges(certain=certain)
+        low_limits, high_limits = self.edge_limits(certain=certain)
+        if commanded:
+            low, high = low / self.delivered_ratio, high / self.delivered_ratio
+        lowest, highest = int(np.argmax(low)), int(np.argmin(high))
+        return Bounds(float(low[lowest]), float(high[highest]), low_limits[lowest], high_limits[highest])
+
+
+def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> FloatArray:
+    """Temperatures [K] from low to high, no more than `step` apart, both ends exact."""
+    if high <= low:
+        return np.array([low])
+    return np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)
+
+
+def _pressure_flows(circuit: Circuit) -> dict[str, FloatArray]:
+    """Flow at which each pressure limit is just met, shape (cases, temperatures)."""
+    limits, pump = circuit.bar.limits, circuit.bar.pump
+
+    def flow_where(excess_of: str, bound: float, *, at_least: bool) -> FloatArray:
+        node = circuit.node_for(lambda state: getattr(state, excess_of) - bound)
+        state = circuit.state(node)
+        met = getattr(state, excess_of) >= bound * (1.0 - 1e-6)
+        # A margin that is never reached allows no flow at all.
+        return np.where(met | (not at_least), state.flow, np.inf)[..., 0]
+
+    return {
+        "liquid margin": flow_where("liquid_margin", limits.liquid_margin, at_least=True),
+        "rated pressure": flow_where("outlet_pressure", limits.max_pressure, at_least=False),
+        "pump pressure": flow_where("rise", pump.max_rise, at_least=False),
+    }
+
+
+def _suction_flows(circuit: Circuit) -> tuple[FloatArray, FloatArray]:
+    """Greatest flow the suction allows, in equilibrium and with no vapour formed, shape (temperatures,)."""
+    liquid, pump = circuit.saturated, circuit.bar.pump
+    most = pump.max_flow * liquid.liquid_density
+
+    def too_much(flow: FloatArray) -> FloatArray:
+        ratio = capacity_ratio(circuit.suction_loss(flow), liquid.pressure, liquid.omega)
+        return np.asarray(flow - most * ratio)
+
+    def past_vacuum(flow: FloatArray) -> FloatArray:
+        return -circuit.inlet_pressure(flow)
+
+    equilibrium = rising_root(too_much, np.zeros_like(most), most)
+    boils = circuit.suction_loss(equilibrium) > 0.0
+    liquid_only = rising_root(past_vacuum, np.zeros_like(most), most)
+    starved = past_vacuum(most) > 0.0
+    return (
+        np.where(boils, equilibrium, np.inf)[0, :, 0],
+        np.where(starved, liquid_only, np.inf)[0, :, 0],
+    )
+
+
+def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) -> FlowWindow:
+    """Solve a bar for its flow window.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    temperature : ndarray, shape (n,)
+        Of the liquid in the tank [K].
+    sections : tuple of int
+        Indices of the sections in use.
+
+    Raises
+    ------
+    RangeError
+        If a temperature lies outside the property table.
+    BarError
+        If a measured point contradicts its orifice.
+    """
+    circuit = Circuit(bar, sections, bounding_cases(bar, sections), temperature)
+    density = circuit.saturated.liquid_density[0, :, 0]
+    boiling_suction, liquid_suction = _suction_flows(circuit)
+    sure = {
+        "meter minimum": bar.meter.min_flow * density,
+        "pump minimum": bar.pump.min_flow * density,
+        "pump flow": bar.pump.max_flow * density,
+        "meter maximum": bar.meter.max_flow * density,
+    }
+    certain = {**sure, "suction": boiling_suction}
+    possible = {**sure, "suction": liquid_suction}
+    for name, flows in _pressure_flows(circuit).items():
+        least, most = flows.min(axis=0), flows.max(axis=0)
+        low_side = name in LOW_LIMITS
+        certain[name], possible[name] = (most, least) if low_side else (least, most)
+    reference = bar.meter.reference_temperature
+    counted = density if reference is None else saturation(reference).liquid_density
+    return FlowWindow(
+        np.asarray(temperature, dtype=np.float64), certain, possible, density / counted, circuit.width, circuit.rows
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PressureCurve:
+    """What the gauges should show over the commanded flow, over all temperatures and cases of a plan.
+
+    Attributes
+    ----------
+    flow : ndarray, shape (m,)
+        Ammonia as the controller takes it, all rows in use [kg/s], rising.
+    worst_margin : ndarray, shape (m,)
+        Least liquid margin over temperatures and cases [Pa].
+    expected_margin : ndarray, shape (m,)
+        Least liquid margin over temperatures in the central case [Pa].
+    manifold_low, manifold_high : ndarray, shape (m,)
+        Range over temperatures and cases of the manifold pressures, absolute [Pa].
+    outlet_low, outlet_high : ndarray, shape (m,)
+        Same at the pump outlet.
+    """
+
+    flow: FloatArray
+    worst_margin: FloatArray
+    expected_margin: FloatArray
+    manifold_low: FloatArray
+    manifold_high: FloatArray
+    outlet_low: FloatArray
+    outlet_high: FloatArray
+
+    def at(self, name: str, flow: npt.ArrayLike) -> FloatArray:
+        """One of the curves at some flows [kg/s]; pressures follow the square of the flow, so it is interpolated there."""
+        values: FloatArray = getattr(self, name)
+        return np.asarray(np.interp(np.square(flow), np.square(self.flow), values))
+
+
+def pressure_curve(
+    bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
+) -> PressureCurve:
+    """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
+    cases = (*bounding_cases(bar, sections), central_case(bar, sections))
+    circuit = Circuit(bar, sections, cases, temperature)
+    ratio = delivered_ratio.reshape(1, -1, 1)
+    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
+    share = np.linspace(0.0, 1.0, _CURVE_POINTS)
+    state: State = circuit.state(bar.air_pressure + (top - bar.air_pressure) * share)
+    flow = highest_flow * np.sqrt(np.linspace(0.0, 1.0, _CURVE_POINTS)[1:])
+    commanded = state.flow / ratio
+
+    def resampled(values: FloatArray) -> FloatArray:
+        return np.array(
+            [
+                [np.interp(flow**2, commanded[k, t] ** 2, values[k, t]) for t in range(values.shape[1])]
+                for k in range(values.shape[0])
+            ]
+        )
+
+    margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
+    least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))
+    return PressureCurve(
+        flow,
+        margin.min(axis=(0, 1)),
+        margin[-1].min(axis=0),
+        least.min(axis=(0, 1)),
+        most.max(axis=(0, 1)),
+        outlet.min(axis=(0, 1)),
+        outlet.max(axis=(0, 1)),
+    )
