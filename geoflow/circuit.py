@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from geoflow.arrays import FloatArray, Floats
 from geoflow.coefficients import back_pressure, central_coefficients, corner_coefficients
 from geoflow.equipment import Bar, Line
 from geoflow.errors import BarError, UsageError, nearest
@@ -26,7 +26,6 @@ from geoflow.physics.roots import rising_root
 
 __all__ = ["Case", "Circuit", "State", "bounding_cases", "central_case", "choose_sections"]
 
-FloatArray = npt.NDArray[np.float64]
 
 _GRAVITY: Final = 9.80665
 _MOST_ORIFICE_KINDS: Final = 6
@@ -64,7 +63,8 @@ def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
     for name in names:
         if name not in known:
             raise UsageError(
-                f"the bar has no section '{name}'{nearest(name, known)}", where="--sections",
+                f"the bar has no section '{name}'{nearest(name, known)}",
+                where="--sections",
                 cure=f"name some of: {', '.join(known)}",
             )
     if not names:
@@ -85,7 +85,8 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     if len(kinds) > _MOST_ORIFICE_KINDS:
         raise BarError(
             f"{len(kinds)} kinds of orifice are in use at once; geoflow bounds at most {_MOST_ORIFICE_KINDS}",
-            where="sections", cure="give sections with nearly the same orifice the same key",
+            where="sections",
+            cure="give sections with nearly the same orifice the same key",
         )
     corners = [corner_coefficients(bar, bar.orifices[kind]) for kind in kinds]
     known = bar.row_hose.back_pressure
@@ -205,8 +206,12 @@ class Circuit:
         weight = np.array([case.flash_weight[number] for case in self.cases]).reshape(-1, 1, 1)
         if np.isnan(weight).any():
             modelled = land_flash_weight(
-                self._orifices[number].land or 0.0, self._coefficient(number), self.saturated.liquid_density,
-                self.saturated.pressure, below, self._flux_limit,
+                self._orifices[number].land or 0.0,
+                self._coefficient(number),
+                self.saturated.liquid_density,
+                self.saturated.pressure,
+                below,
+                self._flux_limit,
             )
             weight = np.where(np.isnan(weight), modelled, weight)
         return effective_pressure(below, self.saturated.pressure, weight)
@@ -218,8 +223,13 @@ class Circuit:
         if line is None:
             return np.zeros_like(flow)
         return line_loss(
-            flow, self.saturated.liquid_density, self.saturated.liquid_viscosity,
-            length=line.length, bore=line.bore, fittings_k=line.fittings_k, roughness=line.roughness,
+            flow,
+            self.saturated.liquid_density,
+            self.saturated.liquid_viscosity,
+            length=line.length,
+            bore=line.bore,
+            fittings_k=line.fittings_k,
+            roughness=line.roughness,
         )
 
     def _section_flow(self, node: FloatArray, number: int) -> FloatArray:
@@ -239,7 +249,7 @@ class Circuit:
             return np.asarray(most)
         return np.where(most > 0.0, rising_root(excess, np.zeros_like(most), most), 0.0)
 
-    def state(self, node_pressure: npt.ArrayLike) -> State:
+    def state(self, node_pressure: Floats) -> State:
         """Solve the bar for a pressure after the control valve.
 
         Parameters
@@ -250,25 +260,32 @@ class Circuit:
         given = np.asarray(node_pressure, dtype=np.float64)
         node = np.array(np.broadcast_to(given, np.broadcast_shapes(given.shape, self.shape)))
         flows = [self._section_flow(node, number) for number in range(len(self.sections))]
-        manifolds = [
-            node - self._loss(section.feed, flow) for section, flow in zip(self.sections, flows, strict=True)
-        ]
+        manifolds = [node - self._loss(section.feed, flow) for section, flow in zip(self.sections, flows, strict=True)]
         section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
         flow = section_flow.sum(axis=-1)
         outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
         least = manifold.min(axis=-1)
         liquid = self.saturated
         warmer = manifold_temperature_rise(
-            outlet - inlet, least - liquid.pressure, liquid.temperature, liquid.liquid_density,
-            liquid.liquid_heat_capacity, liquid.liquid_expansivity, self.bar.pump.efficiency,
+            outlet - inlet,
+            least - liquid.pressure,
+            liquid.temperature,
+            liquid.liquid_density,
+            liquid.liquid_heat_capacity,
+            liquid.liquid_expansivity,
+            self.bar.pump.efficiency,
         )
         vapour = saturation(np.minimum(liquid.temperature + np.maximum(warmer, 0.0), HIGHEST_TEMPERATURE)).pressure
         return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - vapour)
 
     def _pump_outlet(self, flow: FloatArray, node: FloatArray) -> FloatArray:
         meter, valve, liquid = self.bar.meter, self.bar.control_valve, self.saturated
-        before_valve = node if valve is None else valve_inlet_pressure(
-            flow, node, liquid.pressure, liquid.liquid_density, cv=valve.cv, recovery_factor=valve.recovery_factor
+        before_valve = (
+            node
+            if valve is None
+            else valve_inlet_pressure(
+                flow, node, liquid.pressure, liquid.liquid_density, cv=valve.cv, recovery_factor=valve.recovery_factor
+            )
         )
         return np.asarray(
             before_valve + meter.loss_at_max_flow * np.square(flow / liquid.liquid_density / meter.max_flow)

@@ -8,17 +8,16 @@ the corners of what remains, so solving the bar at the corners bounds it.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from geoflow.arrays import FloatArray
 from geoflow.equipment import Bar, MeasuredPoint, Orifice
 from geoflow.errors import BarError
 from geoflow.physics.ammonia import Saturation, liquid_density, saturation
 from geoflow.physics.lines import flashing_hose_inlet_pressure
 from geoflow.physics.orifices import clip_coefficients, coefficient_line, effective_pressure, mass_flow
+from geoflow.units import show, show_range
 
 __all__ = ["back_pressure", "central_coefficients", "corner_coefficients"]
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tuple[FloatArray, FloatArray]:
@@ -40,8 +39,12 @@ def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tupl
     if hose.line is None:
         return np.full(np.shape(row_flow), bar.air_pressure), np.zeros(np.shape(row_flow))
     estimate = flashing_hose_inlet_pressure(
-        row_flow, saturated.liquid_enthalpy, saturated.pressure,
-        length=hose.line.length, bore=hose.line.bore, roughness=hose.line.roughness,
+        row_flow,
+        saturated.liquid_enthalpy,
+        saturated.pressure,
+        length=hose.line.length,
+        bore=hose.line.bore,
+        roughness=hose.line.roughness,
         outlet_pressure=bar.air_pressure,
     )
     return estimate, hose.tolerance * (estimate - bar.air_pressure)
@@ -81,7 +84,8 @@ def _measured_corners(bar: Bar, orifice: Orifice) -> FloatArray:
             raise BarError(
                 "the measured pressure is at or below the vapour pressure at the measured temperature, so the orifice "
                 "did not see liquid",
-                where=where, cure="measure again with the liquid held above its vapour pressure",
+                where=where,
+                cure="measure again with the liquid held above its vapour pressure",
             )
         below = float(back_pressure(bar, np.array([point.flow]), state)[0][0])
         density = float(liquid_density(state, point.pressure))
@@ -93,10 +97,10 @@ def _measured_corners(bar: Bar, orifice: Orifice) -> FloatArray:
         if not len(corners):
             low, high = _model_range(orifice, point, below)
             raise BarError(
-                f"the measured flow does not fit the orifice: {point.flow * 60 / 0.45359237:.2f} lb NH3/min was measured "
-                f"where its diameter and coefficient allow {low * 60 / 0.45359237:.2f} to {high * 60 / 0.45359237:.2f}",
+                f"the measured flow of {show(point.flow, 'ammonia flow', 'us', 2)} does not fit the orifice: its diameter "
+                f"and coefficient allow {show_range(low, high, 'ammonia flow', 'us', 2)} there",
                 where=where,
-                cure="check the point (one row's flow, gauge pressure), the diameter, the coefficient and its tolerance",
+                cure="check the point (flow of one row, gauge pressure), the diameter, the coefficient and its tolerance",
             )
     return corners
 

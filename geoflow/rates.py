@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from geoflow.arrays import FloatArray, Floats
 from geoflow.errors import RangeError
 from geoflow.units import RateUnit
 
 __all__ = ["ammonia_flow", "as_nitrogen_rate", "from_nitrogen_rate", "nitrogen_rate"]
 
-FloatArray = npt.NDArray[np.float64]
 
-
-def ammonia_flow(
-    nitrogen_rate: npt.ArrayLike, speed: npt.ArrayLike, width: npt.ArrayLike, nitrogen_fraction: float
-) -> FloatArray:
+def ammonia_flow(nitrogen_rate: Floats, speed: Floats, width: Floats, nitrogen_fraction: float) -> FloatArray:
     """Ammonia flow of the whole width [kg/s] that lays down a nitrogen rate [kg/m2] at a speed [m/s]: R v W / w."""
     return np.asarray(nitrogen_rate, dtype=np.float64) * speed * width / nitrogen_fraction
 
 
-def nitrogen_rate(
-    ammonia_flow: npt.ArrayLike, speed: npt.ArrayLike, width: npt.ArrayLike, nitrogen_fraction: float
-) -> FloatArray:
+def nitrogen_rate(ammonia_flow: Floats, speed: Floats, width: Floats, nitrogen_fraction: float) -> FloatArray:
     """Nitrogen rate [kg/m2] that an ammonia flow of the whole width [kg/s] lays down at a speed [m/s]."""
     return np.asarray(ammonia_flow, dtype=np.float64) * nitrogen_fraction / (np.asarray(speed) * width)
 
@@ -41,7 +35,7 @@ def _nitrogen_per_unit(unit: RateUnit, nitrogen_fraction: float, ammonia_density
 
 
 def as_nitrogen_rate(
-    values: npt.ArrayLike, unit: RateUnit, nitrogen_fraction: float, ammonia_density: float | None = None
+    values: Floats, unit: RateUnit, nitrogen_fraction: float, ammonia_density: float | None = None
 ) -> FloatArray:
     """Nitrogen rate [kg/m2] of numbers counted in `unit`.
 
@@ -65,7 +59,7 @@ def as_nitrogen_rate(
 
 
 def from_nitrogen_rate(
-    rate: npt.ArrayLike, unit: RateUnit, nitrogen_fraction: float, ammonia_density: float | None = None
+    rate: Floats, unit: RateUnit, nitrogen_fraction: float, ammonia_density: float | None = None
 ) -> FloatArray:
     """Numbers counted in `unit` for a nitrogen rate [kg/m2]: `as_nitrogen_rate` the other way round."""
     return np.asarray(rate, dtype=np.float64) / _nitrogen_per_unit(unit, nitrogen_fraction, ammonia_density)

@@ -30,44 +30,52 @@ class Limit:
 
 _ALL = (
     Limit(
-        "liquid margin", "low",
+        "liquid margin",
+        "low",
         "Flow is too low to hold the manifold far enough above the vapour pressure: the ammonia boils ahead of "
         "the orifices and the rows go uneven.",
         "Drive faster, fit smaller orifices, or wait for colder liquid.",
     ),
     Limit(
-        "meter minimum", "low",
+        "meter minimum",
+        "low",
         "Flow is below what the flow meter can count.",
         "Drive faster, or fit a meter with a lower range.",
     ),
     Limit(
-        "pump minimum", "low",
+        "pump minimum",
+        "low",
         "Flow is below the least the pump can be held at.",
         "Drive faster, or return part of the flow to the tank if the bar is built for it.",
     ),
     Limit(
-        "pump flow", "high",
+        "pump flow",
+        "high",
         "Flow is more than the pump displaces at full drive.",
         "Drive slower, or fit a larger pump.",
     ),
     Limit(
-        "suction", "high",
+        "suction",
+        "high",
         "The suction line loses too much pressure: part of the ammonia boils before the pump, and the pump "
         "moves vapour in place of liquid.",
         "Drive slower, clean the strainer, fit a shorter or wider suction line, or wait for warmer liquid.",
     ),
     Limit(
-        "pump pressure", "high",
+        "pump pressure",
+        "high",
         "Pushing this much through the orifices takes more pressure than the pump can add.",
         "Drive slower or fit larger orifices.",
     ),
     Limit(
-        "rated pressure", "high",
+        "rated pressure",
+        "high",
         "Pushing this much through the orifices would exceed the rated pressure at the pump outlet.",
         "Drive slower, fit larger orifices, or wait for colder liquid.",
     ),
     Limit(
-        "meter maximum", "high",
+        "meter maximum",
+        "high",
         "Flow is above what the flow meter can count.",
         "Drive slower, or fit a larger meter.",
     ),

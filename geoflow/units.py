@@ -146,8 +146,9 @@ def _resolve(unit: str, kind: str, text: str, where: str) -> tuple[float, float]
         bare = re.sub(r"\s*NH3\s*", "", unit, flags=re.IGNORECASE)
         if bare == unit:
             raise QuantityError(
-                f"'{text}' does not say that it is ammonia", where=where,
-                cure=f"write the flow as pounds or kilograms of NH3, for example \"{KINDS[kind].example}\"",
+                f"'{text}' does not say that it is ammonia",
+                where=where,
+                cure=f'write the flow as pounds or kilograms of NH3, for example "{KINDS[kind].example}"',
             )
         expression = bare
     try:
@@ -155,7 +156,8 @@ def _resolve(unit: str, kind: str, text: str, where: str) -> tuple[float, float]
     except Exception as problem:  # pint raises many unrelated types for one bad text
         known = [*_SPELLINGS, KINDS[kind].us_label, KINDS[kind].metric_label]
         raise QuantityError(
-            f"'{unit}' is not a unit of {kind}{nearest(unit, known)}", where=where,
+            f"'{unit}' is not a unit of {kind}{nearest(unit, known)}",
+            where=where,
             cure=f'write it like "{KINDS[kind].example}"',
         ) from problem
 

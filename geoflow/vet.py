@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from geoflow.arrays import BoolArray, FloatArray, Floats, IntArray, TextArray
 from geoflow.equipment import Bar
 from geoflow.errors import UsageError
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE
@@ -16,8 +16,6 @@ from geoflow.window import Bounds, FlowWindow, PressureCurve, flow_window, press
 
 __all__ = ["Plan", "Solution", "Vetting", "solve", "vet", "with_orifice"]
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 # A rate clipped to the window must pass it in spite of rounding.
 _ROUNDING: Final = 1e-9
@@ -50,7 +48,8 @@ class Plan:
         if self.temperature[0] < LOWEST_TEMPERATURE or self.temperature[1] > HIGHEST_TEMPERATURE:
             raise UsageError(
                 "the planned liquid temperature lies outside -54 to 143 degF (-48 to 61 degC), where geoflow knows ammonia",
-                where="--temperature", cure='give it like "40 degF" or "35..62 degF"',
+                where="--temperature",
+                cure='give it like "40 degF" or "35..62 degF"',
             )
 
 
@@ -158,9 +157,9 @@ class Vetting:
 
     flow_low: FloatArray
     flow_high: FloatArray
-    verdict: npt.NDArray[np.str_]
-    side: npt.NDArray[np.str_]
-    limited_by: npt.NDArray[np.str_]
+    verdict: TextArray
+    side: TextArray
+    limited_by: TextArray
     speed_low: FloatArray
     speed_high: FloatArray
     margin: FloatArray
@@ -174,14 +173,16 @@ def _within(flow_low: FloatArray, flow_high: FloatArray, bounds: Bounds) -> Bool
     return (flow_low >= bounds.low * (1.0 - _ROUNDING)) & (flow_high <= bounds.high * (1.0 + _ROUNDING))
 
 
-def _side(flow_low: FloatArray, flow_high: FloatArray, bounds: Bounds) -> npt.NDArray[np.str_]:
+def _side(flow_low: FloatArray, flow_high: FloatArray, bounds: Bounds) -> TextArray:
     """Return the side of the window that is missed by the larger ratio."""
     with np.errstate(divide="ignore", invalid="ignore"):
         below, above = bounds.low / flow_low, flow_high / bounds.high
     return np.where(below >= above, "low", "high")
 
 
-def _holding_temperatures(flow_low: FloatArray, flow_high: FloatArray, solution: Solution) -> tuple[FloatArray, FloatArray]:
+def _holding_temperatures(
+    flow_low: FloatArray, flow_high: FloatArray, solution: Solution
+) -> tuple[FloatArray, FloatArray]:
     """Stretch of temperatures round (or else nearest to) the plan at which each pair of flows holds [K]."""
     window = solution.search
     low, high = (edge / window.delivered_ratio for edge in window.edges(certain=True))
@@ -199,7 +200,7 @@ def _holding_temperatures(flow_low: FloatArray, flow_high: FloatArray, solution:
     last = np.where(~holds & (position >= start), position, kelvin.size).min(axis=1) - 1
     row = np.arange(len(spare))
 
-    def crossing(inside: npt.NDArray[np.int64], outside: npt.NDArray[np.int64]) -> FloatArray:
+    def crossing(inside: IntArray, outside: IntArray) -> FloatArray:
         beyond = np.clip(outside, 0, kelvin.size - 1)
         within = np.clip(inside, 0, kelvin.size - 1)
         good, bad = np.maximum(spare[row, within], 0.0), spare[row, beyond]
@@ -220,7 +221,7 @@ def _in_chunks(flow_low: FloatArray, flow_high: FloatArray, solution: Solution) 
     return np.concatenate(lows), np.concatenate(highs)
 
 
-def vet(rate: npt.ArrayLike, solution: Solution) -> Vetting:
+def vet(rate: Floats, solution: Solution) -> Vetting:
     """Compare zones with the window of a solved bar.
 
     Parameters

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from geoflow.arrays import FloatArray, Floats
 from geoflow.circuit import Circuit, State, bounding_cases, central_case
 from geoflow.equipment import Bar
 from geoflow.physics.ammonia import saturation
@@ -28,7 +28,6 @@ __all__ = [
     "temperature_grid",
 ]
 
-FloatArray = npt.NDArray[np.float64]
 
 _GRID_STEP: Final = 1.0
 _CURVE_POINTS: Final = 80
@@ -221,7 +220,7 @@ class PressureCurve:
     outlet_low: FloatArray
     outlet_high: FloatArray
 
-    def at(self, name: str, flow: npt.ArrayLike) -> FloatArray:
+    def at(self, name: str, flow: Floats) -> FloatArray:
         """One of the curves at some flows [kg/s]; pressures follow the square of the flow, so it is interpolated there."""
         values: FloatArray = getattr(self, name)
         return np.asarray(np.interp(np.square(flow), np.square(self.flow), values))

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from geoflow.arrays import FloatArray, Floats
 from geoflow.errors import RangeError
 from geoflow.physics.saturation_table import TABLE_PATH
 
@@ -29,7 +29,6 @@ __all__ = [
     "saturation_temperature",
 ]
 
-FloatArray = npt.NDArray[np.float64]
 
 LOWEST_TEMPERATURE: Final = 225.0
 HIGHEST_TEMPERATURE: Final = 335.0
@@ -92,7 +91,7 @@ def _on_grid(table: FloatArray, temperature: FloatArray) -> list[FloatArray]:
     return [pressure, *columns]
 
 
-def saturation(temperature: npt.ArrayLike) -> Saturation:
+def saturation(temperature: Floats) -> Saturation:
     """Saturated ammonia at a temperature.
 
     Parameters
@@ -114,7 +113,7 @@ def saturation(temperature: npt.ArrayLike) -> Saturation:
     return Saturation(kelvin, *_on_grid(_table(), kelvin))
 
 
-def saturation_temperature(pressure: npt.ArrayLike) -> FloatArray:
+def saturation_temperature(pressure: Floats) -> FloatArray:
     """Temperature [K] at which the vapour pressure is `pressure` (absolute [Pa]).
 
     Raises
@@ -132,7 +131,7 @@ def saturation_temperature(pressure: npt.ArrayLike) -> FloatArray:
     return np.asarray(np.interp(np.log(pascal), np.log(table[1]), table[0]))
 
 
-def liquid_density(saturated: Saturation, pressure: npt.ArrayLike) -> FloatArray:
+def liquid_density(saturated: Saturation, pressure: Floats) -> FloatArray:
     """Density of the liquid [kg/m3] at an absolute pressure [Pa], from its isothermal compressibility.
 
     Valid within 30 bar of saturation (0.05 % against the compressed-liquid values in the tests).
@@ -141,7 +140,7 @@ def liquid_density(saturated: Saturation, pressure: npt.ArrayLike) -> FloatArray
     return saturated.liquid_density * np.exp(saturated.liquid_compressibility * excess)
 
 
-def flash_fraction(enthalpy: npt.ArrayLike, end: Saturation) -> FloatArray:
+def flash_fraction(enthalpy: Floats, end: Saturation) -> FloatArray:
     """Mass fraction of vapour [-] after throttling liquid of an enthalpy [J/kg] to the state `end`.
 
     Isenthalpic, in equilibrium; zero where the liquid does not boil.
@@ -158,5 +157,3 @@ def equilibrium_flux_limit(saturated: Saturation) -> FloatArray:
     latent = saturated.vapour_enthalpy - saturated.liquid_enthalpy
     expansion = 1.0 / saturated.vapour_density - 1.0 / saturated.liquid_density
     return latent / expansion / np.sqrt(saturated.temperature * saturated.liquid_heat_capacity)
-
-

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from geoflow.arrays import FloatArray, Floats
 from geoflow.physics.ammonia import flash_fraction, saturation, saturation_temperature
 
 __all__ = [
@@ -18,7 +18,6 @@ __all__ = [
     "valve_inlet_pressure",
 ]
 
-FloatArray = npt.NDArray[np.float64]
 
 _GALLON_PER_MINUTE: Final = 3.785411784e-3 / 60.0
 _PSI: Final = 6894.757293168361
@@ -29,7 +28,7 @@ CV_UNIT: Final = _GALLON_PER_MINUTE / np.sqrt(_PSI)
 _CRITICAL_PRESSURE: Final = 11.3634e6
 
 
-def friction_factor(reynolds: npt.ArrayLike, relative_roughness: npt.ArrayLike = 0.0) -> FloatArray:
+def friction_factor(reynolds: Floats, relative_roughness: Floats = 0.0) -> FloatArray:
     """Darcy friction factor [-] for any flow regime, Churchill (1977).
 
     Parameters
@@ -47,9 +46,9 @@ def friction_factor(reynolds: npt.ArrayLike, relative_roughness: npt.ArrayLike =
 
 
 def line_loss(
-    flow: npt.ArrayLike,
-    density: npt.ArrayLike,
-    viscosity: npt.ArrayLike,
+    flow: Floats,
+    density: Floats,
+    viscosity: Floats,
     *,
     length: float,
     bore: float,
@@ -75,7 +74,7 @@ def line_loss(
     return np.asarray((factor * length / bore + fittings_k) * np.square(flux) / (2.0 * np.asarray(density)))
 
 
-def liquid_critical_ratio(vapour_pressure: npt.ArrayLike) -> FloatArray:
+def liquid_critical_ratio(vapour_pressure: Floats) -> FloatArray:
     """Critical pressure ratio FF of ammonia [-]: 0.96 - 0.28 sqrt(Pv/Pc), IEC 60534-2-1.
 
     Parameters
@@ -87,18 +86,18 @@ def liquid_critical_ratio(vapour_pressure: npt.ArrayLike) -> FloatArray:
 
 
 def valve_inlet_pressure(
-    flow: npt.ArrayLike,
-    outlet_pressure: npt.ArrayLike,
-    vapour_pressure: npt.ArrayLike,
-    density: npt.ArrayLike,
+    flow: Floats,
+    outlet_pressure: Floats,
+    vapour_pressure: Floats,
+    density: Floats,
     *,
     cv: float,
     recovery_factor: float,
 ) -> FloatArray:
     """Absolute pressure [Pa] needed before a valve that passes `flow` [kg/s] of liquid.
 
-    IEC 60534-2-1 for turbulent flow without fittings, solved for the inlet: the loss for the flow, or the inlet pressure
-    at which the valve chokes at just this flow, whichever asks for more.
+    IEC 60534-2-1 for turbulent flow without fittings, solved for the inlet: the loss for the flow, or the inlet
+    pressure at which the valve chokes at just this flow, whichever asks for more.
 
     Parameters
     ----------
@@ -118,9 +117,9 @@ def valve_inlet_pressure(
 
 
 def flashing_hose_inlet_pressure(
-    flow: npt.ArrayLike,
-    enthalpy: npt.ArrayLike,
-    liquid_pressure: npt.ArrayLike,
+    flow: Floats,
+    enthalpy: Floats,
+    liquid_pressure: Floats,
     *,
     length: float,
     bore: float,

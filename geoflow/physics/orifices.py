@@ -16,7 +16,8 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
+
+from geoflow.arrays import FloatArray, Floats
 
 __all__ = [
     "EQUILIBRIUM_LENGTH",
@@ -28,15 +29,12 @@ __all__ = [
     "upstream_pressure",
 ]
 
-FloatArray = npt.NDArray[np.float64]
 
 # Passage length after which flashing reaches equilibrium (Fauske); 0.1 m is the value the model is published with.
 EQUILIBRIUM_LENGTH: Final = 0.1
 
 
-def effective_pressure(
-    back_pressure: npt.ArrayLike, vapour_pressure: npt.ArrayLike, flash_weight: npt.ArrayLike
-) -> FloatArray:
+def effective_pressure(back_pressure: Floats, vapour_pressure: Floats, flash_weight: Floats) -> FloatArray:
     """Pressure that the flow through the orifice seems to run into, absolute [Pa].
 
     Parameters
@@ -52,11 +50,11 @@ def effective_pressure(
 
 
 def mass_flow(
-    pressure: npt.ArrayLike,
-    effective: npt.ArrayLike,
-    density: npt.ArrayLike,
-    diameter: npt.ArrayLike,
-    coefficient: npt.ArrayLike,
+    pressure: Floats,
+    effective: Floats,
+    density: Floats,
+    diameter: Floats,
+    coefficient: Floats,
 ) -> FloatArray:
     """Ammonia through one orifice [kg/s]; zero where nothing drives it.
 
@@ -79,11 +77,11 @@ def mass_flow(
 
 
 def upstream_pressure(
-    flow: npt.ArrayLike,
-    effective: npt.ArrayLike,
-    density: npt.ArrayLike,
-    diameter: npt.ArrayLike,
-    coefficient: npt.ArrayLike,
+    flow: Floats,
+    effective: Floats,
+    density: Floats,
+    diameter: Floats,
+    coefficient: Floats,
 ) -> FloatArray:
     """Absolute pressure [Pa] that pushes `flow` [kg/s] through one orifice: `mass_flow` the other way round."""
     area = 0.25 * np.pi * np.square(np.asarray(diameter, dtype=np.float64))
@@ -92,12 +90,12 @@ def upstream_pressure(
 
 
 def land_flash_weight(
-    land: npt.ArrayLike,
-    coefficient: npt.ArrayLike,
-    density: npt.ArrayLike,
-    vapour_pressure: npt.ArrayLike,
-    back_pressure: npt.ArrayLike,
-    flux_limit: npt.ArrayLike,
+    land: Floats,
+    coefficient: Floats,
+    density: Floats,
+    vapour_pressure: Floats,
+    back_pressure: Floats,
+    flux_limit: Floats,
 ) -> FloatArray:
     """Central flashing weight of a plate of a given thickness [-].
 

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
+
+from geoflow.arrays import FloatArray, Floats
 
 __all__ = ["capacity_ratio", "manifold_temperature_rise"]
 
-FloatArray = npt.NDArray[np.float64]
 
-
-def capacity_ratio(
-    pressure_lost: npt.ArrayLike, vapour_pressure: npt.ArrayLike, omega: npt.ArrayLike
-) -> FloatArray:
+def capacity_ratio(pressure_lost: Floats, vapour_pressure: Floats, omega: Floats) -> FloatArray:
     """Liquid a displacement pump moves over what it would move without vapour in its inlet [-].
 
     r = 1 / (1 + omega (Ps / (Ps - dp) - 1)): the volume of saturated liquid that has lost dp in equilibrium, with
@@ -34,12 +31,12 @@ def capacity_ratio(
 
 
 def manifold_temperature_rise(
-    rise: npt.ArrayLike,
-    manifold_excess: npt.ArrayLike,
-    temperature: npt.ArrayLike,
-    density: npt.ArrayLike,
-    heat_capacity: npt.ArrayLike,
-    expansivity: npt.ArrayLike,
+    rise: Floats,
+    manifold_excess: Floats,
+    temperature: Floats,
+    density: Floats,
+    heat_capacity: Floats,
+    expansivity: Floats,
     efficiency: float,
 ) -> FloatArray:
     """How much warmer [K] the liquid is at the manifold than in the tank.

@@ -5,25 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
+
+from geoflow.arrays import FloatArray, Floats
 
 __all__ = ["rising_root"]
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def rising_root(
     function: Callable[[FloatArray], FloatArray],
-    low: npt.ArrayLike,
-    high: npt.ArrayLike,
+    low: Floats,
+    high: Floats,
     *,
     tolerance: float = 1e-12,
     rounds: int = 100,
 ) -> FloatArray:
     """Where an elementwise rising function is zero, between two ends.
 
-    Chandrupatla's bracketing method (Adv. Eng. Software 28 (1997) 145-149): inverse quadratic steps where they are safe,
-    bisection elsewhere. scipy's elementwise solver finds the same roots (tests), but drops finished elements on the
+    Chandrupatla's bracketing method (Adv. Eng. Software 28 (1997) 145-149): inverse quadratic steps where they are
+    safe, bisection elsewhere. scipy's elementwise solver finds the same roots (tests), but drops finished elements on the
     way, which functions that carry arrays of their own cannot follow.
 
     Parameters
