@@ -92,7 +92,7 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     known = bar.row_hose.back_pressure
     exact = (bar.row_hose.line is None and known is None) or (known is not None and known[0] == known[1])
     ends = (0.0,) if exact else (-1.0, 1.0)
-    cases = []
+    cases: list[Case] = []
     for picked in itertools.product(*corners):
         pairs = dict(zip(kinds, picked, strict=True))
         coefficient = tuple(float(pairs[kind][0]) for kind in fitted)

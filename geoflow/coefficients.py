@@ -97,10 +97,10 @@ def _measured_corners(bar: Bar, orifice: Orifice) -> FloatArray:
         if not len(corners):
             low, high = _model_range(orifice, point, below)
             raise BarError(
-                f"the measured flow of {show(point.flow, 'ammonia flow', 'us', 2)} does not fit the orifice: its diameter "
-                f"and coefficient allow {show_range(low, high, 'ammonia flow', 'us', 2)} there",
+                f"the measured flow of {show(point.flow, 'ammonia flow', 'us', 2)} does not fit the orifice: its "
+                f"diameter and coefficient allow {show_range(low, high, 'ammonia flow', 'us', 2)} there",
                 where=where,
-                cure="check the point (flow of one row, gauge pressure), the diameter, the coefficient and its tolerance",
+                cure="check the point (flow of one row, gauge pressure), the diameter and the coefficient",
             )
     return corners
 

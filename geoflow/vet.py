@@ -47,7 +47,7 @@ class Plan:
             raise UsageError("the planned speed is not above zero", where="--speed", cure='give it like "5 mph"')
         if self.temperature[0] < LOWEST_TEMPERATURE or self.temperature[1] > HIGHEST_TEMPERATURE:
             raise UsageError(
-                "the planned liquid temperature lies outside -54 to 143 degF (-48 to 61 degC), where geoflow knows ammonia",
+                "the planned liquid temperature lies outside -54 to 143 degF (-48 to 61 degC), the range covered",
                 where="--temperature",
                 cure='give it like "40 degF" or "35..62 degF"',
             )
@@ -146,11 +146,13 @@ class Vetting:
     limited_by : ndarray of str
         A key of `schema.LIMITS` or empty.
     speed_low, speed_high : ndarray
-        Speeds at which the zone's rate certainly holds, within the bar's allowed speeds [m/s]; NaN where there are none.
+        Speeds at which the zone's rate certainly holds, within the bar's allowed speeds [m/s]; NaN where
+        there are none.
     margin, expected_margin : ndarray
         Least liquid margin over the plan [Pa], worse end and central case; NaN where nothing flows.
     temperature_low, temperature_high : ndarray
-        Liquid temperatures round the plan between which the zone holds at the planned speeds [K]; NaN where there are none.
+        Liquid temperatures round the plan between which the zone holds at the planned speeds [K]; NaN where
+        there are none.
     cured_by_orifice : dict of str to ndarray of bool
         Whether another orifice in all sections would make the zone hold.
     """

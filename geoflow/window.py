@@ -221,7 +221,7 @@ class PressureCurve:
     outlet_high: FloatArray
 
     def at(self, name: str, flow: Floats) -> FloatArray:
-        """One of the curves at some flows [kg/s]; pressures follow the square of the flow, so it is interpolated there."""
+        """One of the curves at some flows [kg/s]; interpolated over the squared flow, which pressures follow."""
         values: FloatArray = getattr(self, name)
         return np.asarray(np.interp(np.square(flow), np.square(self.flow), values))
 

@@ -22,8 +22,8 @@ def rising_root(
     """Where an elementwise rising function is zero, between two ends.
 
     Chandrupatla's bracketing method (Adv. Eng. Software 28 (1997) 145-149): inverse quadratic steps where they are
-    safe, bisection elsewhere. scipy's elementwise solver finds the same roots (tests), but drops finished elements on the
-    way, which functions that carry arrays of their own cannot follow.
+    safe, bisection elsewhere. scipy's elementwise solver finds the same roots (tests), but drops finished elements on
+    the way, which functions that carry arrays of their own cannot follow.
 
     Parameters
     ----------
