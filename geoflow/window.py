@@ -23,8 +23,10 @@ __all__ = [
     "Bounds",
     "FlowWindow",
     "PressureCurve",
+    "RowSplit",
     "flow_window",
     "pressure_curve",
+    "row_split",
     "temperature_grid",
 ]
 
@@ -257,4 +259,52 @@ def pressure_curve(
         most.max(axis=(0, 1)),
         outlet.min(axis=(0, 1)),
         outlet.max(axis=(0, 1)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class RowSplit:
+    """How a flow divides over the sections in use, in the central case.
+
+    Attributes
+    ----------
+    flow : float
+        Of the whole width in use [kg/s].
+    rows : int
+        In use.
+    row_flow : ndarray, shape (sections,)
+        Through one row of each section [kg/s].
+    manifold_pressure : ndarray, shape (sections,)
+        Absolute [Pa].
+    node_pressure, outlet_pressure, inlet_pressure : float
+        After the control valve, at the pump outlet, at the pump inlet, absolute [Pa].
+    """
+
+    flow: float
+    rows: int
+    row_flow: FloatArray
+    manifold_pressure: FloatArray
+    node_pressure: float
+    outlet_pressure: float
+    inlet_pressure: float
+
+    @property
+    def off_mean(self) -> FloatArray:
+        """Each section's row flow over the mean of all rows, less one [-]."""
+        return self.row_flow / (self.flow / self.rows) - 1.0
+
+
+def row_split(bar: Bar, temperature: float, sections: tuple[int, ...], flow: float) -> RowSplit:
+    """Divide a true flow [kg/s] over the sections in use at one liquid temperature [K]."""
+    circuit = Circuit(bar, sections, (central_case(bar, sections),), np.array([temperature]))
+    state = circuit.at_flow(flow)
+    rows = np.array([section.rows for section in circuit.sections])
+    return RowSplit(
+        float(state.flow[0, 0, 0]),
+        circuit.rows,
+        state.section_flow[0, 0, 0] / rows,
+        state.manifold_pressure[0, 0, 0],
+        float(state.node_pressure[0, 0, 0]),
+        float(state.outlet_pressure[0, 0, 0]),
+        float(state.inlet_pressure[0, 0, 0]),
     )

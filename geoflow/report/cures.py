@@ -1,0 +1,77 @@
+"""What would make a zone hold, in words."""
+
+from __future__ import annotations
+
+import math
+
+from geoflow.arrays import FloatArray, IntArray
+from geoflow.schema import LIMITS
+from geoflow.units import System, number, show_range, unit_label
+from geoflow.vet import Solution, Vetting
+
+__all__ = ["cure_texts"]
+
+
+def _ways(index: int, solution: Solution, vetting: Vetting, system: System) -> list[str]:
+    """Ways to make zone `index` hold without touching its rate."""
+    ways = []
+    slow, fast = float(vetting.speed_low[index]), float(vetting.speed_high[index])
+    if math.isfinite(slow):
+        ways.append(f"drive {show_range(slow, fast, 'speed', system)}")
+    fitting = [name for name, cures in vetting.cured_by_orifice.items() if cures[index]]
+    if fitting:
+        ways.append("fit orifice " + " or ".join(f"'{name}'" for name in fitting))
+    low, high = float(vetting.temperature_low[index]), float(vetting.temperature_high[index])
+    if math.isfinite(low):
+        ways.append(_liquid(low, high, solution, system))
+    return ways
+
+
+def _liquid(low: float, high: float, solution: Solution, system: System) -> str:
+    """Say which liquid would do, against the planned one."""
+    planned_low, planned_high = solution.plan.temperature
+    span = high - low
+    if low <= solution.search.temperature[0] + 0.1:
+        words = f"liquid no warmer than {number(high, 'temperature', system)} {unit_label('temperature', system)}"
+    elif high >= solution.search.temperature[-1] - 0.1:
+        words = f"liquid no colder than {number(low, 'temperature', system)} {unit_label('temperature', system)}"
+    else:
+        words = f"liquid of {show_range(low, high, 'temperature', system)}"
+    if high < planned_low:
+        return "wait for colder " + words
+    if low > planned_high:
+        return "wait for warmer " + words
+    return ("keep to " if span < planned_high - planned_low else "only ") + words
+
+
+def cure_texts(
+    chosen: IntArray, rate: FloatArray, solution: Solution, vetting: Vetting, system: System
+) -> list[str]:
+    """What would make some zones hold; an empty text for one that holds or is off.
+
+    Parameters
+    ----------
+    chosen : ndarray of int
+        Indices of the zones.
+    rate : ndarray
+        Nitrogen rate of all zones [kg/m2].
+    solution, vetting
+        From `vet.solve` and `vet.vet`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    low, high = solution.rate_bounds(solution.certain)
+    texts = []
+    for index in chosen.tolist():
+        if not vetting.limited_by[index]:
+            texts.append("")
+            continue
+        ways = _ways(index, solution, vetting, system)
+        if low <= high:
+            change = "raise" if rate[index] < low else "lower"
+            ways.append(
+                f"{change} the rate to {show_range(low, high, 'nitrogen rate', system)}"
+                + (" (the agronomist's decision)" if change == "raise" else "")
+            )
+        texts.append("; or ".join(ways) + "." if ways else LIMITS[str(vetting.limited_by[index])].remedy)
+    return texts

@@ -1,0 +1,195 @@
+"""The JSON documents: plain dictionaries with the unit in every key."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoflow.arrays import FloatArray, TextArray
+from geoflow.equipment import Bar
+from geoflow.physics.ammonia import saturation
+from geoflow.schema import LIMITS, VERDICTS
+from geoflow.units import from_si
+from geoflow.vet import Solution, Vetting
+from geoflow.window import Bounds, RowSplit, row_split
+
+if TYPE_CHECKING:
+    from geoflow.formats.vector import Prescription
+
+__all__ = ["expected_split", "totals", "vet_document", "window_document"]
+
+_DIGITS = 6
+
+
+def _plain(value: float) -> float | None:
+    """Round for JSON, which knows neither NaN nor infinity."""
+    return round(float(value), _DIGITS) if math.isfinite(value) else None
+
+
+def _listed(values: FloatArray, kind: str, unit: str) -> list[float | None]:
+    shown = np.round(from_si(values, kind, unit), _DIGITS)
+    return [value if math.isfinite(value) else None for value in shown.tolist()]
+
+
+def _pair(low: float, high: float, kind: str, unit: str) -> list[float | None] | None:
+    if not low <= high:
+        return None
+    return [_plain(from_si(low, kind, unit)), _plain(from_si(high, kind, unit))]
+
+
+def _gauge(pressure: float, bar: Bar) -> float | None:
+    return _plain(from_si(pressure - bar.air_pressure, "pressure", "psi"))
+
+
+def _flow_bounds(bounds: Bounds) -> list[float | None] | None:
+    return _pair(bounds.low, bounds.high, "ammonia flow", "lb/minute")
+
+
+def expected_split(solution: Solution) -> RowSplit | None:
+    """Row split in the middle of the plan at the middle of the window; None where there is no window at all."""
+    bounds = solution.possible if solution.certain.empty else solution.certain
+    if bounds.empty:
+        return None
+    middle = 0.5 * sum(solution.plan.temperature)
+    ratio = float(np.interp(middle, solution.window.temperature, solution.window.delivered_ratio))
+    flow = 0.5 * (bounds.low + bounds.high) * ratio
+    return row_split(solution.bar, middle, solution.plan.sections, flow)
+
+
+def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
+    """Give the window over the plan as the contract has it, with what else a program may want."""
+    bar, plan, window = solution.bar, solution.plan, solution.window
+    true_certain = window.over_plan(certain=True, commanded=False)
+    true_possible = window.over_plan(certain=False, commanded=False)
+    vapour = saturation(np.array(plan.temperature)).pressure
+    document: dict[str, Any] = {
+        "bar": bar.name,
+        "temperature_degF": _listed(np.array(plan.temperature), "temperature", "degF"),
+        "flow_lb_nh3_min": {"certain": _flow_bounds(true_certain), "possible": _flow_bounds(true_possible)},
+        "limited_by": {"low": solution.certain.low_limit, "high": solution.certain.high_limit},
+        "possible_limited_by": {"low": solution.possible.low_limit, "high": solution.possible.high_limit},
+        "certain_edges_lb_nh3_min": {
+            "low": _plain(from_si(true_certain.low, "ammonia flow", "lb/minute")),
+            "high": _plain(from_si(true_certain.high, "ammonia flow", "lb/minute")),
+        },
+        "width_ft": _plain(from_si(window.width, "length", "ft")),
+        "rows": window.rows,
+        "sections_on": [bar.sections[index].name for index in plan.sections],
+        "delivered_over_prescribed": [_plain(window.delivered_ratio.min()), _plain(window.delivered_ratio.max())],
+        "tank_pressure_psig": [_gauge(float(pressure), bar) for pressure in vapour],
+        "liquid_margin_psi": _plain(from_si(bar.limits.liquid_margin, "pressure", "psi")),
+    }
+    if with_speed:
+        document["speed_mph"] = _listed(np.array(plan.speed), "speed", "mile/hour")
+        document["rate_lb_n_ac"] = {
+            "certain": _pair(*solution.rate_bounds(solution.certain), "nitrogen rate", "lb/acre"),
+            "possible": _pair(*solution.rate_bounds(solution.possible), "nitrogen rate", "lb/acre"),
+        }
+    split = expected_split(solution)
+    document["expected"] = None if split is None else _split_document(split, solution)
+    return document
+
+
+def _split_document(split: RowSplit, solution: Solution) -> dict[str, Any]:
+    bar = solution.bar
+    return {
+        "temperature_degF": _plain(from_si(0.5 * sum(solution.plan.temperature), "temperature", "degF")),
+        "flow_lb_nh3_min": _plain(from_si(split.flow, "ammonia flow", "lb/minute")),
+        "pump_inlet_psig": _gauge(split.inlet_pressure, bar),
+        "pump_outlet_psig": _gauge(split.outlet_pressure, bar),
+        "after_control_valve_psig": _gauge(split.node_pressure, bar),
+        "sections": [
+            {
+                "name": bar.sections[index].name,
+                "rows": bar.sections[index].rows,
+                "orifice": bar.sections[index].orifice,
+                "manifold_psig": _gauge(float(split.manifold_pressure[place]), bar),
+                "row_flow_lb_nh3_min": _plain(from_si(float(split.row_flow[place]), "ammonia flow", "lb/minute")),
+                "off_mean_percent": _plain(100.0 * float(split.off_mean[place])),
+            }
+            for place, index in enumerate(solution.plan.sections)
+        ],
+    }
+
+
+def totals(rate: FloatArray, area: FloatArray, verdict: TextArray) -> dict[str, Any]:
+    """Zones, acres and pounds by verdict."""
+    counts = {name: int(np.sum(verdict == name)) for name in VERDICTS}
+    return {
+        "area_ac": _plain(from_si(float(area.sum()), "area", "acre")),
+        "nitrogen_lb": _plain(from_si(float((rate * area).sum()), "mass", "lb")),
+        "zones": len(area),
+        **counts,
+        **{
+            f"area_{name}_ac": _plain(from_si(float(area[verdict == name].sum()), "area", "acre")) for name in VERDICTS
+        },
+    }
+
+
+def _spans(low: list[float | None], high: list[float | None]) -> list[list[float | None] | None]:
+    return [None if first is None else [first, last] for first, last in zip(low, high, strict=True)]
+
+
+def _zones(prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting) -> list[dict[str, Any]]:
+    pounds = _listed(rate, "nitrogen rate", "lb/acre")
+    acres = _listed(prescription.area, "area", "acre")
+    speeds = _spans(
+        _listed(vetting.speed_low, "speed", "mile/hour"), _listed(vetting.speed_high, "speed", "mile/hour")
+    )
+    warmth = _spans(
+        _listed(vetting.temperature_low, "temperature", "degF"),
+        _listed(vetting.temperature_high, "temperature", "degF"),
+    )
+    margin = _listed(vetting.margin, "pressure", "psi")
+    expected = _listed(vetting.expected_margin, "pressure", "psi")
+    rates = _pair(*solution.rate_bounds(solution.certain), "nitrogen rate", "lb/acre")
+    cures = {name: flags.tolist() for name, flags in vetting.cured_by_orifice.items()}
+    return [
+        {
+            "zone": zone,
+            "rate_lb_n_ac": pounds[index],
+            "area_ac": acres[index],
+            "verdict": verdict,
+            "side": side or None,
+            "limited_by": limit or None,
+            "speed_mph": speeds[index],
+            "rate_range_lb_n_ac": rates,
+            "liquid_margin_psi": margin[index],
+            "expected_margin_psi": expected[index],
+            "holds_between_degF": warmth[index],
+            "holds_with_orifice": [name for name, flags in cures.items() if flags[index]],
+        }
+        for index, (zone, verdict, side, limit) in enumerate(
+            zip(
+                prescription.row.tolist(),
+                vetting.verdict.tolist(),
+                vetting.side.tolist(),
+                vetting.limited_by.tolist(),
+                strict=True,
+            )
+        )
+    ]
+
+
+def vet_document(prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting) -> dict[str, Any]:
+    """Give the whole vetting as the contract has it."""
+    return {
+        "input": {
+            "file": str(prescription.path),
+            "format": prescription.file_format,
+            "layer": prescription.layer,
+            "rate_column": prescription.rate_column,
+            "rate_unit": prescription.rate_unit.text,
+            "rows_read": prescription.rows_read,
+            "dropped": {cause: list(rows) for cause, rows in prescription.dropped.items()},
+            "facts": [{"kind": fact.kind, "text": fact.text, "count": fact.count} for fact in prescription.facts],
+            "centre_lon_lat": [round(value, 5) for value in prescription.centre],
+        },
+        "bar": solution.bar.name,
+        "window": window_document(solution, with_speed=True),
+        "zones": _zones(prescription, rate, solution, vetting),
+        "totals": totals(rate, prescription.area, vetting.verdict),
+        "limits": {name: limit.meaning for name, limit in LIMITS.items()},
+    }

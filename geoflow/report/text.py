@@ -1,0 +1,336 @@
+"""What the commands print: short tables a tired person can act on."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from geoflow.arrays import FloatArray, TextArray
+from geoflow.physics.ammonia import saturation
+from geoflow.report.cautions import CAUTIONS
+from geoflow.report.cures import cure_texts
+from geoflow.report.documents import expected_split
+from geoflow.schema import LIMITS, VERDICTS
+from geoflow.units import System, number, show, show_range, unit_label
+from geoflow.vet import Solution, Vetting
+from geoflow.window import Bounds
+
+if TYPE_CHECKING:
+    from geoflow.formats.vector import Prescription
+
+__all__ = ["vet_text", "window_text"]
+
+_WIDTH: Final = 100
+_MOST_ZONES: Final = 15
+_UNEVEN: Final = 0.05
+
+
+def _wrap(text: str, indent: str = "  ", hang: str | None = None) -> str:
+    return textwrap.fill(
+        text, _WIDTH, initial_indent=indent, subsequent_indent=indent if hang is None else hang, break_on_hyphens=False
+    )
+
+
+def _table(rows: Iterable[Sequence[str]], align: str, indent: str = "  ") -> str:
+    """Lay rows out in columns; `align` has one of < or > per column."""
+    cells = [list(row) for row in rows]
+    widths = [max(len(row[column]) for row in cells) for column in range(len(align))]
+    lines = []
+    for row in cells:
+        parts = [f"{cell:{side}{width}}" for cell, side, width in zip(row, align, widths, strict=True)]
+        lines.append((indent + "  ".join(parts)).rstrip())
+    return "\n".join(lines)
+
+
+def _span(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
+    if not (math.isfinite(low) and math.isfinite(high)) or low > high:
+        return "none"
+    first, last = number(low, kind, system, digits), number(high, kind, system, digits)
+    return first if first == last else f"{first} to {last}"
+
+
+def _bounds_span(bounds: Bounds, system: System) -> str:
+    return "none" if bounds.empty else _span(bounds.low, bounds.high, "ammonia flow", system)
+
+
+def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> list[str]:
+    certain = solution.window.over_plan(certain=True, commanded=False)
+    possible = solution.window.over_plan(certain=False, commanded=False)
+    rows = [["", "certain", "possible", ""]]
+    rows.append(
+        ["whole bar", _bounds_span(certain, system), _bounds_span(possible, system), unit_label("ammonia flow", system)]
+    )
+    if with_speed:
+        sure, hoped = solution.rate_bounds(solution.certain), solution.rate_bounds(solution.possible)
+        rows.append(
+            [
+                f"rate at {show_range(*solution.plan.speed, 'speed', system)}",
+                _span(*sure, "nitrogen rate", system),
+                _span(*hoped, "nitrogen rate", system),
+                unit_label("nitrogen rate", system),
+            ]
+        )
+    lines = [_table(rows, "<<<<")]
+    if certain.empty:
+        lines.append(
+            _wrap(
+                "There is no flow that certainly holds over this plan: the low end "
+                f"({_edge(certain.low, system)}) lies above the high end ({_edge(certain.high, system)}). A narrower "
+                "temperature range, another orifice, or one measured point of flow, manifold pressure and liquid "
+                "temperature in the bar file would help."
+            )
+        )
+    for end, name in (("low", solution.certain.low_limit), ("high", solution.certain.high_limit)):
+        lines.append(_wrap(f"{end} end: {name}. {LIMITS[name].meaning}", hang="    "))
+    return lines
+
+
+def _edge(flow: float, system: System) -> str:
+    return show(flow, "ammonia flow", system) if math.isfinite(flow) else "never reached"
+
+
+def _speed_lines(solution: Solution, system: System) -> list[str]:
+    """Rates that certainly hold at a few speeds between the allowed ones."""
+    bar, window = solution.bar, solution.window
+    slowest, fastest = bar.limits.speed
+    rows = [["speed " + unit_label("speed", system), "certain " + unit_label("nitrogen rate", system), "possible"]]
+    for speed in np.linspace(slowest, fastest, 5):
+        spans = []
+        for bounds in (solution.certain, solution.possible):
+            share = bar.nitrogen_fraction / (window.width * speed)
+            spans.append(_span(bounds.low * share, bounds.high * share, "nitrogen rate", system))
+        rows.append([number(float(speed), "speed", system), *spans])
+    return ["Rates at single speeds", _table(rows, "<<<")]
+
+
+def _gauge_lines(solution: Solution, system: System) -> list[str]:
+    """What the gauges should read in the middle of the window, and how the rows divide it."""
+    split, bar = expected_split(solution), solution.bar
+    if split is None:
+        return []
+    bounds = solution.possible if solution.certain.empty else solution.certain
+    middle = 0.5 * (bounds.low + bounds.high)
+
+    def gauge(*pressures: float) -> str:
+        low, high = min(pressures) - bar.air_pressure, max(pressures) - bar.air_pressure
+        return show_range(low, high, "pressure", system, 0)
+
+    curve = solution.curve
+    tank = saturation(np.array(solution.plan.temperature)).pressure
+    rows = [
+        ["tank", gauge(*tank.tolist()), "vapour pressure of the liquid at the planned temperatures"],
+        ["manifold", gauge(float(curve.at("manifold_low", middle)), float(curve.at("manifold_high", middle))), ""],
+        ["pump outlet", gauge(float(curve.at("outlet_low", middle)), float(curve.at("outlet_high", middle))), ""],
+    ]
+    lines = [f"At the gauges with {show(split.flow, 'ammonia flow', system)}", _table(rows, "<<<")]
+    if float(np.ptp(split.off_mean)) > _UNEVEN:
+        lines.append(_wrap("Rows do not get the same: that is the orifices and feeds, not the flow."))
+        lines.append(
+            _table(
+                [
+                    [
+                        bar.sections[index].name,
+                        bar.sections[index].orifice,
+                        f"{100.0 * float(split.off_mean[place]):+.0f} % of the mean row",
+                    ]
+                    for place, index in enumerate(solution.plan.sections)
+                ],
+                "<<>",
+                "    ",
+            )
+        )
+    return lines
+
+
+def _meter_lines(solution: Solution) -> list[str]:
+    low, high = (100.0 * (float(end(solution.window.delivered_ratio)) - 1.0) for end in (np.min, np.max))
+    if max(abs(low), abs(high)) < 0.05:
+        return []
+    return [
+        _wrap(
+            f"The meter counts at one fixed density: over this plan the field really gets {low:+.1f} to {high:+.1f} % "
+            "against the display. The verdicts allow for it."
+        )
+    ]
+
+
+def _heading(solution: Solution, system: System, *, with_speed: bool) -> str:
+    bar, plan, window = solution.bar, solution.plan, solution.window
+    parts = [f"{bar.name}: {window.rows} rows, {show(window.width, 'length', system)}"]
+    if len(plan.sections) < len(bar.sections):
+        parts.append("only " + ", ".join(bar.sections[index].name for index in plan.sections))
+    parts.append(f"liquid {show_range(*plan.temperature, 'temperature', system)}")
+    if with_speed:
+        parts.append(show_range(*plan.speed, "speed", system))
+    return " · ".join(parts)
+
+
+def window_text(solution: Solution, system: System, *, with_speed: bool) -> str:
+    """Say the window in words and numbers."""
+    blocks = [
+        [_heading(solution, system, with_speed=with_speed)],
+        ["Flow window", *_window_lines(solution, system, with_speed=with_speed)],
+        [] if with_speed else _speed_lines(solution, system),
+        _gauge_lines(solution, system),
+        _meter_lines(solution),
+        [_wrap(CAUTIONS, indent="")],
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks if block)
+
+
+def _counts(rate: FloatArray, area: FloatArray, verdict: TextArray, system: System) -> str:
+    rows = [["", "zones", unit_label("area", system), unit_label("mass", system) + " N", ""]]
+    for name, known in VERDICTS.items():
+        chosen = verdict == name
+        rows.append(
+            [
+                f"{known.letter} {name}",
+                f"{int(chosen.sum()):,}",
+                number(float(area[chosen].sum()), "area", system),
+                number(float((rate * area)[chosen].sum()), "mass", system),
+                known.meaning,
+            ]
+        )
+    return _table(rows, "<>>><")
+
+
+def _answer(area: FloatArray, verdict: TextArray, system: System) -> str:
+    asked = verdict != "off"
+    total = int(asked.sum())
+    if total == 0:
+        return "Every zone asks for zero: there is nothing to deliver."
+    good = verdict == "holds"
+    acres = f"{number(float(area[good].sum()), 'area', system)} of {show(float(area[asked].sum()), 'area', system)}"
+    if int(good.sum()) == total:
+        return f"All {total:,} zones hold ({acres}): this bar can deliver the map as it is planned."
+    doubtful, fails = int((verdict == "doubtful").sum()), int((verdict == "fails").sum())
+    return f"{int(good.sum()):,} of {total:,} zones hold ({acres}); {doubtful:,} doubtful, {fails:,} fail."
+
+
+def _trouble_order(vetting: Vetting, area: FloatArray) -> list[int]:
+    rank = {"fails": 0, "doubtful": 1, "holds": 2, "off": 3}
+    order = sorted(range(len(area)), key=lambda index: (rank[str(vetting.verdict[index])], -area[index]))
+    return [index for index in order if vetting.verdict[index] != "off"]
+
+
+def _zone_lines(
+    prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting, system: System, most: int
+) -> list[str]:
+    order = _trouble_order(vetting, prescription.area)
+    if not order:
+        return []
+    shown = order[:most]
+    cures = cure_texts(np.array(shown), rate, solution, vetting, system)
+    rows = [
+        [
+            "zone",
+            unit_label("nitrogen rate", system),
+            unit_label("area", system),
+            "verdict",
+            "limit",
+            f"holds at {unit_label('speed', system)}",
+            f"margin {unit_label('pressure', system)}",
+        ]
+    ]
+    for index in shown:
+        limit = vetting.limited_by[index]
+        rows.append(
+            [
+                str(prescription.row[index]),
+                number(float(rate[index]), "nitrogen rate", system),
+                number(float(prescription.area[index]), "area", system),
+                f"{VERDICTS[str(vetting.verdict[index])].letter} {vetting.verdict[index]}",
+                f"{limit} (flow too {vetting.side[index]})" if limit else "",
+                _span(float(vetting.speed_low[index]), float(vetting.speed_high[index]), "speed", system),
+                number(float(vetting.margin[index]), "pressure", system, 0),
+            ]
+        )
+    lines = ["Zones, worst first" if len(shown) == len(order) else f"The {len(shown)} worst of {len(order):,} zones"]
+    lines.append(_table(rows, "<>><<<>"))
+    advised = [(index, cure) for index, cure in zip(shown, cures, strict=True) if cure]
+    if advised:
+        lines += ["", "What would cure them"]
+        grouped: dict[str, list[str]] = {}
+        for index, cure in advised:
+            grouped.setdefault(cure, []).append(str(prescription.row[index]))
+        for cure, zones in grouped.items():
+            lines.append(_wrap(f"zone {', '.join(zones)}: {cure}", hang="    "))
+    return lines
+
+
+def _temperature_line(vetting: Vetting, solution: Solution, system: System) -> list[str]:
+    """Say between which liquid temperatures the verdicts that are good now stay good."""
+    good = vetting.verdict == "holds"
+    if not good.any():
+        return []
+    low, high = float(vetting.temperature_low[good].max()), float(vetting.temperature_high[good].min())
+    coldest, warmest = solution.search.temperature[[0, -1]]
+    ends = []
+    if low > coldest + 0.1:
+        ends.append(f"colder than {show(low, 'temperature', system)}")
+    if high < warmest - 0.1:
+        ends.append(f"warmer than {show(high, 'temperature', system)}")
+    if not ends:
+        return ["The zones that hold keep holding at every liquid temperature searched."]
+    return [f"The zones that hold keep holding until the liquid is {' or '.join(ends)}."]
+
+
+def _reading_lines(prescription: Prescription, system: System) -> list[str]:
+    lon, lat = prescription.centre
+    place = f"{abs(lat):.3f}° {'N' if lat >= 0 else 'S'}, {abs(lon):.3f}° {'E' if lon >= 0 else 'W'}"
+    lines = [
+        _wrap(
+            f"{prescription.path.name}: {prescription.rows_read:,} rows read, {len(prescription.row):,} zones, "
+            f"{show(float(prescription.area.sum()), 'area', system)}, column '{prescription.rate_column}' in "
+            f"{prescription.rate_unit.text}, centre {place}",
+            indent="",
+            hang="  ",
+        )
+    ]
+    for cause, rows in prescription.dropped.items():
+        some = ", ".join(str(row) for row in rows[:8]) + (" ..." if len(rows) > 8 else "")
+        lines.append(_wrap(f"! {len(rows):,} left out: {cause} (row {some})", hang="    "))
+    lines += [_wrap(f"- {fact.text}", hang="    ") for fact in prescription.facts]
+    return lines
+
+
+def vet_text(
+    prescription: Prescription,
+    rate: FloatArray,
+    solution: Solution,
+    vetting: Vetting,
+    system: System,
+    *,
+    most_zones: int | None = None,
+) -> str:
+    """Say the vetting in words and numbers.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    rate : ndarray
+        Nitrogen rate of each zone [kg/m2].
+    solution, vetting
+        From `vet.solve` and `vet.vet`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    most_zones : int, optional
+        How many zones to list.
+    """
+    most = _MOST_ZONES if most_zones is None else most_zones
+    blocks = [
+        [_answer(prescription.area, vetting.verdict, system)],
+        _reading_lines(prescription, system),
+        [_heading(solution, system, with_speed=True), *_window_lines(solution, system, with_speed=True)],
+        ["Verdicts", _counts(rate, prescription.area, vetting.verdict, system)],
+        _zone_lines(prescription, rate, solution, vetting, system, most),
+        [*_temperature_line(vetting, solution, system), *_meter_lines(solution)],
+        _gauge_lines(solution, system),
+        [_wrap(CAUTIONS, indent="")],
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks if block)

@@ -1,0 +1,273 @@
+"""The only place where reading, deciding and writing meet; every command is one function here."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoflow.arrays import FloatArray, TextArray
+from geoflow.circuit import choose_sections
+from geoflow.equipment import Bar
+from geoflow.errors import UsageError
+from geoflow.physics.ammonia import saturation
+from geoflow.rates import as_nitrogen_rate
+from geoflow.units import System, from_si, parse, parse_range, show_range
+from geoflow.vet import Plan, Solution, Vetting, solve, vet
+
+if TYPE_CHECKING:
+    from geoflow.formats.vector import Prescription
+
+__all__ = ["VetOutcome", "make_plan", "read_bar_and_plan", "vet_file", "write_json", "write_vetting"]
+
+_USUAL_COUNTING_TEMPERATURE = "60 degF"
+
+
+def make_plan(bar: Bar, temperature: str, speed: str | None, sections: str | None) -> Plan:
+    """Turn the texts of the command line into a plan.
+
+    Parameters
+    ----------
+    bar : Bar
+        Gives the sections, and the speeds where none is planned.
+    temperature, speed : str
+        One value or a range, with unit.
+    sections : str or None
+        Names with commas between, as ``"left,right"``.
+
+    Raises
+    ------
+    QuantityError, UsageError
+        If a text is no such thing.
+    """
+    names = None if sections is None else [name.strip() for name in sections.split(",") if name.strip()]
+    return Plan(
+        parse_range(temperature, "temperature", where="--temperature"),
+        bar.limits.speed if speed is None else parse_range(speed, "speed", where="--speed"),
+        choose_sections(bar, names),
+    )
+
+
+def read_bar_and_plan(bar_file: str, temperature: str, speed: str | None, sections: str | None) -> Solution:
+    """Read the bar and solve it for a plan."""
+    from geoflow.formats.bars import read_bar
+
+    bar = read_bar(bar_file)
+    return solve(bar, make_plan(bar, temperature, speed, sections))
+
+
+@dataclass(frozen=True, slots=True)
+class VetOutcome:
+    """Everything a vetted prescription gives.
+
+    Attributes
+    ----------
+    prescription : Prescription
+        As read.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    solution : Solution
+        The solved bar.
+    vetting : Vetting
+        The verdicts.
+    """
+
+    prescription: Prescription
+    rate: FloatArray
+    solution: Solution
+    vetting: Vetting
+
+    @property
+    def has_findings(self) -> bool:
+        """Whether a zone fails or is doubtful."""
+        return bool(np.isin(self.vetting.verdict, ["fails", "doubtful"]).any())
+
+
+def _counted_density(bar: Bar, volume_temperature: str | None) -> float:
+    """Density at which gallons or litres of a prescription are counted [kg/m3]."""
+    if volume_temperature is not None:
+        kelvin = parse(volume_temperature, "temperature", where="--volume-temperature")
+    elif bar.meter.reference_temperature is not None:
+        kelvin = bar.meter.reference_temperature
+    else:
+        kelvin = parse(_USUAL_COUNTING_TEMPERATURE, "temperature")
+    return float(saturation(kelvin).liquid_density)
+
+
+def vet_file(
+    prescription_file: str,
+    bar_file: str,
+    temperature: str,
+    speed: str,
+    *,
+    sections: str | None = None,
+    rate_column: str | None = None,
+    rate_unit: str | None = None,
+    crs: str | None = None,
+    swap_axes: bool = False,
+    layer: str | None = None,
+    volume_temperature: str | None = None,
+) -> VetOutcome:
+    """Read a prescription and a bar and give every zone its verdict.
+
+    Raises
+    ------
+    GeoflowError
+        For anything that cannot be read or understood.
+    """
+    from geoflow.formats.vector import read_prescription
+
+    solution = read_bar_and_plan(bar_file, temperature, speed, sections)
+    prescription = read_prescription(
+        prescription_file,
+        rate_column=rate_column,
+        rate_unit=rate_unit,
+        crs=crs,
+        swap_axes=swap_axes,
+        layer=layer,
+    )
+    bar = solution.bar
+    rate = as_nitrogen_rate(
+        prescription.rate,
+        prescription.rate_unit,
+        bar.nitrogen_fraction,
+        _counted_density(bar, volume_temperature),
+    )
+    return VetOutcome(prescription, rate, solution, vet(rate, solution))
+
+
+def _zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
+    """Verdict columns for every row of the file as read; empty where a row was left out."""
+    from geoflow.report.cures import cure_texts
+
+    vetting, solution, kept = outcome.vetting, outcome.solution, outcome.prescription.row
+    rows = outcome.prescription.rows_read
+    count = len(kept)
+
+    def numbers(values: FloatArray) -> FloatArray:
+        column = np.full(rows, np.nan)
+        column[kept] = np.round(values, 4)
+        return column
+
+    def words(values: TextArray | list[str]) -> np.ndarray[Any, Any]:
+        column = np.full(rows, None, dtype=object)
+        column[kept] = [str(value) or None for value in values]
+        return column
+
+    low, high = solution.rate_bounds(solution.certain)
+    if low > high:
+        low = high = np.nan
+    rates = from_si(np.array([low, high]), "nitrogen rate", "lb/acre")
+    return {
+        "gf_verdict": words(vetting.verdict),
+        "gf_side": words(vetting.side),
+        "gf_limit": words(vetting.limited_by),
+        "gf_rate_lb_n_ac": numbers(from_si(outcome.rate, "nitrogen rate", "lb/acre")),
+        "gf_area_ac": numbers(from_si(outcome.prescription.area, "area", "acre")),
+        "gf_speed_low_mph": numbers(from_si(vetting.speed_low, "speed", "mile/hour")),
+        "gf_speed_high_mph": numbers(from_si(vetting.speed_high, "speed", "mile/hour")),
+        "gf_rate_low_lb_n_ac": numbers(np.full(count, rates[0])),
+        "gf_rate_high_lb_n_ac": numbers(np.full(count, rates[1])),
+        "gf_liquid_margin_psi": numbers(from_si(vetting.margin, "pressure", "psi")),
+        "gf_cure": words(cure_texts(np.arange(count), outcome.rate, solution, vetting, "us")),
+    }
+
+
+def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: tuple[Path, ...]) -> None:
+    """Write a document whole or not at all."""
+    from geoflow.formats.output import replace_file
+
+    text = json.dumps(document, indent=1, allow_nan=False) + "\n"
+    replace_file(path, lambda target: target.write_text(text, encoding="utf-8"), replace=replace, protect=protect)
+
+
+_OUTPUTS = {
+    "shapefile": ("zones.shp", "ESRI Shapefile"),
+    "zipped shapefile": ("zones.shp", "ESRI Shapefile"),
+    "geojson": ("zones.geojson", "GeoJSON"),
+}
+
+
+def write_vetting(
+    outcome: VetOutcome, folder: Path, document: dict[str, Any], system: System, *, replace: bool, protect: tuple[Path, ...]
+) -> list[str]:
+    """Write zones with verdicts, maps and the JSON into a folder, all of them or none.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+
+    Raises
+    ------
+    OutputError
+        If something is there already and `replace` is not set, or the folder cannot be written.
+    """
+    from geoflow.formats.output import OutputFolder, write_zones
+    from geoflow.report.cautions import SHORT_CAUTION
+    from geoflow.report.figures import verdict_map, window_chart
+
+    prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
+    same_format = _OUTPUTS.get(prescription.file_format)
+    names = ["zones.gpkg", "map.png", "window.png", "vet.json"] + ([same_format[0]] if same_format else [])
+    columns = _zone_columns(outcome)
+    with OutputFolder(folder, replace=replace, protect=protect) as out:
+        out.claim(names)
+        write_zones(out.stage("zones.gpkg"), prescription.table, columns, driver="GPKG")
+        if same_format:
+            write_zones(out.stage(same_format[0]), prescription.table, columns, driver=same_format[1])  # type: ignore[arg-type]
+        totals = document["totals"]
+        plan = (
+            f"{solution.bar.name} at {show_range(*solution.plan.speed, 'speed', system)}, liquid "
+            f"{show_range(*solution.plan.temperature, 'temperature', system)}"
+        )
+        verdict_map(
+            out.stage("map.png"),
+            prescription.zones,
+            vetting.verdict.tolist(),
+            label=None,
+            title=f"{totals['holds']} of {totals['zones'] - totals['off']} zones hold",
+            subtitle=f"{prescription.path.name}: {plan}",
+            system=system,
+            footer=SHORT_CAUTION,
+        )
+        _write_chart(out.stage("window.png"), outcome, plan, system, window_chart)
+        out.stage("vet.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    return names
+
+
+def _write_chart(path: Path, outcome: VetOutcome, plan: str, system: System, window_chart: Any) -> None:
+    """Draw the rates the bar can deliver against the liquid temperature, at the planned speeds."""
+    solution = outcome.solution
+    search, bar = solution.search, solution.bar
+    slow, fast = solution.plan.speed
+
+    def rates(*, certain: bool) -> tuple[FloatArray, FloatArray]:
+        low, high = search.edges(certain=certain)
+        share = bar.nitrogen_fraction / (search.width * search.delivered_ratio)
+        low, high = low * share / slow, high * share / fast
+        empty = ~(low <= high)
+        return np.where(empty, np.nan, low), np.where(empty, np.nan, high)
+
+    certain_low, certain_high = rates(certain=True)
+    possible_low, possible_high = rates(certain=False)
+    limits_low, limits_high = search.edge_limits(certain=True)
+    asked = outcome.rate[outcome.vetting.verdict != "off"]
+    window_chart(
+        path,
+        search.temperature,
+        certain_low,
+        certain_high,
+        possible_low,
+        possible_high,
+        planned_temperature=solution.plan.temperature,
+        planned=asked,
+        quantity="nitrogen rate",
+        limits_low=limits_low,
+        limits_high=limits_high,
+        title=f"Rates {bar.name} can deliver at {show_range(slow, fast, 'speed', system)}",
+        system=system,
+    )
