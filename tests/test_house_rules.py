@@ -1,0 +1,188 @@
+"""Rules of the house that a program can hold: who may import what, how things are named and described."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import inspect
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "geoflow"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+# docs/decisions/0002-ranks.md: imports go downward only.
+RANKS = {
+    "geoflow": 0, "errors": 0, "arrays": 0,
+    "units": 1, "schema": 1,
+    "equipment": 2, "bar_keys": 2, "rates": 2, "metering": 2, "physics": 2,
+    "coefficients": 3, "geometry": 3, "swaths": 3,
+    "circuit": 4,
+    "window": 5,
+    "vet": 6, "rewrite": 6, "planning": 6, "reconcile": 6, "diagnosis": 6,
+    "formats": 7, "report": 8,
+    "workflow": 9,
+    "season": 10, "web": 10,
+    "cli": 11,
+}  # fmt: skip
+# Only these places may import these libraries.
+KEEPERS = {
+    "pint": {"units.py"},
+    "CoolProp": {"physics/"},
+    "dask": {"season.py"},
+    "matplotlib": {"report/"},
+}
+# Ceiling of a module; split a room before it passes it.
+LINES = 430
+
+
+def name_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).as_posix()
+
+
+def room_of(path: Path) -> str:
+    parts = path.relative_to(PACKAGE).parts
+    return "geoflow" if parts == ("__init__.py",) else parts[0].removesuffix(".py")
+
+
+def imports_of(path: Path) -> set[str]:
+    """Names of all modules imported anywhere in a file, lazily or not, but not for types alone."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    typing_only = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+        for inner in ast.walk(node)
+    }
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if id(node) in typing_only:
+            continue
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            assert node.module is not None
+            found.add(node.module)
+            if node.module == "geoflow":
+                found |= {f"geoflow.{alias.name}" for alias in node.names}
+    return found
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_imports_go_downward(path: Path) -> None:
+    mine = room_of(path)
+    for module in imports_of(path):
+        if not module.startswith("geoflow."):
+            continue
+        theirs = module.split(".")[1]
+        if theirs.startswith("__"):
+            continue
+        assert theirs == mine or RANKS[theirs] < RANKS[mine], f"{mine} ({RANKS[mine]}) imports {theirs}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_libraries_stay_with_their_keepers(path: Path) -> None:
+    for module in imports_of(path):
+        for library, keepers in KEEPERS.items():
+            if module.split(".")[0] == library:
+                assert any(name_of(path).startswith(keeper) for keeper in keepers)
+
+
+def test_the_rules_see_a_lazy_import(tmp_path: Path) -> None:
+    odd = tmp_path / "odd.py"
+    odd.write_text("def f():\n    import pint\n    from geoflow import cli\n", encoding="utf-8")
+    assert imports_of(odd) == {"pint", "geoflow", "geoflow.cli"}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_modules_stay_small_and_have_a_room(path: Path) -> None:
+    assert room_of(path) in RANKS
+    assert "util" not in path.stem and "helper" not in path.stem
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LINES
+
+
+def module_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(part for part in parts if part != "__init__")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_public_names_are_listed(path: Path) -> None:
+    module = importlib.import_module(module_of(path))
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    defined: set[str] = set()
+    for node in tree.body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            defined.add(node.name)
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            defined |= {target.id for target in targets if isinstance(target, ast.Name)}
+    public = {name for name in defined if not name.startswith("_")}
+    assert public - {"__all__"} <= set(module.__all__), sorted(public - set(module.__all__))
+    assert sorted(module.__all__) == list(module.__all__) or path.name == "__init__.py"
+    for name in module.__all__:
+        assert hasattr(module, name)
+
+
+PHYSICS = [path for path in MODULES if room_of(path) == "physics" and path.stem not in {"__init__", "roots"}]
+
+
+def parameters_without_unit(function: object) -> list[str]:
+    text = inspect.getdoc(function) or ""
+    missing = []
+    for name in inspect.signature(function).parameters:  # type: ignore[arg-type]
+        if name in {"saturated", "end", "path", "steps", "keep_below", "line", "corners"}:
+            continue  # objects and switches; their own fields carry the units
+        entry = re.search(rf"(?ms)^[\w, ]*\b{name}\b[\w, ]* : .*?(?=^\S|\Z)", text)
+        named = re.search(rf"`{name}`[^.]*\[", text)
+        if not ((entry and "[" in entry.group(0)) or named):
+            missing.append(name)
+    return missing
+
+
+@pytest.mark.parametrize("path", PHYSICS, ids=name_of)
+def test_every_physics_argument_states_its_unit(path: Path) -> None:
+    module = importlib.import_module(module_of(path))
+    for name in module.__all__:
+        thing = getattr(module, name)
+        if inspect.isfunction(thing):
+            assert parameters_without_unit(thing) == [], name
+
+
+def test_the_unit_rule_sees_a_missing_unit() -> None:
+    def careless(length: float) -> float:
+        """Return twice the length.
+
+        Parameters
+        ----------
+        length : float
+            How long.
+        """
+        return 2 * length
+
+    assert parameters_without_unit(careless) == ["length"]
+
+
+def test_the_top_level_holds_only_what_it_may() -> None:
+    tracked = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False
+    ).stdout.splitlines()
+    if not tracked:
+        pytest.skip("not a git checkout")
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "geoflow", "sample_fields", "tests", "docs"}
+    top = {name.split("/")[0] for name in tracked}
+    assert {name for name in top if not name.startswith(".")} <= allowed
+
+
+@pytest.mark.parametrize("command", [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]], ids=" ".join)
+def test_linters_are_clean(command: list[str]) -> None:
+    result = subprocess.run(
+        [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert result.returncode == 0, result.stdout[-3000:] + result.stderr[-1000:]
