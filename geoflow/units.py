@@ -28,6 +28,7 @@ __all__ = [
     "number",
     "parse",
     "parse_pressure",
+    "parse_pressure_range",
     "parse_range",
     "rate_unit",
     "show",
@@ -108,6 +109,19 @@ _SPELLINGS: Final[dict[str, str]] = {
     "°": "degree",
     "lbs": "lb",
     "sec": "s",
+    "psi": "psi",
+    "kpa": "kPa",
+    "barg": "bar",
+    "ft": "ft",
+    "mm": "mm",
+    "cm": "cm",
+    "m": "m",
+    "mph": "mile/hour",
+    "gal": "gallon",
+    "gallons": "gallon",
+    "l": "liter",
+    "min": "minute",
+    "h": "hour",
 }
 _ABSOLUTE: Final[dict[str, str]] = {
     "psia": "psi",
@@ -120,7 +134,7 @@ _ABSOLUTE: Final[dict[str, str]] = {
     "mpa_abs": "MPa",
 }
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
-_SINGLE = re.compile(rf"\s*({_NUMBER})\s*(\S.*?)\s*")
+_SINGLE = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.+-].*?)\s*")
 _SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*\.\.\s*({_NUMBER})\s*(\S.*?)\s*")
 
 
@@ -129,6 +143,19 @@ def _registry() -> pint.UnitRegistry[Any]:
     import pint
 
     return pint.UnitRegistry(cache_folder=":auto:")
+
+
+@functools.cache
+def _known_units(kind: str) -> tuple[str, ...]:
+    """Spellings of units of one kind, for suggestions."""
+    fitting = []
+    for spelling, expression in _SPELLINGS.items():
+        try:
+            _scale(expression, KINDS[kind].si)
+        except Exception:  # pint raises many unrelated types for a unit of another kind
+            continue
+        fitting.append(spelling)
+    return tuple(fitting)
 
 
 @functools.lru_cache(maxsize=512)
@@ -154,9 +181,8 @@ def _resolve(unit: str, kind: str, text: str, where: str) -> tuple[float, float]
     try:
         return _scale(expression, KINDS[kind].si)
     except Exception as problem:  # pint raises many unrelated types for one bad text
-        known = [*_SPELLINGS, KINDS[kind].us_label, KINDS[kind].metric_label]
         raise QuantityError(
-            f"'{unit}' is not a unit of {kind}{nearest(unit, known)}",
+            f"'{unit}' is not a unit of {kind}{nearest(unit, _known_units(kind))}",
             where=where,
             cure=f'write it like "{KINDS[kind].example}"',
         ) from problem
@@ -197,7 +223,12 @@ def parse(text: object, kind: str, *, where: str = "") -> float:
     """
     value, unit = _split(text, kind, where)
     slope, offset = _resolve(unit, kind, str(text), where)
-    return _checked(float(value) * slope + offset, str(text), where)
+    result = _checked(float(value) * slope + offset, str(text), where)
+    if kind == "temperature" and result <= 0.0:
+        raise QuantityError(
+            f"'{text}' lies below absolute zero", where=where, cure=f'write it like "{KINDS[kind].example}"'
+        )
+    return result
 
 
 def parse_pressure(text: object, air_pressure: float, *, where: str = "") -> float:
@@ -239,6 +270,26 @@ def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, flo
     low_text, low_unit, high_text, high_unit = match.groups()
     low = parse(f"{low_text} {low_unit or high_unit}", kind, where=where)
     high = parse(f"{high_text} {high_unit}", kind, where=where)
+    if low > high:
+        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
+    return low, high
+
+
+def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") -> tuple[float, float]:
+    """Read ``"4..8 psi"`` or one pressure as a pair of absolute SI pressures [Pa]; see `parse_pressure`.
+
+    Raises
+    ------
+    QuantityError
+        If either end is no pressure or the low end is above the high end.
+    """
+    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        value = parse_pressure(text, air_pressure, where=where)
+        return value, value
+    low_text, low_unit, high_text, high_unit = match.groups()
+    low = parse_pressure(f"{low_text} {low_unit or high_unit}", air_pressure, where=where)
+    high = parse_pressure(f"{high_text} {high_unit}", air_pressure, where=where)
     if low > high:
         raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
     return low, high

@@ -6,7 +6,7 @@ import math
 
 from geoflow.arrays import FloatArray, IntArray
 from geoflow.schema import LIMITS
-from geoflow.units import System, number, show_range, unit_label
+from geoflow.units import System, number, show, show_range, unit_label
 from geoflow.vet import Solution, Vetting
 
 __all__ = ["cure_texts"]
@@ -30,18 +30,17 @@ def _ways(index: int, solution: Solution, vetting: Vetting, system: System) -> l
 def _liquid(low: float, high: float, solution: Solution, system: System) -> str:
     """Say which liquid would do, against the planned one."""
     planned_low, planned_high = solution.plan.temperature
-    span = high - low
     if low <= solution.search.temperature[0] + 0.1:
-        words = f"liquid no warmer than {number(high, 'temperature', system)} {unit_label('temperature', system)}"
+        words = f"no warmer than {number(high, 'temperature', system)} {unit_label('temperature', system)}"
     elif high >= solution.search.temperature[-1] - 0.1:
-        words = f"liquid no colder than {number(low, 'temperature', system)} {unit_label('temperature', system)}"
+        words = f"no colder than {number(low, 'temperature', system)} {unit_label('temperature', system)}"
     else:
-        words = f"liquid of {show_range(low, high, 'temperature', system)}"
+        words = show_range(low, high, "temperature", system)
     if high < planned_low:
-        return "wait for colder " + words
+        return "wait for colder liquid: " + words
     if low > planned_high:
-        return "wait for warmer " + words
-    return ("keep to " if span < planned_high - planned_low else "only ") + words
+        return "wait for warmer liquid: " + words
+    return "keep the liquid at " + words
 
 
 def cure_texts(
@@ -68,10 +67,10 @@ def cure_texts(
             continue
         ways = _ways(index, solution, vetting, system)
         if low <= high:
-            change = "raise" if rate[index] < low else "lower"
-            ways.append(
-                f"{change} the rate to {show_range(low, high, 'nitrogen rate', system)}"
-                + (" (the agronomist's decision)" if change == "raise" else "")
-            )
+            if rate[index] < low:
+                least = show(low, "nitrogen rate", system)
+                ways.append(f"raise the rate to {least} or more (the agronomist's decision)")
+            else:
+                ways.append(f"lower the rate to {show(high, 'nitrogen rate', system)} or less")
         texts.append("; or ".join(ways) + "." if ways else LIMITS[str(vetting.limited_by[index])].remedy)
     return texts

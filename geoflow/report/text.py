@@ -233,7 +233,7 @@ def _zone_lines(
             "verdict",
             "limit",
             f"holds at {unit_label('speed', system)}",
-            f"margin {unit_label('pressure', system)}",
+            f"least margin {unit_label('pressure', system)}",
         ]
     ]
     for index in shown:

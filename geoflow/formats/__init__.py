@@ -1,0 +1,3 @@
+"""Files in and out: bars, prescriptions, logs."""
+
+__all__: list[str] = []

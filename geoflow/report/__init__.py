@@ -1,0 +1,3 @@
+"""Results for people: words, figures and pages."""
+
+__all__: list[str] = []
