@@ -83,8 +83,9 @@ def _vet(options: argparse.Namespace) -> int:
     document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting)
     inputs = (options.prescription, options.bar)
     written: list[str] = []
+    notes: list[str] = []
     if options.out is not None:
-        written = write_vetting(
+        written, notes = write_vetting(
             outcome,
             Path(options.out),
             document,
@@ -102,7 +103,9 @@ def _vet(options: argparse.Namespace) -> int:
             options.units,
             most_zones=len(outcome.rate) if options.all_zones else None,
         )
-        return said + (f"\n\nWritten to {options.out}: {', '.join(written)}" if written else "")
+        if written:
+            said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])
+        return said
 
     _deliver(options, document, text, inputs)
     return _FINDINGS if outcome.has_findings else _NOTHING_TO_ACT_ON

@@ -142,7 +142,10 @@ _SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*\.\.\s*({_NUMBER})\s*(\S.*?)\s*"
 def _registry() -> pint.UnitRegistry[Any]:
     import pint
 
-    return pint.UnitRegistry(cache_folder=":auto:")
+    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=":auto:", on_redefinition="ignore")
+    # pint's acre stands on the survey foot, which NIST retired at the end of 2022 (85 FR 62698).
+    registry.define("acre = 4046.8564224 * meter ** 2 = ac")
+    return registry
 
 
 @functools.cache

@@ -12,13 +12,13 @@ import numpy as np
 from geoflow.arrays import FloatArray, TextArray
 from geoflow.circuit import choose_sections
 from geoflow.equipment import Bar
-from geoflow.errors import UsageError
 from geoflow.physics.ammonia import saturation
 from geoflow.rates import as_nitrogen_rate
 from geoflow.units import System, from_si, parse, parse_range, show_range
 from geoflow.vet import Plan, Solution, Vetting, solve, vet
 
 if TYPE_CHECKING:
+    from geoflow.formats.layers import Driver
     from geoflow.formats.vector import Prescription
 
 __all__ = ["VetOutcome", "make_plan", "read_bar_and_plan", "vet_file", "write_json", "write_vetting"]
@@ -181,10 +181,14 @@ def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: 
     from geoflow.formats.output import replace_file
 
     text = json.dumps(document, indent=1, allow_nan=False) + "\n"
-    replace_file(path, lambda target: target.write_text(text, encoding="utf-8"), replace=replace, protect=protect)
+
+    def write(target: Path) -> None:
+        target.write_text(text, encoding="utf-8")
+
+    replace_file(path, write, replace=replace, protect=protect)
 
 
-_OUTPUTS = {
+_OUTPUTS: dict[str, tuple[str, Driver]] = {
     "shapefile": ("zones.shp", "ESRI Shapefile"),
     "zipped shapefile": ("zones.shp", "ESRI Shapefile"),
     "geojson": ("zones.geojson", "GeoJSON"),
@@ -192,33 +196,43 @@ _OUTPUTS = {
 
 
 def write_vetting(
-    outcome: VetOutcome, folder: Path, document: dict[str, Any], system: System, *, replace: bool, protect: tuple[Path, ...]
-) -> list[str]:
+    outcome: VetOutcome,
+    folder: Path,
+    document: dict[str, Any],
+    system: System,
+    *,
+    replace: bool,
+    protect: tuple[Path, ...],
+) -> tuple[list[str], list[str]]:
     """Write zones with verdicts, maps and the JSON into a folder, all of them or none.
 
     Returns
     -------
-    list of str
-        Names of the files written.
+    names, notes : list of str
+        Files written, and one sentence for each thing a format could not hold.
 
     Raises
     ------
     OutputError
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
-    from geoflow.formats.output import OutputFolder, write_zones
+    from geoflow.formats.layers import write_zones
+    from geoflow.formats.output import OutputFolder
     from geoflow.report.cautions import SHORT_CAUTION
     from geoflow.report.figures import verdict_map, window_chart
 
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
     same_format = _OUTPUTS.get(prescription.file_format)
+    notes: list[str] = []
     names = ["zones.gpkg", "map.png", "window.png", "vet.json"] + ([same_format[0]] if same_format else [])
     columns = _zone_columns(outcome)
     with OutputFolder(folder, replace=replace, protect=protect) as out:
         out.claim(names)
-        write_zones(out.stage("zones.gpkg"), prescription.table, columns, driver="GPKG")
+        write_zones(out.stage("zones.gpkg"), prescription.table, columns, driver="GPKG", note=notes.append)
         if same_format:
-            write_zones(out.stage(same_format[0]), prescription.table, columns, driver=same_format[1])  # type: ignore[arg-type]
+            write_zones(
+                out.stage(same_format[0]), prescription.table, columns, driver=same_format[1], note=notes.append
+            )
         totals = document["totals"]
         plan = (
             f"{solution.bar.name} at {show_range(*solution.plan.speed, 'speed', system)}, liquid "
@@ -236,7 +250,7 @@ def write_vetting(
         )
         _write_chart(out.stage("window.png"), outcome, plan, system, window_chart)
         out.stage("vet.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
-    return names
+    return names, notes
 
 
 def _write_chart(path: Path, outcome: VetOutcome, plan: str, system: System, window_chart: Any) -> None:
@@ -255,7 +269,7 @@ def _write_chart(path: Path, outcome: VetOutcome, plan: str, system: System, win
     certain_low, certain_high = rates(certain=True)
     possible_low, possible_high = rates(certain=False)
     limits_low, limits_high = search.edge_limits(certain=True)
-    asked = outcome.rate[outcome.vetting.verdict != "off"]
+    asked = outcome.vetting.verdict != "off"
     window_chart(
         path,
         search.temperature,
@@ -264,7 +278,8 @@ def _write_chart(path: Path, outcome: VetOutcome, plan: str, system: System, win
         possible_low,
         possible_high,
         planned_temperature=solution.plan.temperature,
-        planned=asked,
+        planned=outcome.rate[asked],
+        planned_area=outcome.prescription.area[asked],
         quantity="nitrogen rate",
         limits_low=limits_low,
         limits_high=limits_high,

@@ -166,7 +166,13 @@ def zones(width: float, height: float, count: int, levels: list[float], seed: in
     draw = np.random.default_rng(seed)
     points = draw.uniform((0, 0), (width, height), (count, 2))
     field = shapely.Polygon(
-        [(0, 0.04 * height), (0.55 * width, 0), (width, 0.06 * height), (0.97 * width, height), (0.03 * width, 0.93 * height)]
+        [
+            (0, 0.04 * height),
+            (0.55 * width, 0),
+            (width, 0.06 * height),
+            (0.97 * width, height),
+            (0.03 * width, 0.93 * height),
+        ]
     )
     pond = shapely.Point(0.68 * width, 0.4 * height).buffer(0.05 * height, quad_segs=6)
     cells = shapely.get_parts(shapely.voronoi_polygons(shapely.MultiPoint(points), extend_to=field))
@@ -188,9 +194,7 @@ def frame(cells: list, columns: dict, longitude: float, latitude: float, crs: st
 def make(folder: Path) -> None:
     """Write the scenario into a folder."""
     cells, rates = zones(760.0, 420.0, 26, [145.0, 155.0, 165.0, 175.0, 190.0], SEED)
-    lantern = frame(
-        cells, {"zone_id": range(1, len(cells) + 1), "lb_n_ac": rates}, -93.3, 42.2, "EPSG:32615"
-    )
+    lantern = frame(cells, {"zone_id": range(1, len(cells) + 1), "lb_n_ac": rates}, -93.3, 42.2, "EPSG:32615")
     lantern.to_file(folder / "lantern_flat.shp", engine="pyogrio")
 
     cells, rates = zones(540.0, 380.0, 30, [0.0, 70.0, 110.0, 135.0, 150.0, 165.0, 185.0, 215.0, 250.0], SEED + 1)
@@ -201,7 +205,9 @@ def make(folder: Path) -> None:
             "soil": [1 + int(rate) % 3 for rate in rates],
             "target": rates,
         },
-        -93.24, 42.23, "EPSG:4326",
+        -93.24,
+        42.23,
+        "EPSG:4326",
     )
     kettle.to_file(folder / "kettle_rise.geojson", driver="GeoJSON", engine="pyogrio", COORDINATE_PRECISION=8)
     (folder / "heron.toml").write_text(HERON, encoding="utf-8")

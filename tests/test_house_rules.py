@@ -180,9 +180,9 @@ def test_the_top_level_holds_only_what_it_may() -> None:
     assert {name for name in top if not name.startswith(".")} <= allowed
 
 
-@pytest.mark.parametrize("command", [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]], ids=" ".join)
+@pytest.mark.parametrize(
+    "command", [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]], ids=" ".join
+)
 def test_linters_are_clean(command: list[str]) -> None:
-    result = subprocess.run(
-        [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
-    )
+    result = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False)
     assert result.returncode == 0, result.stdout[-3000:] + result.stderr[-1000:]

@@ -11,7 +11,7 @@ SHORT_CAUTION: Final = (
     "Label, ratings, local codes and licensed practice come first."
 )
 CAUTIONS: Final = (
-    "Ammonia blinds and kills. Wear unvented goggles and gloves rated for ammonia, keep clean water within reach, bleed "
-    "lines before you open them, and fill no tank past 85 %. The product label, the ratings on the equipment, local "
+    "Ammonia blinds and kills. Wear unvented goggles and gloves rated for ammonia, keep clean water within reach, "
+    "bleed lines before you open them, and fill no tank past 85 %. The product label, the ratings on the equipment, local "
     "codes and licensed practice come before anything said here."
 )

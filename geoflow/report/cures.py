@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from geoflow.arrays import FloatArray, IntArray
 from geoflow.schema import LIMITS
 from geoflow.units import System, number, show, show_range, unit_label
@@ -43,9 +45,21 @@ def _liquid(low: float, high: float, solution: Solution, system: System) -> str:
     return "keep the liquid at " + words
 
 
-def cure_texts(
-    chosen: IntArray, rate: FloatArray, solution: Solution, vetting: Vetting, system: System
-) -> list[str]:
+def _cure(index: int, rate: FloatArray, solution: Solution, vetting: Vetting, system: System) -> str:
+    if not vetting.limited_by[index]:
+        return ""
+    ways = _ways(index, solution, vetting, system)
+    low, high = solution.rate_bounds(solution.certain)
+    if low <= high:
+        if rate[index] < low:
+            least = show(low, "nitrogen rate", system)
+            ways.append(f"raise the rate to {least} or more (the agronomist's decision)")
+        else:
+            ways.append(f"lower the rate to {show(high, 'nitrogen rate', system)} or less")
+    return "; or ".join(ways) + "." if ways else LIMITS[str(vetting.limited_by[index])].remedy
+
+
+def cure_texts(chosen: IntArray, rate: FloatArray, solution: Solution, vetting: Vetting, system: System) -> list[str]:
     """What would make some zones hold; an empty text for one that holds or is off.
 
     Parameters
@@ -59,18 +73,7 @@ def cure_texts(
     system : str
         ``"us"`` or ``"metric"``.
     """
-    low, high = solution.rate_bounds(solution.certain)
-    texts = []
-    for index in chosen.tolist():
-        if not vetting.limited_by[index]:
-            texts.append("")
-            continue
-        ways = _ways(index, solution, vetting, system)
-        if low <= high:
-            if rate[index] < low:
-                least = show(low, "nitrogen rate", system)
-                ways.append(f"raise the rate to {least} or more (the agronomist's decision)")
-            else:
-                ways.append(f"lower the rate to {show(high, 'nitrogen rate', system)} or less")
-        texts.append("; or ".join(ways) + "." if ways else LIMITS[str(vetting.limited_by[index])].remedy)
-    return texts
+    # Zones of one rate share their verdict and so their cure; a map has far fewer rates than zones.
+    _, first, back = np.unique(rate[chosen], return_index=True, return_inverse=True)
+    distinct = [_cure(int(chosen[place]), rate, solution, vetting, system) for place in first]
+    return [distinct[place] for place in back.tolist()]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,145 +12,27 @@ import numpy as np
 import shapely
 
 from geoflow import units
+from geoflow.report.sheet import (
+    BADGE,
+    BREADTH,
+    FAINT,
+    HEIGHT,
+    INK,
+    MARGIN,
+    PAPER,
+    STYLES,
+    Sheet,
+    draw_scale,
+    line_height,
+)
 from geoflow.schema import VERDICTS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["STYLES", "Style", "verdict_map", "window_chart"]
+__all__ = ["verdict_map", "window_chart"]
 
-_WIDTH, _HEIGHT, _DPI, _MARGIN = 1600, 1200, 150, 40  # pixels
-_INK, _PAPER, _FAINT = "#1A1A1A", "#FFFFFF", "#5A5A5A"
-_PATH_VERTICES = 20_000  # the Agg rasteriser refuses paths with too many cells
-
-
-@dataclass(frozen=True, slots=True)
-class Style:
-    """How a verdict is drawn: the worse, the darker, so that a grey print reads the same way.
-
-    Attributes
-    ----------
-    fill, hatch_colour : str
-        Colours as ``#RRGGBB``.
-    hatch : str
-        Pattern, in matplotlib's letters; empty for none.
-    """
-
-    fill: str
-    hatch: str
-    hatch_colour: str
-
-
-STYLES: Final[dict[str, Style]] = {
-    "holds": Style("#8FC1E6", "", "#8FC1E6"),
-    "doubtful": Style("#CC6F14", "//", "#FFE3BF"),
-    "fails": Style("#64102C", "xx", "#E8A9BC"),
-    "off": Style("#FAFAF7", "..", "#9A9A94"),
-}
-
-
-class _Page:
-    """A blank sheet measured in pixels from its top left corner."""
-
-    def __init__(self) -> None:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-
-        self.figure = Figure(figsize=(_WIDTH / _DPI, _HEIGHT / _DPI), dpi=_DPI, facecolor=_PAPER)
-        canvas: Any = FigureCanvasAgg(self.figure)
-        self._renderer = canvas.get_renderer()
-        self._widths: dict[tuple[str, float, str], float] = {}
-
-    def axes(self, left: float, top: float, right: float, bottom: float) -> Any:
-        place = (left / _WIDTH, 1 - bottom / _HEIGHT, (right - left) / _WIDTH, (bottom - top) / _HEIGHT)
-        return self.figure.add_axes(place)
-
-    def width(self, text: str, size: float, weight: str = "normal") -> float:
-        return sum(self._letter(letter, size, weight) for letter in text)
-
-    def _letter(self, letter: str, size: float, weight: str) -> float:
-        """Width of a letter within a word [px]; kept, because wrapping asks for it again and again."""
-        from matplotlib.font_manager import FontProperties
-
-        if (letter, size, weight) not in self._widths:
-            font = FontProperties(family="DejaVu Sans", size=size, weight=weight)
-            with_it, without = (
-                float(self._renderer.get_text_width_height_descent(word, font, False)[0])
-                for word in (f"n{letter}n", "nn")
-            )
-            self._widths[letter, size, weight] = with_it - without
-        return self._widths[letter, size, weight]
-
-    def text(self, x: float, y: float, text: str, size: float, **how: Any) -> Any:
-        how = {"va": "top", "color": _INK, "family": "DejaVu Sans", "parse_math": False, **how}
-        return self.figure.text(x / _WIDTH, 1 - y / _HEIGHT, text, size=size, **how)
-
-    def wrap(self, text: str, width: float, size: float, weight: str = "normal") -> list[str]:
-        """Break text into lines no wider than `width`, within a word only where it must."""
-        clean = "".join(letter if letter.isprintable() else " " for letter in text.replace("\n", " "))
-        lines = [""]
-        for word in clean.split():
-            longer = f"{lines[-1]} {word}".lstrip()
-            if self.width(longer, size, weight) <= width:
-                lines[-1] = longer
-                continue
-            if lines[-1]:
-                lines.append("")
-            for letter in word:
-                if lines[-1] and self.width(lines[-1] + letter, size, weight) > width:
-                    lines.append("")
-                lines[-1] += letter
-        return [line for line in lines if line]
-
-    def paragraph(
-        self, x: float, top: float, width: float, text: str, sizes: Sequence[float], most: int, **how: Any
-    ) -> float:
-        """Write wrapped text in the first size that needs at most `most` lines; return its lower edge."""
-        weight = how.get("weight", "normal")
-        for size in sizes:
-            lines = self.wrap(text, width, size, weight)
-            if len(lines) <= most:
-                break
-        if len(lines) > most:
-            lines = lines[:most]
-            while self.width(lines[-1] + "…", sizes[-1], weight) > width:
-                lines[-1] = lines[-1][:-1]
-            lines[-1] += "…"
-        for line in lines:
-            self.text(x, top, line, size, **how)
-            top += _line(size)
-        return top
-
-    def patch(self, left: float, top: float, right: float, bottom: float, **how: Any) -> None:
-        from matplotlib.patches import Rectangle
-
-        corner = (left / _WIDTH, 1 - bottom / _HEIGHT)
-        size = ((right - left) / _WIDTH, (bottom - top) / _HEIGHT)
-        self.figure.add_artist(Rectangle(corner, *size, transform=self.figure.transFigure, **how))
-
-    def swatch(self, left: float, top: float, verdict: str, *, letter: bool) -> None:
-        """Draw the colour, pattern and letter of a verdict, 66 by 40 px."""
-        style, box = STYLES[verdict], (left, top, left + 66, top + 40)
-        self.patch(*box, facecolor=style.fill, edgecolor="none")
-        if style.hatch:
-            self.patch(*box, facecolor="none", edgecolor=style.hatch_colour, linewidth=0, hatch=style.hatch)
-        self.patch(*box, facecolor="none", edgecolor=_INK, linewidth=0.8)
-        if letter:
-            self.text(left + 33, top + 20, VERDICTS[verdict].letter, 9, ha="center", va="center_baseline",
-                      weight="bold", bbox=_BADGE)
-
-    def save(self, path: Path) -> None:
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message="Glyph")  # a letter the font lacks shows as a box
-            self.figure.savefig(path, format="png", dpi=_DPI, facecolor=_PAPER, metadata={"Software": None})
-
-
-_BADGE: Final = {"boxstyle": "round,pad=0.18", "facecolor": _PAPER, "edgecolor": _INK, "linewidth": 0.6}
-
-
-def _line(size: float) -> float:
-    """Height of a line of text [px] at a size [pt]."""
-    return size * _DPI / 72 * 1.3
+_PATH_VERTICES: Final = 20_000  # the Agg rasteriser refuses paths with too many cells
 
 
 def _paths(zones: NDArray[Any]) -> Iterator[Any]:
@@ -194,15 +75,15 @@ def _draw_zones(axes: Any, zones: NDArray[Any], verdict: NDArray[Any], scale: fl
             )
             axes.add_collection(hatch, autolim=False)
     if border:
-        lines = PathCollection(outlines, facecolors="none", edgecolors=_INK, linewidths=border)
+        lines = PathCollection(outlines, facecolors="none", edgecolors=INK, linewidths=border)
         axes.add_collection(lines, autolim=False)
 
 
 def _write_letters(
-    page: _Page, axes: Any, zones: NDArray[Any], verdict: NDArray[Any], label: Sequence[str] | None, scale: float
+    page: Sheet, axes: Any, zones: NDArray[Any], verdict: NDArray[Any], label: Sequence[str] | None, scale: float
 ) -> None:
     """Write the verdict's letter, and the label where it fits too, into every part with room for it."""
-    font: dict[str, Any] = {"ha": "center", "va": "center", "weight": "bold", "color": _INK, "bbox": _BADGE}
+    font: dict[str, Any] = {"ha": "center", "va": "center", "weight": "bold", "color": INK, "bbox": BADGE}
     font |= {"family": "DejaVu Sans", "parse_math": False, "linespacing": 1.1}
     parts, owner = shapely.get_parts(zones, return_index=True)
     area = shapely.area(parts) * scale**2  # [px2]
@@ -218,7 +99,7 @@ def _write_letters(
         for text, size in (*tries, (letter, 12.0), (letter, 9.0), (letter, 7.0)):
             rows = text.split("\n")
             wide = (max(page.width(row, size, "bold") for row in rows) + 16) / 2 / scale
-            high = (_line(size) * len(rows) + 12) / 2 / scale
+            high = (line_height(size) * len(rows) + 12) / 2 / scale
             if shapely.contains_properly(parts[i], shapely.box(x - wide, y - high, x + wide, y + high)):
                 axes.text(x, y, text, size=size, **font)
                 written += 1
@@ -228,51 +109,32 @@ def _write_letters(
     # A field too thin for letters: write them beside it.
     x0, y0, x1, y1 = shapely.total_bounds(parts)
     aside = (0, 40) if x1 - x0 > y1 - y0 else (40, 0)
-    leader = {"arrowstyle": "-", "color": _INK, "linewidth": 0.8}
+    leader = {"arrowstyle": "-", "color": INK, "linewidth": 0.8}
     for part, i in zip(parts, owner, strict=True):
         at = shapely.get_coordinates(shapely.point_on_surface(part))
         if len(at):
             axes.annotate(
-                VERDICTS[verdict[i]].letter, at[0], xytext=aside, textcoords="offset pixels", size=8,
-                arrowprops=leader, **font,
+                VERDICTS[verdict[i]].letter,
+                at[0],
+                xytext=aside,
+                textcoords="offset pixels",
+                size=8,
+                arrowprops=leader,
+                **font,
             )
 
 
-def _round_length(most: float) -> float:
-    """Return the largest of 1, 2 and 5 times a power of ten that is not above `most`."""
-    power: float = 10.0 ** math.floor(math.log10(most))
-    return max(step * power for step in (1, 2, 5) if step * power <= most * (1 + 1e-12))
-
-
-def _draw_scale(page: _Page, left: float, base: float, width: float, scale: float, system: units.System) -> None:
-    """Draw a scale bar of at most `width` px, and the north arrow to its right end."""
-    from matplotlib.patches import Polygon
-
-    unit = units.unit_label("length", system)
-    length = _round_length((width - 110) / scale / units.factor(unit, "length"))
-    metres = units.to_si(length, "length", unit)
-    half, digits = metres * scale / 2, max(0, -math.floor(math.log10(length)))
-    page.patch(left, base - 14, left + half, base, facecolor=_INK, edgecolor=_INK, linewidth=0.8)
-    page.patch(left + half, base - 14, left + 2 * half, base, facecolor=_PAPER, edgecolor=_INK, linewidth=0.8)
-    page.text(left, base + 8, units.show(metres, "length", system, digits), 9)
-    x = left + width - 30
-    arrow = [(x, base - 70), (x + 18, base + 4), (x, base - 12), (x - 18, base + 4)]
-    points = [(px / _WIDTH, 1 - py / _HEIGHT) for px, py in arrow]
-    page.figure.add_artist(Polygon(points, transform=page.figure.transFigure, facecolor=_INK, edgecolor=_INK))
-    page.text(x, base + 8, "N", 11, ha="center", weight="bold")
-
-
 def _draw_key(
-    page: _Page, left: float, top: float, width: float, area: NDArray[Any], verdict: NDArray[Any], system: units.System
+    page: Sheet, left: float, top: float, width: float, area: NDArray[Any], verdict: NDArray[Any], system: units.System
 ) -> None:
     """List the verdicts with their zones and area; `area` in [m2]."""
     for name, word in VERDICTS.items():
         count, size = int(np.sum(verdict == name)), float(area[verdict == name].sum())
         page.swatch(left, top, name, letter=True)
-        page.text(left + 82, top - 4, name, 12, weight="bold", color=_INK if count else _FAINT)
+        page.text(left + 82, top - 4, name, 12, weight="bold", color=INK if count else FAINT)
         amount = f"{count:,} {'zone' if count == 1 else 'zones'}, {units.show(size, 'area', system)}"
         page.paragraph(left + 82, top + 22, width - 82, amount if count else "none", (10, 9, 8, 7), 1)
-        top = page.paragraph(left, top + 54, width, word.meaning, (8,), 3, color=_FAINT) + 22
+        top = page.paragraph(left, top + 54, width, word.meaning, (8,), 3, color=FAINT) + 22
     many = "zone" if len(verdict) == 1 else "zones"
     total = f"All: {len(verdict):,} {many}, {units.show(float(area.sum()), 'area', system)}"
     page.paragraph(left, top, width, total, (10, 9, 8, 7), 1, weight="bold")
@@ -308,20 +170,20 @@ def verdict_map(
     system : str
         ``"us"`` or ``"metric"``.
     """
-    page, words = _Page(), np.asarray(verdict, dtype=object)
-    full = _WIDTH - 2 * _MARGIN
-    top = page.paragraph(_MARGIN, 30, full, title, (17, 15, 13, 11), 2, weight="bold")
-    top = page.paragraph(_MARGIN, top + 4, full, subtitle, (12, 11, 10, 9), 3) + 24
-    bottom = _HEIGHT - 24 - len(page.wrap(footer, full, 9)) * _line(9)
-    page.paragraph(_MARGIN, bottom, full, footer, (9,), 1000)
+    page, words = Sheet(), np.asarray(verdict, dtype=object)
+    full = BREADTH - 2 * MARGIN
+    top = page.paragraph(MARGIN, 30, full, title, (17, 15, 13, 11), 2, weight="bold")
+    top = page.paragraph(MARGIN, top + 4, full, subtitle, (12, 11, 10, 9), 3) + 24
+    bottom = HEIGHT - 24 - len(page.wrap(footer, full, 9)) * line_height(9)
+    page.paragraph(MARGIN, bottom, full, footer, (9,), 1000)
     bottom -= 24
-    right = _WIDTH - _MARGIN - 370
+    right = BREADTH - MARGIN - 370
     area = np.nan_to_num(shapely.area(zones))
     _draw_key(page, right, top, 370, area, words, system)
 
-    axes = page.axes(_MARGIN, top, right - 40, bottom)
+    axes = page.axes(MARGIN, top, right - 40, bottom)
     axes.set_axis_off()
-    wide, high = right - 40 - _MARGIN, bottom - top
+    wide, high = right - 40 - MARGIN, bottom - top
     x0, y0, x1, y1 = shapely.total_bounds(zones) if len(zones) else (math.nan,) * 4
     if math.isfinite(x0):
         scale = 0.98 * min(wide / max(x1 - x0, 1e-3), high / max(y1 - y0, 1e-3))  # [px/m]
@@ -329,9 +191,9 @@ def verdict_map(
         axes.set_ylim((y0 + y1 - high / scale) / 2, (y0 + y1 + high / scale) / 2)
         _draw_zones(axes, zones, words, scale)
         _write_letters(page, axes, zones, words, label, scale)
-        _draw_scale(page, right, bottom - 40, 370, scale, system)
+        draw_scale(page, right, bottom - 40, 370, scale, system)
     else:
-        axes.text(0.5, 0.5, "No zone has a shape to draw.", ha="center", transform=axes.transAxes, color=_INK)
+        axes.text(0.5, 0.5, "No zone has a shape to draw.", ha="center", transform=axes.transAxes, color=INK)
     page.save(path)
 
 
@@ -357,7 +219,11 @@ class _Edge:
 
 
 def _write_limits(
-    page: _Page, axes: Any, x: NDArray[np.float64], kelvin: NDArray[np.float64], edges: tuple[_Edge, _Edge],
+    page: Sheet,
+    axes: Any,
+    x: NDArray[np.float64],
+    kelvin: NDArray[np.float64],
+    edges: tuple[_Edge, _Edge],
     system: units.System,
 ) -> str:
     """Write the limits along the edges; return a sentence on those whose stretch is too short, or nothing."""
@@ -369,20 +235,29 @@ def _write_limits(
         for name, begin, end in edge.runs():
             need, (across, rise) = page.width(name, 9, "bold") + 16, line[end] - line[begin]
             if begin:
-                axes.plot(x[begin], edge.height[begin], "o", color=_INK, markersize=4, zorder=4)
+                axes.plot(x[begin], edge.height[begin], "o", color=INK, markersize=4, zorder=4)
             if math.hypot(across, rise) < need:
                 span = units.show_range(kelvin[begin], kelvin[end], "temperature", system)
                 short.append(f"{name} ({edge.word} end, {span})")
                 continue
             middle, half = line[begin, 0] + across / 2, need / 2 * across / math.hypot(across, rise)
-            left, right, here = np.interp((middle - half, middle + half, middle), *line[begin:end + 1].T)
+            left, right, here = np.interp((middle - half, middle + half, middle), *line[begin : end + 1].T)
             roomy = np.interp(middle, *high.T) - np.interp(middle, *low.T) > 100
             turn = math.atan2(right - left, 2 * half)
             away = 20 if (edge.word == "lower") == roomy else -20  # into the window where it is high enough
             axes.annotate(
-                name, (middle - away * math.sin(turn), here + away * math.cos(turn)), xycoords="figure pixels",
-                ha="center", va="center", size=9, weight="bold", color=_INK, family="DejaVu Sans", zorder=6,
-                rotation=math.degrees(turn), path_effects=[effects.withStroke(linewidth=2.5, foreground=_PAPER)],
+                name,
+                (middle - away * math.sin(turn), here + away * math.cos(turn)),
+                xycoords="figure pixels",
+                ha="center",
+                va="center",
+                size=9,
+                weight="bold",
+                color=INK,
+                family="DejaVu Sans",
+                zorder=6,
+                rotation=math.degrees(turn),
+                path_effects=[effects.withStroke(linewidth=2.5, foreground=PAPER)],
             )
     return f"Limits that rule over too short a stretch to be named above: {'; '.join(short)}." if short else ""
 
@@ -397,16 +272,16 @@ def _draw_asked(axes: Any, asks: NDArray[np.float64], weight: NDArray[np.float64
     else:
         long, middles = np.bincount(which, weights=weight), values
         thick = min(top / 40, float(np.diff(values, append=np.inf).min()))
-    axes.barh(middles, long, height=0.9 * thick, color=_FAINT)
-    axes.hlines(values, -0.06 * long.max(), 0, color=_INK, linewidth=1)
+    axes.barh(middles, long, height=0.9 * thick, color=FAINT)
+    axes.hlines(values, -0.06 * long.max(), 0, color=INK, linewidth=1)
     axes.set_xlim(-0.06 * long.max(), 1.08 * long.max())
-    axes.set_xlabel(what, size=10, color=_INK, family="DejaVu Sans")
+    axes.set_xlabel(what, size=10, color=INK, family="DejaVu Sans")
     axes.locator_params(axis="x", nbins=3)
     axes.tick_params(labelleft=False, left=False)
 
 
-def _draw_window_key(page: _Page, top: float, *, plan: bool) -> float:
-    left: float = _MARGIN
+def _draw_window_key(page: Sheet, top: float, *, plan: bool) -> float:
+    left: float = MARGIN
     entries = [("holds", "certain window: holds"), ("doubtful", "possible window: doubtful")]
     entries += [("", "outside: fails")] + ([("plan", "the plan")] if plan else [])
     for name, text in entries:
@@ -414,7 +289,7 @@ def _draw_window_key(page: _Page, top: float, *, plan: bool) -> float:
             page.swatch(left, top, name, letter=False)
         else:
             width = 2.2 if name else 0.8
-            page.patch(left, top, left + 66, top + 40, facecolor=_PAPER, edgecolor=_INK, linewidth=width)
+            page.patch(left, top, left + 66, top + 40, facecolor=PAPER, edgecolor=INK, linewidth=width)
         page.text(left + 78, top + 20, text, 10, va="center_baseline")
         left += 78 + page.width(text, 10) + 36
     return top + 40
@@ -487,45 +362,63 @@ def window_chart(
     if count == 2:
         x = x + np.array([-0.02, 0.02]) * spread
 
-    page = _Page()
-    top = page.paragraph(_MARGIN, 30, _WIDTH - 2 * _MARGIN, title, (17, 15, 13, 11), 2, weight="bold")
+    page = Sheet()
+    top = page.paragraph(MARGIN, 30, BREADTH - 2 * MARGIN, title, (17, 15, 13, 11), 2, weight="bold")
     top = _draw_window_key(page, top + 14, plan=bool(len(asks))) + 60
-    axes = page.axes(150, top, 1230 if len(asks) else _WIDTH - _MARGIN, _HEIGHT - 210)
+    axes = page.axes(150, top, 1230 if len(asks) else BREADTH - MARGIN, HEIGHT - 210)
     axes.set_xlim((left + right - 1.06 * spread) / 2, (left + right + 1.06 * spread) / 2)
     axes.set_ylim(0, 1.12 * max(ends, default=1.0))
-    font = {"size": 11, "color": _INK, "family": "DejaVu Sans"}
+    font = {"size": 11, "color": INK, "family": "DejaVu Sans"}
     axes.set_xlabel(f"Temperature of the ammonia [{units.unit_label('temperature', system)}]", **font)
     noun = {"nitrogen rate": "Nitrogen rate", "ammonia flow": "Ammonia flow of the whole bar"}[quantity]
     axes.set_ylabel(f"{noun} [{units.unit_label(quantity, system)}]", **font)
     doubtful = STYLES["doubtful"]
     axes.fill_between(
-        x, edges[2], edges[3], facecolor=doubtful.fill, edgecolor=doubtful.hatch_colour, hatch=doubtful.hatch,
+        x,
+        edges[2],
+        edges[3],
+        facecolor=doubtful.fill,
+        edgecolor=doubtful.hatch_colour,
+        hatch=doubtful.hatch,
         linewidth=0,
     )
     axes.fill_between(x, edges[0], edges[1], facecolor=STYLES["holds"].fill, linewidth=0)
     for edge, width in zip(edges, (1.6, 1.6, 0.8, 0.8), strict=True):
-        axes.plot(x, edge, color=_INK, linewidth=width)
+        axes.plot(x, edge, color=INK, linewidth=width)
     for end in plan_x:
-        axes.axvline(end, color=_INK, linewidth=1, linestyle=(0, (4, 3)))
+        axes.axvline(end, color=INK, linewidth=1, linestyle=(0, (4, 3)))
     span = units.show_range(*planned_temperature, "temperature", system)
     axes.annotate(
-        f"planned {span}", (float(plan_x.mean()), 1), xycoords=("data", "axes fraction"), xytext=(0, 8),
-        textcoords="offset points", ha="center", annotation_clip=False, **font,
+        f"planned {span}",
+        (float(plan_x.mean()), 1),
+        xycoords=("data", "axes fraction"),
+        xytext=(0, 8),
+        textcoords="offset points",
+        ha="center",
+        annotation_clip=False,
+        **font,
     )
     remarks = [_write_limits(page, axes, x, kelvin, (lower, upper), system)]
     if len(asks):
         box = (plan_x[0], asks.min()), plan_x[1] - plan_x[0], asks.max() - asks.min()
-        axes.add_patch(Rectangle(*box, facecolor="none", edgecolor=_INK, linewidth=2.6, zorder=5))
-        side = page.axes(1270, top, _WIDTH - _MARGIN, _HEIGHT - 210)
+        axes.add_patch(Rectangle(*box, facecolor="none", edgecolor=INK, linewidth=2.6, zorder=5))
+        side = page.axes(1270, top, BREADTH - MARGIN, HEIGHT - 210)
         side.set_ylim(axes.get_ylim())
         area = {"us": "Acres", "metric": "Hectares"}[system]
         _draw_asked(side, asks, weight, f"{area if planned_area is not None else 'Zones'} asking for it")
     if np.isnan(heights[0]).all():
         axes.text(
-            0.5, 0.95, "The bar has no window at these temperatures.", ha="center", va="center",
-            transform=axes.transAxes, bbox=_BADGE, zorder=7, **font,
+            0.5,
+            0.95,
+            "The bar has no window at these temperatures.",
+            ha="center",
+            va="center",
+            transform=axes.transAxes,
+            bbox=BADGE,
+            zorder=7,
+            **font,
         )
     if not asked.all():
         remarks.append(f"Left out because nothing is asked there: {int(np.sum(~asked)):,} zones.")
-    page.paragraph(_MARGIN, _HEIGHT - 100, _WIDTH - 2 * _MARGIN, " ".join(remarks), (9, 8, 7), 4)
+    page.paragraph(MARGIN, HEIGHT - 100, BREADTH - 2 * MARGIN, " ".join(remarks), (9, 8, 7), 4)
     page.save(path)

@@ -1,0 +1,260 @@
+"""The commands as a user types them, on the sample fields."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import geopandas
+import pytest
+
+from geoflow import cli
+from geoflow.schema import COLUMNS, LIMITS, VERDICTS
+
+ROOT = Path(__file__).parent.parent
+FIELDS = ROOT / "sample_fields"
+LANTERN, KETTLE = str(FIELDS / "lantern_flat.shp"), str(FIELDS / "kettle_rise.geojson")
+HERON, WREN = str(FIELDS / "heron.toml"), str(FIELDS / "wren.toml")
+HOLDS = ["vet", LANTERN, "--bar", HERON, "--temperature", "38..46 degF", "--speed", "4.8..5.2 mph"]
+FAILS = [
+    *("vet", KETTLE, "--bar", WREN, "--temperature", "45..52 degF", "--speed", "5 mph"),
+    *("--rate-column", "target", "--rate-unit", "lb N/ac"),
+]
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    code = cli.main(list(arguments))
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+def document(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, dict]:
+    code, out, _ = run(capsys, *arguments, "--json", "-")
+    return code, json.loads(out)
+
+
+def test_a_field_that_holds_has_nothing_to_act_on(capsys: pytest.CaptureFixture[str]) -> None:
+    code, said = document(capsys, *HOLDS)
+    assert code == 0
+    assert said["totals"]["holds"] == said["totals"]["zones"] == 26
+    assert {zone["limited_by"] for zone in said["zones"]} == {None}
+
+
+def test_a_field_that_fails_has_findings_of_different_limits(capsys: pytest.CaptureFixture[str]) -> None:
+    code, said = document(capsys, *FAILS)
+    assert code == 1
+    failing = [zone for zone in said["zones"] if zone["verdict"] == "fails"]
+    assert {zone["side"] for zone in failing} == {"low", "high"}
+    assert len({zone["limited_by"] for zone in failing}) >= 2
+
+
+def test_the_json_of_vet_has_every_key_of_the_contract(capsys: pytest.CaptureFixture[str]) -> None:
+    _, said = document(capsys, *FAILS)
+    assert {"window", "zones", "totals", "input"} <= set(said)
+    for zone in said["zones"]:
+        assert {
+            *("zone", "rate_lb_n_ac", "area_ac", "verdict", "side", "limited_by", "speed_mph"),
+            *("rate_range_lb_n_ac", "liquid_margin_psi"),
+        } <= set(zone)
+        assert zone["verdict"] in VERDICTS
+        assert zone["limited_by"] is None or zone["limited_by"] in LIMITS
+        assert zone["side"] in {"low", "high", None}
+        assert (zone["limited_by"] is None) == (zone["verdict"] in {"holds", "off"})
+    totals = said["totals"]
+    assert {*("area_ac", "nitrogen_lb", "zones", "holds", "doubtful", "fails", "off", "area_holds_ac")} <= set(totals)
+    assert totals["zones"] == sum(totals[name] for name in VERDICTS) == len(said["zones"])
+    assert totals["area_ac"] == pytest.approx(sum(zone["area_ac"] for zone in said["zones"]), rel=1e-6)
+    pounds = sum(zone["area_ac"] * zone["rate_lb_n_ac"] for zone in said["zones"])
+    assert totals["nitrogen_lb"] == pytest.approx(pounds, rel=1e-6)
+    window = said["window"]
+    assert {*("temperature_degF", "flow_lb_nh3_min", "rate_lb_n_ac", "limited_by", "width_ft", "rows")} <= set(window)
+    assert window["width_ft"] == pytest.approx(27.5) and window["rows"] == 11
+    assert window["temperature_degF"] == pytest.approx([45.0, 52.0])
+    assert {"file", "rate_column", "rows_read", "dropped"} <= set(said["input"])
+
+
+def test_rates_follow_from_flows_by_hand(capsys: pytest.CaptureFixture[str]) -> None:
+    """lb NH3/min = R/w * mph * ft / 495 (43,560 ft2 and 5,280 ft: arithmetic), w = 0.82."""
+    _, said = document(capsys, "window", "--bar", HERON, "--temperature", "42 degF", "--speed", "4..6 mph")
+    for name in ("certain", "possible"):
+        low, high = said["flow_lb_nh3_min"][name]
+        assert said["rate_lb_n_ac"][name] == pytest.approx(
+            [low * 0.82 * 495 / (4.0 * 40.0), high * 0.82 * 495 / (6.0 * 40.0)], rel=1e-6
+        )
+
+
+def test_speeds_are_cut_to_those_the_bar_may_drive(capsys: pytest.CaptureFixture[str]) -> None:
+    _, said = document(capsys, *FAILS)
+    spans = [zone["speed_mph"] for zone in said["zones"] if zone["speed_mph"]]
+    assert spans and all(3.5 - 1e-6 <= low <= high <= 7.0 + 1e-6 for low, high in spans)
+
+
+def test_window_without_a_speed_gives_no_rate(capsys: pytest.CaptureFixture[str]) -> None:
+    code, said = document(capsys, "window", "--bar", HERON, "--temperature", "42 degF")
+    assert code == 0 and "rate_lb_n_ac" not in said
+
+
+def test_sections_off_narrow_width_and_flow(capsys: pytest.CaptureFixture[str]) -> None:
+    whole = document(capsys, "window", "--bar", WREN, "--temperature", "42 degF")[1]
+    part = document(capsys, "window", "--bar", WREN, "--temperature", "42 degF", "--sections", "left")[1]
+    assert (part["width_ft"], part["rows"], part["sections_on"]) == (12.5, 5, ["left"])
+    assert part["flow_lb_nh3_min"]["certain"][0] == pytest.approx(
+        whole["flow_lb_nh3_min"]["certain"][0] * 5 / 11, rel=0.01
+    )
+
+
+def test_the_text_answers_first_and_cautions_last(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, *FAILS)
+    assert out.splitlines()[0].startswith("10 of 26 zones hold")
+    for words in ("liquid margin", "pump pressure", "drive 3.5", "the agronomist's decision", "colder than"):
+        assert words in " ".join(out.split())
+    assert "85 %" in out.splitlines()[-3] + out.splitlines()[-2] + out.splitlines()[-1] or "local" in out
+
+
+def test_metric_is_for_people_only(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, *FAILS, "--units", "metric")
+    assert "kg N/ha" in out and "km/h" in out and "mph" not in out and "psi" not in out
+    assert document(capsys, *FAILS, "--units", "metric") == document(capsys, *FAILS)
+
+
+def test_out_writes_zones_maps_and_json(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    code, out, _ = run(capsys, *FAILS, "--out", str(tmp_path / "vetted"))
+    assert code == 1
+    written = {path.name for path in (tmp_path / "vetted").iterdir()}
+    assert written == {"zones.gpkg", "zones.geojson", "map.png", "window.png", "vet.json"}
+    assert all(name in out for name in written)
+    source = geopandas.read_file(KETTLE)
+    layer = geopandas.read_file(tmp_path / "vetted" / "zones.gpkg")
+    assert list(layer["block"]) == list(source["block"])
+    assert layer.geometry.geom_equals(source.geometry).all()
+    assert {column.name for column in COLUMNS} <= set(layer.columns)
+    said = json.loads((tmp_path / "vetted" / "vet.json").read_text(encoding="utf-8"))
+    assert list(layer["gf_verdict"]) == [zone["verdict"] for zone in said["zones"]]
+    assert (tmp_path / "vetted" / "map.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_shapefile_comes_back_as_shapefile(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    run(capsys, *HOLDS, "--out", str(tmp_path / "vetted"))
+    layer = geopandas.read_file(tmp_path / "vetted" / "zones.shp")
+    assert {column.short for column in COLUMNS} <= set(layer.columns)
+    assert layer.crs == geopandas.read_file(LANTERN).crs
+
+
+def test_nothing_is_replaced_unless_asked(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    folder = tmp_path / "vetted"
+    run(capsys, *HOLDS, "--out", str(folder))
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    code, _, err = run(capsys, *FAILS, "--out", str(folder))
+    assert code == 2 and "--replace" in err
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    code, _, _ = run(capsys, *HOLDS, "--out", str(folder), "--replace")
+    assert code == 0
+    code, _, err = run(capsys, *HOLDS, "--json", HERON, "--replace")
+    assert code == 2 and "input" in err
+
+
+def test_json_to_a_file_prints_the_text_too(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    code, out, _ = run(capsys, *HOLDS, "--json", str(tmp_path / "x.json"))
+    assert code == 0 and "zones hold" in out
+    assert json.loads((tmp_path / "x.json").read_text(encoding="utf-8"))["totals"]["zones"] == 26
+
+
+def test_bar_says_the_bar_back_and_gives_its_schema(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "bar", "--check", WREN)
+    assert code == 0 and "Wren" in out and "11 rows" in out
+    code, out, _ = run(capsys, "bar", "--schema")
+    assert code == 0 and json.loads(out)["$schema"].endswith("2020-12/schema")
+
+
+WRONG_USE = [
+    ([], "required", "see 'geoflow -h'"),
+    (["vett"], "there is no command 'vett'; did you mean 'vet'?", "commands: "),
+    (["vet", LANTERN], "required", "see 'geoflow vet -h'"),
+    ([*HOLDS[:5], "--temperature", "38 degF", "--speed", "-2 mph"], "argument", "see 'geoflow vet -h'"),
+    ([*HOLDS[:4], "--temperature", "cold", "--speed", "5 mph"], "'cold' is not a temperature", "40 degF"),
+    ([*HOLDS[:4], "--temperature", "46..38 degF", "--speed", "5 mph"], "runs backwards", "low end first"),
+    ([*HOLDS[:4], "--temperature", "38 degF", "--speed", "5 lb"], "not a unit of speed", "5 mph"),
+    ([*HOLDS[:4], "--temperature", "38 degF", "--speed", "0 mph"], "not above zero", "5 mph"),
+    ([*HOLDS[:4], "--temperature", "200 degF", "--speed", "5 mph"], "outside -54 to 143 degF", "40 degF"),
+    ([*HOLDS, "--sections", "lft"], "no section 'lft'; did you mean 'left'?", "left, middle, right"),
+    ([*HOLDS, "--rate-column", "lb_n_a"], "lb_n_a", "--rate-column"),
+    ([*HOLDS, "--rate-unit", "lb/ac"], "nitrogen (N) or ammonia (NH3)", "lb N/ac"),
+    ([*FAILS[:-2]], "unit", "--rate-unit"),
+    (["bar"], "neither --check nor --schema", "--check BAR"),
+    (["window", "--bar", "nowhere.toml", "--temperature", "40 degF"], "no such bar file", "name"),
+    (["vet", "nowhere.shp", *HOLDS[2:]], "nowhere.shp", ""),
+]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "what", "cure"), WRONG_USE, ids=[str(number) for number in range(len(WRONG_USE))]
+)
+def test_wrong_use_says_what_and_how(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], what: str, cure: str
+) -> None:
+    code, out, err = run(capsys, *arguments)
+    assert code == 2 and out == ""
+    assert what in err and cure in err
+    assert "Traceback" not in err
+
+
+def commands_in(text: str) -> list[str]:
+    fenced = re.findall(r"(?ms)^```sh$(.*?)^```$", text)
+    in_fences = [line for block in fenced for line in re.findall(r"(?:\.venv/bin/)?(geoflow .*)", block)]
+    return in_fences + re.findall(r"`(geoflow [a-z]+ --?[^`]* [^`]*)`", text)
+
+
+@pytest.mark.parametrize("page", ["README.md", "docs/quick-start.md"])
+def test_every_command_in_the_docs_parses(page: str) -> None:
+    text = (ROOT / page).read_text(encoding="utf-8")
+    commands = commands_in(text)
+    assert commands
+    for command in commands:
+        cli.build_parser().parse_args(shlex.split(command)[1:])
+
+
+def test_every_command_shows_an_example_in_its_help(capsys: pytest.CaptureFixture[str]) -> None:
+    for name in cli._COMMANDS:
+        with pytest.raises(SystemExit) as stop:
+            cli.build_parser().parse_args([name, "-h"])
+        assert stop.value.code == 0
+        assert f"Example: geoflow {name}" in capsys.readouterr().out
+
+
+def test_words_page_holds_every_limit_and_verdict() -> None:
+    text = (ROOT / "docs/words.md").read_text(encoding="utf-8")
+    for verdict in VERDICTS.values():
+        assert f"| {verdict.letter} | {verdict.name} | {verdict.meaning} |" in text
+    for limit in LIMITS:
+        assert limit in text
+
+
+def test_ci_runs_the_test_command_of_the_readme() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    command = re.search(r"(?ms)^## Tests$.*?```sh\n(.*?)\n```", readme)
+    assert command and command.group(1).endswith("-m pytest")
+    script = (ROOT / ".ci/run").read_text(encoding="utf-8")
+    extract = next(line for line in script.splitlines() if line.startswith("command="))
+    shown = subprocess.run(
+        ["bash", "-c", f'{extract}; echo "$command"'], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout
+    assert shown.strip() == command.group(1)
+
+
+def test_start_up_does_not_pay_for_what_it_does_not_use() -> None:
+    """Help must not load the heavy libraries; a window needs none of the map libraries."""
+    heavy = "{'numpy', 'geopandas', 'shapely', 'pyproj', 'pint', 'matplotlib', 'CoolProp'} & set(sys.modules)"
+    probe = f"import sys; from geoflow import cli; cli.build_parser(); print(sorted({heavy}))"
+    shown = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True).stdout
+    assert shown.strip() == "[]"
+    probe = (
+        "import sys; from geoflow import cli;"
+        f"cli.main(['window', '--bar', {HERON!r}, '--temperature', '40 degF', '--json', '-']);"
+        f"print(sorted({heavy}), file=sys.stderr)"
+    )
+    shown = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True).stderr
+    assert shown.strip() == "['numpy', 'pint']"

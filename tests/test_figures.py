@@ -1,0 +1,361 @@
+"""What the pictures show is checked on their pixels, and on the extents of their texts."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import time
+
+import numpy as np
+import pytest
+import shapely
+from matplotlib.figure import Figure
+from matplotlib.image import imread
+from matplotlib.text import Text
+
+from geoflow.report.figures import verdict_map, window_chart
+from geoflow.report.sheet import STYLES
+from geoflow.schema import VERDICTS
+
+NAMES = list(VERDICTS)
+WORDS = {"title": "A field", "subtitle": "All is well.", "footer": "Ammonia burns.", "label": None, "system": "us"}
+LONG = {
+    "title": "A title with $dollars$, _under_scores_ and no end: " + "x" * 300,
+    "subtitle": "A sentence that goes on and on. " * 30,
+    "footer": "A line on safety that is long and must be there in full. " * 6,
+}
+POUND_PER_ACRE = 1.120851156194456e-4  # kg/m2; geo.md section 5, exact definitions
+
+
+def rgb(colour: str) -> np.ndarray:
+    return np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)])
+
+
+def pixels(path) -> np.ndarray:
+    return np.round(imread(path)[:, :, :3] * 255).astype(int)
+
+
+def is_colour(image: np.ndarray, colour: str) -> np.ndarray:
+    return (image == rgb(colour)).all(axis=2)
+
+
+def is_fill(image: np.ndarray, verdict: str) -> np.ndarray:
+    """Pixels of the map, left of the key, in the fill of a verdict."""
+    return is_colour(image, STYLES[verdict].fill)[:, :1140]
+
+
+def grid(count: int, side: float) -> np.ndarray:
+    x, y = (v.ravel() * side for v in np.meshgrid(np.arange(count), np.arange(count)))
+    return shapely.box(x, y, x + side, y + side)
+
+
+def draw(path, zones, verdict, **words) -> np.ndarray:
+    zones = np.asarray(zones, dtype=object)
+    verdict_map(path, zones, verdict, **{**WORDS, **words})
+    return pixels(path)
+
+
+@pytest.fixture
+def texts(monkeypatch):
+    """Every text of the last figure: what it says, and its box in pixels."""
+    found: list[tuple[str, object]] = []
+    save, write = Figure.savefig, Text.draw
+
+    def saving(self, *args, **kwargs):
+        found.clear()
+        save(self, *args, **kwargs)
+
+    def writing(self, renderer, *args, **kwargs):
+        write(self, renderer, *args, **kwargs)
+        if self.get_visible() and self.get_text().strip():
+            found.append((self.get_text(), Text.get_window_extent(self, renderer)))
+
+    monkeypatch.setattr(Figure, "savefig", saving)
+    monkeypatch.setattr(Text, "draw", writing)
+    return found
+
+
+# --- colours ---------------------------------------------------------------------------------------------------------
+
+
+def luminance(linear: np.ndarray) -> float:
+    return float(np.clip(linear, 0, 1) @ [0.2126, 0.7152, 0.0722])
+
+
+def linear(colour: str) -> np.ndarray:
+    part = rgb(colour) / 255
+    return np.where(part <= 0.04045, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
+
+
+def contrast(one: float, other: float) -> float:
+    """Contrast ratio and relative luminance as WCAG 2.2 defines them (W3C, "relative luminance")."""
+    return (max(one, other) + 0.05) / (min(one, other) + 0.05)
+
+
+# Machado, Oliveira, Fernandes 2009, severity 1.0; values from memory (their rows add up to one).
+SIGHT = {
+    "full": np.eye(3),
+    "no red": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+    "no green": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
+    "no blue": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]],
+}
+
+
+def test_the_contrast_formula_gives_the_known_ends():
+    # WCAG 2.2: white on black is 21:1, #777777 on white is just short of 4.5:1 (4.48, widely quoted).
+    assert contrast(luminance(linear("#FFFFFF")), luminance(linear("#000000"))) == pytest.approx(21)
+    assert contrast(luminance(linear("#777777")), 1.0) == pytest.approx(4.48, abs=0.005)
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_verdicts_differ_in_grey_for_every_eye(sight):
+    """1.6 is our own floor: WCAG's 3:1 between four steps would need 27:1 in all. Pattern and letter do the rest."""
+    assert np.sum(SIGHT[sight], axis=1) == pytest.approx([1, 1, 1], abs=1e-5)
+    grey = {name: luminance(SIGHT[sight] @ linear(style.fill)) for name, style in STYLES.items()}
+    assert grey["off"] > grey["holds"] > grey["doubtful"] > grey["fails"]  # the worse, the darker
+    for one, other in itertools.combinations(NAMES, 2):
+        assert contrast(grey[one], grey[other]) >= 1.6, (one, other)
+
+
+def test_every_verdict_has_its_own_pattern_that_shows():
+    assert set(STYLES) == set(VERDICTS)
+    assert len({style.hatch for style in STYLES.values()}) == len(STYLES)
+    for style in STYLES.values():
+        ratio = contrast(luminance(linear(style.fill)), luminance(linear(style.hatch_colour)))
+        assert ratio >= 2 or not style.hatch
+
+
+# --- map -------------------------------------------------------------------------------------------------------------
+
+
+def test_pixels_share_as_areas_do(tmp_path):
+    """A square of 200 x 200 zones cut in a half, a quarter and two eighths: the pixels must divide the same way."""
+    zones = grid(200, 4.0)
+    x, y = shapely.get_coordinates(shapely.centroid(zones)).T
+    verdict = np.where(x < 400, "holds", np.where(y < 400, "fails", np.where(x < 600, "doubtful", "off")))
+    image = draw(tmp_path / "map.png", zones, verdict)
+    for name, share in {"holds": 1 / 2, "fails": 1 / 4, "doubtful": 1 / 8, "off": 1 / 8}.items():
+        whole = draw(tmp_path / "whole.png", zones, [name] * len(zones))
+        assert is_fill(image, name).sum() / is_fill(whole, name).sum() == pytest.approx(share, abs=0.01), name
+    columns = np.flatnonzero(is_fill(image, "holds").any(axis=0))
+    assert columns.max() < np.flatnonzero(is_fill(image, "fails").any(axis=0)).min()  # east is right
+    lowest = np.flatnonzero(is_fill(image, "doubtful").any(axis=1)).max()
+    assert lowest < np.flatnonzero(is_fill(image, "fails").any(axis=1)).min()  # north is up
+
+
+def test_holes_stay_open_and_all_parts_are_drawn(tmp_path):
+    square = shapely.box(0, 0, 900, 900)
+    hole, island, far = shapely.box(300, 300, 600, 600), shapely.box(400, 400, 500, 500), shapely.box(950, 0, 1000, 900)
+    zone = shapely.MultiPolygon([square.difference(hole), island, far])
+    image = draw(tmp_path / "map.png", [zone, None], ["holds", "off"])
+    blue = is_fill(image, "holds")
+    rows, columns = np.flatnonzero(blue.any(axis=1)), np.flatnonzero(blue.any(axis=0))
+
+    def at(x: float, y: float) -> bool:
+        column = columns[0] + (columns[-1] - columns[0]) * x / 1000
+        return bool(blue[round(rows[-1] - (rows[-1] - rows[0]) * y / 900), round(column)])
+
+    assert at(150, 450) and at(410, 410) and at(975, 100)
+    assert not at(350, 450) and not at(550, 350) and not at(925, 450)
+
+
+@pytest.mark.parametrize("orient", [True, False])
+def test_ring_order_does_not_matter(tmp_path, orient):
+    ring = shapely.box(0, 0, 90, 90).difference(shapely.box(30, 30, 60, 60))
+    zone = shapely.orient_polygons(ring, exterior_cw=orient)
+    image = draw(tmp_path / "map.png", [zone], ["holds"])
+    rows, columns = (np.flatnonzero(is_fill(image, "holds").any(axis=a)) for a in (1, 0))
+    inner = is_fill(image, "holds")[rows[0] : rows[-1], columns[0] : columns[-1]]
+    assert inner.mean() == pytest.approx(8 / 9, abs=0.02)  # less the letter
+
+
+@pytest.mark.parametrize(("system", "unit"), [("us", 0.3048), ("metric", 1.0)])
+def test_the_scale_bar_is_round_and_true(tmp_path, texts, system, unit):
+    image = draw(tmp_path / "map.png", [shapely.box(0, 0, 700, 700)], ["holds"], system=system)
+    across = np.flatnonzero(is_fill(image, "holds").any(axis=0))
+    metre = (across[-1] - across[0] + 1) / 700  # px
+    corner = is_colour(image, "#1A1A1A")[1000:, 1180:1500]
+    half = np.flatnonzero(corner[np.argmax(corner.sum(axis=1))])  # the bar's left half is solid
+    said = next(text for text, _ in texts if text.endswith((" ft", " m")))
+    number = float(said.split()[0].replace(",", ""))
+    assert 2 * (half[-1] - half[0]) / metre / unit == pytest.approx(number, rel=0.02)
+    assert number / 10 ** math.floor(math.log10(number)) in (1, 2, 5)
+
+
+def test_letters_and_labels_stand_in_zones_with_room(tmp_path, texts):
+    draw(tmp_path / "map.png", grid(2, 100.0), NAMES, label=["150", "160", "170", "0"])
+    found = [text for text, _ in texts]
+    for text in ("H  150", "D  160", "F  170", "0  0"):
+        assert text in found
+    draw(tmp_path / "map.png", grid(100, 4.0), ["fails"] * 10_000, label=["150"] * 10_000)
+    assert not any("150" in text for text, _ in texts)
+
+
+def test_a_field_too_thin_for_letters_has_them_beside_it(tmp_path, texts):
+    strip = [shapely.box(i * 200, 0, i * 200 + 200, 8) for i in range(4)]
+    draw(tmp_path / "map.png", strip, NAMES)
+    letters = [VERDICTS[name].letter for name in NAMES]
+    assert sorted(text for text, _ in texts if text in letters) == sorted(letters * 2)  # key and map
+
+
+def test_the_key_counts_zones_and_area(tmp_path, texts):
+    acre = math.sqrt(4046.8564224)
+    draw(tmp_path / "map.png", [*grid(3, acre), None], ["holds"] * 4 + ["fails"] * 5 + ["off"])
+    found = [text for text, _ in texts]
+    for text in ("4 zones, 4.0 ac", "5 zones, 5.0 ac", "1 zone, 0.0 ac", "none", "All: 10 zones, 9.0 ac"):
+        assert text in found
+
+
+CASES = {
+    "one": ([shapely.box(0, 0, 50, 50)], ["fails"]),
+    "all off": (grid(3, 9.0), ["off"] * 9),
+    "wide": ([shapely.box(0, 0, 3000, 9)], ["holds"]),
+    "tall": ([shapely.box(0, 0, 9, 3000)], ["doubtful"]),
+    "no shape": ([None, shapely.Polygon()], ["off", "holds"]),
+    "nothing": ([], []),
+}
+
+
+@pytest.mark.parametrize("words", [{}, LONG], ids=["short", "long"])
+@pytest.mark.parametrize("case", CASES)
+def test_no_text_is_cut_or_touches_the_map(tmp_path, texts, case, words):
+    image = draw(tmp_path / "map.png", *CASES[case], **words)
+    assert image.shape == (1200, 1600, 3)
+    for text, box in texts:
+        assert box.x0 > 20 and box.x1 < 1580 and box.y0 > 10 and box.y1 < 1190, text
+    for (one, box), (other, apart) in itertools.combinations(texts, 2):
+        assert not box.overlaps(apart), (one, other)
+    painted = np.zeros(image.shape[:2], dtype=bool)
+    for style in STYLES.values():
+        painted |= is_colour(image, style.fill) | (is_colour(image, style.hatch_colour) if style.hatch else False)
+    rows, columns = np.nonzero(painted[:, :1140])
+    letters = {word.letter for word in VERDICTS.values()}
+    for text, box in texts:
+        if len(rows) and text not in letters:
+            inside = (columns > box.x0) & (columns < box.x1) & (1200 - rows > box.y0) & (1200 - rows < box.y1)
+            assert not inside.any(), text
+    said = " ".join(text for text, _ in texts)
+    assert ({**WORDS, **words}["footer"].strip()) in said  # the safety line is never shortened
+
+
+@pytest.mark.filterwarnings("error")
+def test_letters_the_font_lacks_bring_no_warning(tmp_path, capfd):
+    draw(tmp_path / "map.png", grid(1, 90.0), ["holds"], title="地図 \x07 tab\there", label=["地"])
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_hundred_thousand_zones_take_less_than_four_seconds(tmp_path):
+    zones = grid(317, 2.5)
+    verdict = np.array(NAMES)[np.random.default_rng(1).integers(0, 4, len(zones))]
+    begin = time.perf_counter()
+    draw(tmp_path / "map.png", zones, verdict)
+    assert time.perf_counter() - begin < 4
+
+
+# --- window ----------------------------------------------------------------------------------------------------------
+
+
+def chart(path, low, high, *, margin=0.0, count=101, factor=POUND_PER_ACRE, **changes) -> np.ndarray:
+    kelvin = np.linspace(270.0, 300.0, count) if count > 1 else np.array([285.0])
+    low, high = np.broadcast_to(low, count).astype(float), np.broadcast_to(high, count).astype(float)
+    how = {
+        "planned_temperature": (275.0, 280.0),
+        "planned": np.array([]),
+        "quantity": "nitrogen rate",
+        "limits_low": ["meter minimum"] * count,
+        "limits_high": ["pump flow"] * count,
+        "title": "A window",
+        "system": "us",
+        **changes,
+    }
+    edges = (edge * factor for edge in (low, high, low - margin, high + margin))
+    window_chart(path, kelvin, *edges, **how)
+    return pixels(path)
+
+
+def frame(image: np.ndarray) -> tuple[int, int, int, int]:
+    """Left, right, top and bottom of the box the window is drawn in."""
+    dark = image.max(axis=2) < 60
+    columns, rows = np.flatnonzero(dark.sum(axis=0) > 600), np.flatnonzero(dark[:, :1200].sum(axis=1) > 900)
+    return columns[0], columns[-1], rows[0], rows[-1]
+
+
+@pytest.mark.parametrize(
+    ("quantity", "factor"),
+    [
+        ("nitrogen rate", POUND_PER_ACRE),
+        ("ammonia flow", 0.45359237 / 60),
+    ],
+)
+def test_the_bands_stand_where_the_scale_says(tmp_path, quantity, factor):
+    image = chart(tmp_path / "w.png", 100.0, 200.0, margin=20.0, quantity=quantity, factor=factor)
+    left, right, top, bottom = frame(image)
+    column = image[top:bottom, left + round(0.85 * (right - left))][:, None]
+    blue = np.flatnonzero(is_colour(column, STYLES["holds"].fill))
+    scale = 220.0 * 1.12 / (bottom - top)  # the axis ends 12 % above the highest edge
+    assert (bottom - top - blue[0]) * scale == pytest.approx(200, abs=2)
+    assert (bottom - top - blue[-1]) * scale == pytest.approx(100, abs=2)
+    around = is_colour(image[top:bottom, left:right], STYLES["doubtful"].fill).any(axis=1)
+    assert (bottom - top - np.flatnonzero(around)[0]) * scale == pytest.approx(220, abs=2)
+    assert (bottom - top - np.flatnonzero(around)[-1]) * scale == pytest.approx(80, abs=2)
+
+
+def test_no_certain_window_shows_no_blue(tmp_path, texts):
+    nan = np.full(101, np.nan)
+    kelvin, edge = np.linspace(270, 300, 101), np.full(101, 100.0) * POUND_PER_ACRE
+    how = {
+        "planned_temperature": (275.0, 280.0),
+        "planned": np.array([]),
+        "quantity": "nitrogen rate",
+        "limits_low": [None] * 101,
+        "limits_high": [None] * 101,
+        "title": "x",
+        "system": "metric",
+    }
+    window_chart(tmp_path / "w.png", kelvin, nan, nan, edge, 2 * edge, **how)
+    image = pixels(tmp_path / "w.png")[200:]
+    assert not is_colour(image, STYLES["holds"].fill).any() and is_colour(image, STYLES["doubtful"].fill).sum() > 50_000
+    window_chart(tmp_path / "w.png", kelvin, nan, nan, nan, nan, **how)
+    image = pixels(tmp_path / "w.png")[200:]
+    assert not is_colour(image, STYLES["doubtful"].fill).any()
+    assert any("no window" in text for text, _ in texts)
+
+
+def test_every_limit_is_named_on_the_edge_or_below(tmp_path, texts):
+    names = ["suction"] * 60 + ["pump flow"] * 37 + ["rated pressure"] * 4
+    chart(tmp_path / "w.png", 100.0, 200.0, limits_high=names)
+    found = [text for text, _ in texts]
+    assert {"suction", "pump flow", "meter minimum"} <= set(found) and "rated pressure" not in found
+    # 299.1 K is 78.7 degF and 300 K is 80.3 degF by definition of the scales.
+    assert any("rated pressure (upper end, 79 to 80 °F)" in text for text in found)
+
+
+@pytest.mark.parametrize("count", [1, 2, 101])
+@pytest.mark.parametrize("planned", [[], [150.0], [0.0, 120.0, 120.0, 400.0, np.nan], list(np.linspace(90, 260, 3000))])
+@pytest.mark.parametrize("title", ["A window", LONG["title"]])
+def test_no_text_is_cut_or_meets_another(tmp_path, texts, count, planned, title):
+    asks = np.array(planned) * POUND_PER_ACRE
+    high = np.linspace(150, 230, count)
+    chart(
+        tmp_path / "w.png",
+        100.0,
+        high,
+        margin=15.0,
+        count=count,
+        planned=asks,
+        title=title,
+        planned_area=np.full(len(asks), 4046.8564224),
+    )
+    for text, box in texts:
+        assert box.x0 > 20 and box.x1 < 1590 and box.y0 > 10 and box.y1 < 1190, text
+    for (one, box), (other, apart) in itertools.combinations(texts, 2):
+        assert not box.overlaps(apart), (one, other)
+    assert any("2 zones" in text for text, _ in texts) == (len(planned) == 5)  # zero and unknown rates are told
+
+
+def test_bars_are_as_long_as_the_acres_they_stand_for(tmp_path):
+    asks = np.array([120.0, 160.0]) * POUND_PER_ACRE
+    image = chart(tmp_path / "w.png", 100.0, 200.0, planned=asks, planned_area=np.array([10.0, 30.0]) * 4046.8564224)
+    bars = is_colour(image, "#5A5A5A")[:, 1275:1555].sum(axis=1)
+    tall = bars[bars > 20]
+    assert sorted(set(np.round(tall / tall.max(), 1))) == pytest.approx([0.3, 1.0])  # a third, as 10 to 30 acres
