@@ -294,7 +294,7 @@ def _reading_lines(prescription: Prescription, system: System) -> list[str]:
     for cause, rows in prescription.dropped.items():
         some = ", ".join(str(row) for row in rows[:8]) + (" ..." if len(rows) > 8 else "")
         lines.append(_wrap(f"! {len(rows):,} left out: {cause} (row {some})", hang="    "))
-    lines += [_wrap(f"- {fact.text}", hang="    ") for fact in prescription.facts]
+    lines += [_wrap(f"- {fact.text}", hang="    ") for fact in prescription.facts if fact.kind != "middle"]
     return lines
 
 

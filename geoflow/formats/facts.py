@@ -1,0 +1,37 @@
+"""What a reader did or saw that a person should know."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = ["Fact", "rows_text"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One thing worth knowing about a file.
+
+    Attributes
+    ----------
+    kind : str
+        What it is about: ``place``, ``crs``, ``axes``, ``column``, ``unit``, ``numbers``, ``file``, ``shape``,
+        ``duplicate``, ``overlap``, ``gap``, ``hairline`` or ``sliver``.
+    text : str
+        One or two sentences for a person.
+    count : int
+        How many zones, pairs or records it concerns; 0 where it concerns the whole file.
+    """
+
+    kind: str
+    text: str
+    count: int = 0
+
+
+def rows_text(rows: Iterable[int], most: int = 8) -> str:
+    """Write row numbers, counted from 0: ``"row 4"``, ``"rows 1, 2 and 17 more"``."""
+    listed = [int(row) for row in rows]
+    if len(listed) == 1:
+        return f"row {listed[0]}"
+    text = ", ".join(str(row) for row in listed[:most])
+    return f"rows {text}" + (f" and {len(listed) - most} more" if len(listed) > most else "")
