@@ -302,13 +302,15 @@ def coverage_faults(polygons: Any) -> CoverageFaults:
 
 def _fitted_ground(shapes: Geometries) -> Any:
     """Return the ground the zones cover if it can be seen quickly that they fit; otherwise None."""
+    import pandas
+
     turned = shapely.orient_polygons(shapes)
     points, zone = shapely.get_coordinates(turned, return_index=True)
     if not len(points):
         return shapely.from_wkt("MULTIPOLYGON EMPTY")
-    corner = np.unique(points[:, 0] + 1j * points[:, 1], return_inverse=True)[1].astype(np.int64)
+    corner = pandas.factorize(points[:, 0] + 1j * points[:, 1])[0].astype(np.int64)
     # A step from one ring to the next is no edge; rings close, so it starts where the ring's first corner came again.
-    last = np.cumsum(shapely.get_num_coordinates(shapely.get_rings(turned)))[:-1] - 1
+    last = shapely.to_ragged_array(turned)[2][0][1:-1] - 1
     edge = np.setdiff1d(np.arange(len(points) - 1), last, assume_unique=True)
     start, end = corner[edge], corner[edge + 1]
     key = start * (corner.max() + 1) + end

@@ -336,7 +336,7 @@ def test_swapped_projected_axes(tmp_path):
 def test_place_is_told_and_a_wrong_zone_noticed(tmp_path):
     path = write_shapefile(tmp_path / "f.shp", strip_of(2))
     longitude, latitude = centre_of_strip(2)
-    assert f"latitude {latitude:.3f}, longitude {longitude:.3f}" in said(read_prescription(path, **LB), "place")
+    assert f"latitude {latitude:.3f}, longitude {longitude:.3f}" in said(read_prescription(path, **LB), "middle")
     iowa = frame(crs="EPSG:3417").geometry  # Iowa coordinates said to be Ohio's state plane
     geopandas.GeoDataFrame({"rate": [1.0, 9, 9]}, geometry=iowa.values).set_crs(3734, allow_override=True).to_file(
         tmp_path / "o.gpkg"
