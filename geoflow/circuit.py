@@ -15,9 +15,9 @@ from typing import Final
 import numpy as np
 
 from geoflow.arrays import FloatArray, Floats
-from geoflow.coefficients import back_pressure, central_coefficients, corner_coefficients
+from geoflow.coefficients import back_pressure, central_coefficients, corner_coefficients, refuse_contradiction
 from geoflow.equipment import Bar, Line
-from geoflow.errors import BarError, UsageError, nearest
+from geoflow.errors import BarError, RangeError, UsageError, nearest
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, equilibrium_flux_limit, liquid_density, saturation
 from geoflow.physics.lines import line_loss, valve_inlet_pressure
 from geoflow.physics.orifices import effective_pressure, land_flash_weight, mass_flow, upstream_pressure
@@ -88,16 +88,27 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
             where="sections",
             cure="give sections with nearly the same orifice the same key",
         )
-    corners = [corner_coefficients(bar, bar.orifices[kind]) for kind in kinds]
     known = bar.row_hose.back_pressure
     exact = (bar.row_hose.line is None and known is None) or (known is not None and known[0] == known[1])
-    ends = (0.0,) if exact else (-1.0, 1.0)
+    measured = any(bar.orifices[kind].measured for kind in kinds)
+    # A measured point may fit only some back pressures, so then the middle one is tried too.
+    ends = (0.0,) if exact else (-1.0, 0.0, 1.0) if measured else (-1.0, 1.0)
     cases: list[Case] = []
-    for picked in itertools.product(*corners):
-        pairs = dict(zip(kinds, picked, strict=True))
-        coefficient = tuple(float(pairs[kind][0]) for kind in fitted)
-        weight = tuple(float(pairs[kind][1]) for kind in fitted)
-        cases.extend(Case(coefficient, weight, end) for end in ends)
+    for end in ends:
+        corners = [corner_coefficients(bar, bar.orifices[kind], end) for kind in kinds]
+        for picked in itertools.product(*corners):
+            pairs = dict(zip(kinds, picked, strict=True))
+            coefficient = tuple(float(pairs[kind][0]) for kind in fitted)
+            weight = tuple(float(pairs[kind][1]) for kind in fitted)
+            cases.append(Case(coefficient, weight, end))
+    if not cases:
+        for kind in kinds:
+            refuse_contradiction(bar, bar.orifices[kind])
+        raise BarError(
+            "the measured points of the orifices in use need different back pressures in the row hoses",
+            where="orifices",
+            cure="measure all points with the same hoses, or widen [row_hose] back_pressure or tolerance",
+        )
     return tuple(cases)
 
 
@@ -200,8 +211,8 @@ class Circuit:
         low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
         return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
 
-    def _effective_pressure(self, row_flow: FloatArray, number: int) -> FloatArray:
-        """Effective pressure below the orifices of section `number` [Pa]."""
+    def _effective_pressure(self, row_flow: FloatArray, number: int, vapour: FloatArray) -> FloatArray:
+        """Effective pressure below the orifices of section `number` for a vapour pressure above them [Pa]."""
         below = self._back_pressure(row_flow)
         weight = np.array([case.flash_weight[number] for case in self.cases]).reshape(-1, 1, 1)
         if np.isnan(weight).any():
@@ -209,12 +220,12 @@ class Circuit:
                 self._orifices[number].land or 0.0,
                 self._coefficient(number),
                 self.saturated.liquid_density,
-                self.saturated.pressure,
+                vapour,
                 below,
                 self._flux_limit,
             )
             weight = np.where(np.isnan(weight), modelled, weight)
-        return effective_pressure(below, self.saturated.pressure, weight)
+        return effective_pressure(below, vapour, weight)
 
     def _coefficient(self, number: int) -> FloatArray:
         return np.array([case.coefficient[number] for case in self.cases]).reshape(-1, 1, 1)
@@ -232,18 +243,18 @@ class Circuit:
             roughness=line.roughness,
         )
 
-    def _section_flow(self, node: FloatArray, number: int) -> FloatArray:
-        """Flow of section `number` [kg/s] for a node pressure [Pa]."""
+    def _section_flow(self, node: FloatArray, number: int, vapour: FloatArray) -> FloatArray:
+        """Flow of section `number` [kg/s] for a node pressure and a vapour pressure at the orifices [Pa]."""
         section, diameter = self.sections[number], self._orifices[number].diameter
         density, coefficient = liquid_density(self.saturated, node), self._coefficient(number)
 
         def excess(flow: FloatArray) -> FloatArray:
             row_flow = flow / section.rows
-            effective = self._effective_pressure(row_flow, number)
+            effective = self._effective_pressure(row_flow, number, vapour)
             manifold = upstream_pressure(row_flow, effective, density, diameter, coefficient)
             return np.asarray(manifold + self._loss(section.feed, flow) - node)
 
-        at_rest = self._effective_pressure(np.zeros_like(node), number)
+        at_rest = self._effective_pressure(np.zeros_like(node), number, vapour)
         most = section.rows * mass_flow(node, at_rest, density, diameter, coefficient)
         if section.feed is None and self.bar.row_hose.line is None:
             return np.asarray(most)
@@ -259,24 +270,38 @@ class Circuit:
         """
         given = np.asarray(node_pressure, dtype=np.float64)
         node = np.array(np.broadcast_to(given, np.broadcast_shapes(given.shape, self.shape)))
-        flows = [self._section_flow(node, number) for number in range(len(self.sections))]
-        manifolds = [node - self._loss(section.feed, flow) for section, flow in zip(self.sections, flows, strict=True)]
-        section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
-        flow = section_flow.sum(axis=-1)
-        outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
-        least = manifold.min(axis=-1)
+        vapour = np.broadcast_to(self.saturated.pressure, node.shape)
+        # What the orifices pass depends on how much the pump warms the liquid and the other way round, but weakly: the
+        # second turn changes a flow by a percent at the most, a third one by less than 1e-4.
+        for _ in range(2):
+            flows = [self._section_flow(node, number, vapour) for number in range(len(self.sections))]
+            manifolds = [node - self._loss(fed.feed, flow) for fed, flow in zip(self.sections, flows, strict=True)]
+            section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
+            flow, least = section_flow.sum(axis=-1), manifold.min(axis=-1)
+            outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
+            vapour = self._warmed_vapour_pressure(outlet - inlet, least)
+        return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - vapour)
+
+    def _warmed_vapour_pressure(self, rise: FloatArray, manifold: FloatArray) -> FloatArray:
+        """Vapour pressure of the liquid at the manifold, as warmed by the pump [Pa]."""
         liquid = self.saturated
         warmer = manifold_temperature_rise(
-            outlet - inlet,
-            least - liquid.pressure,
+            rise,
+            manifold - liquid.pressure,
             liquid.temperature,
             liquid.liquid_density,
             liquid.liquid_heat_capacity,
             liquid.liquid_expansivity,
             self.bar.pump.efficiency,
         )
-        vapour = saturation(np.minimum(liquid.temperature + np.maximum(warmer, 0.0), HIGHEST_TEMPERATURE)).pressure
-        return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - vapour)
+        return saturation(np.minimum(liquid.temperature + np.maximum(warmer, 0.0), HIGHEST_TEMPERATURE)).pressure
+
+    def resting_pressure(self) -> FloatArray:
+        """Node pressure below which nothing flows [Pa], shape (cases, temperatures, 1)."""
+        nothing = np.zeros(self.shape)
+        vapour = np.broadcast_to(self.saturated.pressure, self.shape)
+        effective = [self._effective_pressure(nothing, number, vapour) for number in range(len(self.sections))]
+        return np.asarray(np.min(effective, axis=0))
 
     def _pump_outlet(self, flow: FloatArray, node: FloatArray) -> FloatArray:
         meter, valve, liquid = self.bar.meter, self.bar.control_valve, self.saturated
@@ -317,5 +342,14 @@ class Circuit:
         return rising_root(lambda node: excess(self.state(node)), low, high)
 
     def at_flow(self, flow: float | FloatArray) -> State:
-        """Solve the bar for a flow of the whole bar [kg/s]."""
-        return self.state(self.node_for(lambda state: state.flow - flow))
+        """Solve the bar for a flow of the whole bar [kg/s].
+
+        Raises
+        ------
+        RangeError
+            If the flow takes more pressure than the bar could ever see.
+        """
+        state = self.state(self.node_for(lambda state: state.flow - flow))
+        if np.any(state.flow < np.asarray(flow) * (1.0 - 1e-6)):
+            raise RangeError("this flow takes a pressure far above every rating of the bar", cure="ask for less flow")
+        return state

@@ -59,7 +59,8 @@ def _window(options: argparse.Namespace) -> int:
     with_speed = options.speed is not None
     document = window_document(solution, with_speed=with_speed)
     _deliver(options, document, lambda: window_text(solution, options.units, with_speed=with_speed), (options.bar,))
-    return _FINDINGS if solution.certain.empty else _NOTHING_TO_ACT_ON
+    odd = with_speed and bool(solution.warnings())
+    return _FINDINGS if solution.certain.empty or odd else _NOTHING_TO_ACT_ON
 
 
 def _vet(options: argparse.Namespace) -> int:

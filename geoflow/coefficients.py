@@ -17,7 +17,7 @@ from geoflow.physics.lines import flashing_hose_inlet_pressure
 from geoflow.physics.orifices import clip_coefficients, coefficient_line, effective_pressure, mass_flow
 from geoflow.units import show, show_range
 
-__all__ = ["back_pressure", "central_coefficients", "corner_coefficients"]
+__all__ = ["back_pressure", "central_coefficients", "corner_coefficients", "refuse_contradiction"]
 
 
 def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tuple[FloatArray, FloatArray]:
@@ -65,61 +65,102 @@ def _open_corners(orifice: Orifice) -> FloatArray:
     return np.unique(np.array(corners), axis=0) if low == high else np.array(corners)
 
 
-def _model_range(orifice: Orifice, point: MeasuredPoint, below: float) -> tuple[float, float]:
+def _below(bar: Bar, point: MeasuredPoint, end: float) -> float:
+    """Back pressure a measured orifice worked against [Pa], at one end of its uncertainty."""
+    middle, spread = back_pressure(bar, np.array([point.flow]), saturation(point.temperature))
+    return float(middle[0] + end * spread[0])
+
+
+def _model_range(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> tuple[float, float]:
+    """Least and greatest flow the orifice allows at a measured point [kg/s]."""
     state = saturation(point.temperature)
     corners = _open_corners(orifice)
-    weights = corners[:, 1] / corners[:, 0]
-    effective = effective_pressure(below, state.pressure, weights)
     density = liquid_density(state, point.pressure)
-    flows = mass_flow(point.pressure, effective, density, orifice.diameter, np.sqrt(corners[:, 0]))
-    return float(flows.min()), float(flows.max())
+    flows = [
+        mass_flow(
+            point.pressure,
+            effective_pressure(_below(bar, point, end), state.pressure, corners[:, 1] / corners[:, 0]),
+            density,
+            orifice.diameter,
+            np.sqrt(corners[:, 0]),
+        )
+        for end in (-1.0, 1.0)
+    ]
+    return float(np.min(flows)), float(np.max(flows))
 
 
-def _measured_corners(bar: Bar, orifice: Orifice) -> FloatArray:
+def _measured_corners(bar: Bar, orifice: Orifice, end: float) -> FloatArray:
+    """Corners in (Cd^2, Cd^2 b) that all measured points leave, with the back pressure at one end; maybe none."""
     corners = _open_corners(orifice)
     for index, point in enumerate(orifice.measured):
-        where = f"orifices.{orifice.name}.measured[{index}]"
         state = saturation(point.temperature)
         if point.pressure <= state.pressure:
             raise BarError(
                 "the measured pressure is at or below the vapour pressure at the measured temperature, so the orifice "
                 "did not see liquid",
-                where=where,
+                where=f"orifices.{orifice.name}.measured[{index}]",
                 cure="measure again with the liquid held above its vapour pressure",
             )
-        below = float(back_pressure(bar, np.array([point.flow]), state)[0][0])
         density = float(liquid_density(state, point.pressure))
         for share, keep_below in ((1.0 + point.flow_tolerance, True), (1.0 - point.flow_tolerance, False)):
             line = coefficient_line(
-                point.flow * share, point.pressure, float(state.pressure), below, density, orifice.diameter
+                point.flow * share,
+                point.pressure,
+                float(state.pressure),
+                _below(bar, point, end),
+                density,
+                orifice.diameter,
             )
             corners = clip_coefficients(corners, line, keep_below=keep_below)
-        if not len(corners):
-            low, high = _model_range(orifice, point, below)
-            raise BarError(
-                f"the measured flow of {show(point.flow, 'ammonia flow', 'us', 2)} does not fit the orifice: its "
-                f"diameter and coefficient allow {show_range(low, high, 'ammonia flow', 'us', 2)} there",
-                where=where,
-                cure="check the point (flow of one row, gauge pressure), the diameter and the coefficient",
-            )
     return corners
 
 
-def corner_coefficients(bar: Bar, orifice: Orifice) -> FloatArray:
-    """Pairs of discharge coefficient and flashing weight that bound the orifice.
-
-    Returns
-    -------
-    ndarray, shape (n, 2)
-        One row each: Cd [-], b [-]. One row where nothing is uncertain.
+def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
+    """Raise if no back pressure lets the measured points fit the orifice.
 
     Raises
     ------
     BarError
-        If a measured point contradicts the orifice.
+        Naming the point that fits worst, or all of them where each fits alone.
+    """
+    if not orifice.measured or any(len(_measured_corners(bar, orifice, end)) for end in (-1.0, 0.0, 1.0)):
+        return
+    for index, point in enumerate(orifice.measured):
+        low, high = _model_range(bar, orifice, point)
+        slack = 1.0 + point.flow_tolerance
+        if not low / slack <= point.flow <= high * slack:
+            raise BarError(
+                f"the measured flow of {show(point.flow, 'ammonia flow', 'us', 2)} does not fit the orifice: its "
+                f"diameter and coefficient allow {show_range(low, high, 'ammonia flow', 'us', 2)} there",
+                where=f"orifices.{orifice.name}.measured[{index}]",
+                cure="check the point (flow of one row, gauge pressure), the diameter and the coefficient",
+            )
+    raise BarError(
+        "the measured points do not fit each other: no coefficient and flashing within the tolerances gives them all",
+        where=f"orifices.{orifice.name}.measured",
+        cure="check the points, give the doubtful one a larger flow_tolerance, or widen coefficient_tolerance",
+    )
+
+
+def corner_coefficients(bar: Bar, orifice: Orifice, hose_end: float = 0.0) -> FloatArray:
+    """Pairs of discharge coefficient and flashing weight that bound the orifice.
+
+    Parameters
+    ----------
+    bar : Bar
+        Its row hose gives the back pressure measured points worked against.
+    orifice : Orifice
+        With its measured points, if any.
+    hose_end : float
+        -1, 0 or +1: low, middle or high back pressure.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        One row each: Cd [-], b [-]. One row where nothing is uncertain; none where a measured point does not fit.
     """
     if orifice.measured:
-        corners = _measured_corners(bar, orifice)
+        corners = _measured_corners(bar, orifice, hose_end)
     else:
         corners = _open_corners(orifice)
         if len(corners) == 4:
@@ -135,8 +176,10 @@ def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
     The weight is NaN where the land-length model is to give it from the conditions.
     """
     if orifice.measured:
-        middle = _measured_corners(bar, orifice).mean(axis=0)
-        return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
+        fitting = [corners for end in (0.0, -1.0, 1.0) if len(corners := _measured_corners(bar, orifice, end))]
+        if fitting:
+            middle = fitting[0].mean(axis=0)
+            return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
     if orifice.flash_weight is not None:
         return orifice.discharge_coefficient, orifice.flash_weight
     return orifice.discharge_coefficient, float("nan") if orifice.land is not None else 0.5

@@ -264,8 +264,9 @@ def coverage_faults(polygons: Any) -> CoverageFaults:
     -----
     Zones whose every edge is shared, corner for corner, with one neighbour need no further look as long as the edges
     left over enclose just the zones' own area; only the zones at those edges are checked. Otherwise the coverage check
-    of GEOS runs along all edges and names the zones with a misfit. Widening the zones by half a hairline before their union closes every hairline, which
-    leaves the true gaps and is six times as fast as the union of zones with hairlines all around.
+    of GEOS runs along all edges and names the zones with a misfit. Widening the zones by half a hairline before their
+    union closes every hairline, which leaves the true gaps and is six times as fast as the union of zones with
+    hairlines all around.
     """
     shapes = np.asarray(polygons, dtype=object)
     ground = _fitted_ground(shapes)

@@ -98,7 +98,11 @@ VERDICTS: Final[dict[str, Verdict]] = {
     verdict.name: verdict
     for verdict in (
         Verdict("holds", "H", "Deliverable over the whole plan, even at the worse end of every uncertainty."),
-        Verdict("doubtful", "D", "Deliverable only if the orifices and the flashing turn out favourably."),
+        Verdict(
+            "doubtful",
+            "D",
+            "Not settled: it depends on how the orifices and the flashing turn out. Measuring a point settles most.",
+        ),
         Verdict("fails", "F", "Not deliverable somewhere in the plan, even at the better end of every uncertainty."),
         Verdict("off", "0", "Rate zero: nothing is asked of the bar."),
     )

@@ -9,8 +9,8 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, Floats, IntArray, TextArray
 from geoflow.equipment import Bar
-from geoflow.errors import UsageError
-from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE
+from geoflow.errors import RangeError, UsageError
+from geoflow.physics.ammonia import LOWEST_TEMPERATURE
 from geoflow.rates import ammonia_flow, nitrogen_rate
 from geoflow.window import Bounds, FlowWindow, PressureCurve, flow_window, pressure_curve, temperature_grid
 
@@ -22,6 +22,8 @@ _ROUNDING: Final = 1e-9
 # The temperatures searched for a change of verdict: -30 to 120 degF in steps of 2 degF.
 _SEARCH_LOW, _SEARCH_HIGH, _SEARCH_STEP = 238.706, 322.039, 1.1112
 _CHUNK: Final = 20_000
+# 136 degF: the table reaches a little further, for what the pump adds.
+_WARMEST: Final = 331.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +47,9 @@ class Plan:
     def __post_init__(self) -> None:
         if self.speed[0] <= 0.0:
             raise UsageError("the planned speed is not above zero", where="--speed", cure='give it like "5 mph"')
-        if self.temperature[0] < LOWEST_TEMPERATURE or self.temperature[1] > HIGHEST_TEMPERATURE:
+        if self.temperature[0] < LOWEST_TEMPERATURE or self.temperature[1] > _WARMEST:
             raise UsageError(
-                "the planned liquid temperature lies outside -54 to 143 degF (-48 to 61 degC), the range covered",
+                "the planned liquid temperature lies outside -54 to 136 degF (-48 to 57 degC), the range covered",
                 where="--temperature",
                 cure='give it like "40 degF" or "35..62 degF"',
             )
@@ -84,6 +86,16 @@ class Solution:
     curve: PressureCurve
     other_orifices: dict[str, Bounds]
 
+    def warnings(self) -> tuple[str, ...]:
+        """What about the plan itself needs a second look, one sentence each."""
+        slowest, fastest = self.bar.limits.speed
+        slow, fast = self.plan.speed
+        if slow < slowest * (1.0 - _ROUNDING) or fast > fastest * (1.0 + _ROUNDING):
+            return (
+                "The planned speed leaves what the bar file allows; the verdicts speak of flow and pressure only.",
+            )
+        return ()
+
     def rate_bounds(self, bounds: Bounds) -> tuple[float, float]:
         """Nitrogen rates [kg/m2] that a window allows at every planned speed; low exceeds high where there are none."""
         slow, fast = self.plan.speed
@@ -112,9 +124,9 @@ def solve(bar: Bar, plan: Plan) -> Solution:
         If a measured point contradicts its orifice.
     """
     grid = temperature_grid(*plan.temperature)
-    window = flow_window(bar, grid, plan.sections)
-    search_low, search_high = min(_SEARCH_LOW, grid[0]), max(_SEARCH_HIGH, grid[-1])
-    search = flow_window(bar, temperature_grid(search_low, search_high, _SEARCH_STEP), plan.sections)
+    wide = temperature_grid(_SEARCH_LOW, _SEARCH_HIGH, _SEARCH_STEP)
+    search = flow_window(bar, np.unique(np.concatenate([grid, wide])), plan.sections)
+    window = search.at(np.searchsorted(search.temperature, grid))
     certain = window.over_plan(certain=True, commanded=True)
     possible = window.over_plan(certain=False, commanded=True)
     density = bar.pump.max_flow * 700.0
@@ -232,8 +244,15 @@ def vet(rate: Floats, solution: Solution) -> Vetting:
         Nitrogen rate [kg/m2], zero or more.
     solution : Solution
         From `solve`.
+
+    Raises
+    ------
+    RangeError
+        For a rate that is negative or no number.
     """
     wanted = np.asarray(rate, dtype=np.float64)
+    if not np.all((wanted >= 0.0) & (wanted < np.inf)):
+        raise RangeError("a rate is negative or no number", cure="leave such zones out before they are vetted")
     distinct, back = np.unique(wanted, return_inverse=True)
     bar, plan, width = solution.bar, solution.plan, solution.window.width
     flow_low = ammonia_flow(distinct, plan.speed[0], width, bar.nitrogen_fraction)

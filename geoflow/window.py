@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
+from geoflow.arrays import FloatArray, Floats, IntArray
 from geoflow.circuit import Circuit, State, bounding_cases, central_case
 from geoflow.equipment import Bar
 from geoflow.physics.ammonia import saturation
@@ -33,6 +33,7 @@ __all__ = [
 
 _GRID_STEP: Final = 1.0
 _CURVE_POINTS: Final = 80
+_PRESSURE_ROUNDING: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,17 @@ class FlowWindow:
     delivered_ratio: FloatArray
     width: float
     rows: int
+
+    def at(self, places: IntArray) -> FlowWindow:
+        """Return the same window at some of the temperatures only."""
+        return FlowWindow(
+            self.temperature[places],
+            {name: flows[places] for name, flows in self.certain.items()},
+            {name: flows[places] for name, flows in self.possible.items()},
+            self.delivered_ratio[places],
+            self.width,
+            self.rows,
+        )
 
     def edges(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
         """Low and high end of the window at each temperature [kg/s]."""
@@ -122,7 +134,7 @@ def _pressure_flows(circuit: Circuit) -> dict[str, FloatArray]:
     def flow_where(excess_of: str, bound: float, *, at_least: bool) -> FloatArray:
         node = circuit.node_for(lambda state: getattr(state, excess_of) - bound)
         state = circuit.state(node)
-        met = getattr(state, excess_of) >= bound * (1.0 - 1e-6)
+        met = getattr(state, excess_of) >= bound - _PRESSURE_ROUNDING
         # A margin that is never reached allows no flow at all.
         return np.where(met | (not at_least), state.flow, np.inf)[..., 0]
 
@@ -223,9 +235,14 @@ class PressureCurve:
     outlet_high: FloatArray
 
     def at(self, name: str, flow: Floats) -> FloatArray:
-        """One of the curves at some flows [kg/s]; interpolated over the squared flow, which pressures follow."""
+        """One of the curves at some flows [kg/s].
+
+        Pressures follow the squared flow, so that is what is interpolated over, and continued beyond the last point.
+        """
         values: FloatArray = getattr(self, name)
-        return np.asarray(np.interp(np.square(flow), np.square(self.flow), values))
+        wanted, known = np.square(flow), np.square(self.flow)
+        slope = (values[-1] - values[-2]) / (known[-1] - known[-2])
+        return np.asarray(np.interp(wanted, known, values) + slope * np.maximum(wanted - known[-1], 0.0))
 
 
 def pressure_curve(
@@ -237,8 +254,9 @@ def pressure_curve(
     ratio = delivered_ratio.reshape(1, -1, 1)
     top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
     share = np.linspace(0.0, 1.0, _CURVE_POINTS)
-    state: State = circuit.state(bar.air_pressure + (top - bar.air_pressure) * share)
-    flow = highest_flow * np.sqrt(np.linspace(0.0, 1.0, _CURVE_POINTS)[1:])
+    rest = circuit.resting_pressure()
+    state: State = circuit.state(rest + (top - rest) * share)
+    flow = highest_flow * np.sqrt(share)
     commanded = state.flow / ratio
 
     def resampled(values: FloatArray) -> FloatArray:

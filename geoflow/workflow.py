@@ -82,8 +82,8 @@ class VetOutcome:
 
     @property
     def has_findings(self) -> bool:
-        """Whether a zone fails or is doubtful."""
-        return bool(np.isin(self.vetting.verdict, ["fails", "doubtful"]).any())
+        """Whether a zone fails or is doubtful, or the plan itself needs a second look."""
+        return bool(np.isin(self.vetting.verdict, ["fails", "doubtful"]).any() or self.solution.warnings())
 
 
 def _counted_density(bar: Bar, volume_temperature: str | None) -> float:

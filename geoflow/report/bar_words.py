@@ -99,30 +99,34 @@ def _whole(bar: Bar, system: System) -> list[str]:
 
 
 def _sections(bar: Bar, system: System) -> list[str]:
-    return _aligned([
+    return _aligned(
         [
-            section.name,
-            f"{section.rows} rows" if section.rows > 1 else "1 row",
-            _say(section.rows * bar.row_spacing, "length", system),
-            f"orifice {section.orifice}",
-            f"feed {_hose(section.feed, system)}" if section.feed else "no feed line given",
+            [
+                section.name,
+                f"{section.rows} rows" if section.rows > 1 else "1 row",
+                _say(section.rows * bar.row_spacing, "length", system),
+                f"orifice {section.orifice}",
+                f"feed {_hose(section.feed, system)}" if section.feed else "no feed line given",
+            ]
+            for section in bar.sections
         ]
-        for section in bar.sections
-    ])
+    )
 
 
 def _orifices(bar: Bar, system: System) -> list[str]:
     fitted = {section.orifice for section in bar.sections}
-    return _aligned([
+    return _aligned(
         [
-            orifice.name,
-            units.show(orifice.diameter, "small length", system),
-            f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
-            f"land {_say(orifice.land, 'small length', system, 3)}" if orifice.land else "no land given",
-            _flashing(orifice) + ("" if orifice.name in fitted else "; in no section"),
+            [
+                orifice.name,
+                units.show(orifice.diameter, "small length", system),
+                f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
+                f"land {_say(orifice.land, 'small length', system, 3)}" if orifice.land else "no land given",
+                _flashing(orifice) + ("" if orifice.name in fitted else "; in no section"),
+            ]
+            for orifice in bar.orifices.values()
         ]
-        for orifice in bar.orifices.values()
-    ])
+    )
 
 
 def _flashing(orifice: Orifice) -> str:
@@ -147,8 +151,11 @@ def _equipment(bar: Bar, system: System) -> list[str]:
     least = f"least {_say(pump.min_flow, 'volume flow', system, 1)}" if pump.min_flow else "no least flow"
     rows = [
         ["row hose", below],
-        ["pump", f"{_say(pump.max_flow, 'volume flow', system, 1)} at full drive, {least}, adds up to "
-                 f"{_say(pump.max_rise, 'pressure', system, 1)}, efficiency {pump.efficiency * 100:g} %"],
+        [
+            "pump",
+            f"{_say(pump.max_flow, 'volume flow', system, 1)} at full drive, {least}, adds up to "
+            f"{_say(pump.max_rise, 'pressure', system, 1)}, efficiency {pump.efficiency * 100:g} %",
+        ],
         ["meter", f"{pulses:.4g} pulses per {volume}, counts {counts}"],
     ]
     if meter.loss_at_max_flow:
@@ -168,19 +175,22 @@ def _equipment(bar: Bar, system: System) -> list[str]:
         rows.append(["control", f"answers after {delay:g} s, then with a time constant of {constant:g} s"])
     if bar.tank:
         filled = _say(bar.tank.capacity * bar.tank.fill, "volume", system, 0)
-        rows.append(["tank", f"{_say(bar.tank.capacity, 'volume', system, 0)}, filled to "
-                             f"{bar.tank.fill * 100:g} %: {filled}"])
+        rows.append(
+            ["tank", f"{_say(bar.tank.capacity, 'volume', system, 0)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
+        )
     return _aligned(rows)
 
 
 def _limits(bar: Bar, system: System) -> list[str]:
     limits = bar.limits
     margin = _say(limits.liquid_margin, "pressure", system, 1)
-    return _aligned([
-        ["pressure", f"{_gauge(limits.max_pressure, bar, system)} at the pump outlet"],
-        ["margin", f"{margin} above the vapour pressure, above every orifice"],
-        ["speed", _span(*limits.speed, "speed", system)],
-    ])
+    return _aligned(
+        [
+            ["pressure", f"{_gauge(limits.max_pressure, bar, system)} at the pump outlet"],
+            ["margin", f"{margin} above the vapour pressure, above every orifice"],
+            ["speed", _span(*limits.speed, "speed", system)],
+        ]
+    )
 
 
 def _assumed(bar: Bar, system: System) -> list[str]:
@@ -190,12 +200,16 @@ def _assumed(bar: Bar, system: System) -> list[str]:
     usual = keys_of("orifices")["coefficient_tolerance"].default
     untested = [o.name for o in fitted if o.coefficient_tolerance == usual and not o.measured]
     if untested:
-        lines.append(f"coefficient of {_and(untested)}: ± {float(usual or 0) * 100:g} %, as nothing better was "
-                     "given; a water test narrows the window's doubt")
+        lines.append(
+            f"coefficient of {_and(untested)}: ± {float(usual or 0) * 100:g} %, as nothing better was "
+            "given; a water test narrows the window's doubt"
+        )
     flashing = [o.name for o in fitted if o.flash_weight is None]
     if flashing:
-        lines.append(f"flashing in {_and(flashing)} lies between none and full, so the certain window is smaller "
-                     "than the possible one; points measured on ammonia bring them together")
+        lines.append(
+            f"flashing in {_and(flashing)} lies between none and full, so the certain window is smaller "
+            "than the possible one; points measured on ammonia bring them together"
+        )
     no_middle = [o.name for o in fitted if o.flash_weight is None and o.land is None]
     if no_middle:
         lines.append(f"no land for {_and(no_middle)}: the middle estimate of the flashing is a rough one")
@@ -207,13 +221,17 @@ def _assumed(bar: Bar, system: System) -> list[str]:
     if lossless:
         lines.append(f"no pressure lost in {_and(lossless)}: high rates may be judged too kindly")
     if bar.row_hose.back_pressure is None and bar.row_hose.line is None:
-        lines.append("no row hose: a real one pushes back, so low rates are judged too strictly and high rates "
-                     "may be judged too kindly")
+        lines.append(
+            "no row hose: a real one pushes back, so low rates are judged too strictly and high rates "
+            "may be judged too kindly"
+        )
     if not bar.pump.min_flow:
         lines.append("no least flow of the pump: it never limits low rates")
     if bar.pump.efficiency == keys_of("pump")["efficiency"].default:
-        lines.append(f"pump efficiency {bar.pump.efficiency * 100:g} %, as nothing better was given; "
-                     "what is left of the drive's work warms the liquid")
+        lines.append(
+            f"pump efficiency {bar.pump.efficiency * 100:g} %, as nothing better was given; "
+            "what is left of the drive's work warms the liquid"
+        )
     if bar.meter.reference_temperature is None:
         lines.append("the controller knows the liquid's true density; if not, set reference_temperature")
     if not bar.elevation:
@@ -252,8 +270,10 @@ def _unusual(bar: Bar, system: System) -> list[str]:
     check(margin / psi, _MARGIN_PSI, "a liquid margin of", _say(margin, "pressure", system, 1))
     if rated / psi > _HOSE_RATING_PSI:
         hose = _say(_HOSE_RATING_PSI * psi, "pressure", system, 0)
-        lines.append(f"a rated pressure of {_say(rated, 'pressure', system, 0)}: ammonia hose need only bear {hose}; "
-                     "is every part rated for more?")
+        lines.append(
+            f"a rated pressure of {_say(rated, 'pressure', system, 0)}: ammonia hose need only bear {hose}; "
+            "is every part rated for more?"
+        )
     if bar.limits.speed[1] > units.to_si(_FASTEST_MPH, "speed", "mph"):
         lines.append(f"a speed of {_say(bar.limits.speed[1], 'speed', system)} is unusually high")
     if bar.nitrogen_fraction < _LEAST_NITROGEN:

@@ -12,6 +12,6 @@ SHORT_CAUTION: Final = (
 )
 CAUTIONS: Final = (
     "Ammonia blinds and kills. Wear unvented goggles and gloves rated for ammonia, keep clean water within reach, "
-    "bleed lines before you open them, and fill no tank past 85 %. The product label, the ratings on the equipment, local "
-    "codes and licensed practice come before anything said here."
+    "bleed lines before you open them, and fill no tank past 85 %. The product label, the ratings on the equipment, "
+    "local codes and licensed practice come before anything said here."
 )

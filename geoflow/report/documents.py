@@ -79,6 +79,7 @@ def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
         "sections_on": [bar.sections[index].name for index in plan.sections],
         "delivered_over_prescribed": [_plain(window.delivered_ratio.min()), _plain(window.delivered_ratio.max())],
         "tank_pressure_psig": [_gauge(float(pressure), bar) for pressure in vapour],
+        "warnings": list(solution.warnings()) if with_speed else [],
         "liquid_margin_psi": _plain(from_si(bar.limits.liquid_margin, "pressure", "psi")),
     }
     if with_speed:
@@ -122,9 +123,7 @@ def totals(rate: FloatArray, area: FloatArray, verdict: TextArray) -> dict[str, 
         "nitrogen_lb": _plain(from_si(float((rate * area).sum()), "mass", "lb")),
         "zones": len(area),
         **counts,
-        **{
-            f"area_{name}_ac": _plain(from_si(float(area[verdict == name].sum()), "area", "acre")) for name in VERDICTS
-        },
+        **{f"area_{name}_ac": _plain(from_si(float(area[verdict == name].sum()), "area", "acre")) for name in VERDICTS},
     }
 
 
@@ -135,9 +134,7 @@ def _spans(low: list[float | None], high: list[float | None]) -> list[list[float
 def _zones(prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting) -> list[dict[str, Any]]:
     pounds = _listed(rate, "nitrogen rate", "lb/acre")
     acres = _listed(prescription.area, "area", "acre")
-    speeds = _spans(
-        _listed(vetting.speed_low, "speed", "mile/hour"), _listed(vetting.speed_high, "speed", "mile/hour")
-    )
+    speeds = _spans(_listed(vetting.speed_low, "speed", "mile/hour"), _listed(vetting.speed_high, "speed", "mile/hour"))
     warmth = _spans(
         _listed(vetting.temperature_low, "temperature", "degF"),
         _listed(vetting.temperature_high, "temperature", "degF"),

@@ -75,6 +75,8 @@ def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> li
             ]
         )
     lines = [_table(rows, "<<<<")]
+    if with_speed:
+        lines += [_wrap("! " + warning, hang="    ") for warning in solution.warnings()]
     if certain.empty:
         lines.append(
             _wrap(
