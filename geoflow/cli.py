@@ -53,7 +53,7 @@ def _plan_options(parser: argparse.ArgumentParser, *, speed_needed: bool) -> Non
 def _window(options: argparse.Namespace) -> int:
     from geoflow.report.documents import window_document
     from geoflow.report.text import window_text
-    from geoflow.workflow import read_bar_and_plan
+    from geoflow.workflow.vetting import read_bar_and_plan
 
     solution = read_bar_and_plan(options.bar, options.temperature, options.speed, options.sections)
     with_speed = options.speed is not None
@@ -66,7 +66,7 @@ def _window(options: argparse.Namespace) -> int:
 def _vet(options: argparse.Namespace) -> int:
     from geoflow.report.documents import vet_document
     from geoflow.report.text import vet_text
-    from geoflow.workflow import vet_file, write_vetting
+    from geoflow.workflow.vetting import vet_file, write_vetting
 
     outcome = vet_file(
         options.prescription,
@@ -135,7 +135,7 @@ def _deliver(
         print(json.dumps(document, indent=1, allow_nan=False))
         return
     if options.json is not None:
-        from geoflow.workflow import write_json
+        from geoflow.workflow.vetting import write_json
 
         write_json(Path(options.json), document, replace=options.replace, protect=tuple(Path(name) for name in inputs))
     print(text())

@@ -91,9 +91,7 @@ class Solution:
         slowest, fastest = self.bar.limits.speed
         slow, fast = self.plan.speed
         if slow < slowest * (1.0 - _ROUNDING) or fast > fastest * (1.0 + _ROUNDING):
-            return (
-                "The planned speed leaves what the bar file allows; the verdicts speak of flow and pressure only.",
-            )
+            return ("The planned speed leaves what the bar file allows; the verdicts speak of flow and pressure only.",)
         return ()
 
     def rate_bounds(self, bounds: Bounds) -> tuple[float, float]:
@@ -235,7 +233,7 @@ def _in_chunks(flow_low: FloatArray, flow_high: FloatArray, solution: Solution) 
     return np.concatenate(lows), np.concatenate(highs)
 
 
-def vet(rate: Floats, solution: Solution) -> Vetting:
+def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] | None = None) -> Vetting:
     """Compare zones with the window of a solved bar.
 
     Parameters
@@ -244,6 +242,8 @@ def vet(rate: Floats, solution: Solution) -> Vetting:
         Nitrogen rate [kg/m2], zero or more.
     solution : Solution
         From `solve`.
+    speeds : tuple of ndarray, optional
+        Slowest and fastest speed of each zone [m/s], where zones have speeds of their own; the plan's otherwise.
 
     Raises
     ------
@@ -253,10 +253,16 @@ def vet(rate: Floats, solution: Solution) -> Vetting:
     wanted = np.asarray(rate, dtype=np.float64)
     if not np.all((wanted >= 0.0) & (wanted < np.inf)):
         raise RangeError("a rate is negative or no number", cure="leave such zones out before they are vetted")
-    distinct, back = np.unique(wanted, return_inverse=True)
     bar, plan, width = solution.bar, solution.plan, solution.window.width
-    flow_low = ammonia_flow(distinct, plan.speed[0], width, bar.nitrogen_fraction)
-    flow_high = ammonia_flow(distinct, plan.speed[1], width, bar.nitrogen_fraction)
+    if speeds is None:
+        distinct, back = np.unique(wanted, return_inverse=True)
+        slow, fast = (np.full(distinct.shape, speed) for speed in plan.speed)
+    else:
+        rows, back = np.unique(np.column_stack([wanted, *speeds]), axis=0, return_inverse=True)
+        distinct, slow, fast = rows.T
+        back = back.ravel()
+    flow_low = ammonia_flow(distinct, slow, width, bar.nitrogen_fraction)
+    flow_high = ammonia_flow(distinct, fast, width, bar.nitrogen_fraction)
     off = distinct <= 0.0
 
     holds = _within(flow_low, flow_high, solution.certain)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
-from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,6 +12,7 @@ from geoflow.physics.ammonia import saturation
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.cures import cure_texts
 from geoflow.report.documents import expected_split
+from geoflow.report.layout import span, table, wrap
 from geoflow.schema import LIMITS, VERDICTS
 from geoflow.units import System, number, show, show_range, unit_label
 from geoflow.vet import Solution, Vetting
@@ -22,39 +21,14 @@ from geoflow.window import Bounds
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["vet_text", "window_text"]
+__all__ = ["heading", "reading_lines", "vet_text", "window_text"]
 
-_WIDTH: Final = 100
 _MOST_ZONES: Final = 15
 _UNEVEN: Final = 0.05
 
 
-def _wrap(text: str, indent: str = "  ", hang: str | None = None) -> str:
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=indent, subsequent_indent=indent if hang is None else hang, break_on_hyphens=False
-    )
-
-
-def _table(rows: Iterable[Sequence[str]], align: str, indent: str = "  ") -> str:
-    """Lay rows out in columns; `align` has one of < or > per column."""
-    cells = [list(row) for row in rows]
-    widths = [max(len(row[column]) for row in cells) for column in range(len(align))]
-    lines = []
-    for row in cells:
-        parts = [f"{cell:{side}{width}}" for cell, side, width in zip(row, align, widths, strict=True)]
-        lines.append((indent + "  ".join(parts)).rstrip())
-    return "\n".join(lines)
-
-
-def _span(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    if not (math.isfinite(low) and math.isfinite(high)) or low > high:
-        return "none"
-    first, last = number(low, kind, system, digits), number(high, kind, system, digits)
-    return first if first == last else f"{first} to {last}"
-
-
 def _bounds_span(bounds: Bounds, system: System) -> str:
-    return "none" if bounds.empty else _span(bounds.low, bounds.high, "ammonia flow", system)
+    return "none" if bounds.empty else span(bounds.low, bounds.high, "ammonia flow", system)
 
 
 def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> list[str]:
@@ -69,17 +43,17 @@ def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> li
         rows.append(
             [
                 f"rate at {show_range(*solution.plan.speed, 'speed', system)}",
-                _span(*sure, "nitrogen rate", system),
-                _span(*hoped, "nitrogen rate", system),
+                span(*sure, "nitrogen rate", system),
+                span(*hoped, "nitrogen rate", system),
                 unit_label("nitrogen rate", system),
             ]
         )
-    lines = [_table(rows, "<<<<")]
+    lines = [table(rows, "<<<<")]
     if with_speed:
-        lines += [_wrap("! " + warning, hang="    ") for warning in solution.warnings()]
+        lines += [wrap("! " + warning, hang="    ") for warning in solution.warnings()]
     if certain.empty:
         lines.append(
-            _wrap(
+            wrap(
                 "There is no flow that certainly holds over this plan: the low end "
                 f"({_edge(certain.low, system)}) lies above the high end ({_edge(certain.high, system)}). A narrower "
                 "temperature range, another orifice, or one measured point of flow, manifold pressure and liquid "
@@ -87,7 +61,7 @@ def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> li
             )
         )
     for end, name in (("low", solution.certain.low_limit), ("high", solution.certain.high_limit)):
-        lines.append(_wrap(f"{end} end: {name}. {LIMITS[name].meaning}", hang="    "))
+        lines.append(wrap(f"{end} end: {name}. {LIMITS[name].meaning}", hang="    "))
     return lines
 
 
@@ -104,9 +78,9 @@ def _speed_lines(solution: Solution, system: System) -> list[str]:
         spans = []
         for bounds in (solution.certain, solution.possible):
             share = bar.nitrogen_fraction / (window.width * speed)
-            spans.append(_span(bounds.low * share, bounds.high * share, "nitrogen rate", system))
+            spans.append(span(bounds.low * share, bounds.high * share, "nitrogen rate", system))
         rows.append([number(float(speed), "speed", system), *spans])
-    return ["Rates at single speeds", _table(rows, "<<<")]
+    return ["Rates at single speeds", table(rows, "<<<")]
 
 
 def _gauge_lines(solution: Solution, system: System) -> list[str]:
@@ -128,11 +102,11 @@ def _gauge_lines(solution: Solution, system: System) -> list[str]:
         ["manifold", gauge(float(curve.at("manifold_low", middle)), float(curve.at("manifold_high", middle))), ""],
         ["pump outlet", gauge(float(curve.at("outlet_low", middle)), float(curve.at("outlet_high", middle))), ""],
     ]
-    lines = [f"At the gauges with {show(split.flow, 'ammonia flow', system)}", _table(rows, "<<<")]
+    lines = [f"At the gauges with {show(split.flow, 'ammonia flow', system)}", table(rows, "<<<")]
     if float(np.ptp(split.off_mean)) > _UNEVEN:
-        lines.append(_wrap("Rows do not get the same: that is the orifices and feeds, not the flow."))
+        lines.append(wrap("Rows do not get the same: that is the orifices and feeds, not the flow."))
         lines.append(
-            _table(
+            table(
                 [
                     [
                         bar.sections[index].name,
@@ -153,14 +127,15 @@ def _meter_lines(solution: Solution) -> list[str]:
     if max(abs(low), abs(high)) < 0.05:
         return []
     return [
-        _wrap(
+        wrap(
             f"The meter counts at one fixed density: over this plan the field really gets {low:+.1f} to {high:+.1f} % "
             "against the display. The verdicts allow for it."
         )
     ]
 
 
-def _heading(solution: Solution, system: System, *, with_speed: bool) -> str:
+def heading(solution: Solution, system: System, *, with_speed: bool) -> str:
+    """One line with the bar and the plan."""
     bar, plan, window = solution.bar, solution.plan, solution.window
     parts = [f"{bar.name}: {window.rows} rows, {show(window.width, 'length', system)}"]
     if len(plan.sections) < len(bar.sections):
@@ -174,12 +149,12 @@ def _heading(solution: Solution, system: System, *, with_speed: bool) -> str:
 def window_text(solution: Solution, system: System, *, with_speed: bool) -> str:
     """Say the window in words and numbers."""
     blocks = [
-        [_heading(solution, system, with_speed=with_speed)],
+        [heading(solution, system, with_speed=with_speed)],
         ["Flow window", *_window_lines(solution, system, with_speed=with_speed)],
         [] if with_speed else _speed_lines(solution, system),
         _gauge_lines(solution, system),
         _meter_lines(solution),
-        [_wrap(CAUTIONS, indent="")],
+        [wrap(CAUTIONS, indent="")],
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
@@ -197,7 +172,7 @@ def _counts(rate: FloatArray, area: FloatArray, verdict: TextArray, system: Syst
                 known.meaning,
             ]
         )
-    return _table(rows, "<>>><")
+    return table(rows, "<>>><")
 
 
 def _answer(area: FloatArray, verdict: TextArray, system: System) -> str:
@@ -247,12 +222,12 @@ def _zone_lines(
                 number(float(prescription.area[index]), "area", system),
                 f"{VERDICTS[str(vetting.verdict[index])].letter} {vetting.verdict[index]}",
                 f"{limit} (flow too {vetting.side[index]})" if limit else "",
-                _span(float(vetting.speed_low[index]), float(vetting.speed_high[index]), "speed", system),
+                span(float(vetting.speed_low[index]), float(vetting.speed_high[index]), "speed", system),
                 number(float(vetting.margin[index]), "pressure", system, 0),
             ]
         )
     lines = ["Zones, worst first" if len(shown) == len(order) else f"The {len(shown)} worst of {len(order):,} zones"]
-    lines.append(_table(rows, "<>><<<>"))
+    lines.append(table(rows, "<>><<<>"))
     advised = [(index, cure) for index, cure in zip(shown, cures, strict=True) if cure]
     if advised:
         lines += ["", "What would cure them"]
@@ -260,7 +235,7 @@ def _zone_lines(
         for index, cure in advised:
             grouped.setdefault(cure, []).append(str(prescription.row[index]))
         for cure, zones in grouped.items():
-            lines.append(_wrap(f"zone {', '.join(zones)}: {cure}", hang="    "))
+            lines.append(wrap(f"zone {', '.join(zones)}: {cure}", hang="    "))
     return lines
 
 
@@ -281,11 +256,12 @@ def _temperature_line(vetting: Vetting, solution: Solution, system: System) -> l
     return [f"The zones that hold keep holding until the liquid is {' or '.join(ends)}."]
 
 
-def _reading_lines(prescription: Prescription, system: System) -> list[str]:
+def reading_lines(prescription: Prescription, system: System) -> list[str]:
+    """What was read, what was left out and why, and what looked odd."""
     lon, lat = prescription.centre
     place = f"{abs(lat):.3f}° {'N' if lat >= 0 else 'S'}, {abs(lon):.3f}° {'E' if lon >= 0 else 'W'}"
     lines = [
-        _wrap(
+        wrap(
             f"{prescription.path.name}: {prescription.rows_read:,} rows read, {len(prescription.row):,} zones, "
             f"{show(float(prescription.area.sum()), 'area', system)}, column '{prescription.rate_column}' in "
             f"{prescription.rate_unit.text}, centre {place}",
@@ -295,8 +271,8 @@ def _reading_lines(prescription: Prescription, system: System) -> list[str]:
     ]
     for cause, rows in prescription.dropped.items():
         some = ", ".join(str(row) for row in rows[:8]) + (" ..." if len(rows) > 8 else "")
-        lines.append(_wrap(f"! {len(rows):,} left out: {cause} (row {some})", hang="    "))
-    lines += [_wrap(f"- {fact.text}", hang="    ") for fact in prescription.facts if fact.kind != "middle"]
+        lines.append(wrap(f"! {len(rows):,} left out: {cause} (row {some})", hang="    "))
+    lines += [wrap(f"- {fact.text}", hang="    ") for fact in prescription.facts if fact.kind != "middle"]
     return lines
 
 
@@ -327,12 +303,12 @@ def vet_text(
     most = _MOST_ZONES if most_zones is None else most_zones
     blocks = [
         [_answer(prescription.area, vetting.verdict, system)],
-        _reading_lines(prescription, system),
-        [_heading(solution, system, with_speed=True), *_window_lines(solution, system, with_speed=True)],
+        reading_lines(prescription, system),
+        [heading(solution, system, with_speed=True), *_window_lines(solution, system, with_speed=True)],
         ["Verdicts", _counts(rate, prescription.area, vetting.verdict, system)],
         _zone_lines(prescription, rate, solution, vetting, system, most),
         [*_temperature_line(vetting, solution, system), *_meter_lines(solution)],
         _gauge_lines(solution, system),
-        [_wrap(CAUTIONS, indent="")],
+        [wrap(CAUTIONS, indent="")],
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)

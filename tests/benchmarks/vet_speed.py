@@ -56,7 +56,7 @@ def median_time(command: list[str], rounds: int = 5) -> float:
 def in_memory(path: Path, folder: Path, driver: str, suffix: str) -> tuple[float, float, dict[str, float]]:
     """Seconds of the plain way and of vetting, read and write included, medians of three turns about."""
     from geoflow.formats.layers import write_zones
-    from geoflow.workflow import _zone_columns, vet_file
+    from geoflow.workflow.vetting import zone_columns, vet_file
 
     plain, ours, parts = [], [], []
     for turn in range(3):
@@ -66,7 +66,7 @@ def in_memory(path: Path, folder: Path, driver: str, suffix: str) -> tuple[float
         start = time.perf_counter()
         outcome = vet_file(str(path), BAR, *PLAN)
         read_and_vet = time.perf_counter() - start
-        write_zones(folder / f"ours{turn}{suffix}", outcome.prescription.table, _zone_columns(outcome), driver=driver)
+        write_zones(folder / f"ours{turn}{suffix}", outcome.prescription.table, zone_columns(outcome), driver=driver)
         ours.append(time.perf_counter() - start)
         parts.append(read_and_vet)
     return statistics.median(plain), statistics.median(ours), {"read and vet": statistics.median(parts)}

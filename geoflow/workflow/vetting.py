@@ -1,4 +1,4 @@
-"""The only place where reading, deciding and writing meet; every command is one function here."""
+"""Reading a bar and a prescription, vetting, and writing what came of it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from geoflow.formats.layers import Driver
     from geoflow.formats.vector import Prescription
 
-__all__ = ["VetOutcome", "make_plan", "read_bar_and_plan", "vet_file", "write_json", "write_vetting"]
+__all__ = ["VetOutcome", "make_plan", "read_bar_and_plan", "vet_file", "write_json", "write_vetting", "zone_columns"]
 
 _USUAL_COUNTING_TEMPERATURE = "60 degF"
 
@@ -139,7 +139,7 @@ def vet_file(
     return VetOutcome(prescription, rate, solution, vet(rate, solution))
 
 
-def _zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
+def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
     """Verdict columns for every row of the file as read; empty where a row was left out."""
     from geoflow.report.cures import cure_texts
 
@@ -225,7 +225,7 @@ def write_vetting(
     same_format = _OUTPUTS.get(prescription.file_format)
     notes: list[str] = []
     names = ["zones.gpkg", "map.png", "window.png", "vet.json"] + ([same_format[0]] if same_format else [])
-    columns = _zone_columns(outcome)
+    columns = zone_columns(outcome)
     with OutputFolder(folder, replace=replace, protect=protect) as out:
         out.claim(names)
         write_zones(out.stage("zones.gpkg"), prescription.table, columns, driver="GPKG", note=notes.append)

@@ -1,0 +1,3 @@
+"""The only place where reading, deciding and writing meet; every command is one function here."""
+
+__all__: list[str] = []
