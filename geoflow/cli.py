@@ -15,6 +15,9 @@ from geoflow.errors import GeoflowError, UsageError, nearest
 
 __all__ = ["build_parser", "main"]
 
+_READING_OPTIONS: Final = (
+    *("sections", "rate_column", "rate_unit", "crs", "swap_axes", "layer", "volume_temperature"),
+)
 _NOTHING_TO_ACT_ON, _FINDINGS, _WRONG_USE = 0, 1, 2
 _CODES: Final = (
     "Exit code: 0 nothing to act on, 1 findings (a zone fails or is doubtful), 2 wrong use or unreadable input."
@@ -50,6 +53,17 @@ def _plan_options(parser: argparse.ArgumentParser, *, speed_needed: bool) -> Non
     parser.add_argument("--sections", metavar="NAMES", help="sections that are on: left,right (default all)")
 
 
+def _reading_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("prescription", metavar="RX", help="Shapefile (also zipped), GeoJSON or GeoPackage")
+    _plan_options(parser, speed_needed=True)
+    parser.add_argument("--rate-column", metavar="C", help="column that holds the rate")
+    parser.add_argument("--rate-unit", metavar="U", help='"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...')
+    parser.add_argument("--volume-temperature", metavar="T", help="temperature at which gallons or litres are counted")
+    parser.add_argument("--crs", metavar="CRS", help="coordinate system of a file that does not state it: EPSG:4326")
+    parser.add_argument("--swap-axes", action="store_true", help="the file has latitude before longitude")
+    parser.add_argument("--layer", metavar="NAME", help="which layer of a file that holds several")
+
+
 def _window(options: argparse.Namespace) -> int:
     from geoflow.report.documents import window_document
     from geoflow.report.text import window_text
@@ -63,24 +77,20 @@ def _window(options: argparse.Namespace) -> int:
     return _FINDINGS if solution.certain.empty or odd else _NOTHING_TO_ACT_ON
 
 
+def _plan_of(options: argparse.Namespace) -> tuple[str, str, str, str]:
+    return options.prescription, options.bar, options.temperature, options.speed
+
+
+def _reading_of(options: argparse.Namespace) -> dict[str, Any]:
+    return {name: getattr(options, name) for name in _READING_OPTIONS}
+
+
 def _vet(options: argparse.Namespace) -> int:
     from geoflow.report.documents import vet_document
     from geoflow.report.text import vet_text
     from geoflow.workflow.vetting import vet_file, write_vetting
 
-    outcome = vet_file(
-        options.prescription,
-        options.bar,
-        options.temperature,
-        options.speed,
-        sections=options.sections,
-        rate_column=options.rate_column,
-        rate_unit=options.rate_unit,
-        crs=options.crs,
-        swap_axes=options.swap_axes,
-        layer=options.layer,
-        volume_temperature=options.volume_temperature,
-    )
+    outcome = vet_file(*_plan_of(options), **_reading_of(options), zone_speeds=options.zone_speeds)
     document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting)
     inputs = (options.prescription, options.bar)
     written: list[str] = []
@@ -107,6 +117,39 @@ def _vet(options: argparse.Namespace) -> int:
         if written:
             said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])
         return said
+
+    _deliver(options, document, text, inputs)
+    return _FINDINGS if outcome.has_findings else _NOTHING_TO_ACT_ON
+
+
+def _rewrite(options: argparse.Namespace) -> int:
+    from geoflow.report.rewriting import rewrite_document, rewrite_text
+    from geoflow.workflow.rewriting import parse_prices, rewrite_file, write_rewriting
+    from geoflow.workflow.vetting import vet_file
+
+    prices = parse_prices(options.nitrogen_price, options.yield_response, options.crop_price)
+    vetted = vet_file(*_plan_of(options), **_reading_of(options))
+    outcome = rewrite_file(
+        vetted,
+        options.policy,
+        max_rate=options.max_rate,
+        allow_raise=options.allow_raise,
+        leave_doubtful=options.leave_doubtful,
+        heading=options.heading,
+        merge_short=options.merge_short,
+        prices=prices,
+    )
+    inputs = (options.prescription, options.bar)
+    written = write_rewriting(
+        outcome, Path(options.out), replace=options.replace, protect=tuple(Path(name) for name in inputs)
+    )
+    document = rewrite_document(vetted.prescription, outcome.done, vetted.solution, outcome.extra)
+
+    def text() -> str:
+        said = rewrite_text(
+            vetted.prescription, outcome.done, vetted.solution, outcome.extra, options.policy, options.units
+        )
+        return said + f"\n\nWritten: {written[0]}, and what changed and why: {written[1]}"
 
     _deliver(options, document, text, inputs)
     return _FINDINGS if outcome.has_findings else _NOTHING_TO_ACT_ON
@@ -161,18 +204,48 @@ def _add_vet(commands: Any) -> None:
         epilog='Example: geoflow vet rx.shp --bar bar.toml --temperature "35..50 degF" --speed "4.5..5.5 mph" '
         '--rate-column rate --rate-unit "lb N/ac" --out vetted. ' + _CODES,
     )
-    parser.add_argument("prescription", metavar="RX", help="Shapefile (also zipped), GeoJSON or GeoPackage")
-    _plan_options(parser, speed_needed=True)
-    parser.add_argument("--rate-column", metavar="C", help="column that holds the rate")
-    parser.add_argument("--rate-unit", metavar="U", help='"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...')
-    parser.add_argument("--volume-temperature", metavar="T", help="temperature at which gallons or litres are counted")
-    parser.add_argument("--crs", metavar="CRS", help="coordinate system of a file that does not state it: EPSG:4326")
-    parser.add_argument("--swap-axes", action="store_true", help="the file has latitude before longitude")
-    parser.add_argument("--layer", metavar="NAME", help="which layer of a file that holds several")
+    _reading_options(parser)
+    parser.add_argument("--zone-speeds", metavar="CSV", help="side file of 'geoflow rewrite' with a speed per zone")
     parser.add_argument("--out", metavar="DIR", help="folder for zones with verdicts, maps and JSON")
     parser.add_argument("--all-zones", action="store_true", help="list every zone, not only the worst")
     _common(parser)
     parser.set_defaults(run=_vet)
+
+
+def _add_rewrite(commands: Any) -> None:
+    parser = commands.add_parser(
+        "rewrite",
+        help="change what the bar can't deliver, and only that",
+        description="Change what the bar can't deliver, and only that. The written file is the input with other rates; "
+        "a side file beside it says what changed and why.",
+        epilog='Example: geoflow rewrite rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
+        '--rate-column rate --rate-unit "lb N/ac" --policy hold-speed --out rx_for_bar.shp. ' + _CODES,
+    )
+    _reading_options(parser)
+    parser.add_argument(
+        "--policy",
+        required=True,
+        metavar="P",
+        help="hold-speed (clip the rate), hold-rate (change the zone's speed, clip what no speed reaches) or "
+        "hold-total (clip, then move the difference onto zones with room)",
+    )
+    parser.add_argument("--out", required=True, metavar="FILE", help="the new prescription, in the input's format")
+    parser.add_argument("--max-rate", metavar="R", help='no zone above this: "180 lb N/ac" (or in the file\'s unit)')
+    parser.add_argument(
+        "--allow-raise", action="store_true", help="rates may be raised above the prescription; each raise is listed"
+    )
+    parser.add_argument("--leave-doubtful", action="store_true", help="leave doubtful zones as they are")
+    parser.add_argument("--heading", metavar="DEG", help='direction of the passes: "90 deg" (default: longest side)')
+    parser.add_argument(
+        "--merge-short", action="store_true", help="give zones too short for a rate of their own a neighbour's"
+    )
+    parser.add_argument("--nitrogen-price", metavar="M", help="your money per pound of nitrogen: 0.52")
+    parser.add_argument(
+        "--yield-response", metavar="B,C", help="your yield response per acre, B N + C N^2 with N in lb/ac"
+    )
+    parser.add_argument("--crop-price", metavar="M", help="your money per unit of that yield: 4.20")
+    _common(parser)
+    parser.set_defaults(run=_rewrite)
 
 
 def _add_bar(commands: Any) -> None:
@@ -188,7 +261,12 @@ def _add_bar(commands: Any) -> None:
     parser.set_defaults(run=_bar)
 
 
-_COMMANDS: Final[dict[str, Callable[[Any], None]]] = {"window": _add_window, "vet": _add_vet, "bar": _add_bar}
+_COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
+    "window": _add_window,
+    "vet": _add_vet,
+    "rewrite": _add_rewrite,
+    "bar": _add_bar,
+}
 
 
 def build_parser() -> argparse.ArgumentParser:

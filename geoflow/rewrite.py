@@ -34,6 +34,10 @@ REASONS: Final[dict[str, str]] = {
     "over the cap": "left: only a rate above --max-rate would hold",
     "no window": "left: no rate certainly holds over this plan",
 }
+# Pairs of zones are compared, so the work grows with the square of this.
+_MOST_EXCHANGED: Final = 400
+_MOST_EXCHANGES: Final = 200
+_ROUNDING: Final = 1e-9
 _LEFT: Final = ("needs raising", "over the cap", "no window")
 
 
@@ -185,6 +189,27 @@ def _quantise(rate: FloatArray, area: FloatArray, low: float, high: float, step:
         if dose <= left and after[index] + step <= high + 1e-9 * step:
             after[index] += step
             left -= dose
+    return _exchange(after, area, low, high, step, left)
+
+
+def _exchange(rate: FloatArray, area: FloatArray, low: float, high: float, step: float, left: float) -> FloatArray:
+    """Place what the steps left over [kg] by one step up on one zone and one down on another, while that helps."""
+    if len(rate) > _MOST_EXCHANGED:
+        return rate  # with this many zones the smallest is small enough
+    after = rate.copy()
+    for _ in range(_MOST_EXCHANGES):
+        up, down = after + step <= high + 1e-9 * step, after - step >= low - 1e-9 * step
+        # The last row and column stand for leaving the other zone alone.
+        gain = np.append(np.where(up, area, np.nan), 0.0)[:, None] - np.append(np.where(down, area, np.nan), 0.0)
+        miss = np.abs(left - gain * step)
+        if not np.nanmin(miss) < abs(left) * (1.0 - 1e-9):
+            break
+        raised, lowered = np.unravel_index(int(np.nanargmin(miss)), miss.shape)
+        left -= float(gain[raised, lowered]) * step
+        if raised < len(after):
+            after[raised] += step
+        if lowered < len(after):
+            after[lowered] -= step
     return after
 
 
@@ -228,7 +253,10 @@ def _own_speeds(rate: FloatArray, mend: BoolArray, solution: Solution) -> tuple[
     with np.errstate(divide="ignore", invalid="ignore"):
         slowest = np.maximum(solution.certain.low * bar.nitrogen_fraction / (rate * width), bar.limits.speed[0])
         fastest = np.minimum(solution.certain.high * bar.nitrogen_fraction / (rate * width), bar.limits.speed[1])
-    able = mend & (slowest <= fastest)
+    # A rate just clipped to what one speed reaches leaves a band of rounding errors.
+    able = mend & (slowest <= fastest * (1.0 + _ROUNDING))
+    slowest = np.clip(slowest, *bar.limits.speed)
+    fastest = np.maximum(fastest, slowest)
     # A band as wide as the planned one where there is room: a driver cannot hold one exact speed.
     spare = plan.speed[1] - plan.speed[0]
     near_slow = np.clip(plan.speed[0], slowest, np.maximum(fastest - spare, slowest))

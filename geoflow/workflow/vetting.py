@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,17 +13,27 @@ import numpy as np
 from geoflow.arrays import FloatArray, TextArray
 from geoflow.circuit import choose_sections
 from geoflow.equipment import Bar
+from geoflow.errors import UsageError
 from geoflow.physics.ammonia import saturation
 from geoflow.rates import as_nitrogen_rate
-from geoflow.units import System, from_si, parse, parse_range, show_range
+from geoflow.units import System, from_si, parse, parse_range, show_range, to_si
 from geoflow.vet import Plan, Solution, Vetting, solve, vet
 
 if TYPE_CHECKING:
     from geoflow.formats.layers import Driver
     from geoflow.formats.vector import Prescription
 
-__all__ = ["VetOutcome", "make_plan", "read_bar_and_plan", "vet_file", "write_json", "write_vetting", "zone_columns"]
+__all__ = [
+    "VetOutcome",
+    "make_plan",
+    "read_bar_and_plan",
+    "vet_file",
+    "write_json",
+    "write_vetting",
+    "zone_columns",
+]
 
+_SPEED_COLUMNS = ("speed_low_mph", "speed_high_mph")
 _USUAL_COUNTING_TEMPERATURE = "60 degF"
 
 
@@ -73,12 +84,15 @@ class VetOutcome:
         The solved bar.
     vetting : Vetting
         The verdicts.
+    counted_density : float
+        Density at which volumes in the prescription are counted [kg/m3].
     """
 
     prescription: Prescription
     rate: FloatArray
     solution: Solution
     vetting: Vetting
+    counted_density: float
 
     @property
     def has_findings(self) -> bool:
@@ -97,6 +111,34 @@ def _counted_density(bar: Bar, volume_temperature: str | None) -> float:
     return float(saturation(kelvin).liquid_density)
 
 
+def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tuple[FloatArray, FloatArray]:
+    """Slowest and fastest speed of each zone [m/s] from a rewriting's side file; the plan's for zones not in it."""
+    slow, fast = (np.full(len(prescription.row), speed) for speed in plan.speed)
+    line = 1
+    place = {row: index for index, row in enumerate(prescription.row.tolist())}
+    try:
+        with path.open(encoding="utf-8", newline="") as lines:
+            reader = csv.DictReader(lines)
+            for entry in reader:
+                line = reader.line_num
+                index = place[int(entry["zone"])]
+                low, high = (to_si(float(entry[name]), "speed", "mile/hour") for name in _SPEED_COLUMNS)
+                if not 0.0 < low <= high < np.inf:
+                    raise ValueError
+                slow[index], fast[index] = low, high
+    except (OSError, UnicodeDecodeError) as problem:
+        raise UsageError(
+            "the file with the zones' speeds cannot be read", where=f"--zone-speeds {path}", cure="check the name"
+        ) from problem
+    except (KeyError, ValueError, TypeError, csv.Error) as problem:
+        raise UsageError(
+            f"line {line} does not name a zone of this prescription and its speeds",
+            where=f"--zone-speeds {path}",
+            cure="give the ..._changes.csv that 'geoflow rewrite' wrote beside this very prescription",
+        ) from problem
+    return slow, fast
+
+
 def vet_file(
     prescription_file: str,
     bar_file: str,
@@ -110,6 +152,7 @@ def vet_file(
     swap_axes: bool = False,
     layer: str | None = None,
     volume_temperature: str | None = None,
+    zone_speeds: str | None = None,
 ) -> VetOutcome:
     """Read a prescription and a bar and give every zone its verdict.
 
@@ -130,13 +173,10 @@ def vet_file(
         layer=layer,
     )
     bar = solution.bar
-    rate = as_nitrogen_rate(
-        prescription.rate,
-        prescription.rate_unit,
-        bar.nitrogen_fraction,
-        _counted_density(bar, volume_temperature),
-    )
-    return VetOutcome(prescription, rate, solution, vet(rate, solution))
+    density = _counted_density(bar, volume_temperature)
+    rate = as_nitrogen_rate(prescription.rate, prescription.rate_unit, bar.nitrogen_fraction, density)
+    speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
+    return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density)
 
 
 def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:

@@ -1,0 +1,241 @@
+"""Reading a prescription, rewriting it for the bar, and writing it back with only the rate changed."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geoflow.arrays import FloatArray
+from geoflow.costs import Prices, money
+from geoflow.errors import OutputError, UsageError
+from geoflow.passes import Passes, ShortPieces, field_heading, lay_passes, short_pieces
+from geoflow.rates import as_nitrogen_rate, from_nitrogen_rate
+from geoflow.rewrite import POLICIES, Rewriting, Rules, rewrite, share_rates
+from geoflow.units import from_si, parse, rate_unit
+from geoflow.workflow.vetting import VetOutcome
+
+__all__ = ["RewriteOutcome", "parse_prices", "rewrite_file", "write_rewriting"]
+
+# A zone counts as short when the rate is not yet reached over more than this share of its run.
+_SHORT_SHARE = 0.5
+_FINEST_DECIMALS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class RewriteOutcome:
+    """A rewritten prescription with what goes with it.
+
+    Attributes
+    ----------
+    vetted : VetOutcome
+        The prescription as it came.
+    done : Rewriting
+        The new rates.
+    number : ndarray, shape (zones,)
+        The new rates in the file's own unit, as they are written.
+    extra : dict
+        Short zones and money, for the JSON and the text.
+    """
+
+    vetted: VetOutcome
+    done: Rewriting
+    number: FloatArray
+    extra: dict[str, Any]
+
+    @property
+    def has_findings(self) -> bool:
+        """Whether a zone still does not hold, was raised, or nitrogen could not be placed."""
+        lost = abs(self.done.unplaced) > 1e-4 * max(self.done.nitrogen_before, 1e-9)
+        return bool(self.done.left_failing.any() or self.done.raised.any() or lost)
+
+
+def _max_rate(text: str | None, vetted: VetOutcome) -> float:
+    """Read --max-rate: a number with a rate unit, or a bare number in the prescription's unit."""
+    if text is None:
+        return math.inf
+    words = text.strip().split(maxsplit=1)
+    unit = vetted.prescription.rate_unit if len(words) == 1 else rate_unit(words[1], where="--max-rate")
+    try:
+        value = float(words[0])
+    except (ValueError, IndexError):
+        value = math.nan
+    if not value > 0.0 or math.isinf(value):
+        raise UsageError(f"'{text}' is no rate", where="--max-rate", cure='give it like "180 lb N/ac"')
+    bar = vetted.solution.bar
+    return float(as_nitrogen_rate(value, unit, bar.nitrogen_fraction, vetted.counted_density))
+
+
+def parse_prices(nitrogen: str | None, response: str | None, crop: str | None) -> Prices | None:
+    """Read the user's prices: money per pound of nitrogen, ``b,c`` of the yield response, money per unit of crop.
+
+    The response is yield per acre = b N + c N^2 with N in lb/ac.
+
+    Raises
+    ------
+    UsageError
+        If a text is no number, or a response comes without a crop price or the other way round.
+    """
+    if nitrogen is None and response is None and crop is None:
+        return None
+    if (response is None) != (crop is None):
+        raise UsageError(
+            "a yield response and a crop price go together",
+            where="--yield-response, --crop-price",
+            cure='give both, for example --yield-response "0.9,-0.0022" --crop-price 4.20',
+        )
+
+    def numbers(text: str, option: str, count: int) -> list[float]:
+        try:
+            values = [float(part) for part in text.split(",")]
+        except ValueError:
+            values = []
+        if len(values) != count or not all(map(math.isfinite, values)):
+            raise UsageError(
+                f"'{text}' is not {count} number{'s' if count > 1 else ''}", where=option, cure="write plain numbers"
+            )
+        return values
+
+    pound = parse("1 lb", "mass")
+    acre = parse("1 acre", "area")
+    price = 0.0 if nitrogen is None else numbers(nitrogen, "--nitrogen-price", 1)[0] / pound
+    if response is None or crop is None:
+        return Prices(price)
+    linear, square = numbers(response, "--yield-response", 2)
+    # Yield per acre over pounds per acre becomes yield per square metre over kilograms per square metre.
+    (crop_price,) = numbers(crop, "--crop-price", 1)
+    return Prices(price, (linear / acre * (acre / pound), square / acre * (acre / pound) ** 2), crop_price)
+
+
+def _partners(passes: Passes, short: np.ndarray[Any, Any], zones: int) -> np.ndarray[Any, Any]:
+    """For each short zone the neighbour that most often stands next to it along the passes; -1 otherwise."""
+    beside = passes.number[1:] == passes.number[:-1]
+    first, second = passes.zone[:-1][beside], passes.zone[1:][beside]
+    pairs = np.concatenate([np.column_stack([first, second]), np.column_stack([second, first])])
+    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+    partner = np.full(zones, -1, dtype=np.int64)
+    if not len(pairs):
+        return partner
+    found, count = np.unique(pairs, axis=0, return_counts=True)
+    order = np.lexsort((count, found[:, 0]))
+    partner[found[order, 0]] = found[order, 1]
+    return np.where(short, partner, -1)
+
+
+def _short_zones(outcome: ShortPieces, rows: np.ndarray[Any, Any], short: np.ndarray[Any, Any]) -> list[dict[str, Any]]:
+    return [
+        {
+            "zone": int(rows[index]),
+            "share_off_rate": round(float(outcome.off_share[index]), 4),
+            "needed_ft": round(float(from_si(outcome.needed[index], "length", "ft")), 2),
+            "shortest_ft": round(float(from_si(outcome.shortest[index], "length", "ft")), 2),
+        }
+        for index in np.flatnonzero(short)
+    ]
+
+
+def rewrite_file(
+    vetted: VetOutcome,
+    policy: str,
+    *,
+    max_rate: str | None = None,
+    allow_raise: bool = False,
+    leave_doubtful: bool = False,
+    heading: str | None = None,
+    merge_short: bool = False,
+    prices: Prices | None = None,
+) -> RewriteOutcome:
+    """Rewrite a vetted prescription.
+
+    Raises
+    ------
+    UsageError
+        If an option makes no sense.
+    """
+    from geoflow.formats.rewritten import rate_format
+
+    if policy not in POLICIES:
+        raise UsageError(f"there is no policy '{policy}'", where="--policy", cure=f"one of {', '.join(POLICIES)}")
+    prescription, solution = vetted.prescription, vetted.solution
+    bar, area = solution.bar, prescription.area
+    density = vetted.counted_density
+    unit_rate = float(as_nitrogen_rate(1.0, prescription.rate_unit, bar.nitrogen_fraction, density))
+    held = rate_format(prescription).decimals
+    decimals = _FINEST_DECIMALS if held is None else min(held, _FINEST_DECIMALS)
+    rules = Rules(policy, allow_raise, _max_rate(max_rate, vetted), not leave_doubtful, unit_rate * 10.0**-decimals)
+    done = rewrite(vetted.rate, area, solution, rules)
+    extra: dict[str, Any] = {"policy": policy}
+    if bar.controller is not None:
+        course = field_heading(prescription.zones) if heading is None else parse(heading, "angle", where="--heading")
+        passes = lay_passes(prescription.zones, course, solution.window.width)
+        speed = 0.5 * (done.speed_low + done.speed_high)
+        found = short_pieces(passes, done.after, speed, bar.controller)
+        short = (found.off_share > _SHORT_SHARE) & (done.after > 0.0)
+        if merge_short:
+            done = share_rates(done, area, _partners(passes, short, len(area)), solution, rules)
+            found = short_pieces(passes, done.after, speed, bar.controller)
+            short = (found.off_share > _SHORT_SHARE) & (done.after > 0.0)
+        extra["heading_deg"] = round(math.degrees(course) % 180.0, 1)
+        extra["short_zones"] = _short_zones(found, prescription.row, short)
+    elif merge_short or heading is not None:
+        raise UsageError(
+            "the bar file has no [controller], so there is no telling how fast a rate is reached",
+            where="--merge-short, --heading",
+            cure='add [controller] with delay = "0.8 s" and time_constant = "1.5 s"',
+        )
+    if prices is not None:
+        spent, earned = money(done, area, prices)
+        extra["money"] = {
+            "nitrogen_cost_change": round(float(spent.sum()), 2),
+            "crop_value_change": round(float(earned.sum()), 2),
+            "net_change": round(float(earned.sum() - spent.sum()), 2),
+            "zones": np.round(earned - spent, 2).tolist(),
+        }
+    number = np.where(
+        done.rate_changed,
+        np.round(from_nitrogen_rate(done.after, prescription.rate_unit, bar.nitrogen_fraction, density), decimals),
+        prescription.rate,
+    )
+    return RewriteOutcome(vetted, done, number, extra)
+
+
+def write_rewriting(
+    outcome: RewriteOutcome, target: Path, *, replace: bool, protect: tuple[Path, ...]
+) -> tuple[Path, Path]:
+    """Write the prescription with its new rates, and beside it what was changed and why.
+
+    Returns
+    -------
+    tuple of Path
+        The prescription and the side file.
+
+    Raises
+    ------
+    OutputError
+        If either exists and `replace` is not set, or would be written over an input.
+    """
+    from geoflow.formats.output import replace_file
+    from geoflow.formats.rewritten import write_rewritten
+    from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
+
+    prescription, done = outcome.vetted.prescription, outcome.done
+    side = target.with_name(target.stem + "_changes.csv")
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(SIDE_COLUMNS)
+    writer.writerows(side_rows(prescription, done))
+
+    def write_side(path: Path) -> None:
+        path.write_text(text.getvalue(), encoding="utf-8")
+
+    if side.exists() and not replace:
+        raise OutputError("the side file exists already", where=str(side), cure="choose another name, or say --replace")
+    guarded = (*protect, prescription.path)
+    write_rewritten(prescription, outcome.number, done.rate_changed, target, replace=replace, protect=guarded)
+    replace_file(side, write_side, replace=replace, protect=(*guarded, target))
+    return target, side
