@@ -91,8 +91,8 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     known = bar.row_hose.back_pressure
     exact = (bar.row_hose.line is None and known is None) or (known is not None and known[0] == known[1])
     measured = any(bar.orifices[kind].measured for kind in kinds)
-    # A measured point may fit only some back pressures, so then the middle one is tried too.
-    ends = (0.0,) if exact else (-1.0, 0.0, 1.0) if measured else (-1.0, 1.0)
+    # A measured point may fit only some back pressures, so then those between are tried too.
+    ends = (0.0,) if exact else (-1.0, -0.5, 0.0, 0.5, 1.0) if measured else (-1.0, 1.0)
     cases: list[Case] = []
     for end in ends:
         corners = [corner_coefficients(bar, bar.orifices[kind], end) for kind in kinds]

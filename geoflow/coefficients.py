@@ -7,6 +7,8 @@ the corners of what remains, so solving the bar at the corners bounds it.
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from geoflow.arrays import FloatArray
@@ -18,6 +20,9 @@ from geoflow.physics.orifices import clip_coefficients, coefficient_line, effect
 from geoflow.units import show, show_range
 
 __all__ = ["back_pressure", "central_coefficients", "corner_coefficients", "refuse_contradiction"]
+
+# A point that is called exact still needs a band wider than rounding.
+_LEAST_TOLERANCE: Final = 1e-6
 
 
 def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tuple[FloatArray, FloatArray]:
@@ -102,7 +107,8 @@ def _measured_corners(bar: Bar, orifice: Orifice, end: float) -> FloatArray:
                 cure="measure again with the liquid held above its vapour pressure",
             )
         density = float(liquid_density(state, point.pressure))
-        for share, keep_below in ((1.0 + point.flow_tolerance, True), (1.0 - point.flow_tolerance, False)):
+        tolerance = max(point.flow_tolerance, _LEAST_TOLERANCE)
+        for share, keep_below in ((1.0 + tolerance, True), (1.0 - tolerance, False)):
             line = coefficient_line(
                 point.flow * share,
                 point.pressure,
@@ -158,6 +164,11 @@ def corner_coefficients(bar: Bar, orifice: Orifice, hose_end: float = 0.0) -> Fl
     -------
     ndarray, shape (n, 2)
         One row each: Cd [-], b [-]. One row where nothing is uncertain; none where a measured point does not fit.
+
+    Raises
+    ------
+    BarError
+        If a point was measured on boiling ammonia.
     """
     if orifice.measured:
         corners = _measured_corners(bar, orifice, hose_end)

@@ -110,7 +110,7 @@ class RowHose:
 
     back_pressure: tuple[float, float] | None = None
     line: Line | None = None
-    tolerance: float = 0.3
+    tolerance: float = 0.4
 
 
 @dataclass(frozen=True, slots=True)

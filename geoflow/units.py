@@ -123,6 +123,8 @@ _SPELLINGS: Final[dict[str, str]] = {
     "min": "minute",
     "h": "hour",
 }
+# Quantities that are of one substance have to name it.
+_SUBSTANCES: Final = {"ammonia flow": ("NH3", "ammonia"), "nitrogen rate": ("N", "nitrogen")}
 _ABSOLUTE: Final[dict[str, str]] = {
     "psia": "psi",
     "psi_abs": "psi",
@@ -172,15 +174,16 @@ def _scale(unit: str, si: str) -> tuple[float, float]:
 
 def _resolve(unit: str, kind: str, text: str, where: str) -> tuple[float, float]:
     expression = _SPELLINGS.get(unit.casefold(), unit)
-    if kind == "ammonia flow":
-        bare = re.sub(r"\s*NH3\s*", "", unit, flags=re.IGNORECASE)
+    if kind in _SUBSTANCES:
+        symbol, name = _SUBSTANCES[kind]
+        bare = re.sub(rf"\s*\b{symbol}\b\s*", "", unit, flags=re.IGNORECASE)
         if bare == unit:
             raise QuantityError(
-                f"'{text}' does not say that it is ammonia",
+                f"'{text}' does not say that it is {name}",
                 where=where,
-                cure=f'write the flow as pounds or kilograms of NH3, for example "{KINDS[kind].example}"',
+                cure=f'write it with {symbol}, for example "{KINDS[kind].example}"',
             )
-        expression = bare
+        expression = re.sub(r"\bac\b", "acre", re.sub(r"\bha\b", "hectare", bare))
     try:
         return _scale(expression, KINDS[kind].si)
     except Exception as problem:  # pint raises many unrelated types for one bad text
@@ -254,8 +257,14 @@ def parse_pressure(text: object, air_pressure: float, *, where: str = "") -> flo
     value, unit = _split(text, "pressure", where)
     if unit.casefold() in _ABSOLUTE:
         slope, _ = _resolve(_ABSOLUTE[unit.casefold()], "pressure", str(text), where)
-        return _checked(float(value) * slope, str(text), where)
-    return parse(text, "pressure", where=where) + air_pressure
+        result = _checked(float(value) * slope, str(text), where)
+    else:
+        result = parse(text, "pressure", where=where) + air_pressure
+    if result < 0.0:
+        raise QuantityError(
+            f"'{text}' lies below vacuum", where=where, cure=f'write it like "{KINDS["pressure"].example}"'
+        )
+    return result
 
 
 def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, float]:
@@ -299,18 +308,18 @@ def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") 
 
 
 def factor(unit: str, kind: str) -> float:
-    """SI value of one `unit` of this kind (no offset), for example 0.3048 for a foot."""
+    """SI value of one `unit` of this kind (no offset), as 0.3048 for a foot; the unit is code's own, not input."""
     return _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)[0]
 
 
 def to_si(value: Any, kind: str, unit: str) -> Any:
-    """Convert a float or array from `unit` to SI."""
+    """Convert a float or array from `unit` (code's own, not input) to SI."""
     slope, offset = _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)
     return value * slope + offset
 
 
 def from_si(value: Any, kind: str, unit: str) -> Any:
-    """Convert a float or array from SI to `unit`."""
+    """Convert a float or array from SI to `unit` (code's own, not input)."""
     slope, offset = _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)
     return (value - offset) / slope
 
@@ -386,8 +395,8 @@ def rate_unit(text: str, *, where: str = "") -> RateUnit:
         if folded == unit.text.replace(" ", "").casefold():
             return unit
     choices = ", ".join(f'"{unit.text}"' for unit in RATE_UNITS)
-    said = re.sub(r"[\s_\-./]", "", text).casefold()
+    said = re.sub(r"[\s_\-./]", "", text).casefold().replace("lbs", "lb").replace("acre", "ac")
     what = f"'{text}' is not a rate unit"
-    if said in {"lbac", "lbacre", "kgha", "galac", "lha"}:
+    if said in {"lbac", "kgha", "galac", "lha"}:
         what = f"'{text}' does not say whether nitrogen (N) or ammonia (NH3) is counted"
     raise QuantityError(what + nearest(text, [u.text for u in RATE_UNITS]), where=where, cure=f"one of {choices}")

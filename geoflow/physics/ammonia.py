@@ -2,8 +2,9 @@
 
 Interpolated in a table made from CoolProp (equation of state: Gao, Wu, Bell, Harvey, Lemmon, J. Phys. Chem. Ref.
 Data 52, 013102 (2023); viscosity: Fenghour et al. 1995). Linear interpolation on the 0.25 K grid stays within 5e-6
-of CoolProp for pressure and density. Pure ammonia: the 0.2 to 0.5 % water in agricultural ammonia lowers the vapour
-pressure by about as much, which errs on the safe side for the liquid margin.
+of CoolProp for pressure and liquid density, within 2e-5 for every other column. Pure ammonia: the 0.2 to 0.5 %
+water in agricultural ammonia lowers the vapour pressure by about as much, which errs on the safe side for the liquid
+margin.
 """
 
 from __future__ import annotations

@@ -36,7 +36,8 @@ def friction_factor(reynolds: Floats, relative_roughness: Floats = 0.0) -> Float
     reynolds : array_like
         Reynolds number [-].
     relative_roughness : array_like
-        Roughness over bore [-]. Within 1.5 % of Colebrook for turbulent flow.
+        Roughness over bore [-]. Within 1.5 % of Colebrook from Re 10,000 up to a roughness of 1e-3, within 3.5 %
+        for rougher or slower turbulent flow.
     """
     number = np.maximum(np.asarray(reynolds, dtype=np.float64), 1e-9)
     inner = (7.0 / number) ** 0.9 + 0.27 * np.asarray(relative_roughness, dtype=np.float64)
@@ -132,7 +133,8 @@ def flashing_hose_inlet_pressure(
     Homogeneous equilibrium flow at constant enthalpy: liquid and vapour at one speed, McAdams viscosity, Churchill
     friction, with acceleration; where the flow chokes at the end, the end pressure is the choking pressure. Written as
     length over pressure, dL = -2 D (1 + G^2 dv/dp) / (f G^2 v) dp, so it is a sum and needs no marching.
-    Separated-flow correlations differ from it by some 30 %; see the tests.
+    Separated-flow correlations give 0 to 40 % more gauge pressure (Friedel 0.98
+    to 1.29 times, Mueller-Steinhagen and Heck 1.14 to 1.41 times, in the tests).
 
     Parameters
     ----------

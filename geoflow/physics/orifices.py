@@ -171,7 +171,7 @@ def clip_coefficients(corners: FloatArray, line: tuple[float, float, float], *, 
         following = (index + 1) % len(corners)
         if excess[index] <= 0.0:
             kept.append(here)
-        if excess[index] * excess[following] < 0.0:
+        if np.sign(excess[index]) * np.sign(excess[following]) < 0.0:
             share = excess[index] / (excess[index] - excess[following])
             kept.append(here + share * (corners[following] - here))
     return np.unique(np.array(kept).reshape(-1, 2), axis=0) if len(corners) < 3 else np.array(kept).reshape(-1, 2)

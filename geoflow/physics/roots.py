@@ -57,7 +57,7 @@ def rising_root(
         far, f_far = np.where(same, far, near), np.where(same, f_far, f_near)
         near, f_near = trial, f_trial
         best = np.where(np.abs(f_far) < np.abs(f_near), far, near)
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             least = tolerance * np.abs(best) / np.abs(far - near)
             finished = ~done & ((least > 0.5) | (f_near == 0.0))
             found[finished] = best[finished]
