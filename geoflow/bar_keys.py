@@ -15,6 +15,7 @@ __all__ = [
     "Key",
     "KeyKind",
     "Table",
+    "Written",
     "bar_schema",
     "heading",
     "key_table_markdown",

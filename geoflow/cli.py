@@ -53,9 +53,9 @@ def _plan_options(parser: argparse.ArgumentParser, *, speed_needed: bool) -> Non
     parser.add_argument("--sections", metavar="NAMES", help="sections that are on: left,right (default all)")
 
 
-def _reading_options(parser: argparse.ArgumentParser) -> None:
+def _reading_options(parser: argparse.ArgumentParser, *, speed_needed: bool = True) -> None:
     parser.add_argument("prescription", metavar="RX", help="Shapefile (also zipped), GeoJSON or GeoPackage")
-    _plan_options(parser, speed_needed=True)
+    _plan_options(parser, speed_needed=speed_needed)
     parser.add_argument("--rate-column", metavar="C", help="column that holds the rate")
     parser.add_argument("--rate-unit", metavar="U", help='"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...')
     parser.add_argument("--volume-temperature", metavar="T", help="temperature at which gallons or litres are counted")
@@ -77,7 +77,7 @@ def _window(options: argparse.Namespace) -> int:
     return _FINDINGS if solution.certain.empty or odd else _NOTHING_TO_ACT_ON
 
 
-def _plan_of(options: argparse.Namespace) -> tuple[str, str, str, str]:
+def _plan_of(options: argparse.Namespace) -> tuple[str, str, str, str | None]:
     return options.prescription, options.bar, options.temperature, options.speed
 
 
@@ -152,6 +152,29 @@ def _rewrite(options: argparse.Namespace) -> int:
         return said + f"\n\nWritten: {written[0]}, and what changed and why: {written[1]}"
 
     _deliver(options, document, text, inputs)
+    return _FINDINGS if outcome.has_findings else _NOTHING_TO_ACT_ON
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from geoflow.report.planning import plan_document, plan_text
+    from geoflow.workflow.planning import plan_field
+    from geoflow.workflow.vetting import vet_file
+
+    vetted = vet_file(*_plan_of(options), **_reading_of(options))
+    outcome = plan_field(
+        vetted,
+        speed_given=options.speed is not None,
+        most_speeds=options.speeds,
+        heading=options.heading,
+        heel=options.heel,
+        efficiency=options.efficiency,
+    )
+    _deliver(
+        options,
+        plan_document(outcome),
+        lambda: plan_text(outcome, options.units),
+        (options.prescription, options.bar),
+    )
     return _FINDINGS if outcome.has_findings else _NOTHING_TO_ACT_ON
 
 
@@ -248,6 +271,24 @@ def _add_rewrite(commands: Any) -> None:
     parser.set_defaults(run=_rewrite)
 
 
+def _add_plan(commands: Any) -> None:
+    parser = commands.add_parser(
+        "plan",
+        help="speeds, orifices, liquid temperature, hours and tank loads for a field",
+        description="Plan a field: the best single speed, a few speeds by zone, the orifice of the bar file, the best "
+        "liquid temperature, hours, and where each tank runs out.",
+        epilog='Example: geoflow plan rx.shp --bar bar.toml --temperature "35..50 degF" --heading "90 deg" '
+        '--rate-column rate --rate-unit "lb N/ac". ' + _CODES,
+    )
+    _reading_options(parser, speed_needed=False)
+    parser.add_argument("--heading", metavar="DEG", help='direction of the passes: "90 deg" (default: longest side)')
+    parser.add_argument("--speeds", type=int, default=3, metavar="N", help="how many different speeds (default 3)")
+    parser.add_argument("--heel", metavar="SHARE", help="share of the tank left when it is taken off (default 0.05)")
+    parser.add_argument("--efficiency", metavar="SHARE", help="field efficiency (default by rows, from ISU Extension)")
+    _common(parser)
+    parser.set_defaults(run=_plan)
+
+
 def _add_bar(commands: Any) -> None:
     parser = commands.add_parser(
         "bar",
@@ -265,6 +306,7 @@ _COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "window": _add_window,
     "vet": _add_vet,
     "rewrite": _add_rewrite,
+    "plan": _add_plan,
     "bar": _add_bar,
 }
 

@@ -29,6 +29,8 @@ REASONS: Final[dict[str, str]] = {
     "raised, speed": "raised to what the fastest allowed speed reaches, and given that speed",
     "moved up": "raised to take up nitrogen that other zones lost",
     "moved down": "lowered to give up nitrogen that other zones gained",
+    "raised, moved": "raised until it holds, and further to take up nitrogen that other zones lost",
+    "lowered, moved": "lowered until it holds, and further to give up nitrogen that other zones gained",
     "shared": "given one rate with a neighbour, being too short for a rate of its own",
     "needs raising": "left: only a higher rate would hold, and raising is not allowed",
     "over the cap": "left: only a rate above --max-rate would hold",
@@ -38,6 +40,8 @@ REASONS: Final[dict[str, str]] = {
 _MOST_EXCHANGED: Final = 400
 _MOST_EXCHANGES: Final = 200
 _ROUNDING: Final = 1e-9
+# A tenth of a mile per hour [m/s].
+_SPEED_STEP: Final = 0.044704
 _LEFT: Final = ("needs raising", "over the cap", "no window")
 
 
@@ -239,9 +243,11 @@ def _hold_total(
         missing = target - float(spread_rates @ area[movable])
     after = clipped.copy()
     after[movable] = spread_rates
-    moved = movable & (after != clipped) & (reason == "")
-    reason[moved & (after > rate)] = "moved up"
-    reason[moved & (after < rate)] = "moved down"
+    moved = movable & (after != clipped)
+    alone = moved & (reason == "")
+    reason[moved & ~alone] = np.char.add(reason[moved & ~alone], ", moved")
+    reason[alone & (after > rate)] = "moved up"
+    reason[alone & (after < rate)] = "moved down"
     return after, reason, missing
 
 
@@ -257,7 +263,13 @@ def _own_speeds(rate: FloatArray, mend: BoolArray, solution: Solution) -> tuple[
     able = mend & (slowest <= fastest * (1.0 + _ROUNDING))
     slowest = np.clip(slowest, *bar.limits.speed)
     fastest = np.maximum(fastest, slowest)
-    # A band as wide as the planned one where there is room: a driver cannot hold one exact speed.
+    # Speeds a driver can read off and hold, where the band has any; then a band as wide as the planned one.
+    tidy_slow = np.ceil(slowest / _SPEED_STEP - _ROUNDING) * _SPEED_STEP
+    tidy_fast = np.floor(fastest / _SPEED_STEP + _ROUNDING) * _SPEED_STEP
+    middle = 0.5 * (slowest + fastest)
+    slowest, fastest = (
+        np.clip(np.where(tidy_slow <= tidy_fast, tidy, middle), *bar.limits.speed) for tidy in (tidy_slow, tidy_fast)
+    )
     spare = plan.speed[1] - plan.speed[0]
     near_slow = np.clip(plan.speed[0], slowest, np.maximum(fastest - spare, slowest))
     near_fast = np.minimum(near_slow + spare, fastest)

@@ -1,8 +1,8 @@
 """Makes the sample scenario: two fields and two bars that exist nowhere.
 
-Run ``python sample_fields/make_scenario.py`` to write the files beside this script anew. Field shapes, zones and rates come
-from a seeded random generator; the bars are invented round numbers, and their "measured" points are the model's own
-flow at a discharge coefficient of 0.62 and a flashing weight of 0.4, rounded as a person would write them.
+Run ``python sample_fields/make_scenario.py`` to write the files beside this script anew. Field shapes, zones and
+rates come from a seeded random generator; the bars are invented round numbers, and their "measured" points are the
+model's own flow at a discharge coefficient of 0.62 and a flashing weight of 0.4, rounded as a person would write them.
 """
 
 from __future__ import annotations

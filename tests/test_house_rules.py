@@ -21,14 +21,17 @@ RANKS = {
     "geoflow": 0, "errors": 0, "arrays": 0,
     "units": 1, "schema": 1,
     "equipment": 2, "bar_keys": 2, "rates": 2, "metering": 2, "physics": 2,
-    "coefficients": 3, "geometry": 3, "swaths": 3,
+    "coefficients": 3, "geometry": 3, "passes": 3, "swaths": 3,
     "circuit": 4,
     "window": 5,
-    "vet": 6, "rewrite": 6, "planning": 6, "reconcile": 6, "diagnosis": 6,
-    "formats": 7, "report": 8,
-    "workflow": 9,
-    "season": 10, "web": 10,
-    "cli": 11,
+    "vet": 6,
+    "rewrite": 7, "planning": 7, "reconcile": 7, "diagnosis": 7,
+    "costs": 8,
+    "formats": 9,
+    "report": 10,
+    "workflow": 11,
+    "season": 12, "web": 12,
+    "cli": 13,
 }  # fmt: skip
 # Only these places may import these libraries.
 KEEPERS = {

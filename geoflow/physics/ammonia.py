@@ -145,6 +145,13 @@ def flash_fraction(enthalpy: Floats, end: Saturation) -> FloatArray:
     """Mass fraction of vapour [-] after throttling liquid of an enthalpy [J/kg] to the state `end`.
 
     Isenthalpic, in equilibrium; zero where the liquid does not boil.
+
+    Parameters
+    ----------
+    enthalpy : array_like
+        Specific enthalpy of the liquid before [J/kg].
+    end : Saturation
+        At the pressure after.
     """
     latent = end.vapour_enthalpy - end.liquid_enthalpy
     return np.clip((np.asarray(enthalpy, dtype=np.float64) - end.liquid_enthalpy) / latent, 0.0, 1.0)

@@ -83,7 +83,15 @@ def upstream_pressure(
     diameter: Floats,
     coefficient: Floats,
 ) -> FloatArray:
-    """Absolute pressure [Pa] that pushes `flow` [kg/s] through one orifice: `mass_flow` the other way round."""
+    """Absolute pressure [Pa] that pushes a flow through one orifice: `mass_flow` the other way round.
+
+    Parameters
+    ----------
+    flow : array_like
+        Ammonia through one orifice [kg/s].
+    effective, density, diameter, coefficient : array_like
+        As for `mass_flow` [Pa], [kg/m3], [m], [-].
+    """
     area = 0.25 * np.pi * np.square(np.asarray(diameter, dtype=np.float64))
     flux = np.asarray(flow, dtype=np.float64) / (np.asarray(coefficient) * area)
     return np.asarray(effective + np.square(flux) / (2.0 * np.asarray(density)))

@@ -119,6 +119,9 @@ def _answer(done: Rewriting, area: FloatArray, system: System) -> str:
         f"{holds:,} of {int(asked.sum()):,} zones now hold; the rate of {int(changed.sum()):,} was changed "
         f"({show(float(area[changed].sum()), 'area', system)})."
     )
+    own = int(np.char.endswith(done.reason, "speed").sum())
+    if own:
+        words += f" {own:,} got a speed of their own."
     left = int(done.left_failing.sum())
     if left:
         words += f" {left:,} still do not hold ({show(float(area[done.left_failing].sum()), 'area', system)})."

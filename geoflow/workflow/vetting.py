@@ -143,7 +143,7 @@ def vet_file(
     prescription_file: str,
     bar_file: str,
     temperature: str,
-    speed: str,
+    speed: str | None,
     *,
     sections: str | None = None,
     rate_column: str | None = None,

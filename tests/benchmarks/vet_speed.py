@@ -38,7 +38,7 @@ def squares(count: int, path: Path, driver: str) -> None:
     ).reshape(-1, 5, 2)[:count]
     frame = geopandas.GeoDataFrame(
         {"lb_n_ac": draw.uniform(60.0, 260.0, count).round(1), "name": [f"z{number}" for number in range(count)]},
-        geometry=shapely.polygons(corners + [450000.0, 4670000.0]),
+        geometry=shapely.polygons(corners + np.array([450000.0, 4670000.0])),
         crs="EPSG:32615",
     )
     frame.to_file(path, driver=driver, engine="pyogrio")
@@ -56,7 +56,7 @@ def median_time(command: list[str], rounds: int = 5) -> float:
 def in_memory(path: Path, folder: Path, driver: str, suffix: str) -> tuple[float, float, dict[str, float]]:
     """Seconds of the plain way and of vetting, read and write included, medians of three turns about."""
     from geoflow.formats.layers import write_zones
-    from geoflow.workflow.vetting import zone_columns, vet_file
+    from geoflow.workflow.vetting import vet_file, zone_columns
 
     plain, ours, parts = [], [], []
     for turn in range(3):
@@ -90,9 +90,7 @@ def main() -> None:
         imports = median_time([sys.executable, "-c", "import geopandas, CoolProp.CoolProp"])
         geoflow = [sys.executable, "-m", "geoflow.cli"]
         vet = median_time([*geoflow, "vet", str(few), "--bar", BAR, "--temperature", PLAN[0], "--speed", PLAN[1]])
-        print(
-            f"2. geoflow vet, 200 zones: {vet:.2f} s against {imports:.2f} s of imports = {vet / imports:.2f} x (limit 1.6)"
-        )
+        print(f"2. geoflow vet, 200 zones: {vet:.2f} s, imports {imports:.2f} s = {vet / imports:.2f} x (limit 1.6)")
         out = [*geoflow, "vet", str(few), "--bar", BAR, "--temperature", PLAN[0], "--speed", PLAN[1], "--replace"]
         full = median_time([*out, "--out", str(folder / "out")])
         print(f"   the same with --out (maps, layers, JSON): {full:.2f} s = {full / imports:.2f} x")
