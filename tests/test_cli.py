@@ -170,7 +170,129 @@ def test_bar_says_the_bar_back_and_gives_its_schema(capsys: pytest.CaptureFixtur
     assert code == 0 and json.loads(out)["$schema"].endswith("2020-12/schema")
 
 
+def rewrite(capsys: pytest.CaptureFixture[str], out: Path, *more: str) -> tuple[int, dict]:
+    return document(capsys, "rewrite", *FAILS[1:], "--out", str(out), *more)
+
+
+def test_rewrite_clips_and_the_result_holds(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    code, said = rewrite(capsys, tmp_path / "new.geojson", "--policy", "hold-speed")
+    assert code == 1
+    assert {"zones", "totals"} <= set(said)
+    for zone in said["zones"]:
+        assert {"zone", "before_lb_n_ac", "after_lb_n_ac", "speed_mph", "changed", "reason"} <= set(zone)
+        assert zone["after_lb_n_ac"] <= zone["before_lb_n_ac"]
+    totals = said["totals"]
+    assert {"nitrogen_before_lb", "nitrogen_after_lb", "zones_changed", "zones_left_failing"} <= set(totals)
+    _, again = document(capsys, "vet", str(tmp_path / "new.geojson"), *FAILS[2:])
+    failing = [zone["zone"] for zone in again["zones"] if zone["verdict"] in {"fails", "doubtful"}]
+    assert failing == said["left_failing"] and len(failing) == totals["zones_left_failing"] == 6
+
+
+def test_rewrite_changes_nothing_but_the_rate(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    rewrite(capsys, tmp_path / "new.geojson", "--policy", "hold-speed")
+    old, new = geopandas.read_file(KETTLE), geopandas.read_file(tmp_path / "new.geojson")
+    assert list(old.columns) == list(new.columns) and list(old["block"]) == list(new["block"])
+    assert (old.geometry.to_wkb() == new.geometry.to_wkb()).all()
+    pattern = re.compile(rb'("target": )[-0-9.]+')
+    assert pattern.sub(rb"\1", Path(KETTLE).read_bytes()) == pattern.sub(
+        rb"\1", (tmp_path / "new.geojson").read_bytes()
+    )
+
+
+def test_every_raise_is_listed(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    out = tmp_path / "new.geojson"
+    code, text, _ = run(
+        capsys, "rewrite", *FAILS[1:], "--out", str(out), "--policy", "hold-total", "--allow-raise", "--replace"
+    )
+    assert code == 1 and "RAISED above the prescription, 16 zones" in text
+    _, said = rewrite(capsys, out, "--policy", "hold-total", "--allow-raise", "--replace")
+    raised = [z["zone"] for z in said["zones"] if z["after_lb_n_ac"] > z["before_lb_n_ac"]]
+    assert raised == said["raised"] and len(raised) == 16
+    totals = said["totals"]
+    assert totals["nitrogen_after_lb"] == pytest.approx(totals["nitrogen_before_lb"], rel=1e-4)
+    assert totals["zones_left_failing"] == 0
+    lines = (tmp_path / "new_changes.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[0].startswith("zone,before_lb_n_ac,after_lb_n_ac") and len(lines) == 1 + totals["zones_changed"]
+
+
+def test_hold_total_says_when_it_cannot(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    code, text, _ = run(capsys, "rewrite", *FAILS[1:], "--out", str(tmp_path / "new.geojson"), "--policy", "hold-total")
+    assert code == 1 and "could NOT be kept" in text and "--allow-raise" in text
+
+
+def test_own_speeds_are_vetted_with_the_side_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    _, said = rewrite(capsys, tmp_path / "new.geojson", "--policy", "hold-rate")
+    assert all(zone["after_lb_n_ac"] == zone["before_lb_n_ac"] for zone in said["zones"])
+    arguments = ["vet", str(tmp_path / "new.geojson"), *FAILS[2:], "--zone-speeds", str(tmp_path / "new_changes.csv")]
+    _, again = document(capsys, *arguments)
+    failing = [zone["zone"] for zone in again["zones"] if zone["verdict"] in {"fails", "doubtful"}]
+    assert failing == said["left_failing"] == [2, 17, 25]
+
+
+def test_a_map_that_holds_is_left_alone(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    out = tmp_path / "same.shp"
+    code, text, _ = run(capsys, "rewrite", *HOLDS[1:], "--policy", "hold-speed", "--out", str(out))
+    assert code == 0 and "Nothing had to be changed." in text
+    for ending in (".shp", ".dbf", ".shx", ".prj"):
+        assert out.with_suffix(ending).read_bytes() == Path(LANTERN).with_suffix(ending).read_bytes()
+
+
+def test_cap_short_zones_and_money(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    more = ["--policy", "hold-speed", "--max-rate", "150", "--heading", "0 deg", "--nitrogen-price", "0.5"]
+    more += ["--yield-response", "0.9,-0.002", "--crop-price", "4"]
+    _, said = rewrite(capsys, tmp_path / "new.geojson", *more)
+    assert max(zone["after_lb_n_ac"] for zone in said["zones"]) == 150.0
+    totals = said["totals"]
+    assert said["money"]["nitrogen_cost_change"] == pytest.approx(
+        0.5 * (totals["nitrogen_after_lb"] - totals["nitrogen_before_lb"]), abs=0.02
+    )
+    assert said["heading_deg"] == 0.0 and isinstance(said["short_zones"], list)
+
+
+PLAN = ["plan", *FAILS[1:6], *FAILS[8:]]
+
+
+def test_plan_says_speeds_orifices_hours_and_loads(capsys: pytest.CaptureFixture[str]) -> None:
+    code, said = document(capsys, *PLAN)
+    assert code == 1
+    assert said["best_speed"]["recommended_mph"] == pytest.approx(5.3, abs=0.1)
+    held = [chosen["holds_ac"] for chosen in said["speed_sets"]]
+    assert held == sorted(held)
+    assert said["orifices"]["recommended"] == ["small", "small"]
+    loads = said["tank_loads"]
+    asked = document(capsys, *FAILS)[1]["totals"]["nitrogen_lb"] / 0.82
+    assert sum(load["drawn_lb_nh3"] for load in loads["loads"]) == pytest.approx(
+        asked * loads["delivered_over_prescribed"], rel=1e-6
+    )
+    hours = said["hours"]
+    assert hours["total_h"] == pytest.approx(hours["productive_h"] / 0.65, rel=1e-3)
+    assert said["end_of_tank"]["coldest_degF"] < 45.0
+
+
+def test_the_best_speed_of_plan_is_confirmed_by_vet(capsys: pytest.CaptureFixture[str]) -> None:
+    _, said = document(capsys, *PLAN)
+    speed = f"{said['best_speed']['recommended_mph']} mph"
+    _, vetted = document(capsys, *FAILS[:7], speed, *FAILS[8:])
+    assert vetted["totals"]["area_holds_ac"] == pytest.approx(said["best_speed"]["holds_ac"], rel=1e-6)
+
+
+def test_plan_text_can_be_acted_on(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, *PLAN, "--units", "metric")
+    assert out.startswith("Best single speed: 8.5 km/h")
+    for words in ("do NOT hold", "recommended", "field efficiency", "Tank loads: 3", "cools"):
+        assert words in " ".join(out.split())
+
+
 WRONG_USE = [
+    (["rewrite", *FAILS[1:], "--policy", "hold", "--out", "x.geojson"], "no policy 'hold'", "hold-speed, hold-rate"),
+    ([*PLAN, "--heel", "0.9"], "leaves nothing to draw", "0.05"),
+    ([*PLAN, "--efficiency", "fast"], "'fast' is no share", "0.65"),
+    ([*PLAN, "--speeds", "0"], "0 speeds are no plan", "1 to 12"),
+    (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", "x.geojson", "--max-rate", "lots"], "no rate", "180"),
+    (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", "x.geojson", "--crop-price", "4"], "together", "both"),
+    (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", "x.shp"], "x.shp", ".geojson"),
+    (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", KETTLE, "--replace"], "input", ""),
+    ([*FAILS, "--zone-speeds", WREN], "does not name a zone", "_changes.csv"),
     ([], "required", "see 'geoflow -h'"),
     (["vett"], "there is no command 'vett'; did you mean 'vet'?", "commands: "),
     (["vet", LANTERN], "required", "see 'geoflow vet -h'"),
