@@ -189,12 +189,26 @@ def test_rounded_width_is_accepted() -> None:
 
 # Factors from NIST SP 811 (2008), Appendix B; each spelling means factor * number + offset in SI.
 SPELLINGS: dict[str, list[tuple[str, float, float]]] = {
-    "length": [("in", INCH, 0), ("inches", INCH, 0), ('"', INCH, 0), ("ft", FOOT, 0), ("feet", FOOT, 0),
-               ("mm", 1e-3, 0), ("cm", 1e-2, 0), ("m", 1.0, 0), ("yd", 0.9144, 0)],
+    "length": [
+        ("in", INCH, 0),
+        ("inches", INCH, 0),
+        ('"', INCH, 0),
+        ("ft", FOOT, 0),
+        ("feet", FOOT, 0),
+        ("mm", 1e-3, 0),
+        ("cm", 1e-2, 0),
+        ("m", 1.0, 0),
+        ("yd", 0.9144, 0),
+    ],
     "volume": [("gal", GALLON, 0), ("gallons", GALLON, 0), ("L", 1e-3, 0), ("liter", 1e-3, 0), ("m**3", 1.0, 0)],
     "time": [("s", 1.0, 0), ("sec", 1.0, 0), ("ms", 1e-3, 0), ("min", 60.0, 0)],
-    "temperature": [("degF", 1 / 1.8, 459.67 / 1.8), ("F", 1 / 1.8, 459.67 / 1.8), ("degC", 1.0, 273.15),
-                    ("C", 1.0, 273.15), ("K", 1.0, 0)],
+    "temperature": [
+        ("degF", 1 / 1.8, 459.67 / 1.8),
+        ("F", 1 / 1.8, 459.67 / 1.8),
+        ("degC", 1.0, 273.15),
+        ("C", 1.0, 273.15),
+        ("K", 1.0, 0),
+    ],
     "volume flow": [("gpm", GPM, 0), ("gal/min", GPM, 0), ("L/min", 1e-3 / 60, 0), ("m**3/hour", 1 / 3600, 0)],
     "ammonia flow": [("lb NH3/min", POUND / 60, 0), ("kg NH3/min", 1 / 60, 0), ("kg NH3/hour", 1 / 3600, 0)],
     "pressure": [("psi", PSI, 0), ("kPa", 1e3, 0), ("bar", 1e5, 0), ("psig", PSI, 0)],
@@ -268,12 +282,27 @@ MISTAKES: list[tuple[str, Any, str, str, str]] = [
     ("row_spacing", "1e999 in", 'row_spacing = "1e999 in"', "not a finite number", "a length with its unit"),
     ("row_spacing", "7,5 in", 'row_spacing = "7,5 in"', "is not a unit of length", "decimals with a point"),
     ("row_spacing", "28..30 in", 'row_spacing = "28..30 in"', "is a range, but one value is wanted", "a length"),
-    ("row_spacng", "30 in", "top of the file", "unknown key \"row_spacng\"; did you mean 'row_spacing'?",
-     "known here: name, row_spacing, rows, width"),
-    ("rows", 15, "rows = 15", "the sections hold 16 rows in all (left 5, middle 6, right 5), not 15",
-     "write rows = 16, or correct the rows of the sections"),
-    ("width", "42 ft", 'width = "42 ft"', "16 rows at 30 in make 40.0 ft (12.19 m), not 42 ft",
-     "correct width, row_spacing or the rows"),
+    (
+        "row_spacng",
+        "30 in",
+        "top of the file",
+        "unknown key \"row_spacng\"; did you mean 'row_spacing'?",
+        "known here: name, row_spacing, rows, width",
+    ),
+    (
+        "rows",
+        15,
+        "rows = 15",
+        "the sections hold 16 rows in all (left 5, middle 6, right 5), not 15",
+        "write rows = 16, or correct the rows of the sections",
+    ),
+    (
+        "width",
+        "42 ft",
+        'width = "42 ft"',
+        "16 rows at 30 in make 40.0 ft (12.19 m), not 42 ft",
+        "correct width, row_spacing or the rows",
+    ),
     ("nitrogen_fraction", 82, "nitrogen_fraction = 82", "must lie between 0.1 and 0.8225", "82-0-0 is written 0.82"),
     ("nitrogen_fraction", math.nan, "nitrogen_fraction = nan", "no number that a bar could have", "a plain number"),
     ("nitrogen_fraction", math.inf, "nitrogen_fraction = inf", "no number that a bar could have", "a plain number"),
@@ -293,12 +322,22 @@ MISTAKES: list[tuple[str, Any, str, str, str]] = [
     ("sections/1/name", "left", "[[sections]]", "2 sections are called 'left'", "a name of its own"),
     ("sections/1/name", "LEFT", "[[sections]]", "2 sections are called", "a name of its own"),
     ("sections/1/name", "a,b", '[[sections]] 2 "a,b"', "the name holds a comma", "leave it out"),
-    ("sections/2/orifice", "lrage", '[[sections]] 3 "right": orifice = "lrage"',
-     "there is no orifice 'lrage'; did you mean 'large'?", "name one of small, large, spare, or add [orifices.lrage]"),
+    (
+        "sections/2/orifice",
+        "lrage",
+        '[[sections]] 3 "right": orifice = "lrage"',
+        "there is no orifice 'lrage'; did you mean 'large'?",
+        "name one of small, large, spare, or add [orifices.lrage]",
+    ),
     ("sections/2/orfice", "large", '[[sections]] 3 "right"', "did you mean 'orifice'?", "known here: name, rows"),
     ("sections/0/feed", "9 ft", '[[sections]] 1 "left"', 'feed = "9 ft" is not a table', 'bore = "0.75 in"'),
-    ("sections/0/feed/bore", "0 in", '[[sections]] 1 "left": feed.bore = "0 in"', "between 0.05 in and 12 in",
-     "check the number and the unit"),
+    (
+        "sections/0/feed/bore",
+        "0 in",
+        '[[sections]] 1 "left": feed.bore = "0 in"',
+        "between 0.05 in and 12 in",
+        "check the number and the unit",
+    ),
     ("sections/0/feed/bore", ..., '[[sections]] 1 "left"', "feed.bore is missing", 'bore = "0.75 in"'),
     ("sections/0/feed/length", "-9 ft", 'feed.length = "-9 ft"', "between 0 ft and 500 ft", "check the number"),
     ("orifices", ..., "x.toml", "[orifices.NAME] is missing", 'diameter = "0.070 in"'),
@@ -312,13 +351,23 @@ MISTAKES: list[tuple[str, Any, str, str, str]] = [
     ("orifices/small/flash_weight", -0.1, "flash_weight = -0.1", "between 0 and 1", "check the number"),
     ("orifices/small/land", "0 mm", "[orifices.small]: land", "between 0.001 in and 4 in", "check the number"),
     ("orifices/small/measured", {"flow": 1}, "[orifices.small]", "is not a list of tables", "measured = [ { ... } ]"),
-    ("orifices/small/measured/0/flow", "5.1 lb/min", "[orifices.small]: measured 1: flow",
-     "does not say that it is ammonia", 'flow = "5.1 lb NH3/min"'),
+    (
+        "orifices/small/measured/0/flow",
+        "5.1 lb/min",
+        "[orifices.small]: measured 1: flow",
+        "does not say that it is ammonia",
+        'flow = "5.1 lb NH3/min"',
+    ),
     ("orifices/small/measured/1/pressure", ..., "[orifices.small]", "measured 2: pressure is missing", "95 psi"),
     ("orifices/small/measured/1/pressure", "10 psia", "measured 2: pressure", "between 1 psi and 1000 psi gauge", ""),
     ("orifices/small/measured/0/temperature", "300 degF", "temperature", "between -40 degF and 140 degF", ""),
-    ("row_hose/back_pressure", "6 psi", "[row_hose]", "back_pressure and length, bore, tolerance at once",
-     "keep back_pressure"),
+    (
+        "row_hose/back_pressure",
+        "6 psi",
+        "[row_hose]",
+        "back_pressure and length, bore, tolerance at once",
+        "keep back_pressure",
+    ),
     ("row_hose/bore", ..., "[row_hose]", "length and tolerance without bore", 'add bore = "0.375 in"'),
     ("row_hose", {}, "[row_hose]", "neither back_pressure nor length and bore", "leave the table out"),
     ("row_hose", {"tolerance": 0.2}, "[row_hose]", "tolerance without length and bore", "take tolerance out"),
@@ -330,8 +379,13 @@ MISTAKES: list[tuple[str, Any, str, str, str]] = [
     ("pump", ..., "x.toml", "[pump] is missing", 'max_flow = "45 gpm", max_rise = "110 psi"'),
     ("pump", 5, "[pump]", "5 is not a table", 'max_flow = "45 gpm"'),
     ("pump/max_flow", "45 psi", '[pump]: max_flow = "45 psi"', "'psi' is not a unit of volume flow", "45 gpm"),
-    ("pump/max_rise", "110 psia", '[pump]: max_rise = "110 psia"', "is an absolute pressure, but a difference is",
-     'max_rise = "110 psi"'),
+    (
+        "pump/max_rise",
+        "110 psia",
+        '[pump]: max_rise = "110 psia"',
+        "is an absolute pressure, but a difference is",
+        'max_rise = "110 psi"',
+    ),
     ("pump/min_flow", "46 gpm", "[pump]", 'min_flow = "46 gpm" is above max_flow = "45 gpm"', "exchange them"),
     ("pump/efficiency", 0, "[pump]: efficiency = 0", "between 0.05 and 1", "check the number"),
     ("meter/min_flow", "61 gpm", "[meter]", 'min_flow = "61 gpm" is above max_flow = "60 gpm"', "exchange them"),
@@ -377,14 +431,23 @@ def test_a_misspelt_required_key_is_reported_once() -> None:
 def test_all_problems_are_reported_together_and_numbered() -> None:
     mapping = bar_files.full()
     for path, value in {
-        "row_spacing": 30, "sections/0/feed/bore": "0 in", "sections/2/orifice": "lrage", "pump/min_flow": "50 gpm",
-        "tank/fill": 0.95, "rows": 17,
+        "row_spacing": 30,
+        "sections/0/feed/bore": "0 in",
+        "sections/2/orifice": "lrage",
+        "pump/min_flow": "50 gpm",
+        "tank/fill": 0.95,
+        "rows": 17,
     }.items():
         put(mapping, path, value)
     error = refused(mapping)
     assert error.what.startswith("6 things in the bar file are wrong")
     assert [line[:5].strip() for line in error.what.splitlines() if re.match(r"  \d\.", line)] == [
-        "1.", "2.", "3.", "4.", "5.", "6.",
+        "1.",
+        "2.",
+        "3.",
+        "4.",
+        "5.",
+        "6.",
     ]
     for part in ("30 has no unit", "feed.bore", "lrage", "is above max_flow", "85 %", "left 5, middle 6, right 5"):
         assert part in error.what
@@ -403,7 +466,12 @@ def test_something_else_than_a_table_is_refused(given: Any) -> None:
 
 
 JUNK = st.one_of(
-    st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=20), st.lists(st.integers(), max_size=2),
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.text(max_size=20),
+    st.lists(st.integers(), max_size=2),
     st.dictionaries(st.text(max_size=5), st.integers(), max_size=2),
     st.sampled_from(["30 in", "5 psi", "4..8 psi", "60 psia", "3 gpm", "50 degF", "1 s", "-2 ft", "5.1 lb NH3/min"]),
 )
@@ -449,8 +517,11 @@ def test_problem_in_a_file_names_the_file(tmp_path: Path) -> None:
 
 
 BROKEN: list[tuple[str, str, str]] = [
-    (bar_files.MINIMAL.replace('"30 in"', "30 in"), 'line 2: "row_spacing = 30 in"',
-     'put a value with a unit in quotes: row_spacing = "30 in"'),
+    (
+        bar_files.MINIMAL.replace('"30 in"', "30 in"),
+        'line 2: "row_spacing = 30 in"',
+        'put a value with a unit in quotes: row_spacing = "30 in"',
+    ),
     (bar_files.MINIMAL.replace('"3.5..7.5 mph"', "3.5..7.5 mph"), "line 25", 'in quotes: speed = "3.5..7.5 mph"'),
     (bar_files.MINIMAL.replace('"30 in"', "\u201c30 in\u201d"), "line 2", "use straight quotes"),
     (bar_files.FULL.replace("[[sections]]", "[sections]"), 'line 14: "[sections]"', "[[sections]] in double brackets"),
@@ -591,14 +662,36 @@ def test_schema_accepts_the_examples(validator: Any, make: Any) -> None:
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        ("row_spacng", "30 in"), ("name", ...), ("pump", ...), ("sections", []), ("orifices", {}), ("name", ""),
-        ("row_spacing", 30), ("row_spacing", "30"), ("row_spacing", "-30 in"), ("row_spacing", "28..30 in"),
-        ("sections/0/rows", 0), ("sections/0/rows", 5.5), ("sections/0/rows", "5"), ("sections/0/orifice", ...),
-        ("sections/0/feed/bore", ...), ("sections/0/feed", "9 ft"), ("orifices/small/diamter", "1 in"),
-        ("orifices/small/flash_weight", 1.5), ("orifices/small/measured/0/flow", "5.1 lb/min"),
-        ("nitrogen_fraction", 82), ("nitrogen_fraction", "0.82"), ("row_hose/back_pressure", "6 psi"),
-        ("row_hose/bore", ...), ("row_hose", {}), ("row_hose", {"tolerance": 0.2}), ("suction/bore", ...),
-        ("tank/fill", 0.9), ("limits/speed", 5), ("meter/pulses_per_gallon", 0), ("control_valve", {}),
+        ("row_spacng", "30 in"),
+        ("name", ...),
+        ("pump", ...),
+        ("sections", []),
+        ("orifices", {}),
+        ("name", ""),
+        ("row_spacing", 30),
+        ("row_spacing", "30"),
+        ("row_spacing", "-30 in"),
+        ("row_spacing", "28..30 in"),
+        ("sections/0/rows", 0),
+        ("sections/0/rows", 5.5),
+        ("sections/0/rows", "5"),
+        ("sections/0/orifice", ...),
+        ("sections/0/feed/bore", ...),
+        ("sections/0/feed", "9 ft"),
+        ("orifices/small/diamter", "1 in"),
+        ("orifices/small/flash_weight", 1.5),
+        ("orifices/small/measured/0/flow", "5.1 lb/min"),
+        ("nitrogen_fraction", 82),
+        ("nitrogen_fraction", "0.82"),
+        ("row_hose/back_pressure", "6 psi"),
+        ("row_hose/bore", ...),
+        ("row_hose", {}),
+        ("row_hose", {"tolerance": 0.2}),
+        ("suction/bore", ...),
+        ("tank/fill", 0.9),
+        ("limits/speed", 5),
+        ("meter/pulses_per_gallon", 0),
+        ("control_valve", {}),
     ],
 )
 def test_schema_and_reader_both_refuse_the_usual_mistakes(validator: Any, path: str, value: Any) -> None:
@@ -662,17 +755,27 @@ def test_words_fit_a_screen(make: Any, system: str) -> None:
 def test_words_say_the_full_bar_in_us_units() -> None:
     said = flat(words(bar_files.full()))
     for part in (
-        "16 rows at 30 in make 40 ft, in 3 sections", "82 % nitrogen; site at 900 ft",
+        "16 rows at 30 in make 40 ft, in 3 sections",
+        "82 % nitrogen; site at 900 ft",
         "left 5 rows 12.5 ft orifice small feed 9 ft of 0.75 in bore, fittings K 3, roughness 0.002 in",
         "small 0.070 in coefficient 0.62 ± 5 % land 0.059 in flashing open, 2 points measured",
-        "large 0.086 in coefficient 0.62 ± 8 % no land given flashing weight 0.3", "spare", "in no section",
+        "large 0.086 in coefficient 0.62 ± 8 % no land given flashing weight 0.3",
+        "spare",
+        "in no section",
         "8 ft of 0.375 in bore; its back pressure is estimated, ± 40 %",
         "liquid 1.5 ft above the pump, 12 ft of 1.5 in bore",
         "45 gpm at full drive, least 3 gpm, adds up to 110 psi, efficiency 55 %",
-        "700 pulses per gallon, counts 2 to 60 gpm, loses 3 psi", "density at 60 °F", "Cv 30 wide open",
-        "FL 0.85", "after 0.8 s, then with a time constant of 1.5 s", "1,000 gal, filled to 80 %: 800 gal",
-        "200 psi gauge at the pump outlet", "5 psi above the vapour pressure", "3.5 to 7.5 mph",
-        "coefficient of large: ± 8 %", "flashing in small lies between none and full",
+        "700 pulses per gallon, counts 2 to 60 gpm, loses 3 psi",
+        "density at 60 °F",
+        "Cv 30 wide open",
+        "FL 0.85",
+        "after 0.8 s, then with a time constant of 1.5 s",
+        "1,000 gal, filled to 80 %: 800 gal",
+        "200 psi gauge at the pump outlet",
+        "5 psi above the vapour pressure",
+        "3.5 to 7.5 mph",
+        "coefficient of large: ± 8 %",
+        "flashing in small lies between none and full",
         "different orifices: their rows will not get the same rate",
     ):
         assert part in said, part
@@ -683,8 +786,15 @@ def test_words_say_the_full_bar_in_us_units() -> None:
 def test_words_say_the_bar_in_metric_units() -> None:
     said = flat(words(bar_files.full(), "metric"))
     # 30 in, 40 ft, 200 psi, 45 gpm, 700/gal, 7.5 mph, 60 degF by the factors at the top of this file
-    for part in ("16 rows at 762 mm make 12.19 m", "1,379 kPa gauge", "170.3 L/min", "184.9 pulses per liter",
-                 "5.6 to 12.1 km/h", "15.6 °C", "3,785 L, filled to 80 %: 3,028 L"):
+    for part in (
+        "16 rows at 762 mm make 12.19 m",
+        "1,379 kPa gauge",
+        "170.3 L/min",
+        "184.9 pulses per liter",
+        "5.6 to 12.1 km/h",
+        "15.6 °C",
+        "3,785 L, filled to 80 %: 3,028 L",
+    ):
         assert part in said, part
     assert not re.search(r"\b(psi|gpm|ft|in bore|mph|gal)\b", said)
 
@@ -692,11 +802,17 @@ def test_words_say_the_bar_in_metric_units() -> None:
 def test_words_say_what_is_assumed_and_what_that_means() -> None:
     said = flat(words(bar_files.minimal()))
     for part in (
-        "coefficient of small: ± 8 %, as nothing better was given", "no land for small",
+        "coefficient of small: ± 8 %, as nothing better was given",
+        "no land for small",
         "no pressure lost in the feed of all, the suction (it never limits), the meter and the control valve: "
         "high rates may be judged too kindly",
-        "no row hose: a real one pushes back, so low rates are judged too strictly", "no least flow of the pump",
-        "pump efficiency 50 %", "set reference_temperature", "the site is at sea level", "no controller", "no tank",
+        "no row hose: a real one pushes back, so low rates are judged too strictly",
+        "no least flow of the pump",
+        "pump efficiency 50 %",
+        "set reference_temperature",
+        "the site is at sea level",
+        "no controller",
+        "no tank",
     ):
         assert part in said, part
 
