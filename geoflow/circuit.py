@@ -15,10 +15,16 @@ from typing import Final
 import numpy as np
 
 from geoflow.arrays import FloatArray, Floats
-from geoflow.coefficients import back_pressure, central_coefficients, corner_coefficients, refuse_contradiction
+from geoflow.coefficients import (
+    back_pressure,
+    central_coefficients,
+    corner_coefficients,
+    hose_ends,
+    refuse_contradiction,
+)
 from geoflow.equipment import Bar, Line
 from geoflow.errors import BarError, RangeError, UsageError, nearest
-from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, equilibrium_flux_limit, liquid_density, saturation
+from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, equilibrium_flux_limit, liquid_density, saturation
 from geoflow.physics.lines import line_loss, valve_inlet_pressure
 from geoflow.physics.orifices import effective_pressure, land_flash_weight, mass_flow, upstream_pressure
 from geoflow.physics.pumps import manifold_temperature_rise
@@ -88,11 +94,7 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
             where="sections",
             cure="give sections with nearly the same orifice the same key",
         )
-    known = bar.row_hose.back_pressure
-    exact = (bar.row_hose.line is None and known is None) or (known is not None and known[0] == known[1])
-    measured = any(bar.orifices[kind].measured for kind in kinds)
-    # A measured point may fit only some back pressures, so then those between are tried too.
-    ends = (0.0,) if exact else (-1.0, -0.5, 0.0, 0.5, 1.0) if measured else (-1.0, 1.0)
+    ends = sorted({end for kind in kinds for end in hose_ends(bar, bar.orifices[kind])})
     cases: list[Case] = []
     for end in ends:
         corners = [corner_coefficients(bar, bar.orifices[kind], end) for kind in kinds]
@@ -113,9 +115,13 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
 
 
 def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
-    """Return the most likely case."""
-    pairs = [central_coefficients(bar, bar.orifices[bar.sections[index].orifice]) for index in sections]
-    return Case(tuple(pair[0] for pair in pairs), tuple(pair[1] for pair in pairs), 0.0)
+    """Return the most likely case: the middle of what is open, at the back pressure nearest the middle that fits."""
+    fitted = [bar.orifices[bar.sections[index].orifice] for index in sections]
+    ends = sorted((abs(case.hose_end), case.hose_end) for case in bounding_cases(bar, sections))
+    free = not any(orifice.measured for orifice in fitted)
+    end = 0.0 if free else ends[0][1]
+    pairs = [central_coefficients(bar, orifice, end) for orifice in fitted]
+    return Case(tuple(pair[0] for pair in pairs), tuple(pair[1] for pair in pairs), end)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,10 +249,11 @@ class Circuit:
             roughness=line.roughness,
         )
 
-    def _section_flow(self, node: FloatArray, number: int, vapour: FloatArray) -> FloatArray:
-        """Flow of section `number` [kg/s] for a node pressure and a vapour pressure at the orifices [Pa]."""
+    def _section_flow(self, node: FloatArray, number: int, liquid: Saturation) -> FloatArray:
+        """Flow of section `number` [kg/s] for a node pressure [Pa] and the liquid as it comes to the orifices."""
         section, diameter = self.sections[number], self._orifices[number].diameter
-        density, coefficient = liquid_density(self.saturated, node), self._coefficient(number)
+        density, coefficient = liquid_density(liquid, node), self._coefficient(number)
+        vapour = liquid.pressure
 
         def excess(flow: FloatArray) -> FloatArray:
             row_flow = flow / section.rows
@@ -270,20 +277,20 @@ class Circuit:
         """
         given = np.asarray(node_pressure, dtype=np.float64)
         node = np.array(np.broadcast_to(given, np.broadcast_shapes(given.shape, self.shape)))
-        vapour = np.broadcast_to(self.saturated.pressure, node.shape)
+        liquid = self.saturated
         # What the orifices pass depends on how much the pump warms the liquid and the other way round, but weakly: the
         # second turn changes a flow by a percent at the most, a third one by less than 1e-4.
         for _ in range(2):
-            flows = [self._section_flow(node, number, vapour) for number in range(len(self.sections))]
+            flows = [self._section_flow(node, number, liquid) for number in range(len(self.sections))]
             manifolds = [node - self._loss(fed.feed, flow) for fed, flow in zip(self.sections, flows, strict=True)]
             section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
             flow, least = section_flow.sum(axis=-1), manifold.min(axis=-1)
             outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
-            vapour = self._warmed_vapour_pressure(outlet - inlet, least)
-        return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - vapour)
+            liquid = self._warmed(outlet - inlet, least)
+        return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - liquid.pressure)
 
-    def _warmed_vapour_pressure(self, rise: FloatArray, manifold: FloatArray) -> FloatArray:
-        """Vapour pressure of the liquid at the manifold, as warmed by the pump [Pa]."""
+    def _warmed(self, rise: FloatArray, manifold: FloatArray) -> Saturation:
+        """Return the liquid at the manifold, as warmed by the pump."""
         liquid = self.saturated
         warmer = manifold_temperature_rise(
             rise,
@@ -294,7 +301,7 @@ class Circuit:
             liquid.liquid_expansivity,
             self.bar.pump.efficiency,
         )
-        return saturation(np.minimum(liquid.temperature + np.maximum(warmer, 0.0), HIGHEST_TEMPERATURE)).pressure
+        return saturation(np.minimum(liquid.temperature + np.maximum(warmer, 0.0), HIGHEST_TEMPERATURE))
 
     def resting_pressure(self) -> FloatArray:
         """Node pressure below which nothing flows [Pa], shape (cases, temperatures, 1)."""

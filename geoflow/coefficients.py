@@ -19,7 +19,7 @@ from geoflow.physics.lines import flashing_hose_inlet_pressure
 from geoflow.physics.orifices import clip_coefficients, coefficient_line, effective_pressure, mass_flow
 from geoflow.units import show, show_range
 
-__all__ = ["back_pressure", "central_coefficients", "corner_coefficients", "refuse_contradiction"]
+__all__ = ["back_pressure", "central_coefficients", "corner_coefficients", "hose_ends", "refuse_contradiction"]
 
 # A point that is called exact still needs a band wider than rounding.
 _LEAST_TOLERANCE: Final = 1e-6
@@ -121,6 +121,32 @@ def _measured_corners(bar: Bar, orifice: Orifice, end: float) -> FloatArray:
     return corners
 
 
+def hose_ends(bar: Bar, orifice: Orifice) -> tuple[float, ...]:
+    """Ends of the back pressure's uncertainty at which an orifice has to be looked at, -1 to +1, rising.
+
+    Without a measurement the two ends do. A measured point ties coefficient, flashing and back pressure together: the
+    squared flow is linear in the back pressure as well, so the pressures at which the point's tolerance just reaches a
+    corner of what is open are found by hand, and added.
+    """
+    known = bar.row_hose.back_pressure
+    if (bar.row_hose.line is None and known is None) or (known is not None and known[0] == known[1]):
+        return (0.0,)
+    if not orifice.measured:
+        return (-1.0, 1.0)
+    ends = [-1.0, -0.5, 0.0, 0.5, 1.0]
+    for point in orifice.measured:
+        state = saturation(point.temperature)
+        middle, high = _below(bar, point, 0.0), _below(bar, point, 1.0)
+        density, tolerance = float(liquid_density(state, point.pressure)), max(point.flow_tolerance, _LEAST_TOLERANCE)
+        for share in (1.0 - tolerance, 1.0, 1.0 + tolerance):
+            flux = point.flow * share / (0.25 * np.pi * orifice.diameter**2)
+            for u, w in _open_corners(orifice):
+                if u - w > 1e-9:
+                    fits = (u * point.pressure - w * float(state.pressure) - flux**2 / (2.0 * density)) / (u - w)
+                    ends.append((fits - middle) / (high - middle))
+    return tuple(sorted({end for end in ends if -1.0 <= end <= 1.0}))
+
+
 def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
     """Raise if no back pressure lets the measured points fit the orifice.
 
@@ -129,12 +155,12 @@ def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
     BarError
         Naming the point that fits worst, or all of them where each fits alone.
     """
-    if not orifice.measured or any(len(_measured_corners(bar, orifice, end)) for end in (-1.0, 0.0, 1.0)):
+    if not orifice.measured or any(len(_measured_corners(bar, orifice, end)) for end in hose_ends(bar, orifice)):
         return
     for index, point in enumerate(orifice.measured):
         low, high = _model_range(bar, orifice, point)
         slack = 1.0 + point.flow_tolerance
-        if not low / slack <= point.flow <= high * slack:
+        if len(orifice.measured) == 1 or not low / slack <= point.flow <= high * slack:
             raise BarError(
                 f"the measured flow of {show(point.flow, 'ammonia flow', 'us', 2)} does not fit the orifice: its "
                 f"diameter and coefficient allow {show_range(low, high, 'ammonia flow', 'us', 2)} there",
@@ -181,16 +207,14 @@ def corner_coefficients(bar: Bar, orifice: Orifice, hose_end: float = 0.0) -> Fl
     return np.asarray(np.unique(pairs, axis=0))
 
 
-def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
-    """Most likely discharge coefficient and flashing weight [-].
+def central_coefficients(bar: Bar, orifice: Orifice, hose_end: float = 0.0) -> tuple[float, float]:
+    """Most likely discharge coefficient and flashing weight [-] at one end of the back pressure.
 
-    The weight is NaN where the land-length model is to give it from the conditions.
+    The weight is NaN where the land-length model is to give it from the conditions. Measured points have to fit there.
     """
     if orifice.measured:
-        fitting = [corners for end in (0.0, -1.0, 1.0) if len(corners := _measured_corners(bar, orifice, end))]
-        if fitting:
-            middle = fitting[0].mean(axis=0)
-            return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
+        middle = _measured_corners(bar, orifice, hose_end).mean(axis=0)
+        return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
     if orifice.flash_weight is not None:
         return orifice.discharge_coefficient, orifice.flash_weight
     return orifice.discharge_coefficient, float("nan") if orifice.land is not None else 0.5

@@ -1,0 +1,323 @@
+"""One bar at one temperature, worked out the plain way, to hold geoflow's solved bar against.
+
+Written from the equations (orifice with a flashing weight, Darcy-Weisbach, IEC 60534-2-1, homogeneous equilibrium flow
+in the row hose, isenthalpic flash in the suction, first law for the pump) and not from geoflow's code: CoolProp gives
+every property at its true pressure and temperature, `fluids` gives friction factors (Clamond's exact solution of
+Colebrook) and the control valve, scipy.optimize.brentq every unknown. Behind the pump everything (vapour pressure,
+density, the flash in the row hose) is that of the liquid as the pump warmed it; flow and warmth are turned until they
+agree. Of geoflow only the equipment's dataclasses are used.
+"""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import CoolProp
+import fluids
+import fluids.control_valve
+from CoolProp.CoolProp import AbstractState
+from scipy.optimize import brentq
+
+from geoflow.equipment import Bar, Line, Section
+
+__all__ = ["Point", "ReferenceBar"]
+
+_GRAVITY = 9.80665
+_HOSE_STEPS = 600
+_AGREED = 1e-6
+
+
+@dataclass(frozen=True)
+class Point:
+    """The bar at one operating point: SI, absolute pressures."""
+
+    node: float
+    section_flow: tuple[float, ...]
+    manifold: tuple[float, ...]
+    flow: float
+    outlet: float
+    inlet: float
+    margin: float
+    orifice_temperature: float
+
+    @property
+    def rise(self) -> float:
+        return self.outlet - self.inlet
+
+
+class Ammonia:
+    """Properties, one at a time, straight from CoolProp."""
+
+    def __init__(self) -> None:
+        self.state = AbstractState("HEOS", "Ammonia")
+        self.critical_pressure = self.state.p_critical()
+
+    @functools.cache  # noqa: B019
+    def saturated(self, temperature: float) -> tuple[float, float, float, float]:
+        """Pressure, density, enthalpy, viscosity of the saturated liquid."""
+        self.state.update(CoolProp.QT_INPUTS, 0.0, temperature)
+        return self.state.p(), self.state.rhomass(), self.state.hmass(), self.state.viscosity()
+
+    @functools.lru_cache(maxsize=64)  # noqa: B019
+    def liquid(self, pressure: float, temperature: float) -> tuple[float, float]:
+        """Density and viscosity; of the saturated liquid where the pressure is not above it."""
+        vapour, density, _, viscosity = self.saturated(temperature)
+        if pressure <= vapour * (1.0 + 1e-5):
+            return density, viscosity
+        self.state.update(CoolProp.PT_INPUTS, pressure, temperature)
+        return self.state.rhomass(), self.state.viscosity()
+
+    def warmed(self, temperature: float, heat: float, pressure: float) -> float:
+        """Temperature of liquid that was saturated at `temperature` and took up `heat` [J/kg] on its way to `pressure`.
+
+        Not above its vapour pressure the liquid is superheated (a weight below one lets it reach the orifice so): its
+        enthalpy then continues that of the saturated liquid, dh/dp = (1 - beta T) / rho.
+        """
+        vapour, density, enthalpy, _ = self.saturated(temperature)
+        if pressure > vapour:
+            self.state.update(CoolProp.HmassP_INPUTS, enthalpy + heat, pressure)
+            if self.state.phase() != CoolProp.iphase_twophase:
+                return self.state.T()
+        self.state.update(CoolProp.QT_INPUTS, 0.0, temperature)
+        stretch = self.state.isobaric_expansion_coefficient() * temperature
+        return temperature + (heat - (1.0 - stretch) * (pressure - vapour) / density) / self.state.cpmass()
+
+    def flashed_volume(self, enthalpy: float, pressure: float) -> float:
+        """Specific volume after throttling to a pressure, in equilibrium."""
+        self.state.update(CoolProp.HmassP_INPUTS, enthalpy, pressure)
+        return 1.0 / self.state.rhomass()
+
+    @functools.cache  # noqa: B019
+    def phases(self, pressure: float) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+        """Enthalpy, specific volume, viscosity of boiling liquid and of its vapour."""
+        both = []
+        for quality in (0.0, 1.0):
+            self.state.update(CoolProp.PQ_INPUTS, pressure, quality)
+            both.append((self.state.hmass(), 1.0 / self.state.rhomass(), self.state.viscosity()))
+        return both[0], both[1]
+
+    def mixture(self, enthalpy: float, pressure: float) -> tuple[float, float]:
+        """Specific volume and McAdams viscosity of boiling ammonia."""
+        (h_l, v_l, mu_l), (h_v, v_v, mu_v) = self.phases(pressure)
+        x = min(max((enthalpy - h_l) / (h_v - h_l), 0.0), 1.0)
+        return x * v_v + (1.0 - x) * v_l, 1.0 / (x / mu_v + (1.0 - x) / mu_l)
+
+
+AMMONIA = Ammonia()
+
+
+def line_drop(line: Line | None, flow: float, density: float, viscosity: float) -> float:
+    """(f L/D + K) rho V^2 / 2."""
+    if line is None or flow <= 0.0:
+        return 0.0
+    area = math.pi * line.bore**2 / 4.0
+    velocity = flow / density / area
+    factor = fluids.friction_factor(density * velocity * line.bore / viscosity, line.roughness / line.bore)
+    return (factor * line.length / line.bore + line.fittings_k) * density * velocity**2 / 2.0
+
+
+class ReferenceBar:
+    """One bar, one liquid temperature [K], one coefficient and one flashing weight per section."""
+
+    def __init__(
+        self,
+        bar: Bar,
+        temperature: float,
+        coefficient: tuple[float, ...],
+        flash_weight: tuple[float, ...],
+        back_pressure: float | None = None,
+        sections: tuple[int, ...] | None = None,
+    ) -> None:
+        self.bar, self.temperature = bar, temperature
+        self.coefficient, self.flash_weight, self.back_pressure = coefficient, flash_weight, back_pressure
+        picked = range(len(bar.sections)) if sections is None else sections
+        self.sections = [bar.sections[index] for index in picked]
+        self.vapour, self.density, self.enthalpy, self.viscosity = AMMONIA.saturated(temperature)
+        self._warm_up(temperature)
+
+    def _warm_up(self, temperature: float) -> None:
+        """Take a temperature for the liquid behind the pump."""
+        self._warm = temperature
+        self._warm_vapour, self._warm_density, self._warm_enthalpy, self._warm_viscosity = AMMONIA.saturated(
+            temperature
+        )
+        self._hose_profile = self._make_hose_profile()
+
+    # below the orifice ---------------------------------------------------------------------------------------------
+
+    def _make_hose_profile(self) -> list[tuple[float, float, float]]:
+        """Pressure, volume, viscosity from the open end up to the vapour pressure, even steps of pressure."""
+        air = self.bar.air_pressure
+        if self.bar.row_hose.line is None or self._warm_vapour <= air:
+            return []
+        # Steps of the tank's vapour pressure, so that the same ones serve (from the cache) whatever the pump adds.
+        step = (self.vapour - air) / _HOSE_STEPS if self.vapour > air else self._warm_vapour - air
+        pressures = [air + number * step for number in range(math.ceil((self._warm_vapour - air) / step))]
+        end = self._warm_vapour, 1.0 / self._warm_density, self._warm_viscosity
+        return [*((pressure, *AMMONIA.mixture(self._warm_enthalpy, pressure)) for pressure in pressures), end]
+
+    def below(self, row_flow: float) -> float:
+        """Pressure just below the orifice."""
+        if self.back_pressure is not None:
+            return self.back_pressure
+        hose = self.bar.row_hose
+        if hose.line is None:
+            return self.bar.air_pressure
+        if not self._hose_profile:
+            return self.bar.air_pressure + line_drop(hose.line, row_flow, self._warm_density, self._warm_viscosity)
+        if row_flow <= 0.0:
+            return self.bar.air_pressure
+        flux = row_flow / (math.pi * hose.line.bore**2 / 4.0)
+        walked = 0.0
+        for (p0, v0, mu0), (p1, v1, mu1) in itertools.pairwise(self._hose_profile):
+            # Momentum, friction and acceleration: dp + G^2 dv = -f G^2 v dL / (2 D), with dv from the flash.
+            driving = (p1 - p0) + flux**2 * (v1 - v0)
+            if driving <= 0.0:
+                continue  # choked: the end pressure cannot be this low
+            reynolds = flux * hose.line.bore / (0.5 * (mu0 + mu1))
+            factor = fluids.friction_factor(reynolds, hose.line.roughness / hose.line.bore)
+            stretch = driving * 2.0 * hose.line.bore / (factor * flux**2 * 0.5 * (v0 + v1))
+            if walked + stretch >= hose.line.length:
+                return p0 + (p1 - p0) * (hose.line.length - walked) / stretch
+            walked += stretch
+        full = Line(hose.line.length - walked, hose.line.bore, 0.0, hose.line.roughness)
+        return self._warm_vapour + line_drop(full, row_flow, self._warm_density, self._warm_viscosity)
+
+    # one section ---------------------------------------------------------------------------------------------------
+
+    def row_flow(self, section: int, manifold: float, below: float) -> float:
+        """Cd A sqrt(2 rho (P0 - Pe)), Pe = Pb + b (Ps - Pb)."""
+        diameter = self.bar.orifices[self.sections[section].orifice].diameter
+        effective = below + self.flash_weight[section] * max(self._warm_vapour - below, 0.0)
+        if manifold <= effective:
+            return 0.0
+        density, _ = AMMONIA.liquid(manifold, self._warm)
+        area = math.pi * diameter**2 / 4.0
+        return self.coefficient[section] * area * math.sqrt(2.0 * density * (manifold - effective))
+
+    def manifold(self, section: Section, node: float, flow: float) -> float:
+        density, viscosity = AMMONIA.liquid(node, self._warm)
+        return node - line_drop(section.feed, flow, density, viscosity)
+
+    def section_flow(self, index: int, node: float) -> float:
+        section = self.sections[index]
+
+        def surplus(flow: float) -> float:
+            through = self.row_flow(index, self.manifold(section, node, flow), self.below(flow / section.rows))
+            return section.rows * through - flow
+
+        most = section.rows * self.row_flow(index, node, self.below(0.0))
+        if most <= 0.0:
+            return 0.0
+        if surplus(most) >= 0.0:  # no loss at all
+            return most
+        return float(brentq(surplus, 0.0, most, xtol=1e-9, rtol=1e-9))
+
+    # the whole bar -------------------------------------------------------------------------------------------------
+
+    def suction_drop(self, flow: float) -> float:
+        suction = self.bar.suction
+        if suction is None:
+            return 0.0
+        return line_drop(suction.line, flow, self.density, self.viscosity) - suction.head * _GRAVITY * self.density
+
+    def before_valve(self, node: float, flow: float) -> float:
+        """Inlet pressure at which `fluids` asks for just the Cv that is there."""
+        valve = self.bar.control_valve
+        if valve is None or flow <= 0.0:
+            return node
+        fitted = fluids.control_valve.Cv_to_Kv(valve.cv)
+
+        def short(inlet: float) -> float:
+            needed = fluids.control_valve.size_control_valve_l(
+                rho=self.density,
+                Psat=self.vapour,
+                Pc=AMMONIA.critical_pressure,
+                mu=self.viscosity,
+                P1=inlet,
+                P2=node,
+                Q=flow / self.density,
+                FL=valve.recovery_factor,
+            )
+            return float(needed) - fitted
+
+        ratio = fluids.control_valve.FF_critical_pressure_ratio_l(self.vapour, AMMONIA.critical_pressure)
+        lowest = max(node, ratio * self.vapour) * (1.0 + 1e-9) + 1e-3
+        if short(lowest) <= 0.0:  # next to no flow: the loss is less than the step off the outlet
+            return lowest
+        return float(brentq(short, lowest, node + 5e7, xtol=1e-3, rtol=1e-12))
+
+    def point(self, node: float) -> Point:
+        for _ in range(50):
+            found = self._point(node)
+            # Flow and warmth depend on each other, weakly. The next point starts from the warmth of this one.
+            if abs(found.orifice_temperature - self._warm) < _AGREED:
+                return found
+            self._warm_up(found.orifice_temperature)
+        raise ArithmeticError("flow and warmth do not agree")
+
+    def _point(self, node: float) -> Point:
+        flows = tuple(self.section_flow(index, node) for index in range(len(self.sections)))
+        manifolds = tuple(
+            self.manifold(section, node, flow) for section, flow in zip(self.sections, flows, strict=True)
+        )
+        total, least = sum(flows), min(manifolds)
+        meter = self.bar.meter
+        outlet = self.before_valve(node, total) + meter.loss_at_max_flow * (total / self.density / meter.max_flow) ** 2
+        inlet = self.vapour - self.suction_drop(total)
+        # First law from tank to manifold: the enthalpy grows by the shaft's work, v dp / efficiency.
+        work = max(outlet - inlet, 0.0) / self.density / self.bar.pump.efficiency
+        warm = AMMONIA.warmed(self.temperature, work, least)
+        return Point(node, flows, manifolds, total, outlet, inlet, least - AMMONIA.saturated(warm)[0], warm)
+
+    def _node_where(self, excess: Callable[[Point], float], highest: float) -> Point:
+        # From just above the vapour pressure: below it a section with weight 1 passes nothing and nothing is asked.
+        lowest = max(self.vapour, self.bar.air_pressure) * (1.0 + 1e-6)
+        return self.point(brentq(lambda node: excess(self.point(node)), lowest, highest, xtol=0.05, rtol=1e-8))
+
+    def at_flow(self, flow: float, highest: float = 8e6) -> Point:
+        lowest = self.bar.air_pressure
+        return self.point(brentq(lambda node: self.point(node).flow - flow, lowest, highest, xtol=0.05, rtol=1e-8))
+
+    # limits --------------------------------------------------------------------------------------------------------
+
+    def margin_flow(self) -> float:
+        """Flow at which the least liquid margin is just the wanted one."""
+        return self._node_where(lambda at: at.margin - self.bar.limits.liquid_margin, 6e6).flow
+
+    def rated_flow(self) -> float:
+        """Flow at which the pump outlet is at the rated pressure."""
+        return self._node_where(lambda at: at.outlet - self.bar.limits.max_pressure, 6e6).flow
+
+    def rise_flow(self) -> float:
+        """Flow at which the pump adds all it can."""
+        return self._node_where(lambda at: at.rise - self.bar.pump.max_rise, 6e6).flow
+
+    def volume_flows(self) -> dict[str, float]:
+        """Limits that are plain volumes of tank liquid."""
+        meter, pump = self.bar.meter, self.bar.pump
+        return {
+            "meter minimum": meter.min_flow * self.density,
+            "meter maximum": meter.max_flow * self.density,
+            "pump minimum": pump.min_flow * self.density,
+            "pump flow": pump.max_flow * self.density,
+        }
+
+    def suction_flow(self) -> float:
+        """Greatest flow the pump moves while the suction boils in equilibrium; infinite where it stays liquid."""
+        most = self.bar.pump.max_flow * self.density
+
+        def short(flow: float) -> float:
+            drop = self.suction_drop(flow)
+            if drop <= 0.0:
+                return most - flow
+            volume = AMMONIA.flashed_volume(self.enthalpy, max(self.vapour - drop, 0.02 * self.vapour))
+            return self.bar.pump.max_flow / volume - flow
+
+        if short(most) >= 0.0:
+            return math.inf
+        return float(brentq(short, 1e-6, most, xtol=1e-9))
