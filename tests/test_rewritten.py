@@ -13,6 +13,7 @@ from contextlib import closing
 from dataclasses import replace as with_changes
 from pathlib import Path
 
+import geopandas
 import geopandas as gpd
 import numpy as np
 import pyogrio
@@ -835,3 +836,20 @@ def test_copies_take_the_rights_of_new_files(tmp_path):
     target = write(read(source), {1: 90.0}, tmp_path / "out.gpkg")
     (tmp_path / "plain").touch()
     assert target.stat().st_mode == (tmp_path / "plain").stat().st_mode
+
+
+@pytest.mark.parametrize("ending", [".shp", ".geojson", ".gpkg"])
+def test_a_duplicate_row_gets_the_new_rate_of_the_row_it_repeats(tmp_path: Path, ending: str) -> None:
+    square = shapely.box(-93.0, 42.0, -92.99, 42.01)
+    other = shapely.box(-92.99, 42.0, -92.98, 42.01)
+    source = tmp_path / f"twice{ending}"
+    geopandas.GeoDataFrame({"lb_n_ac": [200.5, 200.5, 100.5]}, geometry=[square, square, other], crs=4326).to_file(
+        source
+    )
+    rx = read_prescription(source)
+    assert rx.repeats == {1: 0} and rx.row.tolist() == [0, 2]
+    target = tmp_path / f"new{ending}"
+    write_rewritten(rx, np.array([150.25, 100.5]), np.array([True, False]), target, replace=False, protect=())
+    assert geopandas.read_file(target)["lb_n_ac"].tolist() == [150.25, 150.25, 100.5]
+    again = read_prescription(target)
+    assert again.row.tolist() == [0, 2] and not [fact for fact in again.facts if fact.kind == "duplicate"]

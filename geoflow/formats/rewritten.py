@@ -115,10 +115,15 @@ def _changes(prescription: Prescription, new_rate: FloatArray, changed: BoolArra
             where=f"{prescription.path}, row {row[wrong[0]]}",
             cure="give a number from 0 up",
         )
+    before = prescription.rate[which]
+    # A row left out as a duplicate stays in the file: with its old rate it would contradict the row it repeats.
+    place = {int(kept): at for at, kept in enumerate(row)}
+    twins = [(twin, place[kept]) for twin, kept in prescription.repeats.items() if kept in place]
+    if twins:
+        twin, at = (np.array(column, dtype=np.int64) for column in zip(*twins, strict=True))
+        row, before, after = (np.concatenate(pair) for pair in ((row, twin), (before, before[at]), (after, after[at])))
     order = np.argsort(row)
-    return Changes(
-        prescription.path, prescription.rate_column, row[order], prescription.rate[which][order], after[order]
-    )
+    return Changes(prescription.path, prescription.rate_column, row[order], before[order], after[order])
 
 
 def _write_file(

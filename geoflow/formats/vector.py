@@ -75,6 +75,8 @@ class Prescription:
         Rows in the file.
     dropped : dict
         Cause to the rows left out for it.
+    repeats : dict of int to int
+        Of the rows left out as duplicates, the kept row each repeats: a new rate goes to both.
     facts : tuple of Fact
         What a person should know.
     table : geopandas.GeoDataFrame
@@ -97,6 +99,7 @@ class Prescription:
     centre: tuple[float, float]
     rows_read: int
     dropped: dict[str, tuple[int, ...]]
+    repeats: dict[int, int]
     facts: tuple[Fact, ...]
     table: geopandas.GeoDataFrame
 
@@ -166,7 +169,7 @@ def read_prescription(
         _drop(cause, concerned, kept, dropped)
     _refuse_nothing(kept, dropped, names[chosen], where)
     repeated, clashing = _duplicates(rows[kept], duplicates(grounds[kept]), read.values)
-    _drop(_DUPLICATE, np.isin(rows, repeated), kept, dropped)
+    _drop(_DUPLICATE, np.isin(rows, list(repeated)), kept, dropped)
     row = np.flatnonzero(kept)
     facts += _shape_facts(report, shapes)
     if clashing:
@@ -191,6 +194,7 @@ def read_prescription(
         centre=placement.centre,
         rows_read=len(shapes),
         dropped=dropped,
+        repeats=repeated,
         facts=tuple(facts),
         table=table,
     )
@@ -317,16 +321,20 @@ def _drop(
 
 def _duplicates(
     row: NDArray[np.int64], first: NDArray[np.int64], rate: NDArray[np.float64]
-) -> tuple[list[int], list[int]]:
-    """Return rows that repeat an earlier shape and its rate, and rows that repeat a shape with another rate."""
-    repeated: list[int] = []
+) -> tuple[dict[int, int], list[int]]:
+    """Return rows that repeat an earlier shape and its rate with the row they repeat, and rows that repeat a shape with another rate."""
+    repeated: dict[int, int] = {}
     clashing: list[int] = []
-    seen: dict[int, set[float]] = {}
+    seen: dict[int, dict[float, int]] = {}
     for at in np.flatnonzero(first >= 0).tolist():
-        rates = seen.setdefault(int(first[at]), {float(rate[row[first[at]]])})
+        earlier = int(row[first[at]])
+        rates = seen.setdefault(earlier, {float(rate[earlier]): earlier})
         value = float(rate[row[at]])
-        (repeated if value in rates else clashing).append(int(row[at]))
-        rates.add(value)
+        if value in rates:
+            repeated[int(row[at])] = rates[value]
+        else:
+            clashing.append(int(row[at]))
+            rates[value] = int(row[at])
     return repeated, clashing
 
 
