@@ -84,7 +84,10 @@ def field_heading(zones: Any) -> float:
     import shapely
 
     shapes = np.asarray(zones, dtype=object)
-    corners = shapely.get_coordinates(shapely.oriented_envelope(shapely.multipoints(shapely.get_coordinates(shapes))))
+    points = shapely.get_coordinates(shapes)
+    # One line through all corners has the same envelope as the zones and is quicker made than as many points.
+    envelope = shapely.oriented_envelope(shapely.linestrings(points)) if len(points) else None
+    corners = shapely.get_coordinates(envelope)
     if len(corners) < 5:
         raise RangeError(
             "the prescription covers no ground, so it has no direction", cure="check the shapes of its zones"

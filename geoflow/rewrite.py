@@ -14,7 +14,7 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, TextArray
 from geoflow.rates import nitrogen_rate
-from geoflow.vet import Solution, Vetting, vet
+from geoflow.vet import Solution, verdicts
 
 __all__ = ["POLICIES", "REASONS", "Rewriting", "Rules", "rewrite", "share_rates", "spread"]
 
@@ -82,7 +82,7 @@ class Rewriting:
         Speeds each zone is to be driven at [m/s].
     reason : ndarray of str
         A key of `REASONS`.
-    vetting_before, vetting : Vetting
+    verdict_before, verdict : ndarray of str
         Of the prescription as it was, and of the rewritten one at its speeds.
     left_failing : ndarray of bool
         Zones that still do not hold (failing, or doubtful where those are to be mended).
@@ -97,8 +97,8 @@ class Rewriting:
     speed_low: FloatArray
     speed_high: FloatArray
     reason: TextArray
-    vetting_before: Vetting
-    vetting: Vetting
+    verdict_before: TextArray
+    verdict: TextArray
     left_failing: BoolArray
     nitrogen_before: float
     nitrogen_after: float
@@ -316,10 +316,10 @@ def rewrite(rate: FloatArray, area: FloatArray, solution: Solution, rules: Rules
         What may be changed and how.
     """
     before = np.asarray(rate, dtype=np.float64)
-    first = vet(before, solution)
+    first = verdicts(before, solution)
     rules = replace(rules, max_rate=_inward(0.0, rules.max_rate, rules.step)[1])
     capped = np.minimum(before, rules.max_rate)
-    verdict = vet(capped, solution).verdict
+    verdict = verdicts(capped, solution)
     mend = np.asarray(np.isin(verdict, _troubled(rules)))
     slow, fast = (np.full(before.shape, speed) for speed in solution.plan.speed)
     low, high = _inward(*solution.rate_bounds(solution.certain), rules.step)
@@ -345,10 +345,10 @@ def _outcome(
     reason: TextArray,
     solution: Solution,
     rules: Rules,
-    first: Vetting,
+    first: TextArray,
     unplaced: float,
 ) -> Rewriting:
-    second = vet(after, solution, (slow, fast))
+    second = verdicts(after, solution, (slow, fast))
     return Rewriting(
         before,
         after,
@@ -357,7 +357,7 @@ def _outcome(
         reason,
         first,
         second,
-        np.asarray(np.isin(second.verdict, _troubled(rules))),
+        np.asarray(np.isin(second, _troubled(rules))),
         float(before @ area),
         float(after @ area),
         unplaced,
@@ -402,6 +402,6 @@ def share_rates(done: Rewriting, area: FloatArray, partner: FloatArray, solution
         reason,
         solution,
         rules,
-        done.vetting_before,
+        done.verdict_before,
         done.unplaced,
     )

@@ -14,7 +14,7 @@ from geoflow.physics.ammonia import LOWEST_TEMPERATURE
 from geoflow.rates import ammonia_flow, nitrogen_rate
 from geoflow.window import Bounds, FlowWindow, PressureCurve, flow_window, pressure_curve, temperature_grid
 
-__all__ = ["Plan", "Solution", "Vetting", "solve", "vet", "with_orifice"]
+__all__ = ["Plan", "Solution", "Vetting", "solve", "verdicts", "vet", "with_orifice"]
 
 
 # A rate clipped to the window must pass it in spite of rounding.
@@ -233,6 +233,20 @@ def _in_chunks(flow_low: FloatArray, flow_high: FloatArray, solution: Solution) 
     return np.concatenate(lows), np.concatenate(highs)
 
 
+def _verdicts(flow_low: FloatArray, flow_high: FloatArray, off: BoolArray, solution: Solution) -> TextArray:
+    holds = _within(flow_low, flow_high, solution.certain)
+    doubtful = ~holds & _within(flow_low, flow_high, solution.possible)
+    return np.select([off, holds, doubtful], ["off", "holds", "doubtful"], "fails")
+
+
+def verdicts(rate: FloatArray, solution: Solution, speeds: tuple[FloatArray, FloatArray] | None = None) -> TextArray:
+    """Only the verdict of each zone, as `vet` would give it."""
+    slow, fast = solution.plan.speed if speeds is None else speeds
+    width, fraction = solution.window.width, solution.bar.nitrogen_fraction
+    flow_low, flow_high = ammonia_flow(rate, slow, width, fraction), ammonia_flow(rate, fast, width, fraction)
+    return _verdicts(flow_low, flow_high, rate <= 0.0, solution)
+
+
 def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] | None = None) -> Vetting:
     """Compare zones with the window of a solved bar.
 
@@ -265,9 +279,8 @@ def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] 
     flow_high = ammonia_flow(distinct, fast, width, bar.nitrogen_fraction)
     off = distinct <= 0.0
 
-    holds = _within(flow_low, flow_high, solution.certain)
-    doubtful = ~holds & _within(flow_low, flow_high, solution.possible)
-    verdict = np.select([off, holds, doubtful], ["off", "holds", "doubtful"], "fails")
+    verdict = _verdicts(flow_low, flow_high, off, solution)
+    holds, doubtful = verdict == "holds", verdict == "doubtful"
     side = np.where(
         doubtful,
         _side(flow_low, flow_high, solution.certain),

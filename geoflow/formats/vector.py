@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Fact", "Prescription", "read_prescription"]
 
+_SAMPLE: Final = 500
 _EMPTY: Final = "no shape"
 _NOT_POLYGON: Final = "not a polygon"
 _COLLAPSED: Final = "a shape without area"
@@ -143,7 +144,8 @@ def read_prescription(
 
     names = [str(name) for name in table.columns if name != table.geometry.name]
     numbers = _reader(table, dbf)
-    chosen, column_facts = choose_column(names, numbers, rate_column, area=area, perimeter=perimeter, where=where)
+    likely = _likely(table, numbers)
+    chosen, column_facts = choose_column(names, likely, rate_column, area=area, perimeter=perimeter, where=where)
     read = numbers(chosen)
     if read is None:
         raise PrescriptionError(
@@ -281,6 +283,22 @@ def _reader(table: Any, dbf: Any) -> Callable[[int], Numbers | None]:
     return read
 
 
+def _likely(table: Any, numbers: Callable[[int], Numbers | None]) -> Callable[[int], Numbers | None]:
+    """Return `numbers` for the search of a rate column: text without a number in a wide sample is none."""
+    columns = [column for column in table.columns if column != table.geometry.name]
+
+    def read(index: int) -> Numbers | None:
+        column = table[columns[index]] if columns.count(columns[index]) == 1 else None
+        if column is not None and column.dtype.kind not in "fiub" and len(column) > _SAMPLE:
+            text = column.dropna().astype(str)
+            sample = parse_numbers(text.iloc[:: max(len(text) // _SAMPLE, 1)].to_numpy(dtype=object))
+            if (sample.unreadable | sample.missing).all():
+                return None
+        return numbers(index)
+
+    return read
+
+
 def _refuse_unclear(read: Numbers, unit: RateUnit, column: str, where: str) -> None:
     unclear = np.flatnonzero(read.ambiguous)
     if unclear.size:
@@ -322,7 +340,7 @@ def _drop(
 def _duplicates(
     row: NDArray[np.int64], first: NDArray[np.int64], rate: NDArray[np.float64]
 ) -> tuple[dict[int, int], list[int]]:
-    """Return rows that repeat an earlier shape and its rate with the row they repeat, and rows that repeat a shape with another rate."""
+    """Return rows that repeat a shape and its rate, each with the row repeated, and rows of another rate there."""
     repeated: dict[int, int] = {}
     clashing: list[int] = []
     seen: dict[int, dict[float, int]] = {}

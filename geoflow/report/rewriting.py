@@ -50,8 +50,8 @@ def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]
         "moved": np.round((np.array(after) - np.array(before)) * area, 6).tolist(),
         "slow": np.round(from_si(done.speed_low, "speed", "mile/hour"), 6).tolist(),
         "fast": np.round(from_si(done.speed_high, "speed", "mile/hour"), 6).tolist(),
-        "verdict_before": done.vetting_before.verdict.tolist(),
-        "verdict": done.vetting.verdict.tolist(),
+        "verdict_before": done.verdict_before.tolist(),
+        "verdict": done.verdict.tolist(),
         "reason": [REASONS[reason] for reason in done.reason.tolist()],
         "changed": (done.rate_changed | np.char.endswith(done.reason, "speed")).tolist(),
     }
@@ -113,7 +113,7 @@ def rewrite_document(
 
 def _answer(done: Rewriting, area: FloatArray, system: System) -> str:
     asked = done.before > 0.0
-    holds = int((done.vetting.verdict[asked] == "holds").sum())
+    holds = int((done.verdict[asked] == "holds").sum())
     changed = done.rate_changed
     words = (
         f"{holds:,} of {int(asked.sum()):,} zones now hold; the rate of {int(changed.sum()):,} was changed "
