@@ -86,7 +86,7 @@ def field_heading(zones: Any) -> float:
     shapes = np.asarray(zones, dtype=object)
     points = shapely.get_coordinates(shapes)
     # One line through all corners has the same envelope as the zones and is quicker made than as many points.
-    envelope = shapely.oriented_envelope(shapely.linestrings(points)) if len(points) else None
+    envelope = shapely.oriented_envelope(shapely.linestrings(points)) if len(points) > 1 else None
     corners = shapely.get_coordinates(envelope)
     if len(corners) < 5:
         raise RangeError(
