@@ -79,7 +79,7 @@ def solved(name: str, weight: float) -> dict[str, np.ndarray]:
     return flow_window(one, np.array([fahrenheit(degrees) for degrees in _DEGREES]), every_section(one)).certain
 
 
-@pytest.mark.parametrize(("name", "degrees", "weight"), itertools.product(BARS, _DEGREES, (0.0, 0.4, 1.0)))
+@pytest.mark.parametrize(("name", "degrees", "weight"), list(itertools.product(BARS, _DEGREES, (0.0, 0.4, 1.0))))
 def test_limits_agree_with_the_reference(name: str, degrees: float, weight: float) -> None:
     """Flow at each limit within 0.1 %, 0.3 % with an estimated row hose; suction within 0.003 of the capacity.
 
@@ -97,7 +97,7 @@ def test_limits_agree_with_the_reference(name: str, degrees: float, weight: floa
         assert ours[limit][0] == pytest.approx(flow, rel=1e-5)
 
 
-@pytest.mark.parametrize(("name", "degrees", "gallons"), itertools.product(BARS, (15.0, 60.0), (8.0, 20.0)))
+@pytest.mark.parametrize(("name", "degrees", "gallons"), list(itertools.product(BARS, (15.0, 60.0), (8.0, 20.0))))
 def test_operating_point_agrees_with_the_reference(name: str, degrees: float, gallons: float) -> None:
     """Section flows within 0.1 %, pressures within 0.1 % of the drive from pump to air (estimated hose 0.3 %)."""
     temperature, weight = fahrenheit(degrees), 0.3
