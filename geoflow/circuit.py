@@ -27,7 +27,7 @@ from geoflow.errors import BarError, RangeError, UsageError, nearest
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, equilibrium_flux_limit, liquid_density, saturation
 from geoflow.physics.lines import line_loss, valve_inlet_pressure
 from geoflow.physics.orifices import effective_pressure, land_flash_weight, mass_flow, upstream_pressure
-from geoflow.physics.pumps import manifold_temperature_rise
+from geoflow.physics.pumps import boiling_line_capacity, manifold_temperature_rise
 from geoflow.physics.roots import rising_root
 
 __all__ = ["Case", "Circuit", "State", "bounding_cases", "central_case", "choose_sections"]
@@ -329,6 +329,21 @@ class Circuit:
         if suction is None:
             return np.zeros_like(flow)
         return self._loss(suction.line, flow) - suction.head * _GRAVITY * self.saturated.liquid_density
+
+    def suction_capacity(self, flow: FloatArray) -> FloatArray:
+        """Liquid the pump moves over what it displaces, with the suction boiling in equilibrium on its way [-]."""
+        suction, liquid = self.bar.suction, self.saturated
+        if suction is None:
+            return np.ones_like(flow)
+        head = suction.head * _GRAVITY * liquid.liquid_density
+        flux = np.zeros_like(flow) if suction.line is None else flow / (0.25 * np.pi * suction.line.bore**2)
+        return boiling_line_capacity(
+            self._loss(suction.line, flow),
+            head,
+            np.square(flux) / liquid.liquid_density,
+            liquid.pressure,
+            liquid.omega,
+        )
 
     def inlet_pressure(self, flow: FloatArray) -> FloatArray:
         """Absolute pressure at the pump inlet [Pa] while the suction runs full of liquid."""

@@ -109,10 +109,13 @@ def _measured_corners(bar: Bar, orifice: Orifice, end: float) -> FloatArray:
         density = float(liquid_density(state, point.pressure))
         tolerance = max(point.flow_tolerance, _LEAST_TOLERANCE)
         for share, keep_below in ((1.0 + tolerance, True), (1.0 - tolerance, False)):
+            # The readings err to the side that leaves more open.
+            side = -1.0 if keep_below else 1.0
+            vapour = saturation(point.temperature - side * point.temperature_tolerance).pressure
             line = coefficient_line(
                 point.flow * share,
-                point.pressure,
-                float(state.pressure),
+                point.pressure + side * point.pressure_tolerance,
+                float(vapour),
                 _below(bar, point, end),
                 density,
                 orifice.diameter,

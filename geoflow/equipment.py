@@ -45,12 +45,16 @@ class MeasuredPoint:
         Liquid temperature [K].
     flow_tolerance : float
         Relative uncertainty of the flow [-].
+    pressure_tolerance, temperature_tolerance : float
+        Uncertainty of the two readings [Pa], [K].
     """
 
     flow: float
     pressure: float
     temperature: float
     flow_tolerance: float = 0.03
+    pressure_tolerance: float = 0.0
+    temperature_tolerance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

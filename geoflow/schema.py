@@ -97,13 +97,17 @@ class Verdict:
 VERDICTS: Final[dict[str, Verdict]] = {
     verdict.name: verdict
     for verdict in (
-        Verdict("holds", "H", "Deliverable over the whole plan, even at the worse end of every uncertainty."),
+        Verdict(
+            "holds", "H", "Deliverable over the whole plan, even at the worse end of every unknown that is counted."
+        ),
         Verdict(
             "doubtful",
             "D",
             "Not settled: it depends on how the orifices and the flashing turn out. Measuring a point settles most.",
         ),
-        Verdict("fails", "F", "Not deliverable somewhere in the plan, even at the better end of every uncertainty."),
+        Verdict(
+            "fails", "F", "Not deliverable somewhere in the plan, even at the better end of every unknown counted."
+        ),
         Verdict("off", "0", "Rate zero: nothing is asked of the bar."),
     )
 }

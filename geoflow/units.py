@@ -75,6 +75,7 @@ KINDS: Final[dict[str, Kind]] = {
     "time": Kind("s", "s", "s", "s", "s", 1, 1, "0.8 s"),
     "speed": Kind("m/s", "mile/hour", "km/hour", "mph", "km/h", 1, 1, "5 mph"),
     "temperature": Kind("kelvin", "degF", "degC", "°F", "°C", 0, 1, "40 degF"),
+    "temperature difference": Kind("kelvin", "delta_degF", "delta_degC", "°F", "°C", 1, 1, "2 degF"),
     "pressure": Kind("Pa", "psi", "kPa", "psi", "kPa", 1, 0, "60 psi"),
     "volume flow": Kind("m**3/s", "gallon/minute", "liter/minute", "gpm", "L/min", 1, 1, "45 gpm"),
     "ammonia flow": Kind("kg/s", "lb/minute", "kg/minute", "lb NH3/min", "kg NH3/min", 1, 1, "5.1 lb NH3/min"),
@@ -137,7 +138,7 @@ _ABSOLUTE: Final[dict[str, str]] = {
 }
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _SINGLE = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.+-].*?)\s*")
-_SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*\.\.\s*({_NUMBER})\s*(\S.*?)\s*")
+_SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.|\bto\b)\s*({_NUMBER})\s*(\S.*?)\s*")
 
 
 @functools.cache
@@ -184,6 +185,8 @@ def _resolve(unit: str, kind: str, text: str, where: str) -> tuple[float, float]
                 cure=f'write it with {symbol}, for example "{KINDS[kind].example}"',
             )
         expression = re.sub(r"\bac\b", "acre", re.sub(r"\bha\b", "hectare", bare))
+    if kind == "temperature difference" and expression in {"degF", "degC"}:
+        expression = "delta_" + expression
     try:
         return _scale(expression, KINDS[kind].si)
     except Exception as problem:  # pint raises many unrelated types for one bad text
@@ -205,7 +208,7 @@ def _split(text: object, kind: str, where: str) -> tuple[str, str]:
     if match is None:
         hint = "a number needs its unit, in quotes" if isinstance(text, int | float) else "not a number with a unit"
         raise QuantityError(
-            f"{text!r} is not a {kind}: {hint}", where=where, cure=f'write it like "{KINDS[kind].example}"'
+            f"{text!r} is no {kind}: {hint}", where=where, cure=f'write it like "{KINDS[kind].example}"'
         )
     return match.group(1), match.group(2)
 
@@ -277,7 +280,11 @@ def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, flo
     """
     match = _SPAN.fullmatch(text) if isinstance(text, str) else None
     if match is None:
-        value = parse(text, kind, where=where)
+        try:
+            value = parse(text, kind, where=where)
+        except QuantityError as problem:
+            cure = f'{problem.cure}; a range with two dots, like "38..46 degF" or "4.5..5.5 mph"'
+            raise QuantityError(problem.what, where=where, cure=cure) from problem
         return value, value
     low_text, low_unit, high_text, high_unit = match.groups()
     low = parse(f"{low_text} {low_unit or high_unit}", kind, where=where)

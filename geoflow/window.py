@@ -15,7 +15,6 @@ from geoflow.arrays import FloatArray, Floats, IntArray
 from geoflow.circuit import Circuit, State, bounding_cases, central_case
 from geoflow.equipment import Bar
 from geoflow.physics.ammonia import saturation
-from geoflow.physics.pumps import capacity_ratio
 from geoflow.physics.roots import rising_root
 from geoflow.schema import HIGH_LIMITS, LOW_LIMITS
 
@@ -61,6 +60,8 @@ class FlowWindow:
         Of the liquid in the tank [K].
     certain, possible : dict of str to ndarray, shape (n,)
         Per limit the least (low limits) or greatest (high limits) flow it allows [kg/s].
+    per_case : dict of str to ndarray, shape (cases, n)
+        The same for the limits that depend on how the unknowns turn out.
     delivered_ratio : ndarray, shape (n,)
         True flow over the flow the controller takes it for [-]; other than 1 for a meter without
         temperature correction.
@@ -73,6 +74,7 @@ class FlowWindow:
     temperature: FloatArray
     certain: dict[str, FloatArray]
     possible: dict[str, FloatArray]
+    per_case: dict[str, FloatArray]
     delivered_ratio: FloatArray
     width: float
     rows: int
@@ -83,23 +85,40 @@ class FlowWindow:
             self.temperature[places],
             {name: flows[places] for name, flows in self.certain.items()},
             {name: flows[places] for name, flows in self.possible.items()},
+            {name: flows[:, places] for name, flows in self.per_case.items()},
             self.delivered_ratio[places],
             self.width,
             self.rows,
         )
 
+    def _ends(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
+        """Flow each limit allows, shapes (low limits, cases, n) and (high limits, cases, n); one case if certain.
+
+        Certain takes the worse end of each limit on its own; possible has to hold together in one case.
+        """
+
+        def flows(name: str) -> FloatArray:
+            if certain:
+                return self.certain[name][None, :]
+            return np.broadcast_to(self.per_case.get(name, self.possible[name]), (cases, self.temperature.size))
+
+        cases = next(iter(self.per_case.values())).shape[0]
+        low, high = ([flows(name) for name in names] for names in (LOW_LIMITS, HIGH_LIMITS))
+        return np.array(low), np.array(high)
+
     def edges(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
         """Low and high end of the window at each temperature [kg/s]."""
-        ends = self.certain if certain else self.possible
-        low = np.max([ends[name] for name in LOW_LIMITS], axis=0)
-        high = np.min([ends[name] for name in HIGH_LIMITS], axis=0)
-        return low, high
+        low, high = (end(ends, axis=0) for end, ends in zip((np.max, np.min), self._ends(certain=certain), strict=True))
+        least, most = _united(low, high)
+        at = np.arange(self.temperature.size)
+        return low[least, at], high[most, at]
 
     def edge_limits(self, *, certain: bool) -> tuple[list[str], list[str]]:
         """Name of the limit that sets the low and the high end at each temperature."""
-        ends = self.certain if certain else self.possible
-        low = np.argmax([ends[name] for name in LOW_LIMITS], axis=0)
-        high = np.argmin([ends[name] for name in HIGH_LIMITS], axis=0)
+        lows, highs = self._ends(certain=certain)
+        least, most = _united(lows.max(axis=0), highs.min(axis=0))
+        at = np.arange(self.temperature.size)
+        low, high = lows.argmax(axis=0)[least, at], highs.argmin(axis=0)[most, at]
         return [LOW_LIMITS[index] for index in low], [HIGH_LIMITS[index] for index in high]
 
     def over_plan(self, *, certain: bool, commanded: bool) -> Bounds:
@@ -112,12 +131,34 @@ class FlowWindow:
         commanded : bool
             In flow as the controller takes it, instead of true flow.
         """
-        low, high = self.edges(certain=certain)
-        low_limits, high_limits = self.edge_limits(certain=certain)
-        if commanded:
-            low, high = low / self.delivered_ratio, high / self.delivered_ratio
-        lowest, highest = int(np.argmax(low)), int(np.argmin(high))
-        return Bounds(float(low[lowest]), float(high[highest]), low_limits[lowest], high_limits[highest])
+        ratio = self.delivered_ratio if commanded else np.ones_like(self.delivered_ratio)
+        lows, highs = (ends / ratio for ends in self._ends(certain=certain))
+        low, high = lows.max(axis=0), highs.min(axis=0)
+        # Within a case every temperature has to be met; what any case meets is then possible.
+        lowest, highest = low.argmax(axis=1), high.argmin(axis=1)
+        case = np.arange(low.shape[0])
+        least, most = (int(pick) for pick in _united(low[case, lowest], high[case, highest]))
+        low_at, high_at = int(lowest[least]), int(highest[most])
+        return Bounds(
+            float(low[least, low_at]),
+            float(high[most, high_at]),
+            LOW_LIMITS[int(lows[:, least, low_at].argmax())],
+            HIGH_LIMITS[int(highs[:, most, high_at].argmin())],
+        )
+
+
+def _united(low: FloatArray, high: FloatArray) -> tuple[IntArray, IntArray]:
+    """Case with the least low end and case with the greatest high end among those with a window, along axis 0.
+
+    Where no case has one, both are the case that comes nearest to it, and its low end lies above its high end.
+    """
+    open_ = low <= high
+    with np.errstate(divide="ignore", invalid="ignore"):
+        nearest = np.argmax(np.nan_to_num(np.log(high) - np.log(low), nan=-np.inf, neginf=-1e300), axis=0)
+    some = open_.any(axis=0)
+    least = np.where(some, np.where(open_, low, np.inf).argmin(axis=0), nearest)
+    most = np.where(some, np.where(open_, high, -np.inf).argmax(axis=0), nearest)
+    return least, most
 
 
 def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> FloatArray:
@@ -146,19 +187,18 @@ def _pressure_flows(circuit: Circuit) -> dict[str, FloatArray]:
 
 
 def _suction_flows(circuit: Circuit) -> tuple[FloatArray, FloatArray]:
-    """Greatest flow the suction allows, in equilibrium and with no vapour formed, shape (temperatures,)."""
+    """Greatest flow the suction allows, boiling in equilibrium and with no vapour formed, shape (temperatures,)."""
     liquid, pump = circuit.saturated, circuit.bar.pump
     most = pump.max_flow * liquid.liquid_density
 
     def too_much(flow: FloatArray) -> FloatArray:
-        ratio = capacity_ratio(circuit.suction_loss(flow), liquid.pressure, liquid.omega)
-        return np.asarray(flow - most * ratio)
+        return np.asarray(flow - most * circuit.suction_capacity(flow))
 
     def past_vacuum(flow: FloatArray) -> FloatArray:
         return -circuit.inlet_pressure(flow)
 
     equilibrium = rising_root(too_much, np.zeros_like(most), most)
-    boils = circuit.suction_loss(equilibrium) > 0.0
+    boils = too_much(most) > 0.0
     liquid_only = rising_root(past_vacuum, np.zeros_like(most), most)
     starved = past_vacuum(most) > 0.0
     return (
@@ -197,14 +237,21 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
     }
     certain = {**sure, "suction": boiling_suction}
     possible = {**sure, "suction": liquid_suction}
-    for name, flows in _pressure_flows(circuit).items():
+    per_case = _pressure_flows(circuit)
+    for name, flows in per_case.items():
         least, most = flows.min(axis=0), flows.max(axis=0)
         low_side = name in LOW_LIMITS
         certain[name], possible[name] = (most, least) if low_side else (least, most)
     reference = bar.meter.reference_temperature
     counted = density if reference is None else saturation(reference).liquid_density
     return FlowWindow(
-        np.asarray(temperature, dtype=np.float64), certain, possible, density / counted, circuit.width, circuit.rows
+        np.asarray(temperature, dtype=np.float64),
+        certain,
+        possible,
+        per_case,
+        density / counted,
+        circuit.width,
+        circuit.rows,
     )
 
 

@@ -19,7 +19,9 @@ from dataclasses import dataclass
 import CoolProp
 import fluids
 import fluids.control_valve
+import numpy as np
 from CoolProp.CoolProp import AbstractState
+from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from geoflow.equipment import Bar, Line, Section
@@ -308,16 +310,43 @@ class ReferenceBar:
         }
 
     def suction_flow(self) -> float:
-        """Greatest flow the pump moves while the suction boils in equilibrium; infinite where it stays liquid."""
-        most = self.bar.pump.max_flow * self.density
+        """Greatest flow the pump moves while the suction boils in equilibrium; infinite where it stays liquid.
+
+        Friction and head are spread evenly along the line; liquid and vapour run at one speed, so both go with the
+        volume, marched down the line with CoolProp's isenthalpic flash (scipy's solve_ivp).
+        """
+        suction, most = self.bar.suction, self.bar.pump.max_flow * self.density
+        if suction is None:
+            return math.inf
+        area = math.inf if suction.line is None else 0.25 * math.pi * suction.line.bore**2
+        gain = suction.head * _GRAVITY * self.density
+        # Evenly in the root of the fall below the vapour pressure, where the volume bends most.
+        pressures = self.vapour * np.sort(1.0 - np.linspace(0.0, 0.95, 400) ** 2)
+        boiling = [AMMONIA.flashed_volume(self.enthalpy, float(pressure)) for pressure in pressures[:-1]]
+        volumes = np.array([*boiling, 1.0 / self.density])
+        slopes = np.gradient(volumes, pressures)
 
         def short(flow: float) -> float:
-            drop = self.suction_drop(flow)
-            if drop <= 0.0:
+            loss = line_drop(suction.line, flow, self.density, self.viscosity)
+            if loss <= gain:
                 return most - flow
-            volume = AMMONIA.flashed_volume(self.enthalpy, max(self.vapour - drop, 0.02 * self.vapour))
-            return self.bar.pump.max_flow / volume - flow
+
+            def fall(_: float, pressure: np.ndarray) -> list[float]:
+                swollen = float(np.interp(pressure[0], pressures, volumes)) * self.density
+                bend = 1.0 + (flow / area) ** 2 * float(np.interp(pressure[0], pressures, slopes))
+                return [-(loss * swollen - gain / swollen) / bend]
+
+            def chokes(_: float, pressure: np.ndarray) -> float:
+                return 1.0 + (flow / area) ** 2 * float(np.interp(pressure[0], pressures, slopes)) - 1e-3
+
+            chokes.terminal = True  # type: ignore[attr-defined]
+            if chokes(0.0, np.array([self.vapour])) <= 0.0:
+                return -flow
+            end = solve_ivp(fall, (0.0, 1.0), [self.vapour], events=chokes, rtol=1e-6, atol=1.0)
+            if end.t[-1] < 1.0:
+                return -flow
+            return self.bar.pump.max_flow / float(np.interp(end.y[0, -1], pressures, volumes)) - flow
 
         if short(most) >= 0.0:
             return math.inf
-        return float(brentq(short, 1e-6, most, xtol=1e-9))
+        return float(brentq(short, 1e-6, most, xtol=1e-6))

@@ -297,7 +297,7 @@ WRONG_USE = [
     (["vett"], "there is no command 'vett'; did you mean 'vet'?", "commands: "),
     (["vet", LANTERN], "required", "see 'geoflow vet -h'"),
     ([*HOLDS[:5], "--temperature", "38 degF", "--speed", "-2 mph"], "argument", "see 'geoflow vet -h'"),
-    ([*HOLDS[:4], "--temperature", "cold", "--speed", "5 mph"], "'cold' is not a temperature", "40 degF"),
+    ([*HOLDS[:4], "--temperature", "cold", "--speed", "5 mph"], "'cold' is no temperature", "40 degF"),
     ([*HOLDS[:4], "--temperature", "46..38 degF", "--speed", "5 mph"], "runs backwards", "low end first"),
     ([*HOLDS[:4], "--temperature", "38 degF", "--speed", "5 lb"], "not a unit of speed", "5 mph"),
     ([*HOLDS[:4], "--temperature", "38 degF", "--speed", "0 mph"], "not above zero", "5 mph"),

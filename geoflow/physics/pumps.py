@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from geoflow.arrays import FloatArray, Floats
 
-__all__ = ["capacity_ratio", "manifold_temperature_rise"]
+__all__ = ["boiling_line_capacity", "capacity_ratio", "manifold_temperature_rise"]
+
+_STEPS: Final = 240
+_LEAST_PRESSURE: Final = 0.02
 
 
 def capacity_ratio(pressure_lost: Floats, vapour_pressure: Floats, omega: Floats) -> FloatArray:
@@ -28,6 +33,53 @@ def capacity_ratio(pressure_lost: Floats, vapour_pressure: Floats, omega: Floats
     vapour = np.asarray(vapour_pressure, dtype=np.float64)
     left = np.maximum(vapour - np.maximum(pressure_lost, 0.0), 1e-3 * vapour)
     return np.asarray(1.0 / (1.0 + np.asarray(omega) * (vapour / left - 1.0)))
+
+
+def boiling_line_capacity(
+    friction: Floats, head: Floats, momentum: Floats, vapour_pressure: Floats, omega: Floats
+) -> FloatArray:
+    """Liquid a displacement pump moves over its displacement [-], with the line before it boiling as it goes.
+
+    Saturated liquid enters; friction and fittings are spread evenly along the line and so is the liquid head. Once the
+    pressure is below the vapour pressure, liquid and vapour in equilibrium run at one speed: the friction grows and
+    the head shrinks with their volume v = vL (1 + omega (Ps/p - 1)). With s the share of the line behind,
+    dp (1 + G^2 dv/dp) = -(F v/vL - H vL/v) ds; the capacity is vL/v at its end. Where the flow chokes on the way it
+    cannot pass, and the capacity is that of the lowest pressure looked at. This is the lower end: boiling takes time.
+
+    Parameters
+    ----------
+    friction : array_like
+        Loss of the whole line running full of liquid, F [Pa].
+    head : array_like
+        Gain by liquid head, H [Pa], negative for a lift.
+    momentum : array_like
+        Mass flux squared over liquid density, G^2 vL [Pa].
+    vapour_pressure : array_like
+        Ps, absolute [Pa].
+    omega : array_like
+        Leung's flashing parameter [-].
+    """
+    loss, gain, thrust, vapour, flashing = np.broadcast_arrays(
+        *(
+            np.asarray(value, dtype=np.float64)[..., None]
+            for value in (friction, head, momentum, vapour_pressure, omega)
+        )
+    )
+    # Fine near the vapour pressure, where most suctions end.
+    share = _LEAST_PRESSURE ** np.square(np.linspace(0.0, 1.0, _STEPS))
+    swelling = 1.0 + flashing * (1.0 / share - 1.0)
+    step, middle = -np.diff(share) * vapour, 0.5 * (swelling[..., 1:] + swelling[..., :-1])
+    slope = loss * middle - gain / middle
+    inertia = np.maximum(step - thrust * np.diff(swelling, axis=-1), 0.0)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        stretch = np.where(slope > 0.0, inertia / slope, np.inf)
+    behind = np.concatenate([np.zeros_like(stretch[..., :1]), np.cumsum(stretch, axis=-1)], axis=-1)
+    after = np.clip(np.sum(behind < 1.0, axis=-1), 1, _STEPS - 1)[..., None]
+    before, beyond = (np.take_along_axis(behind, place, axis=-1) for place in (after - 1, after))
+    small, large = (np.take_along_axis(swelling, place, axis=-1) for place in (after - 1, after))
+    with np.errstate(invalid="ignore"):
+        weight = np.clip(np.where(np.isinf(beyond), 0.0, (1.0 - before) / np.maximum(beyond - before, 1e-12)), 0.0, 1.0)
+    return np.asarray((1.0 / (small + weight * (large - small)))[..., 0])
 
 
 def manifold_temperature_rise(
