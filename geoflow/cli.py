@@ -18,7 +18,7 @@ __all__ = ["build_parser", "main"]
 _READING_OPTIONS: Final = (
     *("sections", "rate_column", "rate_unit", "crs", "swap_axes", "layer", "volume_temperature"),
 )
-_NOTHING_TO_ACT_ON, _FINDINGS, _WRONG_USE = 0, 1, 2
+_NOTHING_TO_ACT_ON, _FINDINGS, _WRONG_USE, _READER_GONE = 0, 1, 2, 141
 _CODES: Final = (
     "Exit code: 0 nothing to act on, 1 findings (a zone fails or is doubtful), 2 wrong use or unreadable input."
 )
@@ -27,8 +27,26 @@ _CODES: Final = (
 class _Parser(argparse.ArgumentParser):
     """Turns argparse's own complaints into geoflow's."""
 
+    given: Sequence[str] = ()
+
+    @property
+    def options(self) -> list[str]:
+        """Options this command knows."""
+        return [name for name in self._option_string_actions if name.startswith("--")]
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Remember what was typed, for a suggestion, and let no unknown option pass."""
+        self.given = list(sys.argv[1:] if args is None else args)
+        found, rest = super().parse_known_args(args, namespace)
+        if rest:
+            self.error(f"unrecognized arguments: {' '.join(rest)}")
+        return found, rest
+
     def error(self, message: str) -> Any:
         cure = f"see '{self.prog} -h'"
+        unknown = [word for word in self.given if word.startswith("--") and word.split("=")[0] not in self.options]
+        if unknown:
+            message = f"there is no option '{unknown[0]}'{nearest(unknown[0], self.options)}"
         if "invalid choice" in message and "command" in message:
             word = message.split("invalid choice: '")[-1].split("'")[0]
             message = f"there is no command '{word}'{nearest(word, _COMMANDS)}"
@@ -73,7 +91,7 @@ def _window(options: argparse.Namespace) -> int:
     with_speed = options.speed is not None
     document = window_document(solution, with_speed=with_speed)
     _deliver(options, document, lambda: window_text(solution, options.units, with_speed=with_speed), (options.bar,))
-    odd = with_speed and bool(solution.warnings())
+    odd = bool(solution.warnings(with_speed=with_speed))
     return _FINDINGS if solution.certain.empty or odd else _NOTHING_TO_ACT_ON
 
 
@@ -328,7 +346,11 @@ def build_parser() -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     try:
-        options = build_parser().parse_args(arguments)
+        given = list(sys.argv[1:] if arguments is None else arguments)
+        if not given:
+            print(build_parser().format_help(), file=sys.stderr)
+            return _WRONG_USE
+        options = build_parser().parse_args(given)
         code: int = options.run(options)
         sys.stdout.flush()
         return code
@@ -338,12 +360,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         # The reader of our output went away (as `| head` does); nothing more can be said to it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return _WRONG_USE
+        return _READER_GONE
     except KeyboardInterrupt:
         print("geoflow: stopped; nothing was written", file=sys.stderr)
         return 130
     except MemoryError:
         print("geoflow: this machine has not enough memory for that\n  cure:  close other programs", file=sys.stderr)
+        return _WRONG_USE
+    except Exception as problem:
+        # A fault of ours must not look like a finding (1) nor show a traceback to somebody in a cab.
+        if os.environ.get("GEOFLOW_TRACEBACK"):
+            raise
+        print(
+            f"geoflow: something unforeseen went wrong ({type(problem).__name__}: {problem})\n"
+            "  cure:  this is a fault in geoflow; run again with GEOFLOW_TRACEBACK=1 and report what it prints",
+            file=sys.stderr,
+        )
         return _WRONG_USE
 
 

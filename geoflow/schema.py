@@ -133,6 +133,7 @@ class Column:
 
 
 COLUMNS: Final[tuple[Column, ...]] = (
+    Column("gf_zone", "gf_zone", "row number in the file, from 0, as in every printout"),
     Column("gf_verdict", "gf_verdict", "holds, doubtful, fails or off"),
     Column("gf_side", "gf_side", "low: too little flow; high: too much"),
     Column("gf_limit", "gf_limit", "the limit that decides"),

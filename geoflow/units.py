@@ -331,11 +331,19 @@ def from_si(value: Any, kind: str, unit: str) -> Any:
     return (value - offset) / slope
 
 
-def number(value: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write an SI value as a bare number in the reader's unit."""
+def number(
+    value: float, kind: str, system: System, digits: int | None = None, rounding: Literal["near", "up", "down"] = "near"
+) -> str:
+    """Write an SI value as a bare number in the reader's unit, rounded to the nearest, up or down."""
     known = KINDS[kind]
     unit, default = (known.us, known.us_digits) if system == "us" else (known.metric, known.metric_digits)
-    text = f"{from_si(value, kind, unit):,.{default if digits is None else digits}f}"
+    places = default if digits is None else digits
+    shown = float(from_si(value, kind, unit))
+    if rounding != "near" and math.isfinite(shown):
+        turn = math.ceil if rounding == "up" else math.floor
+        grain = 1e-6 if rounding == "up" else -1e-6  # what is even but for rounding errors stays
+        shown = turn(shown * 10.0**places - grain) / 10.0**places
+    text = f"{shown:,.{places}f}"
     return text if text.strip("-0.,") else text.lstrip("-")
 
 

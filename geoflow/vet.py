@@ -10,8 +10,9 @@ import numpy as np
 from geoflow.arrays import BoolArray, FloatArray, Floats, IntArray, TextArray
 from geoflow.equipment import Bar
 from geoflow.errors import RangeError, UsageError
-from geoflow.physics.ammonia import LOWEST_TEMPERATURE
+from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 from geoflow.rates import ammonia_flow, nitrogen_rate
+from geoflow.units import show, show_range
 from geoflow.window import Bounds, FlowWindow, PressureCurve, flow_window, pressure_curve, temperature_grid
 
 __all__ = ["Plan", "Solution", "Vetting", "solve", "verdicts", "vet", "with_orifice"]
@@ -86,13 +87,36 @@ class Solution:
     curve: PressureCurve
     other_orifices: dict[str, Bounds]
 
-    def warnings(self) -> tuple[str, ...]:
+    @property
+    def hopeless(self) -> bool:
+        """Whether the liquid's own pressure leaves the bar no room at any flow."""
+        warm = float(saturation(self.plan.temperature[1]).pressure)
+        return warm + self.bar.limits.liquid_margin >= self.bar.limits.max_pressure
+
+    def warnings(self, *, with_speed: bool = True) -> tuple[str, ...]:
         """What about the plan itself needs a second look, one sentence each."""
+        bar = self.bar
+        said: list[str] = []
+        cold, warm = saturation(np.array(self.plan.temperature)).pressure - bar.air_pressure
+        rated = bar.limits.max_pressure - bar.air_pressure
+        if warm >= rated:
+            said.append(
+                f"DANGER: the liquid's own pressure reaches {show(warm, 'pressure', 'us', 0)}, at or above the bar's "
+                f"rated {show(rated, 'pressure', 'us', 0)}. Do not connect it; nothing below can cure that."
+            )
+        if cold <= 0.0:
+            said.append(
+                "The coldest liquid has no pressure above the air: it does not feed the pump, and leaks draw air in."
+            )
         slowest, fastest = self.bar.limits.speed
         slow, fast = self.plan.speed
-        if slow < slowest * (1.0 - _ROUNDING) or fast > fastest * (1.0 + _ROUNDING):
-            return ("The planned speed leaves what the bar file allows; the verdicts speak of flow and pressure only.",)
-        return ()
+        if with_speed and (slow < slowest * (1.0 - _ROUNDING) or fast > fastest * (1.0 + _ROUNDING)):
+            said.append(
+                f"The planned {show_range(slow, fast, 'speed', 'us')} leaves the "
+                f"{show_range(slowest, fastest, 'speed', 'us')} the bar file allows; the verdicts speak of flow and "
+                "pressure only."
+            )
+        return tuple(said)
 
     def rate_bounds(self, bounds: Bounds) -> tuple[float, float]:
         """Nitrogen rates [kg/m2] that a window allows at every planned speed; low exceeds high where there are none."""

@@ -193,7 +193,7 @@ def frame(cells: list, columns: dict, longitude: float, latitude: float, crs: st
 
 def make(folder: Path) -> None:
     """Write the scenario into a folder."""
-    cells, rates = zones(760.0, 420.0, 26, [145.0, 155.0, 165.0, 175.0, 190.0], SEED)
+    cells, rates = zones(760.0, 420.0, 26, [152.0, 160.0, 168.0, 178.0, 190.0], SEED)
     lantern = frame(cells, {"zone_id": range(1, len(cells) + 1), "lb_n_ac": rates}, -93.3, 42.2, "EPSG:32615")
     lantern.to_file(folder / "lantern_flat.shp", engine="pyogrio")
 

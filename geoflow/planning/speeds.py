@@ -40,13 +40,13 @@ class _Bands:
         return np.asarray(np.bincount(self.zone, area, self.slow.size), dtype=np.float64)
 
 
-def _bands(rate: Floats, certain: Bounds, width: float, bar: Bar) -> _Bands:
+def _bands(rate: Floats, certain: Bounds, width: float, bar: Bar, spare: float = 0.0) -> _Bands:
     fallen, zone = np.unique(-np.asarray(rate, dtype=np.float64), return_inverse=True)
     distinct = -fallen
     with np.errstate(divide="ignore", invalid="ignore"):
         slow = certain.low * bar.nitrogen_fraction / (distinct * width)
         fast = certain.high * bar.nitrogen_fraction / (distinct * width)
-    slow, fast = np.maximum(slow, bar.limits.speed[0]), np.minimum(fast, bar.limits.speed[1])
+    slow, fast = np.maximum(slow, bar.limits.speed[0]) + spare, np.minimum(fast, bar.limits.speed[1]) - spare
     held = (distinct > 0.0) & (slow <= fast * (1.0 + _ROUNDING))
     return _Bands(distinct, slow, np.where(held, np.maximum(slow, fast), fast), zone, held)
 
@@ -94,7 +94,7 @@ class SpeedCurve:
         return np.where(inside, np.where(wanted == self.speed[place], self.area_at[place], between), 0.0)
 
 
-def speed_curve(rate: Floats, area: FloatArray, solution: Solution) -> SpeedCurve:
+def speed_curve(rate: Floats, area: FloatArray, solution: Solution, spare: float = 0.0) -> SpeedCurve:
     """Find the area that certainly holds over single ground speeds, exactly.
 
     Parameters
@@ -105,8 +105,11 @@ def speed_curve(rate: Floats, area: FloatArray, solution: Solution) -> SpeedCurv
         Of each zone [m2].
     solution : Solution
         From `vet.solve`. Its planned speed only decides between equally good stretches.
+    spare : float
+        Count a zone as held only where it also holds at speeds this much slower and faster [m/s].
     """
-    return speed_curve_of(rate, area, solution.certain, solution.window.width, solution.bar, solution.plan)
+    bands = _bands(rate, solution.certain, solution.window.width, solution.bar, spare)
+    return _curve(bands, area, solution.bar, solution.plan)
 
 
 def speed_curve_of(rate: Floats, area: FloatArray, certain: Bounds, width: float, bar: Bar, plan: Plan) -> SpeedCurve:
@@ -162,7 +165,9 @@ class SpeedSet:
     area_held: float
 
 
-def best_speeds(rate: Floats, area: FloatArray, solution: Solution, most: int) -> tuple[SpeedSet, ...]:
+def best_speeds(
+    rate: Floats, area: FloatArray, solution: Solution, most: int, spare: float = 0.0
+) -> tuple[SpeedSet, ...]:
     """Find the sets of one, two, ... and at most `most` speeds that hold the most area.
 
     Exact: bands of allowed speeds fall with the rate at both ends, so some best set serves runs of neighbouring
@@ -179,6 +184,8 @@ def best_speeds(rate: Floats, area: FloatArray, solution: Solution, most: int) -
         From `vet.solve`.
     most : int
         Greatest number of speeds, at least 1.
+    spare : float
+        As for `speed_curve` [m/s].
 
     Returns
     -------
@@ -192,7 +199,7 @@ def best_speeds(rate: Floats, area: FloatArray, solution: Solution, most: int) -
     """
     if most < 1:
         raise UsageError("less than one speed is asked for", where="--speeds", cure="ask for 1 or more")
-    bands = _bands(rate, solution.certain, solution.window.width, solution.bar)
+    bands = _bands(rate, solution.certain, solution.window.width, solution.bar, spare)
     curve = _curve(bands, area, solution.bar, solution.plan)
     if curve.recommended is None:
         return ()

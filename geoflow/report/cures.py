@@ -7,11 +7,15 @@ import math
 import numpy as np
 
 from geoflow.arrays import FloatArray, IntArray
+from geoflow.report.layout import within
 from geoflow.schema import LIMITS
-from geoflow.units import System, number, show, show_range, unit_label
+from geoflow.units import System, number, unit_label
 from geoflow.vet import Solution, Vetting
 
 __all__ = ["cure_texts"]
+
+# Liquid nobody will have in a tank on a working day, 20 and 90 degF, is no advice [K].
+_COLDEST_ADVISED, _WARMEST_ADVISED = 266.5, 305.4
 
 
 def _ways(index: int, solution: Solution, vetting: Vetting, system: System) -> list[str]:
@@ -19,12 +23,12 @@ def _ways(index: int, solution: Solution, vetting: Vetting, system: System) -> l
     ways = []
     slow, fast = float(vetting.speed_low[index]), float(vetting.speed_high[index])
     if math.isfinite(slow):
-        ways.append(f"drive {show_range(slow, fast, 'speed', system)}")
+        ways.append(f"drive {within(slow, fast, 'speed', system)}")
     fitting = [name for name, cures in vetting.cured_by_orifice.items() if cures[index]]
     if fitting:
         ways.append("fit orifice " + " or ".join(f"'{name}'" for name in fitting))
     low, high = float(vetting.temperature_low[index]), float(vetting.temperature_high[index])
-    if math.isfinite(low):
+    if math.isfinite(low) and high >= _COLDEST_ADVISED and low <= _WARMEST_ADVISED:
         ways.append(_liquid(low, high, solution, system))
     return ways
 
@@ -32,12 +36,13 @@ def _ways(index: int, solution: Solution, vetting: Vetting, system: System) -> l
 def _liquid(low: float, high: float, solution: Solution, system: System) -> str:
     """Say which liquid would do, against the planned one."""
     planned_low, planned_high = solution.plan.temperature
+    label = unit_label("temperature", system)
     if low <= solution.search.temperature[0] + 0.1:
-        words = f"no warmer than {number(high, 'temperature', system)} {unit_label('temperature', system)}"
+        words = f"no warmer than {number(high, 'temperature', system, None, 'down')} {label}"
     elif high >= solution.search.temperature[-1] - 0.1:
-        words = f"no colder than {number(low, 'temperature', system)} {unit_label('temperature', system)}"
+        words = f"no colder than {number(low, 'temperature', system, None, 'up')} {label}"
     else:
-        words = show_range(low, high, "temperature", system)
+        words = within(low, high, "temperature", system)
     if high < planned_low:
         return "wait for colder liquid: " + words
     if low > planned_high:
@@ -50,13 +55,18 @@ def _cure(index: int, rate: FloatArray, solution: Solution, vetting: Vetting, sy
         return ""
     ways = _ways(index, solution, vetting, system)
     low, high = solution.rate_bounds(solution.certain)
+    label = unit_label("nitrogen rate", system)
     if low <= high:
         if rate[index] < low:
-            least = show(low, "nitrogen rate", system)
-            ways.append(f"raise the rate to {least} or more (the agronomist's decision)")
+            least = number(low, "nitrogen rate", system, None, "up")
+            ways.append(f"raise the rate to {least} {label} or more (the agronomist's decision)")
         else:
-            ways.append(f"lower the rate to {show(high, 'nitrogen rate', system)} or less")
-    return "; or ".join(ways) + "." if ways else LIMITS[str(vetting.limited_by[index])].remedy
+            ways.append(f"lower the rate to {number(high, 'nitrogen rate', system, None, 'down')} {label} or less")
+    return "; or ".join(ways) + "." if ways else _uncapital(LIMITS[str(vetting.limited_by[index])].remedy)
+
+
+def _uncapital(text: str) -> str:
+    return text[:1].lower() + text[1:]
 
 
 def cure_texts(chosen: IntArray, rate: FloatArray, solution: Solution, vetting: Vetting, system: System) -> list[str]:

@@ -79,7 +79,6 @@ def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
         "sections_on": [bar.sections[index].name for index in plan.sections],
         "delivered_over_prescribed": [_plain(window.delivered_ratio.min()), _plain(window.delivered_ratio.max())],
         "tank_pressure_psig": [_gauge(float(pressure), bar) for pressure in vapour],
-        "warnings": list(solution.warnings()) if with_speed else [],
         "liquid_margin_psi": _plain(from_si(bar.limits.liquid_margin, "pressure", "psi")),
     }
     if with_speed:
@@ -89,6 +88,7 @@ def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
             "possible": _pair(*solution.rate_bounds(solution.possible), "nitrogen rate", "lb/acre"),
         }
     split = expected_split(solution)
+    document["warnings"] = list(solution.warnings(with_speed=with_speed))
     document["expected"] = None if split is None else _split_document(split, solution)
     return document
 
@@ -131,14 +131,21 @@ def _spans(low: list[float | None], high: list[float | None]) -> list[list[float
     return [None if first is None else [first, last] for first, last in zip(low, high, strict=True)]
 
 
+def _stretches(solution: Solution, vetting: Vetting) -> list[list[float | None] | None]:
+    """Liquid temperatures each zone holds between; None for an end beyond what was searched."""
+    coldest, warmest = solution.search.temperature[[0, -1]]
+    none = np.isnan(vetting.temperature_low)
+    low = np.where(vetting.temperature_low <= coldest + 0.01, np.nan, vetting.temperature_low)
+    high = np.where(vetting.temperature_high >= warmest - 0.01, np.nan, vetting.temperature_high)
+    pairs = zip(none.tolist(), _listed(low, "temperature", "degF"), _listed(high, "temperature", "degF"), strict=True)
+    return [None if nowhere else [first, last] for nowhere, first, last in pairs]
+
+
 def _zones(prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting) -> list[dict[str, Any]]:
     pounds = _listed(rate, "nitrogen rate", "lb/acre")
     acres = _listed(prescription.area, "area", "acre")
     speeds = _spans(_listed(vetting.speed_low, "speed", "mile/hour"), _listed(vetting.speed_high, "speed", "mile/hour"))
-    warmth = _spans(
-        _listed(vetting.temperature_low, "temperature", "degF"),
-        _listed(vetting.temperature_high, "temperature", "degF"),
-    )
+    warmth = _stretches(solution, vetting)
     margin = _listed(vetting.margin, "pressure", "psi")
     expected = _listed(vetting.expected_margin, "pressure", "psi")
     rates = _pair(*solution.rate_bounds(solution.certain), "nitrogen rate", "lb/acre")

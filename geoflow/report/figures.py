@@ -230,16 +230,18 @@ def _write_limits(
     import matplotlib.patheffects as effects
 
     low, high = (axes.transData.transform(np.column_stack([x, edge.height])) for edge in edges)
-    short = []
+    short, named, dots = [], set(), False
     for edge, line in zip(edges, (low, high), strict=True):
         for name, begin, end in edge.runs():
             need, (across, rise) = page.width(name, 9, "bold") + 16, line[end] - line[begin]
             if begin:
+                dots = True
                 axes.plot(x[begin], edge.height[begin], "o", color=INK, markersize=4, zorder=4)
             if math.hypot(across, rise) < need:
                 span = units.show_range(kelvin[begin], kelvin[end], "temperature", system)
-                short.append(f"{name} ({edge.word} end, {span})")
+                short.append((name, edge.word, span))
                 continue
+            named.add((name, edge.word))
             middle, half = line[begin, 0] + across / 2, need / 2 * across / math.hypot(across, rise)
             left, right, here = np.interp((middle - half, middle + half, middle), *line[begin : end + 1].T)
             roomy = np.interp(middle, *high.T) - np.interp(middle, *low.T) > 100
@@ -259,7 +261,9 @@ def _write_limits(
                 rotation=math.degrees(turn),
                 path_effects=[effects.withStroke(linewidth=2.5, foreground=PAPER)],
             )
-    return f"Limits that rule over too short a stretch to be named above: {'; '.join(short)}." if short else ""
+    unnamed = [f"{name} ({word} end, {span})" for name, word, span in short if (name, word) not in named]
+    words = "A dot marks where another limit takes over. " if dots else ""
+    return words + (f"Not named above for want of room: {'; '.join(unnamed)}." if unnamed else "")
 
 
 def _draw_asked(axes: Any, asks: NDArray[np.float64], weight: NDArray[np.float64], what: str) -> None:

@@ -7,9 +7,9 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from geoflow.units import System, number
+from geoflow.units import KINDS, System, number, unit_label
 
-__all__ = ["span", "table", "wrap"]
+__all__ = ["count", "span", "table", "within", "wrap"]
 
 _WIDTH: Final = 100
 
@@ -33,8 +33,26 @@ def table(rows: Iterable[Sequence[str]], align: str, indent: str = "  ") -> str:
 
 
 def span(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Two SI values as a range without unit; ``none`` where it is empty."""
+    """Two SI values as a range without unit, rounded inward so that both ends lie inside; ``none`` where it is empty.
+
+    A range narrower than the usual digits gets more of them.
+    """
     if not (math.isfinite(low) and math.isfinite(high)) or low > high:
         return "none"
-    first, last = number(low, kind, system, digits), number(high, kind, system, digits)
-    return first if first == last else f"{first} to {last}"
+    known = KINDS[kind]
+    usual = (known.us_digits if system == "us" else known.metric_digits) if digits is None else digits
+    for places in (usual, usual + 1, usual + 2):
+        first, last = number(low, kind, system, places, "up"), number(high, kind, system, places, "down")
+        if float(first.replace(",", "")) <= float(last.replace(",", "")):
+            return first if first == last else f"{first} to {last}"
+    return number(0.5 * (low + high), kind, system, usual + 2)
+
+
+def within(low: float, high: float, kind: str, system: System) -> str:
+    """Return `span` with its unit."""
+    return f"{span(low, high, kind, system)} {unit_label(kind, system)}"
+
+
+def count(number_of: int, thing: str) -> str:
+    """Return a number of things, singular or plural."""
+    return f"{number_of:,} {thing}" + ("" if number_of == 1 else "s")

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoflow.arrays import FloatArray
+from geoflow.planning.loads import TankLoads
 from geoflow.planning.orifices import OrificeOption
 from geoflow.planning.speeds import SpeedSet
 from geoflow.report.cautions import CAUTIONS
-from geoflow.report.layout import span, table, wrap
-from geoflow.report.text import heading, reading_lines
-from geoflow.units import System, from_si, number, show, show_range, unit_label
+from geoflow.report.layout import count, span, table, within, wrap
+from geoflow.report.text import heading, reading_lines, warning_lines
+from geoflow.units import System, from_si, number, show, unit_label
 
 if TYPE_CHECKING:
     from geoflow.workflow.planning import PlanOutcome
@@ -94,9 +95,13 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
         "temperature_degF": _many(np.array(solution.plan.temperature), "temperature", "degF"),
         "speed_mph": _many(np.array(solution.plan.speed), "speed", "mile/hour"),
         "best_speed": {
-            "recommended_mph": _one(curve.recommended, "speed", "mile/hour"),
-            "range_mph": None if curve.best is None else _many(np.array(curve.best), "speed", "mile/hour"),
-            "holds_ac": _one(curve.best_area, "area", "acre"),
+            "recommended_mph": _one(plan.recommended, "speed", "mile/hour"),
+            "range_mph": None if plan.steady is None else _many(np.array(plan.steady), "speed", "mile/hour"),
+            "holds_ac": 0.0
+            if plan.recommended is None
+            else _one(float(curve.area_held(plan.recommended)), "area", "acre"),
+            "exact_best_mph": None if curve.best is None else _many(np.array(curve.best), "speed", "mile/hour"),
+            "exact_best_holds_ac": _one(curve.best_area, "area", "acre"),
             "asked_ac": _one(curve.asked, "area", "acre"),
             "curve": {
                 "speed_mph": _many(curve.speed, "speed", "mile/hour"),
@@ -106,7 +111,11 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
         },
         "speed_sets": [_set_document(chosen) for chosen in plan.speeds],
         "zones": [
-            {"zone": zone, "speed_mph": speeds[index], "holds": bool(plan.chosen.holds[index])}
+            {
+                "zone": zone,
+                "speed_mph": speeds[index],
+                "holds": bool(plan.chosen.holds[index]) if plan.vetted.rate[index] > 0.0 else None,
+            }
             for index, zone in enumerate(rows.tolist())
         ],
         "orifices": {
@@ -143,19 +152,56 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
 
 def _speed_lines(plan: PlanOutcome, system: System) -> list[str]:
     curve = plan.curve
-    if curve.best is None or curve.recommended is None:
-        return ["No zone certainly holds at any allowed speed: look at the orifices below, or measure a point."]
+    if curve.asked <= 0.0:
+        return ["Every zone asks for zero: there is nothing to plan."]
+    if plan.recommended is None:
+        return [
+            "No zone certainly holds at any allowed speed: look at the orifices below, plan a narrower range of",
+            "temperatures, or measure a point.",
+        ]
+    held = float(curve.area_held(plan.recommended))
+    steady = "only just: a little slower or faster less does"
+    if plan.steady is not None:
+        steady = f"as much from {within(*plan.steady, 'speed', system)}"
     lines = [
-        f"Best single speed: {show(curve.recommended, 'speed', system)} "
-        f"(anything in {show_range(*curve.best, 'speed', system, 2)} is as good); "
-        f"{number(curve.best_area, 'area', system)} of {show(curve.asked, 'area', system)} hold"
+        f"Best single speed: {show(plan.recommended, 'speed', system)}: {number(held, 'area', system)} of "
+        f"{show(curve.asked, 'area', system)} hold ({steady})"
     ]
+    if curve.best is not None and curve.best_area > 1.001 * held:
+        exact = number(0.5 * sum(curve.best), "speed", system, 2)
+        lines.append(
+            wrap(f"(at exactly {exact} {unit_label('speed', system)} {show(curve.best_area, 'area', system)} would)")
+        )
+    lines += _cooled_lines(plan, system)
     rows = [["speeds", unit_label("area", system) + " that hold"]]
     for chosen in plan.speeds:
         words = ", ".join(number(float(speed), "speed", system) for speed in chosen.speed)
         rows.append([f"{words} {unit_label('speed', system)}", number(chosen.area_held, "area", system)])
     lines.append(table(rows, "<>"))
     return lines
+
+
+def _cooled_lines(plan: PlanOutcome, system: System) -> list[str]:
+    """Say what the cooling of a tank leaves of that."""
+    end, vetted = plan.end_of_tank, plan.vetted
+    if end is None:
+        return []
+    lost = (end.before.verdict == "holds") & (end.after.verdict != "holds")
+    if not lost.any():
+        return []
+    rows = vetted.prescription.row[lost]
+    shown = ", ".join(str(row) for row in rows[:12]) + (" ..." if rows.size > 12 else "")
+    limits = " and ".join(sorted({str(name) for name in end.after.limited_by[lost] if name}))
+    held = float(vetted.prescription.area[end.after.verdict == "holds"].sum())
+    cold = f"{number(end.temperature, 'temperature', system, None, 'down')} {unit_label('temperature', system)}"
+    return [
+        wrap(
+            f"! but the tank cools while it is drawn, to {cold}: at its end {number(held, 'area', system)} hold; "
+            f"zone {shown} lose{'s' if rows.size == 1 else ''} the verdict there ({limits})",
+            indent="  ",
+            hang="    ",
+        )
+    ]
 
 
 def _zone_lines(plan: PlanOutcome, system: System) -> list[str]:
@@ -203,9 +249,22 @@ def _orifice_lines(plan: PlanOutcome, system: System) -> list[str]:
     lines = ["Orifices of the bar file, over the whole day's temperatures at the planned speed", table(rows, "<>>>><")]
     if plan.orifices.uneven_mixtures:
         lines.append(
-            wrap(f"{len(plan.orifices.uneven_mixtures)} mixtures left out: their rows would not get the same.")
+            wrap(
+                f"{count(len(plan.orifices.uneven_mixtures), 'way')} of fitting different orifices in different "
+                "sections left out: rows would be more than 5 % off their mean."
+            )
         )
     return lines
+
+
+def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> str:
+    coldest, warmest = plan.warmth.temperature[[0, -1]]
+    label = unit_label("temperature", system)
+    if best[0] <= coldest:
+        return f"up to {number(best[1], 'temperature', system, None, 'down')} {label}"
+    if best[1] >= warmest:
+        return f"from {number(best[0], 'temperature', system, None, 'up')} {label}"
+    return within(*best, "temperature", system)
 
 
 def _warmth_lines(plan: PlanOutcome, system: System) -> list[str]:
@@ -214,7 +273,7 @@ def _warmth_lines(plan: PlanOutcome, system: System) -> list[str]:
         return ["No liquid temperature lets a zone hold at the planned speed."]
     return [
         wrap(
-            f"Best liquid temperature at this speed: {show_range(*best, 'temperature', system)} "
+            f"Best liquid temperature at this speed: {_stretch(plan, best, system)} "
             f"({number(plan.warmth.best_area, 'area', system)} of {show(plan.warmth.asked, 'area', system)} hold).",
             indent="",
         )
@@ -225,11 +284,19 @@ def _time_lines(plan: PlanOutcome) -> list[str]:
     productive, total = plan.time.productive / 3600.0, plan.time.total / 3600.0
     return [
         wrap(
-            f"Time: {productive:.1f} h in the ground, {total:.1f} h in the field at a field efficiency of "
+            f"Time at the zones' speeds, zones of rate zero apart: {productive:.1f} h in the ground, {total:.1f} h "
+            "in the field at a field efficiency of "
             f"{100.0 * plan.efficiency:.0f} % (Iowa State University Extension PM 696 and A3-24 for ammonia bars).",
             indent="",
         )
     ]
+
+
+def _tanks(loads: TankLoads, system: System) -> str:
+    last = float(loads.drawn[-1]) if len(loads.drawn) else 0.0
+    if last > 0.999 * loads.full_load or len(loads.drawn) < 2:
+        return count(len(loads.drawn), "tank")
+    return f"{len(loads.drawn) - 1} full and {show(last, 'mass', system)} of one more"
 
 
 def _load_lines(plan: PlanOutcome, system: System) -> list[str]:
@@ -239,7 +306,7 @@ def _load_lines(plan: PlanOutcome, system: System) -> list[str]:
     drawn = float(loads.drawn.sum())
     lines = [
         wrap(
-            f"Tank loads: {len(loads.drawn)} for {show(drawn, 'mass', system)} NH3; a full tank gives "
+            f"Tank loads: {_tanks(loads, system)} for {show(drawn, 'mass', system)} NH3; a full tank gives "
             f"{show(loads.full_load, 'mass', system)} ({show(loads.liquid_volume, 'volume', system)} of liquid at "
             f"{show(loads.start_temperature, 'temperature', system)}). Passes run at "
             f"{math.degrees(plan.heading) % 180.0:.0f}° from north.",
@@ -263,12 +330,15 @@ def _load_lines(plan: PlanOutcome, system: System) -> list[str]:
     lines.append(table(rows[:31], "<>><<>>"))
     if len(rows) > 31:
         lines.append(f"  and {len(rows) - 31} more, all in the JSON")
-    worse = int(end.worse.sum())
     cold = show(end.temperature, "temperature", system, 1)
     lines.append(
         wrap(
-            f"Drawing a tank cools what is left of it, to {cold} at the least (no heat from air or steel). "
-            + (f"{worse} zones lose their verdict there." if worse else "No zone loses its verdict for it.")
+            f"Drawing a tank cools what is left of it, to about {cold} (no heat from air or steel counted). "
+            + (
+                "Zones lose their verdict for it, see above."
+                if end.worse.any()
+                else "No zone loses its verdict for it."
+            )
         )
     )
     return lines
@@ -279,6 +349,7 @@ def plan_text(plan: PlanOutcome, system: System) -> str:
     vetted = plan.vetted
     blocks = [
         _speed_lines(plan, system),
+        warning_lines(vetted.solution),
         reading_lines(vetted.prescription, system),
         [heading(vetted.solution, system, with_speed=True)],
         _zone_lines(plan, system),

@@ -8,10 +8,10 @@ import numpy as np
 
 from geoflow.arrays import FloatArray
 from geoflow.report.cautions import CAUTIONS
-from geoflow.report.layout import span, table, wrap
+from geoflow.report.layout import span, table, within, wrap
 from geoflow.report.text import heading, reading_lines
 from geoflow.rewrite import REASONS, Rewriting
-from geoflow.units import System, from_si, number, show, show_range, unit_label
+from geoflow.units import System, from_si, number, show, unit_label
 from geoflow.vet import Solution
 
 if TYPE_CHECKING:
@@ -241,7 +241,7 @@ def rewrite_text(
     area = prescription.area
     own = policy == "hold-rate" and bool(np.char.endswith(done.reason, "speed").any())
     low, high = solution.rate_bounds(solution.certain)
-    window = "none" if low > high else show_range(low, high, "nitrogen rate", system)
+    window = within(low, high, "nitrogen rate", system)
     blocks = [
         [_answer(done, area, system)],
         reading_lines(prescription, system),

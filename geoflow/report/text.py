@@ -9,22 +9,24 @@ import numpy as np
 
 from geoflow.arrays import FloatArray, TextArray
 from geoflow.physics.ammonia import saturation
+from geoflow.physics.tanks import drawn_temperature
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.cures import cure_texts
 from geoflow.report.documents import expected_split
-from geoflow.report.layout import span, table, wrap
+from geoflow.report.layout import count, span, table, wrap
 from geoflow.schema import LIMITS, VERDICTS
-from geoflow.units import System, number, show, show_range, unit_label
+from geoflow.units import KINDS, System, from_si, number, show, show_range, to_si, unit_label
 from geoflow.vet import Solution, Vetting
 from geoflow.window import Bounds
 
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["heading", "reading_lines", "vet_text", "window_text"]
+__all__ = ["heading", "reading_lines", "vet_text", "warning_lines", "window_text"]
 
 _MOST_ZONES: Final = 15
 _UNEVEN: Final = 0.05
+_HEEL: Final = 0.05
 
 
 def _bounds_span(bounds: Bounds, system: System) -> str:
@@ -49,9 +51,10 @@ def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> li
             ]
         )
     lines = [table(rows, "<<<<")]
-    if with_speed:
-        lines += [wrap("! " + warning, hang="    ") for warning in solution.warnings()]
-    if certain.empty:
+    low, high = solution.rate_bounds(solution.certain)
+    if with_speed and low > high and not certain.empty:
+        lines.append(wrap("No single rate holds over the whole range of speeds: plan a narrower one."))
+    if certain.empty and not solution.hopeless:
         lines.append(
             wrap(
                 "There is no flow that certainly holds over this plan: the low end "
@@ -74,7 +77,10 @@ def _speed_lines(solution: Solution, system: System) -> list[str]:
     bar, window = solution.bar, solution.window
     slowest, fastest = bar.limits.speed
     rows = [["speed " + unit_label("speed", system), "certain " + unit_label("nitrogen rate", system), "possible"]]
-    for speed in np.linspace(slowest, fastest, 5):
+    unit = KINDS["speed"].us if system == "us" else KINDS["speed"].metric
+    # Speeds that print as they are.
+    shown = np.unique(np.round(from_si(np.linspace(slowest, fastest, 5), "speed", unit), 1))
+    for speed in to_si(shown, "speed", unit).tolist():
         spans = []
         for bounds in (solution.certain, solution.possible):
             share = bar.nitrogen_fraction / (window.width * speed)
@@ -126,9 +132,10 @@ def _meter_lines(solution: Solution) -> list[str]:
     low, high = (100.0 * (float(end(solution.window.delivered_ratio)) - 1.0) for end in (np.min, np.max))
     if max(abs(low), abs(high)) < 0.05:
         return []
+    much = f"{low:+.1f} %" if f"{low:.1f}" == f"{high:.1f}" else f"{low:+.1f} to {high:+.1f} %"
     return [
         wrap(
-            f"The meter counts at one fixed density: over this plan the field really gets {low:+.1f} to {high:+.1f} % "
+            f"The meter counts at one fixed density: over this plan the field really gets {much} "
             "against the display. The verdicts allow for it."
         )
     ]
@@ -146,9 +153,15 @@ def heading(solution: Solution, system: System, *, with_speed: bool) -> str:
     return " · ".join(parts)
 
 
+def warning_lines(solution: Solution, *, with_speed: bool = True) -> list[str]:
+    """What about the plan itself has to be seen first."""
+    return [wrap("! " + warning, indent="", hang="  ") for warning in solution.warnings(with_speed=with_speed)]
+
+
 def window_text(solution: Solution, system: System, *, with_speed: bool) -> str:
     """Say the window in words and numbers."""
     blocks = [
+        warning_lines(solution, with_speed=with_speed),
         [heading(solution, system, with_speed=with_speed)],
         ["Flow window", *_window_lines(solution, system, with_speed=with_speed)],
         [] if with_speed else _speed_lines(solution, system),
@@ -160,44 +173,59 @@ def window_text(solution: Solution, system: System, *, with_speed: bool) -> str:
 
 
 def _counts(rate: FloatArray, area: FloatArray, verdict: TextArray, system: System) -> str:
-    rows = [["", "zones", unit_label("area", system), unit_label("mass", system) + " N", ""]]
+    rows = [["", "zones", unit_label("area", system), unit_label("mass", system) + " N"]]
+    meanings = []
     for name, known in VERDICTS.items():
         chosen = verdict == name
+        if not chosen.any():
+            continue
         rows.append(
             [
                 f"{known.letter} {name}",
                 f"{int(chosen.sum()):,}",
                 number(float(area[chosen].sum()), "area", system),
                 number(float((rate * area)[chosen].sum()), "mass", system),
-                known.meaning,
             ]
         )
-    return table(rows, "<>>><")
+        meanings.append(wrap(f"{known.letter}: {known.meaning}", hang="     "))
+    return "\n".join([table(rows, "<>>>"), *meanings])
 
 
-def _answer(area: FloatArray, verdict: TextArray, system: System) -> str:
+def _answer(area: FloatArray, verdict: TextArray, system: System, warned: bool, dropped: int) -> str:
+    left_out = f" {count(dropped, 'row')} of the file left out, see below." if dropped else ""
     asked = verdict != "off"
     total = int(asked.sum())
     if total == 0:
         return "Every zone asks for zero: there is nothing to deliver."
     good = verdict == "holds"
     acres = f"{number(float(area[good].sum()), 'area', system)} of {show(float(area[asked].sum()), 'area', system)}"
+    if int(good.sum()) == total and warned:
+        return f"As to flow and pressure {count(total, 'zone')} would hold, but see the warning.{left_out}"
     if int(good.sum()) == total:
-        return f"All {total:,} zones hold ({acres}): this bar can deliver the map as it is planned."
+        return f"All of {count(total, 'zone')} hold ({acres}): this bar can deliver the map as planned.{left_out}"
     doubtful, fails = int((verdict == "doubtful").sum()), int((verdict == "fails").sum())
-    return f"{int(good.sum()):,} of {total:,} zones hold ({acres}); {doubtful:,} doubtful, {fails:,} fail."
+    return f"{int(good.sum()):,} of {total:,} zones hold ({acres}); {doubtful:,} doubtful, {fails:,} fail.{left_out}"
 
 
-def _trouble_order(vetting: Vetting, area: FloatArray) -> list[int]:
+def _left_out(prescription: Prescription) -> int:
+    """Rows left out for another cause than repeating one that is there."""
+    return sum(len(rows) for rows in prescription.dropped.values()) - len(prescription.repeats)
+
+
+def _trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> list[int]:
+    """Zones by verdict, and within one by how far they are from the certain window, larger ones first."""
     rank = {"fails": 0, "doubtful": 1, "holds": 2, "off": 3}
-    order = sorted(range(len(area)), key=lambda index: (rank[str(vetting.verdict[index])], -area[index]))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spare = np.minimum(vetting.flow_low / solution.certain.low, solution.certain.high / vetting.flow_high)
+    spare = np.nan_to_num(np.round(spare, 6), nan=0.0)
+    order = sorted(range(len(area)), key=lambda at: (rank[str(vetting.verdict[at])], spare[at], -area[at]))
     return [index for index in order if vetting.verdict[index] != "off"]
 
 
 def _zone_lines(
     prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting, system: System, most: int
 ) -> list[str]:
-    order = _trouble_order(vetting, prescription.area)
+    order = _trouble_order(solution, vetting, prescription.area)
     if not order:
         return []
     shown = order[:most]
@@ -223,14 +251,14 @@ def _zone_lines(
                 f"{VERDICTS[str(vetting.verdict[index])].letter} {vetting.verdict[index]}",
                 f"{limit} (flow too {vetting.side[index]})" if limit else "",
                 span(float(vetting.speed_low[index]), float(vetting.speed_high[index]), "speed", system),
-                number(float(vetting.margin[index]), "pressure", system, 0),
+                "boils" if vetting.margin[index] < 0.0 else number(float(vetting.margin[index]), "pressure", system, 0),
             ]
         )
     lines = ["Zones, worst first" if len(shown) == len(order) else f"The {len(shown)} worst of {len(order):,} zones"]
     lines.append(table(rows, "<>><<<>"))
     advised = [(index, cure) for index, cure in zip(shown, cures, strict=True) if cure]
     if advised:
-        lines += ["", "What would cure them"]
+        lines += ["", "What would cure them (each cure for that zone alone)"]
         grouped: dict[str, list[str]] = {}
         for index, cure in advised:
             grouped.setdefault(cure, []).append(str(prescription.row[index]))
@@ -246,14 +274,35 @@ def _temperature_line(vetting: Vetting, solution: Solution, system: System) -> l
         return []
     low, high = float(vetting.temperature_low[good].max()), float(vetting.temperature_high[good].min())
     coldest, warmest = solution.search.temperature[[0, -1]]
-    ends = []
+    ends, label = [], unit_label("temperature", system)
+    cooling = _cooling_lines(vetting, solution, system)
     if low > coldest + 0.1:
-        ends.append(f"colder than {show(low, 'temperature', system)}")
+        ends.append(f"colder than {number(low, 'temperature', system, None, 'up')} {label}")
     if high < warmest - 0.1:
-        ends.append(f"warmer than {show(high, 'temperature', system)}")
+        ends.append(f"warmer than {number(high, 'temperature', system, None, 'down')} {label}")
     if not ends:
-        return ["The zones that hold keep holding at every liquid temperature searched."]
-    return [f"The zones that hold keep holding until the liquid is {' or '.join(ends)}."]
+        return [*cooling, "The zones that hold keep holding at every liquid temperature searched."]
+    return [*cooling, f"The zones that hold keep holding until the liquid is {' or '.join(ends)}."]
+
+
+def _cooling_lines(vetting: Vetting, solution: Solution, system: System) -> list[str]:
+    """Say what the cooling of a tank while it is drawn does to zones that hold."""
+    tank = solution.bar.tank
+    if tank is None:
+        return []
+    cold = float(drawn_temperature(solution.plan.temperature[0], tank.fill, _HEEL))
+    lost = int(((vetting.verdict == "holds") & (vetting.temperature_low > cold)).sum())
+    if not lost:
+        return []
+    label = f"{number(cold, 'temperature', system, None, 'down')} {unit_label('temperature', system)}"
+    return [
+        wrap(
+            f"! A tank cools while it is drawn, to about {label} at {100 * _HEEL:.0f} % full. Down there "
+            f"{count(lost, 'zone')} of those that hold would no longer: plan with a --temperature range from {label}.",
+            indent="",
+            hang="  ",
+        )
+    ]
 
 
 def reading_lines(prescription: Prescription, system: System) -> list[str]:
@@ -262,7 +311,8 @@ def reading_lines(prescription: Prescription, system: System) -> list[str]:
     place = f"{abs(lat):.3f}° {'N' if lat >= 0 else 'S'}, {abs(lon):.3f}° {'E' if lon >= 0 else 'W'}"
     lines = [
         wrap(
-            f"{prescription.path.name}: {prescription.rows_read:,} rows read, {len(prescription.row):,} zones, "
+            f"{prescription.path.name}: {count(prescription.rows_read, 'row')} read, "
+            f"{count(len(prescription.row), 'zone')}, "
             f"{show(float(prescription.area.sum()), 'area', system)}, column '{prescription.rate_column}' in "
             f"{prescription.rate_unit.text}, centre {place}",
             indent="",
@@ -302,7 +352,8 @@ def vet_text(
     """
     most = _MOST_ZONES if most_zones is None else most_zones
     blocks = [
-        [_answer(prescription.area, vetting.verdict, system)],
+        [_answer(prescription.area, vetting.verdict, system, bool(solution.warnings()), _left_out(prescription))],
+        warning_lines(solution),
         reading_lines(prescription, system),
         [heading(solution, system, with_speed=True), *_window_lines(solution, system, with_speed=True)],
         ["Verdicts", _counts(rate, prescription.area, vetting.verdict, system)],

@@ -20,6 +20,10 @@ from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["PlanOutcome", "plan_field"]
 
+# A tenth of a mile per hour [m/s], what a display in the cab shows; a speed should hold half of it either way.
+_SPEED_STEP = 0.044704
+_SPARE = 0.5 * _SPEED_STEP
+
 
 @dataclass(frozen=True, slots=True)
 class PlanOutcome:
@@ -31,6 +35,10 @@ class PlanOutcome:
         The prescription, vetted at the planned speed.
     curve : SpeedCurve
         Area held over one single speed.
+    recommended : float or None
+        The single speed to drive [m/s]: the most area holds there and a little slower and faster.
+    steady : tuple of float or None
+        Speeds between which that area holds [m/s]; None where it holds at one exact speed only.
     speeds : tuple of SpeedSet
         The best one, two, ... speeds.
     chosen : SpeedSet
@@ -55,6 +63,8 @@ class PlanOutcome:
 
     vetted: VetOutcome
     curve: SpeedCurve
+    recommended: float | None
+    steady: tuple[float, float] | None
     speeds: tuple[SpeedSet, ...]
     chosen: SpeedSet
     orifices: OrificeChoice
@@ -83,6 +93,21 @@ def _share(text: str | None, option: str, otherwise: float) -> float:
     if not 0.0 <= value <= 1.0:
         raise UsageError(f"'{text}' is no share", where=option, cure='give it like 0.65 or "65 %"')
     return value
+
+
+def _drivable(curve: SpeedCurve, steady: SpeedCurve) -> tuple[float | None, tuple[float, float] | None]:
+    """Speed to drive and the speeds round it at which as much holds; a tenth of a mile per hour where one fits."""
+    if steady.best is None or steady.recommended is None:
+        return curve.recommended, None
+    tidy = round(steady.recommended / _SPEED_STEP) * _SPEED_STEP
+    inside = steady.best[0] <= tidy <= steady.best[1]
+    return (tidy if inside else steady.recommended), (steady.best[0] - _SPARE, steady.best[1] + _SPARE)
+
+
+def _at_planned_speed(rate: FloatArray, solution: Solution) -> SpeedSet:
+    """Everything driven at the planned speed, for a field where nothing holds at any."""
+    speed = 0.5 * sum(solution.plan.speed)
+    return SpeedSet(np.array([speed]), np.full(rate.shape, speed), np.zeros(rate.shape, dtype=np.bool_), 0.0)
 
 
 def _planned_at(solution: Solution, speed: tuple[float, float]) -> Solution:
@@ -124,12 +149,14 @@ def plan_field(
     prescription, rate = vetted.prescription, vetted.rate
     solution, area = vetted.solution, prescription.area
     bar = solution.bar
-    curve = speed_curve(rate, area, solution)
-    if not speed_given and curve.recommended is not None:
-        solution = _planned_at(solution, (curve.recommended, curve.recommended))
+    curve, steady = speed_curve(rate, area, solution), speed_curve(rate, area, solution, _SPARE)
+    recommended, best = _drivable(curve, steady)
+    if not speed_given:
+        single = 0.5 * sum(bar.limits.speed) if recommended is None else recommended
+        solution = _planned_at(solution, (single, single))
         vetted = replace(vetted, solution=solution, vetting=vet(rate, solution))
-    speeds = best_speeds(rate, area, solution, most_speeds)
-    chosen = speeds[-1]
+    speeds = best_speeds(rate, area, solution, most_speeds, _SPARE) or best_speeds(rate, area, solution, most_speeds)
+    chosen = speeds[-1] if speeds else _at_planned_speed(rate, solution)
     share = _share(efficiency, "--efficiency", field_efficiency(solution.window.rows))
     left = _share(heel, "--heel", 0.05)
     course = field_heading(prescription.zones) if heading is None else parse(heading, "angle", where="--heading")
@@ -144,6 +171,8 @@ def plan_field(
     return PlanOutcome(
         vetted,
         curve,
+        recommended,
+        best,
         speeds,
         chosen,
         orifice_choice(bar, solution.plan, rate, area),

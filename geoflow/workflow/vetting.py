@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,10 +16,11 @@ from geoflow.equipment import Bar
 from geoflow.errors import UsageError
 from geoflow.physics.ammonia import saturation
 from geoflow.rates import as_nitrogen_rate
-from geoflow.units import System, from_si, parse, parse_range, show_range, to_si
+from geoflow.units import System, from_si, parse, parse_range, show, show_range, to_si
 from geoflow.vet import Plan, Solution, Vetting, solve, vet
 
 if TYPE_CHECKING:
+    from geoflow.formats.facts import Fact
     from geoflow.formats.layers import Driver
     from geoflow.formats.vector import Prescription
 
@@ -33,6 +34,7 @@ __all__ = [
     "zone_columns",
 ]
 
+_MOST_LABELS = 80
 _SPEED_COLUMNS = ("speed_low_mph", "speed_high_mph")
 _USUAL_COUNTING_TEMPERATURE = "60 degF"
 
@@ -139,6 +141,17 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
     return slow, fast
 
 
+def _volume_fact(bar: Bar, volume_temperature: str | None, density: float) -> Fact:
+    from geoflow.formats.facts import Fact
+
+    given = volume_temperature or _USUAL_COUNTING_TEMPERATURE
+    if volume_temperature is None and bar.meter.reference_temperature is not None:
+        given = show(bar.meter.reference_temperature, "temperature", "us")
+    pounds = density / 0.45359237 * 3.785411784e-3
+    text = f"volumes are counted at {given}, {pounds:.2f} lb NH3 to the gallon; --volume-temperature changes it"
+    return Fact("volume", text)
+
+
 def vet_file(
     prescription_file: str,
     bar_file: str,
@@ -174,6 +187,10 @@ def vet_file(
     )
     bar = solution.bar
     density = _counted_density(bar, volume_temperature)
+    if prescription.rate_unit.basis == "ammonia volume":
+        prescription = replace(
+            prescription, facts=(*prescription.facts, _volume_fact(bar, volume_temperature, density))
+        )
     rate = as_nitrogen_rate(prescription.rate, prescription.rate_unit, bar.nitrogen_fraction, density)
     speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
     return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density)
@@ -202,6 +219,7 @@ def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
         low = high = np.nan
     rates = from_si(np.array([low, high]), "nitrogen rate", "lb/acre")
     return {
+        "gf_zone": numbers(np.asarray(kept, dtype=np.float64)),
         "gf_verdict": words(vetting.verdict),
         "gf_side": words(vetting.side),
         "gf_limit": words(vetting.limited_by),
@@ -282,8 +300,8 @@ def write_vetting(
             out.stage("map.png"),
             prescription.zones,
             vetting.verdict.tolist(),
-            label=None,
-            title=f"{totals['holds']} of {totals['zones'] - totals['off']} zones hold",
+            label=[str(row) for row in prescription.row] if len(prescription.row) <= _MOST_LABELS else None,
+            title=f"{totals['holds']:,} of {totals['zones'] - totals['off']:,} zones hold",
             subtitle=f"{prescription.path.name}: {plan}",
             system=system,
             footer=SHORT_CAUTION,
