@@ -202,7 +202,8 @@ def _answer(area: FloatArray, verdict: TextArray, system: System, warned: bool, 
     if int(good.sum()) == total and warned:
         return f"As to flow and pressure {count(total, 'zone')} would hold, but see the warning.{left_out}"
     if int(good.sum()) == total:
-        return f"All of {count(total, 'zone')} hold ({acres}): this bar can deliver the map as planned.{left_out}"
+        who = "The one zone holds" if total == 1 else f"All {total:,} zones hold"
+        return f"{who} ({acres}): this bar can deliver the map as planned.{left_out}"
     doubtful, fails = int((verdict == "doubtful").sum()), int((verdict == "fails").sum())
     return f"{int(good.sum()):,} of {total:,} zones hold ({acres}); {doubtful:,} doubtful, {fails:,} fail.{left_out}"
 
@@ -254,7 +255,11 @@ def _zone_lines(
                 "boils" if vetting.margin[index] < 0.0 else number(float(vetting.margin[index]), "pressure", system, 0),
             ]
         )
-    lines = ["Zones, worst first" if len(shown) == len(order) else f"The {len(shown)} worst of {len(order):,} zones"]
+    lines = [
+        "Zones, worst first"
+        if len(shown) == len(order)
+        else f"The {len(shown)} zones of {len(order):,} that are worst, or nearest a limit"
+    ]
     lines.append(table(rows, "<>><<<>"))
     advised = [(index, cure) for index, cure in zip(shown, cures, strict=True) if cure]
     if advised:
