@@ -337,7 +337,7 @@ def test_a_planned_speed_out_of_the_bars_bounds_is_warned_of() -> None:
     for (slow, fast), count in bounds.items():
         warned = replace(SOLVED, plan=plan(38.0, 48.0, slow, fast)).warnings()
         assert len(warned) == count
-        assert all("planned speed leaves what the bar file allows" in text for text in warned)
+        assert all("leaves the 3.5 to 7.5 mph the bar file allows" in text for text in warned)
     day, plain = plan(20.0, 20.0, 4.6, 5.0, (0, 1)), bar()
     wide, tight = (solve(change(plain, "limits", speed=(a * MPH, b * MPH)), day) for a, b in ((1.0, 9.0), (4.8, 4.9)))
     assert (wide.warnings(), len(tight.warnings())) == ((), 1)
