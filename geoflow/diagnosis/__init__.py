@@ -1,0 +1,20 @@
+"""What an as-applied log tells about the bar: liquid lost, valve, orifices, transmitters, suction.
+
+Flow and pressures are logged for the whole bar, so every finding speaks of the whole bar. Pressures are absolute.
+"""
+
+from geoflow.diagnosis.findings import Finding
+from geoflow.diagnosis.orifices import AreaSeries, effective_area, orifice_drift
+from geoflow.diagnosis.pressures import liquid_margin_lost, transmitter_zero, valve_drop
+from geoflow.diagnosis.suction import suction_starving
+
+__all__ = [
+    "AreaSeries",
+    "Finding",
+    "effective_area",
+    "liquid_margin_lost",
+    "orifice_drift",
+    "suction_starving",
+    "transmitter_zero",
+    "valve_drop",
+]

@@ -1,0 +1,114 @@
+"""A finding about the bar, and the log gathered to one record for each moment of the whole bar."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from geoflow.arrays import BoolArray, FloatArray, IntArray
+from geoflow.asapplied import AppliedLog
+from geoflow.equipment import Bar
+from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
+
+__all__ = [
+    "FEWEST",
+    "PSI",
+    "SENSOR_ERROR",
+    "SHORT",
+    "Finding",
+    "Moments",
+    "known_temperature",
+    "lacking_columns",
+    "moments",
+    "true_flow",
+    "vapour_pressure_of",
+]
+
+PSI: Final = 6894.757293168361
+# One per cent of a 300 psi transmitter.
+SENSOR_ERROR: Final = 3.0 * PSI
+# Flow over asked flow below which the bar fell short.
+SHORT: Final = 0.95
+# Moments below which nothing is said.
+FEWEST: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing the log says about the bar, or why it says nothing.
+
+    Attributes
+    ----------
+    kind : str
+        What it is.
+    numbers : dict of str to float
+        What to tell about it, SI; the names say of what.
+    rows : ndarray of int
+        Places in the log (not in the file) that show it.
+    confidence : str
+        ``"high"``, ``"medium"`` or ``"low"``; ``"none"`` where columns are missing.
+    missing : tuple of str
+        Columns of the log (or keys of the bar file) without which nothing can be said.
+    scope : str
+        What part of the bar it speaks of.
+    """
+
+    kind: str
+    numbers: dict[str, float]
+    rows: IntArray
+    confidence: str
+    missing: tuple[str, ...] = ()
+    scope: str = "whole bar"
+
+
+def lacking_columns(kind: str, log: AppliedLog, *columns: str) -> list[Finding]:
+    """Return one finding that names the columns in which nothing is logged; empty where all are there."""
+    missing = tuple(name for name in columns if not np.isfinite(getattr(log, name)).any())
+    return [Finding(kind, {}, np.empty(0, dtype=np.int64), "none", missing)] if missing else []
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """One record for each moment of the bar, in time order; arrays of shape (moments,)."""
+
+    place: IntArray
+    asked: FloatArray
+    width: FloatArray
+    full: BoolArray
+
+
+def moments(log: AppliedLog, bar: Bar) -> Moments:
+    """Moments of the bar: flow asked for [kg/s], width in use [m], and whether that is all of it."""
+    clock = log.time if np.isfinite(log.time).any() else np.arange(log.time.size, dtype=np.float64)
+    order = np.lexsort((log.section, clock, log.run))
+    new = np.ones(order.size, dtype=np.bool_)
+    new[1:] = (np.diff(log.run[order]) != 0) | (np.diff(clock[order]) != 0.0)
+    number = np.cumsum(new) - 1
+    wanted = np.where(log.on, log.target * log.speed * log.width, 0.0) / bar.nitrogen_fraction
+    asked = np.bincount(number, wanted[order]).astype(np.float64)
+    width = np.bincount(number, np.where(log.on, log.width, 0.0)[order]).astype(np.float64)
+    place = order[new]
+    by_time = np.argsort(clock[place], kind="stable")
+    full = np.abs(width / bar.width - 1.0) <= 0.01
+    return Moments(place[by_time], asked[by_time], width[by_time], full[by_time])
+
+
+def known_temperature(log: AppliedLog) -> BoolArray:
+    """Whether a temperature is logged for which ammonia is known, shape (n,)."""
+    return np.asarray((log.temperature >= LOWEST_TEMPERATURE) & (log.temperature <= HIGHEST_TEMPERATURE))
+
+
+def vapour_pressure_of(log: AppliedLog, known: BoolArray) -> FloatArray:
+    """Vapour pressure [Pa], shape (n,); NaN where the temperature is not known."""
+    return np.asarray(np.where(known, saturation(np.where(known, log.temperature, 280.0)).pressure, np.nan))
+
+
+def true_flow(log: AppliedLog, bar: Bar, place: IntArray) -> FloatArray:
+    """Flow as it was and not as a meter without temperature correction counted it [kg/s]."""
+    reference = bar.meter.reference_temperature
+    if reference is None:
+        return log.flow[place]
+    density = saturation(log.temperature[place]).liquid_density
+    return np.asarray(log.flow[place] * density / saturation(reference).liquid_density)

@@ -1,0 +1,195 @@
+"""What the pressures tell: liquid margin, control valve, transmitters."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from geoflow.arrays import FloatArray, IntArray
+from geoflow.asapplied import AppliedLog
+from geoflow.circuit import Circuit, bounding_cases
+from geoflow.diagnosis.findings import (
+    FEWEST,
+    PSI,
+    SENSOR_ERROR,
+    SHORT,
+    Finding,
+    known_temperature,
+    lacking_columns,
+    moments,
+    true_flow,
+    vapour_pressure_of,
+)
+from geoflow.equipment import Bar
+from geoflow.physics.ammonia import saturation, saturation_temperature
+from geoflow.physics.lines import valve_inlet_pressure
+
+__all__ = ["liquid_margin_lost", "transmitter_zero", "valve_drop"]
+
+# Drop of a wide-open control valve, 1 to 2 psi: common practice, no source.
+_OPEN_VALVE: Final = 2.0 * PSI
+_STANDING: Final = 0.05
+# A zero was set with product in the lines if it fits liquid within this of the logged temperature [K].
+_WEATHER: Final = 20.0
+# Share of the meter's least flow below which nothing flows.
+_NOTHING: Final = 0.1
+_NEAR: Final = 0.05
+
+
+def liquid_margin_lost(log: AppliedLog, bar: Bar) -> list[Finding]:
+    """Where the pressure after the control valve was not far enough above the vapour pressure.
+
+    Numbers: area, area_judged, area_boiling (margin below zero) [m2], least_margin, wanted_margin [Pa]. The margin at
+    the orifices is smaller still by what the feed lines lose. High confidence where the shortfall is more than a
+    transmitter's error (3 psi).
+    """
+    kind = "liquid margin lost"
+    if lacking := lacking_columns(kind, log, "bar_pressure", "temperature"):
+        return lacking
+    known = known_temperature(log) & np.isfinite(log.bar_pressure) & log.on
+    margin = log.bar_pressure - vapour_pressure_of(log, known)
+    area = np.nan_to_num(log.step * log.width)
+    wanted = bar.limits.liquid_margin
+    rows = np.flatnonzero(known & (margin < wanted))
+    if not rows.size:
+        return []
+    least = float(margin[rows].min())
+    numbers = {
+        "area": float(area[rows].sum()),
+        "area_judged": float(area[known].sum()),
+        "area_boiling": float(area[known & (margin < 0.0)].sum()),
+        "least_margin": least,
+        "wanted_margin": wanted,
+    }
+    return [Finding(kind, numbers, rows, "high" if wanted - least > SENSOR_ERROR else "medium")]
+
+
+def valve_drop(log: AppliedLog, bar: Bar) -> list[Finding]:
+    """Whether the control valve takes more pressure than wide open.
+
+    Expected is the drop the bar file's valve and meter make at the flow (none without a valve there), and 2 psi on
+    top. Numbers: excess_drop (median where beyond) [Pa], expected_drop [Pa], share (of moments), short_share (of
+    those, applied below 95 % of target). A valve that throttles on purpose drops more too: confidence is high only
+    where the rate was short in most of these moments, when a sound valve stands wide open.
+    """
+    kind = "control valve drop"
+    if lacking := lacking_columns(kind, log, "flow", "pump_pressure", "bar_pressure", "temperature"):
+        return lacking
+    place = moments(log, bar).place
+    known = known_temperature(log) & log.on & (log.flow > 0.0)
+    known &= np.isfinite(log.pump_pressure) & np.isfinite(log.bar_pressure)
+    place = place[known[place]]
+    if place.size < FEWEST:
+        return []
+    state, flow, after = saturation(log.temperature[place]), true_flow(log, bar, place), log.bar_pressure[place]
+    density, valve = state.liquid_density, bar.control_valve
+    expected = bar.meter.loss_at_max_flow * np.square(flow / density / bar.meter.max_flow)
+    if valve is not None:
+        inlet = valve_inlet_pressure(
+            flow, after, state.pressure, density, cv=valve.cv, recovery_factor=valve.recovery_factor
+        )
+        expected = expected + inlet - after
+    excess = log.pump_pressure[place] - after - expected
+    beyond = excess > _OPEN_VALVE
+    if np.count_nonzero(beyond) < FEWEST:
+        return []
+    rows = place[beyond]
+    with np.errstate(invalid="ignore"):
+        short = float(np.mean(log.applied[rows] < SHORT * log.target[rows]))
+    numbers = {
+        "excess_drop": float(np.median(excess[beyond])),
+        "expected_drop": float(np.median(expected[beyond])),
+        "share": float(np.mean(beyond)),
+        "short_share": short,
+    }
+    return [Finding(kind, numbers, rows, "high" if short > 0.5 else "low")]
+
+
+def _running_offset(log: AppliedLog, bar: Bar) -> tuple[float, float] | None:
+    """Least and greatest reading less the solved bar pressure at the usual flow [Pa]; None where it cannot be told."""
+    bars = moments(log, bar)
+    at = bars.place[bars.full]
+    usable = known_temperature(log) & log.on & (log.flow > 0.0) & np.isfinite(log.bar_pressure)
+    at = at[usable[at]]
+    if at.size < FEWEST:
+        return None
+    flow = true_flow(log, bar, at)
+    usual = np.abs(flow / np.median(flow) - 1.0) <= _NEAR
+    if np.count_nonzero(usual) < FEWEST:
+        return None
+    at, flow = at[usual], flow[usual]
+    sections = tuple(range(len(bar.sections)))
+    circuit = Circuit(bar, sections, bounding_cases(bar, sections), np.array([np.median(log.temperature[at])]))
+    # Pressure goes with the squared flow.
+    node = circuit.at_flow(float(np.sqrt(np.mean(np.square(flow))))).node_pressure
+    reading = float(np.mean(log.bar_pressure[at]))
+    return reading - float(node.max()), reading - float(node.min())
+
+
+def _judge_zero(
+    log: AppliedLog, bar: Bar, column: str, rows: IntArray, running: tuple[float, float] | None
+) -> list[Finding]:
+    readings: FloatArray = getattr(log, column)[rows]
+    vapour = saturation(log.temperature[rows]).pressure
+    reading, gauge = float(np.median(readings)), float(np.median(vapour)) - bar.air_pressure
+    # Product shut in, or else, where no pressure can be as low as the reading, lines that stand open.
+    offset, impossible = float(np.median(readings - vapour)), reading < bar.air_pressure - SENSOR_ERROR
+    if abs(offset) <= SENSOR_ERROR:
+        return []
+    ways = [reading - bar.air_pressure, offset] if impossible else [offset]
+    agrees = proves = False
+    offset = ways[0]
+    if running is not None:
+        low, high = running[0] - SENSOR_ERROR, running[1] + SENSOR_ERROR
+        proves = not low <= 0.0 <= high
+        offset = min(ways, key=lambda way: abs(way - 0.5 * (low + high)))
+        agrees = low <= offset <= high
+        if not agrees and not proves and not impossible:
+            return []  # while running the reading is right, so the lines stood empty
+    confidence = "high" if agrees and proves else "medium" if proves or impossible else "low"
+    zero = bar.air_pressure - offset
+    lowest, highest = (float(saturation(kelvin).pressure) for kelvin in (230.0, 330.0))
+    zeroed = float(saturation_temperature(zero)) if lowest < zero < highest else np.nan
+    with_product = gauge > 0.0 and abs(zeroed - float(np.median(log.temperature[rows]))) <= _WEATHER
+    numbers = {
+        "offset": offset,
+        "reading_standing": reading,
+        "vapour_pressure": gauge + bar.air_pressure,
+        "moments": float(rows.size),
+    }
+    if with_product:
+        numbers["zero_temperature"] = zeroed
+    if running is not None:
+        numbers |= {"running_offset_low": running[0], "running_offset_high": running[1]}
+    kind = "transmitter zeroed with product in the lines" if with_product else "transmitter bias"
+    return [Finding(kind, numbers, rows, confidence, scope=column.replace("_", " "))]
+
+
+def transmitter_zero(log: AppliedLog, bar: Bar) -> list[Finding]:
+    """Whether a transmitter is off, from its readings while the machine stood with everything shut.
+
+    Product shut in stands at its vapour pressure; a transmitter zeroed on it reads no gauge pressure then, and that
+    much too little ever after. Drained lines read no gauge pressure either. So the readings while running decide for
+    the bar pressure: where they suit the solved bar at that flow and a true zero only, nothing is found; where they
+    suit the offset only, confidence is high; where the orifices are too uncertain to tell, low. A reading well below
+    the air's pressure is wrong in any case; running then tells whether the lines stood full or open (medium where it
+    is not logged: taken as open).
+
+    Numbers: offset (reading less true), reading_standing, vapour_pressure [Pa, absolute], moments, zero_temperature
+    [K] (of the liquid on which it was zeroed), running_offset_low, running_offset_high [Pa].
+    """
+    kind = "transmitter zero"
+    columns = [name for name in ("bar_pressure", "pump_pressure") if np.isfinite(getattr(log, name)).any()]
+    if lacking := lacking_columns(kind, log, "speed", "temperature", *(() if columns else ("bar_pressure",))):
+        return lacking
+    flows = log.flow > _NOTHING * bar.meter.min_flow * 600.0
+    still = (log.speed < _STANDING) & ~log.on & ~flows & known_temperature(log)
+    place = moments(log, bar).place
+    running = _running_offset(log, bar) if np.isfinite(log.flow).any() and "bar_pressure" in columns else None
+    found: list[Finding] = []
+    for column in columns:
+        rows = place[still[place] & np.isfinite(getattr(log, column)[place])]
+        if rows.size >= FEWEST:
+            found += _judge_zero(log, bar, column, rows, running if column == "bar_pressure" else None)
+    return found

@@ -1,0 +1,306 @@
+"""Reading an as-applied log: SI arrays in the order driven, only the impossible left out, and all of it told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoflow.arrays import BoolArray, FloatArray, IntArray
+from geoflow.asapplied import AppliedLog
+from geoflow.formats.facts import Fact, rows_text
+from geoflow.formats.logcolumns import choose_columns, load_mapping, save_mapping
+from geoflow.formats.logplaces import Places, find_places, fit_strips
+from geoflow.formats.logreading import Reading
+from geoflow.formats.logscreen import Fixes, Motion, duplicates, measure_motion
+from geoflow.formats.logsections import lay_sections, read_switch
+from geoflow.formats.logtables import read_log_table
+from geoflow.formats.logunits import Conditions, nitrogen_per_unit
+
+if TYPE_CHECKING:
+    import pyproj
+
+__all__ = ["ReadLog", "load_mapping", "read_log", "save_mapping"]
+
+
+@dataclass(frozen=True, eq=False)
+class ReadLog:
+    """A log as read; rows count from 0 in file order, the line of names apart.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    file_format : str
+        ``"csv"``, ``"parquet"``, ``"shapefile"``, ``"zipped shapefile"``, ``"geojson"`` or ``"geopackage"``.
+    log : AppliedLog
+        The records kept, one uninterrupted run after the other in the order they begin.
+    local_crs : pyproj.CRS
+        Equal-area frame of its positions [m].
+    centre : tuple of float
+        Longitude and latitude of the field's middle [degree].
+    rows_read, kept : int
+        Rows in the file and records kept.
+    dropped : dict
+        Cause to the rows left out for it: ``no position``, ``no time``, ``duplicate``, ``teleport``, ``no rate``.
+    noted : dict
+        Cause to rows that are kept but are no ground: ``section off``, ``zero step``.
+    facts : tuple of Fact
+        What a person should know.
+    columns : dict
+        Role to the name of its column and its unit.
+    derived : tuple of str
+        Roles no column gives, worked out from the others.
+    nitrogen_unit : str
+        Unit the applied rate was logged in.
+    clock : str or None
+        ``"UTC"``, ``"local"`` or ``"elapsed"``; None without a clock.
+    start : str or None
+        First time in the log as ISO 8601, with a Z where it is UTC.
+    """
+
+    path: Path
+    file_format: str
+    log: AppliedLog
+    local_crs: pyproj.CRS
+    centre: tuple[float, float]
+    rows_read: int
+    kept: int
+    dropped: dict[str, tuple[int, ...]]
+    noted: dict[str, tuple[int, ...]]
+    facts: tuple[Fact, ...]
+    columns: dict[str, tuple[str, str | None]]
+    derived: tuple[str, ...]
+    nitrogen_unit: str
+    clock: str | None
+    start: str | None
+
+
+def read_log(
+    path: Path | str,
+    *,
+    columns: Sequence[str] = (),
+    rate_unit: str | None = None,
+    nitrogen: str | None = None,
+    nitrogen_fraction: float = 0.82,
+    air_pressure: float = 101_325.0,
+    ammonia_density: float | None = None,
+    bar_width: float | None = None,
+    section_widths: Sequence[float] | None = None,
+    crs: str | None = None,
+    swap_axes: bool = False,
+    layer: str | None = None,
+    mapping: Path | None = None,
+) -> ReadLog:
+    """Read an as-applied log from CSV, Shapefile (also zipped), GeoJSON, GeoPackage or Parquet.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+    columns : sequence of str
+        What ``--column`` says: ``ROLE=NAME`` or ``ROLE=NAME:UNIT``; ``ROLE=-`` leaves a role without a column.
+    rate_unit, nitrogen, crs, swap_axes, layer
+        What the options of the same names say.
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+    air_pressure : float
+        Added to gauge pressures [Pa].
+    ammonia_density : float, optional
+        Of the liquid where volume of ammonia is counted [kg/m3].
+    bar_width : float, optional
+        Of the whole bar [m].
+    section_widths : sequence of float, optional
+        Left to right [m].
+    mapping : Path, optional
+        File of roles; `columns` overrule it.
+
+    Raises
+    ------
+    LogError
+        If there is no certain reading; the error names the option that settles it.
+    QuantityError
+        If a unit is none, or needs more to be known.
+    """
+    file = Path(path)
+    table = read_log_table(file, layer)
+    facts = list(table.facts)
+    chosen, chosen_facts = choose_columns(table, columns, mapping, rate_unit, product_known=nitrogen is not None)
+    facts += chosen_facts
+    reading = Reading(
+        table, chosen, Conditions(nitrogen_fraction, nitrogen, air_pressure, ammonia_density), facts, {}, {}, []
+    )
+    places = find_places(
+        table, *(reading.column(role) for role in ("lon", "lat")), crs=crs, swap_axes=swap_axes, facts=facts
+    )
+    rows = np.arange(table.rows)
+    rows = reading.drop("no position", rows, ~places.known)
+    clock = reading.clock()
+    seconds = clock.seconds if clock is not None else np.full(table.rows, np.nan)
+    if clock is not None:
+        rows = reading.drop("no time", rows, ~np.isfinite(seconds[rows]))
+    section = reading.sections(None if section_widths is None else len(section_widths))
+    repeated = duplicates(seconds[rows], places.x[rows], places.y[rows], section[rows])
+    rows = reading.drop("duplicate", rows, repeated)
+    reading.refuse_nothing(rows)
+    rows, fixes = reading.without_strays(rows, seconds, places, section, timed=clock is not None)
+    log = _assemble(reading, rows, fixes, seconds, places, section, bar_width, section_widths)
+    applied = chosen["applied"]
+    unit = nitrogen_per_unit(applied.unit or "", reading.conditions, where=f"column '{applied.name}'")[1]
+    return ReadLog(
+        path=file,
+        file_format=table.file_format,
+        log=log,
+        local_crs=places.frame,
+        centre=places.centre,
+        rows_read=table.rows,
+        kept=log.row.size,
+        dropped=reading.dropped,
+        noted=reading.noted,
+        facts=tuple(facts),
+        columns={role: (column.name, column.unit) for role, column in chosen.items()},
+        derived=tuple(reading.derived),
+        nitrogen_unit=unit,
+        clock=clock.scale if clock is not None else None,
+        start=clock.start if clock is not None else None,
+    )
+
+
+def _assemble(
+    reading: Reading,
+    rows: IntArray,
+    fixes: Fixes,
+    seconds: FloatArray,
+    places: Places,
+    section: IntArray,
+    bar_width: float | None,
+    section_widths: Sequence[float] | None,
+) -> AppliedLog:
+    motion = measure_motion(fixes)
+    in_run = np.argsort(motion.run[fixes.fix], kind="stable")
+    rows, fix = rows[fixes.order[in_run]], fixes.fix[in_run]
+    section = section[rows]
+    run, time = motion.run[fix], fixes.time[fix]
+    if fixes.spread:
+        reading.say("time", "records that share a second of the clock are spread evenly over it", fixes.spread)
+    own_places = places.strips is not None or (section.size and section.max() > 0 and not fixes.shared)
+    if own_places and section.max() > 0 and places.strips is None:
+        reading.say("section", "every section has positions of its own, taken as the sections' centres")
+    heading, speed, step = _movement(reading, rows, fix, motion)
+    x, y = places.x[rows], places.y[rows]
+    logged_width = reading.si("width", rows)
+    if places.strips is not None:
+        x, y, heading, fitted_step, fitted_width = fit_strips(places.strips[rows], x, y, heading)
+        if "step" not in reading.chosen:
+            step = fitted_step
+        if logged_width is None:
+            logged_width = fitted_width
+            reading.derived.append("width")
+        text = "the records are polygons: step and width come from each one's area and smallest rectangle"
+        reading.say("derived", f"{text}, and the position is the middle of its leading edge")
+    width, offset = lay_sections(
+        section,
+        logged_width,
+        bar_width,
+        section_widths,
+        sectioned="section" in reading.chosen,
+        where=reading.table.where,
+        facts=reading.facts,
+    )
+    if logged_width is None:
+        reading.derived.append("width")
+    if own_places:
+        offset = np.zeros_like(offset)
+    applied = reading.si("applied", rows)
+    assert applied is not None
+    target = reading.si("target", rows)
+    on = _switched_on(reading, rows, applied, target)
+    values = {role: reading.si(role, rows) for role in ("flow", "pump_pressure", "bar_pressure", "temperature")}
+    nothing = np.full(rows.size, np.nan)
+    bad = on & ~(applied >= 0.0)
+    reading.drop("no rate", rows, bad)
+    keep = ~bad
+    reading.refuse_nothing(rows[keep])
+    for cause, concerned in (("section off", keep & ~on), ("zero step", keep & on & ~(step > 0.0))):
+        if concerned.any():
+            reading.noted[cause] = tuple(np.sort(rows[concerned]).tolist())
+            reading.say("screen", f"{cause}: kept, but no ground ({rows_text(reading.noted[cause])})", concerned.sum())
+    known = {role: nothing if found is None else found for role, found in values.items()}
+    asked = nothing if target is None else np.where(target < 0.0, np.nan, target)
+    origin = np.nanmin(time[keep]) if np.isfinite(time[keep]).any() else 0.0
+    _, run = np.unique(run[keep], return_inverse=True)
+    return AppliedLog(
+        row=rows[keep], time=time[keep] - origin, x=x[keep], y=y[keep], heading=heading[keep], speed=speed[keep],
+        step=step[keep], section=section[keep], offset=offset[keep], width=width[keep], run=run.astype(np.int64),
+        on=on[keep], applied=applied[keep], target=asked[keep], flow=known["flow"][keep],
+        pump_pressure=known["pump_pressure"][keep], bar_pressure=known["bar_pressure"][keep],
+        temperature=known["temperature"][keep],
+    )  # fmt: skip
+
+
+def _movement(
+    reading: Reading, rows: IntArray, fix: IntArray, motion: Motion
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Heading, speed and step: as logged, and from positions where nothing is logged."""
+    found = {}
+    ways = {
+        "heading": (motion.heading, "from positions at least 1 m apart"),
+        "speed": (motion.speed, "from step and interval"),
+        "step": (motion.step, "from one position to the next; the first record of each run has none"),
+    }
+    for role, (per_fix, how) in ways.items():
+        measured = per_fix[fix]
+        logged = reading.si(role, rows)
+        if logged is None:
+            if np.isfinite(measured).any():
+                reading.derived.append(role)
+                reading.say("derived", f"{role} is worked out {how}")
+            found[role] = measured
+            continue
+        if role == "heading":
+            logged = np.where(np.abs(logged) <= 2.0 * np.pi + 1e-9, logged, np.nan) % (2.0 * np.pi)
+        else:
+            logged = np.where(logged < 0.0, np.nan, logged)
+            _compare(reading, role, logged, measured)
+        empty = ~np.isfinite(logged)
+        if empty.any():
+            reading.say("derived", f"{role} is not logged in {rows_text(rows[empty])}; worked out {how}", empty.sum())
+        found[role] = np.where(empty, measured, logged)
+    return found["heading"], found["speed"], found["step"]
+
+
+def _compare(reading: Reading, role: str, logged: FloatArray, measured: FloatArray) -> None:
+    """Say where a logged speed or step does not fit the positions, as with a wrong unit."""
+    moving = (measured > 0.0) & (logged > 0.0)
+    if moving.sum() < 5:
+        return
+    ratio = float(np.median(logged[moving] / measured[moving]))
+    if not 0.8 < ratio < 1.25:
+        text = (
+            f"the {role} in '{reading.chosen[role].name}' is {ratio:.2g} times what the positions give: check its unit"
+        )
+        reading.say("derived", text)
+
+
+def _switched_on(reading: Reading, rows: IntArray, applied: FloatArray, target: FloatArray | None) -> BoolArray:
+    """Whether each record's section delivered; without a column, wherever the rate is not zero."""
+    column = reading.chosen.get("on")
+    if column is None:
+        reading.derived.append("on")
+        off = applied == 0.0
+        text = "no column tells whether a section was on: it is taken as on where the applied rate is not zero"
+        starved = int((off & (target > 0.0)).sum()) if target is not None else 0
+        if starved:
+            text += f"; {starved} record(s) with rate zero had a target above zero and count as missed ground"
+        reading.say("derived", text, starved)
+        return np.asarray(~off, dtype=bool)
+    where = f"{reading.table.where}, column '{column.name}'"
+    state, known = read_switch(reading.table.columns[column.index[0]], where=where)
+    state, known = state[rows], known[rows]
+    if not known.all():
+        text = f"on or off is not logged in {rows_text(rows[~known])}; on where the rate is above zero"
+        reading.say("derived", text, int((~known).sum()))
+    return np.asarray(np.where(known, state, applied > 0.0), dtype=bool)

@@ -1,0 +1,120 @@
+"""How well what went down agrees with what was asked for, weighted by area."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from geoflow.arrays import FloatArray, Floats
+from geoflow.errors import RangeError
+
+__all__ = ["Agreement", "agreement", "within"]
+
+# A record just at the edge of a share must not fall out by rounding.
+_ROUNDING: Final = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Agreement of applied with target over an area; NaN throughout where no area is known.
+
+    Every moment divides by the weight itself (1/n, not 1/(n-1)): cutting a record in two changes nothing.
+
+    Attributes
+    ----------
+    area : float
+        Weight of the records compared [m2].
+    area_unknown : float
+        Weight of the records left out, because applied or target is missing [m2].
+    applied_mean, target_mean : float
+        Means [kg/m2].
+    bias : float
+        Mean of applied less target [kg/m2].
+    mae, rmse : float
+        Mean absolute and root mean square difference [kg/m2].
+    spread : float
+        Standard deviation of the difference [kg/m2].
+    lower_limit, upper_limit : float
+        Limits of agreement, bias -/+ 1.96 spread [kg/m2] (Bland and Altman 1986, who took 2).
+    concordance : float
+        Lin (1989): 2 s_xy / (s_x^2 + s_y^2 + (mx - my)^2) [-]; NaN where both are one and the same constant.
+    within_5, within_10, within_20 : float
+        Share of the weight off by no more than 5, 10 and 20 % of its target [-].
+    """
+
+    area: float
+    area_unknown: float
+    applied_mean: float
+    target_mean: float
+    bias: float
+    mae: float
+    rmse: float
+    spread: float
+    lower_limit: float
+    upper_limit: float
+    concordance: float
+    within_5: float
+    within_10: float
+    within_20: float
+
+
+def within(applied: Floats, target: Floats, share: float) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Whether applied is off by no more than a share of its target; where nothing was asked, only nothing is.
+
+    Parameters
+    ----------
+    applied, target : array_like
+        One unit of rate [kg/m2].
+    share : float
+        [-]
+    """
+    asked = np.asarray(target, dtype=np.float64)
+    return np.asarray(np.abs(np.asarray(applied) - asked) <= (share + _ROUNDING) * np.abs(asked))
+
+
+def agreement(applied: FloatArray, target: FloatArray, weight: FloatArray) -> Agreement:
+    """Compare applied with target.
+
+    Parameters
+    ----------
+    applied, target : ndarray, shape (n,)
+        Nitrogen rates [kg/m2]; records where either is NaN are left out, and their weight is returned.
+    weight : ndarray, shape (n,)
+        Area each record stands for [m2].
+
+    Raises
+    ------
+    RangeError
+        If an area is negative or no number.
+    """
+    if not np.all((weight >= 0.0) & (weight < np.inf)):
+        raise RangeError("an area is negative or no number", cure="leave such records out before they are compared")
+    known = np.isfinite(applied) & np.isfinite(target)
+    area, unknown = float(weight[known].sum()), float(weight[~known].sum())
+    if area <= 0.0:
+        return Agreement(area, unknown, *(np.nan,) * 12)
+    x, y, share = target[known], applied[known], weight[known] / area
+    mean_x, mean_y = float(share @ x), float(share @ y)
+    gap = y - x
+    bias = float(share @ gap)
+    spread = float(np.sqrt(share @ np.square(gap - bias)))
+    common = float(share @ ((x - mean_x) * (y - mean_y)))
+    whole = float(share @ np.square(x - mean_x) + share @ np.square(y - mean_y)) + (mean_x - mean_y) ** 2
+    # What rounding alone makes of two equal constants is no spread.
+    constant = whole <= (1e-12 * max(abs(mean_x), abs(mean_y))) ** 2
+    return Agreement(
+        area,
+        unknown,
+        mean_y,
+        mean_x,
+        bias,
+        float(share @ np.abs(gap)),
+        float(np.sqrt(share @ np.square(gap))),
+        spread,
+        bias - 1.96 * spread,
+        bias + 1.96 * spread,
+        np.nan if constant else 2.0 * common / whole,
+        *(float(share @ within(y, x, near)) for near in (0.05, 0.10, 0.20)),
+    )
