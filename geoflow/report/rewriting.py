@@ -9,7 +9,7 @@ import numpy as np
 from geoflow.arrays import FloatArray
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.layout import span, table, within, wrap
-from geoflow.report.text import heading, reading_lines
+from geoflow.report.text import heading, reading_lines, warning_lines
 from geoflow.rewrite import REASONS, Rewriting
 from geoflow.units import System, from_si, number, show, unit_label
 from geoflow.vet import Solution
@@ -104,6 +104,7 @@ def rewrite_document(
             "nitrogen_unplaced_lb": round(float(from_si(done.unplaced, "mass", "lb")), 6),
             "acres_left_failing": round(float(acres[done.left_failing].sum()), 6),
         },
+        "warnings": list(solution.warnings()),
         "left_failing": prescription.row[done.left_failing].tolist(),
         "raised": prescription.row[done.raised].tolist(),
         "planned_speed_mph": np.round(from_si(np.array(solution.plan.speed), "speed", "mile/hour"), 6).tolist(),
@@ -244,6 +245,7 @@ def rewrite_text(
     window = within(low, high, "nitrogen rate", system)
     blocks = [
         [_answer(done, area, system)],
+        warning_lines(solution),
         reading_lines(prescription, system),
         [
             heading(solution, system, with_speed=True),

@@ -50,9 +50,10 @@ class RewriteOutcome:
 
     @property
     def has_findings(self) -> bool:
-        """Whether a zone still does not hold, was raised, or nitrogen could not be placed."""
+        """Whether a zone still does not hold or was raised, nitrogen could not be placed, or the plan is odd."""
         lost = abs(self.done.unplaced) > 1e-4 * max(self.done.nitrogen_before, 1e-9)
-        return bool(self.done.left_failing.any() or self.done.raised.any() or lost)
+        odd = bool(self.vetted.solution.warnings())
+        return bool(self.done.left_failing.any() or self.done.raised.any() or lost or odd)
 
 
 def _max_rate(text: str | None, vetted: VetOutcome) -> float:
