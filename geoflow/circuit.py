@@ -175,6 +175,9 @@ class Circuit:
         self.bar = bar
         self.cases = cases
         self.sections = tuple(bar.sections[index] for index in sections)
+        # Sections with the same rows, orifice and feed pass the same: each is solved as the first of its kind.
+        kinds = [(section.rows, section.orifice, section.feed) for section in self.sections]
+        self._alike = [kinds.index(kind) for kind in kinds]
         self._orifices = tuple(bar.orifices[section.orifice] for section in self.sections)
         # Every property has the shape (1, temperatures, 1), so that cases and points broadcast against it.
         self.saturated = saturation(np.reshape(temperature, (1, -1, 1)))
@@ -281,7 +284,8 @@ class Circuit:
         # What the orifices pass depends on how much the pump warms the liquid and the other way round, but weakly: the
         # second turn changes a flow by a percent at the most, a third one by less than 1e-4.
         for _ in range(2):
-            flows = [self._section_flow(node, number, liquid) for number in range(len(self.sections))]
+            solved = {like: self._section_flow(node, like, liquid) for like in set(self._alike)}
+            flows = [solved[like] for like in self._alike]
             manifolds = [node - self._loss(fed.feed, flow) for fed, flow in zip(self.sections, flows, strict=True)]
             section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
             flow, least = section_flow.sum(axis=-1), manifold.min(axis=-1)
