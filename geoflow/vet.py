@@ -15,7 +15,7 @@ from geoflow.rates import ammonia_flow, nitrogen_rate
 from geoflow.units import show, show_range
 from geoflow.window import Bounds, FlowWindow, PressureCurve, flow_window, pressure_curve, temperature_grid
 
-__all__ = ["Plan", "Solution", "Vetting", "solve", "verdicts", "vet", "with_orifice"]
+__all__ = ["Plan", "Solution", "Vetting", "fitted_with", "solve", "verdicts", "vet"]
 
 
 # A rate clipped to the window must pass it in spite of rounding.
@@ -128,13 +128,12 @@ class Solution:
         )
 
 
-def with_orifice(bar: Bar, sections: tuple[int, ...], orifice: str) -> Bar:
-    """Return the bar with one orifice in all of some sections."""
-    changed = tuple(
-        replace(section, orifice=orifice) if index in sections else section
-        for index, section in enumerate(bar.sections)
-    )
-    return replace(bar, sections=changed)
+def fitted_with(bar: Bar, sections: tuple[int, ...], orifices: tuple[str, ...]) -> Bar:
+    """Return the bar with one orifice key for each of some sections."""
+    changed = list(bar.sections)
+    for index, key in zip(sections, orifices, strict=True):
+        changed[index] = replace(changed[index], orifice=key)
+    return replace(bar, sections=tuple(changed))
 
 
 def solve(bar: Bar, plan: Plan) -> Solution:
@@ -156,7 +155,7 @@ def solve(bar: Bar, plan: Plan) -> Solution:
     curve = pressure_curve(bar, grid, plan.sections, window.delivered_ratio, top)
     fitted = {bar.sections[index].orifice for index in plan.sections}
     others = {
-        name: flow_window(with_orifice(bar, plan.sections, name), grid, plan.sections).over_plan(
+        name: flow_window(fitted_with(bar, plan.sections, (name,) * len(plan.sections)), grid, plan.sections).over_plan(
             certain=True, commanded=True
         )
         for name in bar.orifices

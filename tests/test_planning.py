@@ -24,9 +24,9 @@ from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import ammonia_in_tank, drawn_temperature
 from geoflow.planning.day import field_capacity, field_efficiency, temperature_curve, work_hours
 from geoflow.planning.loads import end_of_tank_window, tank_loads
-from geoflow.planning.orifices import EVEN_ROWS, fitted_with, orifice_choice
+from geoflow.planning.orifices import EVEN_ROWS, orifice_choice
 from geoflow.planning.speeds import best_speeds, speed_curve
-from geoflow.vet import Plan, Solution, solve, vet
+from geoflow.vet import Plan, Solution, fitted_with, solve, vet
 from geoflow.window import row_split, temperature_grid
 
 LAWS = settings(max_examples=60, deadline=None, database=None)

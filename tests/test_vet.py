@@ -17,7 +17,7 @@ from geoflow.errors import RangeError, UsageError
 from geoflow.rates import ammonia_flow, as_nitrogen_rate
 from geoflow.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS, VERDICTS
 from geoflow.units import rate_unit
-from geoflow.vet import Plan, solve, vet, with_orifice
+from geoflow.vet import Plan, fitted_with, solve, vet
 from geoflow.window import flow_window, temperature_grid
 
 ALL = (0, 1, 2)
@@ -272,7 +272,7 @@ def test_a_cure_by_another_orifice_is_true() -> None:
     assert set(found.cured_by_orifice) == {"small", "large", "tiny", "huge"}
     assert found.cured_by_orifice["tiny"][:2].any()
     for name, cured in found.cured_by_orifice.items():
-        again = vet(rates, solve(with_orifice(SOLVED.bar, ALL, name), SOLVED.plan))
+        again = vet(rates, solve(fitted_with(SOLVED.bar, ALL, (name,) * len(ALL)), SOLVED.plan))
         np.testing.assert_array_equal(again.verdict == "holds", cured)
 
 

@@ -13,10 +13,10 @@ from geoflow.equipment import Bar
 from geoflow.errors import RangeError
 from geoflow.planning.speeds import SpeedCurve, speed_curve_of
 from geoflow.rates import ammonia_flow
-from geoflow.vet import Plan
+from geoflow.vet import Plan, fitted_with
 from geoflow.window import Bounds, flow_window, row_split, temperature_grid
 
-__all__ = ["EVEN_ROWS", "OrificeChoice", "OrificeOption", "fitted_with", "orifice_choice"]
+__all__ = ["EVEN_ROWS", "OrificeChoice", "OrificeOption", "orifice_choice"]
 
 EVEN_ROWS: Final = 0.05
 """Outlets should be within 5 % of their average (University of Georgia Extension, P. Sumner, calibration sheet)."""
@@ -150,14 +150,6 @@ def orifice_choice(
     )
     usable = final[0].even and max(worth(final[0])) > 0.0
     return OrificeChoice(final, final[0] if usable else None, mixed, left_out)
-
-
-def fitted_with(bar: Bar, sections: tuple[int, ...], orifices: tuple[str, ...]) -> Bar:
-    """Return the bar with one orifice key for each of some sections."""
-    changed = list(bar.sections)
-    for index, key in zip(sections, orifices, strict=True):
-        changed[index] = replace(changed[index], orifice=key)
-    return replace(bar, sections=tuple(changed))
 
 
 def _fittings(bar: Bar, plan: Plan) -> tuple[list[tuple[str, ...]], bool]:
