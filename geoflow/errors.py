@@ -8,6 +8,7 @@ from collections.abc import Iterable
 __all__ = [
     "BarError",
     "GeoflowError",
+    "LogError",
     "OutputError",
     "PrescriptionError",
     "QuantityError",
@@ -63,6 +64,10 @@ class BarError(GeoflowError):
 
 class PrescriptionError(GeoflowError):
     """The prescription cannot be read, or does not say which rate it means."""
+
+
+class LogError(GeoflowError):
+    """The as-applied log cannot be read, or does not say which columns it means."""
 
 
 class OutputError(GeoflowError):

@@ -391,7 +391,7 @@ def test_every_command_in_the_docs_parses(page: str) -> None:
 
 
 def test_every_command_shows_an_example_in_its_help(capsys: pytest.CaptureFixture[str]) -> None:
-    for name in cli._COMMANDS:
+    for name in cli.COMMANDS:
         with pytest.raises(SystemExit) as stop:
             cli.build_parser().parse_args([name, "-h"])
         assert stop.value.code == 0

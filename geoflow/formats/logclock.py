@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import FloatArray
-from geoflow.formats.logunits import TIME_UNITS, LogError
+from geoflow.errors import LogError
+from geoflow.formats.logunits import TIME_UNITS
 
 if TYPE_CHECKING:
     import pandas

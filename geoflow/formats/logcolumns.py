@@ -11,11 +11,11 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.errors import nearest
+from geoflow.errors import LogError, nearest
 from geoflow.formats.cells import MASS_WORDS, contradicts
 from geoflow.formats.facts import Fact
 from geoflow.formats.logtables import LogTable
-from geoflow.formats.logunits import ROLES, LogError, Role, known_unit
+from geoflow.formats.logunits import ROLES, Role, known_unit
 from geoflow.schema import fold
 
 __all__ = ["Chosen", "choose_columns", "load_mapping", "save_mapping"]

@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray
-from geoflow.errors import PrescriptionError
+from geoflow.errors import LogError, PrescriptionError
 from geoflow.formats.facts import Fact
 from geoflow.formats.logtables import LogTable, in_log_words
-from geoflow.formats.logunits import LogError
 from geoflow.formats.placement import Bounds, place
 
 if TYPE_CHECKING:

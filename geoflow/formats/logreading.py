@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
+from geoflow.errors import LogError
 from geoflow.formats.facts import Fact, rows_text
 from geoflow.formats.logclock import Clock, read_clock
 from geoflow.formats.logcolumns import Chosen
@@ -15,7 +16,7 @@ from geoflow.formats.logplaces import Places
 from geoflow.formats.logscreen import Fixes, find_fixes, strays
 from geoflow.formats.logsections import number_sections
 from geoflow.formats.logtables import LogTable
-from geoflow.formats.logunits import ROLES, Conditions, LogError, role_to_si
+from geoflow.formats.logunits import ROLES, Conditions, role_to_si
 
 __all__ = ["Reading"]
 

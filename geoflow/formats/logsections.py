@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
+from geoflow.errors import LogError
 from geoflow.formats.facts import Fact
-from geoflow.formats.logunits import LogError
 from geoflow.units import show
 
 if TYPE_CHECKING:

@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import FloatArray
-from geoflow.errors import PrescriptionError, nearest
+from geoflow.errors import LogError, PrescriptionError, nearest
 from geoflow.formats.cells import parse_numbers
 from geoflow.formats.containers import FORMATS, open_source, read_table
 from geoflow.formats.facts import Fact, rows_text
-from geoflow.formats.logunits import LogError
 
 if TYPE_CHECKING:
     import pandas

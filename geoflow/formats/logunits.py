@@ -9,15 +9,11 @@ from typing import Final
 import numpy as np
 
 from geoflow.arrays import FloatArray
-from geoflow.errors import GeoflowError, QuantityError, nearest
+from geoflow.errors import QuantityError, nearest
 from geoflow.rates import as_nitrogen_rate
 from geoflow.units import RATE_UNITS, parse, parse_pressure, rate_unit, to_si
 
-__all__ = ["ROLES", "TIME_UNITS", "Conditions", "LogError", "Role", "known_unit", "nitrogen_per_unit", "role_to_si"]
-
-
-class LogError(GeoflowError):
-    """The log cannot be read, or does not say what its columns mean."""
+__all__ = ["ROLES", "TIME_UNITS", "Conditions", "Role", "known_unit", "nitrogen_per_unit", "role_to_si"]
 
 
 @dataclass(frozen=True, slots=True)

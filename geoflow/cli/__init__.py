@@ -1,0 +1,78 @@
+"""The command line: parses, calls, prints, sets the exit code."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+from geoflow import __version__
+from geoflow.cli.bars import add_bar, add_window
+from geoflow.cli.options import CODES, WRONG_USE, Parser
+from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
+from geoflow.errors import GeoflowError
+
+__all__ = ["COMMANDS", "build_parser", "main"]
+
+_READER_GONE: Final = 141
+
+COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
+    "window": add_window,
+    "vet": add_vet,
+    "rewrite": add_rewrite,
+    "plan": add_plan,
+    "bar": add_bar,
+}
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Make the parser of the whole command line."""
+    parser = Parser(
+        prog="geoflow",
+        description="Says whether an anhydrous ammonia bar can deliver a variable-rate prescription.",
+        epilog="Every command has its own help: geoflow vet -h. " + CODES,
+    )
+    parser.known_commands = list(COMMANDS)
+    parser.add_argument("--version", action="version", version=f"geoflow {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="command", required=True, parser_class=Parser)
+    for add in COMMANDS.values():
+        add(commands)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    try:
+        given = list(sys.argv[1:] if arguments is None else arguments)
+        if not given:
+            print(build_parser().format_help(), file=sys.stderr)
+            return WRONG_USE
+        options = build_parser().parse_args(given)
+        code: int = options.run(options)
+        sys.stdout.flush()
+        return code
+    except GeoflowError as problem:
+        print(f"geoflow: {problem}", file=sys.stderr)
+        return WRONG_USE
+    except BrokenPipeError:
+        # The reader of our output went away (as `| head` does); nothing more can be said to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _READER_GONE
+    except KeyboardInterrupt:
+        print("geoflow: stopped; nothing was written", file=sys.stderr)
+        return 130
+    except MemoryError:
+        print("geoflow: this machine has not enough memory for that\n  cure:  close other programs", file=sys.stderr)
+        return WRONG_USE
+    except Exception as problem:
+        # A fault of ours must not look like a finding (1) nor show a traceback to somebody in a cab.
+        if os.environ.get("GEOFLOW_TRACEBACK"):
+            raise
+        print(
+            f"geoflow: something unforeseen went wrong ({type(problem).__name__}: {problem})\n"
+            "  cure:  this is a fault in geoflow; run again with GEOFLOW_TRACEBACK=1 and report what it prints",
+            file=sys.stderr,
+        )
+        return WRONG_USE

@@ -1,0 +1,68 @@
+"""`geoflow window` and `geoflow bar`: what a bar can do, and whether its file is right."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_common, add_plan_options, deliver
+from geoflow.errors import UsageError
+
+__all__ = ["add_bar", "add_window"]
+
+
+def _window(options: argparse.Namespace) -> int:
+    from geoflow.report.documents import window_document
+    from geoflow.report.text import window_text
+    from geoflow.workflow.vetting import read_bar_and_plan
+
+    solution = read_bar_and_plan(options.bar, options.temperature, options.speed, options.sections)
+    with_speed = options.speed is not None
+    document = window_document(solution, with_speed=with_speed)
+    deliver(options, document, lambda: window_text(solution, options.units, with_speed=with_speed), (options.bar,))
+    odd = bool(solution.warnings(with_speed=with_speed))
+    return FINDINGS if solution.certain.empty or odd else NOTHING_TO_ACT_ON
+
+
+def _bar(options: argparse.Namespace) -> int:
+    from geoflow.formats.bars import bar_schema, read_bar
+
+    if options.schema:
+        print(json.dumps(bar_schema(), indent=1))
+        return NOTHING_TO_ACT_ON
+    if options.check is None:
+        raise UsageError("neither --check nor --schema is given", where="geoflow bar", cure="geoflow bar --check BAR")
+    from geoflow.report.bar_words import describe
+
+    bar = read_bar(options.check)
+    document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / 0.3048, 6), "problems": []}
+    deliver(options, document, lambda: describe(bar, options.units), (options.check,))
+    return NOTHING_TO_ACT_ON
+
+
+def add_window(commands: Any) -> None:
+    """Put the command `window` on the parser."""
+    parser = commands.add_parser(
+        "window",
+        help="the flow and rate window of a bar, and what limits each end",
+        description="The flow and rate window of a bar, and what limits each end.",
+        epilog='Example: geoflow window --bar bar.toml --temperature "35..50 degF" --speed "5 mph". ' + CODES,
+    )
+    add_plan_options(parser, speed_needed=False)
+    add_common(parser)
+    parser.set_defaults(run=_window)
+
+
+def add_bar(commands: Any) -> None:
+    """Put the command `bar` on the parser."""
+    parser = commands.add_parser(
+        "bar",
+        help="check a bar file, or print its JSON Schema",
+        description="Check a bar file and say it back in words, or print the JSON Schema for an editor.",
+        epilog="Example: geoflow bar --check bar.toml. " + CODES,
+    )
+    parser.add_argument("--check", metavar="BAR", help="bar file to read and say back in words")
+    parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the bar file")
+    add_common(parser)
+    parser.set_defaults(run=_bar)
