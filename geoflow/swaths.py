@@ -12,7 +12,7 @@ from geoflow.asapplied import AppliedLog
 from geoflow.errors import RangeError
 from geoflow.scanlines import Pieces, Sums, convex_pieces, scan, zone_edges
 
-__all__ = ["Overlay", "ground_rates", "overlay", "strip_areas", "strips", "turning_ratio"]
+__all__ = ["Overlay", "ground_rates", "overlay", "strip_areas", "strips"]
 
 # A record follows the one before if the distance between them is its step, give or take half of it.
 _SAME_STEP: Final = 0.5
@@ -108,29 +108,6 @@ def ground_rates(log: AppliedLog, quads: FloatArray, ground: BoolArray) -> Float
     rate = np.zeros(log.run.size)
     rate[ground] = (log.applied * log.width * log.step)[ground] / strip_areas(quads[ground])
     return rate
-
-
-def turning_ratio(log: AppliedLog) -> FloatArray:
-    """Rate on the ground under a section over the rate at the bar's centre, shape (n,).
-
-    Returns
-    -------
-    ndarray
-        1 / (1 + y / R) with the outward offset y of the section and the radius R of the centre's turn, from the change
-        of heading over the step: below 0.9 where R < 9 y on the outside, above 1.1 where R < 11 y on the inside.
-        1 where no record comes before; infinite where the section stands still; NaN without a step.
-
-    Notes
-    -----
-    Turning error as in Luck et al. 2011, Precision Agriculture 12, doi 10.1007/s11119-010-9199-9. The strip's area is
-    step x width over this ratio, but for the arc's chord (1/8 of the square of the change of heading).
-    """
-    before, joined = _joined(log)
-    turn = np.where(joined, log.heading - log.heading[before], 0.0)
-    turn = (turn + np.pi) % (2.0 * np.pi) - np.pi
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # A turn to the right has its outside on the left; a section inside the pivot goes backwards.
-        return np.asarray(1.0 / np.abs(1.0 - log.offset * turn / np.where(log.step > 0.0, log.step, np.nan)))
 
 
 @dataclass(frozen=True, slots=True)

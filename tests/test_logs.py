@@ -47,7 +47,7 @@ def test_a_straight_run_is_read_and_what_is_missing_is_derived(tmp_path):
     assert set(read.derived) == {"heading", "speed", "step", "on"}
     assert (read.clock, read.start, read.nitrogen_unit) == ("UTC", "2026-04-13T14:05:07.000Z", "lb N/ac")
     assert read.columns["applied"] == ("Applied Rate (lb N/ac)", "lb N/ac")
-    np.testing.assert_allclose(log.step, [0, 2, 2, 2, 2, 2], atol=1e-4)
+    np.testing.assert_allclose(log.step, [2, 2, 2, 2, 2, 2], atol=1e-4)
     np.testing.assert_allclose(log.speed, 2.0, atol=1e-4)
     np.testing.assert_allclose(np.sin(log.heading), 0.0, atol=1e-4)
     np.testing.assert_allclose(np.cos(log.heading), 1.0, atol=1e-4)
@@ -73,7 +73,7 @@ def test_csv_dialects(tmp_path, dialect):
     columns = {**north_run(4), "Applied Rate (lb N/ac)": [150.5, 151.25, 152.0, 153.5]}
     read = read_log(write_csv(tmp_path / "log.csv", columns, **dialect))
     np.testing.assert_allclose(read.log.applied / LB_AC, [150.5, 151.25, 152.0, 153.5])
-    np.testing.assert_allclose(read.log.step, [0, 2, 2, 2], atol=1e-4)
+    np.testing.assert_allclose(read.log.step, [2, 2, 2, 2], atol=1e-4)
 
 
 def test_csv_refusals(tmp_path):
@@ -308,7 +308,7 @@ def test_a_log_without_a_clock_goes_in_file_order(tmp_path):
     del columns["Time"]
     read = log_of(tmp_path, columns)
     assert read.clock is None and np.isnan(read.log.time).all() and np.isnan(read.log.speed).all()
-    np.testing.assert_allclose(read.log.step, [0, 2, 2, 2], atol=1e-4)
+    np.testing.assert_allclose(read.log.step, [2, 2, 2, 2], atol=1e-4)
     assert "speed" not in read.derived and "order of the file" in said(read)
 
 
@@ -332,7 +332,7 @@ def test_runs_part_at_gaps_and_machines_at_a_clock_that_starts_over(tmp_path):
     columns = {name: [*north_run(200)[name], *north_run(200, x=500.0)[name]] for name in first}
     read = log_of(tmp_path, columns)
     assert read.log.run.tolist() == [0] * 200 + [1] * 200 and not read.dropped
-    np.testing.assert_allclose(read.log.step.sum(), 2 * 199 * 2.0, rtol=1e-4)
+    np.testing.assert_allclose(read.log.step.sum(), 2 * 200 * 2.0, rtol=1e-4)
 
 
 def test_machines_mixed_line_by_line_are_refused(tmp_path):
@@ -359,15 +359,25 @@ def test_the_impossible_is_dropped_and_counted_and_off_rates_are_not(tmp_path):
     columns["Applied Rate (lb N/ac)"][16] = 0
     read = log_of(tmp_path, columns)
     assert read.dropped == {
-        "no position": (6, 7, 8), "duplicate": (10,), "teleport": (3, 20), "no rate": (12, 13),
+        "no position": (6, 7, 8), "duplicate": (10,), "teleport": (3, 20),
     }  # fmt: skip
-    assert read.kept == 32 == read.rows_read - sum(map(len, read.dropped.values()))
+    assert read.kept == 34 == read.rows_read - sum(map(len, read.dropped.values()))
     rates = dict(zip(read.log.row.tolist(), (read.log.applied / LB_AC).round(6).tolist(), strict=True))
     assert (rates[14], rates[15]) == (900, 1)
-    assert read.noted["section off"] == (16,) and not read.log.on[read.log.row == 16]
-    assert "1 record(s) with rate zero had a target above zero" in said(read)
+    assert read.noted["section off"] == (12, 13, 16) and not read.log.on[read.log.row == 16]
+    assert np.isnan(rates[12]) and np.isnan(rates[13])
+    assert "3 records without a rate had a target above zero" in said(read)
     np.testing.assert_allclose(read.log.step[read.log.row == 4], 4.0, atol=1e-4)  # over the stray's gap
     assert not read.log.run[read.log.row < 6].any()
+
+
+def test_ground_without_a_logged_rate_stays_ground_where_a_column_says_the_bar_was_on(tmp_path):
+    columns = {**north_run(6), "On": [1] * 6}
+    columns["Applied Rate (lb N/ac)"][3] = ""
+    read = log_of(tmp_path, columns, columns=["on=On"])
+    assert read.noted["no rate"] == (3,) and read.log.on.all()
+    assert np.isnan(read.log.applied[3]) and read.log.step[3] > 0.0
+    assert "what fell on it is not known" in said(read)
 
 
 def test_a_standing_machine_covers_no_ground_and_keeps_its_heading(tmp_path):
@@ -375,13 +385,13 @@ def test_a_standing_machine_covers_no_ground_and_keeps_its_heading(tmp_path):
     for at in (3, 4):
         columns["Latitude"][at] = columns["Latitude"][2]
     read = log_of(tmp_path, columns)
-    assert read.noted["zero step"] == (0, 3, 4)
+    assert read.noted["zero step"] == (3, 4)
     np.testing.assert_allclose(np.cos(read.log.heading), 1.0, atol=1e-6)
 
 
 def test_nothing_left_is_refused(tmp_path):
     columns = {**north_run(3), "Applied Rate (lb N/ac)": [-1, -2, -3]}
-    refused(lambda: log_of(tmp_path, columns), "no record is left (no rate: rows 0, 1, 2)")
+    refused(lambda: log_of(tmp_path, columns), "holds no rate", "--column")
     columns = {**north_run(3), "Longitude": [0, 0, 0], "Latitude": [0, 0, 0]}
     refused(lambda: log_of(tmp_path, columns), "no row has a position")
     columns = {**north_run(3), "Time": ["2026-04-13T14:05:07Z", "x", "y"]}
@@ -423,7 +433,7 @@ def test_records_per_section(tmp_path):
     assert log.section.tolist() == [0, 1, 2] * 4 and log.row.tolist() == list(range(12))
     np.testing.assert_allclose(log.width, [3, 6, 3] * 4)
     np.testing.assert_allclose(log.offset, [-4.5, 0, 4.5] * 4)
-    np.testing.assert_allclose(log.step, np.repeat([0, 2, 2, 2], 3), atol=1e-4)
+    np.testing.assert_allclose(log.step, np.repeat([2, 2, 2, 2], 3), atol=1e-4)
     log = log_of(tmp_path, columns, bar_width=18.0).log
     np.testing.assert_allclose(log.width, 6.0)
     np.testing.assert_allclose(log.offset, [-6, 0, 6] * 4)
@@ -439,7 +449,7 @@ def test_a_section_that_logs_only_when_on_keeps_its_step(tmp_path):
         name: [c for at, c in enumerate(cells) if at not in (3, 5)] for name, cells in sections(4, [0, 1]).items()
     }
     log = log_of(tmp_path, columns, section_widths=[3.0, 3.0]).log
-    np.testing.assert_allclose(log.step[log.section == 1], [0, 2], atol=1e-4)
+    np.testing.assert_allclose(log.step[log.section == 1], [2, 2], atol=1e-4)
 
 
 def test_sections_with_positions_of_their_own(tmp_path):
@@ -448,7 +458,7 @@ def test_sections_with_positions_of_their_own(tmp_path):
     columns["Section"] = [1] * 5 + [2] * 5
     read = log_of(tmp_path, columns, section_widths=[6.0, 6.0])
     assert not read.log.offset.any() and "positions of its own" in said(read)
-    np.testing.assert_allclose(np.bincount(read.log.section, read.log.step), [8, 8], atol=1e-3)
+    np.testing.assert_allclose(np.bincount(read.log.section, read.log.step), [10, 10], atol=1e-3)
 
 
 def test_section_names_and_switches():
@@ -500,7 +510,7 @@ def test_vector_formats(tmp_path, name, crs):
     frame(crs=crs).to_file(path)
     log = read_log(path, rate_unit="lb N/ac").log
     np.testing.assert_allclose(log.applied, 150 * LB_AC)
-    np.testing.assert_allclose(log.step, [0, 2, 2, 2, 2, 2], atol=1e-3)
+    np.testing.assert_allclose(log.step, [2, 2, 2, 2, 2, 2], atol=1e-3)
     np.testing.assert_allclose(np.cos(log.heading), 1.0, atol=1e-4)
     np.testing.assert_allclose(log.width, 18.288)
 
@@ -511,7 +521,7 @@ def test_the_crs_and_the_axes_are_settled_as_for_prescriptions(tmp_path):
     options = {"bar_width": 18.0, "columns": ["lon=lon", "lat=lat"]}
     refused(lambda: log_of(tmp_path, columns, **options), "no degrees", "--crs")
     read = log_of(tmp_path, columns, crs="EPSG:26915", **options)
-    np.testing.assert_allclose(read.log.step, [0, 2, 2, 2, 2, 2], atol=1e-3)
+    np.testing.assert_allclose(read.log.step, [2, 2, 2, 2, 2, 2], atol=1e-3)
     assert read.centre == pytest.approx((-93.5, 42.0), abs=1e-3)
     run = north_run(6)
     run["Longitude"], run["Latitude"] = run["Latitude"], run["Longitude"]

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from geoflow.asapplied import AppliedLog
 from geoflow.errors import RangeError
 from geoflow.geometry import local_frame
-from geoflow.swaths import Overlay, ground_rates, overlay, strip_areas, strips, turning_ratio
+from geoflow.reconcile.causes import turning_ratio
+from geoflow.swaths import Overlay, ground_rates, overlay, strip_areas, strips
 
 LAWS = settings(max_examples=60, deadline=None, database=None)
 # The promise: areas within 0.1 % of the exact vector union.
@@ -421,7 +422,7 @@ def test_tips_reach_ten_percent_where_the_formula_says(
     radius_by_y: float, offset: float, ratio: float, right: bool
 ) -> None:
     log = arc(radius_by_y * 9.144, np.array([offset if right else -offset]), 0.762, right)
-    np.testing.assert_allclose(turning_ratio(log), [1.0, ratio], rtol=1e-9)
+    np.testing.assert_allclose(turning_ratio(log), [ratio, ratio], rtol=1e-9)
 
 
 @pytest.mark.parametrize("radius", [12.0, 40.0, 160.0])

@@ -10,8 +10,11 @@ from typing import Any, Final
 
 from geoflow import __version__
 from geoflow.cli.bars import add_bar, add_window
+from geoflow.cli.logs import add_reconcile
 from geoflow.cli.options import CODES, WRONG_USE, Parser
+from geoflow.cli.page import add_page
 from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
+from geoflow.cli.reports import add_report
 from geoflow.errors import GeoflowError
 
 __all__ = ["COMMANDS", "build_parser", "main"]
@@ -23,7 +26,10 @@ COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "vet": add_vet,
     "rewrite": add_rewrite,
     "plan": add_plan,
+    "reconcile": add_reconcile,
+    "report": add_report,
     "bar": add_bar,
+    "page": add_page,
 }
 
 

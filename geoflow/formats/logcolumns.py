@@ -46,7 +46,13 @@ class Chosen:
     asked: bool
 
 
-def save_mapping(path: Path, columns: Mapping[str, tuple[str, str | None]], *, replace: bool = False) -> None:
+def save_mapping(
+    path: Path,
+    columns: Mapping[str, tuple[str, str | None]],
+    *,
+    replace: bool = False,
+    protect: tuple[Path, ...] = (),
+) -> None:
     """Write roles as a small JSON file of ``"role": "NAME:UNIT"`` that `load_mapping` and a person can read.
 
     Raises
@@ -61,7 +67,7 @@ def save_mapping(path: Path, columns: Mapping[str, tuple[str, str | None]], *, r
     def write(target: Path) -> None:
         target.write_text(text + "\n", encoding="utf-8")
 
-    replace_file(path, write, replace=replace, protect=())
+    replace_file(path, write, replace=replace, protect=protect)
 
 
 def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
@@ -180,6 +186,15 @@ def choose_columns(
     _settle_rates(table, chosen, open_roles, rate_unit, product_known=product_known)
     _refuse_open(table, chosen, open_roles)
     facts += _open_facts(table, open_roles)
+    used = {at for column in chosen.values() for at in column.index} | {
+        at for each in open_roles.values() for at in each
+    }
+    idle = [name for at, name in enumerate(table.names) if at not in used]
+    if idle:
+        listed = ", ".join(f"'{name}'" for name in idle[:12]) + (
+            f" and {len(idle) - 12} more" if len(idle) > 12 else ""
+        )
+        facts.append(Fact("column", f"not used: {listed}; --column ROLE=NAME:UNIT takes one into use"))
     return chosen, facts
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
+from geoflow.errors import LogError
 from geoflow.formats.facts import Fact, rows_text
 from geoflow.formats.logcolumns import choose_columns, load_mapping, save_mapping
 from geoflow.formats.logplaces import Places, find_places, fit_strips
@@ -45,9 +46,10 @@ class ReadLog:
     rows_read, kept : int
         Rows in the file and records kept.
     dropped : dict
-        Cause to the rows left out for it: ``no position``, ``no time``, ``duplicate``, ``teleport``, ``no rate``.
+        Cause to the rows left out for it: ``no position``, ``no time``, ``duplicate``, ``teleport``.
     noted : dict
-        Cause to rows that are kept but are no ground: ``section off``, ``zero step``.
+        Cause to rows that are kept but are no ground, ``section off`` and ``zero step``, or whose ground got an
+        unknown rate, ``no rate``.
     facts : tuple of Fact
         What a person should know.
     columns : dict
@@ -220,24 +222,30 @@ def _assemble(
     on = _switched_on(reading, rows, applied, target)
     values = {role: reading.si(role, rows) for role in ("flow", "pump_pressure", "bar_pressure", "temperature")}
     nothing = np.full(rows.size, np.nan)
-    bad = on & ~(applied >= 0.0)
-    reading.drop("no rate", rows, bad)
-    keep = ~bad
-    reading.refuse_nothing(rows[keep])
-    for cause, concerned in (("section off", keep & ~on), ("zero step", keep & on & ~(step > 0.0))):
+    applied = np.where(applied >= 0.0, applied, np.nan)
+    if not np.isfinite(applied).any():
+        name = reading.chosen["applied"].name
+        raise LogError(
+            f"the column '{name}' holds no rate, zero or more, in any record that is left",
+            where=reading.table.where,
+            cure='name the column of the applied rate: --column "applied=NAME:UNIT"',
+        )
+    states = (
+        ("section off", ~on, "kept, but no ground"),
+        ("zero step", on & ~(step > 0.0), "kept, but no ground"),
+        ("no rate", on & (step > 0.0) & np.isnan(applied), "kept as ground, but what fell on it is not known"),
+    )
+    for cause, concerned, meaning in states:
         if concerned.any():
             reading.noted[cause] = tuple(np.sort(rows[concerned]).tolist())
-            reading.say("screen", f"{cause}: kept, but no ground ({rows_text(reading.noted[cause])})", concerned.sum())
+            reading.say("screen", f"{cause}: {meaning} ({rows_text(reading.noted[cause])})", concerned.sum())
     known = {role: nothing if found is None else found for role, found in values.items()}
     asked = nothing if target is None else np.where(target < 0.0, np.nan, target)
-    origin = np.nanmin(time[keep]) if np.isfinite(time[keep]).any() else 0.0
-    _, run = np.unique(run[keep], return_inverse=True)
+    origin = np.nanmin(time) if np.isfinite(time).any() else 0.0
+    _, run = np.unique(run, return_inverse=True)
     return AppliedLog(
-        row=rows[keep], time=time[keep] - origin, x=x[keep], y=y[keep], heading=heading[keep], speed=speed[keep],
-        step=step[keep], section=section[keep], offset=offset[keep], width=width[keep], run=run.astype(np.int64),
-        on=on[keep], applied=applied[keep], target=asked[keep], flow=known["flow"][keep],
-        pump_pressure=known["pump_pressure"][keep], bar_pressure=known["bar_pressure"][keep],
-        temperature=known["temperature"][keep],
+        row=rows, time=time - origin, x=x, y=y, heading=heading, speed=speed, step=step, section=section,
+        offset=offset, width=width, run=run.astype(np.int64), on=on, applied=applied, target=asked, **known,
     )  # fmt: skip
 
 
@@ -249,7 +257,10 @@ def _movement(
     ways = {
         "heading": (motion.heading, "from positions at least 1 m apart"),
         "speed": (motion.speed, "from step and interval"),
-        "step": (motion.step, "from one position to the next; the first record of each run has none"),
+        "step": (
+            motion.step,
+            "from one position to the next; the first record of each run stands for as much as its second",
+        ),
     }
     for role, (per_fix, how) in ways.items():
         measured = per_fix[fix]
@@ -290,11 +301,11 @@ def _switched_on(reading: Reading, rows: IntArray, applied: FloatArray, target: 
     column = reading.chosen.get("on")
     if column is None:
         reading.derived.append("on")
-        off = applied == 0.0
-        text = "no column tells whether a section was on: it is taken as on where the applied rate is not zero"
+        off = ~(applied > 0.0)
+        text = "no column tells whether a section was on: it is taken as on where the applied rate is above zero"
         starved = int((off & (target > 0.0)).sum()) if target is not None else 0
         if starved:
-            text += f"; {starved} record(s) with rate zero had a target above zero and count as missed ground"
+            text += f"; {starved} records without a rate had a target above zero and count as missed ground"
         reading.say("derived", text, starved)
         return np.asarray(~off, dtype=bool)
     where = f"{reading.table.where}, column '{column.name}'"

@@ -65,7 +65,8 @@ class Motion:
     run : ndarray of int
         Uninterrupted pass, numbered by when it starts.
     step : ndarray
-        From the fix before in the run [m]; 0 for the first.
+        From the fix before in the run [m]. The first of a run stands for as much as the second: a bar that is switched
+        on between two fixes and off between two others covers as many steps as it has fixes, on average.
     heading : ndarray
         Of the last metre at least, clockwise from north [rad]; NaN where the machine went nowhere.
     speed : ndarray
@@ -209,6 +210,9 @@ def measure_motion(fixes: Fixes) -> Motion:
         goes_on &= ~(interval > _GAP * usual + 1e-6)
     start = np.maximum.accumulate(np.where(goes_on, 0, np.arange(count)))
     step = np.where(goes_on, distance, 0.0)
+    opens = np.flatnonzero(~goes_on[:-1] & goes_on[1:])
+    covered = step.copy()
+    covered[opens] = step[opens + 1]
     with np.errstate(divide="ignore", invalid="ignore"):
         speed = np.where(goes_on & (interval > 0.0), step / interval, np.nan)
     heading = _fill(_headings(fixes, step, start), start)
@@ -217,7 +221,7 @@ def measure_motion(fixes: Fixes) -> Motion:
     rank = np.empty(begins.size, dtype=np.int64)
     rank[np.argsort(key, kind="stable")] = np.arange(begins.size)
     run = rank[np.cumsum(~goes_on) - 1]
-    return Motion(run, step, heading, _fill(speed, start), float(usual))
+    return Motion(run, covered, heading, _fill(speed, start), float(usual))
 
 
 def _headings(fixes: Fixes, step: FloatArray, start: IntArray) -> FloatArray:

@@ -14,10 +14,12 @@ from geoflow.reconcile.agreement import within
 from geoflow.reconcile.lag import Tracks, tracks
 from geoflow.window import FlowWindow
 
-__all__ = ["CAUSES", "OffCauses", "off_causes", "response_time", "turning_ratio"]
+__all__ = ["CAUSES", "ZONE_BORDER", "OffCauses", "off_causes", "response_time", "turning_ratio"]
 
 # In the order in which they are tried.
 CAUSES: Final = ("rate step", "speed change", "section event", "turning", "window limit", "unexplained")
+# Told apart where the pieces of a record are looked at: its map rate changes across the bar, so no one rate suits.
+ZONE_BORDER: Final = "zone border"
 # Settling time of a hydraulic or electric flow control on ammonia, 3 to 5 s: judgement, no published figure.
 _SETTLING: Final = 5.0
 _SETTLED: Final = 3.0
@@ -34,6 +36,8 @@ class OffCauses:
     ----------
     cause : ndarray of str, shape (n,)
         One of `CAUSES`; empty where the record was near enough to its target, off, or without a rate.
+    reason : ndarray of str, shape (n,)
+        The same for every record with a rate and a target, on target or not: what would explain an error.
     judged_area, off_area : float
         Area with a rate and a target, and the part of it off the target [m2].
     share : dict of str to float
@@ -41,6 +45,7 @@ class OffCauses:
     """
 
     cause: TextArray
+    reason: TextArray
     judged_area: float
     off_area: float
     share: dict[str, float]
@@ -70,7 +75,8 @@ def turning_ratio(log: AppliedLog) -> FloatArray:
     12:534). The radius is heading change over distance, from two records before to two after within the run. The
     bar's ends may stand still in a turn: the ratio stops at 10.
     """
-    road = tracks(log, _clock(log))
+    # Places in the log serve as the clock: a log without times turns too.
+    road = tracks(log, np.arange(log.run.size, dtype=np.float64))
     ratio = np.ones(log.run.size)
     place = np.arange(road.order.size)
     before, after = np.maximum(place - _REACH, road.first), np.minimum(place + _REACH, road.last)
@@ -184,7 +190,8 @@ def off_causes(
         np.abs(ratio - 1.0) > half,
         outside,
     ]
-    cause = np.where(off, np.select(reasons, CAUSES[:-1], CAUSES[-1]), "")
+    reason = np.where(judged, np.select(reasons, CAUSES[:-1], CAUSES[-1]), "")
+    cause = np.where(off, reason, "")
     off_area = float(area[off].sum())
     share = {name: float(area[cause == name].sum()) / off_area if off_area > 0.0 else 0.0 for name in CAUSES}
-    return OffCauses(cause, float(area[judged].sum()), off_area, share)
+    return OffCauses(cause, reason, float(area[judged].sum()), off_area, share)

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
 __all__ = [
+    "USUAL_COUNTING_TEMPERATURE",
     "VetOutcome",
     "make_plan",
     "read_bar_and_plan",
@@ -36,7 +37,7 @@ __all__ = [
 
 _MOST_LABELS = 80
 _SPEED_COLUMNS = ("speed_low_mph", "speed_high_mph")
-_USUAL_COUNTING_TEMPERATURE = "60 degF"
+USUAL_COUNTING_TEMPERATURE = "60 degF"
 
 
 def make_plan(bar: Bar, temperature: str, speed: str | None, sections: str | None) -> Plan:
@@ -109,7 +110,7 @@ def _counted_density(bar: Bar, volume_temperature: str | None) -> float:
     elif bar.meter.reference_temperature is not None:
         kelvin = bar.meter.reference_temperature
     else:
-        kelvin = parse(_USUAL_COUNTING_TEMPERATURE, "temperature")
+        kelvin = parse(USUAL_COUNTING_TEMPERATURE, "temperature")
     return float(saturation(kelvin).liquid_density)
 
 
@@ -144,7 +145,7 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
 def _volume_fact(bar: Bar, volume_temperature: str | None, density: float) -> Fact:
     from geoflow.formats.facts import Fact
 
-    given = volume_temperature or _USUAL_COUNTING_TEMPERATURE
+    given = volume_temperature or USUAL_COUNTING_TEMPERATURE
     if volume_temperature is None and bar.meter.reference_temperature is not None:
         given = show(bar.meter.reference_temperature, "temperature", "us")
     pounds = density / 0.45359237 * 3.785411784e-3

@@ -1,0 +1,73 @@
+"""Reading the outline of a field: one or more polygons of any vector format, as one shape on the ground."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoflow.errors import PrescriptionError
+from geoflow.formats.containers import open_source, read_table
+from geoflow.formats.placement import Bounds, place
+
+if TYPE_CHECKING:
+    import pyproj
+
+__all__ = ["read_boundary"]
+
+
+def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None) -> tuple[Any, list[str]]:
+    """Read a boundary into a local frame.
+
+    Parameters
+    ----------
+    path : Path or str
+        Polygons in any vector format a prescription can have; several are taken together.
+    frame : pyproj.CRS
+        Equal-area frame to bring them into [m].
+    crs : str, optional
+        What ``--boundary-crs`` says, for a file that does not state its own.
+
+    Returns
+    -------
+    boundary : Polygon or MultiPolygon
+        Valid, in `frame`.
+    notes : list of str
+        What a person should know of it.
+
+    Raises
+    ------
+    PrescriptionError
+        If the file cannot be read, or holds no ground.
+    """
+    import pyproj
+    import shapely
+
+    from geoflow.geometry import repair
+
+    where = str(path)
+    with open_source(path) as source:
+        table, _, _ = read_table(source)
+    shapes = np.array(table.geometry.array, dtype=object)
+    usable = np.isin(shapely.get_type_id(shapes), (3, 6, 7)) & ~shapely.is_empty(shapes)
+    coordinates = shapely.get_coordinates(shapes[usable])
+    if not usable.any() or not np.isfinite(coordinates).all():
+        raise PrescriptionError(
+            "the boundary holds no polygon that can be placed", where=where, cure="give the field's outline as polygons"
+        )
+    low, high = coordinates.min(axis=0), coordinates.max(axis=0)
+    bounds = Bounds(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    placement = place(
+        bounds, table.crs, option=crs, swap_axes=False, by_default=source.file_format == "geojson", where=where
+    )
+    onward = pyproj.Transformer.from_crs(placement.crs, frame, always_xy=True)
+    moved = shapely.transform(shapes[usable], lambda points: np.column_stack(onward.transform(*points.T)))
+    mended, report = repair(moved)
+    boundary = shapely.union_all(mended[~shapely.is_missing(mended)])
+    if not boundary.area > 0.0:
+        raise PrescriptionError("the boundary encloses no ground", where=where, cure="draw it again as a polygon")
+    notes = [f"{int((~usable).sum())} of its rows are no polygons and were left out"] if not usable.all() else []
+    if report.mended.size:
+        notes.append("its outline crossed itself and was mended")
+    return boundary, notes

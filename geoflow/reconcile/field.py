@@ -1,0 +1,285 @@
+"""A log against what was asked of it, over the ground: coverage, agreement, lag and causes, by zone and whole field.
+
+Two accounts are kept apart. The *mass* account (what went out, what each zone got) gives every record the nitrogen the
+meter counted, over the ground it fell on. The *rate* account (agreement, causes) takes the rate at the bar's centre
+and the curve of the path, so that jitter in the headings does not look like a wrong rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+
+from geoflow.arrays import BoolArray, FloatArray, IntArray, TextArray
+from geoflow.asapplied import AppliedLog
+from geoflow.reconcile.agreement import Agreement, agreement, within
+from geoflow.reconcile.causes import CAUSES, ZONE_BORDER, off_causes, turning_ratio
+from geoflow.reconcile.lag import Lag, estimate_lag, shifted
+from geoflow.swaths import Overlay, ground_rates, overlay, strips
+from geoflow.window import FlowWindow
+
+__all__ = ["Asked", "Reconciliation", "Shift", "ZoneSums", "reconcile"]
+
+# Off its target by more than this share is off: the usual line (Colaco et al. 2014; Luck et al. 2011).
+_OFF: Final = 0.10
+_SENSITIVITY: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Asked:
+    """A target map in the log's frame.
+
+    Attributes
+    ----------
+    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
+        [m]; where they overlap the last one counts.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    """
+
+    zones: np.ndarray[Any, np.dtype[np.object_]]
+    rate: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """Agreement, record by record, with the target that was asked `seconds` earlier [s]."""
+
+    seconds: float
+    agreement: Agreement
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZoneSums:
+    """What became of each zone; arrays of shape (zones,), NaN where nothing can be said.
+
+    Attributes
+    ----------
+    area, covered, missed, doubled : ndarray
+        Ground of the zone, under any strip, under none, under more than one [m2].
+    asked : ndarray
+        Nitrogen rate the map asks for [kg/m2].
+    nitrogen : ndarray
+        Laid down in the zone, doubly where strips overlap [kg].
+    rate : ndarray
+        That over the ground covered [kg/m2].
+    within_10 : ndarray
+        Share of the strips' area in the zone off by no more than 10 % [-].
+    """
+
+    area: FloatArray
+    covered: FloatArray
+    missed: FloatArray
+    doubled: FloatArray
+    asked: FloatArray
+    nitrogen: FloatArray
+    rate: FloatArray
+    within_10: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reconciliation:
+    """What a log says of the ground.
+
+    Attributes
+    ----------
+    log : AppliedLog
+        The records; `target` is what the comparison takes: the map's mean under each record, or the log's own.
+    asked_by : str
+        ``"map"``, ``"log"`` or ``""`` where nothing says what was asked.
+    quads, ground : ndarray
+        As `swaths.strips` gives them, for every record.
+    rate : ndarray, shape (n,)
+        Nitrogen rate on the ground, the path's curve counted [kg/m2]; NaN without ground or rate.
+    overlay : Overlay
+        Strips on zones; `overlay.strip` counts the records with ground only.
+    has_field : bool
+        Whether a map or a boundary says what the field is.
+    strip : ndarray of int, shape (k,)
+        Record of each piece compared: a strip in a zone, or a whole strip without a map.
+    piece_area, piece_target : ndarray, shape (k,)
+        [m2] and [kg/m2].
+    piece_cause : ndarray of str, shape (k,)
+        Why the piece was off its target; empty where it was not, or cannot be judged.
+    agreement : Agreement
+        Of the pieces: each pass on its own, so ground covered twice counts with each pass.
+    lag : Lag or None
+        Between what was asked and what was applied.
+    lag_from : str
+        Which target it was found with: ``"log"`` or ``"map"``.
+    shifts : tuple of Shift
+        Record by record: as it was, and, with a clock, a second either way of the lag taken out (or of none).
+    cause_area : dict of str to float
+        Area off its target by cause [m2].
+    nitrogen_out : float
+        All nitrogen the log says went out [kg].
+    nitrogen_in_field : float
+        Of it, what fell inside the field [kg]; NaN where no map or boundary says what that is.
+    nitrogen_asked : float
+        What the map asks for in all, or the log's target over the ground driven [kg].
+    unknown_rate_area : float
+        Ground covered while no rate was logged [m2].
+    outside_area : float
+        Strips outside the field [m2].
+    zones : ZoneSums or None
+        By zone of the map.
+    """
+
+    log: AppliedLog
+    asked_by: str
+    quads: FloatArray
+    ground: BoolArray
+    rate: FloatArray
+    overlay: Overlay
+    has_field: bool
+    strip: IntArray
+    piece_area: FloatArray
+    piece_target: FloatArray
+    piece_cause: TextArray
+    agreement: Agreement
+    lag: Lag | None
+    lag_from: str
+    shifts: tuple[Shift, ...]
+    cause_area: dict[str, float]
+    nitrogen_out: float
+    nitrogen_in_field: float
+    nitrogen_asked: float
+    unknown_rate_area: float
+    outside_area: float
+    zones: ZoneSums | None
+
+
+def _mean_by(index: IntArray, weight: FloatArray, values: FloatArray, size: int) -> FloatArray:
+    """Weighted mean of values by index, shape (size,); NaN where there is no weight."""
+    total = np.bincount(index, weights=weight, minlength=size)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.bincount(index, weights=weight * values, minlength=size) / total)
+
+
+def _shifts(log: AppliedLog, rate: FloatArray, area: FloatArray, lag: Lag | None) -> tuple[Shift, ...]:
+    """Agreement without a shift, and at the lag and a second either way where there is a clock."""
+    seconds = {0.0}
+    if np.isfinite(log.time).any():
+        best = 0.0 if lag is None else round(lag.best, 3)
+        seconds |= {best - _SENSITIVITY, best, best + _SENSITIVITY}
+    found = []
+    for shift in sorted(seconds):
+        moved = log if shift == 0.0 else shifted(log, shift)
+        found.append(Shift(shift, agreement(rate, moved.target, area)))
+    return tuple(found)
+
+
+def _zone_sums(asked: Asked, lain: Overlay, zone: IntArray, area: FloatArray, near: BoolArray) -> ZoneSums:
+    size = asked.rate.size
+    covered = np.where(lain.zone_covered > 0.0, lain.zone_covered, np.nan)
+    return ZoneSums(
+        area=lain.zone_area,
+        covered=lain.zone_covered,
+        missed=np.maximum(lain.zone_area - lain.zone_covered, 0.0),
+        doubled=lain.zone_doubled,
+        asked=asked.rate,
+        nitrogen=lain.zone_applied,
+        rate=lain.zone_applied / covered,
+        within_10=_mean_by(zone, area, near.astype(np.float64), size),
+    )
+
+
+def reconcile(
+    log: AppliedLog,
+    asked: Asked | None = None,
+    boundary: Any = None,
+    *,
+    response_time: float,
+    window: FlowWindow | None = None,
+    nitrogen_fraction: float = 0.82,
+    tolerance: float = 1e-3,
+) -> Reconciliation:
+    """Lay a log on the ground and compare it with what was asked.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    asked : Asked, optional
+        The target map; without it the log's own target serves.
+    boundary : Polygon or MultiPolygon, optional
+        Of the field, in the log's frame [m]; the map's outline if not given.
+    response_time : float
+        For which a change still explains an error [s].
+    window : FlowWindow, optional
+        Of the bar over the log's temperatures.
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+    tolerance : float
+        Of the areas, as in `swaths.overlay`.
+    """
+    quads, ground = strips(log)
+    with_ground = np.flatnonzero(ground)
+    mass_rate = ground_rates(log, quads, ground)
+    # Without a map the boundary itself is the one zone, so that pieces outside it are told apart.
+    alone = asked is None and boundary is not None
+    shapes: Any = asked.zones if asked is not None else np.array([boundary] if alone else [], dtype=object)
+    lain = overlay(
+        quads[ground],
+        np.nan_to_num(mass_rate[ground]),
+        shapes,
+        None if alone else boundary,
+        tolerance=tolerance,
+    )
+    has_field = asked is not None or boundary is not None
+    inside = lain.zone >= 0 if has_field else np.ones(lain.zone.size, dtype=np.bool_)
+    strip, zone, area = with_ground[lain.strip[inside]], lain.zone[inside], lain.area[inside]
+    rate = np.where(ground, log.applied * turning_ratio(log), np.nan)
+    if asked is not None:
+        piece_target = asked.rate[zone]
+        compared = replace(log, target=_mean_by(strip, area, piece_target, log.row.size))
+    else:
+        piece_target, compared = log.target[strip], log
+
+    own = bool(np.isfinite(log.target).any())
+    lag = estimate_lag(log if own else compared)
+    record_area = np.asarray(np.bincount(strip, weights=area, minlength=log.row.size), dtype=np.float64)
+    reason = off_causes(
+        compared, response_time=response_time, window=window, nitrogen_fraction=nitrogen_fraction, limit=_OFF
+    ).reason
+    judged = np.isfinite(rate[strip]) & np.isfinite(piece_target)
+    near = within(rate[strip], piece_target, _OFF)
+    cause = np.where(judged & ~near, reason[strip], "")
+    if asked is not None:
+        # One rate for the whole section cannot suit two zones: where no event explains it, the border does.
+        mixed = np.abs(compared.target[strip] - piece_target) > 1e-9 * np.abs(piece_target)
+        cause[(cause == CAUSES[-1]) & mixed] = ZONE_BORDER
+    names = (*CAUSES[:-1], ZONE_BORDER, CAUSES[-1])
+    out = np.where(log.on, np.nan_to_num(log.applied * log.width * log.step), 0.0)
+    known_target = np.isfinite(log.target) & ground
+    in_field = float(np.nan_to_num(mass_rate)[strip] @ area)
+    return Reconciliation(
+        log=compared,
+        asked_by="map" if asked is not None else "log" if own else "",
+        quads=quads,
+        ground=ground,
+        rate=rate,
+        overlay=lain,
+        has_field=has_field,
+        strip=strip,
+        piece_area=area,
+        piece_target=piece_target,
+        piece_cause=cause,
+        agreement=agreement(rate[strip], piece_target, area),
+        lag=lag,
+        lag_from="log" if own else "map" if asked is not None else "",
+        shifts=_shifts(compared, rate, record_area, lag),
+        cause_area={name: float(area[cause == name].sum()) for name in names},
+        nitrogen_out=float(out.sum()),
+        nitrogen_in_field=in_field if has_field else np.nan,
+        nitrogen_asked=(
+            float(asked.rate @ lain.zone_area)
+            if asked is not None
+            else float((log.target * log.width * log.step)[known_target].sum())
+        ),
+        unknown_rate_area=float(record_area[~np.isfinite(log.applied)].sum()),
+        outside_area=float(lain.area[~inside].sum()),
+        zones=None if asked is None else _zone_sums(asked, lain, zone[judged], area[judged], near[judged]),
+    )

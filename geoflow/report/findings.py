@@ -1,0 +1,228 @@
+"""What the log tells about the bar, in sentences: what was seen, how sure it is, what to do before the next field."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from geoflow.diagnosis.findings import Finding
+from geoflow.units import System, show
+
+if TYPE_CHECKING:
+    from geoflow.workflow.reconciling import ReconcileOutcome
+
+__all__ = ["CONCERNS", "concern_texts", "finding_place", "finding_text", "percent", "place_text"]
+
+
+def percent(share: float) -> str:
+    """Write a share as a percentage."""
+    return f"{100.0 * share:.1f} %" if math.isfinite(share) else "unknown"
+
+
+def _whole(share: float) -> str:
+    return f"{100.0 * share:.0f} %"
+
+
+def _margin(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
+    n = finding.numbers
+    text = (
+        f"After the control valve the pressure came within {show(n['wanted_margin'], 'pressure', system)} of boiling "
+        f"on {show(n['area'], 'area', system)} of {show(n['area_judged'], 'area', system)}"
+    )
+    if n["area_boiling"] > 0.0:
+        text += f", below it on {show(n['area_boiling'], 'area', system)}"
+    return (
+        f"{text} (least margin {show(n['least_margin'], 'pressure', system)}); rows go uneven there. Drive faster, "
+        "fit smaller orifices, or wait for colder liquid; 'geoflow window' tells by how much."
+    )
+
+
+def _valve(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
+    n = finding.numbers
+    text = (
+        f"From pump to bar {show(n['excess_drop'], 'pressure', system)} more is lost than the valve takes wide open "
+        f"({show(n['expected_drop'], 'pressure', system)}), in {_whole(n['share'])} of the moments"
+    )
+    if math.isfinite(n["short_share"]) and n["short_share"] > 0.5:
+        return (
+            text + ", with the rate short most of that time: look for a clogged strainer or a valve that does not open."
+        )
+    return text + ". A valve that throttles does this too; where the rate held, it is no fault."
+
+
+def _drift(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
+    n = finding.numbers
+    what = "fell" if n["relative_change"] < 0.0 else "rose"
+    low, high = sorted((abs(n["change_low"]), abs(n["change_high"])))
+    text = (
+        f"The orifices' effective area {what} by {100 * abs(n['relative_change']):.1f} % ({100 * low:.1f} to "
+        f"{100 * high:.1f} %), worth {n['rows_worth']:.1f} rows"
+    )
+    if n["sudden"]:
+        text += f", all at once {n['time'] / 60.0:,.0f} min into the log"
+    advice = (
+        "Look for plugged orifices or iced knives; bleed the lines before you open anything."
+        if n["relative_change"] < 0.0
+        else "Worn orifices or a hose off its knife: bleed the lines, then gauge the bores."
+    )
+    return f"{text}. {advice} A drifting pressure transmitter or meter looks the same."
+
+
+def _level(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
+    n = finding.numbers
+    return (
+        f"From the start the orifices pass as if their area were {_whole(n['area_ratio'])} of the bar file's (at "
+        f"between {_whole(n['area_ratio_low'])} and {_whole(n['area_ratio_high'])}). Check which orifices are "
+        "fitted and that the bar file says so; a pressure transmitter or meter that is off looks the same."
+    )
+
+
+def _zero(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
+    n = finding.numbers
+    side = "low" if n["offset"] < 0.0 else "high"
+    text = f"The {finding.scope} transmitter reads about {show(abs(n['offset']), 'pressure', system)} too {side}"
+    if "zero_temperature" in n:
+        text += (
+            f", as one does that was zeroed on ammonia at {show(n['zero_temperature'], 'temperature', system)} still "
+            "in the lines. Zero it with the lines bled and open to the air"
+        )
+    else:
+        text += ", judged by its readings while the machine stood. Compare it with a gauge you trust"
+    return text + "; until then every verdict that rests on that pressure is off by as much."
+
+
+def _suction(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
+    n = finding.numbers
+    return (
+        f"On {show(n['area'], 'area', system)} the flow stayed {_whole(n['shortfall'])} short: "
+        f"{show(n['asked'], 'ammonia flow', system)} was asked, {show(n['flow'], 'ammonia flow', system)} came, and "
+        f"with liquid at {show(n['temperature_short'], 'temperature', system)} the suction line certainly lets only "
+        f"{show(n['suction_flow_certain'], 'ammonia flow', system)} through before it boils. Clean the strainer, slow "
+        "down, fit a shorter or wider suction line, or wait for warmer liquid."
+    )
+
+
+def _cold(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
+    n = finding.numbers
+    short, other = (show(n[name], "temperature", system) for name in ("temperature_short", "temperature_other"))
+    return (
+        f"The flow was {_whole(n['shortfall'])} short on {show(n['area'], 'area', system)}, at {short} against {other} "
+        "elsewhere, and no limit of the bar file explains it. Look at strainer, tank valve and suction hose."
+    )
+
+
+_TEXTS: Final[dict[str, Callable[[Finding, ReconcileOutcome, System], str]]] = {
+    "liquid margin lost": _margin,
+    "control valve drop": _valve,
+    "plugging": _drift,
+    "wear": _drift,
+    "orifice area below the bar file": _level,
+    "orifice area above the bar file": _level,
+    "transmitter zeroed with product in the lines": _zero,
+    "transmitter bias": _zero,
+    "suction starving": _suction,
+    "short in the cold": _cold,
+}
+
+
+def finding_text(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
+    """Say a finding in one or two sentences."""
+    return _TEXTS[finding.kind](finding, outcome, system)
+
+
+def finding_place(finding: Finding, outcome: ReconcileOutcome) -> tuple[float, float] | None:
+    """Longitude and latitude [degree] of the middle of the records that show it; None where none does."""
+    import pyproj
+
+    if not finding.rows.size:
+        return None
+    log = outcome.read.log
+    onward = pyproj.Transformer.from_crs(outcome.read.local_crs, 4326, always_xy=True)
+    lon, lat = onward.transform(float(np.median(log.x[finding.rows])), float(np.median(log.y[finding.rows])))
+    return float(lon), float(lat)
+
+
+def place_text(finding: Finding, outcome: ReconcileOutcome) -> str:
+    """Say where a finding shows: the part of the bar, rows of the log, and the middle of them on the ground."""
+    place = finding_place(finding, outcome)
+    if place is None:
+        return finding.scope
+    rows = np.sort(outcome.read.log.row[finding.rows])
+    span = f"row {rows[0]}" if rows.size == 1 else f"{rows.size:,} records between rows {rows[0]:,} and {rows[-1]:,}"
+    return f"{finding.scope}; {span} of the log, around {place[1]:.5f}, {place[0]:.5f}"
+
+
+def _concern_ticket(outcome: ReconcileOutcome, system: System) -> str:
+    balance = outcome.balance
+    assert balance is not None
+    side = "more" if balance.ratio > 1.0 else "less"
+    text = (
+        f"The log says {show(balance.logged, 'mass', system)} NH3 went out, {percent(abs(balance.ratio - 1.0))} "
+        f"{side} than the tickets' {show(balance.ticket, 'mass', system)}."
+    )
+    if balance.temperature_ratio is not None and abs(balance.temperature_ratio - 1.0) > 0.002:
+        text += (
+            f" The meter's missing temperature correction makes a ratio of {balance.temperature_ratio:.3f} of it; "
+            f"what is left for the meter itself is {balance.remaining_ratio:.3f}."
+        )
+    return text
+
+
+def _concern_total(outcome: ReconcileOutcome, system: System) -> str:
+    agreed = outcome.found.agreement
+    side = "more" if agreed.bias > 0.0 else "less"
+    gap, asked = (show(rate, "nitrogen rate", system, 1) for rate in (abs(agreed.bias), agreed.target_mean))
+    share = percent(abs(agreed.bias) / agreed.target_mean)
+    return f"Over the ground compared, {gap} {side} went down than was asked ({share} of {asked})."
+
+
+def _concern_spread(outcome: ReconcileOutcome, system: System) -> str:
+    found = outcome.found
+    off = sum(found.cause_area.values())
+    worst = max(found.cause_area, key=lambda name: found.cause_area[name])
+    return (
+        f"{percent(found.agreement.within_10)} of the ground is within 10 % of its target; of the "
+        f"{show(off, 'area', system)} that are not, most are explained by: {worst}."
+        if worst != "unexplained"
+        else f"{percent(found.agreement.within_10)} of the ground is within 10 % of its target; most of the "
+        f"{show(off, 'area', system)} that are not have no cause the log shows."
+    )
+
+
+def _concern_missed(outcome: ReconcileOutcome, system: System) -> str:
+    lain = outcome.found.overlay
+    share = lain.missed / (lain.missed + lain.covered_in_field)
+    return f"{show(lain.missed, 'area', system)} of the field, {percent(share)}, lie under no pass."
+
+
+def _concern_doubled(outcome: ReconcileOutcome, system: System) -> str:
+    lain = outcome.found.overlay
+    return f"{show(lain.doubled, 'area', system)} were covered more than once and got the rate more than once."
+
+
+def _concern_outside(outcome: ReconcileOutcome, system: System) -> str:
+    return f"{show(outcome.found.outside_area, 'area', system)} of the passes lie outside the field."
+
+
+def _concern_unknown(outcome: ReconcileOutcome, system: System) -> str:
+    area = show(outcome.found.unknown_rate_area, "area", system)
+    return f"{area} were covered while no rate was logged; what fell there is not known."
+
+
+CONCERNS: Final[dict[str, tuple[str, Callable[[ReconcileOutcome, System], str]]]] = {
+    "ticket": ("ticket off", _concern_ticket),
+    "total": ("total off", _concern_total),
+    "spread": ("off rate", _concern_spread),
+    "missed": ("missed ground", _concern_missed),
+    "doubled": ("doubled ground", _concern_doubled),
+    "outside": ("outside the field", _concern_outside),
+    "unknown": ("unknown rate", _concern_unknown),
+}
+
+
+def concern_texts(outcome: ReconcileOutcome, system: System) -> list[tuple[str, str]]:
+    """Kind and sentence of everything that is off about the field."""
+    return [(CONCERNS[name][0], CONCERNS[name][1](outcome, system)) for name in outcome.concerns]

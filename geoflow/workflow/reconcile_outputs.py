@@ -1,0 +1,183 @@
+"""Writing what came of a reconciled log: zones, rasters, layers, pictures and the JSON, all of them or none."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from geoflow.arrays import FloatArray
+from geoflow.errors import UsageError
+from geoflow.units import System, from_si, parse
+from geoflow.workflow.reconciling import ReconcileOutcome
+
+__all__ = ["write_columns", "write_reconciliation"]
+
+_LOST: Final = "liquid margin lost"
+
+
+def write_columns(outcome: ReconcileOutcome, path: Path, *, replace: bool, protect: tuple[Path, ...]) -> None:
+    """Save the column roles that were used, for the next log of the same machine."""
+    from geoflow.formats.logs import save_mapping
+
+    save_mapping(path, outcome.read.columns, replace=replace, protect=protect)
+
+
+def _pounds(rate: FloatArray) -> FloatArray:
+    return np.round(np.asarray(from_si(rate, "nitrogen rate", "lb/acre")), 3)
+
+
+def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
+    """Write strips, zones and findings in WGS 84."""
+    import geopandas
+    import pyogrio
+    import shapely
+
+    from geoflow.report.findings import finding_place, finding_text
+    from geoflow.report.reconciling import zone_rows
+
+    found, log, crs = outcome.found, outcome.found.log, outcome.read.local_crs
+    at = np.flatnonzero(found.ground)
+    cause = np.full(log.row.size, "", dtype=object)
+    # A strip in several zones shows the cause of its largest piece.
+    order = np.argsort(found.piece_area, kind="stable")
+    cause[found.strip[order]] = found.piece_cause[order]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(log.target > 0.0, found.rate / log.target, np.nan)
+    strips = geopandas.GeoDataFrame(
+        {
+            "log_row": log.row[at],
+            "time_s": np.round(log.time[at], 3),
+            "section": log.section[at],
+            "applied_lb_n_ac": _pounds(found.rate[at]),
+            "target_lb_n_ac": _pounds(log.target[at]),
+            "ratio": np.round(ratio[at], 4),
+            "cause": cause[at],
+        },
+        geometry=shapely.polygons(found.quads[at]),
+        crs=crs,
+    ).to_crs(4326)
+    pyogrio.write_dataframe(strips, path, layer="strips", driver="GPKG")
+    rows = zone_rows(outcome)
+    if rows:
+        zones = geopandas.GeoDataFrame(rows, geometry=list(outcome.zones), crs=crs).to_crs(4326)
+        pyogrio.write_dataframe(zones, path, layer="zones", driver="GPKG", append=True)
+    placed = [(one, finding_place(one, outcome)) for one in outcome.judged]
+    known = [(one, place) for one, place in placed if place is not None]
+    if known:
+        findings = geopandas.GeoDataFrame(
+            {
+                "kind": [one.kind for one, _ in known],
+                "text": [finding_text(one, outcome, "us") for one, _ in known],
+                "confidence": [one.confidence for one, _ in known],
+            },
+            geometry=[shapely.Point(place) for _, place in known],
+            crs=4326,
+        )
+        pyogrio.write_dataframe(findings, path, layer="findings", driver="GPKG", append=True)
+
+
+def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
+    from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
+
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, ZONE_COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(zone_rows(outcome))
+
+
+def write_reconciliation(
+    outcome: ReconcileOutcome,
+    folder: Path,
+    document: dict[str, Any],
+    system: System,
+    *,
+    cell: str | None = None,
+    replace: bool,
+    protect: tuple[Path, ...],
+) -> list[str]:
+    """Write everything into a folder; return the names of the files.
+
+    Raises
+    ------
+    OutputError
+        If something is there already and `replace` is not set, or the folder cannot be written.
+    """
+    from geoflow.diagnosis import effective_area
+    from geoflow.formats.ground_rasters import lay_grid, mark_grid, usual_cell, write_raster
+    from geoflow.formats.output import OutputFolder
+    from geoflow.report.cautions import SHORT_CAUTION
+    from geoflow.report.ground_figures import cause_chart, orifice_chart, ratio_map
+    from geoflow.report.reconciling_text import answer
+
+    found, log, crs = outcome.found, outcome.found.log, outcome.read.local_crs
+    ground = found.ground
+    if not ground.any():
+        raise UsageError(
+            "no record of the log covers ground, so there is nothing to write", where="--out", cure="leave --out out"
+        )
+    series = None
+    if outcome.bar is not None and all(
+        np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature)
+    ):
+        series = effective_area(log, outcome.bar)
+    names = ["applied.tif", "ratio.tif", "passes.tif", "reconcile.gpkg", "reconcile.json", "map.png", "causes.png"]
+    names += ["zones.csv"] if found.zones is not None else []
+    names += ["orifices.png"] if series is not None and series.place.size else []
+    with OutputFolder(folder, replace=replace, protect=protect) as out:
+        out.claim(names)
+        side = parse(cell, "length", where="--cell") if cell is not None else 0.0
+        if cell is not None and not side > 0.0:
+            raise UsageError(f"'{cell}' is no size of a cell", where="--cell", cure='give it like "3 ft"')
+        size = side or usual_cell(float(np.ptp(log.x) * np.ptp(log.y)), float(np.median(log.width[ground])))
+        zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
+        grid = lay_grid(
+            found.quads[ground],
+            found.rate[ground],
+            log.target[ground],
+            outcome.zones,
+            zone_rate,
+            outcome.boundary,
+            size,
+        )
+        applied = np.asarray(from_si(grid.applied, "nitrogen rate", "lb/acre"))
+        write_raster(out.stage("applied.tif"), applied, grid, crs, what="nitrogen applied", unit="lb N/ac")
+        write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")
+        write_raster(out.stage("passes.tif"), grid.passes, grid, crs, what="passes", unit="1")
+        _write_layers(out.stage("reconcile.gpkg"), outcome)
+        out.stage("reconcile.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        if found.zones is not None:
+            _write_zones(out.stage("zones.csv"), outcome)
+        lost = [one for one in outcome.judged if one.kind == _LOST]
+        rows = lost[0].rows if lost else np.empty(0, dtype=np.int64)
+        rows = rows[ground[rows]]
+        outlines = outcome.zones if len(outcome.zones) else np.array([outcome.boundary], dtype=object)
+        name = outcome.read.path.name
+        ratio_map(
+            out.stage("map.png"),
+            grid,
+            outlines,
+            mark_grid(grid, found.quads[rows]),
+            missed=found.overlay.missed if found.has_field else np.nan,
+            mark=(_LOST, lost[0].numbers["area"]) if lost else None,
+            title=f"Applied over target: {name}",
+            subtitle=answer(outcome, system),
+            system=system,
+            footer=SHORT_CAUTION,
+        )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = found.rate[found.strip] / found.piece_target
+        cause_chart(
+            out.stage("causes.png"),
+            ratio,
+            found.piece_area,
+            found.cause_area,
+            title=f"How the ground came out, and why: {name}",
+            system=system,
+        )
+        if "orifices.png" in names and series is not None:
+            orifice_chart(out.stage("orifices.png"), series, title=f"Effective orifice area: {name}")
+    return sorted(names)

@@ -1,0 +1,344 @@
+"""Reading a log, the target map, the boundary and the bar, and bringing them together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.arrays import FloatArray
+from geoflow.diagnosis.findings import Finding
+from geoflow.equipment import Bar
+from geoflow.errors import LogError, PrescriptionError, UsageError
+from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
+from geoflow.rates import as_nitrogen_rate
+from geoflow.reconcile.balance import Balance, logged_ammonia, mass_balance, mean_temperature
+from geoflow.reconcile.causes import response_time
+from geoflow.reconcile.field import Asked, Reconciliation, reconcile
+from geoflow.units import parse, parse_range
+from geoflow.window import FlowWindow, flow_window, temperature_grid
+from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
+
+if TYPE_CHECKING:
+    from geoflow.formats.facts import Fact
+    from geoflow.formats.logs import ReadLog
+    from geoflow.formats.vector import Prescription
+
+__all__ = ["LogOptions", "ReconcileOutcome", "TargetOptions", "parse_tickets", "reconcile_file"]
+
+# A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
+_TICKET_OFF: Final = 0.02
+_TOTAL_OFF: Final = 0.05
+_WITHIN_WANTED: Final = 0.90
+_GROUND_OFF: Final = 0.02
+_SUBSTANCES: Final = {"": "ammonia", "nh3": "ammonia", "ammonia": "ammonia", "n": "nitrogen", "nitrogen": "nitrogen"}
+
+
+@dataclass(frozen=True, slots=True)
+class LogOptions:
+    """How a log is to be read, as typed; None where nothing was said."""
+
+    columns: tuple[str, ...] = ()
+    mapping: str | None = None
+    rate_unit: str | None = None
+    nitrogen: str | None = None
+    width: str | None = None
+    temperature: str | None = None
+    crs: str | None = None
+    swap_axes: bool = False
+    layer: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TargetOptions:
+    """How the target map is to be read, as typed; None where nothing was said."""
+
+    rate_column: str | None = None
+    rate_unit: str | None = None
+    crs: str | None = None
+    layer: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReconcileOutcome:
+    """A reconciled log with what goes with it.
+
+    Attributes
+    ----------
+    read : ReadLog
+        The log as read.
+    bar : Bar or None
+        The bar, where one was given.
+    target : Prescription or None
+        The map, where one was given.
+    boundary : Polygon, MultiPolygon or None
+        Given outline of the field in the log's frame [m].
+    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
+        Of the map, in the log's frame; empty without one.
+    found : Reconciliation
+        The comparison.
+    balance : Balance or None
+        Against the scale tickets, where there are any.
+    meter_temperature : float or None
+        Of the liquid the balance counts with [K], logged or given.
+    diagnosis : tuple of Finding
+        What the log tells about the bar; confidence ``"none"`` where it could not be judged.
+    facts : tuple of Fact
+        What a person should know of log, map and boundary.
+    nitrogen_fraction : float
+        [-]
+    """
+
+    read: ReadLog
+    bar: Bar | None
+    target: Prescription | None
+    boundary: Any
+    zones: np.ndarray[Any, np.dtype[np.object_]]
+    found: Reconciliation
+    balance: Balance | None
+    meter_temperature: float | None
+    diagnosis: tuple[Finding, ...]
+    facts: tuple[Fact, ...]
+    nitrogen_fraction: float
+
+    @property
+    def judged(self) -> tuple[Finding, ...]:
+        """Findings about the bar, without those that could not be judged."""
+        return tuple(finding for finding in self.diagnosis if not finding.missing)
+
+    @property
+    def concerns(self) -> tuple[str, ...]:
+        """What is off about the field: keys of `report.reconciling.CONCERNS`."""
+        found, lain = self.found, self.found.overlay
+        agreed, field = found.agreement, lain.covered_in_field + lain.missed
+        ground = lain.covered_in_field if found.has_field else lain.covered
+        tests = (
+            ("ticket", self.balance is not None and abs(self.balance.ratio - 1.0) > _TICKET_OFF),
+            ("total", agreed.area > 0.0 and abs(agreed.bias) > _TOTAL_OFF * agreed.target_mean),
+            ("spread", agreed.area > 0.0 and agreed.within_10 < _WITHIN_WANTED),
+            ("missed", found.has_field and lain.missed > _GROUND_OFF * field),
+            ("doubled", lain.doubled > _GROUND_OFF * ground),
+            ("outside", found.has_field and found.outside_area > _GROUND_OFF * lain.swept),
+            ("unknown", found.unknown_rate_area > _GROUND_OFF * lain.swept),
+        )
+        return tuple(name for name, off in tests if off)
+
+    @property
+    def has_findings(self) -> bool:
+        """Whether there is anything to act on."""
+        return bool(self.concerns or self.judged)
+
+
+def parse_tickets(texts: Sequence[str], nitrogen_fraction: float) -> float | None:
+    """Sum scale tickets like ``"12400 lb NH3"`` to ammonia [kg]; None where there are none.
+
+    Raises
+    ------
+    UsageError, QuantityError
+        If a text is no mass of ammonia or nitrogen.
+    """
+    if not texts:
+        return None
+    total = 0.0
+    for text in texts:
+        words = text.split()
+        last = words[-1].casefold() if words else ""
+        named = len(words) > 1 and last in _SUBSTANCES
+        substance = _SUBSTANCES[last] if named else "ammonia"
+        mass = parse(" ".join(words[:-1] if named else words), "mass", where="--ticket")
+        if not mass > 0.0:
+            raise UsageError(f"'{text}' is no load", where="--ticket", cure='give it like "12400 lb NH3"')
+        total += mass / (nitrogen_fraction if substance == "nitrogen" else 1.0)
+    return total
+
+
+def _kelvin_range(log_temperature: FloatArray, given: tuple[float, float] | None) -> tuple[float, float] | None:
+    """Range of liquid temperatures to solve the bar for: logged, or given, or none."""
+    known = log_temperature[(log_temperature >= LOWEST_TEMPERATURE) & (log_temperature <= HIGHEST_TEMPERATURE)]
+    return (float(known.min()), float(known.max())) if known.size else given
+
+
+def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow | None:
+    if bar is None or kelvin is None:
+        return None
+    return flow_window(bar, temperature_grid(*kelvin), tuple(range(len(bar.sections))))
+
+
+def _read_target(path: str, options: TargetOptions) -> Prescription:
+    """Read the map; the cures speak of the options that belong to it."""
+    from geoflow.formats.vector import read_prescription
+
+    try:
+        return read_prescription(
+            path,
+            rate_column=options.rate_column,
+            rate_unit=options.rate_unit,
+            crs=options.crs,
+            layer=options.layer,
+        )
+    except PrescriptionError as problem:
+        texts = [problem.what, problem.where, problem.cure]
+        for name in ("--rate-column", "--rate-unit", "--crs", "--layer"):
+            texts = [text.replace(name, name.replace("--", "--target-")) for text in texts]
+        raise PrescriptionError(texts[0], where=texts[1], cure=texts[2]) from problem
+
+
+def _moved(shapes: Any, source: Any, onto: Any) -> Any:
+    """Shapes from one local frame into another."""
+    import pyproj
+    import shapely
+
+    onward = pyproj.Transformer.from_crs(source, onto, always_xy=True)
+    return shapely.transform(shapes, lambda points: np.column_stack(onward.transform(*points.T)))
+
+
+def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> None:
+    """Raise LogError where no position of the log lies within a mile of the map or boundary."""
+    import shapely
+
+    shapes = zones if len(zones) else np.array([boundary], dtype=object)
+    low_x, low_y, high_x, high_y = shapely.total_bounds(shapes)
+    x, y = read.log.x, read.log.y
+    away = np.hypot(np.clip(x, low_x, high_x) - x, np.clip(y, low_y, high_y) - y)
+    nearest = float(away.min())
+    if nearest > 1609.0:
+        raise LogError(
+            f"the log lies {nearest / 1609.344:,.1f} miles ({nearest / 1000.0:,.1f} km) from {what}",
+            where=str(read.path),
+            cure="give the map of the field this log was made in, or check the coordinates (--crs, --target-crs)",
+        )
+
+
+def _diagnosis(read: ReadLog, bar: Bar | None) -> tuple[Finding, ...]:
+    from geoflow import diagnosis
+
+    if bar is None:
+        return ()
+    judges = (
+        diagnosis.liquid_margin_lost,
+        diagnosis.valve_drop,
+        diagnosis.orifice_drift,
+        diagnosis.transmitter_zero,
+        diagnosis.suction_starving,
+    )
+    return tuple(finding for judge in judges for finding in judge(read.log, bar))
+
+
+def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float | None:
+    """Density at which a log's volumes of ammonia are counted [kg/m3]; None where nothing says."""
+    if bar is not None and bar.meter.reference_temperature is not None:
+        return float(saturation(bar.meter.reference_temperature).liquid_density)
+    return None if temperature is None else float(saturation(0.5 * sum(temperature)).liquid_density)
+
+
+def reconcile_file(
+    log_file: str,
+    *,
+    bar_file: str | None = None,
+    target_file: str | None = None,
+    boundary_file: str | None = None,
+    boundary_crs: str | None = None,
+    tickets: Sequence[str] = (),
+    log_options: LogOptions | None = None,
+    target_options: TargetOptions | None = None,
+) -> ReconcileOutcome:
+    """Read everything and reconcile it.
+
+    Raises
+    ------
+    GeoflowError
+        For anything that cannot be read or understood.
+    """
+    from geoflow.formats.bars import read_bar
+    from geoflow.formats.boundaries import read_boundary
+    from geoflow.formats.facts import Fact
+    from geoflow.formats.logs import read_log
+
+    options = log_options or LogOptions()
+    bar = None if bar_file is None else read_bar(bar_file)
+    fraction = 0.82 if bar is None else bar.nitrogen_fraction
+    ticket = parse_tickets(tickets, fraction)
+    temperature = (
+        None if options.temperature is None else parse_range(options.temperature, "temperature", where="--temperature")
+    )
+    width = bar.width if bar is not None else None
+    if options.width is not None:
+        width = parse(options.width, "length", where="--width")
+    density = _density(bar, temperature)
+    read = read_log(
+        log_file,
+        columns=options.columns,
+        rate_unit=options.rate_unit,
+        nitrogen=options.nitrogen,
+        nitrogen_fraction=fraction,
+        air_pressure=101_325.0 if bar is None else bar.air_pressure,
+        ammonia_density=density,
+        bar_width=width,
+        section_widths=None if bar is None else [section.rows * bar.row_spacing for section in bar.sections],
+        crs=options.crs,
+        swap_axes=options.swap_axes,
+        layer=options.layer,
+        mapping=None if options.mapping is None else Path(options.mapping),
+    )
+    facts = list(read.facts)
+    target, asked, boundary = None, None, None
+    zones: np.ndarray[Any, np.dtype[np.object_]] = np.array([], dtype=object)
+    if target_file is not None:
+        target = _read_target(target_file, target_options or TargetOptions())
+        usual = parse(USUAL_COUNTING_TEMPERATURE, "temperature")
+        counted = density if density is not None else _density(bar, (usual, usual))
+        rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
+        zones = _moved(target.zones, target.local_crs, read.local_crs)
+        asked = Asked(zones, rate)
+        facts += [replace(fact, text=f"map: {fact.text}") for fact in target.facts]
+        if target.rate_unit.basis == "ammonia volume":
+            facts.append(Fact("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; --temperature changes it"))
+        _refuse_elsewhere(read, zones, None, "the map")
+    if boundary_file is not None:
+        boundary, notes = read_boundary(boundary_file, read.local_crs, crs=boundary_crs)
+        facts += [Fact("place", f"boundary: {note}") for note in notes]
+        _refuse_elsewhere(read, (), boundary, "the boundary")
+    kelvin = _kelvin_range(read.log.temperature, temperature)
+    found = reconcile(
+        read.log,
+        asked,
+        boundary,
+        response_time=response_time(None if bar is None else bar.controller),
+        window=_window(bar, kelvin),
+        nitrogen_fraction=fraction,
+    )
+    meter_temperature = mean_temperature(read.log)
+    if meter_temperature is None and kelvin is not None:
+        meter_temperature = 0.5 * sum(kelvin)
+    balance = None
+    if ticket is not None:
+        if options.nitrogen is not None:
+            raise UsageError(
+                "a ticket of ammonia does not fit a log of another product (--nitrogen)",
+                where="--ticket",
+                cure="leave --ticket out",
+            )
+        balance = mass_balance(
+            logged_ammonia(read.log, fraction),
+            ticket,
+            nitrogen_fraction=fraction,
+            pulses_per_volume=None if bar is None else bar.meter.pulses_per_volume,
+            temperature=meter_temperature,
+            reference_temperature=None if bar is None else bar.meter.reference_temperature,
+        )
+    return ReconcileOutcome(
+        read=read,
+        bar=bar,
+        target=target,
+        boundary=boundary,
+        zones=zones,
+        found=found,
+        balance=balance,
+        meter_temperature=meter_temperature,
+        diagnosis=_diagnosis(read, bar) if options.nitrogen is None else (),
+        facts=tuple(facts),
+        nitrogen_fraction=fraction,
+    )
