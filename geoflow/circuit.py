@@ -377,5 +377,6 @@ class Circuit:
         """
         state = self.state(self.node_for(lambda state: state.flow - flow))
         if np.any(state.flow < np.asarray(flow) * (1.0 - 1e-6)):
-            raise RangeError("this flow takes a pressure far above every rating of the bar", cure="ask for less flow")
+            what = "this flow takes a pressure far above every rating of the bar"
+            raise RangeError(what, where="flow of the whole bar", cure="ask for less flow")
         return state

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 __all__ = [
     "BarError",
     "GeoflowError",
+    "InputError",
     "LogError",
     "OutputError",
     "PrescriptionError",
@@ -68,6 +69,10 @@ class PrescriptionError(GeoflowError):
 
 class LogError(GeoflowError):
     """The as-applied log cannot be read, or does not say which columns it means."""
+
+
+class InputError(GeoflowError):
+    """A file changed while it was read."""
 
 
 class OutputError(GeoflowError):

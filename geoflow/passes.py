@@ -90,7 +90,9 @@ def field_heading(zones: Any) -> float:
     corners = shapely.get_coordinates(envelope)
     if len(corners) < 5:
         raise RangeError(
-            "the prescription covers no ground, so it has no direction", cure="check the shapes of its zones"
+            "the prescription covers no ground, so it has no direction",
+            where="zones",
+            cure="check the shapes of its zones, or give --heading",
         )
     sides = np.diff(corners[:3], axis=0)
     length = np.hypot(*sides.T)
@@ -123,7 +125,7 @@ def lay_passes(zones: Any, heading: float, width: float) -> Passes:
         If the width is not above zero.
     """
     if not width > 0.0:
-        raise RangeError("the bar has no width", cure="give a working width above zero")
+        raise RangeError("the bar has no width", where="width", cure="give a working width above zero")
     along, across, ring, zone_of_ring = _outlines(zones, heading)
     origin = float(across.min()) + 0.5 * width if across.size else 0.0
     # The first line at or right of each corner. Corners that zones share get the same number, so every outline is

@@ -29,6 +29,7 @@ def _nitrogen_per_unit(unit: RateUnit, nitrogen_fraction: float, ammonia_density
     if ammonia_density is None:
         raise RangeError(
             f"a rate in {unit.text} needs the density of the liquid that is counted",
+            where="rate unit",
             cure="say at which temperature the volume is counted",
         )
     return unit.to_si * ammonia_density * nitrogen_fraction

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["Edges", "Pieces", "Sums", "convex_pieces", "scan", "zone_edges"]
+__all__ = ["Edges", "Pieces", "Sums", "convex_pieces", "expand", "scan", "zone_edges"]
 
 # Spans held at once; about 100 bytes each.
 _BLOCK: Final = 400_000
@@ -50,15 +50,23 @@ class Pieces:
         step = np.roll(corners, -1, axis=1) - corners
         turned = _signed_areas(corners) < 0.0
         rise = np.where(turned[:, None], -step[..., 1], step[..., 1])
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore"):  # of level sides, which bound nothing
             slope = step[..., 0] / step[..., 1]
-        intercept = corners[..., 0] - slope * corners[..., 1]
+            intercept = corners[..., 0] - slope * corners[..., 1]
         sides = []
         for belongs, beyond in ((rise < -_LEVEL, -np.inf), (rise > _LEVEL, np.inf)):
             first = np.argsort(~belongs, axis=1, kind="stable")[:, :3]
             line = np.stack([np.where(belongs, intercept, beyond), np.where(belongs, slope, 0.0)])
             sides.append(np.ascontiguousarray(np.take_along_axis(line, first[None], axis=2).transpose(0, 2, 1)))
         return cls(corners[..., 1].min(axis=1), corners[..., 1].max(axis=1), sides[0], sides[1], strip)
+
+    def ends(self, piece: IntArray, height: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Where the piece begins and ends at a y it reaches [m]: least and greatest x [m], shapes as `piece`."""
+        left, right = np.full(piece.size, -np.inf), np.full(piece.size, np.inf)
+        for side in range(3):
+            np.maximum(left, self.left[0, side][piece] + self.left[1, side][piece] * height, out=left)
+            np.minimum(right, self.right[0, side][piece] + self.right[1, side][piece] * height, out=right)
+        return left, np.maximum(left, right)
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +210,7 @@ def zone_edges(shapes: Any, turn: FloatArray) -> Edges:
     )
 
 
-def _expand(start: _Ints, stop: _Ints) -> tuple[IntArray, IntArray]:
+def expand(start: _Ints, stop: _Ints) -> tuple[IntArray, IntArray]:
     """Every whole number from start to before stop, and which range it comes from."""
     count = np.maximum(stop - start, 0)
     which = np.repeat(np.arange(count.size), count)
@@ -233,7 +241,7 @@ class _Ground:
 
 
 def _lay_ground(edges: Edges, active: IntArray, ranges: IntArray, zones: int, bounded: bool, axis: _Axis) -> _Ground:
-    which, line = _expand(np.maximum(ranges[0, active], axis.begin), np.minimum(ranges[1, active], axis.end))
+    which, line = expand(np.maximum(ranges[0, active], axis.begin), np.minimum(ranges[1, active], axis.end))
     edge = active[which]
     place = axis.place(line, edges.intercept[edge] + edges.slope[edge] * axis.height(line))
     owner = edges.zone[edge]
@@ -242,7 +250,7 @@ def _lay_ground(edges: Edges, active: IntArray, ranges: IntArray, zones: int, bo
     lines = np.arange(axis.end - axis.begin + 1)
     start = np.sort(np.concatenate([lines * axis.width, place.ravel()]))
     length = np.append(np.diff(start), 0.0)
-    which, part = _expand(np.searchsorted(start, place[:, 0]), np.searchsorted(start, place[:, 1]))
+    which, part = expand(np.searchsorted(start, place[:, 0]), np.searchsorted(start, place[:, 1]))
     of = owner[which]
     inner = of < zones
     zone = np.full(start.size, -1, dtype=np.int64)
@@ -319,14 +327,9 @@ def scan(pieces: Pieces, edges: Edges, zones: int, bounded: bool, reach: tuple[f
         active = np.flatnonzero((edge_lines[0] < end) & (edge_lines[1] > begin))
         ground = _lay_ground(edges, active, edge_lines, zones, bounded, axis)
         active = np.flatnonzero((strip_lines[0] < end) & (strip_lines[1] > begin))
-        which, line = _expand(np.maximum(strip_lines[0, active], begin), np.minimum(strip_lines[1, active], end))
+        which, line = expand(np.maximum(strip_lines[0, active], begin), np.minimum(strip_lines[1, active], end))
         piece = active[which]
-        height = axis.height(line)
-        left, right = np.full(piece.size, -np.inf), np.full(piece.size, np.inf)
-        for side in range(3):
-            np.maximum(left, pieces.left[0, side][piece] + pieces.left[1, side][piece] * height, out=left)
-            np.minimum(right, pieces.right[0, side][piece] + pieces.right[1, side][piece] * height, out=right)
-        left, right = axis.place(line, left), axis.place(line, np.maximum(left, right))
+        left, right = (axis.place(line, end) for end in pieces.ends(piece, axis.height(line)))
 
         place = np.concatenate([ground.start, left, right])
         order = np.argsort(place)
@@ -353,7 +356,7 @@ def scan(pieces: Pieces, edges: Edges, zones: int, bounded: bool, reach: tuple[f
 
         at = np.empty(place.size, dtype=np.int64)
         at[order] = part
-        which, part = _expand(at[cuts : cuts + count], at[cuts + count :] + 1)
+        which, part = expand(at[cuts : cuts + count], at[cuts + count :] + 1)
         length = np.minimum(right[which], (ground.start + ground.length)[part])
         length -= np.maximum(left[which], ground.start[part])
         key = pieces.strip[piece[which]] * (zones + 1) + ground.zone[part] + 1

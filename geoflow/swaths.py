@@ -195,7 +195,8 @@ def overlay(
 
     quads, rate = np.asarray(quads, dtype=float).reshape(-1, 4, 2), np.asarray(rate_on_ground, dtype=float)
     if rate.shape != quads.shape[:1]:
-        raise RangeError(f"{quads.shape[0]} strips have {rate.size} rates", cure="give one rate for every strip")
+        what = f"{quads.shape[0]} strips have {rate.size} rates"
+        raise RangeError(what, where="rate_on_ground", cure="give one rate for every strip")
     for name, known in (("corner", np.isfinite(quads).all(axis=(1, 2))), ("rate", np.isfinite(rate))):
         if not known.all():
             raise RangeError(

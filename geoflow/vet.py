@@ -289,7 +289,8 @@ def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] 
     """
     wanted = np.asarray(rate, dtype=np.float64)
     if not np.all((wanted >= 0.0) & (wanted < np.inf)):
-        raise RangeError("a rate is negative or no number", cure="leave such zones out before they are vetted")
+        what = "a rate is negative or no number"
+        raise RangeError(what, where="rates", cure="leave such zones out before they are vetted")
     bar, plan, width = solution.bar, solution.plan, solution.window.width
     if speeds is None:
         distinct, back = np.unique(wanted, return_inverse=True)

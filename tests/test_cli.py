@@ -339,7 +339,7 @@ WRONG_USE = [
     ([*PLAN, "--speeds", "0"], "0 speeds are no plan", "1 to 12"),
     (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", "x.geojson", "--max-rate", "lots"], "no rate", "180"),
     (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", "x.geojson", "--crop-price", "4"], "together", "both"),
-    (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", "x.shp"], "x.shp", ".geojson"),
+    (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", "x.xyz"], "no format that can be written", ".geojson"),
     (["rewrite", *FAILS[1:], "--policy", "hold-speed", "--out", KETTLE, "--replace"], "input", ""),
     ([*FAILS, "--zone-speeds", WREN], "does not name a zone", "_changes.csv"),
     ([], "Says whether an anhydrous ammonia bar", "geoflow vet -h"),

@@ -81,8 +81,8 @@ def test_a_new_folder_gets_the_rights_any_new_folder_gets(tmp_path):
 
 
 def test_a_failure_while_moving_puts_everything_back(tmp_path, monkeypatch):
-    (tmp_path / "a.txt").write_text("old a")
-    (tmp_path / "c.txt").write_text("old c")
+    for name in "acz":  # z is somebody's own, so that the folder cannot be exchanged as a whole
+        (tmp_path / f"{name}.txt").write_text(f"old {name}")
     move, seen = Path.replace, []
 
     def failing(self, target):
@@ -95,7 +95,7 @@ def test_a_failure_while_moving_puts_everything_back(tmp_path, monkeypatch):
     with pytest.raises(OutputError, match="may not write"), open_folder(tmp_path, replace=True) as out:
         for name in ("a.txt", "b.txt", "c.txt"):
             out.stage(name).write_text("new")
-    assert tree(tmp_path) == {"a.txt": "old a", "c.txt": "old c"}
+    assert tree(tmp_path) == {"a.txt": "old a", "c.txt": "old c", "z.txt": "old z"}
 
 
 def test_disks_without_hard_links_also_put_everything_back(tmp_path, monkeypatch):

@@ -25,7 +25,7 @@ from rx_files import (
 )
 
 from geoflow.errors import PrescriptionError
-from geoflow.formats.containers import _check_size
+from geoflow.formats.containers import check_unpacked_size
 from geoflow.formats.vector import read_prescription
 
 # Geodesic area of one 100 m UTM square at the central meridian: 1e4 m2 / 0.9996^2 (definition of UTM's k0); over the
@@ -214,7 +214,7 @@ def test_zip_without_shapefile_locked_or_bomb(tmp_path):
     big = zipfile.ZipInfo("g.shp")
     big.file_size, big.compress_size = 3 * 1024**3, 2 * 1024**3
     with pytest.raises(PrescriptionError, match="3,221 MB"):
-        _check_size([big], "g.zip")
+        check_unpacked_size([big], "g.zip")
     # Mark every member as encrypted (bit 0 of the flags, local and central headers; APPNOTE.TXT 4.4.4).
     data = bytearray(zip_up(tmp_path / "h.zip", shp).read_bytes())
     for mark, offset in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from geoflow import __version__
 from geoflow.cli.bars import add_bar, add_window
+from geoflow.cli.conversion import add_convert
 from geoflow.cli.logs import add_reconcile
 from geoflow.cli.options import CODES, WRONG_USE, Parser
 from geoflow.cli.page import add_page
@@ -26,6 +27,7 @@ COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "vet": add_vet,
     "rewrite": add_rewrite,
     "plan": add_plan,
+    "convert": add_convert,
     "reconcile": add_reconcile,
     "report": add_report,
     "bar": add_bar,
@@ -48,8 +50,17 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _written_before() -> str:
+    """Name what the run had written before it failed or was stopped, as a line of the message."""
+    output = sys.modules.get("geoflow.formats.output")  # not imported for this: then nothing was written
+    done = [] if output is None else [str(path) for path in output.DONE]
+    return f"\n  note:  written before that, whole: {', '.join(done)}" if done else ""
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    if output := sys.modules.get("geoflow.formats.output"):
+        output.DONE.clear()
     try:
         given = list(sys.argv[1:] if arguments is None else arguments)
         if not given:
@@ -60,14 +71,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return code
     except GeoflowError as problem:
-        print(f"geoflow: {problem}", file=sys.stderr)
+        print(f"geoflow: {problem}{_written_before()}", file=sys.stderr)
         return WRONG_USE
     except BrokenPipeError:
         # The reader of our output went away (as `| head` does); nothing more can be said to it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return _READER_GONE
     except KeyboardInterrupt:
-        print("geoflow: stopped; nothing was written", file=sys.stderr)
+        print(f"geoflow: stopped{_written_before() or '; nothing was written'}", file=sys.stderr)
         return 130
     except MemoryError:
         print("geoflow: this machine has not enough memory for that\n  cure:  close other programs", file=sys.stderr)

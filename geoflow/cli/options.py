@@ -15,6 +15,7 @@ __all__ = [
     "CODES",
     "FINDINGS",
     "NOTHING_TO_ACT_ON",
+    "PRESCRIPTION",
     "WRONG_USE",
     "Parser",
     "add_common",
@@ -26,9 +27,13 @@ __all__ = [
 ]
 
 _READING_OPTIONS: Final = (
-    *("sections", "rate_column", "rate_unit", "crs", "swap_axes", "layer", "volume_temperature"),
+    *("sections", "rate_column", "rate_unit", "crs", "swap_axes", "layer", "zones", "volume_temperature"),
 )
 NOTHING_TO_ACT_ON, FINDINGS, WRONG_USE = 0, 1, 2
+PRESCRIPTION: Final = (
+    "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
+    "(a folder or a zip)"
+)
 CODES: Final = (
     "Exit code: 0 nothing to act on, 1 findings (a zone fails or is doubtful), 2 wrong use or unreadable input."
 )
@@ -87,14 +92,19 @@ def add_plan_options(parser: argparse.ArgumentParser, *, speed_needed: bool) -> 
 
 def add_reading_options(parser: argparse.ArgumentParser, *, speed_needed: bool = True) -> None:
     """Add the options that say how a prescription is read, and the plan."""
-    parser.add_argument("prescription", metavar="RX", help="Shapefile (also zipped), GeoJSON or GeoPackage")
+    parser.add_argument("prescription", metavar="RX", help=PRESCRIPTION)
     add_plan_options(parser, speed_needed=speed_needed)
     parser.add_argument("--rate-column", metavar="C", help="column that holds the rate")
     parser.add_argument("--rate-unit", metavar="U", help='"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...')
     parser.add_argument("--volume-temperature", metavar="T", help="temperature at which gallons or litres are counted")
     parser.add_argument("--crs", metavar="CRS", help="coordinate system of a file that does not state it: EPSG:4326")
     parser.add_argument("--swap-axes", action="store_true", help="the file has latitude before longitude")
-    parser.add_argument("--layer", metavar="NAME", help="which layer of a file that holds several")
+    parser.add_argument("--layer", metavar="NAME", help="which layer or task of a file that holds several")
+    parser.add_argument(
+        "--zones",
+        choices=("class", "cell"),
+        help="zones of a raster: adjacent cells of equal value (default), or every cell",
+    )
 
 
 def plan_of(options: argparse.Namespace) -> tuple[str, str, str, str | None]:

@@ -84,7 +84,8 @@ def _rewrite(options: argparse.Namespace) -> int:
         said = rewrite_text(
             vetted.prescription, outcome.done, vetted.solution, outcome.extra, options.policy, options.units
         )
-        return said + f"\n\nWritten: {written[0]}, and what changed and why: {written[1]}"
+        target, side, notes = written
+        return said + "\n\n" + "\n".join([f"Written: {target}, and what changed and why: {side}", *notes])
 
     deliver(options, document, text, inputs)
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON

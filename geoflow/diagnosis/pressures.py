@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, IntArray
+from geoflow.arrays import BoolArray, FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
 from geoflow.circuit import Circuit, bounding_cases
 from geoflow.diagnosis.findings import (
@@ -35,6 +35,20 @@ _WEATHER: Final = 20.0
 # Share of the meter's least flow below which nothing flows.
 _NOTHING: Final = 0.1
 _NEAR: Final = 0.05
+# As a pass begins the pressure has to build up, with no fault of the bar: judgement, no source [s].
+_BUILD_UP: Final = 10.0
+
+
+def _built_up(log: AppliedLog) -> BoolArray:
+    """Whether each record's section has been on for a while, by the clock or else by the count of records."""
+    clock = log.time if np.isfinite(log.time).any() else np.arange(log.time.size, dtype=np.float64)
+    order = np.lexsort((clock, log.section, log.run))
+    seconds, opens = clock[order], log.on[order]
+    opens[1:] &= ~log.on[order][:-1] | (np.diff(log.run[order]) != 0) | (np.diff(log.section[order]) != 0)
+    opened = np.maximum.accumulate(np.where(opens, np.arange(order.size), 0))
+    found = np.zeros(order.size, dtype=np.bool_)
+    found[order] = seconds - seconds[opened] > _BUILD_UP
+    return found
 
 
 def liquid_margin_lost(log: AppliedLog, bar: Bar) -> list[Finding]:
@@ -42,7 +56,7 @@ def liquid_margin_lost(log: AppliedLog, bar: Bar) -> list[Finding]:
 
     Numbers: area, area_judged, area_boiling (margin below zero) [m2], least_margin, wanted_margin [Pa]. The margin at
     the orifices is smaller still by what the feed lines lose. High confidence where the shortfall is more than a
-    transmitter's error (3 psi).
+    transmitter's error (3 psi). Where the margin is lost only while passes begin, nothing is found.
     """
     kind = "liquid margin lost"
     if lacking := lacking_columns(kind, log, "bar_pressure", "temperature"):
@@ -51,9 +65,10 @@ def liquid_margin_lost(log: AppliedLog, bar: Bar) -> list[Finding]:
     margin = log.bar_pressure - vapour_pressure_of(log, known)
     area = np.nan_to_num(log.step * log.width)
     wanted = bar.limits.liquid_margin
-    rows = np.flatnonzero(known & (margin < wanted))
-    if not rows.size:
+    lost = known & (margin < wanted)
+    if np.count_nonzero((lost & _built_up(log))[moments(log, bar).place]) < FEWEST:
         return []
+    rows = np.flatnonzero(lost)
     least = float(margin[rows].min())
     numbers = {
         "area": float(area[rows].sum()),

@@ -159,7 +159,8 @@ class _Reader:
     def table(self, given: object, table: Table, place: str, prefix: str = "") -> dict[str, Any]:
         """Read one table; a key that is wrong, or absent without default, comes back as None."""
         if not isinstance(given, Mapping):
-            what = f"{prefix.rstrip('., ')} = {shown(given)} is not a table".removeprefix(" = ")
+            called = prefix.rstrip("., ")
+            what = f"{called} = {shown(given)} is not a table" if called else f"{shown(given)} is not a table"
             self.note(place, what, f"write it as a table with {_needs(table) or 'its keys'}")
             return {}
         misspelt = self._unknown(given, table, place)

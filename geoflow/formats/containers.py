@@ -1,4 +1,4 @@
-"""Finding the layer in a Shapefile, a zipped one, a GeoJSON or a GeoPackage, and reading it untouched."""
+"""Finding the layer in a Shapefile, GeoJSON, GeoPackage or FlatGeobuf, zipped or not, and reading it untouched."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import warnings
 import zipfile
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, Final
 
@@ -21,7 +21,7 @@ from geoflow.formats.facts import Fact
 if TYPE_CHECKING:
     import geopandas
 
-__all__ = ["FORMATS", "Source", "open_source", "read_table"]
+__all__ = ["FORMATS", "Source", "check_only_layer", "check_unpacked_size", "find_file", "open_source", "read_table"]
 
 FORMATS: Final[dict[str, str]] = {
     ".shp": "shapefile",
@@ -29,7 +29,10 @@ FORMATS: Final[dict[str, str]] = {
     ".geojson": "geojson",
     ".json": "geojson",
     ".gpkg": "geopackage",
+    ".fgb": "flatgeobuf",
 }
+_WHOLE_FILES: Final = (".geojson", ".gpkg", ".fgb")  # what a zip may hold in place of a shapefile
+_ALL_ENDINGS: Final = (*FORMATS, ".parquet", ".geoparquet", ".tif", ".tiff")
 _MOST_UNPACKED: Final = 2 * 1024**3
 _MOST_RATIO, _RATIO_FROM = 200, 100 * 1024**2
 _EXPORT_AGAIN: Final = "copy or export the file again, with all its parts (.shp, .shx, .dbf, .prj)"
@@ -48,7 +51,7 @@ class Source:
     where : str
         What to call it in errors.
     file_format : str
-        One of the values of `FORMATS`.
+        One of the values of `FORMATS`; ``"zipped ..."`` what is in a zip.
     data : Path
         The file GDAL opens; inside a temporary folder for a zip.
     layer : str or None
@@ -67,19 +70,18 @@ class Source:
         return self.data.suffix.casefold() == ".shp"
 
 
-@contextlib.contextmanager
-def open_source(path: Path | str, layer: str | None = None) -> Iterator[Source]:
-    """Find the layer in a file; what is unpacked is gone afterwards.
+def find_file(path: Path | str) -> Path:
+    """Return the file if it is there and not empty.
 
     Raises
     ------
     PrescriptionError
-        If the file is missing, damaged, not what its name says, or holds several layers and none is named.
+        If it is a folder, missing or empty.
     """
     file = Path(path)
     where = str(path)
     if file.is_dir():
-        inside = [entry.name for entry in sorted(file.iterdir()) if entry.suffix.casefold() in FORMATS]
+        inside = [entry.name for entry in sorted(file.iterdir()) if entry.suffix.casefold() in _ALL_ENDINGS]
         raise PrescriptionError(
             "this is a folder, not a file",
             where=where,
@@ -90,44 +92,73 @@ def open_source(path: Path | str, layer: str | None = None) -> Iterator[Source]:
         raise PrescriptionError(
             f"there is no such file{nearest(file.name, siblings)}", where=where, cure="check the name and the folder"
         )
+    if file.suffix.casefold() in _ALL_ENDINGS and file.stat().st_size == 0:
+        raise PrescriptionError("the file is empty", where=where, cure="copy or export it again")
+    return file
+
+
+@contextlib.contextmanager
+def open_source(path: Path | str, layer: str | None = None) -> Iterator[Source]:
+    """Find the layer in a file; what is unpacked is gone afterwards.
+
+    Raises
+    ------
+    PrescriptionError
+        If the file is missing, damaged, not what its name says, or holds several layers and none is named.
+    """
+    file = find_file(path)
+    where = str(path)
     kind = FORMATS.get(file.suffix.casefold())
     if kind is None:
         part = file.suffix.casefold() in {".dbf", ".shx", ".prj", ".cpg"}
         raise PrescriptionError(
             "this is one part of a shapefile" if part else f"'{file.suffix}' is no prescription format",
             where=where,
-            cure="name the .shp file" if part else "give a .shp, a .zip with one, a .geojson or a .gpkg",
+            cure="name the .shp file"
+            if part
+            else "give a .shp, .geojson, .gpkg or .fgb (also zipped), a .parquet or a .tif",
         )
-    if file.stat().st_size == 0:
-        raise PrescriptionError("the file is empty", where=where, cure="copy or export it again")
-    if kind == "zipped shapefile":
+    if file.suffix.casefold() == ".zip":
         with tempfile.TemporaryDirectory(prefix="geoflow-") as folder:
-            data, name = _unpack(file, layer, Path(folder), where)
-            _check_shapefile(data, where)
-            yield Source(file, where, kind, data, name)
+            data, name, left = _unpack(file, layer, Path(folder), where)
+            source = _source(file, where, data, left)
+            yield replace(source, file_format=f"zipped {source.file_format}", layer=source.layer or name)
         return
-    with file.open("rb") as stream:
-        start = stream.read(64)
+    yield _source(file, where, file, layer)
+
+
+def _source(file: Path, where: str, data: Path, layer: str | None) -> Source:
+    """Check that the file holds what its name says, and pick the layer."""
+    kind = FORMATS[data.suffix.casefold()]
     if kind == "shapefile":
-        _check_shapefile(file, where)
-        _check_only_layer(layer, file.stem, where)
-        yield Source(file, where, kind, file, None)
-    elif kind == "geojson":
-        if not start.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{"):
-            raise PrescriptionError(
-                f"this is no GeoJSON: it starts with {start[:20]!r}", where=where, cure="download or export it again"
-            )
-        _check_only_layer(layer, file.stem, where)
-        yield Source(file, where, kind, file, None)
-    else:
-        if not start.startswith(b"SQLite format 3\0"):
-            raise PrescriptionError(
-                f"this is no GeoPackage: it starts with {start[:20]!r}", where=where, cure="download or export it again"
-            )
-        yield Source(file, where, kind, file, _package_layer(file, layer, where))
+        _check_shapefile(data, where)
+        check_only_layer(layer, data.stem, where)
+        return Source(file, where, kind, data, None)
+    with data.open("rb") as stream:
+        start = stream.read(64)
+    sound, name = {
+        "geojson": (start.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{"), "GeoJSON"),
+        "geopackage": (start.startswith(b"SQLite format 3\0"), "GeoPackage"),
+        "flatgeobuf": (start[:3] == start[4:7] == b"fgb", "FlatGeobuf"),  # its specification, "magic bytes"
+    }[kind]
+    if not sound:
+        raise PrescriptionError(
+            f"this is no {name}: it starts with {start[:20]!r}", where=where, cure="download or export it again"
+        )
+    if kind == "geopackage":
+        return Source(file, where, kind, data, _package_layer(data, layer, where))
+    check_only_layer(layer, data.stem, where)
+    return Source(file, where, kind, data, None)
 
 
-def _check_only_layer(layer: str | None, only: str, where: str) -> None:
+def check_only_layer(layer: str | None, only: str, where: str) -> None:
+    """Refuse a layer's name that is not that of a file with a single layer.
+
+    Raises
+    ------
+    PrescriptionError
+        If it is another one.
+    """
     if layer is not None and layer.casefold() != only.casefold():
         raise PrescriptionError(f"there is no layer '{layer}', only '{only}'", where=where, cure="leave --layer out")
 
@@ -159,8 +190,11 @@ def _package_layer(file: Path, layer: str | None, where: str) -> str:
     return _pick(names, layer, where)
 
 
-def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Path, str]:
-    """Unpack the parts of one shapefile under plain names; the names in the zip are never used as paths."""
+def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Path, str, str | None]:
+    """Unpack one layer under a plain name; the names in the zip are never used as paths.
+
+    Returns the file to open, the layer's name, and what --layer still has to pick in that file.
+    """
     try:
         with zipfile.ZipFile(file) as archive:
             members = {
@@ -168,22 +202,26 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
                 for entry in archive.infolist()
                 if not entry.is_dir() and not PurePosixPath(entry.filename).name.startswith("._")
             }
-            shapes = {name[:-4]: name for name in members if name.casefold().endswith(".shp")}
-            if not shapes:
+            stems = {name[:-4]: ".shp" for name in members if name.casefold().endswith(".shp")}
+            # A layer is called as it is in a folder: a shapefile without its ending, everything else with it.
+            stems |= {
+                name: PurePosixPath(name).suffix.casefold()
+                for name in members
+                if name.casefold().endswith(_WHOLE_FILES)
+            }
+            if not stems:
                 raise PrescriptionError(
-                    "the zip holds no .shp",
+                    "the zip holds no .shp, .geojson, .gpkg or .fgb",
                     where=where,
                     cure=f"it holds {', '.join(list(members)[:6]) or 'nothing'}; zip the shapefile with all its parts",
                 )
-            stem = _pick(list(shapes), layer, where)
-            parts = {
-                name[len(stem) :].casefold(): entry
-                for name, entry in members.items()
-                if name.casefold().startswith(stem.casefold() + ".")
-            }
-            _check_size(list(parts.values()), where)
+            only_package = list(stems.values()) == [".gpkg"]  # then a layer's name is one inside it
+            stem = next(iter(stems)) if only_package else _pick(list(stems), layer, where)
+            ending = stems[stem]
+            parts = {ending: members[stem]} if stem in members else _parts_of(members, stem)
+            check_unpacked_size(list(parts.values()), where)
             for suffix, entry in parts.items():
-                if suffix in {".shp", ".shx", ".dbf", ".prj", ".cpg"}:
+                if suffix in {".shp", ".shx", ".dbf", ".prj", ".cpg", *_WHOLE_FILES}:
                     with archive.open(entry) as packed, (folder / f"zones{suffix}").open("wb") as plain:
                         while block := packed.read(1 << 20):
                             plain.write(block)
@@ -192,18 +230,28 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
         raise PrescriptionError(
             "the zip is locked with a password" if locked else f"the zip cannot be opened ({problem})",
             where=where,
-            cure="unpack it and give the .shp" if locked else "copy or download it again",
+            cure="unpack it and give what is in it" if locked else "copy or download it again",
         ) from problem
-    return folder / "zones.shp", PurePosixPath(stem).name
+    return folder / f"zones{ending}", PurePosixPath(stem).name, layer if only_package else None
 
 
-def _check_size(entries: list[zipfile.ZipInfo], where: str) -> None:
+def _parts_of(members: dict[str, zipfile.ZipInfo], stem: str) -> dict[str, zipfile.ZipInfo]:
+    """Return a shapefile's parts by their ending."""
+    return {
+        name[len(stem) :].casefold(): entry
+        for name, entry in members.items()
+        if name.casefold().startswith(stem.casefold() + ".")
+    }
+
+
+def check_unpacked_size(entries: list[zipfile.ZipInfo], where: str) -> None:
+    """Raise PrescriptionError where members of a zip would unpack to more than any prescription needs."""
     size, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
     if size > _MOST_UNPACKED or (size > _RATIO_FROM and size > _MOST_RATIO * packed):
         raise PrescriptionError(
             f"the zip would unpack to {size / 1e6:,.0f} MB, which no prescription needs",
             where=where,
-            cure="check where it comes from; if it is sound, unpack it and give the .shp",
+            cure="check where it comes from; if it is sound, unpack it and give what is in it",
         )
 
 
@@ -333,7 +381,7 @@ def _read(source: Source) -> tuple[Any, int, bool]:
               pyogrio.errors.GeometryError, pyogrio.errors.CRSError)  # fmt: skip
     before = pyogrio.get_gdal_config_option("OGR_ORGANIZE_POLYGONS")
     pyogrio.set_gdal_config_options({"OGR_ORGANIZE_POLYGONS": "DEFAULT"})
-    options: dict[str, Any] = {"layer": source.layer if source.file_format == "geopackage" else None}
+    options: dict[str, Any] = {"layer": source.layer if source.data.suffix.casefold() == ".gpkg" else None}
     unclosed, badly_coded = np.zeros(0, dtype=np.int64), False
     try:
         while True:
@@ -353,7 +401,7 @@ def _read(source: Source) -> tuple[Any, int, bool]:
                 there = np.array([blob is not None for blob in raw], dtype=bool)
                 unclosed = np.flatnonzero(shapely.is_missing(shapes) & there)
                 options["on_invalid"] = "fix"
-    except (*broken, shapely.errors.GEOSException, UnicodeDecodeError, ValueError) as problem:
+    except (*broken, shapely.errors.GEOSException, UnicodeDecodeError, ValueError, IndexError) as problem:
         raise _unreadable(source.where, problem) from problem
     finally:
         pyogrio.set_gdal_config_options({"OGR_ORGANIZE_POLYGONS": before})

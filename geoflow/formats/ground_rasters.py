@@ -10,15 +10,18 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray
 from geoflow.errors import OutputError
+from geoflow.scanlines import Pieces, convex_pieces, expand
 
 if TYPE_CHECKING:
     import pyproj
 
 __all__ = ["GroundGrid", "lay_grid", "mark_grid", "usual_cell", "write_raster"]
 
-# Cells of a raster by default, and the most that are made.
+# Cells of a raster by default, and the most that are made (about 100 bytes each).
 _USUAL_CELLS: Final = 2_000_000
-_MOST_CELLS: Final = 100_000_000
+_MOST_CELLS: Final = 10_000_000
+# Strips laid at once.
+_BLOCK: Final = 100_000
 _PER_SECTION: Final = 4.0
 
 
@@ -62,20 +65,44 @@ def usual_cell(area: float, width: float) -> float:
     return max(min(width / _PER_SECTION, 2.0), float(np.sqrt(area / _USUAL_CELLS)), 0.1)
 
 
-def _burn(shapes: Any, values: FloatArray, grid: tuple[int, int], place: Any, *, add: bool, empty: float) -> FloatArray:
-    """Burn values into the cells whose middle lies in the shapes; later ones win, or all are added."""
-    from rasterio.enums import MergeAlg
+def _lay_strips(
+    quads: FloatArray, values: FloatArray, west: float, north: float, cell: float, rows: int, columns: int
+) -> FloatArray:
+    """Add up values of strips over the cells whose middle they cover.
+
+    Parameters
+    ----------
+    quads : ndarray, shape (n, 4, 2)
+        Corners within the cells [m].
+    values : ndarray, shape (layers, n)
+        All finite.
+
+    Returns
+    -------
+    ndarray, shape (layers, rows, columns)
+    """
+    # What begins at one cell of a row and ends before another: the running sum along the row fills in between.
+    change = np.zeros((len(values), rows * (columns + 1)))
+    for first in range(0, len(quads), _BLOCK):
+        corners, owner, _ = convex_pieces(quads[first : first + _BLOCK])
+        pieces = Pieces.of(corners, owner + first)
+        top, bottom = (np.ceil((north - at) / cell - 0.5).astype(np.int64) for at in (pieces.high, pieces.low))
+        piece, row = expand(np.maximum(top, 0), np.minimum(bottom, rows))
+        ends = pieces.ends(piece, north - (row + 0.5) * cell)
+        begin, end = (np.clip(np.ceil((at - west) / cell - 0.5), 0, columns).astype(np.int64) for at in ends)
+        for layer, value in zip(change, values, strict=True):
+            np.add.at(layer, row * (columns + 1) + begin, value[pieces.strip[piece]])
+            np.subtract.at(layer, row * (columns + 1) + end, value[pieces.strip[piece]])
+    layers = change.reshape(len(values), rows, columns + 1)
+    return np.asarray(np.cumsum(layers, axis=2, out=layers)[..., :columns])
+
+
+def _burn(shapes: Any, values: FloatArray, grid: tuple[int, int], place: Any) -> FloatArray:
+    """Burn values into the cells whose middle lies in the shapes, NaN elsewhere; later shapes win."""
     from rasterio.features import rasterize
 
-    if not len(shapes):
-        return np.full(grid, empty)
     burnt = rasterize(
-        zip(shapes, values.tolist(), strict=True),
-        out_shape=grid,
-        transform=place,
-        fill=0.0 if add else empty,
-        merge_alg=MergeAlg.add if add else MergeAlg.replace,
-        dtype="float64",
+        zip(shapes, values.tolist(), strict=True), out_shape=grid, transform=place, fill=np.nan, dtype="float64"
     )
     return np.asarray(burnt, dtype=np.float64)
 
@@ -87,7 +114,7 @@ def lay_grid(
     zones: Any,
     zone_rate: FloatArray,
     boundary: Any,
-    cell: float,
+    cell: float | None = None,
 ) -> GroundGrid:
     """Lay strips and zones on square cells.
 
@@ -103,13 +130,13 @@ def lay_grid(
         What the map asks for [kg/m2].
     boundary : Polygon, MultiPolygon or None
         Of the field.
-    cell : float
-        Side [m].
+    cell : float, optional
+        Side [m]; by `usual_cell` if not given.
 
     Raises
     ------
     OutputError
-        If there would be more than 100 million cells.
+        If there would be more than 10 million cells.
     """
     import shapely
     from rasterio.transform import from_origin
@@ -118,6 +145,10 @@ def lay_grid(
     boxes = [shapely.total_bounds(np.array(outlines, dtype=object))] if outlines else []
     boxes.append(np.array([*quads.min(axis=(0, 1)), *quads.max(axis=(0, 1))]) if len(quads) else np.full(4, np.nan))
     bounds = np.array(boxes)
+    if cell is None:
+        width = float(np.median(np.hypot(*(quads[:, 3] - quads[:, 2]).T))) if len(quads) else 0.0
+        reach = np.nanmax(bounds[:, 2:], axis=0) - np.nanmin(bounds[:, :2], axis=0)
+        cell = usual_cell(float(reach.prod()), width)
     west, south = np.floor(np.nanmin(bounds[:, :2], axis=0) / cell) * cell
     east, north = np.ceil(np.nanmax(bounds[:, 2:], axis=0) / cell) * cell
     columns, rows = max(1, round((east - west) / cell)), max(1, round((north - south) / cell))
@@ -128,23 +159,24 @@ def lay_grid(
             cure="give a larger --cell, or split the log by field",
         )
     place, grid = from_origin(west, north, cell, cell), (rows, columns)
-    strips = shapely.polygons(quads)
-    passes = _burn(strips, np.ones(len(quads)), grid, place, add=True, empty=0.0)
-    laid = _burn(strips, applied, grid, place, add=True, empty=0.0)
+    known = np.stack([np.isfinite(applied), np.isfinite(target)])
+    sums = np.concatenate([np.ones((1, len(quads))), known, np.nan_to_num([applied, target])])
+    # A running sum of rates leaves rounding where nothing lies; counts are whole numbers.
+    passes, rated, aimed, laid, wanted = _lay_strips(quads, sums, west, north, cell, rows, columns)
     if len(zones):
-        asked = _burn(zones, zone_rate, grid, place, add=False, empty=np.nan)
+        asked = _burn(zones, zone_rate, grid, place)
     else:
         with np.errstate(divide="ignore", invalid="ignore"):
-            asked = _burn(strips, target, grid, place, add=True, empty=0.0) / passes
+            asked = np.where(aimed == passes, wanted / passes, np.nan)
     if boundary is not None:
-        field = _burn([boundary], np.ones(1), grid, place, add=False, empty=0.0) > 0.0
+        field = np.isfinite(_burn([boundary], np.ones(1), grid, place))
     else:
         field = np.isfinite(asked) if len(zones) else passes > 0.0
     return GroundGrid(
         west=float(west),
         north=float(north),
         cell=cell,
-        applied=np.where(passes > 0.0, laid, np.nan),
+        applied=np.where((passes > 0.0) & (rated == passes), np.round(laid, 12), np.nan),
         target=asked,
         passes=passes,
         field=np.asarray(field, dtype=np.bool_),
@@ -153,11 +185,8 @@ def lay_grid(
 
 def mark_grid(grid: GroundGrid, quads: FloatArray) -> BoolArray:
     """Whether each cell's middle lies under one of some strips of shape (n, 4, 2) [m]."""
-    import shapely
-    from rasterio.transform import from_origin
-
-    place = from_origin(grid.west, grid.north, grid.cell, grid.cell)
-    return _burn(shapely.polygons(quads), np.ones(len(quads)), grid.passes.shape, place, add=False, empty=0.0) > 0.0
+    layers = _lay_strips(quads, np.ones((1, len(quads))), grid.west, grid.north, grid.cell, *grid.passes.shape)
+    return np.asarray(layers[0] > 0.0)
 
 
 def write_raster(path: Path, values: FloatArray, grid: GroundGrid, crs: pyproj.CRS, *, what: str, unit: str) -> None:

@@ -1,4 +1,4 @@
-"""Zones with their verdicts as a GeoPackage, Shapefile or GeoJSON."""
+"""Zones with verdicts or rates as a GeoPackage, Shapefile, GeoJSON, FlatGeobuf or GeoParquet."""
 
 from __future__ import annotations
 
@@ -17,17 +17,22 @@ import numpy as np
 
 from geoflow.errors import OutputError
 from geoflow.formats.output import in_words
+from geoflow.formats.parquet import rows_in_parquet, write_parquet
 from geoflow.schema import COLUMNS
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
     from numpy.typing import NDArray
 
-__all__ = ["Driver", "write_zones"]
+__all__ = ["GEOJSON_DECIMALS", "SHORT_NAME", "Driver", "write_zones"]
 
-Driver = Literal["GPKG", "ESRI Shapefile", "GeoJSON"]
+Driver = Literal["GPKG", "ESRI Shapefile", "GeoJSON", "FlatGeobuf", "Parquet"]
 
-_DBF_NAME: Final = 10  # bytes [GDAL Shapefile driver page; dBASE III+ field layout]
+GEOJSON_DECIMALS: Final = 9
+"""Decimals of a degree in GeoJSON: a tenth of a millimetre, so that a cell of 10 m keeps its area to 1 in 10,000."""
+SHORT_NAME: Final = 10
+"""Bytes of a Shapefile's column name [GDAL Shapefile driver page; dBASE III+ field layout]."""
+
 _DBF_TEXT: Final = 254
 
 
@@ -38,7 +43,7 @@ def _cut(text: str, size: int) -> str:
 
 def _free_name(name: str, taken: set[str], driver: Driver) -> str:
     """Return `name`, cut and with a digit where needed so that it is not taken; and take it."""
-    size = _DBF_NAME if driver == "ESRI Shapefile" else 1000
+    size = SHORT_NAME if driver == "ESRI Shapefile" else 1000
     tail, count = "", 1
     while True:
         free = _cut(name, size - len(tail)) + tail
@@ -54,7 +59,7 @@ def _column_names(mine: list[str], ours: list[str], driver: Driver) -> list[str]
     """Names for the user's columns: kept where possible, never clashing with ours or each other."""
     taken = {name if driver == "GeoJSON" else name.casefold() for name in (*ours, "geometry")}
     # Names that fit keep theirs; only then are long ones cut, so that a cut never pushes a good name aside.
-    fits = [driver != "ESRI Shapefile" or len(name.encode()) <= _DBF_NAME for name in mine]
+    fits = [driver != "ESRI Shapefile" or len(name.encode()) <= SHORT_NAME for name in mine]
     order = sorted(range(len(mine)), key=lambda i: not fits[i])
     free = {i: _free_name(mine[i], taken, driver) for i in order}
     return [free[i] for i in range(len(mine))]
@@ -116,7 +121,8 @@ def _assemble(
     import geopandas as gpd
     import pandas as pd
 
-    short = {column.name: column.short if driver == "ESRI Shapefile" else column.name for column in COLUMNS}
+    short = {name: name for name in columns}
+    short |= {column.name: column.short for column in COLUMNS if driver == "ESRI Shapefile" and column.name in columns}
     place = table.columns.get_loc(table.geometry.name)
     mine = [i for i in range(table.shape[1]) if i != place]
     asked = [str(table.columns[i]) for i in mine]
@@ -144,11 +150,11 @@ def write_zones(
     driver: Driver,
     note: Callable[[str], None] | None = None,
 ) -> dict[str, str]:
-    """Write the zones as read, with the verdict columns behind them.
+    """Write the zones as read, with our columns behind them.
 
-    A verdict column always has its own name from `schema.COLUMNS`; a column of the user that clashes with
-    one, or whose name the format cannot take, gets a shorter name or a digit. GeoJSON is written in WGS 84 as
-    RFC 7946 wants.
+    A column of ours keeps its name (a verdict in a Shapefile: its short one from `schema.COLUMNS`); a column of the
+    user that clashes with one, or whose name the format cannot take, gets a shorter name or a digit. GeoJSON is written
+    in WGS 84 as RFC 7946 wants. FlatGeobuf is written without its index, which would put the zones in another order.
 
     Parameters
     ----------
@@ -157,10 +163,11 @@ def write_zones(
     table : GeoDataFrame
         The layer as read, in any CRS; null geometry stays.
     columns : mapping of str to ndarray
-        Name in `schema.COLUMNS` to values, one per row, in the units the names say; ``None`` or ``""`` (text)
-        and NaN become null.
+        Name to values, one per row, in the units the names say; ``None`` or ``""`` (text) and NaN become null. A name
+        that is not in `schema.COLUMNS` has at most `SHORT_NAME` bytes for a Shapefile.
     driver : str
-        ``"GPKG"`` (the layer is called ``zones``), ``"ESRI Shapefile"`` or ``"GeoJSON"``.
+        ``"GPKG"`` (the layer is called ``zones``), ``"ESRI Shapefile"``, ``"GeoJSON"``, ``"FlatGeobuf"`` or
+        ``"Parquet"`` (with the optional library pyarrow).
     note : callable, optional
         Called with one sentence for anything the format could not hold in full.
 
@@ -191,15 +198,20 @@ def write_zones(
         options = {"layer": "zones", "FID": _free_name("fid", taken, driver)}
         options["GEOMETRY_NAME"] = _free_name("geom", taken, driver)
     elif driver == "GeoJSON":
-        options = {"RFC7946": "YES"}
+        options = {"RFC7946": "YES", "COORDINATE_PRECISION": GEOJSON_DECIMALS}
+    elif driver == "FlatGeobuf":
+        options = {"SPATIAL_INDEX": "NO"}
     else:
         options = {"encoding": "UTF-8"}
-    if bool(frame.geometry.isna().all()):
+    if driver != "Parquet" and bool(frame.geometry.isna().all()):
         options["geometry_type"] = "Polygon"
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # _assemble has already met what GDAL would warn of
-            pyogrio.write_dataframe(frame, path, driver=driver, **options)
+            if driver == "Parquet":
+                write_parquet(path, frame)
+            else:
+                pyogrio.write_dataframe(frame, path, driver=driver, **options)
         _confirm(path, driver, len(frame))
     except (RuntimeError, ValueError, OSError, sqlite3.Error, struct.error) as problem:  # pyogrio: RuntimeError
         if isinstance(problem, OSError) or shutil.disk_usage(path.parent).free < 2**20:
@@ -219,6 +231,12 @@ def _confirm(path: Path, driver: Driver, rows: int) -> None:
         whole = counted == rows and indexed > 0
     elif driver == "GeoJSON":
         whole = b"".join(_bytes(path, max(0, path.stat().st_size - 64), 64).split()).endswith((b"}]}", b"[]}"))
+    elif driver == "Parquet":
+        whole = rows_in_parquet(path) == rows
+    elif driver == "FlatGeobuf":
+        import pyogrio
+
+        whole = len(pyogrio.raw.read(path, columns=[])[2]) == rows
     else:
         # Lengths stated in the headers: dBASE III field layout, and the published Shapefile description (1998), p. 4.
         table = path.with_suffix(".dbf")

@@ -154,7 +154,7 @@ def choose_columns(
     """
     chosen: dict[str, Chosen] = {}
     facts: list[Fact] = []
-    asked = _asked(columns, mapping, table.names)
+    asked = {**table.roles, **_asked(columns, mapping, table.names)}
     for role, (name, unit) in asked.items():
         if name != _UNUSED:
             index = _find(table, name, role)

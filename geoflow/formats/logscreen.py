@@ -119,7 +119,8 @@ def find_fixes(time: FloatArray, x: FloatArray, y: FloatArray, section: IntArray
     rows = np.arange(time.size)
     if not np.isfinite(time).any():
         order = np.argsort(section, kind="stable")
-        return Fixes(order, rows, section[order], time[order], x[order], y[order], np.nan, False, 0)
+        shared = _same_places(x, y, section)
+        return Fixes(order, rows, section[order], time[order], x[order], y[order], np.nan, shared, 0)
     track = _tracks(time, section)
     order = np.lexsort((rows, time, track))
     shared = True
@@ -139,6 +140,14 @@ def find_fixes(time: FloatArray, x: FloatArray, y: FloatArray, section: IntArray
     resolution = _resolution(seconds)
     seconds, spread = _spread(chain, seconds, resolution)
     return Fixes(order, fix, chain, seconds, x[lead], y[lead], resolution, shared, spread)
+
+
+def _same_places(x: FloatArray, y: FloatArray, section: IntArray) -> bool:
+    """Whether most places of a section are those of another one too, where no clock tells what belongs together."""
+    import pandas
+
+    places = pandas.DataFrame({"x": x, "y": y, "section": section}).drop_duplicates()
+    return bool(places.duplicated(["x", "y"], keep=False).mean() > 0.5)
 
 
 def _spread(chain: IntArray, time: FloatArray, resolution: float) -> tuple[FloatArray, int]:

@@ -6,7 +6,8 @@ import csv
 import io
 import re
 import warnings
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,6 +18,7 @@ from geoflow.errors import LogError, PrescriptionError, nearest
 from geoflow.formats.cells import parse_numbers
 from geoflow.formats.containers import FORMATS, open_source, read_table
 from geoflow.formats.facts import Fact, rows_text
+from geoflow.formats.taskdata import is_taskdata
 
 if TYPE_CHECKING:
     import pandas
@@ -55,6 +57,8 @@ class LogTable:
         What the reading saw.
     dbf : Dbf or None
         Raw records of a Shapefile.
+    roles : mapping of str to (str, str or None)
+        Roles whose column and unit the format itself fixes.
     """
 
     where: str
@@ -65,6 +69,7 @@ class LogTable:
     crs: pyproj.CRS | None
     facts: list[Fact]
     dbf: Dbf | None = None
+    roles: Mapping[str, tuple[str, str | None]] = field(default_factory=dict)
 
     @property
     def rows(self) -> int:
@@ -142,7 +147,7 @@ def in_log_words(problem: PrescriptionError) -> LogError:
     return LogError(worded(problem.what), where=problem.where, cure=worded(problem.cure))
 
 
-_ANY: Final = "a .csv, .shp, .zip with one, .geojson, .gpkg or .parquet"
+_ANY: Final = "a .csv, .shp, .zip with one, .geojson, .gpkg, .parquet or a TASKDATA folder (also zipped)"
 
 
 def read_log_table(path: Path, layer: str | None) -> LogTable:
@@ -153,6 +158,11 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
     LogError
         If the file is missing, damaged, empty, or of another format.
     """
+    if is_taskdata(path):
+        from geoflow.formats.taskdata_logs import read_task_log  # it needs this module in its turn
+
+        log = read_task_log(path, layer=layer)
+        return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.facts), roles=log.roles)
     suffix, where = path.suffix.casefold(), str(path)
     if path.is_file() and suffix in _TEXT | _PARQUET:
         if path.stat().st_size == 0:

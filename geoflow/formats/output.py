@@ -5,17 +5,24 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import secrets
 import shutil
+import signal
 import stat
-from collections.abc import Callable, Iterable
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from contextvars import ContextVar
 from pathlib import Path
-from types import TracebackType
+from types import FrameType, TracebackType
 from typing import Final, Self
 
 from geoflow.errors import OutputError
+from geoflow.formats.journal import Staging, exchange_folders, locked, move_in, sync, sync_folder, tidy
 
-__all__ = ["OutputFolder", "in_words", "replace_file"]
+__all__ = ["DONE", "OutputFolder", "family_of", "in_words", "replace_file"]
+
+DONE: Final[deque[Path]] = deque(maxlen=20)
+"""What this process wrote lately, for the message of a run that fails or is stopped afterwards."""
 
 # A Shapefile is a family of files; an old index or .prj left beside a new .shp would tell lies about it.
 _FAMILY: Final = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".shp.xml")
@@ -40,14 +47,14 @@ def in_words(problem: OSError | RuntimeError, where: Path) -> OutputError:
     """Say in plain words why the system would not write `where`."""
     number = problem.errno if isinstance(problem, OSError) else None
     words, cure = _PLAIN_WORDS.get(number or 0, (str(problem), _ELSEWHERE))
-    return OutputError(f"nothing was written: {words}", where=str(where), cure=cure)
+    return OutputError(f"nothing was written: {words}; what was there before is unchanged", where=str(where), cure=cure)
 
 
 def _refusal(what: str, where: Path, cure: str = "choose another name") -> OutputError:
     return OutputError(what, where=str(where), cure=cure)
 
 
-def _family(path: Path) -> tuple[Path, ...]:
+def family_of(path: Path) -> tuple[Path, ...]:
     """All files that belong to `path`: the path itself, or the whole Shapefile family."""
     if path.suffix.casefold() != ".shp":
         return (path,)
@@ -62,24 +69,45 @@ def _same(target: Path, kept: Path) -> bool:
     return one == other or (kept.is_dir() and other in one.parents)
 
 
-def _sync(path: Path, flags: int) -> None:
-    handle = os.open(path, flags)
+@contextlib.contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Put Ctrl-C off until the block is done, so that it stops a run before the moves or after them."""
+    if threading.current_thread() is not threading.main_thread() or signal.getsignal(signal.SIGINT) is None:
+        yield
+        return
+    asked: list[int] = []
+
+    def wait(number: int, frame: FrameType | None) -> None:
+        asked.append(number)
+
+    before = signal.signal(signal.SIGINT, wait)
     try:
-        os.fsync(handle)
+        yield
     finally:
-        os.close(handle)
+        signal.signal(signal.SIGINT, before)
+    if asked:
+        raise KeyboardInterrupt
 
 
-def _sync_folder(folder: Path) -> None:
-    with contextlib.suppress(OSError):  # Windows cannot open a folder; the files themselves are safe already
-        _sync(folder, os.O_RDONLY)
+_Identity = tuple[int, int, int]
+
+
+def _identity(path: Path) -> _Identity | None:
+    try:
+        about = path.lstat()
+    except FileNotFoundError:
+        return None
+    return about.st_ino, about.st_size, about.st_mtime_ns
 
 
 class OutputFolder:
     """A folder whose new files appear whole on a clean exit, and not at all after an error.
 
-    Files are written to a hidden folder on the same disk and moved into place at the end, one by one (or all
-    at once where the folder is new). A kill at any moment leaves each file old or new, never in part.
+    Files are written to a hidden folder on the same disk and put into place at the end: in one stroke where the folder
+    is new, or is a single file, or holds nothing but what is replaced; else one by one under a journal, which the
+    next run ends if this one is killed (docs/decisions/0011-whole-or-not-at-all.md).
+
+    An output folder opened inside another of the same place joins it: all their files appear together.
 
     Parameters
     ----------
@@ -93,33 +121,43 @@ class OutputFolder:
     Raises
     ------
     OutputError
-        If a target exists and `replace` is false, is an input, or cannot be written.
+        If a target exists and `replace` is false, is an input, cannot be written, or is written by another run too.
     """
 
     def __init__(self, folder: Path, *, replace: bool, protect: tuple[Path, ...]) -> None:
         self._asked = Path(folder)
         self._replace = replace
-        self._protect = tuple(member for path in protect for member in _family(Path(path)))
-        self._folder = self._hidden = self._asked
+        self._protect = tuple(member for path in protect for member in family_of(Path(path)))
+        self._folder = self._asked
         self._new = False
         self._made: list[Path] = []
+        self._seen: dict[Path, _Identity | None] = {}
+        self._staging: Staging | None = None
+        self._joined: OutputFolder | None = None
 
     def __enter__(self) -> Self:
         try:
             self._folder = self._asked.resolve()
+            outer = _OPEN.get()
+            if outer is not None and outer._folder == self._folder:
+                self._joined, self._staging = outer, outer._staging
+                outer._protect += self._protect
+                return self
             self._new = not self._folder.exists()
             if not self._new and not self._folder.is_dir():
                 raise _refusal("the output folder is a file, not a folder", self._asked)
+            tidy(self._folder)
+            tidy(self._folder.parent, journals=False)
             home = self._folder.parent if self._new else self._folder
             missing = [path for path in (home, *home.parents) if not path.exists()]
             for path in reversed(missing):
                 path.mkdir()
                 self._made.append(path)
-            self._hidden = home / f".geoflow-{secrets.token_hex(6)}.part"
-            self._hidden.mkdir()
+            self._staging = Staging(home)
         except (OSError, RuntimeError) as problem:  # RuntimeError: links in a circle, before Python 3.13
             self._clear(keep=False)
             raise in_words(problem, self._asked) from problem
+        self._before = _OPEN.set(self)
         return self
 
     def claim(self, names: Iterable[str]) -> None:
@@ -133,8 +171,10 @@ class OutputFolder:
         for name in names:
             if not name or name in {".", ".."} or Path(name).name != name or "\0" in name:
                 raise _refusal(f"'{name}' is not a file name", self._asked)
-            for target in _family(self._folder / name):
+            for target in family_of(self._folder / name):
                 self._check(target)
+                with contextlib.suppress(OSError):
+                    (self._joined or self)._seen.setdefault(target, _identity(target))
 
     def stage(self, name: str) -> Path:
         """Return the path to write the file `name` to; it moves into the folder on a clean exit.
@@ -145,7 +185,12 @@ class OutputFolder:
             If the file may not be written.
         """
         self.claim((name,))
-        return self._hidden / name
+        return self._stage.new / name
+
+    @property
+    def _stage(self) -> Staging:
+        assert self._staging is not None, "an output folder is used inside its with block"
+        return self._staging
 
     def _check(self, target: Path) -> None:
         shown = self._asked / target.name
@@ -171,74 +216,99 @@ class OutputFolder:
     def __exit__(
         self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
     ) -> None:
-        written = False
-        try:
-            if problem is None:
-                written = self._commit()
-        except OSError as refused:
-            raise in_words(refused, self._asked) from refused
-        finally:
-            self._clear(keep=written)
+        hidden = str(self._stage.path)
+        if self._joined is None:
+            _OPEN.reset(self._before)
+            with _uninterrupted():
+                written = False
+                try:
+                    if problem is None:
+                        written = self._commit()
+                except OSError as refused:
+                    raise in_words(refused, self._asked) from refused
+                finally:
+                    self._clear(keep=written)
         if isinstance(problem, OSError):
-            ours = str(problem.filename or "").startswith(str(self._hidden))
+            ours = str(problem.filename or "").startswith(hidden)
             if ours or problem.errno in _ALWAYS_OURS:
                 raise in_words(problem, self._asked) from problem
 
     def _clear(self, *, keep: bool) -> None:
-        if self._hidden != self._asked:
-            shutil.rmtree(self._hidden, ignore_errors=True)
+        if self._staging is not None:
+            self._staging.close()
         if not keep:
             for path in reversed(self._made):
                 with contextlib.suppress(OSError):
                     path.rmdir()
 
     def _commit(self) -> bool:
-        files = sorted(self._hidden.iterdir())
+        files = sorted(self._stage.new.iterdir())
         for path in files:
-            _sync(path, os.O_RDWR)
+            sync(path)
         if not files:
             return False
+        sync_folder(self._stage.new)
         if self._new:
-            self._hidden.rename(self._folder)
-            _sync_folder(self._folder.parent)
-            return True
-        names = {path.name for path in files}
+            self._stage.new.rename(self._folder)
+            sync_folder(self._folder.parent)
+        else:
+            with locked(self._folder):
+                self._replace_in(files)
+            sync_folder(self._folder)
+        DONE.extend(self._asked / path.name for path in files)
+        return True
+
+    def _replace_in(self, files: list[Path]) -> None:
+        """Put the files into a folder that exists, which is held for this run alone."""
+        names = [path.name for path in files]
         stale = [
             member.name
             for path in files
-            for member in _family(path)
+            for member in family_of(path)
             if member.name not in names and (self._folder / member.name).exists()
         ]
         for name in (*names, *stale):
-            self._check(self._folder / name)
-        self._swap([path.name for path in files], stale)
-        _sync_folder(self._folder)
+            target = self._folder / name
+            self._check(target)
+            if target in self._seen and _identity(target) != self._seen[target]:
+                raise _refusal(
+                    "nothing was written: another run or program wrote this file meanwhile, and its file stands",
+                    self._asked / name,
+                    "look which of the two is wanted, and run again if it is this one",
+                )
+        if len(names) == 1 and not stale:
+            files[0].replace(self._folder / names[0])
+        elif not self._exchange({*names, *stale}):
+            move_in(self._stage, self._folder, names, stale)
+
+    def _exchange(self, ours: set[str]) -> bool:
+        """Exchange whole folders, if this one holds nothing but what is replaced; whether that could be done."""
+        folder, staging = self._folder, self._stage
+        there = {entry.name for entry in folder.iterdir()} - {staging.path.name}
+        about = folder.stat()
+        if not there <= ours:
+            return False
+        try:
+            # Whoever stands in a folder that is exchanged would find himself in one that is gone.
+            if Path.cwd().is_relative_to(folder):
+                return False
+            shutil.copystat(folder, staging.new)
+            if hasattr(os, "chown"):
+                os.chown(staging.new, about.st_uid, about.st_gid)
+            staging.move_to(folder.parent)
+        except OSError:
+            return False
+        if not exchange_folders(staging, folder):
+            staging.move_to(folder)
+            return False
+        sync_folder(folder.parent)
+        for entry in staging.new.iterdir():  # somebody else's, of the last instant
+            if entry.name not in ours and not (folder / entry.name).exists():
+                entry.rename(folder / entry.name)
         return True
 
-    def _swap(self, names: list[str], stale: list[str]) -> None:
-        """Move new files in and stale ones out; put everything back if one move fails."""
-        old = self._hidden / secrets.token_hex(6)
-        old.mkdir()
-        begun: list[str] = []
-        try:
-            for name in names:
-                target, kept = self._folder / name, old / name
-                if target.exists() or target.is_symlink():
-                    try:
-                        os.link(target, kept, follow_symlinks=False)
-                    except OSError:  # disks without hard links
-                        shutil.copy2(target, kept, follow_symlinks=False)
-                begun.append(name)
-                (self._hidden / name).replace(target)
-            for name in stale:
-                (self._folder / name).replace(old / name)
-        except BaseException:
-            for name in begun:
-                if not (old / name).exists() and not (old / name).is_symlink():
-                    (self._folder / name).unlink(missing_ok=True)
-            for kept in old.iterdir():
-                kept.replace(self._folder / kept.name)
-            raise
+
+_OPEN: Final[ContextVar[OutputFolder | None]] = ContextVar("open output folder", default=None)
 
 
 def replace_file(path: Path, write: Callable[[Path], None], *, replace: bool, protect: tuple[Path, ...]) -> None:

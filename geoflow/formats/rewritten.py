@@ -22,8 +22,9 @@ from geoflow.formats.rewritten_json import patched_geojson
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["RateFormat", "rate_format", "write_rewritten"]
+__all__ = ["RateFormat", "can_patch", "rate_format", "refuse_orphan_journals", "write_rewritten"]
 
+_PATCHED: Final = ("shapefile", "zipped shapefile", "geojson", "geopackage")
 _CLOSE: Final = 1e-12  # a rate read back, relative; a 4-byte column is coarser
 _CLOSE_SINGLE: Final = 1e-7
 
@@ -38,7 +39,7 @@ def rate_format(prescription: Prescription) -> RateFormat:
     PrescriptionError
         If the file cannot be opened again.
     """
-    if prescription.file_format == "geojson":
+    if prescription.file_format == "geojson" or prescription.file_format not in _PATCHED:
         return RateFormat(None, float(np.finfo(np.float64).max))
     if prescription.file_format == "geopackage":
         return package_rate_format(prescription)
@@ -94,10 +95,32 @@ def write_rewritten(
         raise in_words(problem, target) from problem
 
 
+def can_patch(prescription: Prescription, target: Path) -> bool:
+    """Whether a file of the target's name is of the prescription's own format, and one whose bytes can be patched."""
+    own = FORMATS.get(Path(target).suffix.casefold())
+    return prescription.file_format in _PATCHED and own == prescription.file_format
+
+
+def refuse_orphan_journals(target: Path) -> None:
+    """Refuse a GeoPackage beside whose name a journal lies: SQLite would play its old changes into the new file.
+
+    Raises
+    ------
+    OutputError
+        If there is one.
+    """
+    for ending in ("-wal", "-journal"):
+        if target.with_name(target.name + ending).exists():
+            raise OutputError(
+                f"'{target.name}{ending}' of an earlier file lies beside it",
+                where=str(target),
+                cure="choose another name, or take it away",
+            )
+
+
 def _check_ending(prescription: Prescription, target: Path) -> None:
-    ending = target.suffix.casefold()
-    if FORMATS.get(ending) != prescription.file_format:
-        wanted = next(known for known, name in FORMATS.items() if name == prescription.file_format)
+    if not can_patch(prescription, target):
+        wanted = next((known for known, name in FORMATS.items() if name == prescription.file_format), ".gpkg")
         raise OutputError(
             f"the prescription is a {prescription.file_format} and is written back as one, not as '{target.suffix}'",
             where=str(target),
@@ -130,13 +153,8 @@ def _write_file(
     prescription: Prescription, changes: Changes, target: Path, *, replace: bool, protect: tuple[Path, ...]
 ) -> None:
     """Write one file of a format that is one file."""
-    for ending in ("-wal", "-journal"):
-        # SQLite would play an orphan's old changes into the new file.
-        if prescription.file_format == "geopackage" and target.with_name(target.name + ending).exists():
-            raise OutputError(
-                f"'{target.name}{ending}' of an earlier file lies beside it", where=str(target),
-                cure="choose another name, or take it away",
-            )  # fmt: skip
+    if prescription.file_format == "geopackage":
+        refuse_orphan_journals(target)
 
     def write(staged: Path) -> None:
         if prescription.file_format == "geojson":

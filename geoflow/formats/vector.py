@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,17 +12,17 @@ import numpy as np
 from geoflow.errors import PrescriptionError
 from geoflow.formats.cells import Numbers, parse_numbers, suffix_conflicts
 from geoflow.formats.columns import choose_column, choose_unit
-from geoflow.formats.containers import open_source, read_table
 from geoflow.formats.facts import Fact, rows_text
-from geoflow.formats.placement import Bounds, Placement, place
-from geoflow.units import RateUnit, show
+from geoflow.formats.grounding import grounded, placed
+from geoflow.formats.sources import Wishes, ZoneRule, ZoneTable, read_zone_table
+from geoflow.formats.zone_facts import fit_facts, number_facts, shape_facts
+from geoflow.units import RateUnit
+from geoflow.units import rate_unit as unit_named
 
 if TYPE_CHECKING:
     import geopandas
     import pyproj
     from numpy.typing import NDArray
-
-    from geoflow.geometry import CoverageFaults, RepairReport
 
 __all__ = ["Fact", "Prescription", "read_prescription"]
 
@@ -47,7 +47,8 @@ class Prescription:
     path : Path
         The file.
     file_format : str
-        ``"shapefile"``, ``"zipped shapefile"``, ``"geojson"`` or ``"geopackage"``.
+        ``"shapefile"``, ``"geojson"``, ``"geopackage"``, ``"flatgeobuf"``, each perhaps ``"zipped ..."``,
+        ``"geoparquet"`` or ``"geotiff"``; task data add theirs.
     layer : str or None
         Name of the layer, where the file can hold several.
     crs : pyproj.CRS
@@ -113,14 +114,15 @@ def read_prescription(
     crs: str | None = None,
     swap_axes: bool = False,
     layer: str | None = None,
+    zones: ZoneRule | None = None,
 ) -> Prescription:
-    """Read a prescription from a Shapefile (also zipped), GeoJSON or GeoPackage in any coordinate system.
+    """Read a prescription from any format of `geoflow.formats.sources.READERS`, in any coordinate system.
 
     Parameters
     ----------
     path : Path or str
         The file.
-    rate_column, rate_unit, crs, swap_axes, layer
+    rate_column, rate_unit, crs, swap_axes, layer, zones
         What the options of the same names say; None where they were not given.
 
     Raises
@@ -133,27 +135,28 @@ def read_prescription(
     from geoflow.geometry import coverage_faults, duplicates, local_frame
 
     where = str(path)
-    with open_source(path, layer) as source:
-        table, dbf, facts = read_table(source)
+    source = read_zone_table(path, Wishes(layer, rate_column, zones))
+    table, dbf, facts = source.table, source.dbf, list(source.facts)
     shapes = np.array(table.geometry.array, dtype=object)
     rows = np.arange(len(shapes))
-    placement, lost = _placed(shapes, table, crs, swap_axes, source.file_format == "geojson", where)
+    placement, lost = placed(shapes, table, crs, swap_axes, source.degrees_unless_said, where)
     frame = local_frame(*placement.centre)
-    grounds, area, perimeter, lost, report = _grounded(shapes, placement, frame, lost)
+    grounds, area, perimeter, lost, report = grounded(shapes, placement, frame, lost)
     facts += placement.facts
 
     names = [str(name) for name in table.columns if name != table.geometry.name]
     numbers = _reader(table, dbf)
     likely = _likely(table, numbers)
-    chosen, column_facts = choose_column(names, likely, rate_column, area=area, perimeter=perimeter, where=where)
+    wanted = source.rate_column or rate_column
+    chosen, column_facts = choose_column(names, likely, wanted, area=area, perimeter=perimeter, where=where)
     read = numbers(chosen)
     if read is None:
         raise PrescriptionError(
             f"the column '{names[chosen]}' holds no numbers", where=where, cure="give --rate-column another column"
         )
-    unit, unit_facts = choose_unit(names[chosen], rate_unit, read, where=where)
+    unit, unit_facts = _unit(source, names[chosen], rate_unit, read, where)
     _refuse_unclear(read, unit, names[chosen], where)
-    facts += [*column_facts, *unit_facts, *_number_facts(read, names[chosen], dbf is not None)]
+    facts += [*column_facts, *unit_facts, *number_facts(read, names[chosen], dbf is not None)]
 
     dropped: dict[str, tuple[int, ...]] = {}
     kept = np.ones(len(shapes), dtype=bool)
@@ -173,12 +176,12 @@ def read_prescription(
     repeated, clashing = _duplicates(rows[kept], duplicates(grounds[kept]), read.values)
     _drop(_DUPLICATE, np.isin(rows, list(repeated)), kept, dropped)
     row = np.flatnonzero(kept)
-    facts += _shape_facts(report, shapes)
+    facts += shape_facts(report, shapes)
     if clashing:
         text = (f"{rows_text(clashing)}: the same shape as an earlier row with another rate; "
                 "both are kept, so this ground is counted twice")  # fmt: skip
         facts.append(Fact("duplicate", text, len(clashing)))
-    facts += _fit_facts(coverage_faults(grounds[row]), row)
+    facts += fit_facts(coverage_faults(grounds[row]), row)
     return Prescription(
         path=Path(path),
         file_format=source.file_format,
@@ -202,62 +205,18 @@ def read_prescription(
     )
 
 
-def _placed(
-    shapes: NDArray[np.object_], table: Any, option: str | None, swap_axes: bool, by_default: bool, where: str
-) -> tuple[Placement, NDArray[np.int64]]:
-    """Return where the polygons are, and the rows whose coordinates are no numbers."""
-    import shapely
-
-    kinds = shapely.get_type_id(shapes)
-    polygonal = np.isin(kinds, (3, 6, 7)) & ~shapely.is_empty(shapes)
-    if not polygonal.any():
-        found = sorted({shape.geom_type for shape in shapes[~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)]})
+def _unit(source: ZoneTable, column: str, option: str | None, read: Numbers, where: str) -> tuple[RateUnit, list[Fact]]:
+    """Return the unit the file fixes, which --rate-unit may only repeat, or the one that can be told otherwise."""
+    certain = source.units.get(column)
+    if certain is None:
+        return choose_unit(column, option, read, where=where)
+    if option is not None and unit_named(option, where="--rate-unit") != certain:
         raise PrescriptionError(
-            f"the file holds no polygons, only {', '.join(found)}" if found else "no row of the file has a shape",
+            f"--rate-unit says {option}, but the file says that '{column}' is in {certain.text}",
             where=where,
-            cure="export the prescription as zones (polygons)",
+            cure="leave --rate-unit out; if the file is wrong, correct the unit there",
         )
-    coordinates, owner = shapely.get_coordinates(shapes[polygonal], return_index=True)
-    finite = np.isfinite(coordinates).all(axis=1)
-    if not finite.any():
-        raise PrescriptionError("the coordinates are no numbers", where=where, cure="export the zones again")
-    low, high = coordinates[finite].min(axis=0), coordinates[finite].max(axis=0)
-    declared = table.crs
-    if declared is not None and (declared.is_engineering or declared.name.casefold().startswith("undefined")):
-        declared = None
-    bounds = Bounds(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    placement = place(bounds, declared, option=option, swap_axes=swap_axes, by_default=by_default, where=where)
-    return placement, np.flatnonzero(polygonal)[np.unique(owner[~finite])]
-
-
-def _grounded(
-    shapes: NDArray[np.object_], placement: Placement, frame: pyproj.CRS, lost: NDArray[np.int64]
-) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], RepairReport]:
-    """Return repaired shapes in the frame, areas [m2], perimeters [m], rows without a place, and the repairs."""
-    import pyproj
-    import shapely
-
-    from geoflow.geometry import areas, repair
-
-    onward = pyproj.Transformer.from_crs(placement.crs, frame, always_xy=True)
-
-    def to_ground(points: NDArray[np.float64]) -> NDArray[np.float64]:
-        x, y = (points[:, 1], points[:, 0]) if placement.swap else (points[:, 0], points[:, 1])
-        return np.column_stack(onward.transform(x, y))
-
-    movable = shapes.copy()
-    movable[lost] = None
-    moved = shapely.transform(movable, to_ground)
-    coordinates, owner = shapely.get_coordinates(moved, return_index=True)
-    outside = np.unique(owner[~np.isfinite(coordinates).all(axis=1)])
-    moved[outside] = None
-    # A zone drawn as a straight line in degrees bends in metres and would gain ground: look before projecting.
-    suspect = np.flatnonzero(~shapely.is_valid(movable) & ~shapely.is_missing(movable))
-    flat = suspect[repair(movable[suspect])[1].collapsed]
-    moved[flat] = None
-    repaired, report = repair(moved)
-    report = replace(report, collapsed=np.union1d(report.collapsed, flat), empty=np.setdiff1d(report.empty, flat))
-    return repaired, areas(repaired), np.nan_to_num(shapely.length(repaired)), np.union1d(lost, outside), report
+    return certain, [Fact("unit", f"the file itself gives the unit of '{column}', {certain.text}")]
 
 
 def _reader(table: Any, dbf: Any) -> Callable[[int], Numbers | None]:
@@ -354,65 +313,3 @@ def _duplicates(
             clashing.append(int(row[at]))
             rates[value] = int(row[at])
     return repeated, clashing
-
-
-def _number_facts(read: Numbers, column: str, is_shapefile: bool) -> list[Fact]:
-    facts = []
-    commas = np.flatnonzero(read.comma)
-    misread = "; a plain reader of the .dbf would cut them at the comma" if is_shapefile else ""
-    if commas.size:
-        text = f"'{column}' writes decimals with a comma in {rows_text(commas)}; 120,5 is read as 120.5{misread}"
-        facts.append(Fact("numbers", text, commas.size))
-    for suffix, rows in read.suffixes.items():
-        said = " ".join(part for part in suffix if part)
-        facts.append(Fact("numbers", f"'{column}' writes '{said}' behind the number in {rows_text(rows)}", len(rows)))
-    return facts
-
-
-def _ground(area: float) -> str:
-    return f"{show(area, 'area', 'us', 2)} ({area:,.0f} m²)"
-
-
-def _shape_facts(report: RepairReport, shapes: NDArray[np.object_]) -> list[Fact]:
-    import shapely
-
-    facts = []
-    raised = int(np.count_nonzero(shapely.has_z(shapes) | shapely.has_m(shapes)))
-    if raised:
-        facts.append(Fact("shape", f"heights or measures in {raised} shape(s) are ignored", raised))
-    if report.mended.size:
-        change = float(np.abs(report.area_after - np.abs(report.area_before)).sum())
-        text = (f"{rows_text(report.mended)}: the outline crossed or overlapped itself and was mended; "
-                f"the areas changed by {_ground(change)} in all")  # fmt: skip
-        facts.append(Fact("shape", text, report.mended.size))
-    if report.stray_holes.size:
-        text = f"{rows_text(report.stray_holes)}: a hole lies outside its zone and takes nothing from it there"
-        facts.append(Fact("shape", text, report.stray_holes.size))
-    if report.mixed.size:
-        text = f"{rows_text(report.mixed)}: points and lines mixed in with the polygons are left out"
-        facts.append(Fact("shape", text, report.mixed.size))
-    return facts
-
-
-def _fit_facts(faults: CoverageFaults, row: NDArray[np.int64]) -> list[Fact]:
-    facts = []
-    first = np.where(faults.duplicate_of >= 0, faults.duplicate_of, np.arange(row.size))
-    told = first[faults.overlap_pairs[:, 0]] == first[faults.overlap_pairs[:, 1]]
-    pairs, shared = row[faults.overlap_pairs[~told]], faults.overlap_areas[~told]
-    if shared.size:
-        worst = pairs[shared.argmax()]
-        text = (f"{shared.size} pair(s) of zones overlap by {_ground(float(shared.sum()))} in all, which counts twice; "
-                f"most between rows {worst[0]} and {worst[1]}")  # fmt: skip
-        facts.append(Fact("overlap", text, shared.size))
-    if faults.gaps.size:
-        text = f"{faults.gaps.size} gap(s) inside the field, {_ground(faults.gap_area)} in all, carry no rate"
-        facts.append(Fact("gap", text, faults.gaps.size))
-    if faults.hairline_overlaps or faults.hairline_gaps:
-        text = (f"neighbours miss each other by hairlines under 0.5 m: {faults.hairline_overlaps} overlap(s), "
-                f"{_ground(faults.hairline_overlap_area)} in all, and gaps along {faults.hairline_gaps} zone(s), "
-                f"{_ground(faults.hairline_gap_area)} in all; too thin to matter")  # fmt: skip
-        facts.append(Fact("hairline", text, faults.hairline_overlaps + faults.hairline_gaps))
-    if faults.slivers.size:
-        text = f"{rows_text(row[faults.slivers])}: a sliver less than 0.5 m wide on average, likely a drawing error"
-        facts.append(Fact("sliver", text, faults.slivers.size))
-    return facts

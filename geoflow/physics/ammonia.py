@@ -109,6 +109,7 @@ def saturation(temperature: Floats) -> Saturation:
     if not np.all((kelvin >= LOWEST_TEMPERATURE) & (kelvin <= HIGHEST_TEMPERATURE)):
         raise RangeError(
             "the liquid temperature lies outside -54 to 143 degF (-48 to 61 degC), where geoflow knows ammonia",
+            where="liquid temperature",
             cure="check the temperature and its unit",
         )
     return Saturation(kelvin, *_on_grid(_table(), kelvin))
@@ -127,6 +128,7 @@ def saturation_temperature(pressure: Floats) -> FloatArray:
     if not np.all((pascal >= table[1, 0]) & (pascal <= table[1, -1])):
         raise RangeError(
             "the pressure lies outside the vapour pressures of ammonia from -54 to 143 degF",
+            where="pressure",
             cure="check the pressure, its unit, and whether it is gauge or absolute",
         )
     return np.asarray(np.interp(np.log(pascal), np.log(table[1]), table[0]))

@@ -46,11 +46,13 @@ class DrawDown:
         if not np.all((wanted >= 0.0) & (wanted <= self.fill[0])):
             raise RangeError(
                 f"a tank filled to {100.0 * self.fill[0]:.4g} % cannot be drawn to a fill outside 0 to that",
+                where="fill",
                 cure="give a fill between empty and the start, as a fraction of the water capacity",
             )
         if np.any(wanted < self.fill[-1]):
             raise RangeError(
                 "the tank would cool below -54 degF (-48 degC), where geoflow knows no ammonia",
+                where="temperature at the start",
                 cure="check the temperature at the start and its unit",
             )
         return np.asarray(np.interp(wanted, self.fill[::-1], values[::-1]))
@@ -88,7 +90,7 @@ def draw_down(start_temperature: float, start_fill: float) -> DrawDown:
         For a fill that is none, or a temperature outside 225 to 335 K.
     """
     if not 0.0 < start_fill <= 1.0:
-        raise RangeError("a tank's fill is not above 0 and at most 1", cure="give it as a fraction, like 0.85")
+        raise RangeError("a tank's fill is not above 0 and at most 1", where="fill", cure="give a fraction, like 0.85")
     first = saturation(start_temperature)
     latent = first.vapour_enthalpy - first.liquid_enthalpy
     fold = first.vapour_density * latent / (first.liquid_density * first.liquid_heat_capacity)

@@ -90,7 +90,7 @@ def agreement(applied: FloatArray, target: FloatArray, weight: FloatArray) -> Ag
         If an area is negative or no number.
     """
     if not np.all((weight >= 0.0) & (weight < np.inf)):
-        raise RangeError("an area is negative or no number", cure="leave such records out before they are compared")
+        raise RangeError("an area is negative or no number", where="weight", cure="leave such records out first")
     known = np.isfinite(applied) & np.isfinite(target)
     area, unknown = float(weight[known].sum()), float(weight[~known].sum())
     if area <= 0.0:

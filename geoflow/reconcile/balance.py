@@ -103,7 +103,9 @@ def mass_balance(
     """
     for name, mass in (("logged total", logged), ("scale ticket", ticket)):
         if not 0.0 < mass < np.inf:
-            raise RangeError(f"the {name} is not above zero", cure="give the ammonia that went out, by weight")
+            raise RangeError(
+                f"the {name} is not above zero", where=name, cure="give the ammonia that went out, by weight"
+            )
     ratio = logged / ticket
     density = None if temperature is None else float(saturation(temperature).liquid_density)
     explained: float | None = 1.0

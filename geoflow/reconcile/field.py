@@ -123,6 +123,8 @@ class Reconciliation:
         Ground covered while no rate was logged [m2].
     outside_area : float
         Strips outside the field [m2].
+    missed_unasked : float
+        Missed ground of zones of rate 0, where no pass was wanted [m2].
     zones : ZoneSums or None
         By zone of the map.
     """
@@ -148,6 +150,7 @@ class Reconciliation:
     nitrogen_asked: float
     unknown_rate_area: float
     outside_area: float
+    missed_unasked: float
     zones: ZoneSums | None
 
 
@@ -162,8 +165,8 @@ def _shifts(log: AppliedLog, rate: FloatArray, area: FloatArray, lag: Lag | None
     """Agreement without a shift, and at the lag and a second either way where there is a clock."""
     seconds = {0.0}
     if np.isfinite(log.time).any():
-        best = 0.0 if lag is None else round(lag.best, 3)
-        seconds |= {best - _SENSITIVITY, best, best + _SENSITIVITY}
+        best = 0.0 if lag is None else lag.best
+        seconds |= {round(best + way * _SENSITIVITY, 3) for way in (-1, 0, 1)}
     found = []
     for shift in sorted(seconds):
         moved = log if shift == 0.0 else shifted(log, shift)
@@ -184,6 +187,17 @@ def _zone_sums(asked: Asked, lain: Overlay, zone: IntArray, area: FloatArray, ne
         rate=lain.zone_applied / covered,
         within_10=_mean_by(zone, area, near.astype(np.float64), size),
     )
+
+
+def _missed_unasked(asked: Asked, lain: Overlay, boundary: Any) -> float:
+    """Missed ground of zones of rate 0 [m2]; of zones across the boundary no more than lies inside it."""
+    import shapely
+
+    none = asked.rate == 0.0
+    missed = np.maximum(lain.zone_area - lain.zone_covered, 0.0)[none]
+    if boundary is not None and none.any():
+        missed = np.minimum(missed, np.nan_to_num(shapely.area(shapely.intersection(asked.zones[none], boundary))))
+    return float(min(missed.sum(), max(lain.missed, 0.0)))
 
 
 def reconcile(
@@ -281,5 +295,6 @@ def reconcile(
         ),
         unknown_rate_area=float(record_area[~np.isfinite(log.applied)].sum()),
         outside_area=float(lain.area[~inside].sum()),
+        missed_unasked=0.0 if asked is None else _missed_unasked(asked, lain, boundary),
         zones=None if asked is None else _zone_sums(asked, lain, zone[judged], area[judged], near[judged]),
     )

@@ -200,7 +200,8 @@ def shifted(log: AppliedLog, lag: float) -> AppliedLog:
     """
     road = tracks(log, log.time)
     if not road.order.size:
-        raise RangeError("the log has no times, so no lag can be taken out", cure="name the time column with --column")
+        what = "the log has no times, so no lag can be taken out"
+        raise RangeError(what, where="column time", cure="name the time column with --column")
     target = log.target.copy()
     target[road.order] = log.target[road.order[road.nearest(lag)]]
     return replace(log, target=target)

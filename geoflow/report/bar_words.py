@@ -11,7 +11,7 @@ from geoflow.equipment import Bar, Line, Orifice
 from geoflow.physics.air import standard_air_pressure
 from geoflow.units import System
 
-__all__ = ["describe"]
+__all__ = ["assumed_lines", "describe", "unusual_lines"]
 
 _WIDTH: Final = 104
 # Beyond these a value is allowed but rare. Common practice, no source; 350 psi is the least working pressure of
@@ -47,8 +47,8 @@ def describe(bar: Bar, system: System) -> str:
         ("Orifices", _orifices(bar, system)),
         ("Equipment", _equipment(bar, system)),
         ("Limits", _limits(bar, system)),
-        ("Assumed", [f"- {line}" for line in _assumed(bar, system)]),
-        ("Worth a second look", [f"- {line}" for line in _unusual(bar, system)]),
+        ("Assumed", [f"- {line}" for line in assumed_lines(bar, system)]),
+        ("Worth a second look", [f"- {line}" for line in unusual_lines(bar, system)]),
     )
     return "\n\n".join("\n".join([title, *map(_indented, content)]) for title, content in groups if content)
 
@@ -193,7 +193,7 @@ def _limits(bar: Bar, system: System) -> list[str]:
     )
 
 
-def _assumed(bar: Bar, system: System) -> list[str]:
+def assumed_lines(bar: Bar, system: System) -> list[str]:
     """Return what the file leaves out and what that means for the verdicts."""
     lines = []
     fitted = [orifice for orifice in bar.orifices.values() if orifice.name in {s.orifice for s in bar.sections}]
@@ -245,7 +245,7 @@ def _assumed(bar: Bar, system: System) -> list[str]:
     return lines
 
 
-def _unusual(bar: Bar, system: System) -> list[str]:
+def unusual_lines(bar: Bar, system: System) -> list[str]:
     """Return what is allowed but rare enough to be a slip."""
     lines = []
 

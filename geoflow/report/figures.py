@@ -30,12 +30,12 @@ from geoflow.schema import VERDICTS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["verdict_map", "window_chart"]
+__all__ = ["outline_paths", "verdict_map", "window_chart"]
 
 _PATH_VERTICES: Final = 20_000  # the Agg rasteriser refuses paths with too many cells
 
 
-def _paths(zones: NDArray[Any]) -> Iterator[Any]:
+def outline_paths(zones: NDArray[Any]) -> Iterator[Any]:
     """Yield drawable paths of the polygons, many polygons to a path, holes left open."""
     from matplotlib.path import Path as Outline
 
@@ -64,7 +64,7 @@ def _draw_zones(axes: Any, zones: NDArray[Any], verdict: NDArray[Any], scale: fl
     border = min(side / 50, 0.8) if side >= 8 else 0.0
     outlines = []
     for name, style in STYLES.items():
-        paths = list(_paths(zones[verdict == name]))
+        paths = list(outline_paths(zones[verdict == name]))
         outlines += paths
         # Without borders, smoothed edges would leave pale seams between neighbours.
         fill = PathCollection(paths, facecolors=style.fill, edgecolors="none", antialiaseds=border > 0)

@@ -168,6 +168,8 @@ def _concern_ticket(outcome: ReconcileOutcome, system: System) -> str:
             f" The meter's missing temperature correction makes a ratio of {balance.temperature_ratio:.3f} of it; "
             f"what is left for the meter itself is {balance.remaining_ratio:.3f}."
         )
+        if balance.remaining_ratio is not None and abs(balance.remaining_ratio - 1.0) > abs(balance.ratio - 1.0):
+            text += " The two hide each other at this temperature only."
     return text
 
 
@@ -175,6 +177,8 @@ def _concern_total(outcome: ReconcileOutcome, system: System) -> str:
     agreed = outcome.found.agreement
     side = "more" if agreed.bias > 0.0 else "less"
     gap, asked = (show(rate, "nitrogen rate", system, 1) for rate in (abs(agreed.bias), agreed.target_mean))
+    if not agreed.target_mean > 0.0:
+        return f"Over the ground compared, {gap} went down where nothing was asked."
     share = percent(abs(agreed.bias) / agreed.target_mean)
     return f"Over the ground compared, {gap} {side} went down than was asked ({share} of {asked})."
 
@@ -194,8 +198,9 @@ def _concern_spread(outcome: ReconcileOutcome, system: System) -> str:
 
 def _concern_missed(outcome: ReconcileOutcome, system: System) -> str:
     lain = outcome.found.overlay
-    share = lain.missed / (lain.missed + lain.covered_in_field)
-    return f"{show(lain.missed, 'area', system)} of the field, {percent(share)}, lie under no pass."
+    missed = lain.missed - outcome.found.missed_unasked
+    share = missed / (lain.missed + lain.covered_in_field)
+    return f"{show(missed, 'area', system)} of the field, {percent(share)}, were to get nitrogen and lie under no pass."
 
 
 def _concern_doubled(outcome: ReconcileOutcome, system: System) -> str:
@@ -205,6 +210,14 @@ def _concern_doubled(outcome: ReconcileOutcome, system: System) -> str:
 
 def _concern_outside(outcome: ReconcileOutcome, system: System) -> str:
     return f"{show(outcome.found.outside_area, 'area', system)} of the passes lie outside the field."
+
+
+def _concern_unasked(outcome: ReconcileOutcome, system: System) -> str:
+    zones = outcome.found.zones
+    assert zones is not None
+    none = zones.asked == 0.0
+    area, got = show(float(zones.area[none].sum()), "area", system), float(np.nansum(zones.nitrogen[none]))
+    return f"{show(got, 'mass', system)} of nitrogen went onto the {area} for which the map asks nothing."
 
 
 def _concern_unknown(outcome: ReconcileOutcome, system: System) -> str:
@@ -219,6 +232,7 @@ CONCERNS: Final[dict[str, tuple[str, Callable[[ReconcileOutcome, System], str]]]
     "missed": ("missed ground", _concern_missed),
     "doubled": ("doubled ground", _concern_doubled),
     "outside": ("outside the field", _concern_outside),
+    "unasked": ("nothing was asked", _concern_unasked),
     "unknown": ("unknown rate", _concern_unknown),
 }
 

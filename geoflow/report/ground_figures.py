@@ -19,7 +19,18 @@ if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.formats.ground_rasters import GroundGrid
 
-__all__ = ["RATIO_CLASSES", "RatioClass", "cause_chart", "orifice_chart", "ratio_map"]
+__all__ = [
+    "MISSED",
+    "RATIO_CLASSES",
+    "UNKNOWN",
+    "RatioClass",
+    "cause_chart",
+    "cell_classes",
+    "draw_outlines",
+    "orifice_chart",
+    "paint_cells",
+    "ratio_map",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +64,8 @@ RATIO_CLASSES: Final = (
     RatioClass("10 to 20 % over", 1.1, 1.2, "#8B4A8B"),
     RatioClass("more than 20 % over", 1.2, math.inf, "#2E0B33"),
 )
-_MISSED: Final = RatioClass("in the field, no pass", math.nan, math.nan, "#FFFFFF", "#C0392B", 5)
-_UNKNOWN: Final = RatioClass("passed, not compared", math.nan, math.nan, "#D9D9D4")
+MISSED: Final = RatioClass("in the field, no pass", math.nan, math.nan, "#FFFFFF", "#C0392B", 5)
+UNKNOWN: Final = RatioClass("passed, not compared", math.nan, math.nan, "#D9D9D4")
 _EDGE: Final = 1e-6
 _MARK: Final = 9
 _BINS: Final = 40
@@ -64,7 +75,7 @@ def _rgb(colour: str) -> list[int]:
     return [int(colour[at : at + 2], 16) for at in (1, 3, 5)]
 
 
-def _classes(grid: GroundGrid) -> np.ndarray[Any, np.dtype[np.int64]]:
+def cell_classes(grid: GroundGrid) -> np.ndarray[Any, np.dtype[np.int64]]:
     """Class of each cell: -1 nothing, 0 to 4 by ratio, 5 missed, 6 unknown."""
     ratio = grid.ratio
     kind = np.full(ratio.shape, -1, dtype=np.int64)
@@ -73,14 +84,19 @@ def _classes(grid: GroundGrid) -> np.ndarray[Any, np.dtype[np.int64]]:
     edges = np.array([0.8 - _EDGE, 0.9 - _EDGE, 1.1 + _EDGE, 1.2 + _EDGE])
     known = np.isfinite(ratio) & (grid.passes > 0.0)
     kind[known] = np.searchsorted(edges, ratio[known])
+    # Where nothing was asked, nothing is right and anything too much; and no pass is missed there.
+    unasked = grid.target == 0.0
+    kind[unasked & (grid.applied == 0.0)] = 2
+    kind[unasked & (grid.applied > 0.0)] = len(RATIO_CLASSES) - 1
+    kind[unasked & (grid.passes == 0.0)] = -1
     return kind
 
 
-def _paint(kind: Any, marked: Any, across: Any, down: Any) -> Any:
+def paint_cells(kind: Any, marked: Any, across: Any, down: Any) -> Any:
     """Colour pixels by class with stripes measured in pixels, and crosses where `marked`; shape (high, wide, 3)."""
     image = np.full((*kind.shape, 3), 255, dtype=np.uint8)
     diagonal = across + down
-    for number, look in enumerate((*RATIO_CLASSES, _MISSED, _UNKNOWN)):
+    for number, look in enumerate((*RATIO_CLASSES, MISSED, UNKNOWN)):
         own = kind == number
         image[own] = _rgb(look.fill)
         if look.stripe:
@@ -96,7 +112,7 @@ def _key(page: Sheet, left: float, top: float, width: float, entries: Sequence[t
     for kind, text in entries:
         down, across = np.mgrid[0:40, 0:66]
         shown = np.full((40, 66), kind if isinstance(kind, int) else 2)
-        image = _paint(shown, np.full((40, 66), kind == "marked"), across, down)
+        image = paint_cells(shown, np.full((40, 66), kind == "marked"), across, down)
         box = page.axes(left, top, left + 66, top + 40)
         box.imshow(image, interpolation="nearest", aspect="auto")
         box.set_xticks([])
@@ -147,11 +163,11 @@ def ratio_map(
     page.paragraph(MARGIN, bottom, full, footer, (9,), 1000)
     bottom -= 24
     right = BREADTH - MARGIN - 370
-    kind = _classes(grid)
+    kind = cell_classes(grid)
     entries: list[tuple[Any, tuple[str, str]]] = []
-    for number, look in enumerate((*RATIO_CLASSES, _MISSED, _UNKNOWN)):
+    for number, look in enumerate((*RATIO_CLASSES, MISSED, UNKNOWN)):
         area = float(np.count_nonzero(kind == number)) * grid.cell**2
-        if look is _MISSED and math.isfinite(missed):
+        if look is MISSED and math.isfinite(missed):
             area = missed
         if area > 0.0 or number < len(RATIO_CLASSES):
             entries.append((number, (look.name, units.show(area, "area", system))))
@@ -167,7 +183,7 @@ def ratio_map(
     row = np.floor((down - high / 2) / scale / grid.cell + rows / 2).astype(np.int64)
     inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
     place = np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
-    image = _paint(np.where(inside, kind[place], -1), inside & marked[place], across, down)
+    image = paint_cells(np.where(inside, kind[place], -1), inside & marked[place], across, down)
     axes = page.axes(MARGIN, top, MARGIN + wide, top + high)
     axes.set_axis_off()
     middle_x = grid.west + 0.5 * columns * grid.cell
@@ -175,14 +191,15 @@ def ratio_map(
     reach = (wide / 2 / scale, high / 2 / scale)
     extent = (middle_x - reach[0], middle_x + reach[0], middle_y - reach[1], middle_y + reach[1])
     axes.imshow(image, interpolation="nearest", aspect="auto", extent=extent)
-    _draw_outlines(axes, outlines)
+    draw_outlines(axes, outlines)
     axes.set_xlim(*extent[:2])
     axes.set_ylim(*extent[2:])
     draw_scale(page, right, bottom - 40, 370, scale, system)
     page.save(path)
 
 
-def _draw_outlines(axes: Any, outlines: Any) -> None:
+def draw_outlines(axes: Any, outlines: Any) -> None:
+    """Draw the outlines of polygons as thin lines."""
     from matplotlib.collections import LineCollection
 
     rings = shapely.get_rings(shapely.get_parts(np.asarray(outlines, dtype=object)))
@@ -221,7 +238,7 @@ def cause_chart(
     shown = units.factor(label, "area")
     font = {"size": 11, "color": INK, "family": "DejaVu Sans"}
     axes = page.axes(130, top, 830, HEIGHT - 160)
-    known = np.isfinite(ratio)
+    known = ~np.isnan(ratio)  # infinite where nothing was asked
     heights, edges = np.histogram(np.clip(ratio[known], 0.0, 2.0), bins=_BINS, range=(0.0, 2.0), weights=area[known])
     axes.axvspan(0.9, 1.1, facecolor="#E3E3DE", edgecolor="none")
     axes.bar(edges[:-1], heights / shown, width=np.diff(edges), align="edge", color="#3C6E97", edgecolor=PAPER)

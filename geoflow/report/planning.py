@@ -19,7 +19,7 @@ from geoflow.units import System, from_si, number, show, unit_label
 if TYPE_CHECKING:
     from geoflow.workflow.planning import PlanOutcome
 
-__all__ = ["plan_document", "plan_text"]
+__all__ = ["plan_document", "plan_text", "tanks_text"]
 
 
 def _one(value: float | None, kind: str, unit: str) -> float | None:
@@ -292,7 +292,8 @@ def _time_lines(plan: PlanOutcome) -> list[str]:
     ]
 
 
-def _tanks(loads: TankLoads, system: System) -> str:
+def tanks_text(loads: TankLoads, system: System) -> str:
+    """Say how many tanks it takes, and how much of the last."""
     last = float(loads.drawn[-1]) if len(loads.drawn) else 0.0
     if last > 0.999 * loads.full_load or len(loads.drawn) < 2:
         return count(len(loads.drawn), "tank")
@@ -306,7 +307,7 @@ def _load_lines(plan: PlanOutcome, system: System) -> list[str]:
     drawn = float(loads.drawn.sum())
     lines = [
         wrap(
-            f"Tank loads: {_tanks(loads, system)} for {show(drawn, 'mass', system)} NH3; a full tank gives "
+            f"Tank loads: {tanks_text(loads, system)} for {show(drawn, 'mass', system)} NH3; a full tank gives "
             f"{show(loads.full_load, 'mass', system)} ({show(loads.liquid_volume, 'volume', system)} of liquid at "
             f"{show(loads.start_temperature, 'temperature', system)}). Passes run at "
             f"{math.degrees(plan.heading) % 180.0:.0f}° from north.",

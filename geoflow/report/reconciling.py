@@ -165,6 +165,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
             "covered_in_field_ac": _acres(in_field),
             "doubled_ac": _acres(lain.doubled),
             "missed_ac": _acres(lain.missed) if found.has_field else None,
+            "missed_where_nothing_asked_ac": _acres(found.missed_unasked) if found.has_field else None,
             "overlap_fraction": _plain(lain.doubled / lain.covered) if lain.covered > 0.0 else None,
             "outside_ac": _acres(found.outside_area) if found.has_field else None,
             "unknown_rate_ac": _acres(found.unknown_rate_area),

@@ -26,6 +26,8 @@ def _coverage_text(outcome: ReconcileOutcome, system: System) -> str:
     rows = [("driven over (passes added up)", lain.swept), ("ground covered", lain.covered)]
     if found.has_field:
         rows += [("of it inside the field", lain.covered_in_field), ("field missed", lain.missed)]
+        if found.missed_unasked > 0.0:
+            rows.append(("  of it where the map asks nothing", found.missed_unasked))
     rows.append(("covered more than once", lain.doubled))
     if found.has_field:
         rows.append(("passes outside the field", found.outside_area))

@@ -17,7 +17,7 @@ from geoflow.vet import Solution
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["SIDE_COLUMNS", "rewrite_document", "rewrite_text", "side_rows"]
+__all__ = ["SIDE_COLUMNS", "balance_text", "money_lines", "rewrite_document", "rewrite_text", "side_rows"]
 
 SIDE_COLUMNS: Final = (
     "zone",
@@ -129,7 +129,8 @@ def _answer(done: Rewriting, area: FloatArray, system: System) -> str:
     return words
 
 
-def _balance(done: Rewriting, area: FloatArray, policy: str, system: System) -> list[str]:
+def balance_text(done: Rewriting, area: FloatArray, policy: str, system: System) -> list[str]:
+    """Say what became of the field's nitrogen."""
     moved = (done.after - done.before) * area
     rows = [
         ["before", show(done.nitrogen_before, "mass", system) + " N"],
@@ -217,7 +218,8 @@ def _short_lines(extra: dict[str, Any], system: System) -> list[str]:
     ]
 
 
-def _money_lines(extra: dict[str, Any]) -> list[str]:
+def money_lines(extra: dict[str, Any]) -> list[str]:
+    """Say what the changes cost and bring, where prices were given."""
     money = extra.get("money")
     if not money:
         return []
@@ -251,7 +253,7 @@ def rewrite_text(
             heading(solution, system, with_speed=True),
             wrap(f"certain window at these speeds: {window}; policy {policy}"),
         ],
-        _balance(done, area, policy, system),
+        balance_text(done, area, policy, system),
         _zone_lines(prescription, done, system),
         [
             wrap(
@@ -264,7 +266,7 @@ def rewrite_text(
         else [],
         _raised_lines(prescription, done, system),
         _short_lines(extra, system),
-        _money_lines(extra),
+        money_lines(extra),
         [wrap(CAUTIONS, indent="")],
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)

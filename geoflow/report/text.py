@@ -22,7 +22,18 @@ from geoflow.window import Bounds
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["heading", "reading_lines", "vet_text", "warning_lines", "window_text"]
+__all__ = [
+    "heading",
+    "left_out_text",
+    "meter_lines",
+    "reading_lines",
+    "temperature_line",
+    "trouble_order",
+    "verdict_answer",
+    "vet_text",
+    "warning_lines",
+    "window_text",
+]
 
 _MOST_ZONES: Final = 15
 _UNEVEN: Final = 0.05
@@ -128,7 +139,8 @@ def _gauge_lines(solution: Solution, system: System) -> list[str]:
     return lines
 
 
-def _meter_lines(solution: Solution) -> list[str]:
+def meter_lines(solution: Solution) -> list[str]:
+    """Say by how much a meter without temperature correction is off; nothing where it is not."""
     low, high = (100.0 * (float(end(solution.window.delivered_ratio)) - 1.0) for end in (np.min, np.max))
     if max(abs(low), abs(high)) < 0.05:
         return []
@@ -166,7 +178,7 @@ def window_text(solution: Solution, system: System, *, with_speed: bool) -> str:
         ["Flow window", *_window_lines(solution, system, with_speed=with_speed)],
         [] if with_speed else _speed_lines(solution, system),
         _gauge_lines(solution, system),
-        _meter_lines(solution),
+        meter_lines(solution),
         [wrap(CAUTIONS, indent="")],
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
@@ -191,7 +203,8 @@ def _counts(rate: FloatArray, area: FloatArray, verdict: TextArray, system: Syst
     return "\n".join([table(rows, "<>>>"), *meanings])
 
 
-def _answer(area: FloatArray, verdict: TextArray, system: System, warned: bool, dropped: int) -> str:
+def verdict_answer(area: FloatArray, verdict: TextArray, system: System, warned: bool, dropped: int) -> str:
+    """Say in one sentence how many zones hold."""
     left_out = f" {count(dropped, 'row')} of the file left out, see below." if dropped else ""
     asked = verdict != "off"
     total = int(asked.sum())
@@ -208,12 +221,12 @@ def _answer(area: FloatArray, verdict: TextArray, system: System, warned: bool, 
     return f"{int(good.sum()):,} of {total:,} zones hold ({acres}); {doubtful:,} doubtful, {fails:,} fail.{left_out}"
 
 
-def _left_out(prescription: Prescription) -> int:
+def left_out_text(prescription: Prescription) -> int:
     """Rows left out for another cause than repeating one that is there."""
     return sum(len(rows) for rows in prescription.dropped.values()) - len(prescription.repeats)
 
 
-def _trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> list[int]:
+def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> list[int]:
     """Zones by verdict, and within one by how far they are from the certain window, larger ones first."""
     rank = {"fails": 0, "doubtful": 1, "holds": 2, "off": 3}
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -226,7 +239,7 @@ def _trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> li
 def _zone_lines(
     prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting, system: System, most: int
 ) -> list[str]:
-    order = _trouble_order(solution, vetting, prescription.area)
+    order = trouble_order(solution, vetting, prescription.area)
     if not order:
         return []
     shown = order[:most]
@@ -272,7 +285,7 @@ def _zone_lines(
     return lines
 
 
-def _temperature_line(vetting: Vetting, solution: Solution, system: System) -> list[str]:
+def temperature_line(vetting: Vetting, solution: Solution, system: System) -> list[str]:
     """Say between which liquid temperatures the verdicts that are good now stay good."""
     good = vetting.verdict == "holds"
     if not good.any():
@@ -357,13 +370,17 @@ def vet_text(
     """
     most = _MOST_ZONES if most_zones is None else most_zones
     blocks = [
-        [_answer(prescription.area, vetting.verdict, system, bool(solution.warnings()), _left_out(prescription))],
+        [
+            verdict_answer(
+                prescription.area, vetting.verdict, system, bool(solution.warnings()), left_out_text(prescription)
+            )
+        ],
         warning_lines(solution),
         reading_lines(prescription, system),
         [heading(solution, system, with_speed=True), *_window_lines(solution, system, with_speed=True)],
         ["Verdicts", _counts(rate, prescription.area, vetting.verdict, system)],
         _zone_lines(prescription, rate, solution, vetting, system, most),
-        [*_temperature_line(vetting, solution, system), *_meter_lines(solution)],
+        [*temperature_line(vetting, solution, system), *meter_lines(solution)],
         _gauge_lines(solution, system),
         [wrap(CAUTIONS, indent="")],
     ]

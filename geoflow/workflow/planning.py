@@ -18,7 +18,7 @@ from geoflow.units import parse
 from geoflow.vet import Solution
 from geoflow.workflow.vetting import VetOutcome
 
-__all__ = ["PlanOutcome", "plan_field"]
+__all__ = ["PlanOutcome", "in_degrees", "parse_share", "plan_field"]
 
 # A tenth of a mile per hour [m/s], what a display in the cab shows; a speed should hold half of it either way.
 _SPEED_STEP = 0.044704
@@ -83,7 +83,8 @@ class PlanOutcome:
         return missed or (self.end_of_tank is not None and bool(self.end_of_tank.worse.any()))
 
 
-def _share(text: str | None, option: str, otherwise: float) -> float:
+def parse_share(text: str | None, option: str, otherwise: float) -> float:
+    """Read a share like ``"0.05"`` or ``"5 %"``; UsageError where it is none."""
     if text is None:
         return otherwise
     try:
@@ -157,8 +158,8 @@ def plan_field(
         vetted = replace(vetted, solution=solution, vetting=vet(rate, solution))
     speeds = best_speeds(rate, area, solution, most_speeds, _SPARE) or best_speeds(rate, area, solution, most_speeds)
     chosen = speeds[-1] if speeds else _at_planned_speed(rate, solution)
-    share = _share(efficiency, "--efficiency", field_efficiency(solution.window.rows))
-    left = _share(heel, "--heel", 0.05)
+    share = parse_share(efficiency, "--efficiency", field_efficiency(solution.window.rows))
+    left = parse_share(heel, "--heel", 0.05)
     course = field_heading(prescription.zones) if heading is None else parse(heading, "angle", where="--heading")
     asked = rate > 0.0
     loads = end = None
@@ -167,7 +168,7 @@ def plan_field(
         passes = lay_passes(prescription.zones, course, solution.window.width)
         loads = tank_loads(passes, rate, area, bar, solution.plan.temperature[0], heel=left)
         end = end_of_tank_window(rate, solution, heel=left)
-        places = _to_degrees(vetted, loads.x, loads.y)
+        places = in_degrees(vetted, loads.x, loads.y)
     return PlanOutcome(
         vetted,
         curve,
@@ -186,7 +187,8 @@ def plan_field(
     )
 
 
-def _to_degrees(vetted: VetOutcome, x: FloatArray, y: FloatArray) -> FloatArray:
+def in_degrees(vetted: VetOutcome, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Longitude and latitude [degree] of places in the prescription's frame [m], shape (n, 2)."""
     import pyproj
 
     to_degrees = pyproj.Transformer.from_crs(vetted.prescription.local_crs, "EPSG:4326", always_xy=True)

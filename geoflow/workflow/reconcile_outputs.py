@@ -17,6 +17,8 @@ from geoflow.workflow.reconciling import ReconcileOutcome
 __all__ = ["write_columns", "write_reconciliation"]
 
 _LOST: Final = "liquid margin lost"
+# Strips written at once.
+_BLOCK: Final = 100_000
 
 
 def write_columns(outcome: ReconcileOutcome, path: Path, *, replace: bool, protect: tuple[Path, ...]) -> None:
@@ -47,20 +49,22 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
     cause[found.strip[order]] = found.piece_cause[order]
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(log.target > 0.0, found.rate / log.target, np.nan)
-    strips = geopandas.GeoDataFrame(
-        {
-            "log_row": log.row[at],
-            "time_s": np.round(log.time[at], 3),
-            "section": log.section[at],
-            "applied_lb_n_ac": _pounds(found.rate[at]),
-            "target_lb_n_ac": _pounds(log.target[at]),
-            "ratio": np.round(ratio[at], 4),
-            "cause": cause[at],
-        },
-        geometry=shapely.polygons(found.quads[at]),
-        crs=crs,
-    ).to_crs(4326)
-    pyogrio.write_dataframe(strips, path, layer="strips", driver="GPKG")
+    for first in range(0, at.size, _BLOCK):
+        some = at[first : first + _BLOCK]
+        strips = geopandas.GeoDataFrame(
+            {
+                "log_row": log.row[some],
+                "time_s": np.round(log.time[some], 3),
+                "section": log.section[some],
+                "applied_lb_n_ac": _pounds(found.rate[some]),
+                "target_lb_n_ac": _pounds(log.target[some]),
+                "ratio": np.round(ratio[some], 4),
+                "cause": cause[some],
+            },
+            geometry=shapely.polygons(found.quads[some]),
+            crs=crs,
+        ).to_crs(4326)
+        pyogrio.write_dataframe(strips, path, layer="strips", driver="GPKG", append=first > 0)
     rows = zone_rows(outcome)
     if rows:
         zones = geopandas.GeoDataFrame(rows, geometry=list(outcome.zones), crs=crs).to_crs(4326)
@@ -107,7 +111,7 @@ def write_reconciliation(
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
     from geoflow.diagnosis import effective_area
-    from geoflow.formats.ground_rasters import lay_grid, mark_grid, usual_cell, write_raster
+    from geoflow.formats.ground_rasters import lay_grid, mark_grid, write_raster
     from geoflow.formats.output import OutputFolder
     from geoflow.report.cautions import SHORT_CAUTION
     from geoflow.report.ground_figures import cause_chart, orifice_chart, ratio_map
@@ -129,10 +133,9 @@ def write_reconciliation(
     names += ["orifices.png"] if series is not None and series.place.size else []
     with OutputFolder(folder, replace=replace, protect=protect) as out:
         out.claim(names)
-        side = parse(cell, "length", where="--cell") if cell is not None else 0.0
-        if cell is not None and not side > 0.0:
+        size = None if cell is None else parse(cell, "length", where="--cell")
+        if size is not None and not size > 0.0:
             raise UsageError(f"'{cell}' is no size of a cell", where="--cell", cure='give it like "3 ft"')
-        size = side or usual_cell(float(np.ptp(log.x) * np.ptp(log.y)), float(np.median(log.width[ground])))
         zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
         grid = lay_grid(
             found.quads[ground],
@@ -161,7 +164,7 @@ def write_reconciliation(
             grid,
             outlines,
             mark_grid(grid, found.quads[rows]),
-            missed=found.overlay.missed if found.has_field else np.nan,
+            missed=found.overlay.missed - found.missed_unasked if found.has_field else np.nan,
             mark=(_LOST, lost[0].numbers["area"]) if lost else None,
             title=f"Applied over target: {name}",
             subtitle=answer(outcome, system),

@@ -34,6 +34,7 @@ _TICKET_OFF: Final = 0.02
 _TOTAL_OFF: Final = 0.05
 _WITHIN_WANTED: Final = 0.90
 _GROUND_OFF: Final = 0.02
+_UNASKED: Final = 0.05
 _SUBSTANCES: Final = {"": "ammonia", "nh3": "ammonia", "ammonia": "ammonia", "n": "nitrogen", "nitrogen": "nitrogen"}
 
 
@@ -116,15 +117,32 @@ class ReconcileOutcome:
         agreed, field = found.agreement, lain.covered_in_field + lain.missed
         ground = lain.covered_in_field if found.has_field else lain.covered
         tests = (
-            ("ticket", self.balance is not None and abs(self.balance.ratio - 1.0) > _TICKET_OFF),
+            ("ticket", self.balance is not None and self._off_the_ticket(self.balance)),
             ("total", agreed.area > 0.0 and abs(agreed.bias) > _TOTAL_OFF * agreed.target_mean),
             ("spread", agreed.area > 0.0 and agreed.within_10 < _WITHIN_WANTED),
-            ("missed", found.has_field and lain.missed > _GROUND_OFF * field),
+            ("missed", found.has_field and lain.missed - found.missed_unasked > _GROUND_OFF * field),
             ("doubled", lain.doubled > _GROUND_OFF * ground),
             ("outside", found.has_field and found.outside_area > _GROUND_OFF * lain.swept),
+            ("unasked", self._hit_unasked),
             ("unknown", found.unknown_rate_area > _GROUND_OFF * lain.swept),
         )
         return tuple(name for name, off in tests if off)
+
+    @staticmethod
+    def _off_the_ticket(balance: Balance) -> bool:
+        """Whether the total is off, or the meter is and a missing temperature correction hides it today."""
+        ratios = (balance.ratio, balance.ratio if balance.remaining_ratio is None else balance.remaining_ratio)
+        return any(abs(ratio - 1.0) > _TICKET_OFF for ratio in ratios)
+
+    @property
+    def _hit_unasked(self) -> bool:
+        """Whether zones of rate 0 got more than a trace of the field's usual rate."""
+        zones = self.found.zones
+        if zones is None:
+            return False
+        none = zones.asked == 0.0
+        usual = float(zones.asked @ zones.area) / max(float(zones.area.sum()), 1e-9)
+        return bool(np.nansum(zones.nitrogen[none]) > _UNASKED * usual * zones.area[none].sum())
 
     @property
     def has_findings(self) -> bool:
@@ -252,12 +270,30 @@ def reconcile_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
+    from geoflow.formats.steady import steady
+
+    options = log_options or LogOptions()
+    with steady(log_file, bar_file, target_file, boundary_file, options.mapping):
+        return _reconcile_file(
+            log_file, options, bar_file, target_file, boundary_file, boundary_crs, tickets, target_options
+        )
+
+
+def _reconcile_file(
+    log_file: str,
+    options: LogOptions,
+    bar_file: str | None,
+    target_file: str | None,
+    boundary_file: str | None,
+    boundary_crs: str | None,
+    tickets: Sequence[str],
+    target_options: TargetOptions | None,
+) -> ReconcileOutcome:
     from geoflow.formats.bars import read_bar
     from geoflow.formats.boundaries import read_boundary
     from geoflow.formats.facts import Fact
     from geoflow.formats.logs import read_log
 
-    options = log_options or LogOptions()
     bar = None if bar_file is None else read_bar(bar_file)
     fraction = 0.82 if bar is None else bar.nitrogen_fraction
     ticket = parse_tickets(tickets, fraction)

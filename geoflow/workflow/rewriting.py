@@ -207,21 +207,28 @@ def rewrite_file(
 
 def write_rewriting(
     outcome: RewriteOutcome, target: Path, *, replace: bool, protect: tuple[Path, ...]
-) -> tuple[Path, Path]:
+) -> tuple[Path, Path, tuple[str, ...]]:
     """Write the prescription with its new rates, and beside it what was changed and why.
+
+    In the input's own format its bytes are patched; in another one the zones are written anew, the rate column under
+    the same name and in the same unit.
 
     Returns
     -------
-    tuple of Path
+    target, side : Path
         The prescription and the side file.
+    notes : tuple of str
+        What another format does not hold, or does to the rates.
 
     Raises
     ------
     OutputError
         If either exists and `replace` is not set, or would be written over an input.
     """
-    from geoflow.formats.output import replace_file
-    from geoflow.formats.rewritten import write_rewritten
+    from geoflow.formats.output import OutputFolder
+    from geoflow.formats.prescription_out import write_prescription
+    from geoflow.formats.rewritten import can_patch, write_rewritten
+    from geoflow.formats.taskdata_out import is_task_target, write_task_prescription
     from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 
     prescription, done = outcome.vetted.prescription, outcome.done
@@ -231,12 +238,26 @@ def write_rewriting(
     writer.writerow(SIDE_COLUMNS)
     writer.writerows(side_rows(prescription, done))
 
-    def write_side(path: Path) -> None:
-        path.write_text(text.getvalue(), encoding="utf-8")
-
     if side.exists() and not replace:
         raise OutputError("the side file exists already", where=str(side), cure="choose another name, or say --replace")
     guarded = (*protect, prescription.path)
-    write_rewritten(prescription, outcome.number, done.rate_changed, target, replace=replace, protect=guarded)
-    replace_file(side, write_side, replace=replace, protect=(*guarded, target))
-    return target, side
+    notes: tuple[str, ...] = ()
+    # Both or neither: what the writers below write joins this folder.
+    with OutputFolder(target.parent, replace=replace, protect=guarded) as out:
+        out.stage(side.name).write_text(text.getvalue(), encoding="utf-8")
+        if can_patch(prescription, target):
+            write_rewritten(prescription, outcome.number, done.rate_changed, target, replace=replace, protect=guarded)
+        elif is_task_target(target) or (prescription.file_format == "task data" and target.suffix == ".zip"):
+            written = write_task_prescription(
+                prescription, outcome.number, target, unit=prescription.rate_unit, replace=replace, protect=guarded
+            )
+            notes = (*written.notes, *written.warnings())
+        else:
+            unit, column = prescription.rate_unit, prescription.rate_column
+            written = write_prescription(
+                prescription, outcome.number, target, unit=unit, column=column, replace=replace, protect=guarded
+            )
+            notes = (*written.notes, *written.warnings())
+        if outcome.vetted.inputs is not None:
+            outcome.vetted.inputs.refuse_changes()
+    return target, side, notes

@@ -22,6 +22,8 @@ from geoflow.vet import Plan, Solution, Vetting, solve, vet
 if TYPE_CHECKING:
     from geoflow.formats.facts import Fact
     from geoflow.formats.layers import Driver
+    from geoflow.formats.sources import ZoneRule
+    from geoflow.formats.steady import Steady
     from geoflow.formats.vector import Prescription
 
 __all__ = [
@@ -89,6 +91,8 @@ class VetOutcome:
         The verdicts.
     counted_density : float
         Density at which volumes in the prescription are counted [kg/m3].
+    inputs : Steady or None
+        What the files looked like when they were read.
     """
 
     prescription: Prescription
@@ -96,6 +100,7 @@ class VetOutcome:
     solution: Solution
     vetting: Vetting
     counted_density: float
+    inputs: Steady | None = None
 
     @property
     def has_findings(self) -> bool:
@@ -165,6 +170,7 @@ def vet_file(
     crs: str | None = None,
     swap_axes: bool = False,
     layer: str | None = None,
+    zones: ZoneRule | None = None,
     volume_temperature: str | None = None,
     zone_speeds: str | None = None,
 ) -> VetOutcome:
@@ -175,17 +181,21 @@ def vet_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
+    from geoflow.formats.steady import steady
     from geoflow.formats.vector import read_prescription
 
-    solution = read_bar_and_plan(bar_file, temperature, speed, sections)
-    prescription = read_prescription(
-        prescription_file,
-        rate_column=rate_column,
-        rate_unit=rate_unit,
-        crs=crs,
-        swap_axes=swap_axes,
-        layer=layer,
-    )
+    with steady(prescription_file, bar_file, zone_speeds) as inputs:
+        solution = read_bar_and_plan(bar_file, temperature, speed, sections)
+        prescription = read_prescription(
+            prescription_file,
+            rate_column=rate_column,
+            rate_unit=rate_unit,
+            crs=crs,
+            swap_axes=swap_axes,
+            layer=layer,
+            zones=zones,
+        )
+        speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
     bar = solution.bar
     density = _counted_density(bar, volume_temperature)
     if prescription.rate_unit.basis == "ammonia volume":
@@ -193,8 +203,7 @@ def vet_file(
             prescription, facts=(*prescription.facts, _volume_fact(bar, volume_temperature, density))
         )
     rate = as_nitrogen_rate(prescription.rate, prescription.rate_unit, bar.nitrogen_fraction, density)
-    speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
-    return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density)
+    return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density, inputs)
 
 
 def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:

@@ -1,0 +1,135 @@
+"""A converted prescription as JSON and in words."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.layout import count, table, wrap
+from geoflow.report.text import reading_lines
+from geoflow.units import System, from_si, show
+
+if TYPE_CHECKING:
+    from geoflow.workflow.converting import ConvertOutcome
+
+__all__ = ["convert_document", "convert_text"]
+
+_DIGITS: Final = 6
+_SMALLEST_SHOWN: Final = 5e-6  # of the total; less is the rounding of coordinates
+
+
+def _pounds(mass: float) -> float:
+    return round(float(from_si(mass, "mass", "lb")), _DIGITS)
+
+
+def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
+    """Give the conversion as JSON, the unit in every key."""
+    prescription, written = outcome.prescription, outcome.written
+    kelvin = outcome.counting_temperature
+    kept = written.kept
+    return {
+        "input": {
+            "file": str(prescription.path),
+            "format": prescription.file_format,
+            "layer": prescription.layer,
+            "rate_column": prescription.rate_column,
+            "rate_unit": prescription.rate_unit.text,
+            "rows_read": prescription.rows_read,
+            "dropped": {cause: list(rows) for cause, rows in prescription.dropped.items()},
+            "facts": [{"kind": fact.kind, "text": fact.text, "count": fact.count} for fact in prescription.facts],
+            "centre_lon_lat": [round(value, 5) for value in prescription.centre],
+        },
+        "output": {
+            "file": str(written.path),
+            "format": written.file_format,
+            "rate_column": written.column,
+            "rate_unit": written.unit.text,
+            "coordinate_system": written.crs,
+            "cell_m": written.cell,
+            "zones_without_cell": list(written.lost),
+            "renamed": written.renamed,
+            "notes": list(written.notes),
+        },
+        "zones": [
+            {"zone": zone, "before": before, "after": after, "area_ac": area}
+            for zone, before, after, area in zip(
+                prescription.row.tolist(),
+                prescription.rate.tolist(),
+                outcome.rate.tolist(),
+                np.round(from_si(prescription.area, "area", "acre"), _DIGITS).tolist(),
+                strict=True,
+            )
+        ],
+        "totals": {
+            "zones": len(prescription.row),
+            "area_ac": round(float(from_si(prescription.area.sum(), "area", "acre")), _DIGITS),
+            "nitrogen_before_lb": _pounds(outcome.nitrogen_before),
+            "nitrogen_after_lb": _pounds(outcome.nitrogen_after),
+            "nitrogen_off_share": None if math.isnan(kept) else round(kept - 1.0, 9),
+        },
+        "nitrogen_fraction": outcome.nitrogen_fraction,
+        "volumes_counted_at_degF": None if kelvin is None else round(float(from_si(kelvin, "temperature", "degF")), 3),
+    }
+
+
+def _rates(outcome: ConvertOutcome) -> str:
+    def span(low: float, high: float) -> str:
+        return f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
+
+    before, after, written = outcome.prescription.rate, outcome.rate, outcome.written
+    said = f"{span(float(after.min()), float(after.max()))} {written.unit.text}"
+    if written.unit == outcome.prescription.rate_unit:
+        return f"rates {said}, as they were"
+    was = f"{span(float(before.min()), float(before.max()))} {outcome.prescription.rate_unit.text}"
+    return f"rates {said}, before {was}"
+
+
+def _basis_lines(outcome: ConvertOutcome, system: System) -> list[str]:
+    units = (outcome.prescription.rate_unit, outcome.written.unit)
+    lines = []
+    if outcome.changes_basis or any(unit.basis != "nitrogen" for unit in units):
+        lines.append(f"- ammonia is taken as {100.0 * outcome.nitrogen_fraction:g} % nitrogen (--nitrogen-fraction)")
+    if outcome.counting_temperature is not None:
+        at = show(outcome.counting_temperature, "temperature", system)
+        lines.append(f"- volumes are counted as liquid at {at} (--volume-temperature)")
+    return [wrap(line, hang="    ") for line in lines]
+
+
+def convert_text(outcome: ConvertOutcome, system: System) -> str:
+    """Say in words what was read, what was written, and what became of the nitrogen."""
+    prescription, written = outcome.prescription, outcome.written
+    area = show(float(prescription.area.sum()), "area", system)
+    column = "band" if written.file_format == "geotiff" else "column"
+    first = (
+        f"{written.path.name} ({written.file_format}): {count(written.zones, 'zone')}, {area}, {column} "
+        f"'{written.column}' in {written.unit.text}; {_rates(outcome)}."
+    )
+    total = [
+        ["before", show(outcome.nitrogen_before, "mass", system) + " N"],
+        ["after", show(outcome.nitrogen_after, "mass", system) + " N"],
+    ]
+    if abs(written.kept - 1.0) > _SMALLEST_SHOWN:
+        total[1][1] += f"  ({100.0 * (written.kept - 1.0):+.3f} %)"
+    odd = [wrap(f"! {warning}.", indent="", hang="  ") for warning in written.warnings()]
+    renamed = [f"column '{old}' is called '{new}'" for old, new in written.renamed.items() if new != written.column]
+    blocks = [
+        [wrap(first, indent="", hang="  ")],
+        odd,
+        ["Nitrogen of the field", table(total, "<>")],
+        [
+            wrap(f"coordinates in {written.crs}", hang="    "),
+            *(wrap(f"- {note}", hang="    ") for note in (*written.notes, *renamed)),
+            *_basis_lines(outcome, system),
+        ],
+        reading_lines(prescription, system),
+        [
+            wrap(
+                "Whether a bar can deliver these rates is another matter: 'geoflow vet' tells. " + SHORT_CAUTION,
+                indent="",
+            )
+        ],
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks if block)

@@ -1,0 +1,140 @@
+// The map: shapes come once, afterwards only letters; Leaflet moves, zooms and draws.
+
+import { badge, make, pattern } from "./parts.js";
+
+const L = window.L;
+const INK = "#1a1a1a";
+const calm = matchMedia("(prefers-reduced-motion: reduce)").matches;
+
+// Leaflet's canvas, with the verdict's letter written into zones that have room for it.
+const Lettered = L.Canvas.extend({
+  _updatePoly(layer, closed) {
+    L.Canvas.prototype._updatePoly.call(this, layer, closed);
+    const { letter, label, room } = layer.options;
+    if (!this._drawing || !letter) return;
+    const pixels = room * 2 ** this._map.getZoom();
+    if (pixels < 10) return;
+    const place = this._map.latLngToLayerPoint(label);
+    badge(this._ctx, letter, place.x, place.y, pixels < 16 ? 9 : 12);
+  },
+});
+
+export class FieldMap {
+  constructor(box, verdicts, chosen) {
+    this.box = box;
+    this.styles = Object.fromEntries(verdicts.map((verdict) => [verdict.letter, verdict]));
+    this.chosen = chosen;
+    this.letters = "";
+    this.zones = [];
+    this.map = null;
+    const ink = document.createElement("canvas").getContext("2d");
+    for (const style of Object.values(this.styles)) style.paint = pattern(ink, style) ?? style.fill;
+  }
+
+  show(geometry, system) {
+    this.map?.remove();
+    this.letters = "";
+    const map = (this.map = L.map(this.box, {
+      crs: L.CRS.Simple,
+      renderer: new Lettered({ tolerance: 4, padding: 0.2 }),
+      zoomSnap: 0.25,
+      zoomDelta: 0.5,
+      minZoom: -12,
+      maxZoom: 6,
+      attributionControl: false,
+      zoomAnimation: !calm,
+      fadeAnimation: !calm,
+      inertia: !calm,
+    }));
+    const [west, south, east, north] = geometry.bounds;
+    this.bounds = L.latLngBounds([south, west], [north, east]);
+    map.fitBounds(this.bounds, { padding: [12, 12], animate: false });
+    map.setMinZoom(map.getZoom() - 2);
+    map.setMaxBounds(this.bounds.pad(0.8));
+    const group = L.featureGroup();
+    this.zones = readShapes(geometry).map((zone, index) =>
+      L.polygon(zone.parts, { weight: 0.8, color: INK, fillOpacity: 1, label: zone.label, room: zone.room, index }),
+    );
+    this.zones.forEach((zone) => group.addLayer(zone));
+    const sides = geometry.room.filter((room) => room > 0).sort((a, b) => a - b);
+    this.side = 2 * (sides[sides.length >> 1] ?? 0);
+    this.stroke = null;
+    this.bordered();
+    group.on("click", (event) => this.chosen(event.propagatedFrom.options.index));
+    group.addTo(map);
+    map.on("zoomend", () => this.bordered());
+    this.frame = L.polygon([], { weight: 7, color: "#ffffff", fill: false, interactive: false });
+    this.ring = L.polygon([], { weight: 3.5, color: "#000000", fill: false, interactive: false, dashArray: "7 4" });
+    this.north();
+    this.units(system);
+    new ResizeObserver(() => this.map?.invalidateSize({ animate: false })).observe(this.box);
+  }
+
+  // Borders around zones of a few pixels would hide their colours.
+  bordered() {
+    const stroke = this.side * 2 ** this.map.getZoom() >= 8;
+    if (stroke === this.stroke) return;
+    this.stroke = stroke;
+    this.zones.forEach((zone) => zone.setStyle({ stroke }));
+  }
+
+  colour(letters) {
+    for (let index = 0; index < letters.length; index += 1) {
+      const letter = letters[index];
+      if (letter === this.letters[index]) continue;
+      this.zones[index].setStyle({ fillColor: this.styles[letter].paint, letter });
+    }
+    this.letters = letters;
+  }
+
+  mark(index, { move = false } = {}) {
+    this.frame.remove();
+    this.ring.remove();
+    if (index === null) return;
+    const zone = this.zones[index];
+    this.frame.setLatLngs(zone.getLatLngs()).addTo(this.map).bringToFront();
+    this.ring.setLatLngs(zone.getLatLngs()).addTo(this.map).bringToFront();
+    if (move && !this.map.getBounds().contains(zone.options.label)) this.map.panTo(zone.options.label, { animate: !calm });
+  }
+
+  units(system) {
+    this.scale?.remove();
+    this.scale = L.control.scale({ imperial: system === "us", metric: system !== "us", maxWidth: 140 });
+    if (this.map) this.scale.addTo(this.map);
+  }
+
+  north() {
+    const control = L.control({ position: "topright" });
+    control.onAdd = () => make("div", { class: "north", role: "img", "aria-label": "north is up", text: "N ↑" });
+    control.addTo(this.map);
+    const whole = L.control({ position: "topleft" });
+    whole.onAdd = () => {
+      const act = () => this.map.fitBounds(this.bounds, { padding: [12, 12], animate: !calm });
+      const button = make("button", { type: "button", class: "whole", text: "All", title: "The whole field", on: { click: act } });
+      button.setAttribute("aria-label", "Show the whole field");
+      L.DomEvent.disableClickPropagation(button);
+      return button;
+    };
+    whole.addTo(this.map);
+  }
+}
+
+function readShapes(geometry) {
+  const { corners, perRing, perPart, perZone, labels, room } = geometry;
+  let corner = 0;
+  let ring = 0;
+  let part = 0;
+  return perZone.map((parts, zone) => {
+    const shape = [];
+    for (let p = 0; p < parts; p += 1, part += 1) {
+      const rings = [];
+      for (let r = 0; r < perPart[part]; r += 1, ring += 1) {
+        const line = [];
+        for (let c = 0; c < perRing[ring]; c += 1, corner += 2) line.push([corners[corner + 1] / 10, corners[corner] / 10]);
+        rings.push(line);
+      }
+      shape.push(rings);
+    }
+    return { parts: shape, label: [labels[2 * zone + 1] / 10, labels[2 * zone] / 10], room: room[zone] };
+  });
+}

@@ -1,0 +1,227 @@
+"""The long work of the page, as it runs in a process of its own; each calls the workflow as the command line does.
+
+The input files lie in the working folder under their own names, and the folder is thrown away afterwards.
+"""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from geoflow.errors import GeoflowError
+
+if TYPE_CHECKING:
+    import datetime
+
+    from geoflow.report.sheets.pdf import Paper
+    from geoflow.units import System
+    from geoflow.window import FlowWindow
+    from geoflow.workflow.choices import Choices
+    from geoflow.workflow.vetting import VetOutcome
+
+__all__ = ["TASKS", "Inputs", "Made", "Reading", "Unread", "warm_up"]
+
+_Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What `vet_file` is called with.
+
+    Attributes
+    ----------
+    prescription, bar : str
+        Names in the working folder.
+    temperature, speed : str
+        With their units.
+    options : dict
+        Keyword arguments of `vet_file`.
+    """
+
+    prescription: str
+    bar: str
+    temperature: str
+    speed: str
+    options: dict[str, Any]
+
+    def vet(self) -> VetOutcome:
+        """Read and vet."""
+        from geoflow.workflow.vetting import vet_file
+
+        return vet_file(self.prescription, self.bar, self.temperature, self.speed, **self.options)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A prescription as the page keeps it.
+
+    Attributes
+    ----------
+    outcome : VetOutcome
+        Without the table it was read from.
+    attributes : DataFrame
+        That table without its shapes.
+    """
+
+    outcome: VetOutcome
+    attributes: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A prescription the reader refused: its words, and what could be chosen."""
+
+    words: str
+    choices: Choices
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """Files for download.
+
+    Attributes
+    ----------
+    text : str
+        What the command line prints.
+    names : tuple of str
+        Of the files.
+    archive : bytes
+        A zip with them.
+    pictures : tuple of (str, bytes)
+        Those of them that are shown, by name.
+    """
+
+    text: str
+    names: tuple[str, ...]
+    archive: bytes
+    pictures: tuple[tuple[str, bytes], ...] = ()
+
+
+def warm_up() -> None:
+    """Load what every task needs."""
+    import geoflow.formats.vector
+    import geoflow.geometry
+    import geoflow.report.text
+    import geoflow.workflow.rewriting  # noqa: F401
+    from geoflow.units import parse
+
+    parse("1 lb", "mass")
+    import geopandas  # noqa: F401
+
+
+def _pack(folder: Path, text: str) -> Made:
+    """Put every file of a folder into a zip, each byte as it was written."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    names = tuple(path.relative_to(folder).as_posix() for path in files)
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        for name, path in zip(names, files, strict=True):
+            archive.writestr(zipfile.ZipInfo(name), path.read_bytes(), zipfile.ZIP_DEFLATED)
+    return Made(text, names, packed.getvalue())
+
+
+def _read(tell: _Tell, inputs: Inputs) -> Reading | Unread:
+    from geoflow.workflow.choices import reading_choices
+
+    tell(f"Reading and checking {inputs.prescription}")
+    try:
+        outcome = inputs.vet()
+    except GeoflowError as problem:
+        path = Path(inputs.prescription)
+        return Unread(str(problem), reading_choices(path, inputs.options.get("layer")))
+    table = outcome.prescription.table
+    kept = replace(outcome.prescription, table=table.iloc[:0])
+    return Reading(replace(outcome, prescription=kept), table.drop(columns=table.geometry.name))
+
+
+def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
+    from geoflow.workflow.moving import prepare_window
+
+    tell("Getting the sliders ready")
+    return prepare_window(bar, sections)
+
+
+def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
+    from geoflow.report.documents import vet_document
+    from geoflow.report.text import vet_text
+    from geoflow.workflow.vetting import write_vetting
+
+    tell("Vetting every zone")
+    outcome = inputs.vet()
+    parts = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting
+    document = vet_document(*parts)
+    tell("Drawing the map and writing the files")
+    folder, inputs_read = Path("vetted"), (Path(inputs.prescription), Path(inputs.bar))
+    _, notes = write_vetting(outcome, folder, document, system, replace=False, protect=inputs_read)
+    return _pack(folder, "\n".join([vet_text(*parts, system), *notes]))
+
+
+def _rewritten_files(tell: _Tell, inputs: Inputs, policy: str, rules: dict[str, Any], system: System) -> Made:
+    from geoflow.report.rewriting import rewrite_text
+    from geoflow.workflow.rewriting import rewrite_file, write_rewriting
+
+    tell("Vetting every zone")
+    vetted = inputs.vet()
+    tell("Rewriting")
+    outcome = rewrite_file(vetted, policy, **rules)
+    folder = Path("rewritten")
+    folder.mkdir()
+    path = Path(inputs.prescription)
+    target = folder / f"{path.stem}_for_bar{path.suffix}"
+    tell("Writing the files and reading them back")
+    write_rewriting(outcome, target, replace=False, protect=(path, Path(inputs.bar)))
+    text = rewrite_text(vetted.prescription, outcome.done, vetted.solution, outcome.extra, policy, system)
+    return _pack(folder, text)
+
+
+def _report_files(
+    tell: _Tell, inputs: Inputs, asked: list[tuple[str, str]], date: datetime.date, system: System
+) -> Made:
+    from geoflow.workflow.reporting import Sources, report_on_vetting, write_report
+
+    tell("Vetting every zone")
+    sources = Sources.of([("prescription", inputs.prescription), ("bar file", inputs.bar)])
+    vetted = inputs.vet()
+    tell("Drawing the report")
+    report = report_on_vetting(vetted, sources, inputs.bar, asked, date, system)
+    folder = Path("report")
+    folder.mkdir()
+    paper: Paper = "letter" if system == "us" else "a4"
+    tell("Writing the report")
+    targets = folder / "report.html", folder / "report.pdf"
+    write_report(report, *targets, None, paper, date, replace=False, protect=sources.paths)
+    return _pack(folder, report.answer)
+
+
+def _reconciled_files(tell: _Tell, log: str, sources: dict[str, Any], read: dict[str, Any], system: System) -> Made:
+    from geoflow.report.reconciling import reconcile_document
+    from geoflow.report.reconciling_text import reconcile_text
+    from geoflow.workflow.reconcile_outputs import write_reconciliation
+    from geoflow.workflow.reconciling import LogOptions, TargetOptions, reconcile_file
+
+    tell(f"Reading {log} and laying it on the ground")
+    target = TargetOptions(**sources.pop("target"))
+    outcome = reconcile_file(log, **sources, log_options=LogOptions(**read), target_options=target)
+    folder = Path("reconciled")
+    named = (log, sources.get("bar_file"), sources.get("target_file"))
+    protect = tuple(Path(name) for name in named if name is not None)
+    tell("Drawing the map and writing the files")
+    document = reconcile_document(outcome)
+    write_reconciliation(outcome, folder, document, system, replace=False, protect=protect)
+    made = _pack(folder, reconcile_text(outcome, system))
+    shown = [(name, (folder / name).read_bytes()) for name in made.names if name.endswith(".png")]
+    return replace(made, pictures=tuple(sorted(shown, key=lambda entry: entry[0] != "map.png")))
+
+
+TASKS: Final[dict[str, Callable[..., Any]]] = {
+    "read": _read,
+    "prepare": _prepare,
+    "vetted files": _vetted_files,
+    "rewritten files": _rewritten_files,
+    "report": _report_files,
+    "reconciled files": _reconciled_files,
+}

@@ -1,0 +1,240 @@
+"""What the page is told: outcomes as plain JSON, every number already in the reader's words and units."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.arrays import IntArray, TextArray
+from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
+from geoflow.report.cures import cure_texts
+from geoflow.report.layout import span, within
+from geoflow.report.sheet import STYLES
+from geoflow.report.text import left_out_text, reading_lines, verdict_answer
+from geoflow.rewrite import POLICIES
+from geoflow.schema import LIMITS, VERDICTS
+from geoflow.units import KINDS, RATE_UNITS, System, from_si, number, show, unit_label
+from geoflow.web.bar_form import form_description
+
+if TYPE_CHECKING:
+    from geoflow.formats.vector import Prescription
+    from geoflow.vet import Solution
+    from geoflow.web.tasks import Reading
+    from geoflow.workflow.vetting import VetOutcome
+
+__all__ = ["answer_view", "beginning", "field_view", "first_plan", "zone_view", "zones_view"]
+
+# More corners than this are thinned for the screen; areas and verdicts are of the outlines as read.
+_MOST_CORNERS: Final = 300_000
+_MOST_ATTRIBUTES: Final = 24
+_LONGEST_ATTRIBUTE: Final = 200
+_LISTED: Final = 50
+# A liquid to begin with, until the reader sets tomorrow's: 40 to 50 degF.
+_FIRST_LIQUID: Final = {"us": (40.0, 50.0), "metric": (4.0, 10.0)}
+_POLICY_WORDS: Final = {
+    "hold-speed": "Keep the speed: lower rates the bar cannot reach",
+    "hold-rate": "Keep the rate: give zones a speed of their own, lower only what no allowed speed reaches",
+    "hold-total": "Keep the field's nitrogen: lower rates, then move the difference onto zones with room",
+}
+_LETTERS: Final = {name: verdict.letter for name, verdict in VERDICTS.items()}
+_RANK: Final = {name: rank for rank, name in enumerate(("fails", "doubtful", "holds", "off"))}
+
+
+def beginning() -> dict[str, Any]:
+    """Everything the page needs before a file is loaded."""
+    return {
+        "verdicts": [
+            {
+                "name": verdict.name,
+                "letter": verdict.letter,
+                "meaning": verdict.meaning,
+                "fill": STYLES[name].fill,
+                "hatch": STYLES[name].hatch,
+                "hatchColour": STYLES[name].hatch_colour,
+            }
+            for name, verdict in VERDICTS.items()
+        ],
+        "units": {
+            system: {kind: unit_label(kind, system) for kind in ("temperature", "speed", "nitrogen rate", "area")}
+            for system in ("us", "metric")
+        },
+        "rateUnits": [unit.text for unit in RATE_UNITS],
+        "policies": [{"name": name, "words": _POLICY_WORDS[name]} for name in POLICIES],
+        "cautions": CAUTIONS,
+        "caution": SHORT_CAUTION,
+        "form": form_description(),
+    }
+
+
+def first_plan(slowest: float, fastest: float, system: System) -> dict[str, list[float]]:
+    """Give a plan to begin with: the middle of the speeds [m/s] the bar may drive, and cool liquid."""
+    unit = KINDS["speed"].us if system == "us" else KINDS["speed"].metric
+    low, high = (float(from_si(speed, "speed", unit)) for speed in (slowest, fastest))
+    middle = min(max(round(low + high) / 2.0, low), high)
+    return {"temperature": list(_FIRST_LIQUID[system]), "speed": [round(middle, 1)] * 2}
+
+
+def _unfolded(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _geometry(outcome: VetOutcome) -> dict[str, Any]:
+    """Outlines in decimetres, flat: corners, corners per ring, rings per part, parts per zone; and label places."""
+    import shapely
+
+    zones = outcome.prescription.zones
+    thinned = int(shapely.get_num_coordinates(zones).sum()) > _MOST_CORNERS
+    low_x, low_y, high_x, high_y = shapely.total_bounds(zones)
+    if thinned:
+        zones = shapely.simplify(zones, max(high_x - low_x, high_y - low_y) / 8000.0)
+    parts, zone_of = shapely.get_parts(zones, return_index=True)
+    rings, part_of = shapely.get_rings(parts, return_index=True)
+    corners, ring_of = shapely.get_coordinates(rings, return_index=True)
+    places = shapely.get_coordinates(shapely.point_on_surface(zones))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        room = np.nan_to_num(2.0 * shapely.area(zones) / shapely.length(zones))
+    return {
+        "corners": np.rint(corners * 10.0).astype(np.int64).ravel().tolist(),
+        "perRing": np.bincount(ring_of, minlength=len(rings)).tolist(),
+        "perPart": np.bincount(part_of, minlength=len(parts)).tolist(),
+        "perZone": np.bincount(zone_of, minlength=len(zones)).tolist(),
+        "labels": np.rint(places * 10.0).astype(np.int64).ravel().tolist(),
+        "room": np.round(room, 1).tolist(),
+        "bounds": [low_x, low_y, high_x, high_y],
+        "thinned": thinned,
+    }
+
+
+def field_view(reading: Reading, system: System) -> dict[str, Any]:
+    """Shapes, sent once per reading, and what was read."""
+    outcome = reading.outcome
+    prescription, bar = outcome.prescription, outcome.solution.bar
+    return {
+        "geometry": _geometry(outcome),
+        "numbers": prescription.row.tolist(),
+        "file": prescription.path.name,
+        "column": prescription.rate_column,
+        "unit": prescription.rate_unit.text,
+        "columns": [str(name) for name in reading.attributes.columns],
+        "facts": [
+            _unfolded(line).removeprefix("- ").removeprefix("! ") for line in reading_lines(prescription, system)
+        ],
+        "sections": [section.name for section in bar.sections],
+    }
+
+
+def _window_rows(solution: Solution, system: System) -> list[list[str]]:
+    certain = solution.window.over_plan(certain=True, commanded=False)
+    possible = solution.window.over_plan(certain=False, commanded=False)
+    flows = [
+        "none" if bounds.empty else within(bounds.low, bounds.high, "ammonia flow", system)
+        for bounds in (certain, possible)
+    ]
+    rates = [solution.rate_bounds(bounds) for bounds in (solution.certain, solution.possible)]
+    shown = ["none" if low > high else within(low, high, "nitrogen rate", system) for low, high in rates]
+    return [["Rate at the planned speed", *shown], ["Flow, whole bar", *flows]]
+
+
+def answer_view(
+    prescription: Prescription, solution: Solution, verdict: TextArray, system: System, *, exact: bool
+) -> dict[str, Any]:
+    """Verdicts as one letter per zone, counts, and the answer in words."""
+    area, warnings = prescription.area, solution.warnings()
+    answer = verdict_answer(area, verdict, system, bool(warnings), left_out_text(prescription))
+    chosen = {name: verdict == name for name in VERDICTS}
+    ends = [("low end", solution.certain.low_limit), ("high end", solution.certain.high_limit)]
+    return {
+        "exact": exact,
+        "verdicts": "".join(_LETTERS[name] for name in verdict.tolist()),
+        "answer": _unfolded(answer),
+        "warnings": list(warnings),
+        "counts": [
+            {
+                "name": name,
+                "zones": f"{int(flags.sum()):,}",
+                "area": show(float(area[flags].sum()), "area", system),
+            }
+            for name, flags in chosen.items()
+        ],
+        "window": _window_rows(solution, system),
+        "limits": [f"{end}: {name}. {LIMITS[name].meaning}" for end, name in ends],
+    }
+
+
+def _order(outcome: VetOutcome, shown: str) -> IntArray:
+    """Places of the zones of one verdict (or all), worst first, then largest first."""
+    verdict, area = outcome.vetting.verdict, outcome.prescription.area
+    rank = np.array([_RANK[name] for name in verdict.tolist()], dtype=np.int64)
+    order = np.lexsort((-area, rank))
+    return order if shown not in VERDICTS else order[verdict[order] == shown]
+
+
+def zones_view(outcome: VetOutcome, shown: str, start: int, system: System) -> dict[str, Any]:
+    """Fifty zones of the list."""
+    order = _order(outcome, shown)
+    start = max(0, min(start, max(len(order) - 1, 0) // _LISTED * _LISTED))
+    rate, area = outcome.rate, outcome.prescription.area
+    units = unit_label("nitrogen rate", system), unit_label("area", system)
+    return {
+        "start": start,
+        "total": len(order),
+        "step": _LISTED,
+        "zones": [
+            {
+                "at": int(at),
+                "letter": _LETTERS[str(outcome.vetting.verdict[at])],
+                "words": f"zone {outcome.prescription.row[at]}: {outcome.vetting.verdict[at]}, "
+                f"{number(float(rate[at]), 'nitrogen rate', system)} {units[0]}, "
+                f"{number(float(area[at]), 'area', system)} {units[1]}",
+            }
+            for at in order[start : start + _LISTED].tolist()
+        ],
+    }
+
+
+def _attributes(reading: Reading, row: int) -> list[list[str]]:
+    record = reading.attributes.iloc[row]
+    pairs = zip(reading.attributes.columns, record.tolist(), strict=True)
+    return [
+        [str(name)[:_LONGEST_ATTRIBUTE], "" if value is None else str(value)[:_LONGEST_ATTRIBUTE]]
+        for name, value in list(pairs)[:_MOST_ATTRIBUTES]
+    ]
+
+
+def _between(low: float, high: float, kind: str, system: System) -> str:
+    words = span(low, high, kind, system)
+    return words if words == "none" else f"{words} {unit_label(kind, system)}"
+
+
+def zone_view(reading: Reading, at: int, system: System) -> dict[str, Any]:
+    """Everything about one zone; its attributes as plain text."""
+    outcome = reading.outcome
+    prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
+    verdict, limit = str(vetting.verdict[at]), str(vetting.limited_by[at])
+    rows = [
+        ["Rate", show(float(outcome.rate[at]), "nitrogen rate", system)],
+        ["Area", show(float(prescription.area[at]), "area", system)],
+    ]
+    if verdict != "off":
+        margin = float(vetting.margin[at])
+        speeds = _between(float(vetting.speed_low[at]), float(vetting.speed_high[at]), "speed", system)
+        boils = "it boils" if margin < 0.0 else _finite(margin, system)
+        rows += [["This rate holds at", speeds], ["Least liquid margin over the plan", boils]]
+    cure = cure_texts(np.array([at]), outcome.rate, solution, vetting, system)[0]
+    return {
+        "at": at,
+        "title": f"Zone {prescription.row[at]}",
+        "letter": _LETTERS[verdict],
+        "verdict": verdict,
+        "meaning": VERDICTS[verdict].meaning,
+        "rows": rows,
+        "limit": f"{limit} (flow too {vetting.side[at]}). {LIMITS[limit].meaning}" if limit else "",
+        "cure": cure[:1].upper() + cure[1:],
+        "attributes": _attributes(reading, int(prescription.row[at])),
+    }
+
+
+def _finite(margin: float, system: System) -> str:
+    return show(margin, "pressure", system, 0) if math.isfinite(margin) else "not known"

@@ -1,0 +1,226 @@
+"""Reading a prescription in one format and unit and writing it in another."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+
+from geoflow.arrays import FloatArray
+from geoflow.errors import UsageError
+from geoflow.rates import as_nitrogen_rate, from_nitrogen_rate
+from geoflow.units import RateUnit, parse, rate_unit
+from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
+
+if TYPE_CHECKING:
+    from geoflow.formats.prescription_out import WrittenPrescription
+    from geoflow.formats.sources import ZoneRule
+    from geoflow.formats.vector import Prescription
+
+__all__ = ["ConvertOutcome", "convert_file", "rates_in"]
+
+_USUAL_FRACTION: Final = 0.82  # grade 82-0-0, as on the label
+_DIGITS: Final = 10  # of a converted rate; further ones are noise of the arithmetic
+_TOTAL_OFF: Final = 0.01  # of the field's nitrogen, which somebody should look at
+
+
+@dataclass(frozen=True, slots=True)
+class ConvertOutcome:
+    """A converted prescription.
+
+    Attributes
+    ----------
+    prescription : Prescription
+        As read.
+    rate : ndarray, shape (zones,)
+        The rates written, in `written.unit`.
+    nitrogen : ndarray, shape (zones,)
+        Nitrogen rates as read [kg/m2].
+    written : WrittenPrescription
+        What was written.
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+    counting_temperature : float or None
+        At which volumes are counted [K]; None where none are.
+    changes_basis : bool
+        Whether the numbers count another thing now: nitrogen, ammonia or its volume.
+    """
+
+    prescription: Prescription
+    rate: FloatArray
+    nitrogen: FloatArray
+    written: WrittenPrescription
+    nitrogen_fraction: float
+    counting_temperature: float | None
+    changes_basis: bool
+
+    @property
+    def nitrogen_before(self) -> float:
+        """Nitrogen of the field as read [kg]."""
+        return float((self.nitrogen * self.prescription.area).sum())
+
+    @property
+    def nitrogen_after(self) -> float:
+        """Nitrogen of the field as written [kg]."""
+        return self.nitrogen_before * (1.0 if math.isnan(self.written.kept) else self.written.kept)
+
+    @property
+    def has_findings(self) -> bool:
+        """Whether zones got lost in a raster, or its total is off."""
+        off = not math.isnan(self.written.kept) and abs(self.written.kept - 1.0) > _TOTAL_OFF
+        return bool(self.written.lost) or off
+
+
+def _fraction(text: str | None) -> float:
+    if text is None:
+        return _USUAL_FRACTION
+    try:
+        value = float(text.rstrip("% ")) / (100.0 if text.rstrip().endswith("%") else 1.0)
+    except ValueError:
+        value = math.nan
+    if not 0.0 < value <= 1.0:
+        raise UsageError(f"'{text}' is no fraction", where="--nitrogen-fraction", cure='give it like "0.82" or "82 %"')
+    return value
+
+
+def rates_in(
+    rates: FloatArray, unit: RateUnit, to: RateUnit, nitrogen_fraction: float, ammonia_density: float | None
+) -> FloatArray:
+    """Return rates counted in another unit, shape (n,); the very same numbers where the unit stays.
+
+    Parameters
+    ----------
+    rates : ndarray of float, shape (n,)
+        In `unit`.
+    unit, to : RateUnit
+        From which, to which.
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+    ammonia_density : float or None
+        Of the liquid that is counted [kg/m3], where a volume is.
+    """
+    if unit == to:
+        return rates
+    nitrogen = as_nitrogen_rate(rates, unit, nitrogen_fraction, ammonia_density)
+    converted = from_nitrogen_rate(nitrogen, to, nitrogen_fraction, ammonia_density)
+    return np.array([float(f"{rate:.{_DIGITS}g}") for rate in converted.tolist()])
+
+
+def convert_file(
+    prescription_file: str,
+    out: str,
+    *,
+    rate_column: str | None = None,
+    rate_unit_text: str | None = None,
+    to_unit: str | None = None,
+    crs: str | None = None,
+    swap_axes: bool = False,
+    layer: str | None = None,
+    zones: ZoneRule | None = None,
+    cell: str | None = None,
+    nitrogen_fraction: str | None = None,
+    volume_temperature: str | None = None,
+    task_version: Literal[3, 4] | None = None,
+    task_form: str | None = None,
+    replace_existing: bool = False,
+    protect: tuple[Path, ...] = (),
+) -> ConvertOutcome:
+    """Read a prescription and write it in the format that the output's name says, and in the unit asked for.
+
+    Parameters
+    ----------
+    prescription_file, out : str
+        What to read and what to write.
+    to_unit : str or None
+        Unit of the rates written; the input's where not given.
+    cell : str or None
+        Side of a raster's cells, with unit.
+    nitrogen_fraction, volume_temperature : str or None
+        What ammonia is counted with; 0.82 and 60 °F where not given.
+    task_version : int or None
+        Write ISO 11783-10 task data of version 3 or 4 (the default for a folder).
+    task_form : str or None
+        A key of `geoflow.formats.taskdata_out.FORMS`.
+    rate_column, rate_unit_text, crs, swap_axes, layer, zones, replace_existing, protect
+        What the options say.
+
+    Raises
+    ------
+    GeoflowError
+        For anything that cannot be read, understood or written.
+    """
+    from geoflow.formats.vector import read_prescription
+
+    fraction = _fraction(nitrogen_fraction)
+    asked = None if to_unit is None else rate_unit(to_unit, where="--to-unit")
+    side = None if cell is None else parse(cell, "length", where="--cell")
+    if side is not None and side <= 0.0:
+        raise UsageError(f"'{cell}' is no side of a cell", where="--cell", cure='give it like "10 m" or "30 ft"')
+    task = _is_task_data(out, task_version, task_form)
+    prescription = read_prescription(
+        prescription_file,
+        rate_column=rate_column,
+        rate_unit=rate_unit_text,
+        crs=crs,
+        swap_axes=swap_axes,
+        layer=layer,
+        zones=zones,
+    )
+    unit = asked or prescription.rate_unit
+    density, kelvin = _counted(prescription.rate_unit, unit, volume_temperature)
+    rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)
+    nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)
+    if task:
+        from geoflow.formats.taskdata_out import FORMS, write_task_prescription
+
+        written = write_task_prescription(
+            prescription,
+            rate,
+            Path(out),
+            unit=unit,
+            version=task_version or 4,
+            form=FORMS[task_form or "outlines"],
+            cell=side,
+            replace=replace_existing,
+            protect=protect,
+        )
+    else:
+        from geoflow.formats.prescription_out import write_prescription
+
+        written = write_prescription(
+            prescription, rate, Path(out), unit=unit, cell=side, replace=replace_existing, protect=protect
+        )
+    changes_basis = unit.basis != prescription.rate_unit.basis
+    return ConvertOutcome(prescription, rate, nitrogen, written, fraction, kelvin, changes_basis)
+
+
+def _counted(unit: RateUnit, to: RateUnit, volume_temperature: str | None) -> tuple[float | None, float | None]:
+    """Return density [kg/m3] and temperature [K] at which volumes are counted; None where there are none."""
+    if "ammonia volume" not in (unit.basis, to.basis):
+        if volume_temperature is not None:
+            raise UsageError(
+                "neither unit counts a volume", where="--volume-temperature", cure="leave --volume-temperature out"
+            )
+        return None, None
+    from geoflow.physics.ammonia import saturation
+
+    kelvin = parse(volume_temperature or USUAL_COUNTING_TEMPERATURE, "temperature", where="--volume-temperature")
+    return float(saturation(kelvin).liquid_density), kelvin
+
+
+def _is_task_data(out: str, task_version: int | None, task_form: str | None) -> bool:
+    """Whether the output is ISO 11783-10 task data: an option of it is given, or the name can mean nothing else."""
+    from geoflow.formats.taskdata_out import is_task_target
+
+    asked = task_version is not None or task_form is not None
+    folder = is_task_target(Path(out))
+    if asked and not (folder or Path(out).suffix.casefold() == ".zip"):
+        raise UsageError(
+            f"task data are a folder or a .zip, not a '{Path(out).suffix}'",
+            where="--out",
+            cure="leave --task-version and --task-form out, or name a folder",
+        )
+    return asked or folder

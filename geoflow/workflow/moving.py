@@ -1,0 +1,128 @@
+"""Vetting a prescription again for another plan, fast enough to follow a slider."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from geoflow.arrays import IntArray, TextArray
+from geoflow.equipment import Bar
+from geoflow.units import to_si
+from geoflow.vet import Plan, Solution, solve, verdicts, vet
+from geoflow.window import FlowWindow, flow_window
+from geoflow.workflow.vetting import VetOutcome
+
+__all__ = ["Ahead", "prepare_window", "vet_again", "vet_ahead"]
+
+# Whole degrees of both scales, so that a slider of either stops on a temperature that is solved.
+_FAHRENHEIT: Final = (-40, 130)
+_CELSIUS: Final = (-40, 54)
+_SAME_KELVIN: Final = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """What is known of a plan before it is solved in full.
+
+    Attributes
+    ----------
+    solution : Solution
+        Of which only plan, window and bounds are those of the plan; the pressures are an earlier plan's.
+    verdict : ndarray of str, shape (zones,)
+        A key of `schema.VERDICTS` for each zone.
+    """
+
+    solution: Solution
+    verdict: TextArray
+
+
+def prepare_window(bar: Bar, sections: tuple[int, ...]) -> FlowWindow:
+    """Solve a bar at every whole degree Fahrenheit and Celsius a slider may stop at.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+
+    Returns
+    -------
+    FlowWindow
+        At rising temperatures from -40 to 130 degF [K].
+    """
+    kelvin = np.concatenate(
+        [
+            to_si(np.arange(_FAHRENHEIT[0], _FAHRENHEIT[1] + 1.0), "temperature", "degF"),
+            to_si(np.arange(_CELSIUS[0], _CELSIUS[1] + 1.0), "temperature", "degC"),
+        ]
+    )
+    return flow_window(bar, np.unique(np.round(kelvin, 6)), sections)
+
+
+def _again(outcome: VetOutcome, solution: Solution) -> VetOutcome:
+    return replace(outcome, solution=solution, vetting=vet(outcome.rate, solution))
+
+
+def vet_again(outcome: VetOutcome, plan: Plan) -> VetOutcome:
+    """Vet a prescription that is already read for another plan; the answer is the one `vet_file` gives.
+
+    The hydraulics do not depend on the speed, so they are solved again only for other temperatures or sections.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        With the plan's speeds in every zone.
+    plan : Plan
+        The new plan.
+    """
+    solution = outcome.solution
+    if plan == solution.plan:
+        return outcome
+    if (plan.temperature, plan.sections) == (solution.plan.temperature, solution.plan.sections):
+        return _again(outcome, replace(solution, plan=plan))
+    return _again(outcome, solve(solution.bar, plan))
+
+
+def _stretch(window: FlowWindow, low: float, high: float) -> IntArray | None:
+    """Places of the temperatures from `low` to `high` [K]; None unless both ends are solved."""
+    kelvin = window.temperature
+    ends = [int(np.argmin(np.abs(kelvin - end))) for end in (low, high)]
+    if any(abs(float(kelvin[at]) - end) > _SAME_KELVIN for at, end in zip(ends, (low, high), strict=True)):
+        return None
+    return np.arange(ends[0], ends[1] + 1)
+
+
+def vet_ahead(outcome: VetOutcome, plan: Plan, prepared: FlowWindow) -> Ahead | None:
+    """Give the verdicts for another plan at once, from a window solved beforehand.
+
+    They are those of `vet_again` but for temperatures between the ends of the plan, of which more are looked at here.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        As read, of the same bar.
+    plan : Plan
+        The new plan, with the sections of `prepared`.
+    prepared : FlowWindow
+        From `prepare_window`.
+
+    Returns
+    -------
+    Ahead or None
+        None where the plan's temperatures are not among those prepared.
+    """
+    places = _stretch(prepared, *plan.temperature)
+    if places is None:
+        return None
+    window = prepared.at(places)
+    solution = replace(
+        outcome.solution,
+        plan=plan,
+        window=window,
+        certain=window.over_plan(certain=True, commanded=True),
+        possible=window.over_plan(certain=False, commanded=True),
+    )
+    return Ahead(solution, verdicts(outcome.rate, solution))

@@ -1,0 +1,234 @@
+"""Every error says what, where and how to put it right, is listed in docs/errors.md, and is provoked somewhere.
+
+That each one is provoked is judged in tests/conftest.py at the end of a run of all tests; those that the other tests
+do not provoke are provoked here.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import bar_files
+import errors_catalogue
+import numpy as np
+import pytest
+import shapely
+from errors_catalogue import Source, available, judge, shown
+from log_files import north_run, write_csv
+from rx_files import square, strip_of, write_geojson, write_shapefile
+
+from geoflow import cli, passes, rates, swaths, units
+from geoflow.errors import GeoflowError
+from geoflow.formats.bars import parse_bar
+from geoflow.formats.vector import read_prescription
+from geoflow.physics import tanks
+from geoflow.planning import loads
+from geoflow.reconcile import balance
+
+ROOT = Path(__file__).parent.parent
+FIELDS = ROOT / "sample_fields"
+LANTERN, LOG, HERON = (str(FIELDS / name) for name in ("lantern_flat.shp", "lantern_flat_log.csv", "heron.toml"))
+PLAN = ["--bar", HERON, "--temperature", "38..46 degF"]
+
+
+@pytest.fixture(scope="module")
+def source() -> Source:
+    return Source()
+
+
+# --- the catalogue ----------------------------------------------------------------------------------------------
+
+
+def test_the_document_is_what_the_source_says(source: Source) -> None:
+    fresh = errors_catalogue.markdown(source)
+    assert errors_catalogue.DOCUMENT.read_text(encoding="utf-8") == fresh, f"run {errors_catalogue.COMMAND}"
+
+
+def test_every_error_says_what_where_and_how_to_put_it_right(source: Source) -> None:
+    lacking = [
+        f"{entry.site}: {shown(entry.what)}: {' and '.join(name for name, has in words.items() if not has)}"
+        for entry in source.entries()
+        if not entry.passed_on
+        and not all((words := {"what": entry.what, "where": entry.where, "cure": all(entry.cures)}).values())
+    ]
+    assert not lacking, "\n".join(lacking)
+
+
+SMALL = '''
+from errors import GeoflowError, BarError
+
+def _refusal(what, where, cure="do so"):
+    return BarError(what, where=where, cure=cure)
+
+def read(path, flat):
+    """A function."""
+    if flat:
+        raise _refusal("it is flat" if path else "it is round", path)
+    kind = "cow"
+    if path:
+        kind = "sheep"
+    raise BarError(f"a {kind} of {path.weight:.1f} t", where=path, cure="feed it")
+'''
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Source:
+    (tmp_path / "errors.py").write_text((errors_catalogue.PACKAGE / "errors.py").read_text(encoding="utf-8"))
+    (tmp_path / "farm.py").write_text(SMALL)
+    return Source(tmp_path)
+
+
+def test_sentences_are_read_out_of_helpers_branches_and_placeholders(small: Source) -> None:
+    assert [(entry.site.first, shown(entry.what), entry.cures) for entry in small.entries()] == [
+        (10, "it is flat", ("do so",)),
+        (10, "it is round", ("do so",)),
+        (14, "a cow of <weight> t", ("feed it",)),
+        (14, "a sheep of <weight> t", ("feed it",)),
+    ]
+
+
+def test_an_error_nobody_made_is_told_and_one_in_other_words_too(small: Source) -> None:
+    entries = small.entries()
+    outer = ("farm.py", 99)
+    made = [((("farm.py", 5), ("farm.py", 10), outer), "it is flat"), ((("farm.py", 14), outer), "a cow of 0.6 t")]
+    never, unlisted = judge(entries, made)
+    assert [shown(entry.what) for entry in never] == ["it is round", "a sheep of <weight> t"]
+    assert not unlisted
+    never, unlisted = judge(entries, [((("farm.py", 14),), "a goat"), ((("farm.py", 3),), "x")])
+    assert len(never) == 4
+    assert unlisted == ["geoflow/farm.py:14: a goat", "geoflow/farm.py:3: x"]
+
+
+def test_every_library_that_may_be_absent_is_one_that_tests_can_do_without(source: Source) -> None:
+    there = {entry.site.file for entry in source.entries()}
+    for start in errors_catalogue.NEEDS:
+        assert any(file.startswith(start) for file in there), f"no error is made in {start}: take it out of NEEDS"
+    assert all(available(entry.site) for entry in source.entries() if "/" not in entry.site.file)
+
+
+# --- provoked on the command line -------------------------------------------------------------------------------
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+    assert cli.main(list(arguments)) == 2
+    return capsys.readouterr().err
+
+
+COMMANDS: list[tuple[list[str], tuple[str, str, str]]] = [
+    (
+        ["reconcile", LOG, "--bar", HERON, "--cell", "3 ft"],
+        ("--cell sizes the rasters of --out", "geoflow reconcile", "give --out DIR too"),
+    ),
+    (
+        ["reconcile", LOG, "--bar", HERON, "--ticket", "-5 lb NH3"],
+        ("'-5 lb NH3' is no load", "--ticket", '"12400 lb NH3"'),
+    ),
+    (
+        ["vet", LANTERN, *PLAN, "--speed", "5 mph", "--layer", "north"],
+        ("there is no layer 'north', only 'lantern_flat'", LANTERN, "leave --layer out"),
+    ),
+    (
+        ["vet", LANTERN, *PLAN, "--speed", "5 mph", "--sections", "lfet"],
+        ("the bar has no section 'lfet'; did you mean", "--sections", "name some of"),
+    ),
+    (
+        ["window", "--bar", str(FIELDS), "--temperature", "40 degF"],
+        ("this is a folder", str(FIELDS), "name the bar file itself"),
+    ),
+    (["window", *PLAN, "--speed", "fast"], ("no speed: not a number with a unit", "--speed", "5 mph")),
+    (
+        ["window", "--bar", HERON, "--temperature", "-500 degF"],
+        ("lies below absolute zero", "--temperature", "write it like"),
+    ),
+    (
+        ["rewrite", LANTERN, *PLAN, "--speed", "5 mph", "--policy", "hold-speed", "--out", "never.shp", "--crop-price", "4"],
+        ("a yield response and a crop price go together", "--yield-response, --crop-price", "give both"),
+    ),
+    (
+        ["rewrite", LANTERN, *PLAN, "--speed", "5 mph", "--policy", "hold-speed", "--out", "never.shp",
+         "--nitrogen-price", "cheap"],
+        ("'cheap' is not 1 number", "--nitrogen-price", "write plain numbers"),
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("arguments", "expected"), COMMANDS, ids=lambda case: "-".join(case[:2])[:40])
+def test_wrong_use_is_answered_with_what_where_and_cure(
+    arguments: list[str], expected: tuple[str, str, str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = said(capsys, *arguments)
+    what, where, cure = (text.index(part) for part in expected)
+    assert what < text.index("  where: ") <= where < text.index("  cure: ") <= cure
+
+
+def test_merging_short_zones_needs_a_controller(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bar = tmp_path / "bar.toml"
+    bar.write_text(bar_files.MINIMAL)
+    text = said(
+        capsys, "rewrite", LANTERN, "--bar", str(bar), "--temperature", "40 degF", "--speed", "5 mph", "--policy",
+        "hold-speed", "--merge-short", "--out", str(tmp_path / "new.shp"),
+    )  # fmt: skip
+    for part in ("the bar file has no [controller]", "--merge-short", "add [controller] with delay"):
+        assert part in text
+
+
+def test_a_side_file_is_not_replaced(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "new_changes.csv").write_text("mine")
+    text = said(
+        capsys, "rewrite", LANTERN, *PLAN, "--speed", "5 mph", "--policy", "hold-speed", "--out", str(tmp_path / "new.shp")
+    )  # fmt: skip
+    for part in ("the side file exists already", "new_changes.csv", "--replace"):
+        assert part in text
+    assert [path.name for path in tmp_path.iterdir()] == ["new_changes.csv"]
+
+
+# --- provoked through the function that others call --------------------------------------------------------------
+
+
+def refused(call: Any, *expected: str) -> None:
+    with pytest.raises(GeoflowError) as caught:
+        call()
+    assert caught.value.where and caught.value.cure, caught.value
+    for part in expected:
+        assert part in str(caught.value)
+
+
+ZONE = shapely.box(0, 0, 100, 3)
+BAR = parse_bar(bar_files.minimal())
+QUAD = np.array([[[0.0, 0.0], [0.0, 1.0], [1.0, 1.0], [1.0, 0.0]]])
+
+CALLS: list[tuple[Any, tuple[str, ...]]] = [
+    (lambda: passes.lay_passes([ZONE], 0.0, 0.0), ("the bar has no width", "width", "above zero")),
+    (lambda: tanks.draw_down(280.0, 0.0), ("fill is not above 0", "where: fill", "0.85")),
+    (
+        lambda: tanks.draw_down(280.0, 0.85).temperature_at(0.9),
+        ("filled to 85 % cannot be drawn to a fill outside 0 to that", "where: fill"),
+    ),
+    (
+        lambda: tanks.draw_down(225.1, 0.85).temperature_at(0.0),
+        ("would cool below -54 degF", "temperature at the start", "its unit"),
+    ),
+    (
+        lambda: loads.tank_loads(passes.lay_passes([ZONE], 0.0, 10.0), [0.01], [300.0], BAR, 280.0),
+        ("names no tank", "where: tank", "[tank]"),
+    ),
+    (lambda: balance.mass_balance(0.0, 1.0), ("the logged total is not above zero", "where: logged total", "by weight")),
+    (
+        lambda: swaths.overlay(QUAD, np.zeros(2), [ZONE]),
+        ("1 strips have 2 rates", "rate_on_ground", "one rate for every strip"),
+    ),
+    (lambda: swaths.overlay(QUAD, np.array([np.nan]), [ZONE]), ("1 strips lack a rate", "strip 0", "rate 0")),
+    (lambda: swaths.overlay(QUAD * np.nan, np.zeros(1), [ZONE]), ("1 strips lack a corner", "strip 0", "leave strips")),
+    (
+        lambda: rates.as_nitrogen_rate(1.0, units.rate_unit("gal NH3/ac"), 0.82),
+        ("needs the density of the liquid", "rate unit", "at which temperature"),
+    ),
+]
+
+
+@pytest.mark.parametrize(("call", "expected"), CALLS, ids=lambda case: case[0][:40] if isinstance(case, tuple) else None)
+def test_what_makes_no_sense_is_refused(call: Any, expected: tuple[str, ...]) -> None:
+    refused(call, *expected)
