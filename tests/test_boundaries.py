@@ -94,3 +94,38 @@ def test_a_missing_coordinate_system_is_asked_for(tmp_path: Path) -> None:
     assert " --crs" not in raised.value.cure
     found, _ = read_boundary(path, FRAME, crs="EPSG:26915")
     assert found.area == pytest.approx(80_000, rel=1e-6)
+
+
+def test_two_layers_and_turned_axes_name_no_option_of_the_log(tmp_path: Path) -> None:
+    frame = geopandas.GeoDataFrame(geometry=in_degrees([shapely.box(0, 0, 100, 100)]))
+    for name in ("one", "two"):
+        frame.to_file(tmp_path / "b.gpkg", layer=name)
+    # At 42 north and 80 east, that is: turned it could be a place, though not one that is farmed.
+    east = shapely.transform(frame.geometry, lambda points: points + [173.5, 0.0])
+    turned = frame.set_geometry(shapely.transform(east, lambda points: points[:, ::-1]))
+    turned.to_file(tmp_path / "t.geojson")
+    for path, word in ((tmp_path / "b.gpkg", "alone"), (tmp_path / "t.geojson", "longitude first")):
+        with pytest.raises(PrescriptionError) as raised:
+            read_boundary(path, FRAME)
+        assert word in raised.value.cure
+        assert "--layer" not in raised.value.cure
+        assert "--swap-axes" not in raised.value.cure
+        assert "--boundary-crs" in raised.value.cure or path.suffix == ".gpkg"
+
+
+def test_axes_that_can_only_be_turned_are_turned_back(tmp_path: Path) -> None:
+    series = in_degrees([shapely.box(0, 0, 400, 200)])
+    turned = shapely.transform(series, lambda points: points[:, ::-1])
+    geopandas.GeoDataFrame(geometry=turned, crs=4326).to_file(tmp_path / "t.gpkg")
+    found, notes = read_boundary(tmp_path / "t.gpkg", FRAME)
+    assert found.area == pytest.approx(80_000, rel=1e-6)
+    assert found.centroid.distance(shapely.Point(200, 100)) < 0.01
+    assert "exchanged" in notes[0]
+
+
+def test_heights_are_left_out(tmp_path: Path) -> None:
+    flat = in_degrees([shapely.box(0, 0, 400, 200)])
+    geopandas.GeoDataFrame(geometry=shapely.force_3d(flat, 300.0), crs=4326).to_file(tmp_path / "z.gpkg")
+    found, _ = read_boundary(tmp_path / "z.gpkg", FRAME)
+    assert not found.has_z
+    assert found.area == pytest.approx(80_000, rel=1e-6)

@@ -7,12 +7,15 @@ import re
 import shlex
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import geopandas
 import pytest
 
 from geoflow import cli
+from geoflow.cli import options
+from geoflow.progress import listening, tell
 from geoflow.schema import COLUMNS, LIMITS, VERDICTS
 
 ROOT = Path(__file__).parent.parent
@@ -431,3 +434,30 @@ def test_start_up_does_not_pay_for_what_it_does_not_use() -> None:
     )
     shown = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True).stderr
     assert shown.strip() == "['numpy', 'pint']"
+
+
+def test_long_work_shows_its_steps_on_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with options.progress_shown(after=0.0):
+        tell("reading a file")
+    assert capsys.readouterr().err == ""
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    with options.progress_shown(after=60.0):
+        tell("reading a file")
+    assert capsys.readouterr().err == "", "short work says nothing"
+    with options.progress_shown(after=0.05):
+        tell("reading a file")
+        time.sleep(0.4)
+        tell("vetting 3 zones")
+    said = capsys.readouterr().err.splitlines()
+    assert said == ["geoflow: reading a file ... (Ctrl-C stops)", "geoflow: vetting 3 zones ... (Ctrl-C stops)"]
+
+
+def test_the_steps_of_vetting_and_reconciling_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    steps: list[str] = []
+    with listening(steps.append):
+        run(capsys, *HOLDS)
+    assert [step.split()[0] for step in steps] == ["reading", "reading", "vetting"]
+    tell("nobody listens")
+    assert steps[-1].startswith("vetting")

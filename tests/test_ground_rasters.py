@@ -100,10 +100,18 @@ def test_marks_are_where_the_strips_are() -> None:
 
 def test_the_usual_cell() -> None:
     assert usual_cell(1e4, 0.76) == pytest.approx(0.19)
-    assert usual_cell(1e4, 18.0) == 2.0
+    assert usual_cell(1e4, 18.0) == 0.5
     assert usual_cell(1e4, 0.1) == 0.1
-    assert usual_cell(8e6, 18.0) == 2.0
+    assert usual_cell(8e6, 18.0) == 2.0  # 2 million of 4 m2
     assert usual_cell(72e6, 18.0) == 6.0
+
+
+def test_a_row_left_out_shows_at_the_usual_size() -> None:
+    """Two passes of 18 m, 30 in between them, on a field of 40 ha: a stripe of missed cells all along."""
+    field = np.array([shapely.box(0.0, 0.0, 36.76, 1000.0), shapely.box(36.76, 0, 400, 1000)], dtype=object)
+    grid = lay([box(0, 0, 18, 1000), box(18.76, 0, 36.76, 1000)], zones=field, zone_rate=np.ones(2), cell=None)
+    missed = (grid.passes == 0) & (np.arange(grid.passes.shape[1]) * grid.cell < 36.0)
+    assert missed.any(axis=1).all()
 
 
 def test_a_map_of_a_whole_farm_makes_no_huge_raster() -> None:

@@ -12,7 +12,7 @@ from geoflow import __version__
 from geoflow.cli.bars import add_bar, add_window
 from geoflow.cli.conversion import add_convert
 from geoflow.cli.logs import add_reconcile
-from geoflow.cli.options import CODES, WRONG_USE, Parser
+from geoflow.cli.options import CODES, WRONG_USE, Parser, progress_shown
 from geoflow.cli.page import add_page
 from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
 from geoflow.cli.reports import add_report
@@ -67,7 +67,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(build_parser().format_help(), file=sys.stderr)
             return WRONG_USE
         options = build_parser().parse_args(given)
-        code: int = options.run(options)
+        with progress_shown():
+            code: int = options.run(options)
         sys.stdout.flush()
         return code
     except GeoflowError as problem:

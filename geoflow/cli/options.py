@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
-from collections.abc import Callable, Sequence
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from geoflow.errors import UsageError, nearest
+from geoflow.progress import listening
 
 __all__ = [
     "CODES",
@@ -23,6 +26,7 @@ __all__ = [
     "add_reading_options",
     "deliver",
     "plan_of",
+    "progress_shown",
     "reading_of",
 ]
 
@@ -115,6 +119,35 @@ def plan_of(options: argparse.Namespace) -> tuple[str, str, str, str | None]:
 def reading_of(options: argparse.Namespace) -> dict[str, Any]:
     """Give the options of `add_reading_options` as keyword arguments of `vet_file`."""
     return {name: getattr(options, name) for name in _READING_OPTIONS}
+
+
+@contextlib.contextmanager
+def progress_shown(after: float = 2.0) -> Iterator[None]:
+    """Show the steps of long work on a terminal's error output, once it has taken some time [s]."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    steps: list[str] = []
+    late = threading.Event()
+
+    def show(step: str) -> None:
+        steps.append(step)
+        if late.is_set():
+            print(f"geoflow: {step} ... (Ctrl-C stops)", file=sys.stderr, flush=True)
+
+    def begin() -> None:
+        late.set()
+        if steps:
+            print(f"geoflow: {steps[-1]} ... (Ctrl-C stops)", file=sys.stderr, flush=True)
+
+    timer = threading.Timer(after, begin)
+    timer.daemon = True
+    timer.start()
+    try:
+        with listening(show):
+            yield
+    finally:
+        timer.cancel()
 
 
 def deliver(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.arrays import FloatArray
 from geoflow.errors import PrescriptionError
 from geoflow.formats.containers import open_source, read_table
 from geoflow.formats.placement import Bounds, place
@@ -14,7 +15,24 @@ from geoflow.formats.placement import Bounds, place
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["read_boundary"]
+__all__ = ["in_words_of", "read_boundary"]
+
+# The least ground that is a field [m2].
+_LEAST: Final = 1.0
+
+
+def in_words_of(which: str, problem: PrescriptionError) -> PrescriptionError:
+    """Return a refusal whose cures name the options of the map (``target``) or the ``boundary``, not the log's."""
+    texts = [problem.what, problem.where, problem.cure]
+    if which == "boundary" and "--layer" in problem.cure:
+        texts[2] = "give a file that holds the field's outline alone"
+    for old, new in (
+        *((f"--{name}", f"--{which}-{name}") for name in ("rate-column", "rate-unit", "crs", "layer")),
+        ("add --swap-axes", "write it again with longitude first"),
+        ("--swap-axes", "put longitude first in the file"),
+    ):
+        texts = [text.replace(old, new) for text in texts]
+    return PrescriptionError(texts[0], where=texts[1], cure=texts[2])
 
 
 def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None) -> tuple[Any, list[str]]:
@@ -41,6 +59,13 @@ def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None
     PrescriptionError
         If the file cannot be read, or holds no ground.
     """
+    try:
+        return _read(path, frame, crs)
+    except PrescriptionError as problem:
+        raise in_words_of("boundary", problem) from problem
+
+
+def _read(path: Path | str, frame: pyproj.CRS, crs: str | None) -> tuple[Any, list[str]]:
     import pyproj
     import shapely
 
@@ -62,12 +87,18 @@ def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None
         bounds, table.crs, option=crs, swap_axes=False, by_default=source.file_format == "geojson", where=where
     )
     onward = pyproj.Transformer.from_crs(placement.crs, frame, always_xy=True)
-    moved = shapely.transform(shapes[usable], lambda points: np.column_stack(onward.transform(*points.T)))
+
+    def into_frame(points: FloatArray) -> FloatArray:
+        ordered = points[:, ::-1] if placement.swap else points
+        return np.column_stack(onward.transform(*ordered.T))
+
+    moved = shapely.transform(shapely.force_2d(shapes[usable]), into_frame)
     mended, report = repair(moved)
     boundary = shapely.union_all(mended[~shapely.is_missing(mended)])
-    if not boundary.area > 0.0:
+    if not boundary.area > _LEAST:
         raise PrescriptionError("the boundary encloses no ground", where=where, cure="draw it again as a polygon")
     notes = [f"{int((~usable).sum())} of its rows are no polygons and were left out"] if not usable.all() else []
+    notes += [fact.text for fact in placement.facts if fact.kind in {"axes", "crs"}]
     if report.mended.size:
         notes.append("its outline crossed itself and was mended")
     return boundary, notes

@@ -23,6 +23,7 @@ _MOST_CELLS: Final = 10_000_000
 # Strips laid at once.
 _BLOCK: Final = 100_000
 _PER_SECTION: Final = 4.0
+_WIDEST: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,8 +62,10 @@ class GroundGrid:
 
 
 def usual_cell(area: float, width: float) -> float:
-    """Side of a cell [m] that shows a quarter of a section of a width [m] and keeps an area [m2] to 2 million cells."""
-    return max(min(width / _PER_SECTION, 2.0), float(np.sqrt(area / _USUAL_CELLS)), 0.1)
+    """Side of a cell [m]: a quarter of a section's width [m], half a metre at the most, so that a guess row left out
+    shows; but no more than 2 million cells over an area [m2].
+    """
+    return max(min(width / _PER_SECTION, _WIDEST), float(np.sqrt(area / _USUAL_CELLS)), 0.1)
 
 
 def _lay_strips(

@@ -90,6 +90,10 @@ def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
             where=f"{path}, line {problem.lineno}",
             cure='write it like {"applied": "Rate:lb N/ac"}',
         ) from problem
+    except (RecursionError, ValueError) as problem:  # nested too deep, or a number of thousands of digits
+        raise LogError(
+            "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
+        ) from problem
     if not isinstance(document, dict) or not all(isinstance(value, str) for value in document.values()):
         raise LogError(
             "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'

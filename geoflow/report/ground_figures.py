@@ -95,11 +95,12 @@ def cell_classes(grid: GroundGrid) -> np.ndarray[Any, np.dtype[np.int64]]:
 def paint_cells(kind: Any, marked: Any, across: Any, down: Any) -> Any:
     """Colour pixels by class with stripes measured in pixels, and crosses where `marked`; shape (high, wide, 3)."""
     image = np.full((*kind.shape, 3), 255, dtype=np.uint8)
-    diagonal = across + down
     for number, look in enumerate((*RATIO_CLASSES, MISSED, UNKNOWN)):
         own = kind == number
         image[own] = _rgb(look.fill)
         if look.stripe:
+            # Missed ground is striped the other way, so that no eye takes it for ground that fell short.
+            diagonal = across - down if look is MISSED else across + down
             image[own & (diagonal % look.gap < 2)] = _rgb(look.stripe)
     a, b = across % _MARK, down % _MARK
     cross = ((a == _MARK // 2) & (np.abs(b - _MARK // 2) <= 3)) | ((b == _MARK // 2) & (np.abs(a - _MARK // 2) <= 3))

@@ -14,6 +14,7 @@ from geoflow.planning.day import TemperatureCurve, WorkTime, field_efficiency, t
 from geoflow.planning.loads import EndOfTank, TankLoads, end_of_tank_window, tank_loads
 from geoflow.planning.orifices import OrificeChoice, orifice_choice
 from geoflow.planning.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve
+from geoflow.progress import tell
 from geoflow.units import parse
 from geoflow.vet import Solution
 from geoflow.workflow.vetting import VetOutcome
@@ -143,6 +144,7 @@ def plan_field(
     UsageError
         If an option makes no sense.
     """
+    tell("planning speeds, orifices and loads")
     from geoflow.vet import vet
 
     if not 1 <= most_speeds <= 12:

@@ -11,6 +11,7 @@ import numpy as np
 
 from geoflow.arrays import FloatArray
 from geoflow.errors import UsageError
+from geoflow.progress import tell
 from geoflow.units import System, from_si, parse
 from geoflow.workflow.reconciling import ReconcileOutcome
 
@@ -131,6 +132,7 @@ def write_reconciliation(
     names = ["applied.tif", "ratio.tif", "passes.tif", "reconcile.gpkg", "reconcile.json", "map.png", "causes.png"]
     names += ["zones.csv"] if found.zones is not None else []
     names += ["orifices.png"] if series is not None and series.place.size else []
+    tell(f"writing {folder}")
     with OutputFolder(folder, replace=replace, protect=protect) as out:
         out.claim(names)
         size = None if cell is None else parse(cell, "length", where="--cell")

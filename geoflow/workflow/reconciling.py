@@ -14,6 +14,7 @@ from geoflow.diagnosis.findings import Finding
 from geoflow.equipment import Bar
 from geoflow.errors import LogError, PrescriptionError, UsageError
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
+from geoflow.progress import tell
 from geoflow.rates import as_nitrogen_rate
 from geoflow.reconcile.balance import Balance, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
@@ -187,6 +188,7 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
 
 def _read_target(path: str, options: TargetOptions) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
+    from geoflow.formats.boundaries import in_words_of
     from geoflow.formats.vector import read_prescription
 
     try:
@@ -198,10 +200,7 @@ def _read_target(path: str, options: TargetOptions) -> Prescription:
             layer=options.layer,
         )
     except PrescriptionError as problem:
-        texts = [problem.what, problem.where, problem.cure]
-        for name in ("--rate-column", "--rate-unit", "--crs", "--layer"):
-            texts = [text.replace(name, name.replace("--", "--target-")) for text in texts]
-        raise PrescriptionError(texts[0], where=texts[1], cure=texts[2]) from problem
+        raise in_words_of("target", problem) from problem
 
 
 def _moved(shapes: Any, source: Any, onto: Any) -> Any:
@@ -235,6 +234,7 @@ def _diagnosis(read: ReadLog, bar: Bar | None) -> tuple[Finding, ...]:
 
     if bar is None:
         return ()
+    tell("asking the log about the bar")
     judges = (
         diagnosis.liquid_margin_lost,
         diagnosis.valve_drop,
@@ -304,6 +304,7 @@ def _reconcile_file(
     if options.width is not None:
         width = parse(options.width, "length", where="--width")
     density = _density(bar, temperature)
+    tell(f"reading {log_file}")
     read = read_log(
         log_file,
         columns=options.columns,
@@ -329,7 +330,8 @@ def _reconcile_file(
         rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
         zones = _moved(target.zones, target.local_crs, read.local_crs)
         asked = Asked(zones, rate)
-        facts += [replace(fact, text=f"map: {fact.text}") for fact in target.facts]
+        told = (replace(fact, text=fact.text.replace("--crs", "--target-crs")) for fact in target.facts)
+        facts += [replace(fact, text=f"map: {fact.text}") for fact in told]
         if target.rate_unit.basis == "ammonia volume":
             facts.append(Fact("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; --temperature changes it"))
         _refuse_elsewhere(read, zones, None, "the map")
@@ -338,6 +340,7 @@ def _reconcile_file(
         facts += [Fact("place", f"boundary: {note}") for note in notes]
         _refuse_elsewhere(read, (), boundary, "the boundary")
     kelvin = _kelvin_range(read.log.temperature, temperature)
+    tell(f"laying {read.kept:,} records on the ground")
     found = reconcile(
         read.log,
         asked,

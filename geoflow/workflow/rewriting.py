@@ -15,6 +15,7 @@ from geoflow.arrays import FloatArray
 from geoflow.costs import Prices, money
 from geoflow.errors import OutputError, UsageError
 from geoflow.passes import Passes, ShortPieces, field_heading, lay_passes, short_pieces
+from geoflow.progress import tell
 from geoflow.rates import as_nitrogen_rate, from_nitrogen_rate
 from geoflow.rewrite import POLICIES, Rewriting, Rules, rewrite, share_rates
 from geoflow.units import from_si, parse, rate_unit
@@ -169,6 +170,7 @@ def rewrite_file(
     held = rate_format(prescription).decimals
     decimals = _FINEST_DECIMALS if held is None else min(held, _FINEST_DECIMALS)
     rules = Rules(policy, allow_raise, _max_rate(max_rate, vetted), not leave_doubtful, unit_rate * 10.0**-decimals)
+    tell(f"rewriting {len(area):,} zones")
     done = rewrite(vetted.rate, area, solution, rules)
     extra: dict[str, Any] = {"policy": policy}
     if bar.controller is not None:
@@ -231,6 +233,7 @@ def write_rewriting(
     from geoflow.formats.taskdata_out import is_task_target, write_task_prescription
     from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 
+    tell(f"writing {target}")
     prescription, done = outcome.vetted.prescription, outcome.done
     side = target.with_name(target.stem + "_changes.csv")
     text = io.StringIO()

@@ -15,6 +15,7 @@ from geoflow.circuit import choose_sections
 from geoflow.equipment import Bar
 from geoflow.errors import UsageError
 from geoflow.physics.ammonia import saturation
+from geoflow.progress import tell
 from geoflow.rates import as_nitrogen_rate
 from geoflow.units import System, from_si, parse, parse_range, show, show_range, to_si
 from geoflow.vet import Plan, Solution, Vetting, solve, vet
@@ -185,7 +186,9 @@ def vet_file(
     from geoflow.formats.vector import read_prescription
 
     with steady(prescription_file, bar_file, zone_speeds) as inputs:
+        tell(f"reading {bar_file} and solving the bar")
         solution = read_bar_and_plan(bar_file, temperature, speed, sections)
+        tell(f"reading {prescription_file}")
         prescription = read_prescription(
             prescription_file,
             rate_column=rate_column,
@@ -203,6 +206,7 @@ def vet_file(
             prescription, facts=(*prescription.facts, _volume_fact(bar, volume_temperature, density))
         )
     rate = as_nitrogen_rate(prescription.rate, prescription.rate_unit, bar.nitrogen_fraction, density)
+    tell(f"vetting {len(rate):,} zones")
     return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density, inputs)
 
 
@@ -289,6 +293,7 @@ def write_vetting(
     from geoflow.report.cautions import SHORT_CAUTION
     from geoflow.report.figures import verdict_map, window_chart
 
+    tell(f"writing {folder}")
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
     same_format = _OUTPUTS.get(prescription.file_format)
     notes: list[str] = []

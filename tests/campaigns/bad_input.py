@@ -72,7 +72,7 @@ def _trace(command: list[str]) -> str:
 
 def work() -> None:
     """Answer cases, one JSON line each, until the input ends."""
-    os.environ["MPLCONFIGDIR"] = str(Path(tempfile.gettempdir(), "geoflow-bad-fonts"))  # its own cache, not ours
+    caches = os.environ["MPLCONFIGDIR"] = os.environ["XDG_CACHE_HOME"] = str(Path(tempfile.gettempdir(), "geoflow-bad"))
     resource.setrlimit(resource.RLIMIT_AS, (_BACKSTOP, _BACKSTOP))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     here: list[str] = [""]
@@ -93,7 +93,7 @@ def work() -> None:
         else:
             return
         if (
-            not str(Path.cwd() / path).startswith((here[0], "/dev/null", os.environ["MPLCONFIGDIR"]))
+            not str(Path.cwd() / path).startswith((here[0], "/dev/null", caches))
             and "__pycache__" not in path
         ):
             strays.append(f"{event} {path}")
@@ -121,7 +121,7 @@ def work() -> None:
         here[0] = ""
         said = {
             "code": code,
-            "err": err[-3000:],
+            "err": err[:4000],
             "took": took,
             "growth": _status("VmHWM") - before,
             "strays": strays[:3],
