@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import geopandas
+import numpy as np
 import pyproj
 import pytest
 import shapely
@@ -101,7 +102,7 @@ def test_two_layers_and_turned_axes_name_no_option_of_the_log(tmp_path: Path) ->
     for name in ("one", "two"):
         frame.to_file(tmp_path / "b.gpkg", layer=name)
     # At 42 north and 80 east, that is: turned it could be a place, though not one that is farmed.
-    east = shapely.transform(frame.geometry, lambda points: points + [173.5, 0.0])
+    east = shapely.transform(frame.geometry, lambda points: points + np.array([173.5, 0.0]))
     turned = frame.set_geometry(shapely.transform(east, lambda points: points[:, ::-1]))
     turned.to_file(tmp_path / "t.geojson")
     for path, word in ((tmp_path / "b.gpkg", "alone"), (tmp_path / "t.geojson", "longitude first")):

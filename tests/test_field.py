@@ -387,9 +387,7 @@ def serpentine() -> np.ndarray:
         parts.append(np.column_stack([np.full(y.size, x0), y if up else y[::-1]]))
         angle = np.linspace(0.0, np.pi, 14)[1:-1]
         middle, end = x0 + 8.5, 180.0 if up else 18.0
-        parts.append(
-            np.column_stack([middle - 8.5 * np.cos(angle), end + (1 if up else -1) * 8.5 * np.sin(angle)])
-        )
+        parts.append(np.column_stack([middle - 8.5 * np.cos(angle), end + (1 if up else -1) * 8.5 * np.sin(angle)]))
     way = np.concatenate(parts)
     return ground_of(way, 18.0)
 
@@ -454,9 +452,7 @@ def test_cover_as_geos_has_it(name: str) -> None:
     shapes = shapely.make_valid(shapely.polygons(quads))
     union = shapely.union_all(shapes)
     assert found.covered == pytest.approx(union.area, rel=PROMISE)
-    np.testing.assert_allclose(
-        found.zone_covered, shapely.area(shapely.intersection(zones, union)), rtol=PROMISE
-    )
+    np.testing.assert_allclose(found.zone_covered, shapely.area(shapely.intersection(zones, union)), rtol=PROMISE)
     laid = [float(shapely.area(shapely.intersection(shapes, zone)).sum()) * RATE for zone in zones]
     np.testing.assert_allclose(found.zone_applied, laid, rtol=PROMISE)
     assert found.missed == pytest.approx(shapely.union_all(zones).difference(union).area, rel=PROMISE)

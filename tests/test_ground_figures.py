@@ -29,7 +29,9 @@ BLUE, STRIPES_MISSED, GREY = "#7DB2DA", "#C0392B", "#D9D9D4"
 RATIOS = (0.5, 0.85, 1.0, 1.15, 2.0)
 
 
-def grid(ratio: np.ndarray, *, passes: np.ndarray | None = None, target: object = 0.01, cell: float = 2.0) -> GroundGrid:
+def grid(
+    ratio: np.ndarray, *, passes: np.ndarray | None = None, target: object = 0.01, cell: float = 2.0
+) -> GroundGrid:
     """A field of cells with these ratios of applied over target, all of it field."""
     asked = np.broadcast_to(np.asarray(target, float), ratio.shape).copy()
     driven = np.ones(ratio.shape) if passes is None else passes
@@ -54,9 +56,7 @@ def draw(path: Path, what: GroundGrid, **more: object) -> np.ndarray:
 def patch(kind: int) -> np.ndarray:
     """A piece of ground of one class as it is painted, stripes and all."""
     down, across = np.mgrid[0:144, 0:144]
-    return np.asarray(
-        paint_cells(np.full((144, 144), kind), np.zeros((144, 144), dtype=bool), across, down)
-    )
+    return np.asarray(paint_cells(np.full((144, 144), kind), np.zeros((144, 144), dtype=bool), across, down))
 
 
 def seen(kind: int, sight: object) -> np.ndarray:

@@ -37,7 +37,9 @@ def box(west: float, south: float, east: float, north: float) -> np.ndarray:
     return np.array([[west, south], [east, south], [east, north], [west, north]], dtype=float)
 
 
-def lay(quads: list[np.ndarray] | np.ndarray, applied: object = 0.01, target: object = np.nan, **more: object) -> GroundGrid:
+def lay(
+    quads: list[np.ndarray] | np.ndarray, applied: object = 0.01, target: object = np.nan, **more: object
+) -> GroundGrid:
     shapes = np.asarray(quads, dtype=float).reshape(-1, 4, 2)
     rates = (np.broadcast_to(np.asarray(one, float), (len(shapes),)).copy() for one in (applied, target))
     given = {"zones": NONE, "zone_rate": np.zeros(0), "boundary": None, "cell": 1.0} | more
@@ -48,7 +50,7 @@ def lay(quads: list[np.ndarray] | np.ndarray, applied: object = 0.01, target: ob
 
 
 def test_two_strips_that_overlap() -> None:
-    """Rows from the north, cells of 1 m: the first strip in columns 0 and 1, the second in 1 and 2, a row further up."""
+    """Rows from the north, cells of 1 m: one strip in columns 0 and 1, the other in 1 and 2, a row further up."""
     grid = lay([box(0, 0, 2, 2), box(1, 1, 3, 3)], [0.01, 0.02], [0.01, 0.03])
     assert (grid.west, grid.north, grid.cell) == (0.0, 3.0, 1.0)
     np.testing.assert_array_equal(grid.passes, [[0, 1, 1], [1, 2, 1], [1, 1, 0]])

@@ -37,7 +37,8 @@ RANKS = {
 KEEPERS = {
     "pint": {"units.py"},
     "CoolProp": {"physics/"},
-    "dask": {"season.py"},
+    "dask": {"season/"},
+    "distributed": {"season/"},
     "matplotlib": {"report/"},
 }
 # Ceiling of a module; split a room before it passes it.

@@ -65,7 +65,11 @@ class Finding:
 
 def lacking_columns(kind: str, log: AppliedLog, *columns: str) -> list[Finding]:
     """Return one finding that names the columns in which nothing is logged; empty where all are there."""
-    missing = tuple(name for name in columns if not np.isfinite(getattr(log, name)).any())
+    missing = tuple(
+        name
+        for name in columns
+        if not (known_temperature(log) if name == "temperature" else np.isfinite(getattr(log, name))).any()
+    )
     return [Finding(kind, {}, np.empty(0, dtype=np.int64), "none", missing)] if missing else []
 
 

@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 __all__ = ["in_words_of", "read_boundary"]
 
-# The least ground that is a field [m2].
+# The least ground that is a field [m2], and more than any field spans [m].
 _LEAST: Final = 1.0
+_MOST_SPAN: Final = 200e3
 
 
 def in_words_of(which: str, problem: PrescriptionError) -> PrescriptionError:
@@ -93,6 +94,13 @@ def _read(path: Path | str, frame: pyproj.CRS, crs: str | None) -> tuple[Any, li
         return np.column_stack(onward.transform(*ordered.T))
 
     moved = shapely.transform(shapely.force_2d(shapes[usable]), into_frame)
+    span = shapely.box(*shapely.total_bounds(moved)).length / 4.0
+    if not span < _MOST_SPAN:
+        raise PrescriptionError(
+            f"the boundary is {span / 1609.344:,.0f} miles ({span / 1000.0:,.0f} km) across, which no field is",
+            where=where,
+            cure="look for a corner that is far from the others, or a wrong coordinate system",
+        )
     mended, report = repair(moved)
     boundary = shapely.union_all(mended[~shapely.is_missing(mended)])
     if not boundary.area > _LEAST:

@@ -225,7 +225,7 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
                     with archive.open(entry) as packed, (folder / f"zones{suffix}").open("wb") as plain:
                         while block := packed.read(1 << 20):
                             plain.write(block)
-    except (zipfile.BadZipFile, EOFError, OSError, NotImplementedError, RuntimeError, zlib.error) as problem:
+    except (zipfile.BadZipFile, EOFError, OSError, ValueError, RuntimeError, zlib.error) as problem:
         locked = "password" in str(problem)
         raise PrescriptionError(
             "the zip is locked with a password" if locked else f"the zip cannot be opened ({problem})",
@@ -282,7 +282,7 @@ def _check_shapefile(path: Path, where: str) -> None:
 
 def _sibling(path: Path, suffix: str) -> Path | None:
     wanted = (path.stem + suffix).casefold()
-    return next((entry for entry in path.parent.iterdir() if entry.name.casefold() == wanted), None)
+    return next((entry for entry in path.parent.iterdir() if entry.name.casefold() == wanted and entry.is_file()), None)
 
 
 def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]:
@@ -401,6 +401,8 @@ def _read(source: Source) -> tuple[Any, int, bool]:
                 there = np.array([blob is not None for blob in raw], dtype=bool)
                 unclosed = np.flatnonzero(shapely.is_missing(shapes) & there)
                 options["on_invalid"] = "fix"
+    except UnboundLocalError as problem:  # pyogrio's own (0.13), where GDAL finds no text for it
+        raise _unreadable(source.where, ValueError("the coordinate system is no text")) from problem
     except (*broken, shapely.errors.GEOSException, UnicodeDecodeError, ValueError, IndexError) as problem:
         raise _unreadable(source.where, problem) from problem
     finally:

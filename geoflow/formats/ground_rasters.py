@@ -91,7 +91,7 @@ def _lay_strips(
         pieces = Pieces.of(corners, owner + first)
         top, bottom = (np.ceil((north - at) / cell - 0.5).astype(np.int64) for at in (pieces.high, pieces.low))
         piece, row = expand(np.maximum(top, 0), np.minimum(bottom, rows))
-        ends = pieces.ends(piece, north - (row + 0.5) * cell)
+        ends = pieces.ends(piece, np.asarray(north - (row + 0.5) * cell, dtype=np.float64))
         begin, end = (np.clip(np.ceil((at - west) / cell - 0.5), 0, columns).astype(np.int64) for at in ends)
         for layer, value in zip(change, values, strict=True):
             np.add.at(layer, row * (columns + 1) + begin, value[pieces.strip[piece]])

@@ -113,10 +113,11 @@ class Staging:
 
     def __init__(self, home: Path) -> None:
         self.path = home / f".geoflow-{secrets.token_hex(6)}.part"
+        self._alive: int | None = None
         with locked(home):  # else another run might tidy it away before it is marked as in use
             self.path.mkdir(0o700)
             try:
-                self._alive: int | None = os.open(self.path / _ALIVE, os.O_RDWR | os.O_CREAT, 0o600)
+                self._alive = os.open(self.path / _ALIVE, os.O_RDWR | os.O_CREAT, 0o600)
                 _try_lock(self._alive)
                 self.new.mkdir()
             except BaseException:

@@ -79,6 +79,8 @@ def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
         If it is missing, no such file, or names an unknown role.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise OSError("it is no ordinary file")  # a pipe would let us wait for ever
         document = json.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError) as problem:
         raise LogError(

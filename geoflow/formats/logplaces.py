@@ -86,6 +86,7 @@ def find_places(
             known = np.isfinite(x) & np.isfinite(y)  # then the placement says what is wrong with them
     reach = _FAR_DEGREES if degrees else _FAR_METRES
     near = known & (np.abs(x - np.median(x[known])) < reach) & (np.abs(y - np.median(y[known])) < reach)
+    near = near if near.any() else known  # then the placement says what is wrong with them
     bounds = Bounds(*(float(v) for v in (x[near].min(), y[near].min(), x[near].max(), y[near].max())))
     by_default = table.file_format == "geojson"
     try:

@@ -16,6 +16,7 @@ _NO_RETURN: Final = 20.0  # nor goes this fast one way and straight back [m/s]
 _LONGEST_LEAP: Final = 200.0  # between two records of a log without a clock [m]
 _SAME_PLACE: Final = 0.05  # sections of one record stand at one position [m]
 _CLOCK_SET_BACK: Final = 60.0  # a fall by more starts another machine, day or file [s]
+_UNORDERED: Final = 0.05  # falls in more of the rows than this: the rows are in no order at all
 _GAP: Final = 3.0  # times the median interval (geo.md 2.3)
 _LEAST_JUMP: Final = 30.0  # a longer way between two records ends a run [m] ...
 _JUMP: Final = 5.0  # ... if it is also longer than this many median steps
@@ -95,6 +96,8 @@ def _tracks(time: FloatArray, section: IntArray) -> IntArray:
     by_section = np.argsort(section, kind="stable")
     same = np.diff(section[by_section], prepend=-1) == 0
     falls = same & (np.diff(time[by_section], prepend=0.0) < -_CLOCK_SET_BACK)
+    if np.count_nonzero(falls) > _UNORDERED * falls.size:
+        return np.zeros(section.size, dtype=np.int64)
     count = np.cumsum(falls)
     first = np.maximum.accumulate(np.where(same, 0, np.arange(section.size)))
     track = np.empty(section.size, dtype=np.int64)

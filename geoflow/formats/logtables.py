@@ -239,25 +239,25 @@ def _read_csv(path: Path, where: str) -> LogTable:
     if start >= len(lines):
         raise LogError("the file holds no line of names", where=where, cure="copy or export it again")
     mark = mark or max(",;\t", key=lambda each: _unquoted(lines[start]).count(each))
-    names = [name.strip() for name in next(csv.reader([lines[start]], delimiter=mark))]
-    if sum(bool(re.fullmatch(r"[-+\d.,eE]*\d[-+\d.,eE]*", name)) for name in names) > len(names) / 2:
-        raise LogError(
-            "the first line holds numbers where the names of the columns should be",
-            where=f"{where}, line {start + 1}",
-            cure="add a first line that names every column",
-        )
-    sample = list(csv.reader(lines[start + 1 : start + 1 + _SAMPLE], delimiter=mark))
-    widest = max((len(row) for row in sample[:-1] or sample), default=0)
-    names += [f"column {at + 1}" for at in range(len(names), widest)]
-    decimal = "," if mark != "," and _decimal_comma(sample) else "."
     try:
+        names = [name.strip() for name in next(csv.reader([lines[start]], delimiter=mark))]
+        if sum(bool(re.fullmatch(r"[-+\d.,eE]*\d[-+\d.,eE]*", name)) for name in names) > len(names) / 2:
+            raise LogError(
+                "the first line holds numbers where the names of the columns should be",
+                where=f"{where}, line {start + 1}",
+                cure="add a first line that names every column",
+            )
+        sample = list(csv.reader(lines[start + 1 : start + 1 + _SAMPLE], delimiter=mark))
+        widest = max((len(row) for row in sample[:-1] or sample), default=0)
+        names += [f"column {at + 1}" for at in range(len(names), widest)]
+        decimal = "," if mark != "," and _decimal_comma(sample) else "."
         with warnings.catch_warnings():
             warnings.simplefilter("error", pandas.errors.ParserWarning)
             table = pandas.read_csv(
                 io.BytesIO(data), sep=mark, decimal=decimal, encoding=encoding, header=None, names=range(len(names)),
                 skiprows=start + 1, index_col=False, low_memory=False, skipinitialspace=True, skip_blank_lines=False,
             )  # fmt: skip
-    except (pandas.errors.ParserError, pandas.errors.ParserWarning, pandas.errors.EmptyDataError) as problem:
+    except (csv.Error, pandas.errors.ParserError, pandas.errors.ParserWarning, pandas.errors.EmptyDataError) as problem:
         line = re.search(r"line (\d+), saw (\d+)", str(problem))
         raise LogError(
             f"a line has {line[2]} cells for {len(names)} columns" if line else f"it is no table ({problem})",

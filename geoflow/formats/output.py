@@ -302,9 +302,10 @@ class OutputFolder:
             staging.move_to(folder)
             return False
         sync_folder(folder.parent)
-        for entry in staging.new.iterdir():  # somebody else's, of the last instant
-            if entry.name not in ours and not (folder / entry.name).exists():
-                entry.rename(folder / entry.name)
+        with contextlib.suppress(OSError):  # the new files are there, whatever comes now
+            for entry in staging.new.iterdir():  # somebody else's, of the last instant
+                if entry.name not in ours and not (folder / entry.name).exists():
+                    entry.rename(folder / entry.name)
         return True
 
 

@@ -267,7 +267,10 @@ def _inside(area: Any, point: tuple[float, float], margin: float) -> bool:
 def _lonlat(crs: pyproj.CRS, point: tuple[float, float]) -> tuple[float, float]:
     import pyproj
 
-    longitude, latitude = pyproj.Transformer.from_crs(crs, 4326, always_xy=True).transform(*point)
+    try:
+        longitude, latitude = pyproj.Transformer.from_crs(crs, 4326, always_xy=True).transform(*point)
+    except pyproj.exceptions.ProjError:  # a system of another planet
+        return np.nan, np.nan
     return float(longitude), float(latitude)
 
 

@@ -83,7 +83,7 @@ def _opened(file: Path, where: str) -> Iterator[Any]:
             warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
             with rasterio.open(file, driver="GTiff") as raster:
                 yield raster
-    except (rasterio.errors.RasterioError, rasterio.errors.RasterioIOError) as problem:
+    except (rasterio.errors.RasterioError, rasterio.errors.RasterioIOError, rasterio._err.CPLE_BaseError) as problem:
         text = str(problem).split(";")[0].split("See previous")[0].strip().rstrip(".,")
         raise PrescriptionError(
             f"the raster cannot be read ({text})", where=where, cure="copy or export it again"

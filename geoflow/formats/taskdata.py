@@ -66,7 +66,7 @@ def is_taskdata(path: Path) -> bool:
         if path.suffix.casefold() == ".zip" and path.is_file():
             with zipfile.ZipFile(path) as archive:
                 return bool(_mains_of_zip(archive))
-    except (OSError, zipfile.BadZipFile, NotImplementedError):
+    except (OSError, ValueError, zipfile.BadZipFile, NotImplementedError):
         return False
     return path.suffix.casefold() == ".xml" and path.is_file()
 
@@ -157,7 +157,7 @@ def _mains_of_zip(archive: zipfile.ZipFile) -> list[str]:
 
 
 def _of_zip(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]]:
-    damaged = (zipfile.BadZipFile, EOFError, OSError, NotImplementedError, RuntimeError, zlib.error)
+    damaged = (zipfile.BadZipFile, EOFError, OSError, ValueError, RuntimeError, zlib.error)
 
     def broken(problem: Exception) -> PrescriptionError:
         locked = "password" in str(problem)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -77,7 +78,7 @@ class Node:
             raise PrescriptionError(
                 f"the attribute {key} of {self.tag} is missing", where=self.where, cure="export the task data again"
             )
-        if not _NUMBER.fullmatch(found):
+        if not _NUMBER.fullmatch(found) or not math.isfinite(float(found)):  # hundreds of digits are no number
             comma = re.fullmatch(r"\s*[-+]?\d+,\d+\s*", found)
             raise PrescriptionError(
                 f"{key}={found[:40]!r} of {self.tag} is no number",

@@ -69,12 +69,18 @@ def _lag_text(outcome: ReconcileOutcome, system: System) -> str:
             )
         )
     if len(found.shifts) > 1:
-        rows: list[tuple[str, ...]] = [("target shifted by", "bias", "RMSE", "within 10 %")]
+        rows: list[tuple[str, ...]] = [("record by record, target shifted by", "bias", "RMSE", "within 10 %")]
         for shift in found.shifts:
             agreed = shift.agreement
             cells = (show(value, "nitrogen rate", system, 1) for value in (agreed.bias, agreed.rmse))
             rows.append((f"{shift.seconds:+.1f} s", *cells, percent(agreed.within_10)))
-        lines += [table(rows, "<>>>"), wrap("Shifted tells how well the control held; 0 s tells what the ground got.")]
+        lines += [
+            table(rows, "<>>>"),
+            wrap(
+                "Shifted tells how well the control held; 0 s what the ground got. A record in two zones counts once "
+                "here, with their mean; above, each piece counts with its own zone."
+            ),
+        ]
     return "\n".join(lines)
 
 
@@ -155,10 +161,14 @@ def answer(outcome: ReconcileOutcome, system: System) -> str:
         return "Neither the log nor a map says what was asked for, so only the ground and the totals can be told."
     if not agreed.area > 0.0:
         return "No ground of the log has both a rate and a target: nothing can be compared."
+    balance = outcome.balance
+    doubt = ""
+    if balance is not None and "ticket" in outcome.concerns:
+        doubt = f" By the scale tickets it was {balance.meter_factor:.3f} times what the log says."
     return (
-        f"{percent(agreed.within_10)} of {show(agreed.area, 'area', system)} got within 10 % of its target; "
-        f"{show(agreed.applied_mean, 'nitrogen rate', system, 1)} went down where "
-        f"{show(agreed.target_mean, 'nitrogen rate', system, 1)} were asked."
+        f"By the log, {percent(agreed.within_10)} of {show(agreed.area, 'area', system)} compared got within 10 % of "
+        f"its target; {show(agreed.applied_mean, 'nitrogen rate', system, 1)} went down where "
+        f"{show(agreed.target_mean, 'nitrogen rate', system, 1)} were asked.{doubt}"
     )
 
 

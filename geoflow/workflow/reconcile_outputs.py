@@ -5,17 +5,21 @@ from __future__ import annotations
 import csv
 import json
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
+from geoflow.arrays import BoolArray, FloatArray
 from geoflow.errors import UsageError
 from geoflow.progress import tell
 from geoflow.units import System, from_si, parse
 from geoflow.workflow.reconciling import ReconcileOutcome
 
-__all__ = ["write_columns", "write_reconciliation"]
+if TYPE_CHECKING:
+    from geoflow.diagnosis import AreaSeries
+    from geoflow.formats.ground_rasters import GroundGrid
+
+__all__ = ["laid_ground", "orifice_series", "write_columns", "write_reconciliation"]
 
 _LOST: Final = "liquid margin lost"
 # Strips written at once.
@@ -94,6 +98,29 @@ def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
         writer.writerows(zone_rows(outcome))
 
 
+def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
+    """Effective orifice area over the log; None without a bar, flow, bar pressure or temperature."""
+    from geoflow.diagnosis import effective_area
+
+    log = outcome.found.log
+    logged = all(np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature))
+    return effective_area(log, outcome.bar) if outcome.bar is not None and logged else None
+
+
+def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[GroundGrid, BoolArray]:
+    """Lay a log that covers ground on cells of a side [m], and mark those where the liquid margin was lost."""
+    from geoflow.formats.ground_rasters import lay_grid, mark_grid
+
+    found = outcome.found
+    ground = found.ground
+    zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
+    laid = (found.quads[ground], found.rate[ground], found.log.target[ground])
+    grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell)
+    lost = [one.rows for one in outcome.judged if one.kind == _LOST]
+    rows = lost[0] if lost else np.empty(0, dtype=np.int64)
+    return grid, mark_grid(grid, found.quads[rows[ground[rows]]])
+
+
 def write_reconciliation(
     outcome: ReconcileOutcome,
     folder: Path,
@@ -111,24 +138,18 @@ def write_reconciliation(
     OutputError
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
-    from geoflow.diagnosis import effective_area
-    from geoflow.formats.ground_rasters import lay_grid, mark_grid, write_raster
+    from geoflow.formats.ground_rasters import write_raster
     from geoflow.formats.output import OutputFolder
     from geoflow.report.cautions import SHORT_CAUTION
     from geoflow.report.ground_figures import cause_chart, orifice_chart, ratio_map
     from geoflow.report.reconciling_text import answer
 
-    found, log, crs = outcome.found, outcome.found.log, outcome.read.local_crs
-    ground = found.ground
-    if not ground.any():
+    found, crs = outcome.found, outcome.read.local_crs
+    if not found.ground.any():
         raise UsageError(
             "no record of the log covers ground, so there is nothing to write", where="--out", cure="leave --out out"
         )
-    series = None
-    if outcome.bar is not None and all(
-        np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature)
-    ):
-        series = effective_area(log, outcome.bar)
+    series = orifice_series(outcome)
     names = ["applied.tif", "ratio.tif", "passes.tif", "reconcile.gpkg", "reconcile.json", "map.png", "causes.png"]
     names += ["zones.csv"] if found.zones is not None else []
     names += ["orifices.png"] if series is not None and series.place.size else []
@@ -138,16 +159,7 @@ def write_reconciliation(
         size = None if cell is None else parse(cell, "length", where="--cell")
         if size is not None and not size > 0.0:
             raise UsageError(f"'{cell}' is no size of a cell", where="--cell", cure='give it like "3 ft"')
-        zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
-        grid = lay_grid(
-            found.quads[ground],
-            found.rate[ground],
-            log.target[ground],
-            outcome.zones,
-            zone_rate,
-            outcome.boundary,
-            size,
-        )
+        grid, marked = laid_ground(outcome, size)
         applied = np.asarray(from_si(grid.applied, "nitrogen rate", "lb/acre"))
         write_raster(out.stage("applied.tif"), applied, grid, crs, what="nitrogen applied", unit="lb N/ac")
         write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")
@@ -157,15 +169,13 @@ def write_reconciliation(
         if found.zones is not None:
             _write_zones(out.stage("zones.csv"), outcome)
         lost = [one for one in outcome.judged if one.kind == _LOST]
-        rows = lost[0].rows if lost else np.empty(0, dtype=np.int64)
-        rows = rows[ground[rows]]
         outlines = outcome.zones if len(outcome.zones) else np.array([outcome.boundary], dtype=object)
         name = outcome.read.path.name
         ratio_map(
             out.stage("map.png"),
             grid,
             outlines,
-            mark_grid(grid, found.quads[rows]),
+            marked,
             missed=found.overlay.missed - found.missed_unasked if found.has_field else np.nan,
             mark=(_LOST, lost[0].numbers["area"]) if lost else None,
             title=f"Applied over target: {name}",

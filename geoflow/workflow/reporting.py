@@ -270,28 +270,17 @@ def report_on_rewriting(
 
 def _lay_ground(outcome: ReconcileOutcome) -> Ground | None:
     """Lay a log on a grid of cells to be drawn; None where no record covers ground."""
-    from geoflow.diagnosis import effective_area
-    from geoflow.formats.ground_rasters import lay_grid, mark_grid, usual_cell
     from geoflow.report.sheets.reconciled import Ground
+    from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
-    found, log = outcome.found, outcome.found.log
-    ground = found.ground
-    if not ground.any():
+    if not outcome.found.ground.any():
         return None
-    size = usual_cell(float(np.ptp(log.x) * np.ptp(log.y)), float(np.median(log.width[ground])))
-    zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
-    laid = (found.quads[ground], found.rate[ground], log.target[ground])
-    grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, size)
-    lost = [one.rows for one in outcome.judged if one.kind == "liquid margin lost"]
-    rows = lost[0] if lost else np.empty(0, dtype=np.int64)
-    marked = mark_grid(grid, found.quads[rows[ground[rows]]])
-    logged = all(np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature))
-    series = effective_area(log, outcome.bar) if outcome.bar is not None and logged else None
+    grid, marked = laid_ground(outcome)
     if len(outcome.zones):
         outlines = outcome.zones
     else:
         outlines = np.array([] if outcome.boundary is None else [outcome.boundary], dtype=object)
-    return Ground(grid, outlines, marked, series)
+    return Ground(grid, outlines, marked, orifice_series(outcome))
 
 
 def report_on_reconciling(

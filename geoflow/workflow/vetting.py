@@ -126,6 +126,8 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
     line = 1
     place = {row: index for index, row in enumerate(prescription.row.tolist())}
     try:
+        if not path.is_file():
+            raise OSError("no file")  # a pipe would let us wait for ever
         with path.open(encoding="utf-8", newline="") as lines:
             reader = csv.DictReader(lines)
             for entry in reader:

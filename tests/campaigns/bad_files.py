@@ -132,7 +132,7 @@ def _task_kinds() -> list[Kind]:
         },
         rx,
     )
-    variables = [("0002", "DET2"), ("0001", "DET2")]
+    variables = [("0007", "DET2"), ("0006", "DET2")]
     records = b"".join(
         taskdata_files.record(
             50_000_000 + 1000 * i,

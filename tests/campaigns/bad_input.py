@@ -21,7 +21,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -92,10 +91,7 @@ def work() -> None:
             path = os.fsdecode(arguments[0])
         else:
             return
-        if (
-            not str(Path.cwd() / path).startswith((here[0], "/dev/null", caches))
-            and "__pycache__" not in path
-        ):
+        if not str(Path.cwd() / path).startswith((here[0], "/dev/null", caches)) and "__pycache__" not in path:
             strays.append(f"{event} {path}")
 
     sys.addaudithook(watch)
@@ -112,16 +108,16 @@ def work() -> None:
             Path("/proc/self/clear_refs").write_text("5")  # the peak starts anew
         before = _status("VmRSS")
         here[0] = case["place"] if case["watch"] else ""
-        start = time.monotonic()
+        start = time.process_time()  # the machine may have other work
         try:
             code, out, err = _ask(case["command"])
         except BaseException as problem:  # SystemExit of argparse among them
             code, out, err = -1, "", f"Traceback: {type(problem).__name__}: {problem}"
-        took = time.monotonic() - start
+        took = time.process_time() - start
         here[0] = ""
         said = {
             "code": code,
-            "err": err[:4000],
+            "err": err[:200_000],
             "took": took,
             "growth": _status("VmHWM") - before,
             "strays": strays[:3],
@@ -154,7 +150,7 @@ class Worker:
         process.stdin.flush()
         with selectors.DefaultSelector() as waiting:
             waiting.register(process.stdout, selectors.EVENT_READ)
-            # A busy machine is given three times the time; an answer that comes is held to its own.
+            # A busy machine is given three times the time; an answer that comes is held to the processor's.
             if not waiting.select(3 * MOST_SECONDS):
                 self.stop()
                 return {"dead": f"no answer in {3 * MOST_SECONDS:g} s"}
@@ -301,7 +297,7 @@ def run(
                 if not writes and any((place / "case/out").iterdir()):
                     wrong.append("wrote an output that was not asked for")
                 if wrong and keep is not None:
-                    shutil.copytree(place / "case/in", keep / str(number), symlinks=True, ignore=_pipes)
+                    _keep(place / "case/in", keep / str(number))
             done.cases += 1
             done.codes[answer.get("code", -9)] += 1
             done.by_kind[kind.name] += 1
@@ -320,8 +316,14 @@ def run(
     return done
 
 
-def _pipes(folder: str, names: list[str]) -> Iterator[str]:
-    return (name for name in names if Path(folder, name).is_fifo())
+def _keep(folder: Path, kept: Path) -> None:
+    """Keep the inputs of a failure, but pipes, which nothing can copy."""
+
+    def pipes(inside: str, names: list[str]) -> set[str]:
+        return {name for name in names if Path(inside, name).is_fifo()}
+
+    shutil.rmtree(kept, ignore_errors=True)
+    shutil.copytree(folder, kept, symlinks=True, ignore=pipes)
 
 
 def main() -> int:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import errno
 import logging
 import os
 import random
@@ -14,9 +15,11 @@ import signal
 import sys
 import tempfile
 import time
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 
+from geoflow.errors import OutputError
 from geoflow.formats.output import OutputFolder, replace_file
 from geoflow.formats.steady import steady
 
@@ -155,6 +158,9 @@ def forked(work: Callable[[], None], *, kill_at: int | None = None, kill_after: 
                 sys.addaudithook(watch)
             work()
             code = 0
+        except BaseException:
+            traceback.print_exc()
+            raise
         finally:
             os._exit(code)
     if kill_after is not None:
@@ -193,6 +199,53 @@ def kill_at_every_step(scenario: Scenario, root: Path, *, every: int = 1, again:
     return kills
 
 
+def fail_at_every_step(scenario: Scenario, root: Path, *, once: bool, every: int = 1) -> int:
+    """Let the disk refuse the 1st, 2nd, ... step, or all from there on; what is said must be what is there."""
+    step = 1
+    while True:
+        with tempfile.TemporaryDirectory(dir=root) as place:
+            folder, report = Path(place) / "out", Path(place) / "said"
+            scenario.lay(folder)
+
+            def work(folder: Path = folder, report: Path = report, step: int = step) -> None:
+                handle = os.open(report, os.O_WRONLY | os.O_CREAT)
+                steps = 0
+
+                def refuse(event: str, arguments: object) -> None:
+                    nonlocal steps
+                    if event.startswith(("os.", "open")):
+                        steps += 1
+                        if steps == step or (steps > step and not once):
+                            raise OSError(errno.ENOSPC, "No space left on device")
+
+                sys.addaudithook(refuse)
+                try:
+                    scenario.write(folder, "b")
+                    os.write(handle, b"written" if steps >= step else b"over")
+                except OutputError as problem:
+                    os.write(handle, problem.what.encode())
+
+            forked(work)
+            said = report.read_text()
+            found = tree(folder)
+            if said in ("written", "over"):
+                expected = [scenario.state(folder, "b")]
+            elif said.startswith("nothing was written: the disk is full; what was there before is unchanged"):
+                expected = [scenario.state(folder, "a")]
+            elif "safe in .geoflow-" in said:  # nothing works any more: neither on nor back; the next run mends it
+                check_after_next_run(scenario, folder)
+                expected = [scenario.state(folder, letter) for letter in "ab"]
+                found = tree(folder)
+            else:
+                raise WrongError(f"{scenario.name}, step {step}: it said {said!r}")
+            if found not in expected:
+                raise WrongError(f"{scenario.name}, step {step}: said {said!r}, but {names_and_letters(found)}")
+            check_after_next_run(scenario, folder)
+            if said == "over":
+                return step
+        step += every
+
+
 def kill_at_random(scenario: Scenario, root: Path, chance: random.Random, count: int) -> tuple[int, int]:
     """Kill a writer that alternates two outputs at random instants; how many kills, and how many met it at work."""
     met = 0
@@ -229,10 +282,11 @@ def campaign(root: Path, seed: int, randomly: int, say: Callable[[str], None]) -
     for scenario in SCENARIOS:
         kills = kill_at_every_step(scenario, root)
         twice = kill_at_every_step(scenario, root, again=chance)
+        refused = sum(fail_at_every_step(scenario, root, once=once) for once in (True, False))
         count, met = kill_at_random(scenario, root, chance, randomly)
         total += kills + twice + count
         steps = f"{kills} kills at steps, {twice} with the next run killed too"
-        say(f"{scenario.name}: {steps}, {count} at random ({met} at work)")
+        say(f"{scenario.name}: {steps}, {count} at random ({met} at work); {refused} steps refused")
     return total
 
 

@@ -263,8 +263,8 @@ def _archive(chance: random.Random, data: bytes) -> tuple[str, bytes]:
             for number in range(20_000):
                 archive.writestr(f"{number}.shp", b"")
         elif what == "inside":
-            name = chance.choice(list(members))
-            members[name] = _spoil_bytes(chance, name, members[name])[1]
+            name = chance.choice(list(members) or [first])
+            members[name] = _spoil_bytes(chance, name, members.get(name, b""))[1]
         for name, content in members.items() if what != "empty" else ():
             if what == "paths":
                 up = chance.choice(("../", "../../", "/", "C:\\", "..\\", "\\\\host\\", "a/../../", "/tmp/"))

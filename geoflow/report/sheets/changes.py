@@ -48,7 +48,7 @@ def change_kinds(done: Rewriting) -> list[str]:
     return kinds
 
 
-def verdict_answer(done: Rewriting, area: FloatArray, system: System) -> str:
+def _rewriting_answer(done: Rewriting, area: FloatArray, system: System) -> str:
     """The answer in one sentence."""
     asked = int((done.before > 0.0).sum())
     if not asked:
@@ -272,7 +272,7 @@ def rewritten_report(
     return Report(
         f"{plain(prescription.path.name)} rewritten for the bar {plain(solution.bar.name)}",
         f"Rewritten, {outcome.extra.get('policy', '')} · {plain(heading(solution, system, with_speed=True))}",
-        verdict_answer(done, prescription.area, system),
+        _rewriting_answer(done, prescription.area, system),
         (
             _to_do(outcome, day, system),
             _map_part(outcome, system),
