@@ -137,6 +137,9 @@ _ABSOLUTE: Final[dict[str, str]] = {
     "mpa_abs": "MPa",
 }
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_LONGEST_UNIT: Final = 60
+# Powers of numbers, and high ones, that pint would work out for ever: m**9**9**9.
+_TOWERS = re.compile(r"[\d)]\s*(\*\*|\^|[⁰¹²³⁴-⁹])|(\*\*|\^)[\s(+-]*\d{2}|[⁰¹²³⁴-⁹]{2}")
 _SINGLE = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.+-].*?)\s*")
 _SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.|\bto\b)\s*({_NUMBER})\s*(\S.*?)\s*")
 
@@ -187,11 +190,14 @@ def _resolve(unit: str, kind: str, text: str, where: str) -> tuple[float, float]
         expression = re.sub(r"\bac\b", "acre", re.sub(r"\bha\b", "hectare", bare))
     if kind == "temperature difference" and expression in {"degF", "degC"}:
         expression = "delta_" + expression
+    shown = unit if len(unit) <= _LONGEST_UNIT else unit[:_LONGEST_UNIT] + "..."
     try:
+        if shown != unit or _TOWERS.search(unit):
+            raise ValueError("pint would take for ever to say that it is none")
         return _scale(expression, KINDS[kind].si)
     except Exception as problem:  # pint raises many unrelated types for one bad text
         raise QuantityError(
-            f"'{unit}' is not a unit of {kind}{nearest(unit, _known_units(kind))}",
+            f"'{shown}' is not a unit of {kind}{nearest(shown, _known_units(kind))}",
             where=where,
             cure=f'write it like "{KINDS[kind].example}"',
         ) from problem

@@ -70,6 +70,12 @@ def _all_tests(config: pytest.Config) -> bool:
     return not named and not any(config.getoption(name, None) for name in chosen)
 
 
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Read the source as it is now: it may be edited while the tests run."""
+    if not hasattr(session.config, "workeroutput") and _all_tests(session.config):
+        session.config.errors_listed = errors_catalogue.Source().entries()  # type: ignore[attr-defined]
+
+
 def pytest_testnodedown(node: Any, error: Any) -> None:
     """Take what a worker saw."""
     if "errors_made" not in getattr(node, "workeroutput", {}):
@@ -88,8 +94,7 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
             ([list(place) for place in places], sorted(words)) for places, words in _made.items()
         ]
         session.config.workeroutput["errors_bare"] = sorted(_bare)
-    elif _all_tests(session.config) and not _crashed:
-        entries = errors_catalogue.Source().entries()
+    elif not _crashed and (entries := getattr(session.config, "errors_listed", None)) is not None:
         made = [(places, what) for places, words in _made.items() for what in words]
         never, unlisted = errors_catalogue.judge(entries, made)
         session.config.errors_report = (never, unlisted, sorted(_bare))  # type: ignore[attr-defined]

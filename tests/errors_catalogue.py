@@ -15,7 +15,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from source_texts import OPEN, PARAMETER, SHUT, Alternative, Scope, Texts, agree, label_of, open_for, own_calls
+from placeholders import label_of
+from source_texts import OPEN, PARAMETER, SHUT, Alternative, Scope, Texts, agree, open_for, own_calls
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "geoflow"
@@ -34,9 +35,12 @@ COMPLETED = {
     ("formats/taskdata_xml.py", "_parse.begin"): ("formats/taskdata_xml.py", "_parse"),
     ("formats/taskdata_xml.py", "_parse.refuse"): ("formats/taskdata_xml.py", "_parse"),
 }
+# Functions that a library calls too, so that their own callers do not say all.
+CALLED_FROM_OUTSIDE = {("cli/options.py", "Parser.error")}
 # What may be absent where geoflow is installed without an extra: its errors cannot be provoked then.
 NEEDS = {
     "formats/parquet.py": "pyarrow",
+    "formats/logtables.py _read_parquet": "pyarrow",
     "formats/raster.py": "rasterio",
     "formats/raster_out.py": "rasterio",
     "formats/ground_rasters.py": "rasterio",
@@ -50,6 +54,7 @@ AREAS = {
     "formats/taskdata_logs.py": "Reading a log",
     "formats/taskdata_tlg.py": "Reading a log",
     "formats/log": "Reading a log",
+    "formats/taskdata_out.py": "Writing ISO 11783-10 task data",
     "formats/taskdata_write.py": "Writing ISO 11783-10 task data",
     "formats/taskdata_lay.py": "Writing ISO 11783-10 task data",
     "formats/taskdata": "Reading ISO 11783-10 task data",
@@ -57,6 +62,9 @@ AREAS = {
     "formats/raster_out.py": "Writing a raster",
     "formats/ground_rasters.py": "Writing a raster",
     "formats/raster.py": "Reading a raster",
+    "formats/parquet.py": "Reading and writing GeoParquet",
+    "formats/steady.py": "Reading files",
+    "formats/journal.py": "Writing files",
     "formats/output.py": "Writing files",
     "formats/layers.py": "Writing files",
     "formats/prescription_out.py": "Writing a prescription in another format",
@@ -211,7 +219,11 @@ class Source(Texts):
             for text in (kind, what, cure)
             if (name := text.strip(PARAMETER)) and text == f"{PARAMETER}{name}{PARAMETER}"
         }
-        callers = [] if scope.name in seen or scope.function is None else self._callers(scope)
+        callers = (
+            []
+            if (scope.file, scope.name) in CALLED_FROM_OUTSIDE or scope.name in seen or scope.function is None
+            else self._callers(scope)
+        )
         if bare and callers:
             entries = []
             for outer, outer_call in callers:
@@ -234,9 +246,7 @@ class Source(Texts):
             return entries
         site = Site(scope.file, call.lineno, call.end_lineno or call.lineno, scope.name)
         return [
-            Entry(
-                kind, _put_all(what), _put_all(where), (_put_all(cure),), site, passed_on or _all_open(_put_all(what))
-            )
+            Entry(kind, _put_all(what), _put_all(where), (_put_all(cure),), site, passed_on or _all_open(what))
             for kind, (what, where, cure) in made
         ]
 
@@ -308,7 +318,7 @@ def _put_all(text: str) -> str:
 _HEAD = f"""# What geoflow refuses, and what to do about it
 
 Every sentence with which geoflow stops, and its cure below it. Look for the words on your screen; what stands in
-<angle brackets> is filled in at the time. A message also says where the trouble is: the file and row, the key of the
+\\<angle brackets> is filled in at the time. A message also says where the trouble is: the file and row, the key of the
 bar file, or the option. When a command stops, no file has been changed, unless the message says so itself.
 
 This page is made from the program's source by `{COMMAND}`.
@@ -367,7 +377,11 @@ Made = tuple[tuple[tuple[str, int], ...], str]
 
 def available(site: Site) -> bool:
     """Whether the library is here without which a site cannot be reached."""
-    return all(importlib.util.find_spec(name) for start, name in NEEDS.items() if site.file.startswith(start))
+    return all(
+        importlib.util.find_spec(name)
+        for start, name in NEEDS.items()
+        if f"{site.file} {site.function}".startswith(start)
+    )
 
 
 def judge(entries: list[Entry], made: Iterable[Made]) -> tuple[list[Entry], list[str]]:

@@ -8,46 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
-# Placeholders that say more than the name in the code does.
-LABELS = {
-    "KINDS[kind].example": "an example",
-    "KINDS['pressure'].example": "an example",
-    "path.name": "file",
-    "path.suffix": "ending",
-    "bounds": "west, south, east, north",
-    "causes": "why, and which rows",
-    "choices": "the units there are",
-    "differing": "files",
-    "elsewhere": "; where it belongs, or the nearest name",
-    "exc": "reason",
-    "get": "reason",
-    "given": "what was written",
-    "iloc": "the first",
-    "known": "the names there are",
-    "known_commands": "the names there are",
-    "lines": " the choices",
-    "listed": "the list",
-    "msg": "reason",
-    "names": "the names there are",
-    "numbers": " the numbers",
-    "options": " the choices",
-    "prog": "the command",
-    "problem": "reason",
-    "repr": "what was written",
-    "rest": "what was written",
-    "shown(value)": "what was written",
-    "str(problem)": "reason",
-    "strerror": "reason",
-    "text": "what was written",
-    "unquoted": "what was written",
-    "values": "what was written",
-    "why": "reason",
-    "word": "what was written",
-    "written": "what was written",
-    "wrong": "reason",
-}
-# Names in the code for what is only ever a number.
-_NUMBERS = {"count", "max", "mean", "pop", "shape", "size", "sum", "line_num", "promised", "records", "whole", "zoned"}
+from placeholders import label_of
+
 OPEN, SHUT, PARAMETER = "\x00", "\x01", "\x02"
 
 
@@ -96,49 +58,6 @@ Alternative = tuple[str, Mapping[Any, Any]]
 
 def open_for(label: str) -> str:
     return f"{OPEN}{label}{SHUT}"
-
-
-def label_of(expression: ast.expr) -> str:
-    """Return a readable name for a value that is only known when the program runs."""
-    source = ast.unparse(expression)
-    if source in LABELS:
-        return LABELS[source]
-    match expression:
-        case ast.Name(id=name) | ast.Attribute(attr=name):
-            return "number" if name in _NUMBERS else LABELS.get(name, name.strip("_").replace("_", " ").lower())
-        case ast.Call(func=ast.Name(id="rows_text")):
-            return "rows"
-        case ast.Call(func=ast.Name(id="shown"), args=[value, *_]):
-            return "what was written"
-        case ast.Call(func=ast.Attribute(attr="join"), args=[listed]):
-            return label_of(listed)
-        case ast.Call(func=ast.Attribute(value=value, attr="strip" | "rstrip" | "lower" | "casefold" | "title")):
-            return label_of(value)
-        case ast.Call(func=ast.Attribute(attr="show"), args=[value, *_]):
-            return label_of(value)
-        case ast.Call(func=ast.Name(id="len"), args=[_]):
-            return "number"
-        case ast.Call(func=ast.Name(id="nearest")):
-            return "; did you mean ...?"
-        case ast.Call(func=ast.Name(), args=[value, *_]):
-            return label_of(value)
-        case ast.Call(func=function):
-            return label_of(function)
-        case ast.Subscript(value=value) | ast.Starred(value=value) | ast.UnaryOp(operand=value):
-            return label_of(value)
-        case ast.BinOp(left=left, right=right):
-            return label_of(right if isinstance(left, ast.Constant) else left)
-        case ast.GeneratorExp(elt=element) | ast.ListComp(elt=element):
-            return "list of " + label_of(element)
-        case ast.JoinedStr(values=values):
-            return " ".join(label_of(v.value) for v in values if isinstance(v, ast.FormattedValue)) or "text"
-        case ast.Constant(value=value):
-            return str(value)
-        case ast.BoolOp(values=[first, *_]):
-            return label_of(first)
-        case ast.IfExp(body=body):
-            return label_of(body)
-    return "number"
 
 
 class Texts:

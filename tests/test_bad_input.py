@@ -11,6 +11,8 @@ import pytest
 from campaigns import bad_files, bad_input, spoil
 
 from geoflow import cli
+from geoflow.errors import QuantityError
+from geoflow.units import parse
 
 KINDS = {kind.name: kind for kind in bad_files.kinds()}
 
@@ -154,3 +156,66 @@ def test_log_with_records_at_two_ends_of_the_earth(tmp_path, capsys, monkeypatch
     monkeypatch.chdir(tmp_path)
     assert cli.main(list(KINDS["log csv"].command)) in (0, 1, 2)
     assert "unforeseen" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("part", ["rx.prj", "rx.cpg"])
+def test_side_parts_that_are_pipes(tmp_path, capsys, monkeypatch, part) -> None:
+    lay(tmp_path, KINDS["shapefile"])
+    (tmp_path / part).unlink()
+    os.mkfifo(tmp_path / part)
+    refused(tmp_path, "shapefile", capsys, monkeypatch, f"{part} is no file")
+
+
+@pytest.mark.parametrize("unit", ["m**9**9**9", "m^9^9^9", "m*(9)**(9)**9", "m**(10**10)", "m9⁹⁹⁹⁹⁹⁹⁹⁹", "x" * 70_000])
+def test_units_that_would_be_worked_out_for_ever(unit) -> None:
+    with pytest.raises(QuantityError, match="is not a unit of length") as caught:
+        parse(f"1 {unit}", "length")
+    assert len(str(caught.value)) < 71_000
+
+
+def test_a_bar_file_with_one_endless_key(tmp_path, capsys, monkeypatch) -> None:
+    text = b"a." * 300_000 + b"b = 1"
+    spoilt(tmp_path, "bar, full", "bar.toml", text, capsys, monkeypatch, texts=("a bar file has a few thousand",))
+
+
+def test_geoparquet_with_a_ring_that_does_not_close(tmp_path, capsys, monkeypatch) -> None:
+    import geopandas
+    import pyarrow.parquet
+
+    kind = KINDS["geoparquet"]
+    lay(tmp_path, kind)
+    table = pyarrow.parquet.read_table(tmp_path / "rx.parquet")
+    at = table.column_names.index("geometry")
+    wkb = bytearray(geopandas.read_parquet(tmp_path / "rx.parquet").geometry[0].wkb)
+    wkb[-1] ^= 0x40  # in the last corner
+    shapes = pyarrow.array([bytes(wkb)] * len(table))
+    pyarrow.parquet.write_table(table.set_column(at, table.schema.field(at), shapes), tmp_path / "rx.parquet")
+    refused(tmp_path, "geoparquet", capsys, monkeypatch, "cannot be read")
+
+
+def test_a_raster_that_claims_thousands_of_bands(tmp_path, capsys, monkeypatch) -> None:
+    sound = bytearray(KINDS["geotiff"].files["rx.tif"])
+    entry = sound.index(struct.pack("<HH", 277, 3))  # SamplesPerPixel [TIFF 6.0, section 8]
+    struct.pack_into("<H", sound, entry + 8, 65_000)
+    spoilt(tmp_path, "geotiff", "rx.tif", bytes(sound), capsys, monkeypatch, texts=("",))
+
+
+def test_a_log_whose_system_puts_it_beyond_the_earth(tmp_path, capsys, monkeypatch) -> None:
+    prj = (
+        b'GEOGCS["GCS_WGS_1984",DATUM["D_WGS_1984",SPHEROID["WGS_1984",6378137.0,298.257223563]],'
+        b'PRIMEM["Greenwich",0.0],UNIT["Degree",1e15]]'
+    )
+    spoilt(tmp_path, "log shp", "log.prj", prj, capsys, monkeypatch, texts=("",))
+
+
+def test_zip_with_a_member_without_a_name(tmp_path, capsys, monkeypatch) -> None:
+    sound = bytearray(KINDS["zipped shapefile"].files["rx.zip"])
+    at = sound.index(b"PK\1\2")
+    sound[at + 46] = 0  # a name ends at its first zero
+    spoilt(tmp_path, "zipped shapefile", "rx.zip", bytes(sound), capsys, monkeypatch, texts=("zip cannot be opened",))
+
+
+def test_task_data_with_a_number_beyond_all_numbers(tmp_path, capsys, monkeypatch) -> None:
+    name = "task data v4 zones, folder"
+    text = KINDS[name].files["TASKDATA/TASKDATA.XML"].replace(b'H="0"', b'H="' + b"9" * 400 + b'"')
+    spoilt(tmp_path, name, "TASKDATA/TASKDATA.XML", text, capsys, monkeypatch, texts=("is no number",))

@@ -6,6 +6,7 @@ do not provoke are provoked here.
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ import numpy as np
 import pytest
 import shapely
 from errors_catalogue import Source, available, judge, shown
+from log_files import north_run, write_csv
 
 from geoflow import cli, passes, rates, swaths, units
 from geoflow.errors import GeoflowError
@@ -22,6 +24,7 @@ from geoflow.formats.bars import parse_bar
 from geoflow.physics import tanks
 from geoflow.planning import loads
 from geoflow.reconcile import balance
+from geoflow.workflow.reporting import Sources
 
 ROOT = Path(__file__).parent.parent
 FIELDS = ROOT / "sample_fields"
@@ -99,7 +102,7 @@ def test_an_error_nobody_made_is_told_and_one_in_other_words_too(small: Source) 
 
 
 def test_every_library_that_may_be_absent_is_one_that_tests_can_do_without(source: Source) -> None:
-    there = {entry.site.file for entry in source.entries()}
+    there = {f"{entry.site.file} {entry.site.function}" for entry in source.entries()}
     for start in errors_catalogue.NEEDS:
         assert any(file.startswith(start) for file in there), f"no error is made in {start}: take it out of NEEDS"
     assert all(available(entry.site) for entry in source.entries() if "/" not in entry.site.file)
@@ -143,6 +146,18 @@ COMMANDS: list[tuple[list[str], tuple[str, str, str]]] = [
         [*REWRITE, "--out", "never.shp", "--crop-price", "4"],
         ("a yield response and a crop price go together", "--yield-response, --crop-price", "give both"),
     ),
+    (["window", "--bar"], ("expected one argument", "geoflow window", "see 'geoflow window -h'")),
+    (["window", *PLAN, "stray"], ("unrecognized arguments: stray", "geoflow window", "see 'geoflow window -h'")),
+    (["vett"], ("there is no command 'vett'; did you mean 'vet'?", "geoflow", "commands: window, vet")),
+    (["vet", "--temprature", "5"], ("there is no option '--temprature'; did you mean", "geoflow vet", "-h")),
+    (
+        ["vet", LANTERN, *PLAN, "--speed", "5 mph", "--zone-speeds", "nowhere.csv"],
+        ("the file with the zones' speeds cannot be read", "--zone-speeds nowhere.csv", "check the name"),
+    ),
+    (
+        [*REWRITE, "--out", "never.shp", "--crop-price", "4", "--yield-response", "a,b"],
+        ("'a,b' is not 2 numbers", "--yield-response", "write plain numbers"),
+    ),
     (
         [*REWRITE, "--out", "never.shp", "--nitrogen-price", "cheap"],
         ("'cheap' is not 1 number", "--nitrogen-price", "write plain numbers"),
@@ -155,8 +170,10 @@ def test_wrong_use_is_answered_with_what_where_and_cure(
     arguments: list[str], expected: tuple[str, str, str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     text = said(capsys, *arguments)
-    what, where, cure = (text.index(part) for part in expected)
-    assert what < text.index("  where: ") <= where < text.index("  cure: ") <= cure
+    what, where, cure = expected
+    assert what in text.partition("  where: ")[0]
+    assert where in text.partition("  where: ")[2].partition("  cure: ")[0]
+    assert cure in text.partition("  cure: ")[2]
 
 
 def test_merging_short_zones_needs_a_controller(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -178,6 +195,23 @@ def test_a_side_file_is_not_replaced(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert [path.name for path in tmp_path.iterdir()] == ["new_changes.csv"]
 
 
+def test_a_log_that_covers_no_ground_leaves_nothing_to_write(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = write_csv(tmp_path / "log.csv", north_run(1))
+    text = said(capsys, "reconcile", str(log), "--out", str(tmp_path / "out"))
+    for part in ("no record of the log covers ground", "where: --out", "leave --out out"):
+        assert part in text
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_page_without_its_packages(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setitem(sys.modules, "uvicorn", None)
+    text = said(capsys, "page")
+    for part in ("needs packages that are not installed (uvicorn)", "where: geoflow page", "geoflow[page]"):
+        assert part in text
+
+
 # --- provoked through the function that others call --------------------------------------------------------------
 
 
@@ -187,6 +221,14 @@ def refused(call: Any, *expected: str) -> None:
     assert caught.value.where and caught.value.cure, caught.value
     for part in expected:
         assert part in str(caught.value)
+
+
+def test_an_input_of_a_report_that_changes_meanwhile(tmp_path: Path) -> None:
+    path = tmp_path / "f.csv"
+    path.write_text("a")
+    sources = Sources.of([("log", str(path))])
+    path.write_text("another")
+    refused(sources.unchanged, "the file changed while it was read", str(path), "wait until it is complete")
 
 
 ZONE = shapely.box(0, 0, 100, 3)
@@ -215,6 +257,10 @@ CALLS: list[tuple[Any, tuple[str, ...]]] = [
     ),
     (lambda: swaths.overlay(QUAD, np.array([np.nan]), [ZONE]), ("1 strips lack a rate", "strip 0", "rate 0")),
     (lambda: swaths.overlay(QUAD * np.nan, np.zeros(1), [ZONE]), ("1 strips lack a corner", "strip 0", "leave strips")),
+    (
+        lambda: units.parse("150 lb/ac", "nitrogen rate", where="rate"),
+        ("'150 lb/ac' does not say that it is nitrogen", "where: rate", "write it with N"),
+    ),
     (
         lambda: rates.as_nitrogen_rate(1.0, units.rate_unit("gal NH3/ac"), 0.82),
         ("needs the density of the liquid", "rate unit", "at which temperature"),

@@ -16,6 +16,7 @@ from geoflow.cli.options import CODES, WRONG_USE, Parser, progress_shown
 from geoflow.cli.page import add_page
 from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
 from geoflow.cli.reports import add_report
+from geoflow.cli.season import add_season
 from geoflow.errors import GeoflowError
 
 __all__ = ["COMMANDS", "build_parser", "main"]
@@ -31,6 +32,7 @@ COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "reconcile": add_reconcile,
     "report": add_report,
     "bar": add_bar,
+    "season": add_season,
     "page": add_page,
 }
 

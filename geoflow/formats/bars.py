@@ -19,7 +19,7 @@ from geoflow.physics.air import standard_air_pressure
 
 __all__ = ["bar_schema", "parse_bar", "read_bar"]
 
-_GREATEST_SIZE: Final = 1_000_000
+_GREATEST_SIZE: Final = 100_000
 _MOST_LISTED: Final = 30
 _WIDTH_AGREEMENT: Final = 0.01
 
@@ -200,8 +200,8 @@ class _Reader:
             value = convert(given, key, self.air_pressure)
         except QuantityError as problem:
             comma = "write decimals with a point; " if re.search(r"\d,\d", str(given)) else ""
-            said = bar_keys.KEY_KINDS[key.kind].said
-            self.note(place, problem.what, f"{comma}write {said}, like {_example(key)}")
+            kind = bar_keys.KEY_KINDS[key.kind].said
+            self.note(place, problem.what, f"{comma}write {kind}, like {_example(key)}")
             return None
         if within(value, key, self.air_pressure):
             return value

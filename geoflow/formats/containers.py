@@ -32,6 +32,7 @@ FORMATS: Final[dict[str, str]] = {
     ".fgb": "flatgeobuf",
 }
 _WHOLE_FILES: Final = (".geojson", ".gpkg", ".fgb")  # what a zip may hold in place of a shapefile
+_PARTS: Final = (".prj", ".cpg", ".qix", ".sbn", ".sbx")
 _ALL_ENDINGS: Final = (*FORMATS, ".parquet", ".geoparquet", ".tif", ".tiff")
 _MOST_UNPACKED: Final = 2 * 1024**3
 _MOST_RATIO, _RATIO_FROM = 200, 100 * 1024**2
@@ -225,7 +226,7 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
                     with archive.open(entry) as packed, (folder / f"zones{suffix}").open("wb") as plain:
                         while block := packed.read(1 << 20):
                             plain.write(block)
-    except (zipfile.BadZipFile, EOFError, OSError, ValueError, RuntimeError, zlib.error) as problem:
+    except (zipfile.BadZipFile, EOFError, OSError, ValueError, IndexError, RuntimeError, zlib.error) as problem:
         locked = "password" in str(problem)
         raise PrescriptionError(
             "the zip is locked with a password" if locked else f"the zip cannot be opened ({problem})",
@@ -263,6 +264,11 @@ def _check_shapefile(path: Path, where: str) -> None:
                 f"the {suffix} that belongs to the shapefile is missing; it holds {use}",
                 where=where,
                 cure="copy all parts of the shapefile into one folder: .shp, .shx, .dbf and .prj",
+            )
+    for entry in path.parent.iterdir():
+        if entry.stem.casefold() == path.stem.casefold() and entry.suffix.casefold() in _PARTS and not entry.is_file():
+            raise PrescriptionError(
+                f"{entry.name} is no file, but has the name of a part of the shapefile", where=where, cure=_EXPORT_AGAIN
             )
     size = path.stat().st_size
     with path.open("rb") as stream:
@@ -324,8 +330,7 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
         facts.append(Fact("file", "the text in the .dbf is not in the code its .cpg claims; letters may look wrong"))
     if not len(table):
         raise PrescriptionError("the layer is empty: it has no zones", where=source.where, cure=_EXPORT_AGAIN)
-    if not isinstance(table, geopandas.GeoDataFrame):
-        raise PrescriptionError("the file holds no shapes, only a table", where=source.where, cure="export the zones")
+    assert isinstance(table, geopandas.GeoDataFrame)  # layers without shapes are not offered, other formats have them
     index = _sibling(source.data, ".shx")
     if dbf is None or index is None:
         return table, None, facts

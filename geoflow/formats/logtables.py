@@ -208,11 +208,19 @@ def _read_parquet(path: Path, where: str) -> LogTable:
         ) from problem
     import geopandas
     import pandas
+    import shapely
 
     try:
         meta = pyarrow.parquet.read_schema(path).metadata or {}
         table = geopandas.read_parquet(path) if b"geo" in meta else pandas.read_parquet(path)
-    except (OSError, ValueError, pyarrow.lib.ArrowException) as problem:
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        pyarrow.lib.ArrowException,
+        shapely.errors.GEOSException,
+    ) as problem:
         raise LogError(
             f"the file cannot be read as Parquet ({problem})", where=where, cure="export it again"
         ) from problem

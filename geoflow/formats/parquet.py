@@ -39,6 +39,7 @@ def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
         If pyarrow is missing, or the file is no GeoParquet with rows.
     """
     import geopandas
+    import shapely
 
     where = str(path)
     file = find_file(path)
@@ -51,7 +52,8 @@ def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
     try:
         described = b"geo" in (pyarrow.parquet.read_schema(file).metadata or {})
         table = geopandas.read_parquet(file) if described else None
-    except (OSError, ValueError, KeyError, TypeError, NotImplementedError, pyarrow.lib.ArrowException) as problem:
+    except (OSError, ValueError, KeyError, TypeError, NotImplementedError, pyarrow.lib.ArrowException,
+            shapely.errors.GEOSException) as problem:  # fmt: skip
         text = str(problem).splitlines()[0].rstrip(".") if str(problem) else type(problem).__name__
         raise PrescriptionError(
             f"the file cannot be read ({text})", where=where, cure="copy or export it again"
@@ -87,5 +89,6 @@ def write_parquet(path: Path, frame: geopandas.GeoDataFrame) -> None:
 
 def rows_in_parquet(path: Path) -> int:
     """Return how many rows the end of a file promises; a file without its end raises ValueError or OSError."""
-    pyarrow = _library(OutputError, "writing", path.name, "write .gpkg or .geojson")
+    import pyarrow.parquet  # it was there to write the file
+
     return int(pyarrow.parquet.read_metadata(path).num_rows)

@@ -151,7 +151,7 @@ def place(
             cure="give the zones longitudes on one side, or project them and give the file its .prj",
         )
     centre = _lonlat(crs, settled.middle)
-    if not np.isfinite(centre).all():
+    if not (np.isfinite(centre).all() and abs(centre[1]) <= 90.0 and abs(centre[0]) <= 540.0):
         raise PrescriptionError(
             f"the coordinates ({bounds}) are nowhere in {crs.name}", where=where, cure=f"{_GIVE_CRS}, or --swap-axes"
         )

@@ -192,7 +192,8 @@ def _band(raster: Any, wanted: str | None, where: str) -> int:
         )  # fmt: skip
     import rasterio
 
-    own = [at + 1 for at in range(count) if raster.colorinterp[at] != rasterio.enums.ColorInterp.alpha]
+    meanings = raster.colorinterp  # read anew at each access
+    own = [at + 1 for at in range(count) if meanings[at] != rasterio.enums.ColorInterp.alpha]
     if len(own) == 1:
         return own[0]
     raise PrescriptionError(

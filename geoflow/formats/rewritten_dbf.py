@@ -6,6 +6,7 @@ import copy
 import struct
 import warnings
 import zipfile
+import zlib
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Final
 
@@ -209,7 +210,7 @@ def write_zip(prescription: Prescription, changes: Changes, part: Path, target: 
             for entry in old.infolist():
                 data = content if entry is rates else old.read(entry)
                 new.writestr(copy.copy(entry), data)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, ValueError) as problem:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError) as problem:
         raise OutputError(
             f"a member of the zip cannot be copied ({problem})",
             where=str(prescription.path),

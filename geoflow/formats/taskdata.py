@@ -66,7 +66,7 @@ def is_taskdata(path: Path) -> bool:
         if path.suffix.casefold() == ".zip" and path.is_file():
             with zipfile.ZipFile(path) as archive:
                 return bool(_mains_of_zip(archive))
-    except (OSError, ValueError, zipfile.BadZipFile, NotImplementedError):
+    except (OSError, ValueError, IndexError, zipfile.BadZipFile, NotImplementedError):
         return False
     return path.suffix.casefold() == ".xml" and path.is_file()
 
@@ -133,7 +133,11 @@ def _of_folder(main: Path) -> tuple[str, dict[str, Callable[[], bytes]]]:
                     f"the file cannot be read ({problem.strerror})", where=str(path), cure=_AGAIN
                 ) from problem
             if size > _MOST_BYTES:
-                raise PrescriptionError(f"the file has {size / 1e6:,.0f} MB, which nothing needs", where=str(path))
+                raise PrescriptionError(
+                    f"the file has {size / 1e6:,.0f} MB, which nothing needs",
+                    where=str(path),
+                    cure="check where it comes from",
+                )
             return data
 
         return read
@@ -157,7 +161,7 @@ def _mains_of_zip(archive: zipfile.ZipFile) -> list[str]:
 
 
 def _of_zip(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]]:
-    damaged = (zipfile.BadZipFile, EOFError, OSError, ValueError, RuntimeError, zlib.error)
+    damaged = (zipfile.BadZipFile, EOFError, OSError, ValueError, IndexError, RuntimeError, zlib.error)
 
     def broken(problem: Exception) -> PrescriptionError:
         locked = "password" in str(problem)

@@ -163,7 +163,9 @@ class Answers:
 
     def _reading(self, tab: Tab) -> Reading:
         if tab.reading is None:
-            raise UsageError("no prescription is loaded", cure="choose a bar file and a prescription")
+            raise UsageError(
+                "no prescription is loaded", where="prescription", cure="choose a bar file and a prescription"
+            )
         return tab.reading
 
     def _exact(self, tab: Tab, asked: Question) -> Reading:
@@ -202,9 +204,11 @@ class Answers:
         try:
             at = int(asked["at"])
         except (KeyError, TypeError, ValueError) as problem:
-            raise UsageError("no zone is named", cure="choose one") from problem
+            raise UsageError("no zone is named", where="zone", cure="choose one") from problem
         if not 0 <= at < len(reading.outcome.rate):
-            raise UsageError("there is no such zone", cure=f"0 to {len(reading.outcome.rate) - 1}")
+            raise UsageError(
+                "there is no such zone", where="zone", cure=f"choose one from 0 to {len(reading.outcome.rate) - 1}"
+            )
         return zone_view(reading, at, system_of(asked))
 
     def _zones(self, tab: Tab, asked: Question) -> Any:
@@ -287,7 +291,9 @@ class Answers:
                 return {"unread": value.words, "columns": value.choices.columns, "layers": value.choices.layers}
             with tab.lock:
                 if tab.files is not files or tab.bar is not bar:
-                    raise UsageError("other files were chosen meanwhile", cure="wait for them")
+                    raise UsageError(
+                        "other files were chosen meanwhile", where="the files chosen", cure="wait for them"
+                    )
                 tab.reading = value
             return {"field": field_view(value, system), "answer": _whole_answer(value, system)}
 
@@ -374,7 +380,7 @@ class Answers:
         try:
             content = self._tab(request).results.get(str((await self._asked(request)).get("task")))
             if content is None:
-                raise UsageError("there is nothing to download", cure="make the files first")
+                raise UsageError("there is nothing to download", where="download", cure="make the files first")
         except GeoflowError as problem:
             return JSONResponse({"error": str(problem)}, 422)
         return Response(content, media_type="application/zip")

@@ -38,7 +38,7 @@ Question = dict[str, Any]
 
 
 def _damaged() -> UsageError:
-    return UsageError("what the page sent is damaged", cure="reload the page and try again")
+    return UsageError("what the page sent is damaged", where="the page", cure="reload the page and try again")
 
 
 def read_question(body: bytes) -> Question:
@@ -50,7 +50,7 @@ def read_question(body: bytes) -> Question:
         If it is none.
     """
     if len(body) > _LARGEST_QUESTION:
-        raise UsageError("what the page sent is too large", cure="reload the page and try again")
+        raise UsageError("what the page sent is too large", where="the page", cure="reload the page and try again")
     try:
         asked = json.loads(body)
     except (ValueError, RecursionError) as problem:
@@ -123,9 +123,9 @@ def vetting_inputs(tab: Tab, asked: Question) -> Inputs:
         If something is missing.
     """
     if tab.bar is None:
-        raise UsageError("there is no bar yet", cure="choose a bar file, or fill in the bar")
+        raise UsageError("there is no bar yet", where="bar", cure="choose a bar file, or fill in the bar")
     if not tab.files:
-        raise UsageError("there is no prescription yet", cure="choose one")
+        raise UsageError("there is no prescription yet", where="prescription", cure="choose one")
     check_names(loaded(tab))
     temperature, speed, sections = _plan_texts(asked)
     given = _part(asked, "options")
@@ -162,7 +162,7 @@ def log_work(tab: Tab, asked: Question, log: tuple[Upload, ...]) -> tuple[dict[s
         If there is no log, or two files have one name.
     """
     if not log:
-        raise UsageError("there is no log yet", cure="choose one")
+        raise UsageError("there is no log yet", where="log", cure="choose one")
     bar = tab.bar if asked.get("with_bar") else None
     target = tab.files if asked.get("with_map") else ()
     every = (*log, *target, *((bar,) if bar else ()))

@@ -54,7 +54,11 @@ def form_content(text: str, where: str) -> dict[str, Any]:
     try:
         content: dict[str, Any] = _typed(tomllib.loads(text))
     except (ValueError, RecursionError) as problem:
-        raise BarError(f"the bar file is not valid TOML: {problem}", where=where) from problem
+        raise BarError(
+            f"the bar file is not valid TOML: {problem}",
+            where=where,
+            cure="put that line right and choose the file again",
+        ) from problem
     return content
 
 

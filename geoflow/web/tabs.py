@@ -103,6 +103,7 @@ class Tabs:
             if tab is None:
                 raise UsageError(
                     "the page has let go of what this tab had loaded, for it was idle too long or too many were open",
+                    where="this tab",
                     cure="reload the page and load the files again",
                 )
             tab.used = self._clock()

@@ -59,9 +59,15 @@ def unframe(body: bytes) -> tuple[dict[str, Any], tuple[Upload, ...]]:
         if sum(size for _, size in listed) != len(body) - 4 - length or any(size < 0 for _, size in listed):
             raise ValueError
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as problem:
-        raise UsageError("what the page sent is damaged", cure="reload the page and try again") from problem
+        raise UsageError(
+            "what the page sent is damaged", where="the page", cure="reload the page and try again"
+        ) from problem
     if len(listed) > _MOST_FILES:
-        raise UsageError(f"{len(listed)} files at once are too many", cure="choose the files of one prescription")
+        raise UsageError(
+            f"{len(listed)} files at once are too many",
+            where="the files chosen",
+            cure="choose the files of one prescription",
+        )
     start, uploads = 4 + length, []
     for name, size in listed:
         uploads.append(Upload(plain_name(name), body[start : start + size]))
@@ -81,7 +87,9 @@ def plain_name(name: str) -> str:
     odd = not name.isprintable() or any(letter in name for letter in _FORBIDDEN) or name.strip(" .") != name
     if odd or not name or len(name) > _LONGEST_NAME or len(name.encode("utf-8", "replace")) > _LONGEST_NAME:
         raise UsageError(
-            f"'{name[:60]}' cannot serve as a file name", cure="rename the file: letters, digits, - and _ always work"
+            f"'{name[:60]}' cannot serve as a file name",
+            where="the files chosen",
+            cure="rename it: letters, digits, - and _ always work",
         )
     return name
 
@@ -139,9 +147,15 @@ def main_file(uploads: Sequence[Upload]) -> str:
     listed = ", ".join((whole or names)[:6])
     if not whole:
         raise UsageError(
-            f"none of these can be opened: {listed}", cure="choose the .shp with its other parts, or a .zip"
+            f"none of these can be opened: {listed}",
+            where="the files chosen",
+            cure="choose the .shp with its other parts, or a .zip",
         )
-    raise UsageError(f"these are {len(whole)} files, and one is read at a time: {listed}", cure="choose one")
+    raise UsageError(
+        f"these are {len(whole)} files, and one is read at a time: {listed}",
+        where="the files chosen",
+        cure="choose one",
+    )
 
 
 def check_names(uploads: Sequence[Upload]) -> None:
@@ -155,7 +169,9 @@ def check_names(uploads: Sequence[Upload]) -> None:
     seen: set[str] = set()
     for upload in uploads:
         if upload.name.casefold() in seen:
-            raise UsageError(f"two of the files are called '{upload.name}'", cure="rename one of them")
+            raise UsageError(
+                f"two of the files are called '{upload.name}'", where="the files chosen", cure="rename one of them"
+            )
         seen.add(upload.name.casefold())
 
 

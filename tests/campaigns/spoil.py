@@ -23,6 +23,7 @@ _WORDS = (
     b"T", b"1e5 lb", b"999999999999", b"1979-05-27", b"\x00", b"\xff",
 )  # fmt: skip
 _COUNTS = (0x7FFFFFFF, 0xFFFFFFFF, 0x80000000, 0, 1, 0x10000, 0x0FFFFFFF, 0xFFFF, 0x7FFFFFFE, 1_000_000)
+_LARGEST = 32 << 20  # of a spoilt file: it is the small ones that surprise
 _BOMB = (
     b'<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b0 "ha">'
     + b"".join(b'<!ENTITY b%d "%s">' % (n, b"&b%d;" % (n - 1) * 10) for n in range(1, 12))
@@ -299,7 +300,8 @@ def spoil(chance: random.Random, files: Files, mutable: tuple[str, ...], strange
             continue
         kind = chance.random()
         if kind < 0.90:
-            how, made.files[name] = _spoil_bytes(chance, name, made.files[name])
+            how, spoilt = _spoil_bytes(chance, name, made.files[name])
+            made.files[name] = spoilt[:_LARGEST]
         elif kind < 0.93:
             how, made.files[name] = "stranger", chance.choice(strangers)
         elif kind < 0.95 and len(mutable) > 1:

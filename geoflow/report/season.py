@@ -1,0 +1,311 @@
+"""A season in numbers and words: its totals, its bars ranked by what was found of them, and the answer to read."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from geoflow.report.cautions import CAUTIONS
+from geoflow.report.layout import count, table, wrap
+from geoflow.units import System, number, show, to_si, unit_label
+
+__all__ = [
+    "BAR_COLUMNS", "acres", "bar_rows", "bar_words", "pounds", "season_answer", "season_text", "season_totals",
+    "total_words", "wilson",
+]  # fmt: skip
+
+BAR_COLUMNS: Final = (
+    *("rank", "bar", "fields", "fields_with_findings", "share_low", "share_high", "area_ac", "not_holding_ac"),
+    *("within_10", "applied_lb_n", "finding_kinds", "stands_out"),
+)
+_NO_BAR: Final = "(no bar file)"
+# About the bar: these speak of what is fitted or worn, and are the same from field to field.
+_OF_THE_BAR: Final = frozenset({"bar", "plan"})
+_FEWEST: Final = 3
+_SIZES: Final = {
+    "area_ratio_si": "orifice area {:.0f} % of the bar file's",
+    "relative_change_si": "area {:+.0f} % in a day",
+}
+_MOST_LISTED: Final = 12
+_WIDEST: Final = (24, 20, 12, 16, 12, 34)  # letters of the table of bars
+_JOBS: Final = ("vet", "rewrite", "reconcile")
+_SUMMED: Final = (
+    *("area_ac", "asked_lb_n", "after_lb_n", "applied_lb_n", "covered_ac", "missed_ac", "doubled_ac", "compared_ac"),
+    *("holds_ac", "doubtful_ac", "fails_ac", "off_ac"),
+)
+
+
+def wilson(hits: int, tries: int) -> tuple[float, float]:
+    """Give the 95 % interval of a share (Wilson 1927, without continuity correction).
+
+    Parameters
+    ----------
+    hits, tries : int
+        How many of how many.
+    """
+    if tries == 0:
+        return 0.0, 1.0
+    z = statistics.NormalDist().inv_cdf(0.975)
+    share, spread = hits / tries, z * z / tries
+    middle = (share + spread / 2.0) / (1.0 + spread)
+    half = z * math.sqrt(share * (1.0 - share) / tries + spread / (4.0 * tries)) / (1.0 + spread)
+    return max(middle - half, 0.0), min(middle + half, 1.0)
+
+
+def _sum(rows: Sequence[Mapping[str, Any]], name: str) -> float | None:
+    known = [row[name] for row in rows if row.get(name) is not None]
+    return round(math.fsum(known), 6) if known else None
+
+
+def _within(rows: Sequence[Mapping[str, Any]]) -> float | None:
+    """Share of the ground within 10 % of its target, over the ground compared."""
+    known = [row for row in rows if row.get("within_10") is not None and row.get("compared_ac")]
+    total = math.fsum(row["compared_ac"] for row in known)
+    return round(math.fsum(row["within_10"] * row["compared_ac"] for row in known) / total, 6) if total > 0.0 else None
+
+
+def _job_totals(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    return {
+        "fields": len(rows),
+        "failed": sum(row["status"] == "failed" for row in rows),
+        **{name: _sum(rows, name) for name in _SUMMED},
+        "within_10": _within(rows),
+    }
+
+
+def season_totals(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Add up the rows of the table, one per field; each job by itself, since two may be of one field."""
+    jobs = {row["job"] for row in rows}
+    states = [row["status"] for row in rows]
+    return {
+        "fields": len(rows),
+        **{name: states.count(name) for name in ("fine", "findings", "failed")},
+        "jobs": {job: _job_totals([row for row in rows if row["job"] == job]) for job in _JOBS if job in jobs},
+    }
+
+
+def _kinds(records: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Findings about a bar by kind: fields that show it, acres where known, sizes."""
+    kinds: dict[str, dict[str, Any]] = {}
+    for record in records:
+        seen = set()
+        for finding in record["findings"]:
+            if finding["about"] not in _OF_THE_BAR:
+                continue
+            kind = kinds.setdefault(finding["kind"], {"fields": 0, "acres": 0.0, "sizes": {}})
+            kind["fields"] += finding["kind"] not in seen
+            seen.add(finding["kind"])
+            kind["acres"] += finding["acres"] or 0.0
+            for name in _SIZES:
+                if name in finding["numbers"]:
+                    kind["sizes"].setdefault(name, []).append(finding["numbers"][name])
+    for kind in kinds.values():
+        kind["acres"] = round(kind["acres"], 6)
+        kind["sizes"] = {name: round(statistics.median(values), 6) for name, values in sorted(kind["sizes"].items())}
+    order = sorted((-int(kind["fields"]), -float(kind["acres"]), name) for name, kind in kinds.items())
+    return {name: kinds[name] for _, _, name in order}
+
+
+def _stands_out(kinds: Mapping[str, Any], fields: int, others: Mapping[str, int], rest: int) -> list[str]:
+    """Kinds that this bar shows in a larger share of its fields than chance would have it, against all other bars."""
+    found = []
+    for kind, what in kinds.items():
+        elsewhere = others[kind]
+        low = wilson(what["fields"], fields)[0]
+        if rest and what["fields"] >= _FEWEST and low > wilson(elsewhere, rest)[1]:
+            sizes = "; ".join(_SIZES[size].format(100.0 * value) for size, value in what["sizes"].items())
+            found.append(
+                f"{kind}: in {what['fields']} of {fields} fields, elsewhere in {elsewhere} of {rest}"
+                + (f" (median {sizes})" if sizes else "")
+            )
+    return found
+
+
+def bar_rows(records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Rank the bars by the share of their fields with findings about the bar.
+
+    The lower end of the share's interval ranks, so that one field of one does not come before eighteen of twenty.
+
+    Parameters
+    ----------
+    records : sequence of dict
+        Of the fields; those that failed are left out.
+    """
+    through = [record for record in records if record["status"] != "failed"]
+    bars: dict[str, list[Mapping[str, Any]]] = {}
+    for record in through:
+        bars.setdefault(record["row"].get("bar") or _NO_BAR, []).append(record)
+    rows: list[dict[str, Any]] = []
+    every = {kind: what["fields"] for kind, what in _kinds(through).items()}
+    for name, own in bars.items():
+        kinds = _kinds(own)
+        others = {kind: every[kind] - what["fields"] for kind, what in kinds.items()}
+        rest = len(through) - len(own)
+        hits = sum(any(finding["about"] in _OF_THE_BAR for finding in record["findings"]) for record in own)
+        low, high = wilson(hits, len(own))
+        lines = [record["row"] for record in own]
+        wrong = [value for key in ("doubtful_ac", "fails_ac") if (value := _sum(lines, key)) is not None]
+        rows.append(
+            {
+                "bar": name,
+                "fields": len(own),
+                "fields_with_findings": hits,
+                "share_low": round(low, 6),
+                "share_high": round(high, 6),
+                "area_ac": _sum(lines, "area_ac"),
+                "not_holding_ac": round(math.fsum(wrong), 6) if wrong else None,
+                "within_10": _within(lines),
+                "applied_lb_n": _sum(lines, "applied_lb_n"),
+                "finding_kinds": "; ".join(f"{kind} ({what['fields']})" for kind, what in kinds.items()) or None,
+                "kinds": kinds,
+                "stands_out": " | ".join(_stands_out(kinds, len(own), others, rest)) or None,
+            }
+        )
+    rows.sort(key=lambda row: (row["stands_out"] is None, -row["share_low"], -row["fields_with_findings"], row["bar"]))
+    return [{"rank": rank, **row} for rank, row in enumerate(rows, start=1)]
+
+
+def acres(value: float | None, system: System) -> str:
+    """Show an area given in acres."""
+    return "" if value is None else show(float(to_si(value, "area", "acre")), "area", system)
+
+
+def pounds(value: float | None, system: System) -> str:
+    """Show a mass of nitrogen given in pounds."""
+    return "" if value is None else show(float(to_si(value, "mass", "lb")), "mass", system) + " N"
+
+
+def _share(value: float | None) -> str:
+    return "" if value is None else f"{100.0 * value:.1f} %"
+
+
+def season_answer(totals: Mapping[str, Any]) -> str:
+    """Say in one sentence how the season stands."""
+    fine, odd, failed = totals["fine"], totals["findings"], totals["failed"]
+    words = f"{fine:,} of {count(totals['fields'], 'field')} {'has' if fine == 1 else 'have'} nothing to act on"
+    words += f"; {odd:,} {'has' if odd == 1 else 'have'} findings"
+    return words + (f"; {failed:,} failed and {'is' if failed == 1 else 'are'} in no total." if failed else ".")
+
+
+def total_words(totals: Mapping[str, Any], system: System) -> list[tuple[str, str]]:
+    """Give the totals of one job as pairs of words, those that are known."""
+    named = (
+        ("ground", acres(totals["area_ac"], system)),
+        ("asked", pounds(totals["asked_lb_n"], system)),
+        ("after rewriting", pounds(totals["after_lb_n"], system)),
+        ("applied", pounds(totals["applied_lb_n"], system)),
+        ("within 10 % of its target", _share(totals["within_10"])),
+        ("covered", acres(totals["covered_ac"], system)),
+        ("missed", acres(totals["missed_ac"], system)),
+        ("covered more than once", acres(totals["doubled_ac"], system)),
+        ("holds", acres(totals["holds_ac"], system)),
+        ("doubtful", acres(totals["doubtful_ac"], system)),
+        ("fails", acres(totals["fails_ac"], system)),
+        ("off", acres(totals["off_ac"], system)),
+    )
+    return [(name, text) for name, text in named if text]
+
+
+def bar_words(bars: Sequence[Mapping[str, Any]], system: System) -> list[list[str]]:
+    """Give the bars as rows of text, a heading first."""
+    label = unit_label("area", system)
+
+    def area(value: float | None) -> str:
+        return "" if value is None else number(float(to_si(value, "area", "acre")), "area", system)
+
+    return [
+        ["bar", "fields with findings", label, f"{label} not holding", "within 10 %", "what (fields)"],
+        *(
+            [
+                row["bar"] + (" *" if row["stands_out"] else ""),
+                f"{row['fields_with_findings']} of {row['fields']}",
+                area(row["area_ac"]),
+                area(row["not_holding_ac"]),
+                _share(row["within_10"]),
+                row["finding_kinds"] or "nothing",
+            ]
+            for row in bars
+        ),
+    ]
+
+
+def _bar_lines(bars: Sequence[Mapping[str, Any]], system: System) -> list[str]:
+    if not bars:
+        return []
+    # The page is a hundred letters wide; bars.csv has every word.
+    rows = [
+        [text if len(text) <= most else text[: most - 1] + "…" for text, most in zip(row, _WIDEST, strict=True)]
+        for row in bar_words(bars[:_MOST_LISTED], system)
+    ]
+    more = f", the first {_MOST_LISTED} of {len(bars):,}" if len(bars) > _MOST_LISTED else ""
+    lines = [f"Bars, most findings first{more}", table(rows, "<>>>><")]
+    for row in bars:
+        if row["stands_out"]:
+            lines += [
+                wrap(f"* {row['bar']} stands out. {text}", hang="    ") for text in row["stands_out"].split(" | ")
+            ]
+    return lines
+
+
+def _failed_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    failed = [row for row in rows if row["status"] == "failed"]
+    if not failed:
+        return []
+    lines = [
+        "Failed fields"
+        + (
+            f", the first {_MOST_LISTED} of {len(failed):,}; all in summary/fields.csv"
+            if len(failed) > _MOST_LISTED
+            else ""
+        )
+    ]
+    for row in failed[:_MOST_LISTED]:
+        lines.append(wrap(f"{row['field']}: {row['error']}", hang="    "))
+        lines += [wrap(f"where: {row['error_where']}", "    ", "      ")] if row["error_where"] else []
+        lines += [wrap(f"cure:  {row['error_cure']}", "    ", "      ")] if row["error_cure"] else []
+    return lines
+
+
+def season_text(document: Mapping[str, Any], system: System, written: Sequence[str], kept: int) -> str:
+    """Say a season in words and numbers.
+
+    Parameters
+    ----------
+    document : dict
+        The summary as its JSON has it.
+    system : str
+        ``"us"`` or ``"metric"``.
+    written : sequence of str
+        Files of the summary.
+    kept : int
+        Fields whose result was there already.
+    """
+    totals = document["totals"]
+    remarks = []
+    if kept:
+        remarks.append(f"{count(kept, 'field')} had {'its result' if kept == 1 else 'their results'} already.")
+    if document["workers_died"]:
+        remarks.append(
+            f"Workers died with a field in hand {count(document['workers_died'], 'time')}; those were tried again."
+        )
+    if document["fields_not_in_catalog"]:
+        remarks.append(
+            f"{count(document['fields_not_in_catalog'], 'more field')} of an earlier run with results in the folder, "
+            "not in this catalog: left out here, but still in zones/. --replace takes them away."
+        )
+    blocks = [
+        [season_answer(totals)],
+        *(
+            [f"{job.capitalize()}, {count(sums['fields'] - sums['failed'], 'field')}", table(words, "<>")]
+            for job, sums in totals["jobs"].items()
+            if (words := total_words(sums, system))
+        ),
+        _bar_lines(document["bars"], system),
+        _failed_lines(document["fields"]),
+        [wrap(remark, indent="") for remark in remarks],
+        [f"Written to {document['out']}: zones/, documents/, records/, {', '.join(written)}"],
+        [wrap(CAUTIONS, indent="")],
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks if block)
