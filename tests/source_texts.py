@@ -206,7 +206,7 @@ class Texts:
             case ast.JoinedStr(values=values):
                 return product(self.render(value, scope, depth + 1) for value in values)
             case ast.FormattedValue(value=value, format_spec=how) if (at := self.number(value, scope)) is not None:
-                return [(format(at, "" if how is None else _plain(how)), {})]
+                return [(open_for("=" + format(at, "" if how is None else _plain(how))), {})]
             case ast.FormattedValue(value=value, format_spec=None, conversion=-1):
                 return self.render(value, scope, depth + 1)
             case ast.Call(

@@ -76,6 +76,7 @@ def context(chromium: Any, address: str, complaints: list[str]) -> Iterator[Any]
 
 def opened(context: Any, address: str, complaints: list[str]) -> Any:
     page = context.new_page()
+    page.set_default_timeout(WAIT)
     page.on("pageerror", lambda problem: complaints.append(f"script: {problem}"))
     # Chromium notes every refused question on its console; that is no fault of the script.
     page.on(

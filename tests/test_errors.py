@@ -262,6 +262,10 @@ CALLS: list[tuple[Any, tuple[str, ...]]] = [
         ("'150 lb/ac' does not say that it is nitrogen", "where: rate", "write it with N"),
     ),
     (
+        lambda: units.parse("5 " + "mph " * 40, "speed", where="--speed"),
+        ("...' is not a unit of speed", "where: --speed", "write it like"),
+    ),
+    (
         lambda: rates.as_nitrogen_rate(1.0, units.rate_unit("gal NH3/ac"), 0.82),
         ("needs the density of the liquid", "rate unit", "at which temperature"),
     ),

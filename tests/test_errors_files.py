@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import pickle
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator
@@ -33,14 +32,13 @@ from geoflow.formats.vector import read_prescription
 
 
 def refused(call: Callable[[], Any], what: str, where: str, cure: str) -> None:
-    """The call is refused with these words, each in its place; a picklable error reaches another process."""
+    """The call is refused with these words, each in its place."""
     with pytest.raises(GeoflowError) as caught:
         call()
     problem = caught.value
     assert what in problem.what, problem
     assert where in problem.where, problem
     assert cure in problem.cure, problem
-    assert pickle.loads(pickle.dumps(problem)).what == problem.what
 
 
 def zones_refused(path: Path, what: str, cure: str, where: str = "", **options: Any) -> None:
@@ -63,6 +61,12 @@ def test_a_dbf_that_is_none(tmp_path: Path, damage: Callable[[bytes], bytes], wh
     part = path.with_suffix(".dbf")
     part.write_bytes(damage(part.read_bytes()))
     zones_refused(path, what, "with all its parts")
+
+
+def test_a_folder_named_like_a_part_of_the_shapefile(tmp_path: Path) -> None:
+    path = write_shapefile(tmp_path / "f.shp", strip_of(2))
+    (tmp_path / "f.cpg").mkdir()
+    zones_refused(path, "f.cpg is no file, but has the name of a part", "with all its parts")
 
 
 def test_coordinates_that_are_no_numbers(tmp_path: Path) -> None:
@@ -146,9 +150,18 @@ def log_refused(tmp_path: Path, cells: dict[str, Any], what: str, where: str, cu
 DATES = {"Time": [f"04/13/2026 10:00:0{second}" for second in range(6)]}
 
 
+ONE, LATER = north_run(6)["Longitude"][:1], north_run(6)["Time"][1:]
+NOWHERE_OR_NEVER = {"Longitude": [*ONE, *[""] * 5], "Time": ["", *LATER]}
+TWICE = {"Rate": [1.0] * 6, "rate": [2.0] * 6}
+RATE_OF_WORDS = {"Applied Rate (lb N/ac)": ["much"] * 6}
+
+
 @pytest.mark.parametrize(
     ("cells", "column", "what", "where", "cure"),
     [
+        (TWICE, "applied=RATE:lb N/ac", "'RATE' fits 2 columns", "role applied", "rename one in the file"),
+        (RATE_OF_WORDS, None, "the column 'Applied Rate (lb N/ac)' holds no numbers", "row", "another column"),
+        (NOWHERE_OR_NEVER, None, "no record is left (no position: ", "log.csv", "check with --column"),
         (DATES, "time=Time:day/month", "only month/day fits its numbers", "log.csv", "time=Time:month/day"),
         (
             {"Section": [99999] * 6},
@@ -176,6 +189,9 @@ def test_columns_of_a_log(
 @pytest.mark.parametrize(
     ("content", "what", "cure"),
     [
+        (b"# a remark\n\n", "the file holds no line of names", "copy or export it again"),
+        (b"lon,applied lb N/ac\n-93.5,150\n", "does not say which column is the latitude", "--column"),
+        (b"lat,applied lb N/ac\n42.0,150\n", "does not say which column is the longitude", "--column"),
         (b'a,b\n"x,1\n2,3\n', "it is no table", "export the log again"),
         (b"\xff\xfea\x00,\x00b\x00\n\x00\x00\xd8", "the text is in no known code", "save it as UTF-8"),
     ],
@@ -210,6 +226,13 @@ def test_task_data_without_what_is_wanted(tmp_path: Path) -> None:
     bare = tasks.task(tasks.element("TZN", tasks.polygon(2, tasks.square(0, 0)), A=1))
     path = tasks.write_folder(tmp_path / "zones", {"TASKDATA.XML": tasks.root(tasks.field(), bare)})
     zones_refused(path, "no rate of nitrogen or ammonia", "01B0 (kg N/ha)")
+
+
+def test_task_data_without_a_number_that_has_to_be_there(tmp_path: Path) -> None:
+    tasks = taskdata_files
+    text = tasks.root(tasks.field(), tasks.two_zones())
+    path = tasks.write_folder(tmp_path / "zones", {"TASKDATA.XML": text.replace(' C="42.0010000"', "", 1)})
+    zones_refused(path, "the attribute C of PNT is missing", "export the task data again", "line")
 
 
 def test_task_data_that_cannot_be_opened(tmp_path: Path) -> None:

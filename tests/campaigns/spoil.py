@@ -242,7 +242,7 @@ def _archive(chance: random.Random, data: bytes) -> tuple[str, bytes]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = {name: archive.read(name) for name in archive.namelist()}
-    except (zipfile.BadZipFile, OSError, ValueError, RuntimeError, NotImplementedError, zlib.error):
+    except (zipfile.BadZipFile, EOFError, OSError, ValueError, IndexError, RuntimeError, zlib.error):
         return "no archive any more", data
     what = chance.choice(
         ("paths", "twice", "nested", "many", "inside", "inside", "inside", "bomb", "lie", "case", "empty")
@@ -305,7 +305,7 @@ def spoil(chance: random.Random, files: Files, mutable: tuple[str, ...], strange
         elif kind < 0.93:
             how, made.files[name] = "stranger", chance.choice(strangers)
         elif kind < 0.95 and len(mutable) > 1:
-            other = chance.choice(mutable)
+            other = chance.choice([one for one in mutable if one in made.files])
             how = f"swapped with {other}"
             made.files[name], made.files[other] = made.files.get(other, b""), made.files[name]
         else:
