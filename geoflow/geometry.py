@@ -322,7 +322,10 @@ def _fitted_ground(shapes: Geometries) -> Any:
     place = np.minimum(np.searchsorted(ordered, back), len(ordered) - 1)
     left_over = edge[ordered[place] != back]
     lines = shapely.linestrings(np.stack((points[left_over], points[left_over + 1]), axis=1))
-    ground = shapely.build_area(shapely.geometrycollections(lines))
+    try:
+        ground = shapely.build_area(shapely.geometrycollections(lines))
+    except shapely.errors.GEOSException:  # edges so long that their crossings cannot be told: look the slow way
+        return None
     total = float(areas(shapes).sum())
     if abs(float(areas(np.array([ground]))[0]) - total) > _AREA_AGREEMENT * total:
         return None

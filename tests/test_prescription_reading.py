@@ -582,3 +582,18 @@ def test_order_of_rows_does_not_matter(tmp_path):
         and stands(back, corners(0), 4)
         and stands(there, corners(0), 0)
     )
+
+
+def test_a_dbf_column_without_room_says_nothing(tmp_path):
+    """dBASE III field layout: name 11 bytes, type, 4 bytes, length, decimals, 14 bytes."""
+    import struct
+
+    from geoflow.formats.dbf import read_dbf
+
+    def column(name: bytes, width: int) -> bytes:
+        return struct.pack("<11sc4xBB14x", name, b"N", width, 0)
+
+    head = struct.pack("<B3BIHH20x", 3, 126, 1, 1, 2, 32 + 64 + 1, 5)
+    (tmp_path / "a.dbf").write_bytes(head + column(b"none", 0) + column(b"rate", 4) + b"\r" + b"  150*  90")
+    read = read_dbf(tmp_path / "a.dbf", where="a.dbf")
+    assert read.text(0).tolist() == [""] and read.text(1).tolist() == ["150"]

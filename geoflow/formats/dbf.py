@@ -55,6 +55,8 @@ class Dbf:
     def text(self, index: int) -> NDArray[np.str_]:
         """Return what is written in one column, shape (records not deleted,), stripped of blanks."""
         field = self.fields[index]
+        if field.width == 0:  # a column without room says nothing
+            return np.full(np.count_nonzero(~self.deleted), "", dtype=np.str_)
         raw = np.ascontiguousarray(self.cells[~self.deleted, field.start : field.start + field.width])
         raw = np.where(raw == 0, ord(" "), raw).astype(np.uint8)
         # Widening Latin-1 bytes to code points decodes them at once.
