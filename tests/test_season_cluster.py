@@ -51,7 +51,9 @@ def same(out: Path, calm: dict[str, bytes]) -> None:
     got = tree(out)
     assert got.keys() == calm.keys()
     for name, content in got.items():
-        assert content.replace(out.name.encode(), b"OUT") == calm[name].replace(b"calm", b"OUT"), name
+        here, there = content.replace(out.name.encode(), b"OUT"), calm[name].replace(b"calm", b"OUT")
+        at = next((i for i, pair in enumerate(zip(here, there, strict=False)) if pair[0] != pair[1]), 0)
+        assert here == there, (name, here[max(at - 80, 0) : at + 80], there[max(at - 80, 0) : at + 80])
 
 
 def test_two_workers_give_what_one_gives(
