@@ -133,17 +133,21 @@ def test_no_scheduler_is_wrong_use(season: Path, tmp_path: Path, capsys: pytest.
 def test_ctrl_c_stops_cleanly_and_the_same_command_goes_on(season: Path, calm: dict[str, bytes]) -> None:
     import psutil
 
-    out = season / "stop"
-    command = [sys.executable, "-m", "geoflow.cli", "season", str(season / "catalog.csv"), "--out", str(out)]
-    command += ["--workers", "1"]
-    how = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "env": ENVIRONMENT}
-    running = subprocess.Popen(command, start_new_session=True, **how)
-    while running.poll() is None and not list(out.glob("records/*.json")):
-        time.sleep(0.1)
-    workers = psutil.Process(running.pid).children(recursive=True)
-    # As a terminal does: to the whole group, the workers too.
-    os.killpg(running.pid, signal.SIGINT)
-    said, errors = running.communicate(timeout=120)
+    # A busy machine may be through before the key is pressed: then once more, elsewhere.
+    for attempt in range(6):
+        out = season / f"stop{attempt}"
+        command = [sys.executable, "-m", "geoflow.cli", "season", str(season / "catalog.csv"), "--out", str(out)]
+        command += ["--workers", "1"]
+        how = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "env": ENVIRONMENT}
+        running = subprocess.Popen(command, start_new_session=True, **how)
+        while running.poll() is None and not list(out.glob("records/*.json")):
+            time.sleep(0.1)
+        workers = psutil.Process(running.pid).children(recursive=True)
+        # As a terminal does: to the whole group, the workers too.
+        os.killpg(running.pid, signal.SIGINT)
+        said, errors = running.communicate(timeout=120)
+        if running.returncode != 1:
+            break
     assert running.returncode == 130 and said == "", errors
     assert "Run the same command again" in errors and "Traceback" not in errors
     _, alive = psutil.wait_procs(workers, timeout=30)
