@@ -42,6 +42,7 @@ IN_COOLPROP = {
     "vapour_viscosity": ("V", 1),
     "liquid_compressibility": ("isothermal_compressibility", 0),
     "liquid_expansivity": ("isobaric_expansion_coefficient", 0),
+    "liquid_entropy": ("S", 0),
 }
 # Greatest relative error found with CoolProp 8.0.0, rounded up. Three columns are worse than 5e-6: vapour density
 # and omega 1.9e-5 (both nearly exponential in temperature), compressibility 6.4e-6.

@@ -59,6 +59,8 @@ class Saturation:
         Isobaric [1/K].
     omega : ndarray
         Leung's flashing parameter of the saturated liquid [-].
+    liquid_entropy : ndarray
+        Specific entropy [J/kg K]; the vapour's is this plus latent heat over temperature.
     """
 
     temperature: FloatArray
@@ -73,6 +75,7 @@ class Saturation:
     liquid_compressibility: FloatArray
     liquid_expansivity: FloatArray
     omega: FloatArray
+    liquid_entropy: FloatArray
 
 
 @functools.cache

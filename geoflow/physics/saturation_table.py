@@ -27,6 +27,7 @@ COLUMNS: Final[tuple[str, ...]] = (
     "liquid_compressibility_1_pa",
     "liquid_expansivity_1_k",
     "omega",
+    "liquid_entropy_j_kg_k",
 )
 _LOWEST, _HIGHEST, _STEP = 225.0, 335.0, 0.25
 
@@ -56,6 +57,7 @@ def _row(temperature: float) -> tuple[float, ...]:
         liquid("isothermal_compressibility"),
         liquid("isobaric_expansion_coefficient"),
         9.0 * (liquid("D") / flashed - 1.0),
+        liquid("S"),
     )
 
 
