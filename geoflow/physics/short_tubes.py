@@ -55,7 +55,8 @@ FLOW_BAND: Final = 0.18
 # Equilibrium quality at which flashing keeps up with the fall of pressure (Henry and Fauske).
 _QUALITY_IN_STEP: Final = 0.14
 
-# What the tests covered: length over diameter [-], diameter and length [m], subcooling [K].
+# Length over diameter [-], diameter and length [m], subcooling [K]. Diameter and length are those of the tubes tested
+# (Payne and O'Neal); the other two are what the correlations were evaluated for, within what was tested.
 TESTED_PROPORTION: Final = (5.0, 19.0)
 TESTED_DIAMETER: Final = (1.09e-3, 1.94e-3)
 TESTED_LENGTH: Final = (9.5e-3, 25.4e-3)
