@@ -56,7 +56,7 @@ FLOW_BAND: Final = 0.18
 _QUALITY_IN_STEP: Final = 0.14
 
 # Length over diameter [-], diameter and length [m], subcooling [K]. Diameter and length are those of the tubes tested
-# (Payne and O'Neal); the other two are what the correlations were evaluated for, within what was tested.
+# (Payne and O'Neal, abstract); the other two are where the fit was made.
 TESTED_PROPORTION: Final = (5.0, 19.0)
 TESTED_DIAMETER: Final = (1.09e-3, 1.94e-3)
 TESTED_LENGTH: Final = (9.5e-3, 25.4e-3)
