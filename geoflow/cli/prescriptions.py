@@ -23,10 +23,12 @@ __all__ = ["add_plan", "add_rewrite", "add_vet"]
 def _vet(options: argparse.Namespace) -> int:
     from geoflow.report.documents import vet_document
     from geoflow.report.text import vet_text
+    from geoflow.settling import settling
     from geoflow.workflow.vetting import vet_file, write_vetting
 
     outcome = vet_file(*plan_of(options), **reading_of(options), zone_speeds=options.zone_speeds)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting)
+    doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
+    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
     inputs = (options.prescription, options.bar)
     written: list[str] = []
     notes: list[str] = []
@@ -48,6 +50,7 @@ def _vet(options: argparse.Namespace) -> int:
             outcome.vetting,
             options.units,
             most_zones=len(outcome.rate) if options.all_zones else None,
+            doubt=doubt,
         )
         if written:
             said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])

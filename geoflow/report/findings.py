@@ -151,7 +151,11 @@ def place_text(finding: Finding, outcome: ReconcileOutcome) -> str:
     if place is None:
         return finding.scope
     rows = np.sort(outcome.read.log.row[finding.rows])
-    span = f"row {rows[0]}" if rows.size == 1 else f"{rows.size:,} records between rows {rows[0]:,} and {rows[-1]:,}"
+    span = (
+        f"row {rows[0] + 1:,}"
+        if rows.size == 1
+        else f"{rows.size:,} records between rows {rows[0] + 1:,} and {rows[-1] + 1:,}"
+    )
     return f"{finding.scope}; {span} of the log, around {place[1]:.5f}, {place[0]:.5f}"
 
 
