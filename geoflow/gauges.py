@@ -78,7 +78,7 @@ def expected_gauges(rate: FloatArray, area: FloatArray, solution: Solution, vett
     keys, first, back = np.unique(
         np.column_stack([rate[asked], np.round(flows, 12)]), axis=0, return_index=True, return_inverse=True
     )
-    kept = _representative(np.bincount(back.ravel(), area[asked], len(keys)), most)
+    kept = _representative(np.asarray(np.bincount(back.ravel(), area[asked], len(keys)), dtype=np.float64), most)
     return gauges_of(asked[first[kept]], rate, solution, vetting, len(keys))
 
 

@@ -53,6 +53,8 @@ def _said(values: tuple[float, ...], kind: str, system: System, digits: int | No
         return f"{rounded(usual)} ({joined(given, other)})"
     if own := _numbers(values, kind, system, fewest, _MOST):
         return joined(own, system)
+    if given := _numbers(values, kind, other, 0, _MOST):
+        return f"{rounded(usual)} ({joined(given, other)})"
     return rounded(usual + _MORE)
 
 
@@ -79,6 +81,6 @@ def said(value: float, kind: str, system: System, digits: int | None = None) -> 
     return _said((value,), kind, system, digits)
 
 
-def said_range(low: float, high: float, kind: str, system: System) -> str:
+def said_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
     """Say two SI values back as a range, or as one value where they are the same; see `said`."""
-    return _said((low, high), kind, system, None)
+    return _said((low, high), kind, system, digits)

@@ -33,8 +33,9 @@ def doubt_text(found: Settling, system: System) -> str:
             if area > 0.0
         ]
         return (
-            f"{point} is expected to settle {number(found.by_point, 'area', system)} of the {ground} in doubt, if the "
-            f"orifices are in the middle of what is open: {' and '.join(ways)}. Until then treat them like failing ones."
+            f"{point} is expected to settle {number(found.by_point, 'area', system)} of the {ground} in doubt, if "
+            f"the orifices are in the middle of what is open: {' and '.join(ways)}. Until then treat them like failing "
+            "ones."
         )
     if found.careful > 0.0:
         return (
@@ -44,12 +45,12 @@ def doubt_text(found: Settling, system: System) -> str:
         )
     if found.known > 0.0:
         return (
-            f"{another} is not expected to settle any of the {ground} in doubt ({_read_to(usual_tolerances(), system)})."
-            " Treat them like failing ones."
+            f"{another} is not expected to settle any of the {ground} in doubt "
+            f"({_read_to(usual_tolerances(), system)}). Treat them like failing ones."
         )
     return (
-        f"Nothing measured at the orifices would settle the {ground} in doubt: they hang on how the suction boils. Treat "
-        "them like failing ones."
+        f"Nothing measured at the orifices would settle the {ground} in doubt: they hang on how the suction boils. "
+        "Treat them like failing ones."
     )
 
 

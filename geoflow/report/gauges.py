@@ -40,7 +40,8 @@ def _pump_shown(bar: Bar) -> bool:
 
 
 def _gauge(ends: FloatArray, bar: Bar, system: System) -> str:
-    return number_range(*(ends - bar.air_pressure).tolist(), "pressure", system, 0)
+    low, high = (ends - bar.air_pressure).tolist()
+    return number_range(low, high, "pressure", system, 0)
 
 
 def _heads(bar: Bar, system: System) -> list[str]:
@@ -78,7 +79,8 @@ def gauge_rows(found: Gauges, solution: Solution, system: System) -> list[list[s
         cells = [_gauge(found.manifold[index], bar, system) if known else _NONE]
         if _pump_shown(bar):
             cells.append(_gauge(found.outlet[index], bar, system) if known else "")
-        speed = [number_range(*found.speed[index].tolist(), "speed", system)] if own else []
+        slow, fast = found.speed[index].tolist()
+        speed = [number_range(slow, fast, "speed", system)] if own else []
         remark = _remark(str(found.verdict[index]), str(found.limited_by[index]), liquid=bool(found.liquid[index]))
         rows.append([number(float(found.rate[index]), "nitrogen rate", system), *speed, *cells, remark])
     return rows

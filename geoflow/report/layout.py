@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 
 __all__ = [
     "count",
-    "has",
     "number_range",
     "some_names",
     "span",
     "table",
+    "verb",
     "within",
     "wrap",
     "zone_names",
@@ -72,9 +72,9 @@ def count(number_of: int, thing: str) -> str:
     return f"{number_of:,} {thing}" + ("" if number_of == 1 else "s")
 
 
-def has(number_of: int) -> str:
-    """Return the verb that goes with a number of things."""
-    return "has" if number_of == 1 else "have"
+def verb(number_of: int, one: str, more: str) -> str:
+    """Return the form of a verb that goes with a number of things."""
+    return one if number_of == 1 else more
 
 
 def number_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:

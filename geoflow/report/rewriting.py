@@ -17,7 +17,15 @@ from geoflow.vet import Solution
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["SIDE_COLUMNS", "balance_text", "money_lines", "rewrite_document", "rewrite_text", "rewriting_answer", "side_rows"]
+__all__ = [
+    "SIDE_COLUMNS",
+    "balance_text",
+    "money_lines",
+    "rewrite_document",
+    "rewrite_text",
+    "rewriting_answer",
+    "side_rows",
+]
 
 SIDE_COLUMNS: Final = (
     "row",
@@ -65,7 +73,19 @@ def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
     ``row`` counts from 0, for programs; ``zone`` is the number people see.
     """
     columns = _columns(prescription, done)
-    names = ("zone", "number", "before", "after", "area", "moved", "slow", "fast", "verdict_before", "verdict", "reason")
+    names = (
+        "zone",
+        "number",
+        "before",
+        "after",
+        "area",
+        "moved",
+        "slow",
+        "fast",
+        "verdict_before",
+        "verdict",
+        "reason",
+    )
     return [
         [columns[name][index] for name in names]
         for index in range(len(done.before))
@@ -171,6 +191,7 @@ def _zone_lines(prescription: Prescription, done: Rewriting, system: System) -> 
     moved = np.abs(done.after - done.before) * prescription.area
     order = sorted(touched.tolist(), key=lambda index: (not done.left_failing[index], -moved[index]))
     rows = [["zone", "before", "after", unit_label("area", system), unit_label("speed", system), "why"]]
+    names = zone_numbers(prescription)
     for index in order[:_MOST_ZONES]:
         rows.append(
             [
@@ -182,7 +203,7 @@ def _zone_lines(prescription: Prescription, done: Rewriting, system: System) -> 
                 REASONS[str(done.reason[index])],
             ]
         )
-    names, many = zone_numbers(prescription), len(order)
+    many = len(order)
     title = f"Zones changed or still failing ({unit_label('nitrogen rate', system)})"
     if many > _MOST_ZONES:
         title += f", the first {_MOST_ZONES} of {many:,}; all of them stand in the side file"
@@ -226,7 +247,7 @@ def _short_lines(prescription: Prescription, extra: dict[str, Any], system: Syst
             ]
         )
     return [
-        f"{count(len(short), 'zone')} {'is' if len(short) == 1 else 'are'} crossed too fast for the controller to reach their rate "
+        f"{count(len(short), 'zone')} crossed too fast for the controller to reach the rate "
         f"(heading {extra['heading_deg']:.0f}°)",
         table(rows, "<>>>"),
     ]

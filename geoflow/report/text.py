@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from geoflow.arrays import FloatArray, TextArray
+from geoflow.formats.facts import rows_text
 from geoflow.gauges import expected_gauges, rows_at_map_rates
 from geoflow.physics.tanks import drawn_temperature
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.cures import cure_texts
-from geoflow.formats.facts import rows_text
 from geoflow.report.doubt import doubt_text, no_window_text
 from geoflow.report.gauges import end_rows, gauge_rows, gauge_title, row_lines, tank_text
-from geoflow.report.layout import count, span, table, wrap, zone_names, zone_numbers
+from geoflow.report.layout import count, span, table, verb, wrap, zone_names, zone_numbers
 from geoflow.said import said_range
 from geoflow.schema import LIMITS, VERDICTS
 from geoflow.settling import Settling
@@ -54,7 +53,12 @@ def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> li
     possible = solution.window.over_plan(certain=False, commanded=False)
     rows = [["", "certain", "possible", ""]]
     rows.append(
-        ["all rows in use", _bounds_span(certain, system), _bounds_span(possible, system), unit_label("ammonia flow", system)]
+        [
+            "all rows in use",
+            _bounds_span(certain, system),
+            _bounds_span(possible, system),
+            unit_label("ammonia flow", system),
+        ]
     )
     if with_speed:
         sure, hoped = solution.rate_bounds(solution.certain), solution.rate_bounds(solution.possible)
@@ -202,8 +206,8 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, warned:
 def held_text(verdict: TextArray, acres: str) -> str:
     """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail."""
     held, doubtful, fails = (int((verdict == name).sum()) for name in ("holds", "doubtful", "fails"))
-    holds, fail = "holds" if held == 1 else "hold", "fails" if fails == 1 else "fail"
-    return f"{held:,} of {count(held + doubtful + fails, 'zone')} {holds} ({acres}); {doubtful:,} doubtful, {fails:,} {fail}"
+    asked, holds, fail = held + doubtful + fails, verb(held, "holds", "hold"), verb(fails, "fails", "fail")
+    return f"{held:,} of {count(asked, 'zone')} {holds} ({acres}); {doubtful:,} doubtful, {fails:,} {fail}"
 
 
 def left_out_text(prescription: Prescription) -> int:

@@ -147,7 +147,9 @@ def _held_with_a_point(rate: FloatArray, area: FloatArray, solution: Solution) -
 
 def _planned_at(vetted: VetOutcome, speeds: tuple[FloatArray, FloatArray]) -> VetOutcome:
     """Vet anew at each zone's speeds; the window is one of flows, so it needs no new solving."""
-    plan = replace(vetted.solution.plan, speed=(float(speeds[0].min()), float(speeds[1].max())))
+    asked = vetted.rate > 0.0
+    driven = [speed[asked] if asked.any() else speed for speed in speeds]
+    plan = replace(vetted.solution.plan, speed=(float(driven[0].min()), float(driven[1].max())))
     solution = replace(vetted.solution, plan=plan)
     return replace(vetted, solution=solution, vetting=vet(vetted.rate, solution, speeds))
 
@@ -181,9 +183,7 @@ def plan_field(
     """
     tell("planning speeds, orifices and loads")
     if most_speeds is not None and not 1 <= most_speeds <= _MOST_SPEEDS:
-        raise UsageError(
-            f"{most_speeds} speeds are no plan", where="--speeds", cure=f"give 1 to {_MOST_SPEEDS}"
-        )
+        raise UsageError(f"{most_speeds} speeds are no plan", where="--speeds", cure=f"give 1 to {_MOST_SPEEDS}")
     if speed_given and most_speeds is not None:
         raise UsageError(
             "--speed plans a given speed and --speeds one by zone: that is two plans",

@@ -8,7 +8,7 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.layout import count, span, zone_names, zone_numbers
+from geoflow.report.layout import count, span, verb, zone_names, zone_numbers
 from geoflow.report.rewriting import balance_text, money_lines, rewriting_answer
 from geoflow.report.sheets.basis import Origin, basis_part, caution_part, stamp
 from geoflow.report.sheets.day import Day, day_part
@@ -68,7 +68,8 @@ def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Part:
         blocks.append(Para(said, "warning"))
     if day.lost.size:
         said = (
-            f"As a tank is drawn its liquid cools, and {count(day.lost.size, 'zone')} that {'holds' if day.lost.size == 1 else 'hold'} would no longer at its "
+            f"As a tank is drawn its liquid cools, and {count(day.lost.size, 'zone')} that "
+            f"{verb(day.lost.size, 'holds', 'hold')} would no longer at its "
             "end: see loads and hours."
         )
         blocks.append(Para(said, "warning"))
@@ -80,8 +81,8 @@ def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Part:
             grouped.setdefault(REASONS[str(done.reason[index])], []).append(names[index])
         for reason, zones in grouped.items():
             said = zone_names(zones)
-            verb, them = ("does", "it as it is") if len(zones) == 1 else ("do", "them as they are")
-            steps.append(f"{said[:1].upper()}{said[1:]} still {verb} not hold ({reason}). Do not apply {them}.")
+            does, them = ("does", "it as it is") if len(zones) == 1 else ("do", "them as they are")
+            steps.append(f"{said[:1].upper()}{said[1:]} still {does} not hold ({reason}). Do not apply {them}.")
     if done.rate_changed.any() or _own_speed(done).any():
         steps.append(
             "This report changes no file. 'geoflow rewrite' with the same options writes the new prescription and, "
@@ -140,9 +141,7 @@ def _changes_part(outcome: RewriteOutcome, system: System, most: int) -> Part:
     if not order:
         return Part("changes", "Changes made", (Para("None: nothing had to be changed."),))
     kinds = change_kinds(done)
-    png, size = field_map(
-        prescription.zones, [Panel("", kinds)], CHANGES, label=names, system=system
-    )
+    png, size = field_map(prescription.zones, [Panel("", kinds)], CHANGES, label=names, system=system)
     counts = ", ".join(f"{kinds.count(name):,} {look.word}" for name, look in CHANGES.items())
     blocks: list[Block] = [
         Picture("changes", png, size, f"Map of what became of each zone: {counts}.", "What became of each zone."),

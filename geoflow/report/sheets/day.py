@@ -10,8 +10,8 @@ import numpy as np
 from geoflow.arrays import FloatArray, IntArray
 from geoflow.planning.day import WorkTime
 from geoflow.planning.loads import TankLoads
-from geoflow.report.layout import count
-from geoflow.report.planning import tanks_text
+from geoflow.report.layout import count, verb, zone_names
+from geoflow.report.loads import full_tank_text, tanks_text
 from geoflow.report.sheets.model import Block, Grid, Para, Part
 from geoflow.units import System, number, show, unit_label
 
@@ -102,9 +102,7 @@ def day_part(day: Day, names: list[str], system: System) -> Part:
         return Part("loads", "Loads and hours", (*blocks, Para(day.why_not)))
     blocks.append(
         Para(
-            f"{tanks_text(loads, system)} for {show(float(loads.drawn.sum()), 'mass', system)} NH3. A full tank gives "
-            f"{show(loads.full_load, 'mass', system)} ({show(loads.liquid_volume, 'volume', system)} of liquid at "
-            f"{show(loads.start_temperature, 'temperature', system)}). Passes are taken to run at "
+            f"Tanks: {tanks_text(loads, system)}. {full_tank_text(loads, system)} Passes are taken to run at "
             f"{math.degrees(day.heading) % 180.0:.0f}° from north."
         )
     )
@@ -115,7 +113,8 @@ def day_part(day: Day, names: list[str], system: System) -> Part:
         said = f"A tank cools while it is drawn, to about {cold} at its end (no heat from air or steel counted). "
         if day.lost.size:
             shown = zone_names([names[index] for index in np.sort(day.lost)], 20)
-            said += f"Down there {count(day.lost.size, 'zone')} that {'holds' if day.lost.size == 1 else 'hold'} would no longer: {shown}."
+            holds = verb(day.lost.size, "holds", "hold")
+            said += f"Down there {count(day.lost.size, 'zone')} that {holds} would no longer: {shown}."
             blocks.append(Para(said, "warning"))
         else:
             blocks.append(Para(said + "No zone that holds loses its verdict for it."))

@@ -154,9 +154,7 @@ def verdict_grid(rate: FloatArray, prescription: Prescription, verdict: TextArra
     return Grid("Zones by verdict", heads, tuple(rows), "<>>><", (1.4, 0.8, 1.0, 1.2, 5.6))
 
 
-def _gauges(
-    solution: Solution, rate: FloatArray, area: FloatArray, vetting: Vetting, system: System
-) -> list[Block]:
+def _gauges(solution: Solution, rate: FloatArray, area: FloatArray, vetting: Vetting, system: System) -> list[Block]:
     """What the gauges should read at the map's rates, and how the rows share them."""
     found = expected_gauges(rate, area, solution, vetting)
     blocks: list[Block] = []
@@ -213,7 +211,11 @@ def window_part(solution: Solution, vetting: Vetting, asked: Asked, system: Syst
         Items(tuple(f"{end} end: {name}. {LIMITS[name].meaning} {LIMITS[name].remedy}" for end, name in ends))
     )
     blocks += [Para(plain(line)) for line in meter_lines(solution)]
-    return Part("window", "The window, and the plan in it", (*blocks, *_gauges(solution, asked.rate, asked.area, vetting, system)))
+    return Part(
+        "window",
+        "The window, and the plan in it",
+        (*blocks, *_gauges(solution, asked.rate, asked.area, vetting, system)),
+    )
 
 
 def zones_part(
