@@ -9,8 +9,8 @@ from geoflow.units import KINDS, System, from_si, number, unit_label
 
 __all__ = ["said", "said_range"]
 
-# More digits than a unit's usual ones before the other unit is tried: 0.0635 in, but not 8.04672 km/h.
-_MORE, _MOST = 2, 6
+# Decimals beyond a unit's usual ones that anybody gives.
+_MORE: Final = 6
 # What the way to SI and back may cost, relative.
 _ROUNDING: Final = 1e-8
 
@@ -20,42 +20,42 @@ def _usual(kind: str, system: System) -> int:
     return known.us_digits if system == "us" else known.metric_digits
 
 
-def _exact(value: float, kind: str, system: System, digits: int, more: int) -> str | None:
-    """Number in the fewest digits, at least `digits`, that say it exactly; None where none of them do."""
+def _shown(value: float, kind: str, system: System) -> float:
     known = KINDS[kind]
-    shown = float(from_si(value, kind, known.us if system == "us" else known.metric))
-    for places in range(digits, max(digits, _usual(kind, system)) + more + 1):
+    return float(from_si(value, kind, known.us if system == "us" else known.metric))
+
+
+def _decimals(value: float, kind: str, system: System) -> int | None:
+    """Fewest decimals that say a value exactly; None where none of them do."""
+    shown = _shown(value, kind, system)
+    for places in range(_usual(kind, system) + _MORE + 1):
         if abs(round(shown, places) - shown) <= _ROUNDING * max(abs(shown), 1e-3):
-            return number(value, kind, system, places)
+            return places
     return None
 
 
-def _numbers(values: tuple[float, ...], kind: str, system: System, digits: int, more: int = _MORE) -> list[str] | None:
-    exact = [_exact(value, kind, system, digits, more) for value in values]
-    return None if None in exact else [text for text in exact if text is not None]
+def _significant(shown: float, places: int) -> int:
+    """Digits from the first that is not zero to the last decimal, zeros before the point that end it left out."""
+    digits = f"{abs(shown):.{places}f}".replace(".", "").strip("0")
+    return max(len(digits), 1)
 
 
-def _said(values: tuple[float, ...], kind: str, system: System, digits: int | None) -> str:
-    usual, fewest = _usual(kind, system), _usual(kind, system) if digits is None else digits
-
-    def joined(numbers: list[str], its: System) -> str:
-        return f"{' to '.join(dict.fromkeys(numbers))} {unit_label(kind, its)}"
-
-    def rounded(places: int) -> str:
-        return joined([number(value, kind, system, places) for value in values], system)
-
-    if not all(math.isfinite(value) for value in values):
-        return rounded(usual)
-    if own := _numbers(values, kind, system, fewest):
-        return joined(own, system)
+def _number(value: float, kind: str, system: System, digits: int | None) -> str:
+    usual = _usual(kind, system)
+    fewest = usual if digits is None else digits
+    if not math.isfinite(value):
+        return number(value, kind, system)
     other: System = "metric" if system == "us" else "us"
-    if given := _numbers(values, kind, other, 0):
-        return f"{rounded(usual)} ({joined(given, other)})"
-    if own := _numbers(values, kind, system, fewest, _MOST):
-        return joined(own, system)
-    if given := _numbers(values, kind, other, 0, _MOST):
-        return f"{rounded(usual)} ({joined(given, other)})"
-    return rounded(usual + _MORE)
+    own, given = _decimals(value, kind, system), _decimals(value, kind, other)
+    shown = _shown(value, kind, system)
+    wanted = None if given is None else _significant(_shown(value, kind, other), given)
+    if own is not None and (wanted is None or _significant(shown, own) <= max(wanted, 2)):
+        return number(value, kind, system, max(own, fewest))
+    # Given in the other system's unit, or worked out: as many digits as there, and no fewer than usual.
+    first = math.floor(math.log10(abs(shown))) if shown else 0
+    places = usual if wanted is None else max(usual, wanted - 1 - first)
+    text = number(value, kind, system, places)
+    return text.rstrip("0").rstrip(".") if digits is not None and "." in text else text
 
 
 def said(value: float, kind: str, system: System, digits: int | None = None) -> str:
@@ -75,12 +75,13 @@ def said(value: float, kind: str, system: System, digits: int | None = None) -> 
     Returns
     -------
     str
-        In the reader's unit with as many digits as it takes; where that takes too many, rounded, with the exact value
-        in the other system's unit behind it: ``"0.059 in (1.5 mm)"``.
+        Exactly, where it was given in the reader's unit; else with as many significant digits as it was given with,
+        and no fewer than usual: 5.25 mph is 8.45 km/h.
     """
-    return _said((value,), kind, system, digits)
+    return f"{_number(value, kind, system, digits)} {unit_label(kind, system)}"
 
 
 def said_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
     """Say two SI values back as a range, or as one value where they are the same; see `said`."""
-    return _said((low, high), kind, system, digits)
+    ends = dict.fromkeys(_number(end, kind, system, digits) for end in (low, high))
+    return f"{' to '.join(ends)} {unit_label(kind, system)}"

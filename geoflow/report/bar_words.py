@@ -152,6 +152,8 @@ def _equipment(bar: Bar, system: System) -> list[str]:
         below = "none: open air below the orifices"
     volume = "gallon" if system == "us" else "liter"
     pulses = meter.pulses_per_volume * units.factor(volume, "volume")
+    # As given, per gallon; in metric units worked out from that.
+    counted = f"{pulses:,.9g}" if system == "us" else f"{pulses:,.5g}"
     counts = _span(meter.min_flow, meter.max_flow, "volume flow", system)
     least = f"least {_given(pump.min_flow, 'volume flow', system)}" if pump.min_flow else "no least flow"
     rows = [
@@ -161,7 +163,7 @@ def _equipment(bar: Bar, system: System) -> list[str]:
             f"{_given(pump.max_flow, 'volume flow', system)} at full drive, {least}, adds up to "
             f"{_given(pump.max_rise, 'pressure', system)}, efficiency {pump.efficiency * 100:g} %",
         ],
-        ["meter", f"{pulses:,.9g} pulses per {volume}, counts {counts}"],
+        ["meter", f"{counted} pulses per {volume}, counts {counts}"],
     ]
     if meter.loss_at_max_flow:
         rows[-1][1] += f", loses {_given(meter.loss_at_max_flow, 'pressure', system)} at its greatest flow"
