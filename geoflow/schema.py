@@ -103,12 +103,12 @@ VERDICTS: Final[dict[str, Verdict]] = {
         Verdict(
             "doubtful",
             "D",
-            "Not settled: it depends on how the orifices and the flashing turn out. Measuring a point settles most.",
+            "Not settled: it depends on how the orifices and the flashing turn out.",
         ),
         Verdict(
             "fails", "F", "Not deliverable somewhere in the plan, even at the better end of every unknown counted."
         ),
-        Verdict("off", "0", "Rate zero: nothing is asked of the bar."),
+        Verdict("off", "Z", "Rate zero: nothing is asked of the bar."),
     )
 }
 
@@ -133,7 +133,7 @@ class Column:
 
 
 COLUMNS: Final[tuple[Column, ...]] = (
-    Column("gf_zone", "gf_zone", "row number in the file, from 0, as in every printout"),
+    Column("gf_zone", "gf_zone", "number of the zone: its row in the file, counted from 1, as in every printout"),
     Column("gf_verdict", "gf_verdict", "holds, doubtful, fails or off"),
     Column("gf_side", "gf_side", "low: too little flow; high: too much"),
     Column("gf_limit", "gf_limit", "the limit that decides"),

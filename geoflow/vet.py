@@ -12,7 +12,8 @@ from geoflow.equipment import Bar
 from geoflow.errors import RangeError, UsageError
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 from geoflow.rates import ammonia_flow, nitrogen_rate
-from geoflow.units import show, show_range
+from geoflow.said import said_range
+from geoflow.units import show
 from geoflow.window import Bounds, FlowWindow, PressureCurve, flow_window, pressure_curve, temperature_grid
 
 __all__ = ["Plan", "Solution", "Vetting", "fitted_with", "solve", "verdicts", "vet"]
@@ -112,8 +113,8 @@ class Solution:
         slow, fast = self.plan.speed
         if with_speed and (slow < slowest * (1.0 - _ROUNDING) or fast > fastest * (1.0 + _ROUNDING)):
             said.append(
-                f"The planned {show_range(slow, fast, 'speed', 'us')} leaves the "
-                f"{show_range(slowest, fastest, 'speed', 'us')} the bar file allows; the verdicts speak of flow and "
+                f"The planned {said_range(slow, fast, 'speed', 'us')} leaves the "
+                f"{said_range(slowest, fastest, 'speed', 'us')} the bar file allows; the verdicts speak of flow and "
                 "pressure only."
             )
         return tuple(said)

@@ -215,7 +215,7 @@ def test_every_raise_is_listed(capsys: pytest.CaptureFixture[str], tmp_path: Pat
     assert totals["nitrogen_after_lb"] == pytest.approx(totals["nitrogen_before_lb"], rel=1e-4)
     assert totals["zones_left_failing"] == 0
     lines = (tmp_path / "new_changes.csv").read_text(encoding="utf-8").splitlines()
-    assert lines[0].startswith("zone,before_lb_n_ac,after_lb_n_ac") and len(lines) == 1 + totals["zones_changed"]
+    assert lines[0].startswith("row,zone,before_lb_n_ac,after_lb_n_ac") and len(lines) == 1 + totals["zones_changed"]
 
 
 def test_hold_total_says_when_it_cannot(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -330,8 +330,8 @@ def test_gallons_say_at_which_temperature_they_are_counted(capsys: pytest.Captur
 
 def test_plan_text_can_be_acted_on(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = run(capsys, *PLAN, "--units", "metric")
-    assert out.startswith("Best single speed: ") and "km/h" in out.splitlines()[0]
-    for words in ("do NOT hold", "recommended", "field efficiency", "Tank loads: 2 full", "cools"):
+    assert out.startswith("Plan: ") and "km/h, the best single speed" in out.splitlines()[0]
+    for words in ("fails: ", "recommended", "field efficiency", "Tanks: 2 full tanks fall", "cools"):
         assert words in " ".join(out.split())
 
 

@@ -278,8 +278,8 @@ def test_a_plugged_row(rows: float, tmp_path: Path, capsys: pytest.CaptureFixtur
     code, said = document(capsys, *files.usual)
     assert code == 1
     one = found(said, "plugging")
-    assert one["numbers"]["rows_worth_si"] == pytest.approx(rows, abs=0.1)
-    assert one["numbers"]["time_si"] == pytest.approx(900.0, abs=30.0)  # a pass's end lies in between
+    assert one["numbers"]["rows_worth"] == pytest.approx(rows, abs=0.1)
+    assert one["numbers"]["time_s"] == pytest.approx(900.0, abs=30.0)  # a pass's end lies in between
     assert f"worth {rows:.1f} rows" in one["text"]
     assert one["confidence"] == "high"
     assert "whole bar; " in one["where"]
@@ -291,7 +291,7 @@ def test_a_transmitter_zeroed_with_product(tmp_path: Path, capsys: pytest.Captur
     files = write(tmp_path, replace(ONE_RATE, zero=offset, offsets=(0.0,) * 8))
     _, said = document(capsys, *files.usual)
     one = found(said, "transmitter zeroed with product in the lines")
-    assert one["numbers"]["offset_si"] == pytest.approx(offset, abs=0.5 * PSI)
+    assert one["numbers"]["offset_psi"] == pytest.approx(offset / PSI, abs=0.5)
     told = re.search(r"about ([\d.]+) psi too low", one["text"])
     assert told is not None
     assert float(told[1]) == pytest.approx(-offset / PSI, abs=0.5)
@@ -360,8 +360,8 @@ def test_starving_suction(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
     short = files.truth.starved & (log.applied < 0.95 * log.target) & (begun > 5)
     one = found(said, "suction starving")
     assert one["confidence"] == "high"
-    assert one["numbers"]["area_si"] == pytest.approx((log.step * log.width)[short].sum(), rel=0.06)
-    assert one["numbers"]["flow_si"] == pytest.approx(np.median(log.flow[short]), rel=0.02)
+    assert one["numbers"]["area_ac"] == pytest.approx((log.step * log.width)[short].sum() / ACRE, rel=0.06)
+    assert one["numbers"]["flow_lb_nh3_min"] == pytest.approx(np.median(log.flow[short]) * 60 / 0.45359237, rel=0.02)
 
 
 def test_margin_lost_in_acres(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -375,7 +375,7 @@ def test_margin_lost_in_acres(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     log, one = files.applied, found(said, "liquid margin lost")
     lost = log.on & (log.bar_pressure < vapour_pressure(warm) + 5 * PSI)
     acres = (log.step * log.width)[lost].sum() / ACRE
-    assert one["numbers"]["area_si"] / ACRE == pytest.approx(acres, rel=0.02)
+    assert one["numbers"]["area_ac"] == pytest.approx(acres, rel=0.02)
     assert f"on {acres:.1f} ac" in one["text"] or f"on {acres + 0.05:.1f} ac" in one["text"]
 
 
@@ -385,7 +385,7 @@ def test_a_clogged_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     _, said = document(capsys, *files.usual)
     one, log = found(said, "control valve drop"), files.applied
     put_in = np.median(12 * PSI * np.square(log.flow[log.on] / 0.6))
-    assert one["numbers"]["excess_drop_si"] == pytest.approx(put_in, abs=0.4 * PSI)
+    assert one["numbers"]["excess_drop_psi"] == pytest.approx(put_in / PSI, abs=0.4)
     assert one["confidence"] == "low"  # the rate held
 
 

@@ -74,10 +74,10 @@ def test_the_meter_that_counts_too_much(said: dict, script: dict[str, object]) -
 
 def test_the_row_that_plugs(said: dict, script: dict[str, object]) -> None:
     (one,) = [one for one in said["findings"] if one["kind"] == "plugging"]
-    assert one["numbers"]["rows_worth_si"] == pytest.approx(1.0, abs=0.05)
+    assert one["numbers"]["rows_worth"] == pytest.approx(1.0, abs=0.05)
     log = pandas.read_csv(LOG, parse_dates=["time"])
     seconds = (log["time"] - log["time"].iloc[0]).dt.total_seconds()
-    assert one["numbers"]["time_si"] == pytest.approx(script["PLUGGED_AT"] * seconds.iloc[-1], abs=30.0)  # type: ignore[operator]
+    assert one["numbers"]["time_s"] == pytest.approx(script["PLUGGED_AT"] * seconds.iloc[-1], abs=30.0)  # type: ignore[operator]
 
 
 def test_the_overlap_and_the_gap(said: dict) -> None:

@@ -23,10 +23,12 @@ __all__ = ["add_plan", "add_rewrite", "add_vet"]
 def _vet(options: argparse.Namespace) -> int:
     from geoflow.report.documents import vet_document
     from geoflow.report.text import vet_text
+    from geoflow.settling import settling
     from geoflow.workflow.vetting import vet_file, write_vetting
 
     outcome = vet_file(*plan_of(options), **reading_of(options), zone_speeds=options.zone_speeds)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting)
+    doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
+    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
     inputs = (options.prescription, options.bar)
     written: list[str] = []
     notes: list[str] = []
@@ -48,6 +50,7 @@ def _vet(options: argparse.Namespace) -> int:
             outcome.vetting,
             options.units,
             most_zones=len(outcome.rate) if options.all_zones else None,
+            doubt=doubt,
         )
         if written:
             said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])
@@ -92,7 +95,8 @@ def _rewrite(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    from geoflow.report.planning import plan_document, plan_text
+    from geoflow.report.plan_document import plan_document
+    from geoflow.report.planning import plan_text
     from geoflow.workflow.planning import plan_field
     from geoflow.workflow.vetting import vet_file
 
@@ -108,7 +112,7 @@ def _plan(options: argparse.Namespace) -> int:
     deliver(
         options,
         plan_document(outcome),
-        lambda: plan_text(outcome, options.units),
+        lambda: plan_text(outcome, options.units, all_zones=options.all_zones),
         (options.prescription, options.bar),
     )
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
@@ -173,15 +177,18 @@ def add_plan(commands: Any) -> None:
     parser = commands.add_parser(
         "plan",
         help="speeds, orifices, liquid temperature, hours and tank loads for a field",
-        description="Plan a field: the best single speed, a few speeds by zone, the orifice of the bar file, the best "
-        "liquid temperature, hours, and where each tank runs out.",
+        description="Plan a field at the speed given, at the best single speed, or at a few speeds by zone: what "
+        "holds, hours, and where each tank runs out. Below: what other speeds, orifices and temperatures would gain.",
         epilog='Example: geoflow plan rx.shp --bar bar.toml --temperature "35..50 degF" --heading "90 deg" '
         '--rate-column rate --rate-unit "lb N/ac". ' + CODES,
     )
     add_reading_options(parser, speed_needed=False)
     parser.add_argument("--heading", metavar="DEG", help='direction of the passes: "90 deg" (default: longest side)')
-    parser.add_argument("--speeds", type=int, default=3, metavar="N", help="how many different speeds (default 3)")
+    parser.add_argument(
+        "--speeds", type=int, metavar="N", help="plan up to N different speeds by zone (default: the best single one)"
+    )
     parser.add_argument("--heel", metavar="SHARE", help="share of the tank left when it is taken off (default 0.05)")
     parser.add_argument("--efficiency", metavar="SHARE", help="field efficiency (default by rows, from ISU Extension)")
+    parser.add_argument("--all-zones", action="store_true", help="name every zone")
     add_common(parser)
     parser.set_defaults(run=_plan)

@@ -29,8 +29,8 @@ class Fact:
 
 
 def rows_text(rows: Iterable[int], most: int = 8) -> str:
-    """Write row numbers, counted from 0: ``"row 4"``, ``"rows 1, 2 and 17 more"``."""
-    listed = [int(row) for row in rows]
+    """Write row numbers, given from 0, as people count them, from 1: ``"row 4"``, ``"rows 1, 2 and 17 more"``."""
+    listed = [int(row) + 1 for row in rows]
     if len(listed) == 1:
         return f"row {listed[0]}"
     text = ", ".join(str(row) for row in listed[:most])

@@ -180,7 +180,7 @@ def write_prescription(
     rates = np.asarray(rates, dtype=np.float64)
     wrong = np.flatnonzero(~np.isfinite(rates) | (rates < 0.0))
     if wrong.size:
-        where = f"{prescription.path}, row {prescription.row[wrong[0]]}"
+        where = f"{prescription.path}, row {prescription.row[wrong[0]] + 1}"
         raise OutputError(f"the rate {rates[wrong[0]]:g} is no rate", where=where, cure="give a number from 0 up")
     if file_format == "shapefile":
         _refuse_torn_shapefile(path, replace)

@@ -135,7 +135,7 @@ def _changes(prescription: Prescription, new_rate: FloatArray, changed: BoolArra
     if wrong.size:
         raise OutputError(
             f"the new rate {after[wrong[0]]:g} is no rate",
-            where=f"{prescription.path}, row {row[wrong[0]]}",
+            where=f"{prescription.path}, row {row[wrong[0]] + 1}",
             cure="give a number from 0 up",
         )
     before = prescription.rate[which]

@@ -64,7 +64,7 @@ class Changes:
 
     def where(self, at: int) -> str:
         """Return the place of one change in words."""
-        return f"{self.path}, row {self.row[at]}"
+        return f"{self.path}, row {self.row[at] + 1}"
 
     def check_before(self, found: FloatArray, slack: float = _NOISE) -> None:
         """Refuse if the cells about to be changed do not hold the rates that were read.

@@ -212,7 +212,7 @@ def patched_geojson(data: bytes, changes: Changes, rows_read: int) -> bytes:
     for at, row in enumerate(changes.row.tolist()):
         span = spans[row]
         if span is None:
-            raise _lost(changes, f"the feature of row {changes.row[at]} has no '{changes.column}'")
+            raise _lost(changes, f"the feature of row {changes.row[at] + 1} has no '{changes.column}'")
         places.append(span)
     tokens = _new_tokens(changes, [data[slice(*span)] for span in places], _all_texts(data, spans))
     pieces, done = [], 0

@@ -204,7 +204,7 @@ def _zones(
     shown = [f"{value / 100:.2f} {unit}" for value in stored]
     if len(shapes) < MOST_ZONES or form == "grid of rates":
         own = shown if names is None else [
-            _fitting(name, "zone", facts, f"the name of zone {at}") for at, name in enumerate(names)
+            _fitting(name, "zone", facts, f"the name of zone {at + 1}") for at, name in enumerate(names)
         ]  # fmt: skip
         return [_Zone(int(stored[at]), own[at], shape, (at,)) for at, shape in enumerate(shapes)]
     found, first, group = np.unique(stored, return_index=True, return_inverse=True)

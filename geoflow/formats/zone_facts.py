@@ -67,7 +67,7 @@ def fit_facts(faults: CoverageFaults, row: NDArray[np.int64]) -> list[Fact]:
     if shared.size:
         worst = pairs[shared.argmax()]
         text = (f"{shared.size} pair(s) of zones overlap by {_ground(float(shared.sum()))} in all, which counts twice; "
-                f"most between rows {worst[0]} and {worst[1]}")  # fmt: skip
+                f"most between rows {worst[0] + 1} and {worst[1] + 1}")  # fmt: skip
         facts.append(Fact("overlap", text, shared.size))
     if faults.gaps.size:
         text = f"{faults.gaps.size} gap(s) inside the field, {_ground(faults.gap_area)} in all, carry no rate"

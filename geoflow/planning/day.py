@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.arrays import FloatArray, Floats
 from geoflow.errors import UsageError
-from geoflow.rates import nitrogen_rate
+from geoflow.rates import ammonia_flow
 from geoflow.vet import Solution
 
 __all__ = [
@@ -55,7 +55,9 @@ class TemperatureCurve:
     best: tuple[float, float] | None
 
 
-def temperature_curve(rate: Floats, area: FloatArray, solution: Solution) -> TemperatureCurve:
+def temperature_curve(
+    rate: Floats, area: FloatArray, solution: Solution, speeds: tuple[FloatArray, FloatArray] | None = None
+) -> TemperatureCurve:
     """Find the area that certainly holds over the temperatures the solution searched, at the planned speeds.
 
     Parameters
@@ -66,17 +68,22 @@ def temperature_curve(rate: Floats, area: FloatArray, solution: Solution) -> Tem
         Of each zone [m2].
     solution : Solution
         From `vet.solve`; its search grid sets the temperatures.
+    speeds : tuple of ndarray, optional
+        Slowest and fastest speed of each zone [m/s], where zones have speeds of their own; the plan's otherwise.
     """
     window, fraction = solution.search, solution.bar.nitrogen_fraction
-    flow_low, flow_high = (edge / window.delivered_ratio for edge in window.edges(certain=True))
-    low = nitrogen_rate(flow_low, solution.plan.speed[0], window.width, fraction) * (1.0 - _ROUNDING)
-    high = nitrogen_rate(flow_high, solution.plan.speed[1], window.width, fraction) * (1.0 + _ROUNDING)
-    distinct, zone = np.unique(np.asarray(rate, dtype=np.float64), return_inverse=True)
-    weight = np.where(distinct > 0.0, np.bincount(zone, area, distinct.size), 0.0)
-    total = np.concatenate([[0.0], np.cumsum(weight)])
-    start, end = np.searchsorted(distinct, low), np.searchsorted(distinct, high, side="right")
-    held = np.where(end > start, total[end] - total[start], 0.0)
-    asked, best_area = float(total[-1]), float(held.max())
+    low, high = (edge / window.delivered_ratio for edge in window.edges(certain=True))
+    wanted = np.asarray(rate, dtype=np.float64)
+    slow, fast = solution.plan.speed if speeds is None else speeds
+    flows = [ammonia_flow(wanted, speed, window.width, fraction) for speed in (slow, fast)]
+    # A map has far fewer rates and speeds than zones.
+    distinct, zone = np.unique(np.column_stack(flows), axis=0, return_inverse=True)
+    weight = np.where(distinct[:, 0] > 0.0, np.bincount(zone.ravel(), area, len(distinct)), 0.0)
+    least, most = distinct[:, 0] * (1.0 + _ROUNDING), distinct[:, 1] * (1.0 - _ROUNDING)
+    held = np.array(
+        [weight[(least >= low[at]) & (most <= high[at])].sum() for at in range(window.temperature.size)], dtype=float
+    )
+    asked, best_area = float(weight.sum()), float(held.max())
     if best_area <= _ROUNDING * asked:
         return TemperatureCurve(window.temperature, held, asked, 0.0, None)
     good = np.concatenate([[False], held >= best_area - _ROUNDING * asked, [False]])

@@ -53,6 +53,8 @@ class TankLoads:
         Ammonia drawn over ammonia prescribed [-]; not 1 for a meter without temperature correction.
     pass_factor : float
         Prescribed ammonia over ammonia on the centre lines [-], by which these are stretched.
+    heel : float
+        Liquid volume over water capacity at which a tank is taken off [-].
     """
 
     drawn: FloatArray
@@ -70,6 +72,7 @@ class TankLoads:
     liquid_volume: float
     delivered_ratio: float
     pass_factor: float
+    heel: float
 
 
 def _tank(bar: Bar, heel: float) -> Tank:
@@ -182,6 +185,7 @@ def tank_loads(
         tank.fill * tank.capacity,
         ratio,
         factor,
+        heel,
     )
 
 
@@ -208,7 +212,9 @@ class EndOfTank:
     worse: BoolArray
 
 
-def end_of_tank_window(rate: Floats, solution: Solution, *, heel: float = 0.05) -> EndOfTank:
+def end_of_tank_window(
+    rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] | None = None, *, heel: float = 0.05
+) -> EndOfTank:
     """Vet zones down to the temperature of a tank that was filled at the coldest planned one and drawn to the heel.
 
     Parameters
@@ -217,6 +223,8 @@ def end_of_tank_window(rate: Floats, solution: Solution, *, heel: float = 0.05) 
         Nitrogen rate [kg/m2], zero or more.
     solution : Solution
         From `vet.solve`.
+    speeds : tuple of ndarray, optional
+        Slowest and fastest speed of each zone [m/s], where zones have speeds of their own; the plan's otherwise.
     heel : float
         Liquid volume over water capacity at which a tank is taken off [-].
 
@@ -231,6 +239,6 @@ def end_of_tank_window(rate: Floats, solution: Solution, *, heel: float = 0.05) 
     tank = _tank(bar, heel)
     coldest = float(draw_down(plan.temperature[0], tank.fill).temperature_at(heel))
     colder = solve(bar, replace(plan, temperature=(coldest, plan.temperature[1])))
-    before, after = vet(rate, solution), vet(rate, colder)
+    before, after = vet(rate, solution, speeds), vet(rate, colder, speeds)
     worth_before, worth_after = (np.array([_WORTH[name] for name in found.verdict]) for found in (before, after))
     return EndOfTank(coldest, colder, before, after, np.asarray(worth_after < worth_before))

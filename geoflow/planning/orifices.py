@@ -88,7 +88,12 @@ class OrificeChoice:
 
 
 def orifice_choice(
-    bar: Bar, plan: Plan, rate: Floats, area: FloatArray, order_by: Literal["planned", "best"] = "planned"
+    bar: Bar,
+    plan: Plan,
+    rate: Floats,
+    area: FloatArray,
+    order_by: Literal["planned", "best"] = "planned",
+    speeds: tuple[FloatArray, FloatArray] | None = None,
 ) -> OrificeChoice:
     """Compare the bar file's orifices over the whole plan: each in all sections in use, and mixed where few enough.
 
@@ -104,6 +109,8 @@ def orifice_choice(
         Of each zone [m2].
     order_by : str
         Best by area held at the ``"planned"`` speeds or at each one's ``"best"`` single speed.
+    speeds : tuple of ndarray, optional
+        Slowest and fastest speed of each zone [m/s], where zones have speeds of their own; the plan's otherwise.
 
     Raises
     ------
@@ -124,7 +131,7 @@ def orifice_choice(
         fitting: off for fitting, off in split.items() if off > EVEN_ROWS and len(set(fitting)) > 1 and fitting != now
     }
     options = [
-        _option(fitted_with(bar, plan.sections, fitting), plan, wanted, area, fitting, fitting == now, off)
+        _option(fitted_with(bar, plan.sections, fitting), plan, wanted, area, fitting, fitting == now, off, speeds)
         for fitting, off in split.items()
         if fitting not in left_out
     ]
@@ -184,12 +191,20 @@ def _unevenness(bar: Bar, plan: Plan, rate: FloatArray, area: FloatArray) -> flo
 
 
 def _option(
-    bar: Bar, plan: Plan, rate: FloatArray, area: FloatArray, orifices: tuple[str, ...], fitted: bool, uneven: float
+    bar: Bar,
+    plan: Plan,
+    rate: FloatArray,
+    area: FloatArray,
+    orifices: tuple[str, ...],
+    fitted: bool,
+    uneven: float,
+    speeds: tuple[FloatArray, FloatArray] | None,
 ) -> OrificeOption:
     window = flow_window(bar, temperature_grid(*plan.temperature), plan.sections)
     certain = window.over_plan(certain=True, commanded=True)
-    slowest = ammonia_flow(rate, plan.speed[0], window.width, bar.nitrogen_fraction)
-    fastest = ammonia_flow(rate, plan.speed[1], window.width, bar.nitrogen_fraction)
+    slow, fast = plan.speed if speeds is None else speeds
+    slowest = ammonia_flow(rate, slow, window.width, bar.nitrogen_fraction)
+    fastest = ammonia_flow(rate, fast, window.width, bar.nitrogen_fraction)
     holds = (rate > 0.0) & (slowest >= certain.low * (1.0 - _ROUNDING)) & (fastest <= certain.high * (1.0 + _ROUNDING))
     held = float(np.sum(np.where(holds, area, 0.0)))
     curve = speed_curve_of(rate, area, certain, window.width, bar, plan)

@@ -9,6 +9,7 @@ from geoflow import units
 from geoflow.bar_keys import keys_of
 from geoflow.equipment import Bar, Line, Orifice
 from geoflow.physics.air import standard_air_pressure
+from geoflow.said import said, said_range
 from geoflow.units import System
 
 __all__ = ["assumed_lines", "describe", "unusual_lines"]
@@ -59,26 +60,30 @@ def _indented(line: str) -> str:
 
 
 def _say(value: float, kind: str, system: System, digits: int = 2) -> str:
-    """Write a value without the zeros that say nothing."""
+    """Write a value that was worked out, without the zeros that say nothing."""
     number = units.number(value, kind, system, digits)
     number = number.rstrip("0").rstrip(".") if "." in number else number
     return f"{number} {units.unit_label(kind, system)}"
 
 
-def _span(low: float, high: float, kind: str, system: System, digits: int = 1) -> str:
-    first, last = _say(low, kind, system, digits), _say(high, kind, system, digits)
-    return last if first == last else f"{first.split()[0]} to {last}"
+def _given(value: float, kind: str, system: System) -> str:
+    """Write a value of the file, as exactly as it stands there."""
+    return said(value, kind, system, 0)
+
+
+def _span(low: float, high: float, kind: str, system: System) -> str:
+    return said_range(low, high, kind, system, 0)
 
 
 def _gauge(pressure: float, bar: Bar, system: System) -> str:
-    return f"{_say(pressure - bar.air_pressure, 'pressure', system, 1)} gauge"
+    return f"{_given(pressure - bar.air_pressure, 'pressure', system)} gauge"
 
 
 def _hose(line: Line, system: System) -> str:
-    text = f"{_say(line.length, 'length', system)} of {_say(line.bore, 'small length', system, 3)} bore"
+    text = f"{_given(line.length, 'length', system)} of {_given(line.bore, 'small length', system)} bore"
     if line.fittings_k:
         text += f", fittings K {line.fittings_k:g}"
-    return text + (f", roughness {_say(line.roughness, 'small length', system, 4)}" if line.roughness else "")
+    return text + (f", roughness {_given(line.roughness, 'small length', system)}" if line.roughness else "")
 
 
 def _aligned(rows: list[list[str]]) -> list[str]:
@@ -88,13 +93,13 @@ def _aligned(rows: list[list[str]]) -> list[str]:
 
 
 def _whole(bar: Bar, system: System) -> list[str]:
-    spacing = _say(bar.row_spacing, "small length", system)
+    spacing = _given(bar.row_spacing, "small length", system)
     sections = "1 section" if len(bar.sections) == 1 else f"{len(bar.sections)} sections"
     air = _say(bar.air_pressure, "pressure", system, 1)
     return [
         f"{bar.rows} rows at {spacing} make {_say(bar.width, 'length', system)}, in {sections}",
         f"ammonia with {bar.nitrogen_fraction * 100:g} % nitrogen; site at "
-        f"{_say(bar.elevation, 'length', system, 0)}, where the air has {air}",
+        f"{_given(bar.elevation, 'length', system)}, where the air has {air}",
     ]
 
 
@@ -119,9 +124,9 @@ def _orifices(bar: Bar, system: System) -> list[str]:
         [
             [
                 orifice.name,
-                units.show(orifice.diameter, "small length", system),
+                said(orifice.diameter, "small length", system),
                 f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
-                f"land {_say(orifice.land, 'small length', system, 3)}" if orifice.land else "no land given",
+                f"land {_given(orifice.land, 'small length', system)}" if orifice.land else "no land given",
                 _flashing(orifice) + ("" if orifice.name in fitted else "; in no section"),
             ]
             for orifice in bar.orifices.values()
@@ -147,25 +152,27 @@ def _equipment(bar: Bar, system: System) -> list[str]:
         below = "none: open air below the orifices"
     volume = "gallon" if system == "us" else "liter"
     pulses = meter.pulses_per_volume * units.factor(volume, "volume")
+    # As given, per gallon; in metric units worked out from that.
+    counted = f"{pulses:,.9g}" if system == "us" else f"{pulses:,.5g}"
     counts = _span(meter.min_flow, meter.max_flow, "volume flow", system)
-    least = f"least {_say(pump.min_flow, 'volume flow', system, 1)}" if pump.min_flow else "no least flow"
+    least = f"least {_given(pump.min_flow, 'volume flow', system)}" if pump.min_flow else "no least flow"
     rows = [
         ["row hose", below],
         [
             "pump",
-            f"{_say(pump.max_flow, 'volume flow', system, 1)} at full drive, {least}, adds up to "
-            f"{_say(pump.max_rise, 'pressure', system, 1)}, efficiency {pump.efficiency * 100:g} %",
+            f"{_given(pump.max_flow, 'volume flow', system)} at full drive, {least}, adds up to "
+            f"{_given(pump.max_rise, 'pressure', system)}, efficiency {pump.efficiency * 100:g} %",
         ],
-        ["meter", f"{pulses:.4g} pulses per {volume}, counts {counts}"],
+        ["meter", f"{counted} pulses per {volume}, counts {counts}"],
     ]
     if meter.loss_at_max_flow:
-        rows[-1][1] += f", loses {_say(meter.loss_at_max_flow, 'pressure', system, 1)} at its greatest flow"
+        rows[-1][1] += f", loses {_given(meter.loss_at_max_flow, 'pressure', system)} at its greatest flow"
     if meter.reference_temperature is not None:
-        reference = units.show(meter.reference_temperature, "temperature", system)
+        reference = said(meter.reference_temperature, "temperature", system)
         rows.append(["", f"the controller takes the density at {reference}, whatever the liquid's own"])
     if bar.suction:
         side = "above" if bar.suction.head >= 0 else "below"
-        head = f"liquid {_say(abs(bar.suction.head), 'length', system)} {side} the pump"
+        head = f"liquid {_given(abs(bar.suction.head), 'length', system)} {side} the pump"
         rows.insert(1, ["suction", head + (f", {_hose(bar.suction.line, system)}" if bar.suction.line else "")])
     if bar.control_valve:
         valve = bar.control_valve
@@ -176,14 +183,14 @@ def _equipment(bar: Bar, system: System) -> list[str]:
     if bar.tank:
         filled = _say(bar.tank.capacity * bar.tank.fill, "volume", system, 0)
         rows.append(
-            ["tank", f"{_say(bar.tank.capacity, 'volume', system, 0)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
+            ["tank", f"{_given(bar.tank.capacity, 'volume', system)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
         )
     return _aligned(rows)
 
 
 def _limits(bar: Bar, system: System) -> list[str]:
     limits = bar.limits
-    margin = _say(limits.liquid_margin, "pressure", system, 1)
+    margin = _given(limits.liquid_margin, "pressure", system)
     return _aligned(
         [
             ["pressure", f"{_gauge(limits.max_pressure, bar, system)} at the pump outlet"],
@@ -204,11 +211,17 @@ def assumed_lines(bar: Bar, system: System) -> list[str]:
             f"coefficient of {_and(untested)}: ± {float(usual or 0) * 100:g} %, as nothing better was "
             "given; a water test narrows the window's doubt"
         )
-    flashing = [o.name for o in fitted if o.flash_weight is None]
+    flashing = [o.name for o in fitted if o.flash_weight is None and not o.measured]
     if flashing:
         lines.append(
             f"flashing in {_and(flashing)} lies between none and full, so the certain window is smaller "
-            "than the possible one; points measured on ammonia bring them together"
+            "than the possible one; a point measured on ammonia narrows what is open"
+        )
+    narrowed = [o.name for o in fitted if o.flash_weight is None and o.measured]
+    if narrowed:
+        lines.append(
+            f"flashing in {_and(narrowed)} is known only as far as the measured points tell, so the certain window is "
+            "smaller than the possible one"
         )
     no_middle = [o.name for o in fitted if o.flash_weight is None and o.land is None]
     if no_middle:
@@ -254,9 +267,9 @@ def unusual_lines(bar: Bar, system: System) -> list[str]:
             lines.append(f"{what} {shown} is unusually {'small' if value < usual[0] else 'large'}")
 
     inch, psi = units.factor("inch", "length"), units.factor("psi", "pressure")
-    check(bar.row_spacing / inch, _SPACING_INCHES, "row spacing", _say(bar.row_spacing, "small length", system))
+    check(bar.row_spacing / inch, _SPACING_INCHES, "row spacing", _given(bar.row_spacing, "small length", system))
     for orifice in bar.orifices.values():
-        diameter = units.show(orifice.diameter, "small length", system)
+        diameter = said(orifice.diameter, "small length", system)
         check(orifice.diameter / inch, _ORIFICE_INCHES, f"{orifice.name}: a diameter of", diameter)
         coefficient = orifice.discharge_coefficient
         check(coefficient, _COEFFICIENT, f"{orifice.name}: a coefficient of", f"{coefficient:g}")
@@ -265,17 +278,17 @@ def unusual_lines(bar: Bar, system: System) -> list[str]:
     lines_of = {f"feed of {section.name}": section.feed for section in bar.sections}
     for what, line in {**lines_of, "row hose": bar.row_hose.line, "suction": bar.suction and bar.suction.line}.items():
         if line:
-            check(line.bore / inch, _BORE_INCHES, f"{what}: a bore of", _say(line.bore, "small length", system, 3))
+            check(line.bore / inch, _BORE_INCHES, f"{what}: a bore of", _given(line.bore, "small length", system))
     margin, rated = bar.limits.liquid_margin, bar.limits.max_pressure - bar.air_pressure
-    check(margin / psi, _MARGIN_PSI, "a liquid margin of", _say(margin, "pressure", system, 1))
+    check(margin / psi, _MARGIN_PSI, "a liquid margin of", _given(margin, "pressure", system))
     if rated / psi > _HOSE_RATING_PSI:
         hose = _say(_HOSE_RATING_PSI * psi, "pressure", system, 0)
         lines.append(
-            f"a rated pressure of {_say(rated, 'pressure', system, 0)}: ammonia hose need only bear {hose}; "
+            f"a rated pressure of {_given(rated, 'pressure', system)}: ammonia hose need only bear {hose}; "
             "is every part rated for more?"
         )
     if bar.limits.speed[1] > units.to_si(_FASTEST_MPH, "speed", "mph"):
-        lines.append(f"a speed of {_say(bar.limits.speed[1], 'speed', system)} is unusually high")
+        lines.append(f"a speed of {_given(bar.limits.speed[1], 'speed', system)} is unusually high")
     if bar.nitrogen_fraction < _LEAST_NITROGEN:
         lines.append(f"{bar.nitrogen_fraction * 100:g} % nitrogen is little; 82-0-0 has 82 %")
     if len({section.orifice for section in bar.sections}) > 1:

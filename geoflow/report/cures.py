@@ -12,10 +12,15 @@ from geoflow.schema import LIMITS
 from geoflow.units import System, number, unit_label
 from geoflow.vet import Solution, Vetting
 
-__all__ = ["cure_texts"]
+__all__ = ["advisable", "cure_texts"]
 
 # Liquid nobody will have in a tank on a working day, 20 and 90 degF, is no advice [K].
 _COLDEST_ADVISED, _WARMEST_ADVISED = 266.5, 305.4
+
+
+def advisable(low: float, high: float) -> bool:
+    """Whether some liquid temperature between these [K] is one that a tank may have on a working day."""
+    return high >= _COLDEST_ADVISED and low <= _WARMEST_ADVISED
 
 
 def _ways(index: int, solution: Solution, vetting: Vetting, system: System) -> list[str]:
@@ -28,7 +33,7 @@ def _ways(index: int, solution: Solution, vetting: Vetting, system: System) -> l
     if fitting:
         ways.append("fit orifice " + " or ".join(f"'{name}'" for name in fitting))
     low, high = float(vetting.temperature_low[index]), float(vetting.temperature_high[index])
-    if math.isfinite(low) and high >= _COLDEST_ADVISED and low <= _WARMEST_ADVISED:
+    if math.isfinite(low) and advisable(low, high):
         ways.append(_liquid(low, high, solution, system))
     return ways
 

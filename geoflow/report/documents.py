@@ -9,16 +9,20 @@ import numpy as np
 
 from geoflow.arrays import FloatArray, TextArray
 from geoflow.equipment import Bar
+from geoflow.gauges import expected_gauges, rows_at_map_rates
 from geoflow.physics.ammonia import saturation
+from geoflow.report.doubt import doubt_document
+from geoflow.report.gauges import ends_document, gauges_document, split_document
 from geoflow.schema import LIMITS, VERDICTS
+from geoflow.settling import Settling
 from geoflow.units import from_si
 from geoflow.vet import Solution, Vetting
-from geoflow.window import Bounds, RowSplit, row_split
+from geoflow.window import Bounds
 
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["expected_split", "totals", "vet_document", "window_document"]
+__all__ = ["totals", "vet_document", "window_document"]
 
 _DIGITS = 6
 
@@ -45,17 +49,6 @@ def _gauge(pressure: float, bar: Bar) -> float | None:
 
 def _flow_bounds(bounds: Bounds) -> list[float | None] | None:
     return _pair(bounds.low, bounds.high, "ammonia flow", "lb/minute")
-
-
-def expected_split(solution: Solution) -> RowSplit | None:
-    """Row split in the middle of the plan at the middle of the window; None where there is no window at all."""
-    bounds = solution.possible if solution.certain.empty else solution.certain
-    if bounds.empty:
-        return None
-    middle = 0.5 * sum(solution.plan.temperature)
-    ratio = float(np.interp(middle, solution.window.temperature, solution.window.delivered_ratio))
-    flow = 0.5 * (bounds.low + bounds.high) * ratio
-    return row_split(solution.bar, middle, solution.plan.sections, flow)
 
 
 def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
@@ -87,32 +80,10 @@ def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
             "certain": _pair(*solution.rate_bounds(solution.certain), "nitrogen rate", "lb/acre"),
             "possible": _pair(*solution.rate_bounds(solution.possible), "nitrogen rate", "lb/acre"),
         }
-    split = expected_split(solution)
     document["warnings"] = list(solution.warnings(with_speed=with_speed))
-    document["expected"] = None if split is None else _split_document(split, solution)
+    document["gauges_at_ends"] = ends_document(solution)
+    document["row_split"] = split_document(rows_at_map_rates(solution), solution)
     return document
-
-
-def _split_document(split: RowSplit, solution: Solution) -> dict[str, Any]:
-    bar = solution.bar
-    return {
-        "temperature_degF": _plain(from_si(0.5 * sum(solution.plan.temperature), "temperature", "degF")),
-        "flow_lb_nh3_min": _plain(from_si(split.flow, "ammonia flow", "lb/minute")),
-        "pump_inlet_psig": _gauge(split.inlet_pressure, bar),
-        "pump_outlet_psig": _gauge(split.outlet_pressure, bar),
-        "after_control_valve_psig": _gauge(split.node_pressure, bar),
-        "sections": [
-            {
-                "name": bar.sections[index].name,
-                "rows": bar.sections[index].rows,
-                "orifice": bar.sections[index].orifice,
-                "manifold_psig": _gauge(float(split.manifold_pressure[place]), bar),
-                "row_flow_lb_nh3_min": _plain(from_si(float(split.row_flow[place]), "ammonia flow", "lb/minute")),
-                "off_mean_percent": _plain(100.0 * float(split.off_mean[place])),
-            }
-            for place, index in enumerate(solution.plan.sections)
-        ],
-    }
 
 
 def totals(rate: FloatArray, area: FloatArray, verdict: TextArray) -> dict[str, Any]:
@@ -177,8 +148,15 @@ def _zones(prescription: Prescription, rate: FloatArray, solution: Solution, vet
     ]
 
 
-def vet_document(prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting) -> dict[str, Any]:
-    """Give the whole vetting as the contract has it."""
+def vet_document(
+    prescription: Prescription,
+    rate: FloatArray,
+    solution: Solution,
+    vetting: Vetting,
+    doubt: Settling | None = None,
+) -> dict[str, Any]:
+    """Give the whole vetting as the contract has it; `doubt` says what would settle doubtful zones."""
+    area = prescription.area
     return {
         "input": {
             "file": str(prescription.path),
@@ -194,6 +172,9 @@ def vet_document(prescription: Prescription, rate: FloatArray, solution: Solutio
         "bar": solution.bar.name,
         "window": window_document(solution, with_speed=True),
         "zones": _zones(prescription, rate, solution, vetting),
-        "totals": totals(rate, prescription.area, vetting.verdict),
+        "totals": totals(rate, area, vetting.verdict),
+        "gauges": gauges_document(expected_gauges(rate, area, solution, vetting), solution),
+        "row_split": split_document(rows_at_map_rates(solution, rate, area, vetting), solution),
+        "doubt": doubt_document(doubt),
         "limits": {name: limit.meaning for name, limit in LIMITS.items()},
     }

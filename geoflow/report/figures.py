@@ -25,6 +25,7 @@ from geoflow.report.sheet import (
     draw_scale,
     line_height,
 )
+from geoflow.said import said_range
 from geoflow.schema import VERDICTS
 
 if TYPE_CHECKING:
@@ -374,7 +375,7 @@ def window_chart(
     axes.set_ylim(0, 1.12 * max(ends, default=1.0))
     font = {"size": 11, "color": INK, "family": "DejaVu Sans"}
     axes.set_xlabel(f"Temperature of the ammonia [{units.unit_label('temperature', system)}]", **font)
-    noun = {"nitrogen rate": "Nitrogen rate", "ammonia flow": "Ammonia flow of the whole bar"}[quantity]
+    noun = {"nitrogen rate": "Nitrogen rate", "ammonia flow": "Ammonia flow of all rows in use"}[quantity]
     axes.set_ylabel(f"{noun} [{units.unit_label(quantity, system)}]", **font)
     doubtful = STYLES["doubtful"]
     axes.fill_between(
@@ -391,7 +392,7 @@ def window_chart(
         axes.plot(x, edge, color=INK, linewidth=width)
     for end in plan_x:
         axes.axvline(end, color=INK, linewidth=1, linestyle=(0, (4, 3)))
-    span = units.show_range(*planned_temperature, "temperature", system)
+    span = said_range(*planned_temperature, "temperature", system)
     axes.annotate(
         f"planned {span}",
         (float(plan_x.mean()), 1),

@@ -9,12 +9,39 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.diagnosis.findings import Finding
-from geoflow.units import System, show
+from geoflow.units import System, from_si, show
 
 if TYPE_CHECKING:
     from geoflow.workflow.reconciling import ReconcileOutcome
 
-__all__ = ["CONCERNS", "concern_texts", "finding_place", "finding_text", "percent", "place_text"]
+__all__ = [
+    "CONCERNS",
+    "concern_texts",
+    "finding_numbers",
+    "finding_place",
+    "finding_text",
+    "percent",
+    "place_text",
+]
+
+# Kind, unit and its ending in JSON of what a finding's number measures; what is a ratio or a count has none.
+_ACRES, _PSI = ("area", "acre", "ac"), ("pressure", "psi", "psi")
+_PSIA, _FLOW = ("pressure", "psi", "psia"), ("ammonia flow", "lb/minute", "lb_nh3_min")
+_WARMTH, _SECONDS = ("temperature", "degF", "degF"), ("time", "s", "s")
+_ORIFICE: Final = ("area", "mm**2", "mm2")
+_MEASURES: Final[dict[str, tuple[str, str, str] | None]] = {
+    **dict.fromkeys(("area", "area_judged", "area_boiling"), _ACRES),
+    **dict.fromkeys(("least_margin", "wanted_margin", "excess_drop", "expected_drop"), _PSI),
+    **dict.fromkeys(("offset", "running_offset_low", "running_offset_high"), _PSI),
+    **dict.fromkeys(("reading_standing", "vapour_pressure"), _PSIA),
+    **dict.fromkeys(("flow", "asked", "suction_flow_certain", "suction_flow_possible"), _FLOW),
+    **dict.fromkeys(("temperature_short", "temperature_other", "zero_temperature"), _WARMTH),
+    **dict.fromkeys(("effective_area", "nominal_area"), _ORIFICE),
+    "time": _SECONDS,
+    **dict.fromkeys(("relative_change", "change_low", "change_high", "sudden", "rows_worth", "moments"), None),
+    **dict.fromkeys(("area_ratio", "area_ratio_low", "area_ratio_high", "share", "short_share", "shortfall"), None),
+    **dict.fromkeys(("short_share_beyond", "short_share_below"), None),
+}
 
 
 def percent(share: float) -> str:
@@ -133,6 +160,17 @@ def finding_text(finding: Finding, outcome: ReconcileOutcome, system: System) ->
     return _TEXTS[finding.kind](finding, outcome, system)
 
 
+def finding_numbers(finding: Finding) -> dict[str, float | None]:
+    """Give what was found in numbers, each with its unit in the key unless it is a ratio or a count."""
+    numbers: dict[str, float | None] = {}
+    for name, value in finding.numbers.items():
+        measure = _MEASURES.get(name, ("", "", "si"))
+        key = name if measure is None else f"{name}_{measure[2]}"
+        shown = value if measure is None or not measure[0] else float(from_si(value, measure[0], measure[1]))
+        numbers[key] = round(shown, 6) if math.isfinite(shown) else None
+    return numbers
+
+
 def finding_place(finding: Finding, outcome: ReconcileOutcome) -> tuple[float, float] | None:
     """Longitude and latitude [degree] of the middle of the records that show it; None where none does."""
     import pyproj
@@ -151,7 +189,11 @@ def place_text(finding: Finding, outcome: ReconcileOutcome) -> str:
     if place is None:
         return finding.scope
     rows = np.sort(outcome.read.log.row[finding.rows])
-    span = f"row {rows[0]}" if rows.size == 1 else f"{rows.size:,} records between rows {rows[0]:,} and {rows[-1]:,}"
+    span = (
+        f"row {rows[0] + 1:,}"
+        if rows.size == 1
+        else f"{rows.size:,} records between rows {rows[0] + 1:,} and {rows[-1] + 1:,}"
+    )
     return f"{finding.scope}; {span} of the log, around {place[1]:.5f}, {place[0]:.5f}"
 
 

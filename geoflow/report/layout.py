@@ -1,15 +1,29 @@
-"""Laying out text: folding, tables, ranges."""
+"""Laying out text: folding, tables, ranges, names of zones."""
 
 from __future__ import annotations
 
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from geoflow.units import KINDS, System, number, unit_label
 
-__all__ = ["count", "span", "table", "within", "wrap"]
+if TYPE_CHECKING:
+    from geoflow.formats.vector import Prescription
+
+__all__ = [
+    "count",
+    "number_range",
+    "some_names",
+    "span",
+    "table",
+    "verb",
+    "within",
+    "wrap",
+    "zone_names",
+    "zone_numbers",
+]
 
 _WIDTH: Final = 100
 
@@ -56,3 +70,29 @@ def within(low: float, high: float, kind: str, system: System) -> str:
 def count(number_of: int, thing: str) -> str:
     """Return a number of things, singular or plural."""
     return f"{number_of:,} {thing}" + ("" if number_of == 1 else "s")
+
+
+def verb(number_of: int, one: str, more: str) -> str:
+    """Return the form of a verb that goes with a number of things."""
+    return one if number_of == 1 else more
+
+
+def number_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
+    """Write two SI values as one range without unit, each rounded to the nearest, or as one where both read alike."""
+    first, last = number(low, kind, system, digits), number(high, kind, system, digits)
+    return first if first == last else f"{first} to {last}"
+
+
+def zone_numbers(prescription: Prescription) -> list[str]:
+    """Name every zone as people see it, everywhere: its row in the file, counted from 1."""
+    return [str(row + 1) for row in prescription.row.tolist()]
+
+
+def some_names(names: Sequence[str], most: int = 12) -> str:
+    """Write up to `most` names and how many more there are."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most:,} more" if len(names) > most else "")
+
+
+def zone_names(names: Sequence[str], most: int = 12) -> str:
+    """Name some zones: ``zone 4``, ``zones 1, 2 and 9 more``."""
+    return f"zone{'' if len(names) == 1 else 's'} {some_names(names, most)}"

@@ -1,233 +1,158 @@
-"""A planned field as JSON and in words."""
+"""A planned field in words."""
 
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
-from geoflow.planning.loads import TankLoads
-from geoflow.planning.orifices import OrificeOption
-from geoflow.planning.speeds import SpeedSet
 from geoflow.report.cautions import CAUTIONS
-from geoflow.report.layout import count, span, table, within, wrap
-from geoflow.report.text import heading, reading_lines, warning_lines
-from geoflow.units import System, from_si, number, show, unit_label
+from geoflow.report.cures import advisable
+from geoflow.report.layout import count, number_range, some_names, table, verb, within, wrap, zone_names, zone_numbers
+from geoflow.report.loads import full_tank_text, tanks_text
+from geoflow.report.plan_document import driven_speeds
+from geoflow.report.text import heading, held_text, reading_lines, warning_lines
+from geoflow.said import said, said_range
+from geoflow.units import System, number, show, unit_label
 
 if TYPE_CHECKING:
     from geoflow.workflow.planning import PlanOutcome
 
-__all__ = ["plan_document", "plan_text", "tanks_text"]
+__all__ = ["plan_text"]
+
+_MOST_NAMES: Final = 12
+_MOST_LOADS: Final = 30
+# Less than this much ground is no gain [m2]: a twentieth of an acre, which prints as nothing.
+_NOTHING: Final = 202.0
 
 
-def _one(value: float | None, kind: str, unit: str) -> float | None:
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(from_si(value, kind, unit)), 6)
+def _speed_text(plan: PlanOutcome, system: System) -> str:
+    """The speeds of the plan, the same wherever they are named."""
+    driven = driven_speeds(plan).tolist()
+    if plan.chosen == "several":
+        each = [said(speed, "speed", system) for speed in driven]
+        return f"{', '.join(each[:-1])} and {each[-1]} by zone" if len(each) > 1 else each[0]
+    return said_range(driven[0], driven[-1], "speed", system)
 
 
-def _many(values: FloatArray, kind: str, unit: str) -> list[float]:
-    rounded: list[float] = np.round(from_si(values, kind, unit), 6).tolist()
-    return rounded
-
-
-def _option_document(option: OrificeOption) -> dict[str, Any]:
-    return {
-        "orifices": list(option.orifices),
-        "fitted_now": option.fitted,
-        "holds_ac": _one(option.area_planned, "area", "acre"),
-        "loses_ac": _one(option.lost_planned, "area", "acre"),
-        "best_speed_mph": _one(option.speeds.recommended, "speed", "mile/hour"),
-        "holds_at_best_speed_ac": _one(option.speeds.best_area, "area", "acre"),
-        "rows_off_mean": round(option.uneven, 6),
-        "even": option.even,
-    }
-
-
-def _set_document(chosen: SpeedSet) -> dict[str, Any]:
-    return {
-        "speeds_mph": _many(chosen.speed, "speed", "mile/hour"),
-        "holds_ac": _one(chosen.area_held, "area", "acre"),
-    }
-
-
-def _loads_document(plan: PlanOutcome) -> dict[str, Any] | None:
-    loads, rows = plan.loads, plan.vetted.prescription.row
-    if loads is None:
-        return None
-    return {
-        "tanks": len(loads.drawn),
-        "full_load_lb_nh3": _one(loads.full_load, "mass", "lb"),
-        "liquid_in_full_tank_lb": _one(loads.liquid_mass, "mass", "lb"),
-        "liquid_in_full_tank_gal": _one(loads.liquid_volume, "volume", "gallon"),
-        "filled_at_degF": _one(loads.start_temperature, "temperature", "degF"),
-        "delivered_over_prescribed": round(loads.delivered_ratio, 6),
-        "loads": [
-            {
-                "drawn_lb_nh3": drawn,
-                "pass": int(loads.number[index]) + 1,
-                "distance_ft": distance,
-                "zone": int(rows[loads.zone[index]]),
-                "lon_lat": [round(float(value), 6) for value in plan.load_places[index]],
-                "end_fill": round(float(loads.end_fill[index]), 4),
-                "end_degF": warmth,
-            }
-            for index, (drawn, distance, warmth) in enumerate(
-                zip(
-                    _many(loads.drawn, "mass", "lb"),
-                    _many(loads.distance, "length", "ft"),
-                    _many(loads.end_temperature, "temperature", "degF"),
-                    strict=True,
-                )
-            )
-        ],
-    }
-
-
-def plan_document(plan: PlanOutcome) -> dict[str, Any]:
-    """Give the plan as a plain dictionary, the unit in every key."""
-    curve, rows, solution = plan.curve, plan.vetted.prescription.row, plan.vetted.solution
-    speeds = _many(plan.chosen.zone_speed, "speed", "mile/hour")
-    end = plan.end_of_tank
-    return {
-        "temperature_degF": _many(np.array(solution.plan.temperature), "temperature", "degF"),
-        "speed_mph": _many(np.array(solution.plan.speed), "speed", "mile/hour"),
-        "best_speed": {
-            "recommended_mph": _one(plan.recommended, "speed", "mile/hour"),
-            "range_mph": None if plan.steady is None else _many(np.array(plan.steady), "speed", "mile/hour"),
-            "holds_ac": 0.0
-            if plan.recommended is None
-            else _one(float(curve.area_held(plan.recommended)), "area", "acre"),
-            "exact_best_mph": None if curve.best is None else _many(np.array(curve.best), "speed", "mile/hour"),
-            "exact_best_holds_ac": _one(curve.best_area, "area", "acre"),
-            "asked_ac": _one(curve.asked, "area", "acre"),
-            "curve": {
-                "speed_mph": _many(curve.speed, "speed", "mile/hour"),
-                "holds_at_ac": _many(curve.area_at, "area", "acre"),
-                "holds_between_ac": _many(curve.area_between, "area", "acre"),
-            },
-        },
-        "speed_sets": [_set_document(chosen) for chosen in plan.speeds],
-        "zones": [
-            {
-                "zone": zone,
-                "speed_mph": speeds[index],
-                "holds": bool(plan.chosen.holds[index]) if plan.vetted.rate[index] > 0.0 else None,
-            }
-            for index, zone in enumerate(rows.tolist())
-        ],
-        "orifices": {
-            "recommended": None if plan.orifices.recommended is None else list(plan.orifices.recommended.orifices),
-            "options": [_option_document(option) for option in plan.orifices.options],
-            "uneven_mixtures": [
-                {"orifices": list(mixture), "rows_off_mean": round(off, 6)}
-                for mixture, off in plan.orifices.uneven_mixtures.items()
-            ],
-        },
-        "liquid_temperature": {
-            "best_degF": None if plan.warmth.best is None else _many(np.array(plan.warmth.best), "temperature", "degF"),
-            "holds_ac": _one(plan.warmth.best_area, "area", "acre"),
-            "curve": {
-                "temperature_degF": _many(plan.warmth.temperature, "temperature", "degF"),
-                "holds_ac": _many(plan.warmth.area_held, "area", "acre"),
-            },
-        },
-        "hours": {
-            "productive_h": round(plan.time.productive / 3600.0, 4),
-            "total_h": round(plan.time.total / 3600.0, 4),
-            "field_efficiency": round(plan.efficiency, 4),
-        },
-        "heading_deg": round(math.degrees(plan.heading) % 180.0, 1),
-        "tank_loads": _loads_document(plan),
-        "end_of_tank": None
-        if end is None
-        else {
-            "coldest_degF": _one(end.temperature, "temperature", "degF"),
-            "zones_worse": rows[end.worse].tolist(),
-        },
-    }
-
-
-def _speed_lines(plan: PlanOutcome, system: System) -> list[str]:
-    curve = plan.curve
+def _answer_lines(plan: PlanOutcome, system: System) -> list[str]:
+    curve, vetting = plan.curve, plan.vetted.vetting
     if curve.asked <= 0.0:
         return ["Every zone asks for zero: there is nothing to plan."]
-    if plan.recommended is None:
-        return [
-            "No zone certainly holds at any allowed speed: look at the orifices below, plan a narrower range of",
-            "temperatures, or measure a point.",
-        ]
-    held = float(curve.area_held(plan.recommended))
-    steady = "only just: a little slower or faster less does"
-    if plan.steady is not None:
-        steady = f"as much from {within(*plan.steady, 'speed', system)}"
-    lines = [
-        f"Best single speed: {show(plan.recommended, 'speed', system)}: {number(held, 'area', system)} of "
-        f"{show(curve.asked, 'area', system)} hold ({steady})"
-    ]
-    if curve.best is not None and curve.best_area > 1.001 * held:
-        exact = number(0.5 * sum(curve.best), "speed", system, 2)
-        lines.append(
-            wrap(f"(at exactly {exact} {unit_label('speed', system)} {show(curve.best_area, 'area', system)} would)")
-        )
-    lines += _cooled_lines(plan, system)
-    rows = [["speeds", unit_label("area", system) + " that hold"]]
-    for chosen in plan.speeds:
-        words = ", ".join(number(float(speed), "speed", system) for speed in chosen.speed)
-        rows.append([f"{words} {unit_label('speed', system)}", number(chosen.area_held, "area", system)])
-    lines.append(table(rows, "<>"))
-    return lines
+    speed = _speed_text(plan, system)
+    acres = f"{number(plan.area_held, 'area', system)} of {show(curve.asked, 'area', system)}"
+    lead = {
+        "given": f"Plan: {speed}, as given",
+        "best": f"Plan: {speed}, the best single speed",
+        "several": f"Plan: {speed}",
+        "middle": f"No zone certainly holds at any allowed speed. Plan: {speed}, the middle of the allowed ones",
+    }[plan.chosen]
+    lines = [wrap(f"{lead}. {held_text(vetting.verdict, acres)}.", indent="")]
+    if plan.chosen == "best":
+        steady = "Only just: at a little slower or faster fewer acres hold."
+        if plan.steady is not None:
+            steady = f"As many acres hold anywhere from {within(*plan.steady, 'speed', system)}."
+        lines.append(wrap(steady))
+    return lines + _cooled_lines(plan, system)
 
 
 def _cooled_lines(plan: PlanOutcome, system: System) -> list[str]:
-    """Say what the cooling of a tank leaves of that."""
-    end, vetted = plan.end_of_tank, plan.vetted
-    if end is None:
+    """Say what the cooling of a tank leaves of that, and which zones it takes away."""
+    end, area = plan.end_of_tank, plan.vetted.prescription.area
+    if end is None or not end.worse.any():
         return []
-    lost = (end.before.verdict == "holds") & (end.after.verdict != "holds")
-    if not lost.any():
-        return []
-    rows = vetted.prescription.row[lost]
-    shown = ", ".join(str(row) for row in rows[:12]) + (" ..." if rows.size > 12 else "")
-    limits = " and ".join(sorted({str(name) for name in end.after.limited_by[lost] if name}))
-    held = float(vetted.prescription.area[end.after.verdict == "holds"].sum())
-    cold = f"{number(end.temperature, 'temperature', system, None, 'down')} {unit_label('temperature', system)}"
+    names = zone_numbers(plan.vetted.prescription)
+    cold = show(end.temperature, "temperature", system, 1)
+    held = float(area[end.after.verdict == "holds"].sum())
+    parts = []
+    for then in ("doubtful", "fails"):
+        for before in ("holds", "doubtful"):
+            lost = np.flatnonzero(end.worse & (end.before.verdict == before) & (end.after.verdict == then))
+            if lost.size:
+                limits = " and ".join(sorted({str(name) for name in end.after.limited_by[lost] if name}))
+                many = lost.size > 1
+                was = f"{'are' if many else 'is'} doubtful" if then == "doubtful" else "fail" if many else "fails"
+                some = zone_names([names[index] for index in lost], lost.size)
+                parts.append(f"{some}, which {_verb(before, many=many)} with a full tank, {was} there ({limits})")
     return [
         wrap(
-            f"! but the tank cools while it is drawn, to {cold}: at its end {number(held, 'area', system)} hold; "
-            f"zone {shown} lose{'s' if rows.size == 1 else ''} the verdict there ({limits})",
+            f"! The tank cools while it is drawn, to {cold} at its end (no heat from air or steel counted). There "
+            f"{show(held, 'area', system)} hold: {'; '.join(parts)}.",
             indent="  ",
             hang="    ",
         )
     ]
 
 
-def _zone_lines(plan: PlanOutcome, system: System) -> list[str]:
-    """Zones by the speed they are driven at."""
-    chosen, rate, rows = plan.chosen, plan.vetted.rate, plan.vetted.prescription.row
-    lines = [f"Speed by zone, {len(chosen.speed)} different" if len(chosen.speed) > 1 else "Speed by zone"]
-    table_rows = [["speed", unit_label("nitrogen rate", system), "zones", ""]]
-    for speed in chosen.speed.tolist():
-        for good in (True, False):
-            members = np.flatnonzero((chosen.zone_speed == speed) & (chosen.holds == good) & (rate > 0.0))
-            if not members.size:
-                continue
-            shown = ", ".join(str(row) for row in rows[members[:12]]) + (" ..." if members.size > 12 else "")
-            table_rows.append(
-                [
-                    show(speed, "speed", system),
-                    span(float(rate[members].min()), float(rate[members].max()), "nitrogen rate", system),
-                    shown,
-                    "" if good else "do NOT hold",
-                ]
-            )
-    return [*lines, table(table_rows, "<<<<")]
+def _verb(verdict: str, *, many: bool) -> str:
+    if verdict == "holds":
+        return "hold" if many else "holds"
+    return "are doubtful" if many else "is doubtful"
+
+
+def _zone_lines(plan: PlanOutcome, system: System, *, all_zones: bool) -> list[str]:
+    """Zones by rate: runs of rates that share speed and verdict."""
+    vetting, rate, area = plan.vetted.vetting, plan.vetted.rate, plan.vetted.prescription.area
+    names, (slow, fast) = zone_numbers(plan.vetted.prescription), plan.speeds
+    rows = [[unit_label("nitrogen rate", system), "drive", unit_label("area", system), "verdict", "zones"]]
+    runs: list[tuple[tuple[float, float, str, str], list[int]]] = []
+    for index in np.lexsort((np.arange(rate.size), fast, slow, rate)).tolist():
+        if rate[index] > 0.0:
+            key = (float(slow[index]), float(fast[index]), str(vetting.verdict[index]), str(vetting.limited_by[index]))
+            if not runs or runs[-1][0] != key:
+                runs.append((key, []))
+            runs[-1][1].append(index)
+    for (low, high, verdict, limit), members in runs:
+        rates = rate[members]
+        rows.append(
+            [
+                number_range(float(rates.min()), float(rates.max()), "nitrogen rate", system),
+                said_range(low, high, "speed", system),
+                number(float(area[members].sum()), "area", system),
+                f"{verdict}: {limit}" if limit else verdict,
+                some_names([names[index] for index in sorted(members)], len(members) if all_zones else _MOST_NAMES),
+            ]
+        )
+    more = "" if all_zones or all(len(members) <= _MOST_NAMES for _, members in runs) else " (--all-zones names all)"
+    return [f"Zones by rate{more}", table(rows, "<<><<")]
+
+
+def _gain(area: float, plan: PlanOutcome, system: System) -> str:
+    gain = area - plan.area_held
+    return f"{'+' if gain > 0.0 else ''}{number(gain, 'area', system)}"
+
+
+def _alternative_lines(plan: PlanOutcome, system: System) -> list[str]:
+    """What other speeds and temperatures would gain over the plan."""
+    curve, label = plan.curve, unit_label("area", system)
+    others: list[tuple[str, float]] = []
+    if plan.recommended is not None and plan.chosen != "best":
+        best = float(curve.area_held(plan.recommended))
+        others.append((f"{said(plan.recommended, 'speed', system)} throughout", best))
+    if curve.best is not None:
+        exact = number(0.5 * sum(curve.best), "speed", system, 2)
+        others.append(
+            (f"exactly {exact} {unit_label('speed', system)} throughout, no slower or faster", curve.best_area)
+        )
+    for chosen in plan.sets[1:]:
+        each = ", ".join(number(speed, "speed", system) for speed in chosen.speed.tolist())
+        others.append(
+            (f"{each} {unit_label('speed', system)} by zone (--speeds {chosen.speed.size})", chosen.area_held)
+        )
+    if plan.warmth.best is not None and advisable(*plan.warmth.best):
+        others.append((f"liquid {_stretch(plan, plan.warmth.best, system)}", plan.warmth.best_area))
+    better = [(what, area) for what, area in others if area > plan.area_held + _NOTHING]
+    if not better:
+        return ["Other speeds or liquid temperatures would hold no more."]
+    rows = [[f"each alone, instead of the plan's {show(plan.area_held, 'area', system)}", label, "gain"]]
+    rows += [[what, number(area, "area", system), _gain(area, plan, system)] for what, area in better]
+    return ["What would hold more", table(rows, "<>>")]
 
 
 def _orifice_lines(plan: PlanOutcome, system: System) -> list[str]:
-    rows = [["orifices", "hold " + unit_label("area", system), "loses", "best speed", "hold there", ""]]
+    label, tempo = unit_label("area", system), _speed_text(plan, system)
+    rows = [["orifices", f"hold {label}", "gain", "or at one speed", f"hold {label}", ""]]
     for option in plan.orifices.options:
         kinds = option.orifices[0] if len(set(option.orifices)) == 1 else " / ".join(option.orifices)
         remark = [
@@ -235,23 +160,27 @@ def _orifice_lines(plan: PlanOutcome, system: System) -> list[str]:
             "recommended" if option is plan.orifices.recommended else "",
             "" if option.even else f"rows up to {100.0 * option.uneven:.0f} % off their mean",
         ]
-        best = option.speeds.recommended
+        best = option.speeds.best
         rows.append(
             [
                 kinds,
                 number(option.area_planned, "area", system),
-                number(option.lost_planned, "area", system),
-                "none" if best is None else show(best, "speed", system),
+                "" if option.fitted else _gain(option.area_planned, plan, system),
+                "none" if best is None else within(*best, "speed", system),
                 number(option.speeds.best_area, "area", system),
                 ", ".join(word for word in remark if word),
             ]
         )
-    lines = ["Orifices of the bar file, over the whole day's temperatures at the planned speed", table(rows, "<>>>><")]
-    if plan.orifices.uneven_mixtures:
+    lines = [
+        wrap(f"Orifices of the bar file at the planned temperatures and {tempo}", indent=""),
+        table(rows, "<>>>><"),
+    ]
+    left = len(plan.orifices.uneven_mixtures)
+    if left:
         lines.append(
             wrap(
-                f"{count(len(plan.orifices.uneven_mixtures), 'way')} of fitting different orifices in different "
-                "sections left out: rows would be more than 5 % off their mean."
+                f"{count(left, 'way')} of fitting different orifices in different sections "
+                f"{verb(left, 'is', 'are')} left out: rows would be more than 5 % off their mean."
             )
         )
     return lines
@@ -267,54 +196,56 @@ def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> st
     return within(*best, "temperature", system)
 
 
-def _warmth_lines(plan: PlanOutcome, system: System) -> list[str]:
-    best = plan.warmth.best
-    if best is None:
-        return ["No liquid temperature lets a zone hold at the planned speed."]
+def _nothing_lines(plan: PlanOutcome, system: System) -> list[str]:
+    """Where nothing holds at any speed: what would help, as computed."""
+    if plan.chosen != "middle":
+        return []
+    ways = []
+    if any(option.speeds.best_area > _NOTHING for option in plan.orifices.options if not option.fitted):
+        ways.append("another orifice, see below")
+    if plan.warmth.best is not None and advisable(*plan.warmth.best):
+        ways.append(f"liquid {_stretch(plan, plan.warmth.best, system)}")
+    if plan.held_with_a_point > _NOTHING:
+        ways.append(
+            "a measured point (flow of one row, manifold pressure, liquid temperature), with which "
+            f"{show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
+        )
+    if not ways:
+        return [wrap("No orifice of the bar file, no liquid temperature and no measured point is expected to help.")]
+    return [wrap(f"What would help: {'; or '.join(ways)}.")]
+
+
+def _time_lines(plan: PlanOutcome, system: System) -> list[str]:
+    fastest, _, slowest = plan.time
+    worked, total = (
+        f"{low / 3600.0:.1f} h"
+        if f"{low / 3600.0:.1f}" == f"{high / 3600.0:.1f}"
+        else f"{low / 3600.0:.1f} to {high / 3600.0:.1f} h"
+        for low, high in ((fastest.productive, slowest.productive), (fastest.total, slowest.total))
+    )
     return [
         wrap(
-            f"Best liquid temperature at this speed: {_stretch(plan, best, system)} "
-            f"({number(plan.warmth.best_area, 'area', system)} of {show(plan.warmth.asked, 'area', system)} hold).",
+            f"Hours at {_speed_text(plan, system)}, zones of rate zero apart: {worked} in the ground, {total} in the "
+            f"field at a field efficiency of {100.0 * plan.efficiency:.0f} % (unless given: Iowa State University "
+            "Extension PM 696 and A3-24 for ammonia bars).",
             indent="",
         )
     ]
-
-
-def _time_lines(plan: PlanOutcome) -> list[str]:
-    productive, total = plan.time.productive / 3600.0, plan.time.total / 3600.0
-    return [
-        wrap(
-            f"Time at the zones' speeds, zones of rate zero apart: {productive:.1f} h in the ground, {total:.1f} h "
-            "in the field at a field efficiency of "
-            f"{100.0 * plan.efficiency:.0f} % (Iowa State University Extension PM 696 and A3-24 for ammonia bars).",
-            indent="",
-        )
-    ]
-
-
-def tanks_text(loads: TankLoads, system: System) -> str:
-    """Say how many tanks it takes, and how much of the last."""
-    last = float(loads.drawn[-1]) if len(loads.drawn) else 0.0
-    if last > 0.999 * loads.full_load or len(loads.drawn) < 2:
-        return count(len(loads.drawn), "tank")
-    return f"{len(loads.drawn) - 1} full and {show(last, 'mass', system)} of one more"
 
 
 def _load_lines(plan: PlanOutcome, system: System) -> list[str]:
     loads, end = plan.loads, plan.end_of_tank
     if loads is None or end is None:
         return ["The bar file names no [tank], so loads are not counted."]
-    drawn = float(loads.drawn.sum())
     lines = [
         wrap(
-            f"Tank loads: {tanks_text(loads, system)} for {show(drawn, 'mass', system)} NH3; a full tank gives "
-            f"{show(loads.full_load, 'mass', system)} ({show(loads.liquid_volume, 'volume', system)} of liquid at "
-            f"{show(loads.start_temperature, 'temperature', system)}). Passes run at "
+            f"Tanks: {tanks_text(loads, system)}. {full_tank_text(loads, system)} Passes run at "
             f"{math.degrees(plan.heading) % 180.0:.0f}° from north.",
             indent="",
         )
     ]
     rows = [["tank", "ends in pass", "after", "zone", "place (lat, lon)", "fill", "liquid at its end"]]
+    names = zone_numbers(plan.vetted.prescription)
     for index in range(len(loads.drawn)):
         lon, lat = plan.load_places[index]
         rows.append(
@@ -322,42 +253,55 @@ def _load_lines(plan: PlanOutcome, system: System) -> list[str]:
                 str(index + 1),
                 str(int(loads.number[index]) + 1),
                 show(float(loads.distance[index]), "length", system, 0),
-                str(plan.vetted.prescription.row[loads.zone[index]]),
+                names[loads.zone[index]],
                 f"{lat:.5f}, {lon:.5f}",
                 f"{100.0 * float(loads.end_fill[index]):.0f} %",
                 show(float(loads.end_temperature[index]), "temperature", system, 1),
             ]
         )
-    lines.append(table(rows[:31], "<>><<>>"))
-    if len(rows) > 31:
-        lines.append(f"  and {len(rows) - 31} more, all in the JSON")
-    cold = show(end.temperature, "temperature", system, 1)
-    lines.append(
-        wrap(
-            f"Drawing a tank cools what is left of it, to about {cold} (no heat from air or steel counted). "
-            + (
-                "Zones lose their verdict for it, see above."
-                if end.worse.any()
-                else "No zone loses its verdict for it."
+    if len(rows) > 1:
+        lines.append(table(rows[: _MOST_LOADS + 1], "<>><<>>"))
+    if len(rows) > _MOST_LOADS + 1:
+        lines.append(f"  and {len(rows) - _MOST_LOADS - 1} more, all in the JSON")
+    if not end.worse.any():
+        cold = show(end.temperature, "temperature", system, 1)
+        lines.append(
+            wrap(
+                f"Drawing a tank cools what is left of it, to about {cold} (no heat from air or steel counted). "
+                "No zone loses its verdict for it."
             )
         )
-    )
     return lines
 
 
-def plan_text(plan: PlanOutcome, system: System) -> str:
-    """Say the plan in words and numbers."""
+def plan_text(plan: PlanOutcome, system: System, *, all_zones: bool = False) -> str:
+    """Say the plan in words and numbers.
+
+    Parameters
+    ----------
+    plan : PlanOutcome
+        From `plan_field`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    all_zones : bool
+        Name every zone.
+    """
     vetted = plan.vetted
-    blocks = [
-        _speed_lines(plan, system),
+    start = [
+        _answer_lines(plan, system) + _nothing_lines(plan, system),
         warning_lines(vetted.solution),
         reading_lines(vetted.prescription, system),
-        [heading(vetted.solution, system, with_speed=True)],
-        _zone_lines(plan, system),
-        _orifice_lines(plan, system),
-        _warmth_lines(plan, system),
-        _time_lines(plan),
-        _load_lines(plan, system),
-        [wrap(CAUTIONS, indent="")],
     ]
-    return "\n\n".join("\n".join(block) for block in blocks if block)
+    if plan.curve.asked <= 0.0:
+        blocks = start
+    else:
+        blocks = [
+            *start,
+            [f"{heading(vetted.solution, system, with_speed=False)} · {_speed_text(plan, system)}"],
+            _zone_lines(plan, system, all_zones=all_zones),
+            _time_lines(plan, system),
+            _load_lines(plan, system),
+            _alternative_lines(plan, system),
+            _orifice_lines(plan, system),
+        ]
+    return "\n\n".join("\n".join(block) for block in [*blocks, [wrap(CAUTIONS, indent="")]] if block)

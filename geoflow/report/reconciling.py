@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.reconcile.agreement import Agreement
-from geoflow.report.findings import concern_texts, finding_text, place_text
+from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
 from geoflow.units import from_si
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def _findings(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
                 "text": finding_text(finding, outcome, "us"),
                 "where": place_text(finding, outcome),
                 "confidence": finding.confidence,
-                "numbers": {f"{name}_si": _plain(value) for name, value in finding.numbers.items()},
+                "numbers": finding_numbers(finding),
             }
         )
     return listed

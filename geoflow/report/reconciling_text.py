@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.findings import concern_texts, finding_text, percent
-from geoflow.report.layout import count, table, wrap
+from geoflow.report.layout import count, table, wrap, zone_numbers
 from geoflow.report.reconciling import points, ticket_numbers
 from geoflow.units import System, number, show, unit_label
 
@@ -90,7 +90,7 @@ def _zones_text(outcome: ReconcileOutcome, system: System, most: int | None) -> 
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.abs(zones.rate / zones.asked - 1.0)
     worst = np.argsort(-np.nan_to_num(gap, nan=np.inf, posinf=np.inf), kind="stable")
-    shown = worst[: len(worst) if most is None else most]
+    shown, names = worst[: len(worst) if most is None else most], zone_numbers(target)
     rate = unit_label("nitrogen rate", system)
     rows: list[tuple[str, ...]] = [
         (
@@ -109,7 +109,7 @@ def _zones_text(outcome: ReconcileOutcome, system: System, most: int | None) -> 
         known = math.isfinite(got)
         rows.append(
             (
-                str(target.row[index]),
+                names[index],
                 *(number(float(area[index]), "area", system, 2) for area in (zones.area, zones.missed, zones.doubled)),
                 number(float(asked), "nitrogen rate", system, 1),
                 number(float(got), "nitrogen rate", system, 1) if known else "-",

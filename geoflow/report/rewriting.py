@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
+from geoflow.arrays import BoolArray, FloatArray
 from geoflow.report.cautions import CAUTIONS
-from geoflow.report.layout import span, table, within, wrap
+from geoflow.report.layout import count, span, table, within, wrap, zone_numbers
 from geoflow.report.text import heading, reading_lines, warning_lines
 from geoflow.rewrite import REASONS, Rewriting
 from geoflow.units import System, from_si, number, show, unit_label
@@ -17,9 +17,18 @@ from geoflow.vet import Solution
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["SIDE_COLUMNS", "balance_text", "money_lines", "rewrite_document", "rewrite_text", "side_rows"]
+__all__ = [
+    "SIDE_COLUMNS",
+    "balance_text",
+    "money_lines",
+    "rewrite_document",
+    "rewrite_text",
+    "rewriting_answer",
+    "side_rows",
+]
 
 SIDE_COLUMNS: Final = (
+    "row",
     "zone",
     "before_lb_n_ac",
     "after_lb_n_ac",
@@ -44,6 +53,7 @@ def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]
     before, after = _pounds(done.before), _pounds(done.after)
     return {
         "zone": prescription.row.tolist(),
+        "number": zone_numbers(prescription),
         "before": before,
         "after": after,
         "area": np.round(area, 6).tolist(),
@@ -58,9 +68,24 @@ def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]
 
 
 def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
-    """Rows of the side file, `SIDE_COLUMNS` each: every zone that changed or still does not hold."""
+    """Rows of the side file, `SIDE_COLUMNS` each: every zone that changed or still does not hold.
+
+    ``row`` counts from 0, for programs; ``zone`` is the number people see.
+    """
     columns = _columns(prescription, done)
-    names = ("zone", "before", "after", "area", "moved", "slow", "fast", "verdict_before", "verdict", "reason")
+    names = (
+        "zone",
+        "number",
+        "before",
+        "after",
+        "area",
+        "moved",
+        "slow",
+        "fast",
+        "verdict_before",
+        "verdict",
+        "reason",
+    )
     return [
         [columns[name][index] for name in names]
         for index in range(len(done.before))
@@ -112,21 +137,28 @@ def rewrite_document(
     }
 
 
-def _answer(done: Rewriting, area: FloatArray, system: System) -> str:
+def rewriting_answer(done: Rewriting, area: FloatArray, system: System) -> str:
+    """Say in one sentence what the rewriting did."""
     asked = done.before > 0.0
-    holds = int((done.verdict[asked] == "holds").sum())
-    changed = done.rate_changed
-    words = (
-        f"{holds:,} of {int(asked.sum()):,} zones now hold; the rate of {int(changed.sum()):,} was changed "
-        f"({show(float(area[changed].sum()), 'area', system)})."
-    )
+    if not asked.any():
+        return "Every zone asks for zero: there is nothing to rewrite."
+    holds, left = int((done.verdict[asked] == "holds").sum()), int(done.left_failing.sum())
+    changed, raised = int(done.rate_changed.sum()), int(done.raised.sum())
     own = int(np.char.endswith(done.reason, "speed").sum())
-    if own:
-        words += f" {own:,} got a speed of their own."
-    left = int(done.left_failing.sum())
+
+    def acres(chosen: BoolArray) -> str:
+        return show(float(area[chosen].sum()), "area", system)
+
+    words = f"{holds:,} of {count(int(asked.sum()), 'zone')} now {'holds' if holds == 1 else 'hold'}"
     if left:
-        words += f" {left:,} still do not hold ({show(float(area[done.left_failing].sum()), 'area', system)})."
-    return words
+        words += f", {left:,} still {'does' if left == 1 else 'do'} not ({acres(done.left_failing)})"
+    if changed:
+        rates = "the rate of 1 zone was" if changed == 1 else f"the rates of {changed:,} zones were"
+        words += f"; {rates} changed ({acres(done.rate_changed)})"
+    else:
+        words += "; no rate was changed"
+    words += f", RAISED in {raised:,}" if raised else ""
+    return words + (f", and {own:,} got a speed of {'its' if own == 1 else 'their'} own." if own else ".")
 
 
 def balance_text(done: Rewriting, area: FloatArray, policy: str, system: System) -> list[str]:
@@ -159,10 +191,11 @@ def _zone_lines(prescription: Prescription, done: Rewriting, system: System) -> 
     moved = np.abs(done.after - done.before) * prescription.area
     order = sorted(touched.tolist(), key=lambda index: (not done.left_failing[index], -moved[index]))
     rows = [["zone", "before", "after", unit_label("area", system), unit_label("speed", system), "why"]]
+    names = zone_numbers(prescription)
     for index in order[:_MOST_ZONES]:
         rows.append(
             [
-                str(prescription.row[index]),
+                names[index],
                 number(float(done.before[index]), "nitrogen rate", system, 1),
                 number(float(done.after[index]), "nitrogen rate", system, 1),
                 number(float(prescription.area[index]), "area", system),
@@ -170,10 +203,10 @@ def _zone_lines(prescription: Prescription, done: Rewriting, system: System) -> 
                 REASONS[str(done.reason[index])],
             ]
         )
-    count = len(order)
+    many = len(order)
     title = f"Zones changed or still failing ({unit_label('nitrogen rate', system)})"
-    if count > _MOST_ZONES:
-        title += f", the first {_MOST_ZONES} of {count:,}; all of them stand in the side file"
+    if many > _MOST_ZONES:
+        title += f", the first {_MOST_ZONES} of {many:,}; all of them stand in the side file"
     return [title, table(rows, "<>>><<")]
 
 
@@ -181,15 +214,16 @@ def _raised_lines(prescription: Prescription, done: Rewriting, system: System) -
     raised = np.flatnonzero(done.raised)
     if not raised.size:
         return []
+    names = zone_numbers(prescription)
     shown = ", ".join(
-        f"{prescription.row[index]} ({number(float(done.before[index]), 'nitrogen rate', system)} to "
+        f"{names[index]} ({number(float(done.before[index]), 'nitrogen rate', system)} to "
         f"{number(float(done.after[index]), 'nitrogen rate', system)})"
         for index in raised[:40].tolist()
     )
     more = "" if raised.size <= 40 else f" and {raised.size - 40:,} more, all in the side file"
     return [
         wrap(
-            f"RAISED above the prescription, {raised.size:,} zones in {unit_label('nitrogen rate', system)}: "
+            f"RAISED above the prescription, {count(raised.size, 'zone')} in {unit_label('nitrogen rate', system)}: "
             f"{shown}{more}. Check them against the agronomist's ceiling, the label and local nitrogen rules before "
             "anything is applied.",
             indent="",
@@ -197,22 +231,23 @@ def _raised_lines(prescription: Prescription, done: Rewriting, system: System) -
     ]
 
 
-def _short_lines(extra: dict[str, Any], system: System) -> list[str]:
+def _short_lines(prescription: Prescription, extra: dict[str, Any], system: System) -> list[str]:
     short = extra.get("short_zones")
     if not short:
         return []
+    names = dict(zip(prescription.row.tolist(), zone_numbers(prescription), strict=True))
     rows = [["zone", "needs", "shortest run", "not at rate"]]
     for entry in sorted(short, key=lambda one: -one["share_off_rate"])[:_MOST_ZONES]:
         rows.append(
             [
-                str(entry["zone"]),
+                names[entry["zone"]],
                 show(entry["needed_ft"] * 0.3048, "length", system, 0),
                 show(entry["shortest_ft"] * 0.3048, "length", system, 0),
                 f"{100.0 * entry['share_off_rate']:.0f} % of its run",
             ]
         )
     return [
-        f"{len(short):,} zones are crossed too fast for the controller to reach their rate "
+        f"{count(len(short), 'zone')} crossed too fast for the controller to reach the rate "
         f"(heading {extra['heading_deg']:.0f}°)",
         table(rows, "<>>>"),
     ]
@@ -246,7 +281,7 @@ def rewrite_text(
     low, high = solution.rate_bounds(solution.certain)
     window = within(low, high, "nitrogen rate", system)
     blocks = [
-        [_answer(done, area, system)],
+        [rewriting_answer(done, area, system)],
         warning_lines(solution),
         reading_lines(prescription, system),
         [
@@ -265,7 +300,7 @@ def rewrite_text(
         if own
         else [],
         _raised_lines(prescription, done, system),
-        _short_lines(extra, system),
+        _short_lines(prescription, extra, system),
         money_lines(extra),
         [wrap(CAUTIONS, indent="")],
     ]

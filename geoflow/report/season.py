@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from geoflow.report.cautions import CAUTIONS
-from geoflow.report.layout import count, table, wrap
+from geoflow.report.layout import count, table, verb, wrap
 from geoflow.units import System, number, show, to_si, unit_label
 
 __all__ = [
@@ -25,8 +25,8 @@ _NO_BAR: Final = "(no bar file)"
 _OF_THE_BAR: Final = frozenset({"bar", "plan"})
 _FEWEST: Final = 3
 _SIZES: Final = {
-    "area_ratio_si": "orifice area {:.0f} % of the bar file's",
-    "relative_change_si": "area {:+.0f} % in a day",
+    "area_ratio": "orifice area {:.0f} % of the bar file's",
+    "relative_change": "area {:+.0f} % in a day",
 }
 _MOST_LISTED: Final = 12
 _WIDEST: Final = (24, 20, 12, 16, 12, 34)  # letters of the table of bars
@@ -183,10 +183,19 @@ def _share(value: float | None) -> str:
 
 def season_answer(totals: Mapping[str, Any]) -> str:
     """Say in one sentence how the season stands."""
-    fine, odd, failed = totals["fine"], totals["findings"], totals["failed"]
-    words = f"{fine:,} of {count(totals['fields'], 'field')} {'has' if fine == 1 else 'have'} nothing to act on"
-    words += f"; {odd:,} {'has' if odd == 1 else 'have'} findings"
-    return words + (f"; {failed:,} failed and {'is' if failed == 1 else 'are'} in no total." if failed else ".")
+    fields, fine, odd, failed = (totals[name] for name in ("fields", "fine", "findings", "failed"))
+    if not fields:
+        return "There is no field."
+    parts = []
+    if odd:
+        parts.append(f"{odd:,} of {count(fields, 'field')} {verb(odd, 'has', 'have')} findings to act on")
+    if fine:
+        who = f"{fine:,}" if odd else f"{fine:,} of {count(fields, 'field')}"
+        parts.append(f"{who} {verb(fine, 'has', 'have')} nothing to act on")
+    if failed:
+        who = f"{failed:,}" if parts else f"{failed:,} of {count(fields, 'field')}"
+        parts.append(f"{who} failed and {verb(failed, 'is', 'are')} in no total")
+    return "; ".join(parts) + "."
 
 
 def total_words(totals: Mapping[str, Any], system: System) -> list[tuple[str, str]]:

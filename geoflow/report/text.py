@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from geoflow.arrays import FloatArray, TextArray
-from geoflow.physics.ammonia import saturation
+from geoflow.formats.facts import rows_text
+from geoflow.gauges import expected_gauges, rows_at_map_rates
 from geoflow.physics.tanks import drawn_temperature
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.cures import cure_texts
-from geoflow.report.documents import expected_split
-from geoflow.report.layout import count, span, table, wrap
+from geoflow.report.doubt import doubt_text, no_window_text
+from geoflow.report.gauges import end_rows, gauge_rows, gauge_title, row_lines, tank_text
+from geoflow.report.layout import count, span, table, verb, wrap, zone_names, zone_numbers
+from geoflow.said import said_range
 from geoflow.schema import LIMITS, VERDICTS
-from geoflow.units import KINDS, System, from_si, number, show, show_range, to_si, unit_label
+from geoflow.settling import Settling
+from geoflow.units import KINDS, System, from_si, number, show, to_si, unit_label
 from geoflow.vet import Solution, Vetting
 from geoflow.window import Bounds
 
@@ -24,7 +27,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "heading",
+    "held_text",
     "left_out_text",
+    "margin_text",
     "meter_lines",
     "reading_lines",
     "temperature_line",
@@ -36,7 +41,6 @@ __all__ = [
 ]
 
 _MOST_ZONES: Final = 15
-_UNEVEN: Final = 0.05
 _HEEL: Final = 0.05
 
 
@@ -49,13 +53,18 @@ def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> li
     possible = solution.window.over_plan(certain=False, commanded=False)
     rows = [["", "certain", "possible", ""]]
     rows.append(
-        ["whole bar", _bounds_span(certain, system), _bounds_span(possible, system), unit_label("ammonia flow", system)]
+        [
+            "all rows in use",
+            _bounds_span(certain, system),
+            _bounds_span(possible, system),
+            unit_label("ammonia flow", system),
+        ]
     )
     if with_speed:
         sure, hoped = solution.rate_bounds(solution.certain), solution.rate_bounds(solution.possible)
         rows.append(
             [
-                f"rate at {show_range(*solution.plan.speed, 'speed', system)}",
+                f"rate at {said_range(*solution.plan.speed, 'speed', system)}",
                 span(*sure, "nitrogen rate", system),
                 span(*hoped, "nitrogen rate", system),
                 unit_label("nitrogen rate", system),
@@ -66,21 +75,10 @@ def _window_lines(solution: Solution, system: System, *, with_speed: bool) -> li
     if with_speed and low > high and not certain.empty:
         lines.append(wrap("No single rate holds over the whole range of speeds: plan a narrower one."))
     if certain.empty and not solution.hopeless:
-        lines.append(
-            wrap(
-                "There is no flow that certainly holds over this plan: the low end "
-                f"({_edge(certain.low, system)}) lies above the high end ({_edge(certain.high, system)}). A narrower "
-                "temperature range, another orifice, or one measured point of flow, manifold pressure and liquid "
-                "temperature in the bar file would help."
-            )
-        )
+        lines.append(wrap(no_window_text(solution, system)))
     for end, name in (("low", solution.certain.low_limit), ("high", solution.certain.high_limit)):
         lines.append(wrap(f"{end} end: {name}. {LIMITS[name].meaning}", hang="    "))
     return lines
-
-
-def _edge(flow: float, system: System) -> str:
-    return show(flow, "ammonia flow", system) if math.isfinite(flow) else "never reached"
 
 
 def _speed_lines(solution: Solution, system: System) -> list[str]:
@@ -100,42 +98,27 @@ def _speed_lines(solution: Solution, system: System) -> list[str]:
     return ["Rates at single speeds", table(rows, "<<<")]
 
 
-def _gauge_lines(solution: Solution, system: System) -> list[str]:
-    """What the gauges should read in the middle of the window, and how the rows divide it."""
-    split, bar = expected_split(solution), solution.bar
-    if split is None:
-        return []
-    bounds = solution.possible if solution.certain.empty else solution.certain
-    middle = 0.5 * (bounds.low + bounds.high)
-
-    def gauge(*pressures: float) -> str:
-        low, high = min(pressures) - bar.air_pressure, max(pressures) - bar.air_pressure
-        return show_range(low, high, "pressure", system, 0)
-
-    curve = solution.curve
-    tank = saturation(np.array(solution.plan.temperature)).pressure
-    rows = [
-        ["tank", gauge(*tank.tolist()), "vapour pressure of the liquid at the planned temperatures"],
-        ["manifold", gauge(float(curve.at("manifold_low", middle)), float(curve.at("manifold_high", middle))), ""],
-        ["pump outlet", gauge(float(curve.at("outlet_low", middle)), float(curve.at("outlet_high", middle))), ""],
-    ]
-    lines = [f"At the gauges with {show(split.flow, 'ammonia flow', system)}", table(rows, "<<<")]
-    if float(np.ptp(split.off_mean)) > _UNEVEN:
-        lines.append(wrap("Rows do not get the same: that is the orifices and feeds, not the flow."))
-        lines.append(
-            table(
-                [
-                    [
-                        bar.sections[index].name,
-                        bar.sections[index].orifice,
-                        f"{100.0 * float(split.off_mean[place]):+.0f} % of the mean row",
-                    ]
-                    for place, index in enumerate(solution.plan.sections)
-                ],
-                "<<>",
-                "    ",
-            )
-        )
+def _gauge_lines(
+    solution: Solution,
+    system: System,
+    rate: FloatArray | None = None,
+    area: FloatArray | None = None,
+    vetting: Vetting | None = None,
+) -> list[str]:
+    """What the gauges should read at the map's rates, or at the ends of the window where there is no map."""
+    if rate is None or area is None or vetting is None:
+        rows, title = end_rows(solution, system), "At the gauges"
+    else:
+        found = expected_gauges(rate, area, solution, vetting)
+        rows, title = gauge_rows(found, solution, system), gauge_title(found)
+    lines = [wrap(title, indent="")]
+    if len(rows) > 1:
+        lines.append(table(rows, "<" + ">" * (len(rows[0]) - 2) + ("<" if rows[0][-1] == "" else ">")))
+    lines.append(wrap(tank_text(solution, system)))
+    uneven = row_lines(rows_at_map_rates(solution, rate, area, vetting), solution)
+    if uneven:
+        lines.append(wrap("Rows do not get the same, against the mean row: that is the orifices and feeds."))
+        lines.append(table(uneven, "<<>", "    "))
     return lines
 
 
@@ -159,9 +142,9 @@ def heading(solution: Solution, system: System, *, with_speed: bool) -> str:
     parts = [f"{bar.name}: {window.rows} rows, {show(window.width, 'length', system)}"]
     if len(plan.sections) < len(bar.sections):
         parts.append("only " + ", ".join(bar.sections[index].name for index in plan.sections))
-    parts.append(f"liquid {show_range(*plan.temperature, 'temperature', system)}")
+    parts.append(f"liquid {said_range(*plan.temperature, 'temperature', system)}")
     if with_speed:
-        parts.append(show_range(*plan.speed, "speed", system))
+        parts.append(said_range(*plan.speed, "speed", system))
     return " · ".join(parts)
 
 
@@ -217,8 +200,14 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, warned:
     if int(good.sum()) == total:
         who = "The one zone holds" if total == 1 else f"All {total:,} zones hold"
         return f"{who} ({acres}): this bar can deliver the map as planned.{left_out}"
-    doubtful, fails = int((verdict == "doubtful").sum()), int((verdict == "fails").sum())
-    return f"{int(good.sum()):,} of {total:,} zones hold ({acres}); {doubtful:,} doubtful, {fails:,} fail.{left_out}"
+    return f"{held_text(verdict, acres)}.{left_out}"
+
+
+def held_text(verdict: TextArray, acres: str) -> str:
+    """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail."""
+    held, doubtful, fails = (int((verdict == name).sum()) for name in ("holds", "doubtful", "fails"))
+    asked, holds, fail = held + doubtful + fails, verb(held, "holds", "hold"), verb(fails, "fails", "fail")
+    return f"{held:,} of {count(asked, 'zone')} {holds} ({acres}); {doubtful:,} doubtful, {fails:,} {fail}"
 
 
 def left_out_text(prescription: Prescription) -> int:
@@ -236,10 +225,18 @@ def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> lis
     return [index for index in order if vetting.verdict[index] != "off"]
 
 
+def margin_text(index: int, vetting: Vetting, system: System) -> str:
+    """Say a zone's least liquid margin, at the worse end of what is not known; a word where it is below zero."""
+    if not vetting.margin[index] < 0.0:
+        return number(float(vetting.margin[index]), "pressure", system, 0)
+    sure = vetting.verdict[index] == "fails" and vetting.expected_margin[index] < 0.0
+    return "boils" if sure else "may boil"
+
+
 def _zone_lines(
     prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting, system: System, most: int
 ) -> list[str]:
-    order = trouble_order(solution, vetting, prescription.area)
+    order, names = trouble_order(solution, vetting, prescription.area), zone_numbers(prescription)
     if not order:
         return []
     shown = order[:most]
@@ -259,13 +256,13 @@ def _zone_lines(
         limit = vetting.limited_by[index]
         rows.append(
             [
-                str(prescription.row[index]),
+                names[index],
                 number(float(rate[index]), "nitrogen rate", system),
                 number(float(prescription.area[index]), "area", system),
                 f"{VERDICTS[str(vetting.verdict[index])].letter} {vetting.verdict[index]}",
                 f"{limit} (flow too {vetting.side[index]})" if limit else "",
                 span(float(vetting.speed_low[index]), float(vetting.speed_high[index]), "speed", system),
-                "boils" if vetting.margin[index] < 0.0 else number(float(vetting.margin[index]), "pressure", system, 0),
+                margin_text(index, vetting, system),
             ]
         )
     lines = [
@@ -279,9 +276,9 @@ def _zone_lines(
         lines += ["", "What would cure them (each cure for that zone alone)"]
         grouped: dict[str, list[str]] = {}
         for index, cure in advised:
-            grouped.setdefault(cure, []).append(str(prescription.row[index]))
+            grouped.setdefault(cure, []).append(names[index])
         for cure, zones in grouped.items():
-            lines.append(wrap(f"zone {', '.join(zones)}: {cure}", hang="    "))
+            lines.append(wrap(f"{zone_names(zones, len(zones))}: {cure}", hang="    "))
     return lines
 
 
@@ -338,8 +335,7 @@ def reading_lines(prescription: Prescription, system: System) -> list[str]:
         )
     ]
     for cause, rows in prescription.dropped.items():
-        some = ", ".join(str(row) for row in rows[:8]) + (" ..." if len(rows) > 8 else "")
-        lines.append(wrap(f"! {len(rows):,} left out: {cause} (row {some})", hang="    "))
+        lines.append(wrap(f"! {len(rows):,} left out: {cause} ({rows_text(rows)})", hang="    "))
     lines += [wrap(f"- {fact.text}", hang="    ") for fact in prescription.facts if fact.kind != "middle"]
     return lines
 
@@ -352,6 +348,7 @@ def vet_text(
     system: System,
     *,
     most_zones: int | None = None,
+    doubt: Settling | None = None,
 ) -> str:
     """Say the vetting in words and numbers.
 
@@ -367,6 +364,8 @@ def vet_text(
         ``"us"`` or ``"metric"``.
     most_zones : int, optional
         How many zones to list.
+    doubt : Settling, optional
+        From `settling.settling`, where zones are doubtful.
     """
     most = _MOST_ZONES if most_zones is None else most_zones
     blocks = [
@@ -378,10 +377,14 @@ def vet_text(
         warning_lines(solution),
         reading_lines(prescription, system),
         [heading(solution, system, with_speed=True), *_window_lines(solution, system, with_speed=True)],
-        ["Verdicts", _counts(rate, prescription.area, vetting.verdict, system)],
+        [
+            "Verdicts",
+            _counts(rate, prescription.area, vetting.verdict, system),
+            *([] if doubt is None else [wrap(doubt_text(doubt, system))]),
+        ],
         _zone_lines(prescription, rate, solution, vetting, system, most),
         [*temperature_line(vetting, solution, system), *meter_lines(solution)],
-        _gauge_lines(solution, system),
+        _gauge_lines(solution, system, rate, prescription.area, vetting),
         [wrap(CAUTIONS, indent="")],
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)

@@ -111,7 +111,8 @@ def make_catalog(target: str, pattern: str, fixed: Mapping[str, str], *, replace
         raise UsageError(f"'{foreign}' does not belong to {job}", where="geoflow season --make", cure="leave it out")
     places = glob(pattern)
     if not places:
-        raise UsageError("no file matches", where=f"--glob {shown(pattern)}", cure="put the pattern into quotes")
+        cure = "check folder and spelling; ** spans folders" if set(pattern) & set("*?[") else 'like "fields/*.zip"'
+        raise UsageError("no file matches", where=f"--glob {shown(pattern)}", cure=cure)
     here, home = str(Path.cwd()), resolve(folder_of(target), str(Path.cwd()))
     named: dict[str, str] = {}
     for place in places:

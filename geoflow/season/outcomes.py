@@ -260,8 +260,7 @@ def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System,
     found = []
     for finding in document["findings"]:
         numbers = {name: value for name, value in finding["numbers"].items() if value is not None}
-        square_metres = numbers.get("area_si")
-        acres = None if square_metres is None else round(square_metres / 4046.8564224, 6)
+        acres = numbers.get("area_ac")
         about = "field" if finding["where"] == "field" else "bar"
         found.append(_finding(finding["kind"], about, finding["text"], acres, **numbers))
     coverage, totals, agreed = document["coverage"], document["totals"], document["agreement"]

@@ -10,9 +10,10 @@ import numpy as np
 from geoflow.arrays import IntArray, TextArray
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.layout import span, within
+from geoflow.report.gauges import manifold_text
+from geoflow.report.layout import span, within, zone_numbers
 from geoflow.report.sheet import STYLES
-from geoflow.report.text import left_out_text, reading_lines, verdict_answer
+from geoflow.report.text import left_out_text, margin_text, reading_lines, verdict_answer
 from geoflow.rewrite import POLICIES
 from geoflow.schema import LIMITS, VERDICTS
 from geoflow.units import KINDS, RATE_UNITS, System, from_si, number, show, unit_label
@@ -113,7 +114,7 @@ def field_view(reading: Reading, system: System) -> dict[str, Any]:
     prescription, bar = outcome.prescription, outcome.solution.bar
     return {
         "geometry": _geometry(outcome),
-        "numbers": prescription.row.tolist(),
+        "numbers": [int(number) for number in zone_numbers(prescription)],
         "file": prescription.path.name,
         "column": prescription.rate_column,
         "unit": prescription.rate_unit.text,
@@ -134,7 +135,7 @@ def _window_rows(solution: Solution, system: System) -> list[list[str]]:
     ]
     rates = [solution.rate_bounds(bounds) for bounds in (solution.certain, solution.possible)]
     shown = ["none" if low > high else within(low, high, "nitrogen rate", system) for low, high in rates]
-    return [["Rate at the planned speed", *shown], ["Flow, whole bar", *flows]]
+    return [["Rate at the planned speed", *shown], ["Flow, all rows in use", *flows]]
 
 
 def answer_view(
@@ -177,6 +178,7 @@ def zones_view(outcome: VetOutcome, shown: str, start: int, system: System) -> d
     start = max(0, min(start, max(len(order) - 1, 0) // _LISTED * _LISTED))
     rate, area = outcome.rate, outcome.prescription.area
     units = unit_label("nitrogen rate", system), unit_label("area", system)
+    names = zone_numbers(outcome.prescription)
     return {
         "start": start,
         "total": len(order),
@@ -185,7 +187,7 @@ def zones_view(outcome: VetOutcome, shown: str, start: int, system: System) -> d
             {
                 "at": int(at),
                 "letter": _LETTERS[str(outcome.vetting.verdict[at])],
-                "words": f"zone {outcome.prescription.row[at]}: {outcome.vetting.verdict[at]}, "
+                "words": f"zone {names[at]}: {outcome.vetting.verdict[at]}, "
                 f"{number(float(rate[at]), 'nitrogen rate', system)} {units[0]}, "
                 f"{number(float(area[at]), 'area', system)} {units[1]}",
             }
@@ -220,12 +222,13 @@ def zone_view(reading: Reading, at: int, system: System) -> dict[str, Any]:
     if verdict != "off":
         margin = float(vetting.margin[at])
         speeds = _between(float(vetting.speed_low[at]), float(vetting.speed_high[at]), "speed", system)
-        boils = "it boils" if margin < 0.0 else _finite(margin, system)
+        boils = f"it {margin_text(at, vetting, system)}" if margin < 0.0 else _finite(margin, system)
         rows += [["This rate holds at", speeds], ["Least liquid margin over the plan", boils]]
+        rows += [["Manifold gauge at this rate", manifold_text(at, outcome.rate, solution, vetting, system)]]
     cure = cure_texts(np.array([at]), outcome.rate, solution, vetting, system)[0]
     return {
         "at": at,
-        "title": f"Zone {prescription.row[at]}",
+        "title": f"Zone {zone_numbers(prescription)[at]}",
         "letter": _LETTERS[verdict],
         "verdict": verdict,
         "meaning": VERDICTS[verdict].meaning,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Final, Literal
 
 import numpy as np
 
@@ -13,45 +14,44 @@ from geoflow.passes import field_heading, lay_passes
 from geoflow.planning.day import TemperatureCurve, WorkTime, field_efficiency, temperature_curve, work_hours
 from geoflow.planning.loads import EndOfTank, TankLoads, end_of_tank_window, tank_loads
 from geoflow.planning.orifices import OrificeChoice, orifice_choice
-from geoflow.planning.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve
+from geoflow.planning.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
 from geoflow.progress import tell
+from geoflow.settling import window_with_a_point
 from geoflow.units import parse
-from geoflow.vet import Solution
+from geoflow.vet import Solution, vet
 from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["PlanOutcome", "in_degrees", "parse_share", "plan_field"]
 
 # A tenth of a mile per hour [m/s], what a display in the cab shows; a speed should hold half of it either way.
-_SPEED_STEP = 0.044704
-_SPARE = 0.5 * _SPEED_STEP
+_SPEED_STEP: Final = 0.044704
+_SPARE: Final = 0.5 * _SPEED_STEP
+_MOST_SPEEDS: Final = 12
+# Sets of speeds looked at beside a plan of one.
+_OTHER_SPEEDS: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
 class PlanOutcome:
-    """A planned field.
+    """A planned field: one plan, and beside it what else could be done.
 
     Attributes
     ----------
     vetted : VetOutcome
-        The prescription, vetted at the planned speed.
-    curve : SpeedCurve
-        Area held over one single speed.
-    recommended : float or None
-        The single speed to drive [m/s]: the most area holds there and a little slower and faster.
-    steady : tuple of float or None
-        Speeds between which that area holds [m/s]; None where it holds at one exact speed only.
-    speeds : tuple of SpeedSet
-        The best one, two, ... speeds.
-    chosen : SpeedSet
-        The set the hours and loads are planned with.
+        The prescription, vetted at the speeds of the plan.
+    chosen : str
+        Where the speeds come from: ``"given"``, the ``"best"`` single one, ``"several"`` by zone, or the ``"middle"``
+        of the allowed ones where nothing holds at any.
+    speeds : tuple of ndarray, shape (zones,)
+        Slowest and fastest speed of each zone [m/s].
     orifices : OrificeChoice
-        The bar file's orifices compared.
+        The bar file's orifices compared, at these speeds.
     warmth : TemperatureCurve
-        Area held over liquid temperature.
+        Area held over liquid temperature, at these speeds.
     efficiency : float
         Field efficiency [-].
-    time : WorkTime
-        Hours.
+    time : tuple of WorkTime
+        At the fastest, in the middle and at the slowest of the planned speeds.
     heading : float
         Of the passes [rad, clockwise from north].
     loads : TankLoads or None
@@ -59,29 +59,45 @@ class PlanOutcome:
     load_places : ndarray, shape (loads, 2)
         Longitude and latitude where each tank runs out [deg].
     end_of_tank : EndOfTank or None
-        Verdicts once the cooling of the tank counts.
+        Verdicts at these speeds once the cooling of the tank counts.
+    curve : SpeedCurve
+        Area held over one single speed.
+    recommended : float or None
+        The best single speed [m/s]: the most area holds there and a little slower and faster.
+    steady : tuple of float or None
+        Speeds between which that area holds [m/s]; None where it holds at one exact speed only.
+    sets : tuple of SpeedSet
+        The best one, two, ... speeds by zone.
+    held_with_a_point : float
+        Where nothing holds at any speed: area expected to hold at the best one once a point is measured [m2].
     """
 
     vetted: VetOutcome
-    curve: SpeedCurve
-    recommended: float | None
-    steady: tuple[float, float] | None
-    speeds: tuple[SpeedSet, ...]
-    chosen: SpeedSet
+    chosen: Literal["given", "best", "several", "middle"]
+    speeds: tuple[FloatArray, FloatArray]
     orifices: OrificeChoice
     warmth: TemperatureCurve
     efficiency: float
-    time: WorkTime
+    time: tuple[WorkTime, WorkTime, WorkTime]
     heading: float
     loads: TankLoads | None
     load_places: FloatArray
     end_of_tank: EndOfTank | None
+    curve: SpeedCurve
+    recommended: float | None
+    steady: tuple[float, float] | None
+    sets: tuple[SpeedSet, ...]
+    held_with_a_point: float
+
+    @property
+    def area_held(self) -> float:
+        """Area that certainly holds at the speeds of the plan [m2]."""
+        return float(self.vetted.prescription.area[self.vetted.vetting.verdict == "holds"].sum())
 
     @property
     def has_findings(self) -> bool:
-        """Whether some zone holds at none of the chosen speeds, or loses its verdict as the tank cools."""
-        missed = bool((~self.chosen.holds & (self.vetted.rate > 0.0)).any())
-        return missed or (self.end_of_tank is not None and bool(self.end_of_tank.worse.any()))
+        """Whether a zone does not hold as planned, loses its verdict as the tank cools, or the plan itself is odd."""
+        return self.vetted.has_findings or (self.end_of_tank is not None and bool(self.end_of_tank.worse.any()))
 
 
 def parse_share(text: str | None, option: str, otherwise: float) -> float:
@@ -101,27 +117,48 @@ def _drivable(curve: SpeedCurve, steady: SpeedCurve) -> tuple[float | None, tupl
     """Speed to drive and the speeds round it at which as much holds; a tenth of a mile per hour where one fits."""
     if steady.best is None or steady.recommended is None:
         return curve.recommended, None
-    tidy = round(steady.recommended / _SPEED_STEP) * _SPEED_STEP
+    tidy = _tidy(steady.recommended)
     inside = steady.best[0] <= tidy <= steady.best[1]
     return (tidy if inside else steady.recommended), (steady.best[0] - _SPARE, steady.best[1] + _SPARE)
 
 
-def _at_planned_speed(rate: FloatArray, solution: Solution) -> SpeedSet:
-    """Everything driven at the planned speed, for a field where nothing holds at any."""
-    speed = 0.5 * sum(solution.plan.speed)
-    return SpeedSet(np.array([speed]), np.full(rate.shape, speed), np.zeros(rate.shape, dtype=np.bool_), 0.0)
+def _tidy(speed: float) -> float:
+    """Round a speed [m/s] to a tenth of a mile per hour."""
+    return round(speed / _SPEED_STEP) * _SPEED_STEP
 
 
-def _planned_at(solution: Solution, speed: tuple[float, float]) -> Solution:
-    # The window is one of flows, so another speed needs no new solving.
-    return replace(solution, plan=replace(solution.plan, speed=speed))
+def _tidied(chosen: SpeedSet) -> SpeedSet:
+    """Round the speeds of a set whose zones hold half a step either way, so that they still hold."""
+    speed = np.round(chosen.speed / _SPEED_STEP) * _SPEED_STEP
+    return replace(chosen, speed=speed, zone_speed=speed[np.searchsorted(chosen.speed, chosen.zone_speed)])
+
+
+def _sets(rate: FloatArray, area: FloatArray, solution: Solution, most: int) -> tuple[SpeedSet, ...]:
+    sets = tuple(map(_tidied, best_speeds(rate, area, solution, most, _SPARE)))
+    return sets or best_speeds(rate, area, solution, most)
+
+
+def _held_with_a_point(rate: FloatArray, area: FloatArray, solution: Solution) -> float:
+    after = window_with_a_point(solution)
+    if after is None:
+        return 0.0
+    return speed_curve_of(rate, area, after[0], solution.window.width, solution.bar, solution.plan).best_area
+
+
+def _planned_at(vetted: VetOutcome, speeds: tuple[FloatArray, FloatArray]) -> VetOutcome:
+    """Vet anew at each zone's speeds; the window is one of flows, so it needs no new solving."""
+    asked = vetted.rate > 0.0
+    driven = [speed[asked] if asked.any() else speed for speed in speeds]
+    plan = replace(vetted.solution.plan, speed=(float(driven[0].min()), float(driven[1].max())))
+    solution = replace(vetted.solution, plan=plan)
+    return replace(vetted, solution=solution, vetting=vet(vetted.rate, solution, speeds))
 
 
 def plan_field(
     vetted: VetOutcome,
     *,
     speed_given: bool,
-    most_speeds: int = 3,
+    most_speeds: int | None = None,
     heading: str | None = None,
     heel: str | None = None,
     efficiency: str | None = None,
@@ -134,8 +171,8 @@ def plan_field(
         The prescription; its planned speed counts only if it was given.
     speed_given : bool
         Whether the user planned a speed; otherwise the best single one is taken.
-    most_speeds : int
-        How many different speeds the driver is willing to use.
+    most_speeds : int, optional
+        How many different speeds the driver is willing to use; one if not given.
     heading, heel, efficiency : str or None
         As typed.
 
@@ -145,21 +182,36 @@ def plan_field(
         If an option makes no sense.
     """
     tell("planning speeds, orifices and loads")
-    from geoflow.vet import vet
-
-    if not 1 <= most_speeds <= 12:
-        raise UsageError(f"{most_speeds} speeds are no plan", where="--speeds", cure="give 1 to 12")
+    if most_speeds is not None and not 1 <= most_speeds <= _MOST_SPEEDS:
+        raise UsageError(f"{most_speeds} speeds are no plan", where="--speeds", cure=f"give 1 to {_MOST_SPEEDS}")
+    if speed_given and most_speeds is not None:
+        raise UsageError(
+            "--speed plans a given speed and --speeds one by zone: that is two plans",
+            where="geoflow plan",
+            cure="give one of them",
+        )
     prescription, rate = vetted.prescription, vetted.rate
     solution, area = vetted.solution, prescription.area
     bar = solution.bar
     curve, steady = speed_curve(rate, area, solution), speed_curve(rate, area, solution, _SPARE)
     recommended, best = _drivable(curve, steady)
-    if not speed_given:
-        single = 0.5 * sum(bar.limits.speed) if recommended is None else recommended
-        solution = _planned_at(solution, (single, single))
-        vetted = replace(vetted, solution=solution, vetting=vet(rate, solution))
-    speeds = best_speeds(rate, area, solution, most_speeds, _SPARE) or best_speeds(rate, area, solution, most_speeds)
-    chosen = speeds[-1] if speeds else _at_planned_speed(rate, solution)
+    sets = _sets(rate, area, solution, max(most_speeds or 1, _OTHER_SPEEDS))
+    chosen: Literal["given", "best", "several", "middle"]
+    slow, fast = (np.full(rate.shape, speed) for speed in solution.plan.speed)
+    if speed_given:
+        chosen = "given"
+    elif recommended is None:
+        chosen, slow = "middle", np.full(rate.shape, _tidy(0.5 * sum(bar.limits.speed)))
+        fast = slow
+    elif most_speeds is not None and most_speeds > 1 and len(sets) > 1:
+        chosen, slow = "several", sets[min(most_speeds, len(sets)) - 1].zone_speed
+        fast = slow
+    else:
+        chosen, slow = "best", np.full(rate.shape, recommended)
+        fast = slow
+    speeds = slow, fast
+    planned = _planned_at(vetted, speeds)
+    solution = planned.solution
     share = parse_share(efficiency, "--efficiency", field_efficiency(solution.window.rows))
     left = parse_share(heel, "--heel", 0.05)
     course = field_heading(prescription.zones) if heading is None else parse(heading, "angle", where="--heading")
@@ -169,23 +221,29 @@ def plan_field(
     if bar.tank is not None:
         passes = lay_passes(prescription.zones, course, solution.window.width)
         loads = tank_loads(passes, rate, area, bar, solution.plan.temperature[0], heel=left)
-        end = end_of_tank_window(rate, solution, heel=left)
+        end = end_of_tank_window(rate, solution, speeds, heel=left)
         places = in_degrees(vetted, loads.x, loads.y)
+
+    def hours(speed: FloatArray) -> WorkTime:
+        return work_hours(area[asked], speed[asked], solution.window.width, share)
+
     return PlanOutcome(
-        vetted,
-        curve,
-        recommended,
-        best,
-        speeds,
+        planned,
         chosen,
-        orifice_choice(bar, solution.plan, rate, area),
-        temperature_curve(rate, area, solution),
+        speeds,
+        orifice_choice(bar, solution.plan, rate, area, speeds=speeds),
+        temperature_curve(rate, area, solution, speeds),
         share,
-        work_hours(area[asked], chosen.zone_speed[asked], solution.window.width, share),
+        (hours(fast), hours(0.5 * (slow + fast)), hours(slow)),
         course,
         loads,
         places,
         end,
+        curve,
+        recommended,
+        best,
+        sets,
+        0.0 if recommended is not None or not asked.any() else _held_with_a_point(rate, area, solution),
     )
 
 

@@ -70,7 +70,7 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
             crs=crs,
         ).to_crs(4326)
         pyogrio.write_dataframe(strips, path, layer="strips", driver="GPKG", append=first > 0)
-    rows = zone_rows(outcome)
+    rows = _numbered(zone_rows(outcome))
     if rows:
         zones = geopandas.GeoDataFrame(rows, geometry=list(outcome.zones), crs=crs).to_crs(4326)
         pyogrio.write_dataframe(zones, path, layer="zones", driver="GPKG", append=True)
@@ -89,13 +89,18 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
         pyogrio.write_dataframe(findings, path, layer="findings", driver="GPKG", append=True)
 
 
+def _numbered(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Count the zones as people do, from 1."""
+    return [{**row, "zone": row["zone"] + 1} for row in rows]
+
+
 def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
     from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
 
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ZONE_COLUMNS, lineterminator="\n")
         writer.writeheader()
-        writer.writerows(zone_rows(outcome))
+        writer.writerows(_numbered(zone_rows(outcome)))
 
 
 def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:

@@ -19,6 +19,7 @@ from geoflow.errors import OutputError, RangeError, UsageError
 from geoflow.passes import field_heading, lay_passes
 from geoflow.planning.day import field_efficiency, work_hours
 from geoflow.planning.loads import end_of_tank_window, tank_loads
+from geoflow.settling import settling
 from geoflow.units import System, parse
 from geoflow.vet import Vetting, vet
 from geoflow.workflow.planning import in_degrees, parse_share
@@ -240,7 +241,8 @@ def report_on_vetting(
     speeds = _speeds_of(vetted)
     day = _day(vetted, vetted.rate, speeds, heading, heel, efficiency)
     most = len(vetted.rate) if all_zones else MOST_ZONES
-    return vetted_report(vetted, speeds, day, _origin(sources, bar_file, asked, date), system, most)
+    doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
+    return vetted_report(vetted, speeds, day, doubt, _origin(sources, bar_file, asked, date), system, most)
 
 
 def report_on_rewriting(

@@ -17,7 +17,8 @@ from geoflow.errors import UsageError
 from geoflow.physics.ammonia import saturation
 from geoflow.progress import tell
 from geoflow.rates import as_nitrogen_rate
-from geoflow.units import System, from_si, parse, parse_range, show, show_range, to_si
+from geoflow.said import said_range
+from geoflow.units import System, from_si, parse, parse_range, show, to_si
 from geoflow.vet import Plan, Solution, Vetting, solve, vet
 
 if TYPE_CHECKING:
@@ -132,7 +133,7 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
             reader = csv.DictReader(lines)
             for entry in reader:
                 line = reader.line_num
-                index = place[int(entry["zone"])]
+                index = place[int(entry["row"])]
                 low, high = (to_si(float(entry[name]), "speed", "mile/hour") for name in _SPEED_COLUMNS)
                 if not 0.0 < low <= high < np.inf:
                     raise ValueError
@@ -235,7 +236,7 @@ def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
         low = high = np.nan
     rates = from_si(np.array([low, high]), "nitrogen rate", "lb/acre")
     return {
-        "gf_zone": numbers(np.asarray(kept, dtype=np.float64)),
+        "gf_zone": numbers(np.asarray(kept + 1, dtype=np.float64)),
         "gf_verdict": words(vetting.verdict),
         "gf_side": words(vetting.side),
         "gf_limit": words(vetting.limited_by),
@@ -294,6 +295,7 @@ def write_vetting(
     from geoflow.formats.output import OutputFolder
     from geoflow.report.cautions import SHORT_CAUTION
     from geoflow.report.figures import verdict_map, window_chart
+    from geoflow.report.layout import zone_numbers
 
     tell(f"writing {folder}")
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
@@ -310,14 +312,14 @@ def write_vetting(
             )
         totals = document["totals"]
         plan = (
-            f"{solution.bar.name} at {show_range(*solution.plan.speed, 'speed', system)}, liquid "
-            f"{show_range(*solution.plan.temperature, 'temperature', system)}"
+            f"{solution.bar.name} at {said_range(*solution.plan.speed, 'speed', system)}, liquid "
+            f"{said_range(*solution.plan.temperature, 'temperature', system)}"
         )
         verdict_map(
             out.stage("map.png"),
             prescription.zones,
             vetting.verdict.tolist(),
-            label=[str(row) for row in prescription.row] if len(prescription.row) <= _MOST_LABELS else None,
+            label=zone_numbers(prescription) if len(prescription.row) <= _MOST_LABELS else None,
             title=f"{totals['holds']:,} of {totals['zones'] - totals['off']:,} zones hold",
             subtitle=f"{prescription.path.name}: {plan}",
             system=system,
@@ -358,6 +360,6 @@ def _write_chart(path: Path, outcome: VetOutcome, plan: str, system: System, win
         quantity="nitrogen rate",
         limits_low=limits_low,
         limits_high=limits_high,
-        title=f"Rates {bar.name} can deliver at {show_range(slow, fast, 'speed', system)}",
+        title=f"Rates {bar.name} can deliver at {said_range(slow, fast, 'speed', system)}",
         system=system,
     )

@@ -14,6 +14,7 @@ from geoflow.report.cautions import CAUTIONS
 from geoflow.report.layout import count
 from geoflow.report.sheets.model import Grid, Items, Para, Part, plain
 from geoflow.report.text import reading_lines
+from geoflow.said import said_range
 from geoflow.units import System, show, show_range
 from geoflow.vet import Solution
 
@@ -170,10 +171,10 @@ def _unknowns(solution: Solution, system: System) -> Grid:
     rows: list[tuple[str, str, str]] = [
         (
             "liquid in the tank",
-            show_range(*plan.temperature, "temperature", system),
+            said_range(*plan.temperature, "temperature", system),
             "a zone holds only if it does over this whole range",
         ),
-        ("ground speed", show_range(*plan.speed, "speed", system), "likewise, the ends of the range together"),
+        ("ground speed", said_range(*plan.speed, "speed", system), "likewise, the ends of the range together"),
         *_orifice_rows(bar, plan.sections, system),
     ]
     if hose.back_pressure:

@@ -8,8 +8,8 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.layout import count, span
-from geoflow.report.rewriting import balance_text, money_lines
+from geoflow.report.layout import count, span, verb, zone_names, zone_numbers
+from geoflow.report.rewriting import balance_text, money_lines, rewriting_answer
 from geoflow.report.sheets.basis import Origin, basis_part, caution_part, stamp
 from geoflow.report.sheets.day import Day, day_part
 from geoflow.report.sheets.looks import CHANGES, VERDICT_LOOKS
@@ -20,7 +20,6 @@ from geoflow.report.sheets.vetted import (
     map_caption,
     verdict_grid,
     window_part,
-    zone_names,
     zones_part,
 )
 from geoflow.report.sheets.window_panels import Asked
@@ -48,29 +47,15 @@ def change_kinds(done: Rewriting) -> list[str]:
     return kinds
 
 
-def _rewriting_answer(done: Rewriting, area: FloatArray, system: System) -> str:
-    """The answer in one sentence."""
-    asked = int((done.before > 0.0).sum())
-    if not asked:
-        return "Every zone asks for zero: there is nothing to rewrite."
-    left, raised, own = int(done.left_failing.sum()), int(done.raised.sum()), int(_own_speed(done).sum())
-    changed = done.rate_changed
-    words = f"{int((done.verdict[done.before > 0.0] == 'holds').sum()):,} of {asked:,} zones now hold"
-    words += f", {left:,} still {'does' if left == 1 else 'do'} not" if left else ""
-    words += f"; the rate of {int(changed.sum()):,} was changed ({show(float(area[changed].sum()), 'area', system)})"
-    words += f", RAISED in {raised:,}" if raised else ""
-    return words + (f", and {own:,} got a speed of their own." if own else ".")
-
-
 def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Part:
     done, prescription, solution = outcome.done, outcome.vetted.prescription, outcome.vetted.solution
-    rows = prescription.row
+    names = zone_numbers(prescription)
     blocks: list[Block] = [Para(warning, "warning") for warning in solution.warnings()]
     raised = np.flatnonzero(done.raised)
     if raised.size:
         blocks.append(
             Para(
-                f"RAISED above the prescription: {zone_names(rows[raised].tolist())} "
+                f"RAISED above the prescription: {zone_names([names[index] for index in raised])} "
                 f"({show(float(prescription.area[raised].sum()), 'area', system)}). Check every one against the "
                 "agronomist's ceiling, the label and local nitrogen rules before anything is applied; the table of "
                 "changes lists them.",
@@ -83,20 +68,21 @@ def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Part:
         blocks.append(Para(said, "warning"))
     if day.lost.size:
         said = (
-            f"As a tank is drawn its liquid cools, and {count(day.lost.size, 'zone')} that hold would no longer at its "
+            f"As a tank is drawn its liquid cools, and {count(day.lost.size, 'zone')} that "
+            f"{verb(day.lost.size, 'holds', 'hold')} would no longer at its "
             "end: see loads and hours."
         )
         blocks.append(Para(said, "warning"))
     steps = []
     left = np.flatnonzero(done.left_failing)
     if left.size:
-        grouped: dict[str, list[int]] = {}
+        grouped: dict[str, list[str]] = {}
         for index in left.tolist():
-            grouped.setdefault(REASONS[str(done.reason[index])], []).append(int(rows[index]))
+            grouped.setdefault(REASONS[str(done.reason[index])], []).append(names[index])
         for reason, zones in grouped.items():
-            names = zone_names(zones)
-            verb, them = ("does", "it as it is") if len(zones) == 1 else ("do", "them as they are")
-            steps.append(f"{names[:1].upper()}{names[1:]} still {verb} not hold ({reason}). Do not apply {them}.")
+            said = zone_names(zones)
+            does, them = ("does", "it as it is") if len(zones) == 1 else ("do", "them as they are")
+            steps.append(f"{said[:1].upper()}{said[1:]} still {does} not hold ({reason}). Do not apply {them}.")
     if done.rate_changed.any() or _own_speed(done).any():
         steps.append(
             "This report changes no file. 'geoflow rewrite' with the same options writes the new prescription and, "
@@ -117,7 +103,7 @@ def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Part:
 
 def _map_part(outcome: RewriteOutcome, system: System) -> Part:
     done, prescription = outcome.done, outcome.vetted.prescription
-    labels = [str(row) for row in prescription.row]
+    labels = zone_numbers(prescription)
     before, after = done.verdict_before, done.verdict
     png, size = field_map(
         prescription.zones,
@@ -148,16 +134,14 @@ def _order(done: Rewriting, area: FloatArray) -> list[int]:
 
 def _changes_part(outcome: RewriteOutcome, system: System, most: int) -> Part:
     done, prescription = outcome.done, outcome.vetted.prescription
-    area, rows = prescription.area, prescription.row
+    area, names = prescription.area, zone_numbers(prescription)
     order = _order(done, area)
     # A raise is never left out, however long the list gets.
     shown = order[:most] + [index for index in order[most:] if done.raised[index] or done.left_failing[index]]
     if not order:
         return Part("changes", "Changes made", (Para("None: nothing had to be changed."),))
     kinds = change_kinds(done)
-    png, size = field_map(
-        prescription.zones, [Panel("", kinds)], CHANGES, label=[str(row) for row in rows], system=system
-    )
+    png, size = field_map(prescription.zones, [Panel("", kinds)], CHANGES, label=names, system=system)
     counts = ", ".join(f"{kinds.count(name):,} {look.word}" for name, look in CHANGES.items())
     blocks: list[Block] = [
         Picture("changes", png, size, f"Map of what became of each zone: {counts}.", "What became of each zone."),
@@ -169,7 +153,7 @@ def _changes_part(outcome: RewriteOutcome, system: System, most: int) -> Part:
         change = float((done.after[index] - done.before[index]) * area[index])
         table.append(
             (
-                str(rows[index]),
+                names[index],
                 number(float(done.before[index]), "nitrogen rate", system, 1),
                 number(float(done.after[index]), "nitrogen rate", system, 1),
                 number(float(area[index]), "area", system),
@@ -226,9 +210,11 @@ def _short(outcome: RewriteOutcome, system: System) -> list[Block]:
     short = outcome.extra.get("short_zones")
     if not short:
         return []
+    prescription = outcome.vetted.prescription
+    names = dict(zip(prescription.row.tolist(), zone_numbers(prescription), strict=True))
     rows = [
         (
-            str(entry["zone"]),
+            names[entry["zone"]],
             show(entry["needed_ft"] * 0.3048, "length", system, 0),
             show(entry["shortest_ft"] * 0.3048, "length", system, 0),
             f"{100.0 * entry['share_off_rate']:.0f} %",
@@ -272,14 +258,14 @@ def rewritten_report(
     return Report(
         f"{plain(prescription.path.name)} rewritten for the bar {plain(solution.bar.name)}",
         f"Rewritten, {outcome.extra.get('policy', '')} · {plain(heading(solution, system, with_speed=True))}",
-        _rewriting_answer(done, prescription.area, system),
+        rewriting_answer(done, prescription.area, system),
         (
             _to_do(outcome, day, system),
             _map_part(outcome, system),
-            window_part(solution, asked, system),
+            window_part(solution, after, asked, system),
             zones,
             _changes_part(outcome, system, most_zones),
-            day_part(day, prescription.row, system),
+            day_part(day, zone_numbers(prescription), system),
             caution_part(),
             basis_part(prescription, solution, origin, system),
         ),

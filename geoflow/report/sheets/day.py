@@ -10,8 +10,8 @@ import numpy as np
 from geoflow.arrays import FloatArray, IntArray
 from geoflow.planning.day import WorkTime
 from geoflow.planning.loads import TankLoads
-from geoflow.report.layout import count
-from geoflow.report.planning import tanks_text
+from geoflow.report.layout import count, verb, zone_names
+from geoflow.report.loads import full_tank_text, tanks_text
 from geoflow.report.sheets.model import Block, Grid, Para, Part
 from geoflow.units import System, number, show, unit_label
 
@@ -54,7 +54,7 @@ class Day:
     why_not: str
 
 
-def _loads_grid(day: Day, loads: TankLoads, rows: IntArray, system: System) -> Grid:
+def _loads_grid(day: Day, loads: TankLoads, names: list[str], system: System) -> Grid:
     unit = unit_label("length", system)
     heads = ("tank", "draws", "ends in pass", f"after {unit}", "zone", "place (lat, lon)", "fill", "liquid at its end")
     lines = []
@@ -66,7 +66,7 @@ def _loads_grid(day: Day, loads: TankLoads, rows: IntArray, system: System) -> G
                 show(float(loads.drawn[index]), "mass", system),
                 str(int(loads.number[index]) + 1),
                 number(float(loads.distance[index]), "length", system, 0),
-                str(rows[loads.zone[index]]),
+                names[loads.zone[index]],
                 f"{lat:.5f}, {lon:.5f}",
                 f"{100.0 * float(loads.end_fill[index]):.0f} %",
                 show(float(loads.end_temperature[index]), "temperature", system, 1),
@@ -77,15 +77,15 @@ def _loads_grid(day: Day, loads: TankLoads, rows: IntArray, system: System) -> G
     return Grid(caption, heads, tuple(lines), ">>>>><>>", (0.7, 1.3, 1.0, 1.0, 0.8, 2.3, 0.8, 1.4))
 
 
-def day_part(day: Day, rows: IntArray, system: System) -> Part:
+def day_part(day: Day, names: list[str], system: System) -> Part:
     """Hours, loads, and what the cooling of the tank does.
 
     Parameters
     ----------
     day : Day
         What was computed.
-    rows : ndarray of int
-        Row of each zone in the file.
+    names : list of str
+        Number of each zone as people see it.
     system : str
         ``"us"`` or ``"metric"``.
     """
@@ -102,21 +102,19 @@ def day_part(day: Day, rows: IntArray, system: System) -> Part:
         return Part("loads", "Loads and hours", (*blocks, Para(day.why_not)))
     blocks.append(
         Para(
-            f"{tanks_text(loads, system)} for {show(float(loads.drawn.sum()), 'mass', system)} NH3. A full tank gives "
-            f"{show(loads.full_load, 'mass', system)} ({show(loads.liquid_volume, 'volume', system)} of liquid at "
-            f"{show(loads.start_temperature, 'temperature', system)}). Passes are taken to run at "
+            f"Tanks: {tanks_text(loads, system)}. {full_tank_text(loads, system)} Passes are taken to run at "
             f"{math.degrees(day.heading) % 180.0:.0f}° from north."
         )
     )
     if len(loads.drawn):
-        blocks.append(_loads_grid(day, loads, rows, system))
+        blocks.append(_loads_grid(day, loads, names, system))
     if day.coldest is not None:
         cold = show(day.coldest, "temperature", system, 1)
         said = f"A tank cools while it is drawn, to about {cold} at its end (no heat from air or steel counted). "
         if day.lost.size:
-            shown = ", ".join(str(row) for row in np.sort(rows[day.lost])[:20])
-            more = f" and {day.lost.size - 20:,} more" if day.lost.size > 20 else ""
-            said += f"Down there {count(day.lost.size, 'zone')} that hold would no longer: {shown}{more}."
+            shown = zone_names([names[index] for index in np.sort(day.lost)], 20)
+            holds = verb(day.lost.size, "holds", "hold")
+            said += f"Down there {count(day.lost.size, 'zone')} that {holds} would no longer: {shown}."
             blocks.append(Para(said, "warning"))
         else:
             blocks.append(Para(said + "No zone that holds loses its verdict for it."))

@@ -12,7 +12,7 @@ from geoflow.arrays import BoolArray
 from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import concern_texts, finding_text, percent, place_text
-from geoflow.report.layout import count
+from geoflow.report.layout import count, zone_numbers
 from geoflow.report.reconciling import points, ticket_numbers
 from geoflow.report.reconciling_text import answer
 from geoflow.report.sheets.basis import Origin, caution_part, origin_blocks, stamp
@@ -195,13 +195,13 @@ def _zones_part(outcome: ReconcileOutcome, system: System, most: int) -> Part:
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.abs(zones.rate / zones.asked - 1.0)
     worst = np.argsort(-np.nan_to_num(gap, nan=np.inf, posinf=np.inf), kind="stable")
-    rows = []
+    rows, names = [], zone_numbers(target)
     for index in worst[:most].tolist():
         asked, got, near = (float(column[index]) for column in (zones.asked, zones.rate, zones.within_10))
         areas = (number(float(area[index]), "area", system, 2) for area in (zones.area, zones.missed, zones.doubled))
         rows.append(
             (
-                str(target.row[index]),
+                names[index],
                 *areas,
                 number(asked, "nitrogen rate", system, 1),
                 number(got, "nitrogen rate", system, 1) if math.isfinite(got) else "-",

@@ -7,40 +7,42 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.arrays import FloatArray, TextArray
-from geoflow.physics.ammonia import saturation
+from geoflow.gauges import expected_gauges, rows_at_map_rates
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.documents import expected_split
-from geoflow.report.layout import count, span, within
+from geoflow.report.doubt import doubt_text
+from geoflow.report.gauges import gauge_rows, gauge_title, row_lines, tank_text
+from geoflow.report.layout import count, span, within, zone_names, zone_numbers
 from geoflow.report.sheets.basis import Origin, basis_part, caution_part, stamp
 from geoflow.report.sheets.day import Day, day_part
 from geoflow.report.sheets.looks import VERDICT_LOOKS
 from geoflow.report.sheets.maps import Panel, field_map
 from geoflow.report.sheets.model import Block, Grid, Items, Para, Part, Picture, Report, plain
 from geoflow.report.sheets.window_panels import Asked, window_panels
-from geoflow.report.text import heading, left_out_text, meter_lines, temperature_line, trouble_order, verdict_answer
+from geoflow.report.text import (
+    heading,
+    left_out_text,
+    margin_text,
+    meter_lines,
+    temperature_line,
+    trouble_order,
+    verdict_answer,
+)
+from geoflow.said import said_range
 from geoflow.schema import LIMITS, VERDICTS
-from geoflow.units import System, number, show, show_range, unit_label
+from geoflow.settling import Settling
+from geoflow.units import System, number, show, unit_label
 from geoflow.vet import Solution, Vetting
 
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
     from geoflow.workflow.vetting import VetOutcome
 
-__all__ = ["MOST_ZONES", "map_caption", "verdict_grid", "vetted_report", "window_part", "zone_names", "zones_part"]
+__all__ = ["MOST_ZONES", "map_caption", "verdict_grid", "vetted_report", "window_part", "zones_part"]
 
 MOST_ZONES: Final = 200
 """Zones a report lists before it keeps to the worst."""
 _MOST_CURES: Final = 6
-_MOST_NAMES: Final = 12
-
-
-def zone_names(rows: list[int]) -> str:
-    """Name some zones: ``zone 4``, ``zones 1, 2 and 9 more``."""
-    if len(rows) == 1:
-        return f"zone {rows[0]}"
-    text = ", ".join(str(row) for row in rows[:_MOST_NAMES])
-    return f"zones {text}" + (f" and {len(rows) - _MOST_NAMES:,} more" if len(rows) > _MOST_NAMES else "")
 
 
 def _cures(outcome: VetOutcome, verdict: str, system: System) -> list[str]:
@@ -55,18 +57,18 @@ def _cures(outcome: VetOutcome, verdict: str, system: System) -> list[str]:
         key = (cure, str(vetting.side[index]), str(vetting.limited_by[index]))
         grouped.setdefault(key, []).append(index)
     area = {key: float(prescription.area[members].sum()) for key, members in grouped.items()}
-    lines = []
+    lines, names = [], zone_numbers(prescription)
     for key in sorted(grouped, key=lambda one: -area[one])[:_MOST_CURES]:
         cure, side, limit = key
-        names = zone_names(prescription.row[grouped[key]].tolist())
-        start = names[:1].upper() + names[1:]
+        some = zone_names([names[index] for index in grouped[key]])
+        start = some[:1].upper() + some[1:]
         lines.append(f"{start} ({show(area[key], 'area', system)}; flow too {side}, {limit}): {cure}")
     if len(grouped) > _MOST_CURES:
         lines.append(f"{count(len(grouped) - _MOST_CURES, 'more group')} of such zones: see the table of zones.")
     return lines
 
 
-def _to_do(outcome: VetOutcome, dropped: int, system: System) -> Part:
+def _to_do(outcome: VetOutcome, doubt: Settling | None, dropped: int, system: System) -> Part:
     solution, vetting = outcome.solution, outcome.vetting
     blocks: list[Block] = [Para(warning, "warning") for warning in solution.warnings()]
     if dropped:
@@ -78,19 +80,16 @@ def _to_do(outcome: VetOutcome, dropped: int, system: System) -> Part:
     elif not fails and not doubtful:
         blocks.append(
             Para(
-                f"Keep the liquid at {show_range(*solution.plan.temperature, 'temperature', system)} and drive "
-                f"{show_range(*solution.plan.speed, 'speed', system)}: nothing has to be changed."
+                f"Keep the liquid at {said_range(*solution.plan.temperature, 'temperature', system)} and drive "
+                f"{said_range(*solution.plan.speed, 'speed', system)}: nothing has to be changed."
             )
         )
     if fails:
         blocks += [Para("Do not apply the zones that fail as they are. Each cure is for these zones alone:")]
         blocks += [Items(tuple(fails))]
     if doubtful:
-        said = (
-            "Doubtful zones cannot be settled with what the bar file says. Measure a point (flow of one row, manifold "
-            "pressure, liquid temperature) and vet again, or treat them like failing ones:"
-        )
-        blocks += [Para(said), Items(tuple(doubtful))]
+        said = "" if doubt is None else f" {doubt_text(doubt, system)}"
+        blocks += [Para(f"Doubtful zones cannot be settled with what the bar file says.{said}"), Items(tuple(doubtful))]
     if fails or doubtful:
         blocks.append(
             Para(
@@ -111,13 +110,13 @@ def map_caption(prescription: Prescription) -> str:
     place = f"{abs(lat):.4f}° {'N' if lat >= 0 else 'S'}, {abs(lon):.4f}° {'E' if lon >= 0 else 'W'}"
     return (
         f"{plain(prescription.path.name)}, centre {place}. North is up. Letter and zone number stand in zones with "
-        "room for them; a zone's number is its row in the file, counted from 0."
+        "room for them; a zone's number is its row in the file, counted from 1."
     )
 
 
 def _map_part(outcome: VetOutcome, system: System) -> Part:
     prescription, verdict = outcome.prescription, outcome.vetting.verdict
-    labels = [str(row) for row in prescription.row]
+    labels = zone_numbers(prescription)
     png, size = field_map(prescription.zones, [Panel("", verdict.tolist())], VERDICT_LOOKS, label=labels, system=system)
     counts = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS)
     alt = f"Map of the field with every zone in the colour, pattern and letter of its verdict: {counts}."
@@ -155,35 +154,25 @@ def verdict_grid(rate: FloatArray, prescription: Prescription, verdict: TextArra
     return Grid("Zones by verdict", heads, tuple(rows), "<>>><", (1.4, 0.8, 1.0, 1.2, 5.6))
 
 
-def _gauges(solution: Solution, system: System) -> list[Block]:
-    """What the gauges should read in the middle of the window."""
-    split, bar = expected_split(solution), solution.bar
-    if split is None:
-        return []
-    bounds = solution.possible if solution.certain.empty else solution.certain
-    middle, curve = 0.5 * (bounds.low + bounds.high), solution.curve
-    tank = saturation(np.array(solution.plan.temperature)).pressure.tolist()
-
-    def gauge(ends: list[float]) -> str:
-        return show_range(ends[0] - bar.air_pressure, ends[1] - bar.air_pressure, "pressure", system, 0)
-
-    rows = [("tank", gauge(tank), "vapour pressure of the liquid at the planned temperatures")]
-    for name, what in (("manifold", "just above the orifices"), ("outlet", "just after the pump")):
-        ends = [float(curve.at(f"{name}_{end}", middle)) for end in ("low", "high")]
-        rows.append(("pump outlet" if name == "outlet" else name, gauge(ends), what))
-    uneven = float(np.ptp(split.off_mean))
-    caption = f"What the gauges should read with {show(split.flow, 'ammonia flow', system)}, the middle of the window"
-    blocks: list[Block] = [Grid(caption, ("gauge", "reading", "what it shows"), tuple(rows), "<<<", (2.0, 3.0, 5.0))]
-    if uneven > 0.05:
-        said = "; ".join(
-            f"{bar.sections[index].name} {100.0 * float(split.off_mean[place]):+.0f} %"
-            for place, index in enumerate(solution.plan.sections)
-        )
+def _gauges(solution: Solution, rate: FloatArray, area: FloatArray, vetting: Vetting, system: System) -> list[Block]:
+    """What the gauges should read at the map's rates, and how the rows share them."""
+    found = expected_gauges(rate, area, solution, vetting)
+    blocks: list[Block] = []
+    if len(found.rate):
+        heads, *rows = gauge_rows(found, solution, system)
+        align = "<" + ">" * (len(heads) - 2) + "<"
+        widths = (1.2, *(2.2 for _ in heads[1:-1]), 3.6)
+        heads[-1] = "verdict, where it does not hold"
+        blocks.append(Grid(gauge_title(found), tuple(heads), tuple(map(tuple, rows)), align, widths))
+    blocks.append(Para(tank_text(solution, system)))
+    uneven = row_lines(rows_at_map_rates(solution, rate, area, vetting), solution)
+    if uneven:
+        said = "; ".join(f"{name} {off}" for name, _, off in uneven)
         blocks.append(Para(f"Rows do not get the same, against the mean row: {plain(said)}."))
     return blocks
 
 
-def window_part(solution: Solution, asked: Asked, system: System) -> Part:
+def window_part(solution: Solution, vetting: Vetting, asked: Asked, system: System) -> Part:
     """The window in a picture and in numbers, and what limits each end."""
     png, size = window_panels(solution, asked, system)
     sure, hoped = solution.rate_bounds(solution.certain), solution.rate_bounds(solution.possible)
@@ -194,8 +183,8 @@ def window_part(solution: Solution, asked: Asked, system: System) -> Part:
         flows.append("none" if bounds.empty else within(bounds.low, bounds.high, "ammonia flow", system))
     plan = solution.plan
     when = (
-        f"{show_range(*plan.speed, 'speed', system)} and liquid at "
-        f"{show_range(*plan.temperature, 'temperature', system)}"
+        f"{said_range(*plan.speed, 'speed', system)} and liquid at "
+        f"{said_range(*plan.temperature, 'temperature', system)}"
     )
     alt = (
         f"Rates the bar can deliver against liquid temperature and against ground speed. Over the plan, {when}, the "
@@ -208,7 +197,7 @@ def window_part(solution: Solution, asked: Asked, system: System) -> Part:
     )
     if not (np.isclose(asked.slow, solution.plan.speed[0]) & np.isclose(asked.fast, solution.plan.speed[1])).all():
         caption += " Dots are zones with a speed of their own; they are left out on the left."
-    rows = (("nitrogen rate", *rates), ("flow of the whole bar", *flows))
+    rows = (("nitrogen rate", *rates), ("flow of all rows in use", *flows))
     blocks: list[Block] = [
         Picture("window", png, size, alt, caption),
         Grid(
@@ -222,7 +211,11 @@ def window_part(solution: Solution, asked: Asked, system: System) -> Part:
         Items(tuple(f"{end} end: {name}. {LIMITS[name].meaning} {LIMITS[name].remedy}" for end, name in ends))
     )
     blocks += [Para(plain(line)) for line in meter_lines(solution)]
-    return Part("window", "The window, and the plan in it", (*blocks, *_gauges(solution, system)))
+    return Part(
+        "window",
+        "The window, and the plan in it",
+        (*blocks, *_gauges(solution, asked.rate, asked.area, vetting, system)),
+    )
 
 
 def zones_part(
@@ -257,12 +250,12 @@ def zones_part(
     shown, rest = (order + off)[:most], (order + off)[most:]
     cures = cure_texts(np.array(shown, dtype=np.int64), rate, solution, vetting, system) if shown else []
     rows: list[tuple[str, ...]] = []
+    names = zone_numbers(prescription)
     for index, cure in zip(shown, cures, strict=True):
         limit, name = str(vetting.limited_by[index]), str(vetting.verdict[index])
-        margin = float(vetting.margin[index])
         rows.append(
             (
-                str(prescription.row[index]),
+                names[index],
                 number(float(rate[index]), "nitrogen rate", system),
                 number(float(prescription.area[index]), "area", system),
                 f"{VERDICTS[name].letter} {name}",
@@ -270,7 +263,7 @@ def zones_part(
                 ""
                 if name == "off"
                 else span(float(vetting.speed_low[index]), float(vetting.speed_high[index]), "speed", system),
-                "" if np.isnan(margin) else "boils" if margin < 0.0 else number(margin, "pressure", system, 0),
+                "" if np.isnan(vetting.margin[index]) else margin_text(index, vetting, system),
                 cure,
             )
         )
@@ -323,6 +316,7 @@ def vetted_report(
     outcome: VetOutcome,
     speeds: tuple[FloatArray, FloatArray],
     day: Day,
+    doubt: Settling | None,
     origin: Origin,
     system: System,
     most_zones: int = MOST_ZONES,
@@ -337,6 +331,8 @@ def vetted_report(
         Slowest and fastest speed of each zone [m/s].
     day : Day
         Hours and loads at these speeds.
+    doubt : Settling or None
+        What would settle doubtful zones, where there are any.
     origin : Origin
         Files, options, version and date.
     system : str
@@ -354,12 +350,12 @@ def vetted_report(
         f"Vetted · {plain(heading(solution, system, with_speed=True))}",
         answer,
         (
-            _to_do(outcome, dropped, system),
+            _to_do(outcome, doubt, dropped, system),
             _map_part(outcome, system),
-            window_part(solution, asked, system),
+            window_part(solution, vetting, asked, system),
             zones_part(prescription, outcome.rate, solution, vetting, system, most_zones),
             Part("changes", "Changes made", (Para("None: this report only judges the prescription as it came."),)),
-            day_part(day, prescription.row, system),
+            day_part(day, zone_numbers(prescription), system),
             caution_part(),
             basis_part(prescription, solution, origin, system),
         ),

@@ -13,6 +13,7 @@ from geoflow.arrays import BoolArray, FloatArray, TextArray
 from geoflow.rates import nitrogen_rate
 from geoflow.report.sheet import FAINT, INK, PAPER
 from geoflow.report.sheets.looks import BREADTH, VERDICT_LOOKS, as_png, blank, paint_box
+from geoflow.said import said_range
 
 if TYPE_CHECKING:
     from geoflow.vet import Solution
@@ -330,8 +331,8 @@ def window_panels(solution: Solution, asked: Asked, system: units.System) -> tup
     left_axes.set_xlabel(f"liquid temperature [{units.unit_label('temperature', system)}]", size=8, **_FONT)
     middle.set_xlabel(f"ground speed [{units.unit_label('speed', system)}]", size=8, **_FONT)
     for axes, what in (
-        (left_axes, f"at {units.show_range(*plan.speed, 'speed', system)}"),
-        (middle, f"with liquid at {units.show_range(*plan.temperature, 'temperature', system)}"),
+        (left_axes, f"at {said_range(*plan.speed, 'speed', system)}"),
+        (middle, f"with liquid at {said_range(*plan.temperature, 'temperature', system)}"),
     ):
         axes.set_title(what, size=8.5, weight="bold", loc="left", family="DejaVu Sans", color=INK)
     right_axes.set_title("asked", size=8.5, weight="bold", loc="left", family="DejaVu Sans", color=INK)

@@ -1,0 +1,103 @@
+"""What would settle doubtful zones, in words and as JSON."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from geoflow.report.layout import within
+from geoflow.settling import CAREFUL, Settling, usual_tolerances, window_with_a_point
+from geoflow.units import System, from_si, number, show, unit_label
+from geoflow.vet import Solution
+
+__all__ = ["doubt_document", "doubt_text", "no_window_text"]
+
+
+def _read_to(tolerances: tuple[float, float, float], system: System) -> str:
+    share, gauge, thermometer = tolerances
+    return (
+        f"flow ± {100.0 * share:g} %, gauge ± {show(gauge, 'pressure', system)}, thermometer ± "
+        f"{show(thermometer, 'temperature difference', system)}"
+    )
+
+
+def doubt_text(found: Settling, system: System) -> str:
+    """Say what would settle the doubtful zones."""
+    ground = show(found.area, "area", system)
+    another = "Another measured point" if found.measured else "A measured point"
+    point = f"{another} of each orifice in use (flow of one row, manifold pressure, liquid temperature)"
+    if found.by_point > 0.0:
+        ways = [
+            f"{number(area, 'area', system)} {unit_label('area', system)} would {word}"
+            for area, word in ((found.holds, "hold"), (found.fails, "fail"))
+            if area > 0.0
+        ]
+        return (
+            f"{point} is expected to settle {number(found.by_point, 'area', system)} of the {ground} in doubt, if "
+            f"the orifices are in the middle of what is open: {' and '.join(ways)}. Until then treat them like failing "
+            "ones."
+        )
+    if found.careful > 0.0:
+        return (
+            f"{point} is not expected to settle any of the {ground} in doubt unless it is read with great care: with "
+            f"{_read_to(CAREFUL, system)}, {show(found.careful, 'area', system)}. Until then treat them like failing "
+            "ones."
+        )
+    if found.known > 0.0:
+        return (
+            f"{another} is not expected to settle any of the {ground} in doubt "
+            f"({_read_to(usual_tolerances(), system)}). Treat them like failing ones."
+        )
+    return (
+        f"Nothing measured at the orifices would settle the {ground} in doubt: they hang on how the suction boils. "
+        "Treat them like failing ones."
+    )
+
+
+def doubt_document(found: Settling | None) -> dict[str, Any] | None:
+    """Give the same for JSON; None where no zone is doubtful."""
+    if found is None:
+        return None
+
+    def acres(area: float) -> float:
+        return round(float(from_si(area, "area", "acre")), 6)
+
+    return {
+        "doubtful_ac": acres(found.area),
+        "points_measured": found.measured,
+        "a_point_shows_to_hold_ac": acres(found.holds),
+        "a_point_shows_to_fail_ac": acres(found.fails),
+        "a_careful_point_settles_ac": acres(found.careful) if found.by_point == 0.0 else None,
+        "full_knowledge_settles_ac": acres(found.known),
+    }
+
+
+def _edge(flow: float, system: System) -> str:
+    return show(flow, "ammonia flow", system) if math.isfinite(flow) else "never reached"
+
+
+def no_window_text(solution: Solution, system: System) -> str:
+    """Say that no flow certainly holds over the plan, and what would open a window."""
+    certain = solution.window.over_plan(certain=True, commanded=False)
+    low, high = solution.window.edges(certain=True)
+    some = solution.window.temperature[low <= high]
+    ways = []
+    if some.size:
+        ways.append(f"at some single temperatures, {within(some[0], some[-1], 'temperature', system)}, there is one")
+    fitting = [f"'{name}'" for name, bounds in solution.other_orifices.items() if not bounds.empty]
+    if fitting:
+        ways.append(f"with orifice {' or '.join(fitting)} in all sections there is one")
+    after = window_with_a_point(solution)
+    if after is not None and not after[0].empty:
+        ways.append("a measured point (flow, manifold pressure, liquid temperature) is expected to open one")
+    said = (
+        f"There is no flow that certainly holds over this plan: the low end ({_edge(certain.low, system)}) lies above "
+        f"the high end ({_edge(certain.high, system)})."
+    )
+    if not ways:
+        return (
+            said + " Neither a single planned temperature, nor another orifice of the bar file, nor a measured point "
+            "is expected to open one."
+        )
+    text = "; ".join(ways)
+    return f"{said} But {text}."

@@ -1,0 +1,182 @@
+"""The pressures to expect at the gauges, as rows of words and as JSON."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoflow.arrays import FloatArray
+from geoflow.equipment import Bar
+from geoflow.gauges import Gauges, end_pressures, gauges_of, tank_pressures
+from geoflow.report.layout import number_range
+from geoflow.schema import LOW_LIMITS
+from geoflow.units import System, from_si, number, show_range, unit_label
+from geoflow.window import RowSplit
+
+if TYPE_CHECKING:
+    from geoflow.vet import Solution, Vetting
+
+__all__ = [
+    "end_rows",
+    "ends_document",
+    "gauge_rows",
+    "gauge_title",
+    "gauges_document",
+    "manifold_text",
+    "row_lines",
+    "split_document",
+    "tank_text",
+]
+
+_UNEVEN = 0.05
+_NONE = "none to expect"
+
+
+def _pump_shown(bar: Bar) -> bool:
+    """Whether the bar file says what is lost between the pump and the manifold."""
+    return bar.control_valve is not None or bar.meter.loss_at_max_flow > 0.0
+
+
+def _gauge(ends: FloatArray, bar: Bar, system: System) -> str:
+    low, high = (ends - bar.air_pressure).tolist()
+    return number_range(low, high, "pressure", system, 0)
+
+
+def _heads(bar: Bar, system: System) -> list[str]:
+    label = unit_label("pressure", system)
+    return [f"manifold {label}", *([f"pump outlet {label}"] if _pump_shown(bar) else [])]
+
+
+def _remark(verdict: str, limit: str, *, liquid: bool) -> str:
+    if verdict == "holds":
+        return ""
+    if not liquid:
+        # Too little margin is what matters at the gauge, whatever else limits the rate.
+        limit = limit if limit in LOW_LIMITS else f"{limit}, liquid margin"
+    return f"{verdict}: {limit}"
+
+
+def gauge_title(found: Gauges) -> str:
+    """Say what the table of gauges is of."""
+    if len(found.rate) == found.rates:
+        return "At the gauges, at the map's rates driven as planned"
+    return (
+        f"At the gauges, at {len(found.rate)} of the map's {found.rates:,} rates driven as planned: the lowest, the "
+        "highest, and some between that stand for about equal areas"
+    )
+
+
+def gauge_rows(found: Gauges, solution: Solution, system: System) -> list[list[str]]:
+    """Give the table of gauges, heads first."""
+    bar = solution.bar
+    own = bool((np.ptp(found.speed, axis=0) > 1e-6).any()) if len(found.rate) else False
+    heads = [unit_label("nitrogen rate", system), *([unit_label("speed", system)] if own else []), *_heads(bar, system)]
+    rows = [[*heads, ""]]
+    for index in range(len(found.rate)):
+        known = math.isfinite(found.manifold[index, 0])
+        cells = [_gauge(found.manifold[index], bar, system) if known else _NONE]
+        if _pump_shown(bar):
+            cells.append(_gauge(found.outlet[index], bar, system) if known else "")
+        slow, fast = found.speed[index].tolist()
+        speed = [number_range(slow, fast, "speed", system)] if own else []
+        remark = _remark(str(found.verdict[index]), str(found.limited_by[index]), liquid=bool(found.liquid[index]))
+        rows.append([number(float(found.rate[index]), "nitrogen rate", system), *speed, *cells, remark])
+    return rows
+
+
+def end_rows(solution: Solution, system: System) -> list[list[str]]:
+    """Give the gauges at both ends of the certain window, heads first; no rows where there is none."""
+    bar = solution.bar
+    rows = [["", *_heads(bar, system)]]
+    for end, (manifold, outlet) in end_pressures(solution).items():
+        cells = [_gauge(manifold, bar, system), *([_gauge(outlet, bar, system)] if _pump_shown(bar) else [])]
+        rows.append([f"{end} end of the certain window", *cells])
+    return rows if len(rows) > 1 else []
+
+
+def tank_text(solution: Solution, system: System) -> str:
+    """Say what the tank's gauge shows."""
+    low, high = (pressure - solution.bar.air_pressure for pressure in tank_pressures(solution))
+    return f"Tank gauge: {show_range(low, high, 'pressure', system, 0)}, the liquid's vapour pressure as planned."
+
+
+def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vetting, system: System) -> str:
+    """Say what the manifold's gauge shows in one zone."""
+    found = gauges_of(np.array([at]), rate, solution, vetting, 1)
+    if not math.isfinite(found.manifold[0, 0]):
+        return _NONE
+    return f"{_gauge(found.manifold[0], solution.bar, system)} {unit_label('pressure', system)}"
+
+
+def row_lines(split: RowSplit | None, solution: Solution) -> list[list[str]]:
+    """Give section, orifice and deviation from the mean row where rows do not get the same; nothing where they do."""
+    if split is None or float(np.ptp(split.off_mean)) <= _UNEVEN:
+        return []
+    bar = solution.bar
+    return [
+        [bar.sections[index].name, bar.sections[index].orifice, f"{100.0 * float(split.off_mean[place]):+.0f} %"]
+        for place, index in enumerate(solution.plan.sections)
+    ]
+
+
+def _psig(ends: FloatArray, bar: Bar) -> list[float] | None:
+    if not np.isfinite(ends).all():
+        return None
+    return [round(float(end), 3) for end in from_si(ends - bar.air_pressure, "pressure", "psi")]
+
+
+def gauges_document(found: Gauges, solution: Solution) -> dict[str, Any]:
+    """Give the table of gauges for JSON."""
+    bar = solution.bar
+    return {
+        "rates_of_the_map": found.rates,
+        "rates": [
+            {
+                "rate_lb_n_ac": round(float(from_si(found.rate[index], "nitrogen rate", "lb/acre")), 6),
+                "speed_mph": [round(float(end), 6) for end in from_si(found.speed[index], "speed", "mile/hour")],
+                "verdict": str(found.verdict[index]),
+                "liquid_margin_certain": bool(found.liquid[index]),
+                "manifold_psig": _psig(found.manifold[index], bar),
+                "pump_outlet_psig": _psig(found.outlet[index], bar) if _pump_shown(bar) else None,
+            }
+            for index in range(len(found.rate))
+        ],
+    }
+
+
+def ends_document(solution: Solution) -> dict[str, Any] | None:
+    """Give the gauges at both ends of the certain window for JSON; None where there is none."""
+    bar = solution.bar
+    ends = {
+        end: {
+            "manifold_psig": _psig(manifold, bar),
+            "pump_outlet_psig": _psig(outlet, bar) if _pump_shown(bar) else None,
+        }
+        for end, (manifold, outlet) in end_pressures(solution).items()
+    }
+    return ends or None
+
+
+def split_document(split: RowSplit | None, solution: Solution) -> dict[str, Any] | None:
+    """Give how the sections share a flow for JSON."""
+    if split is None:
+        return None
+    bar = solution.bar
+    return {
+        "temperature_degF": round(float(from_si(0.5 * sum(solution.plan.temperature), "temperature", "degF")), 6),
+        "flow_lb_nh3_min": round(float(from_si(split.flow, "ammonia flow", "lb/minute")), 6),
+        "sections": [
+            {
+                "name": bar.sections[index].name,
+                "rows": bar.sections[index].rows,
+                "orifice": bar.sections[index].orifice,
+                "row_flow_lb_nh3_min": round(
+                    float(from_si(float(split.row_flow[place]), "ammonia flow", "lb/minute")), 6
+                ),
+                "off_mean_percent": round(100.0 * float(split.off_mean[place]), 6),
+            }
+            for place, index in enumerate(solution.plan.sections)
+        ],
+    }

@@ -1,0 +1,187 @@
+"""A planned field as JSON."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.arrays import FloatArray
+from geoflow.planning.orifices import OrificeOption
+from geoflow.planning.speeds import SpeedSet
+from geoflow.units import from_si
+
+if TYPE_CHECKING:
+    from geoflow.workflow.planning import PlanOutcome
+
+__all__ = ["driven_speeds", "plan_document"]
+
+
+def _one(value: float | None, kind: str, unit: str) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(from_si(value, kind, unit)), 6)
+
+
+def _many(values: FloatArray, kind: str, unit: str) -> list[float]:
+    rounded: list[float] = np.round(from_si(values, kind, unit), 6).tolist()
+    return rounded
+
+
+def _option_document(option: OrificeOption, held: float) -> dict[str, Any]:
+    return {
+        "orifices": list(option.orifices),
+        "fitted_now": option.fitted,
+        "holds_ac": _one(option.area_planned, "area", "acre"),
+        "gains_ac": _one(option.area_planned - held, "area", "acre"),
+        "loses_ac": _one(option.lost_planned, "area", "acre"),
+        "best_speed_mph": _one(option.speeds.recommended, "speed", "mile/hour"),
+        "holds_at_best_speed_ac": _one(option.speeds.best_area, "area", "acre"),
+        "rows_off_mean": round(option.uneven, 6),
+        "even": option.even,
+    }
+
+
+def _set_document(chosen: SpeedSet, held: float) -> dict[str, Any]:
+    return {
+        "speeds_mph": _many(chosen.speed, "speed", "mile/hour"),
+        "holds_ac": _one(chosen.area_held, "area", "acre"),
+        "gains_ac": _one(chosen.area_held - held, "area", "acre"),
+    }
+
+
+def _loads_document(plan: PlanOutcome) -> dict[str, Any] | None:
+    loads, rows = plan.loads, plan.vetted.prescription.row
+    if loads is None:
+        return None
+    return {
+        "tanks": len(loads.drawn),
+        "full_load_lb_nh3": _one(loads.full_load, "mass", "lb"),
+        "heel": round(loads.heel, 6),
+        "liquid_in_full_tank_lb": _one(loads.liquid_mass, "mass", "lb"),
+        "liquid_in_full_tank_gal": _one(loads.liquid_volume, "volume", "gallon"),
+        "filled_at_degF": _one(loads.start_temperature, "temperature", "degF"),
+        "delivered_over_prescribed": round(loads.delivered_ratio, 6),
+        "loads": [
+            {
+                "drawn_lb_nh3": drawn,
+                "pass": int(loads.number[index]) + 1,
+                "distance_ft": distance,
+                "zone": int(rows[loads.zone[index]]),
+                "lon_lat": [round(float(value), 6) for value in plan.load_places[index]],
+                "end_fill": round(float(loads.end_fill[index]), 4),
+                "end_degF": warmth,
+            }
+            for index, (drawn, distance, warmth) in enumerate(
+                zip(
+                    _many(loads.drawn, "mass", "lb"),
+                    _many(loads.distance, "length", "ft"),
+                    _many(loads.end_temperature, "temperature", "degF"),
+                    strict=True,
+                )
+            )
+        ],
+    }
+
+
+def _alternatives(plan: PlanOutcome) -> dict[str, Any]:
+    curve, held = plan.curve, plan.area_held
+    best = None if plan.recommended is None else float(curve.area_held(plan.recommended))
+    return {
+        "best_speed": {
+            "recommended_mph": _one(plan.recommended, "speed", "mile/hour"),
+            "range_mph": None if plan.steady is None else _many(np.array(plan.steady), "speed", "mile/hour"),
+            "holds_ac": _one(best or 0.0, "area", "acre"),
+            "gains_ac": _one((best or 0.0) - held, "area", "acre"),
+            "exact_best_mph": None if curve.best is None else _many(np.array(curve.best), "speed", "mile/hour"),
+            "exact_best_holds_ac": _one(curve.best_area, "area", "acre"),
+            "asked_ac": _one(curve.asked, "area", "acre"),
+            "curve": {
+                "speed_mph": _many(curve.speed, "speed", "mile/hour"),
+                "holds_at_ac": _many(curve.area_at, "area", "acre"),
+                "holds_between_ac": _many(curve.area_between, "area", "acre"),
+            },
+        },
+        "speed_sets": [_set_document(chosen, held) for chosen in plan.sets],
+        "orifices": {
+            "recommended": None if plan.orifices.recommended is None else list(plan.orifices.recommended.orifices),
+            "options": [_option_document(option, held) for option in plan.orifices.options],
+            "uneven_mixtures": [
+                {"orifices": list(mixture), "rows_off_mean": round(off, 6)}
+                for mixture, off in plan.orifices.uneven_mixtures.items()
+            ],
+        },
+        "liquid_temperature": {
+            "best_degF": None if plan.warmth.best is None else _many(np.array(plan.warmth.best), "temperature", "degF"),
+            "holds_ac": _one(plan.warmth.best_area, "area", "acre"),
+            "gains_ac": _one(plan.warmth.best_area - held, "area", "acre"),
+            "curve": {
+                "temperature_degF": _many(plan.warmth.temperature, "temperature", "degF"),
+                "holds_ac": _many(plan.warmth.area_held, "area", "acre"),
+            },
+        },
+    }
+
+
+def plan_document(plan: PlanOutcome) -> dict[str, Any]:
+    """Give the plan as a plain dictionary, the unit in every key; what it is not, but could be, has its gain beside."""
+    rows, solution, vetting = plan.vetted.prescription.row, plan.vetted.solution, plan.vetted.vetting
+    area, end = plan.vetted.prescription.area, plan.end_of_tank
+    middle = _many(0.5 * (plan.speeds[0] + plan.speeds[1]), "speed", "mile/hour")
+    slow, fast = (_many(speed, "speed", "mile/hour") for speed in plan.speeds)
+    verdict = vetting.verdict.tolist()
+    fastest, usual, slowest = plan.time
+    return {
+        "temperature_degF": _many(np.array(solution.plan.temperature), "temperature", "degF"),
+        "speed_mph": _many(np.array(solution.plan.speed), "speed", "mile/hour"),
+        "plan": {
+            "speed_from": _FROM[plan.chosen],
+            "speeds_mph": _many(driven_speeds(plan), "speed", "mile/hour"),
+            "holds_ac": _one(plan.area_held, "area", "acre"),
+            "asked_ac": _one(plan.curve.asked, "area", "acre"),
+            **{f"zones_{name}": int((vetting.verdict == name).sum()) for name in ("holds", "doubtful", "fails", "off")},
+            "warnings": list(solution.warnings()),
+        },
+        "zones": [
+            {
+                "zone": zone,
+                "speed_mph": middle[index],
+                "speed_range_mph": [slow[index], fast[index]],
+                "holds": None if verdict[index] == "off" else verdict[index] == "holds",
+                "verdict": verdict[index],
+                "limited_by": str(vetting.limited_by[index]) or None,
+            }
+            for index, zone in enumerate(rows.tolist())
+        ],
+        **_alternatives(plan),
+        "hours": {
+            "productive_h": round(usual.productive / 3600.0, 4),
+            "total_h": round(usual.total / 3600.0, 4),
+            "total_range_h": [round(one.total / 3600.0, 4) for one in (fastest, slowest)],
+            "field_efficiency": round(plan.efficiency, 4),
+        },
+        "heading_deg": round(math.degrees(plan.heading) % 180.0, 1),
+        "tank_loads": _loads_document(plan),
+        "end_of_tank": None
+        if end is None
+        else {
+            "coldest_degF": _one(end.temperature, "temperature", "degF"),
+            "holds_ac": _one(float(area[end.after.verdict == "holds"].sum()), "area", "acre"),
+            "zones_worse": rows[end.worse].tolist(),
+        },
+    }
+
+
+_FROM: Final = {
+    "given": "given",
+    "best": "best single speed",
+    "several": "best speeds by zone",
+    "middle": "middle of the allowed speeds",
+}
+
+
+def driven_speeds(plan: PlanOutcome) -> FloatArray:
+    """Speeds of the plan [m/s], rising: each that a zone is driven at, or both ends of a range."""
+    asked = plan.vetted.rate > 0.0
+    return np.unique(np.concatenate([speed[asked] if asked.any() else speed for speed in plan.speeds]))
