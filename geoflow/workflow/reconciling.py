@@ -62,6 +62,7 @@ class TargetOptions:
     rate_unit: str | None = None
     crs: str | None = None
     layer: str | None = None
+    take_as_ammonia: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,6 +199,7 @@ def _read_target(path: str, options: TargetOptions) -> Prescription:
             rate_unit=options.rate_unit,
             crs=options.crs,
             layer=options.layer,
+            take_as_ammonia=options.take_as_ammonia,
         )
     except PrescriptionError as problem:
         raise in_words_of("target", problem) from problem

@@ -174,6 +174,7 @@ def vet_file(
     swap_axes: bool = False,
     layer: str | None = None,
     zones: ZoneRule | None = None,
+    take_as_ammonia: bool = False,
     volume_temperature: str | None = None,
     zone_speeds: str | None = None,
 ) -> VetOutcome:
@@ -199,6 +200,7 @@ def vet_file(
             swap_axes=swap_axes,
             layer=layer,
             zones=zones,
+            take_as_ammonia=take_as_ammonia,
         )
         speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
     bar = solution.bar
