@@ -169,8 +169,8 @@ def odd_maps(folder: Path) -> dict[str, Path]:
 def test_what_would_be_lost_is_refused_with_a_cure_that_works(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for what, path in odd_maps(tmp_path).items():
-        here = tmp_path / "out" / path.parent.name
+    for at, (what, path) in enumerate(odd_maps(tmp_path).items()):
+        here = tmp_path / "out" / str(at)
         for target in (here / "R", here / "R.zip"):
             assert rewritten(path, target) == 2, what
             said = capsys.readouterr().err
@@ -178,7 +178,7 @@ def test_what_would_be_lost_is_refused_with_a_cure_that_works(
             assert "written before that" not in said
         assert not here.exists(), "nothing is left behind"
         assert rewritten(path, here / "R.gpkg") == 1
-        again = tmp_path / "again" / path.parent.name
+        again = tmp_path / "again" / str(at)
         more = ["--layer", "TSK1"] if what == "other task" else []
         assert cli.main(["convert", str(path), "--out", str(again), *more]) == 0
         noted = " ".join(capsys.readouterr().out.split())

@@ -16,6 +16,7 @@ from geoflow.arrays import FloatArray, IntArray
 from geoflow.errors import GeoflowError, OutputError
 from geoflow.formats.columns import unit_in_name
 from geoflow.formats.facts import rows_text
+from geoflow.formats.input_files import beside
 from geoflow.formats.layers import GEOJSON_DECIMALS, SHORT_NAME, Driver, write_zones
 from geoflow.formats.output import in_words, replace_file
 from geoflow.formats.raster import Grid, grid_of
@@ -217,7 +218,8 @@ def _format_of(path: Path) -> str:
 
 
 def _refuse_torn_shapefile(path: Path, replace: bool) -> None:
-    there = [part.name for ending in (".shp", ".shx", ".dbf") if (part := path.with_suffix(ending)).exists()]
+    every = (path, *beside(path))
+    there = [part.name for part in every if part.suffix.casefold() in {".shp", ".shx", ".dbf"} and part.exists()]
     if there and replace:
         raise OutputError(
             f"a shapefile is there ({', '.join(there)}), and its files cannot be replaced in one stroke",

@@ -155,6 +155,7 @@ def convert_file(
     GeoflowError
         For anything that cannot be read, understood or written.
     """
+    from geoflow.formats.input_files import watching
     from geoflow.formats.vector import read_prescription
 
     fraction = _fraction(nitrogen_fraction)
@@ -163,16 +164,17 @@ def convert_file(
     if side is not None and side <= 0.0:
         raise UsageError(f"'{cell}' is no side of a cell", where="--cell", cure='give it like "10 m" or "30 ft"')
     task = _is_task_data(out, task_version, task_form)
-    prescription = read_prescription(
-        prescription_file,
-        rate_column=rate_column,
-        rate_unit=rate_unit_text,
-        crs=crs,
-        swap_axes=swap_axes,
-        layer=layer,
-        zones=zones,
-        take_as_ammonia=take_as_ammonia,
-    )
+    with watching(prescription_file):
+        prescription = read_prescription(
+            prescription_file,
+            rate_column=rate_column,
+            rate_unit=rate_unit_text,
+            crs=crs,
+            swap_axes=swap_axes,
+            layer=layer,
+            zones=zones,
+            take_as_ammonia=take_as_ammonia,
+        )
     unit = asked or prescription.rate_unit
     density, kelvin = _counted(prescription.rate_unit, unit, volume_temperature)
     rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)

@@ -272,10 +272,10 @@ def reconcile_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.formats.steady import steady
+    from geoflow.formats.input_files import watching
 
     options = log_options or LogOptions()
-    with steady(log_file, bar_file, target_file, boundary_file, options.mapping):
+    with watching(log_file, bar_file, target_file, boundary_file, options.mapping):
         return _reconcile_file(
             log_file, options, bar_file, target_file, boundary_file, boundary_crs, tickets, target_options
         )

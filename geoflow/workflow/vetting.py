@@ -22,9 +22,9 @@ from geoflow.vet import Plan, Solution, Vetting, solve, vet
 
 if TYPE_CHECKING:
     from geoflow.formats.facts import Fact
+    from geoflow.formats.input_files import InputSnapshot
     from geoflow.formats.layers import Driver
     from geoflow.formats.sources import ZoneRule
-    from geoflow.formats.steady import Steady
     from geoflow.formats.vector import Prescription
 
 __all__ = [
@@ -92,7 +92,7 @@ class VetOutcome:
         The verdicts.
     counted_density : float
         Density at which volumes in the prescription are counted [kg/m3].
-    inputs : Steady or None
+    inputs : InputSnapshot or None
         What the files looked like when they were read.
     """
 
@@ -101,7 +101,7 @@ class VetOutcome:
     solution: Solution
     vetting: Vetting
     counted_density: float
-    inputs: Steady | None = None
+    inputs: InputSnapshot | None = None
 
     @property
     def has_findings(self) -> bool:
@@ -185,10 +185,10 @@ def vet_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.formats.steady import steady
+    from geoflow.formats.input_files import watching
     from geoflow.formats.vector import read_prescription
 
-    with steady(prescription_file, bar_file, zone_speeds) as inputs:
+    with watching(prescription_file, bar_file, zone_speeds) as inputs:
         tell(f"reading {bar_file} and solving the bar")
         solution = read_bar_and_plan(bar_file, temperature, speed, sections)
         tell(f"reading {prescription_file}")
