@@ -15,6 +15,7 @@ __all__ = [
     "QuantityError",
     "RangeError",
     "UsageError",
+    "install",
     "nearest",
 ]
 
@@ -77,6 +78,14 @@ class InputError(GeoflowError):
 
 class OutputError(GeoflowError):
     """The output cannot be written whole, or would replace something."""
+
+
+def install(extra: str) -> str:
+    """Say how to add an extra to this installation.
+
+    By its folder, never by its name: until the name is registered, another package could come under it.
+    """
+    return f'in the folder geoflow was installed from: pip install ".[{extra}]"'
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -2,13 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from geoflow.arrays import FloatArray, Floats
 from geoflow.errors import RangeError
 from geoflow.units import RateUnit
 
-__all__ = ["ammonia_flow", "as_nitrogen_rate", "from_nitrogen_rate", "nitrogen_rate"]
+__all__ = ["UnitRates", "ammonia_flow", "as_nitrogen_rate", "from_nitrogen_rate", "nitrogen_rate"]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class UnitRates:
+    """Rates as a file holds them: the numbers never leave their unit.
+
+    Attributes
+    ----------
+    values : ndarray of float, shape (n,)
+        In `unit`.
+    unit : RateUnit
+        What they count.
+    """
+
+    values: FloatArray
+    unit: RateUnit
+
+    def __str__(self) -> str:
+        low, high = (f"{float(end):.4g}" for end in (self.values.min(), self.values.max()))
+        return f"{low if low == high else f'{low} to {high}'} {self.unit.text}"
 
 
 def ammonia_flow(nitrogen_rate: Floats, speed: Floats, width: Floats, nitrogen_fraction: float) -> FloatArray:

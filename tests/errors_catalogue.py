@@ -63,7 +63,7 @@ AREAS = {
     "formats/ground_rasters.py": "Writing a raster",
     "formats/raster.py": "Reading a raster",
     "formats/parquet.py": "Reading and writing GeoParquet",
-    "formats/steady.py": "Reading files",
+    "formats/input_files.py": "Reading files",
     "formats/journal.py": "Writing files",
     "formats/output.py": "Writing files",
     "formats/layers.py": "Writing files",

@@ -208,7 +208,7 @@ def test_a_log_that_covers_no_ground_leaves_nothing_to_write(
 def test_the_page_without_its_packages(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.setitem(sys.modules, "uvicorn", None)
     text = said(capsys, "page")
-    for part in ("needs packages that are not installed (uvicorn)", "where: geoflow page", "geoflow[page]"):
+    for part in ("needs packages that are not installed (uvicorn)", "where: geoflow page", ".[page]"):
         assert part in text
 
 
@@ -228,7 +228,7 @@ def test_an_input_of_a_report_that_changes_meanwhile(tmp_path: Path) -> None:
     path.write_text("a")
     sources = Sources.of([("log", str(path))])
     path.write_text("another")
-    refused(sources.unchanged, "the file changed while it was read", str(path), "wait until it is complete")
+    refused(sources.unchanged, "the file changed while it was read", str(path), "wait until the program")
 
 
 ZONE = shapely.box(0, 0, 100, 3)

@@ -24,10 +24,10 @@ from rx_files import RATE, square, strip_of, write_geojson, write_shapefile, zip
 from geoflow import cli
 from geoflow.errors import GeoflowError
 from geoflow.formats import journal, layers, raster, rewritten_gpkg
+from geoflow.formats.input_files import watching
 from geoflow.formats.logs import read_log
 from geoflow.formats.output import OutputFolder
 from geoflow.formats.rewritten import write_rewritten
-from geoflow.formats.steady import steady
 from geoflow.formats.vector import read_prescription
 
 
@@ -208,7 +208,7 @@ def test_a_log_in_parquet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     with monkeypatch.context() as without:
         without.setitem(sys.modules, "pyarrow", None)
         without.setitem(sys.modules, "pyarrow.parquet", None)
-        refused(lambda: read_log(path), "needs the library pyarrow", str(path), "pip install pyarrow")
+        refused(lambda: read_log(path), "needs the library pyarrow", str(path), ".[parquet]")
     pytest.importorskip("pyarrow")
     refused(lambda: read_log(path), "cannot be read as Parquet", str(path), "export it again")
     pandas.DataFrame({"a": []}).to_parquet(path)
@@ -489,7 +489,7 @@ def test_an_input_that_changes_while_it_is_read(tmp_path: Path) -> None:
     path.write_text("a")
 
     def read() -> None:
-        with steady(path):
+        with watching(path):
             path.write_text("another")
 
     refused(read, "the file changed while it was read", str(path), "wait until")

@@ -145,5 +145,5 @@ def test_the_page_without_its_map_library(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(importlib.metadata, "distribution", absent)
     with pytest.raises(GeoflowError) as caught:
         make_app(8765)
-    for part in ("the map library of the page is not installed", "where: XStatic-Leaflet", "geoflow[page]"):
+    for part in ("the map library of the page is not installed", "where: XStatic-Leaflet", ".[page]"):
         assert part in str(caught.value)

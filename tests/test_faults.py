@@ -20,8 +20,8 @@ from campaigns import kills
 from geoflow import cli
 from geoflow.errors import InputError, OutputError
 from geoflow.formats import journal
+from geoflow.formats.input_files import InputSnapshot, watching
 from geoflow.formats.output import OutputFolder, replace_file
-from geoflow.formats.steady import Steady, steady
 
 ROOT = Path(__file__).parent.parent
 FIELDS = ROOT / "sample_fields"
@@ -123,10 +123,10 @@ def test_the_next_run_completes_the_set_and_says_so(tmp_path, caplog):
 
 def test_reading_a_file_of_the_set_completes_it_first(tmp_path, caplog):
     hidden = cut_short(tmp_path / "out", "a.txt", "b.txt")
-    with steady(tmp_path / "out/mine.txt"):
+    with watching(tmp_path / "out/mine.txt"):
         pass
     assert hidden.exists()  # no business of this reader
-    with steady(tmp_path / "out/b.txt"):
+    with watching(tmp_path / "out/b.txt"):
         assert (tmp_path / "out/b.txt").read_text() == "new"
     assert "new ones are all in place" in caplog.text and not hidden.exists()
 
@@ -134,7 +134,7 @@ def test_reading_a_file_of_the_set_completes_it_first(tmp_path, caplog):
 def test_a_shapefile_has_no_shp_between(tmp_path):
     cut_short(tmp_path / "out", "z.shp", "z.dbf", "z.shx", after=1)
     assert not (tmp_path / "out/z.shp").exists()
-    with steady(tmp_path / "out/z.shp"):
+    with watching(tmp_path / "out/z.shp"):
         assert set(tree(tmp_path / "out").values()) == {"new", "mine"}
 
 
@@ -169,7 +169,7 @@ def test_notes_that_are_none(tmp_path, text):
     before = tree(tmp_path / "out")
     with pytest.raises(OutputError, match="left notes that cannot be read"):
         write(tmp_path / "out", "x", "c.txt")
-    with steady(tmp_path / "out/a.txt"):
+    with watching(tmp_path / "out/a.txt"):
         pass
     assert tree(tmp_path / "out") == before and not (tmp_path / "x").exists()
 
@@ -325,7 +325,7 @@ def test_a_disk_that_is_read_only(disk):
     with pytest.raises(OutputError, match="the disk can only be read; what was there before is unchanged"):
         write(disk / "out", "new", "a.txt")
     assert tree(disk / "out") == {"a.txt": "old"}
-    with steady(disk / "out/a.txt"):
+    with watching(disk / "out/a.txt"):
         pass
 
 
@@ -449,7 +449,7 @@ def test_an_input_that_changes_before_the_rewriting_is_in_place(field, capsys, m
 
 def test_an_input_that_cannot_be_understood_because_it_is_being_written(tmp_path):
     (tmp_path / "a.txt").write_text("half")
-    with pytest.raises(InputError), steady(tmp_path / "a.txt"):
+    with pytest.raises(InputError), watching(tmp_path / "a.txt"):
         (tmp_path / "a.txt").write_text("half and half")
         raise ValueError("cut off")
 
@@ -460,7 +460,7 @@ def test_every_change_is_seen(tmp_path, change):
     folder.mkdir()
     for path in (shp, dbf, folder / "TASKDATA.XML"):
         path.write_text("one")
-    held = Steady.of([shp, None, folder, tmp_path / "nowhere"])
+    held = InputSnapshot.of([shp, None, folder, tmp_path / "nowhere"])
     held.refuse_changes()
     times = (shp.stat().st_atime_ns, shp.stat().st_mtime_ns)
     if change == "content":  # the same size, and the same time as after a copy

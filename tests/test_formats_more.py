@@ -85,10 +85,10 @@ def test_parquet_without_its_library_says_how_to_get_it(tmp_path, monkeypatch):
     path = save(tmp_path / "f.parquet", frame())
     rx = read(path)
     monkeypatch.setitem(sys.modules, "pyarrow.parquet", None)
-    refused(path, "needs the library pyarrow", "pip install 'geoflow[parquet]'")
+    refused(path, "needs the library pyarrow", ".[parquet]")
     with pytest.raises(OutputError, match="pyarrow") as caught:
         write_prescription(rx, rx.rate, tmp_path / "o.parquet", unit=LB, replace=False)
-    assert "geoflow[parquet]" in caught.value.cure and not (tmp_path / "o.parquet").exists()
+    assert ".[parquet]" in caught.value.cure and not (tmp_path / "o.parquet").exists()
 
 
 def test_parquet_that_is_none_or_has_no_shapes(tmp_path):

@@ -189,3 +189,32 @@ def test_the_top_level_holds_only_what_it_may() -> None:
 def test_linters_are_clean(command: list[str]) -> None:
     result = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False)
     assert result.returncode == 0, result.stdout[-3000:] + result.stderr[-1000:]
+
+
+# What a person or a machine reads and could copy into a terminal; pyproject.toml names its own extras to itself.
+TEXTS = sorted(
+    path
+    for pattern in ("*.md", "docs/**/*.md", ".ci/*", ".github/**/*.yml", "geoflow/**/*", "tests/**/*.py")
+    for path in ROOT.glob(pattern)
+    if path.is_file() and path.suffix != ".pyc"
+)
+BY_NAME = re.compile(r"""install\b.*\bgeoflow\[|install\s+(-\S+\s+)*["']?geoflow(["'\s;&=<>~]|$)""")
+
+
+def test_nobody_is_told_to_install_by_a_name_that_may_be_a_strangers() -> None:
+    """Until the name is registered, installing by it fetches whatever another person put there."""
+    found = [
+        f"{path.relative_to(ROOT)}: {line.strip()}"
+        for path in TEXTS
+        for line in path.read_text(encoding="utf-8", errors="replace").splitlines()
+        if BY_NAME.search(line)
+    ]
+    assert len(TEXTS) > 200 and not found
+
+
+def test_the_rule_about_installing_sees_the_old_forms() -> None:
+    verb = "pip " + "install "
+    for form in ('"geoflow[page]"', "'geoflow[parquet]'", "geoflow", "--quiet geoflow", "-U 'geoflow'", "geoflow==1"):
+        assert BY_NAME.search(verb + form), form
+    for form in ('".[page]"', '".[page]", then geoflow page', "--quiet . && .venv/bin/geoflow vet"):
+        assert not BY_NAME.search(verb + form), form

@@ -573,7 +573,7 @@ def test_a_decimal_comma_in_a_dbf_is_not_cut(tmp_path):
 @pytest.mark.skipif(importlib.util.find_spec("pyarrow") is not None, reason="pyarrow is installed")
 def test_parquet_without_its_library(tmp_path):
     (tmp_path / "log.parquet").write_bytes(b"PAR1")
-    refused(lambda: read_log(tmp_path / "log.parquet"), "pip install pyarrow")
+    refused(lambda: read_log(tmp_path / "log.parquet"), ".[parquet]")
 
 
 def test_parquet(tmp_path):

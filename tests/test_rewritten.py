@@ -26,9 +26,9 @@ from rx_files import UTM, in_degrees, square, strip_of, write_geojson, write_sha
 
 from geoflow.errors import OutputError
 from geoflow.formats import rewritten
+from geoflow.formats.input_files import watching
 from geoflow.formats.rewritten import rate_format, write_rewritten
 from geoflow.formats.rewritten_json import rate_spans
-from geoflow.formats.steady import steady
 from geoflow.formats.vector import Prescription, read_prescription
 
 FORMS = ["shp", "zip", "geojson", "gpkg"]
@@ -780,7 +780,7 @@ def test_a_new_shapefile_cut_short_between_its_files_cannot_be_taken_for_one(tmp
     for stop in range(5):
         names = [path.name for path in (tmp_path / str(stop)).glob("new.*")]
         assert len(names) == max(stop - 1, 0) and "new.shp" not in names
-        with steady(tmp_path / str(stop) / "new.shp"):  # what the next run does first
+        with watching(tmp_path / str(stop) / "new.shp"):  # what the next run does first
             assert (tmp_path / str(stop) / "new.shp").exists() == (stop > 0)
     for stop in range(1, 6):
         assert set(read(tmp_path / str(stop) / "new.shp").rate) == {90.0}

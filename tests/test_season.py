@@ -459,7 +459,7 @@ def test_without_the_libraries_it_says_how_to_get_them(
 ) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     assert cli.main(["season", "c.csv", "--out", "x"]) == 2
-    assert 'pip install "geoflow[season]"' in capsys.readouterr().err
+    assert 'pip install ".[season]"' in capsys.readouterr().err
 
 
 class FakeFuture:

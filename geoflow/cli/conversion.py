@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any, Final
 
-from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, PRESCRIPTION, add_common, deliver
+from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, PRESCRIPTION, TAKE_AS_AMMONIA, add_common, deliver
 
 __all__ = ["add_convert"]
 
@@ -31,6 +31,7 @@ def _convert(options: argparse.Namespace) -> int:
         swap_axes=options.swap_axes,
         layer=options.layer,
         zones=options.zones,
+        take_as_ammonia=options.take_as_ammonia,
         cell=options.cell,
         nitrogen_fraction=options.nitrogen_fraction,
         volume_temperature=options.volume_temperature,
@@ -81,5 +82,6 @@ def add_convert(commands: Any) -> None:
     parser.add_argument("--crs", metavar="CRS", help="coordinate system of a file that does not state it: EPSG:4326")
     parser.add_argument("--swap-axes", action="store_true", help="the file has latitude before longitude")
     parser.add_argument("--layer", metavar="NAME", help="which layer of a file that holds several")
+    parser.add_argument("--take-as-ammonia", action="store_true", help=TAKE_AS_AMMONIA)
     add_common(parser)
     parser.set_defaults(run=_convert)

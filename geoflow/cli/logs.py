@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_common, deliver
+from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, TAKE_AS_AMMONIA, add_common, deliver
 from geoflow.errors import UsageError
 
 __all__ = ["add_log_options", "add_reconcile", "log_inputs", "log_keywords"]
@@ -34,7 +34,11 @@ def log_keywords(options: argparse.Namespace) -> dict[str, Any]:
             options.layer,
         ),
         "target_options": TargetOptions(
-            options.target_rate_column, options.target_rate_unit, options.target_crs, options.target_layer
+            options.target_rate_column,
+            options.target_rate_unit,
+            options.target_crs,
+            options.target_layer,
+            options.target_take_as_ammonia,
         ),
     }
 
@@ -107,6 +111,7 @@ def add_log_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--target-rate-unit", metavar="U", help="unit of the map's rates")
     parser.add_argument("--target-crs", metavar="CRS", help="coordinate system of a map that does not state it")
     parser.add_argument("--target-layer", metavar="NAME", help="which layer of a map file that holds several")
+    parser.add_argument("--target-take-as-ammonia", action="store_true", help=TAKE_AS_AMMONIA)
     parser.add_argument("--boundary-crs", metavar="CRS", help="coordinate system of a boundary that does not state it")
 
 

@@ -19,6 +19,7 @@ __all__ = [
     "FINDINGS",
     "NOTHING_TO_ACT_ON",
     "PRESCRIPTION",
+    "TAKE_AS_AMMONIA",
     "WRONG_USE",
     "Parser",
     "add_common",
@@ -31,9 +32,20 @@ __all__ = [
 ]
 
 _READING_OPTIONS: Final = (
-    *("sections", "rate_column", "rate_unit", "crs", "swap_axes", "layer", "zones", "volume_temperature"),
+    *(
+        "sections",
+        "rate_column",
+        "rate_unit",
+        "crs",
+        "swap_axes",
+        "layer",
+        "zones",
+        "take_as_ammonia",
+        "volume_temperature",
+    ),
 )
 NOTHING_TO_ACT_ON, FINDINGS, WRONG_USE = 0, 1, 2
+TAKE_AS_AMMONIA: Final = "the product of task data is anhydrous ammonia, though its name does not say so"
 PRESCRIPTION: Final = (
     "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
     "(a folder or a zip)"
@@ -109,6 +121,7 @@ def add_reading_options(parser: argparse.ArgumentParser, *, speed_needed: bool =
         choices=("class", "cell"),
         help="zones of a raster: adjacent cells of equal value (default), or every cell",
     )
+    parser.add_argument("--take-as-ammonia", action="store_true", help=TAKE_AS_AMMONIA)
 
 
 def plan_of(options: argparse.Namespace) -> tuple[str, str, str, str | None]:

@@ -6,7 +6,7 @@ import argparse
 from typing import Any, Final
 
 from geoflow.cli.options import NOTHING_TO_ACT_ON
-from geoflow.errors import UsageError
+from geoflow.errors import UsageError, install
 
 __all__ = ["add_page"]
 
@@ -22,7 +22,7 @@ def _page(options: argparse.Namespace) -> int:
         raise UsageError(
             f"the page needs packages that are not installed ({problem.name})",
             where="geoflow page",
-            cure="pip install 'geoflow[page]'",
+            cure=install("page"),
         ) from problem
     sock = listen(options.port)
     port = int(sock.getsockname()[1])

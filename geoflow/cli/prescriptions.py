@@ -76,6 +76,7 @@ def _rewrite(options: argparse.Namespace) -> int:
         heading=options.heading,
         merge_short=options.merge_short,
         prices=prices,
+        target=Path(options.out),
     )
     inputs = (options.prescription, options.bar)
     written = write_rewriting(

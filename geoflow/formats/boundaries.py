@@ -28,7 +28,10 @@ def in_words_of(which: str, problem: PrescriptionError) -> PrescriptionError:
     if which == "boundary" and "--layer" in problem.cure:
         texts[2] = "give a file that holds the field's outline alone"
     for old, new in (
-        *((f"--{name}", f"--{which}-{name}") for name in ("rate-column", "rate-unit", "crs", "layer")),
+        *(
+            (f"--{name}", f"--{which}-{name}")
+            for name in ("rate-column", "rate-unit", "crs", "layer", "take-as-ammonia")
+        ),
         ("add --swap-axes", "write it again with longitude first"),
         ("--swap-axes", "put longitude first in the file"),
     ):

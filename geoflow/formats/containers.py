@@ -17,6 +17,7 @@ import numpy as np
 
 from geoflow.errors import PrescriptionError, nearest
 from geoflow.formats.facts import Fact
+from geoflow.formats.input_files import beside, is_companion
 
 if TYPE_CHECKING:
     import geopandas
@@ -32,8 +33,8 @@ FORMATS: Final[dict[str, str]] = {
     ".fgb": "flatgeobuf",
 }
 _WHOLE_FILES: Final = (".geojson", ".gpkg", ".fgb")  # what a zip may hold in place of a shapefile
-_PARTS: Final = (".prj", ".cpg", ".qix", ".sbn", ".sbx")
 _ALL_ENDINGS: Final = (*FORMATS, ".parquet", ".geoparquet", ".tif", ".tiff")
+_READ: Final = (".dbf", ".shx", ".prj", ".cpg")  # parts of a shapefile that say what is read
 _MOST_UNPACKED: Final = 2 * 1024**3
 _MOST_RATIO, _RATIO_FROM = 200, 100 * 1024**2
 _EXPORT_AGAIN: Final = "copy or export the file again, with all its parts (.shp, .shx, .dbf, .prj)"
@@ -111,7 +112,7 @@ def open_source(path: Path | str, layer: str | None = None) -> Iterator[Source]:
     where = str(path)
     kind = FORMATS.get(file.suffix.casefold())
     if kind is None:
-        part = file.suffix.casefold() in {".dbf", ".shx", ".prj", ".cpg"}
+        part = is_companion(file.name)
         raise PrescriptionError(
             "this is one part of a shapefile" if part else f"'{file.suffix}' is no prescription format",
             where=where,
@@ -222,7 +223,7 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
             parts = {ending: members[stem]} if stem in members else _parts_of(members, stem)
             check_unpacked_size(list(parts.values()), where)
             for suffix, entry in parts.items():
-                if suffix in {".shp", ".shx", ".dbf", ".prj", ".cpg", *_WHOLE_FILES}:
+                if suffix in {".shp", *_READ, *_WHOLE_FILES}:
                     with archive.open(entry) as packed, (folder / f"zones{suffix}").open("wb") as plain:
                         while block := packed.read(1 << 20):
                             plain.write(block)
@@ -259,14 +260,23 @@ def check_unpacked_size(entries: list[zipfile.ZipInfo], where: str) -> None:
 def _check_shapefile(path: Path, where: str) -> None:
     """Check that all parts are there, whole, and of the same count."""
     for suffix, use in ((".dbf", "the rates"), (".shx", "the index of the shapes")):
-        if _sibling(path, suffix) is None:
+        if not _siblings(path, suffix):
             raise PrescriptionError(
                 f"the {suffix} that belongs to the shapefile is missing; it holds {use}",
                 where=where,
                 cure="copy all parts of the shapefile into one folder: .shp, .shx, .dbf and .prj",
             )
-    for entry in path.parent.iterdir():
-        if entry.stem.casefold() == path.stem.casefold() and entry.suffix.casefold() in _PARTS and not entry.is_file():
+    for suffix in _READ:
+        several = _siblings(path, suffix)
+        if len(several) > 1:
+            names = " and ".join(entry.name for entry in several)
+            raise PrescriptionError(
+                f"{names} both have the name of the shapefile's {suffix}, and only one can belong to it",
+                where=where,
+                cure="take the other one away",
+            )
+    for entry in beside(path):
+        if not entry.is_file():
             raise PrescriptionError(
                 f"{entry.name} is no file, but has the name of a part of the shapefile", where=where, cure=_EXPORT_AGAIN
             )
@@ -286,9 +296,8 @@ def _check_shapefile(path: Path, where: str) -> None:
         )
 
 
-def _sibling(path: Path, suffix: str) -> Path | None:
-    wanted = (path.stem + suffix).casefold()
-    return next((entry for entry in path.parent.iterdir() if entry.name.casefold() == wanted and entry.is_file()), None)
+def _siblings(path: Path, suffix: str) -> list[Path]:
+    return [entry for entry in beside(path) if entry.suffix.casefold() == suffix and entry.is_file()]
 
 
 def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]:
@@ -313,8 +322,10 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
     from geoflow.formats.dbf import read_dbf
 
     facts: list[Fact] = []
-    part = _sibling(source.data, ".dbf") if source.is_shapefile else None
-    dbf = read_dbf(part, where=source.where) if part is not None else None
+    dbf, index = None, []
+    if source.is_shapefile:
+        dbf = read_dbf(_siblings(source.data, ".dbf")[0], where=source.where)
+        index = _siblings(source.data, ".shx")
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         table, unclosed, badly_coded = _read(source)
@@ -331,11 +342,10 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
     if not len(table):
         raise PrescriptionError("the layer is empty: it has no zones", where=source.where, cure=_EXPORT_AGAIN)
     assert isinstance(table, geopandas.GeoDataFrame)  # layers without shapes are not offered, other formats have them
-    index = _sibling(source.data, ".shx")
-    if dbf is None or index is None:
+    if dbf is None or not index:
         return table, None, facts
     gone = int(dbf.deleted.sum())
-    shapes = (index.stat().st_size - 100) // 8
+    shapes = (index[0].stat().st_size - 100) // 8
     if shapes != len(dbf.cells) or len(table) != len(dbf.cells) - gone:
         raise PrescriptionError(
             f"the .shp holds {shapes} shapes and the .dbf {len(dbf.cells)} records, so no rate can be given to a zone "

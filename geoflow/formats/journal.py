@@ -18,10 +18,10 @@ from typing import Any, Final
 
 from geoflow.errors import OutputError
 
-__all__ = ["Staging", "exchange_folders", "locked", "move_in", "sync", "sync_folder", "tidy"]
+__all__ = ["HIDDEN", "Staging", "exchange_folders", "locked", "move_in", "sync", "sync_folder", "tidy"]
 
 _LOG: Final = logging.getLogger("geoflow")
-_HIDDEN: Final = re.compile(r"\.geoflow-[0-9a-f]{12}\.part")
+HIDDEN: Final = re.compile(r"\.geoflow-[0-9a-f]{12}\.part")
 _FORWARD, _BACK, _EXCHANGE, _ALIVE = "forward.json", "back.json", "exchange", "alive"
 _PATIENCE: Final = 30.0  # seconds to wait for another run that is moving its files
 _CLOCK_STEP: Final = 2_000_000_000  # of the coarsest file system in use (FAT) [ns]
@@ -331,7 +331,7 @@ def tidy(folder: Path, *, journals: bool = True, leftovers: bool = True, about: 
     """
     try:
         with os.scandir(folder) as entries:
-            found = [Path(folder, entry.name) for entry in entries if _HIDDEN.fullmatch(entry.name)]
+            found = [Path(folder, entry.name) for entry in entries if HIDDEN.fullmatch(entry.name)]
     except OSError:
         return
     if not found:

@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import FloatArray
-from geoflow.errors import LogError, PrescriptionError, nearest
+from geoflow.errors import LogError, PrescriptionError, install, nearest
 from geoflow.formats.cells import parse_numbers
 from geoflow.formats.containers import FORMATS, open_source, read_table
 from geoflow.formats.facts import Fact, rows_text
+from geoflow.formats.input_files import is_companion
+from geoflow.formats.parquet import refuse_undecodable
 from geoflow.formats.taskdata import is_taskdata
 
 if TYPE_CHECKING:
@@ -176,7 +178,7 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
             raise LogError(
                 f"there is no such file{nearest(path.name, siblings)}", where=where, cure="check the name and folder"
             )
-        if path.is_file() and suffix not in {".dbf", ".shx", ".prj", ".cpg"}:
+        if path.is_file() and not is_companion(path.name):
             raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {_ANY}")
     try:
         with open_source(path, layer) as source:
@@ -204,7 +206,7 @@ def _read_parquet(path: Path, where: str) -> LogTable:
         raise LogError(
             "reading Parquet needs the library pyarrow, which is not installed",
             where=where,
-            cure="pip install pyarrow, or export the log as .csv or .gpkg",
+            cure=f"{install('parquet')}, or export the log as .csv or .gpkg",
         ) from problem
     import geopandas
     import pandas
@@ -212,6 +214,7 @@ def _read_parquet(path: Path, where: str) -> LogTable:
 
     try:
         meta = pyarrow.parquet.read_schema(path).metadata or {}
+        refuse_undecodable(path)
         table = geopandas.read_parquet(path) if b"geo" in meta else pandas.read_parquet(path)
     except (
         OSError,

@@ -17,6 +17,7 @@ from types import FrameType, TracebackType
 from typing import Final, Self
 
 from geoflow.errors import OutputError
+from geoflow.formats.input_files import COMPANIONS, beside
 from geoflow.formats.journal import Staging, exchange_folders, locked, move_in, sync, sync_folder, tidy
 
 __all__ = ["DONE", "OutputFolder", "family_of", "in_words", "replace_file"]
@@ -24,8 +25,6 @@ __all__ = ["DONE", "OutputFolder", "family_of", "in_words", "replace_file"]
 DONE: Final[deque[Path]] = deque(maxlen=20)
 """What this process wrote lately, for the message of a run that fails or is stopped afterwards."""
 
-# A Shapefile is a family of files; an old index or .prj left beside a new .shp would tell lies about it.
-_FAMILY: Final = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".shp.xml")
 _ROOM, _ELSEWHERE = "make room on it or choose another disk", "choose another place"
 _PLAIN_WORDS: Final = {
     errno.ENOSPC: ("the disk is full", _ROOM),
@@ -55,10 +54,14 @@ def _refusal(what: str, where: Path, cure: str = "choose another name") -> Outpu
 
 
 def family_of(path: Path) -> tuple[Path, ...]:
-    """All files that belong to `path`: the path itself, or the whole Shapefile family."""
+    """All files that belong to `path`, there or not: the path itself, or the whole family of a Shapefile.
+
+    An old index or .prj left beside a new .shp would tell lies about it, in whatever capitals its name is written.
+    """
     if path.suffix.casefold() != ".shp":
         return (path,)
-    return (path, *(path.with_name(path.stem + ending) for ending in _FAMILY[1:]))
+    usual = [path.with_name(path.stem + ending) for ending in COMPANIONS[".shp"]]
+    return tuple(dict.fromkeys((path, *usual, *beside(path))))
 
 
 def _same(target: Path, kept: Path) -> bool:
@@ -264,8 +267,8 @@ class OutputFolder:
         stale = [
             member.name
             for path in files
-            for member in family_of(path)
-            if member.name not in names and (self._folder / member.name).exists()
+            for member in family_of(self._folder / path.name)
+            if member.name not in names and self._is_stale(member.name, names)
         ]
         for name in (*names, *stale):
             target = self._folder / name
@@ -280,6 +283,12 @@ class OutputFolder:
             files[0].replace(self._folder / names[0])
         elif not self._exchange({*names, *stale}):
             move_in(self._stage, self._folder, names, stale)
+
+    def _is_stale(self, name: str, names: list[str]) -> bool:
+        """Whether a file is there that is none of the new ones: under other capitals it may be one on some disks."""
+        there = self._folder / name
+        alike = [self._folder / new for new in names if new.casefold() == name.casefold()]
+        return there.exists() and not any(new.exists() and new.samefile(there) for new in alike)
 
     def _exchange(self, ours: set[str]) -> bool:
         """Exchange whole folders, if this one holds nothing but what is replaced; whether that could be done."""

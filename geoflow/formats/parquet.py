@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from geoflow.errors import GeoflowError, OutputError, PrescriptionError
+from geoflow.errors import GeoflowError, OutputError, PrescriptionError, install
 from geoflow.formats.containers import check_only_layer, find_file
 from geoflow.formats.sources import Wishes, ZoneTable
 
 if TYPE_CHECKING:
     import geopandas
 
-__all__ = ["read_parquet", "rows_in_parquet", "write_parquet"]
-
-_INSTALL: Final = "pip install 'geoflow[parquet]'"
+__all__ = ["read_parquet", "refuse_undecodable", "rows_in_parquet", "write_parquet"]
 
 
 def _library(error: type[GeoflowError], doing: str, where: str, otherwise: str) -> Any:
@@ -25,9 +23,22 @@ def _library(error: type[GeoflowError], doing: str, where: str, otherwise: str) 
         raise error(
             f"{doing} GeoParquet needs the library pyarrow, which is not installed",
             where=where,
-            cure=f"{_INSTALL}, or {otherwise}",
+            cure=f"{install('parquet')}, or {otherwise}",
         ) from problem
     return pyarrow
+
+
+def refuse_undecodable(path: Path) -> None:
+    """Raise ValueError where text in a Parquet file is not in UTF-8 as it promises, before anything trips over it."""
+    import pyarrow.parquet
+
+    with pyarrow.parquet.ParquetFile(path) as file:
+        for batch in file.iter_batches():
+            for name, column in zip(batch.schema.names, batch.columns, strict=True):
+                try:
+                    column.validate(full=True)
+                except pyarrow.ArrowInvalid as problem:
+                    raise ValueError(f"the column '{name}' is damaged: {str(problem).splitlines()[0]}") from problem
 
 
 def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
@@ -51,6 +62,7 @@ def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
         raise PrescriptionError(f"this is no Parquet: it starts with {start!r}", where=where, cure="export it again")
     try:
         described = b"geo" in (pyarrow.parquet.read_schema(file).metadata or {})
+        refuse_undecodable(file)
         table = geopandas.read_parquet(file) if described else None
     except (OSError, ValueError, KeyError, TypeError, NotImplementedError, pyarrow.lib.ArrowException,
             shapely.errors.GEOSException) as problem:  # fmt: skip

@@ -16,6 +16,7 @@ from geoflow.arrays import FloatArray, IntArray
 from geoflow.errors import GeoflowError, OutputError
 from geoflow.formats.columns import unit_in_name
 from geoflow.formats.facts import rows_text
+from geoflow.formats.input_files import beside
 from geoflow.formats.layers import GEOJSON_DECIMALS, SHORT_NAME, Driver, write_zones
 from geoflow.formats.output import in_words, replace_file
 from geoflow.formats.raster import Grid, grid_of
@@ -29,6 +30,7 @@ from geoflow.formats.raster_out import (
 )
 from geoflow.formats.rewritten import refuse_orphan_journals
 from geoflow.formats.shapes_out import as_multipolygons, moved_shapes, rounded_shapes, zones_to_write
+from geoflow.rates import UnitRates
 from geoflow.units import RateUnit
 
 if TYPE_CHECKING:
@@ -79,8 +81,10 @@ class WrittenPrescription:
         The file.
     file_format : str
         One of the values of `WRITTEN_FORMATS`.
-    column, unit : str, RateUnit
-        Name of the column or band with the rates, and their unit.
+    column : str
+        Name of the column or band with the rates.
+    rates : UnitRates, shape (zones given,)
+        Of every zone given, as the file counts them.
     zones : int
         Number of zones written; in a raster, those that got a cell.
     crs : str
@@ -101,7 +105,7 @@ class WrittenPrescription:
     path: Path
     file_format: str
     column: str
-    unit: RateUnit
+    rates: UnitRates
     zones: int
     crs: str
     kept: float
@@ -214,7 +218,8 @@ def _format_of(path: Path) -> str:
 
 
 def _refuse_torn_shapefile(path: Path, replace: bool) -> None:
-    there = [part.name for ending in (".shp", ".shx", ".dbf") if (part := path.with_suffix(ending)).exists()]
+    every = (path, *beside(path))
+    there = [part.name for part in every if part.suffix.casefold() in {".shp", ".shx", ".dbf"} and part.exists()]
     if there and replace:
         raise OutputError(
             f"a shapefile is there ({', '.join(there)}), and its files cannot be replaced in one stroke",
@@ -252,8 +257,9 @@ def _write_layer(
         renamed |= write_zones(staged, frame, {name: rates}, driver=driver, note=notes.append)
     geometry = frame.geometry.name
     kept = _verify(prescription, frame[[geometry]], rates, staged, unit, name)
+    held = UnitRates(rates, unit)
     return WrittenPrescription(
-        staged, file_format, name, unit, len(rates), frame.crs.name, kept, None, (), renamed, tuple(notes)
+        staged, file_format, name, held, len(rates), frame.crs.name, kept, None, (), renamed, tuple(notes)
     )
 
 
@@ -357,7 +363,7 @@ def _write_cells(
         raise OutputError("no zone covers the centre of a cell", where="--cell", cure="give a smaller --cell")
     write_raster(staged, grid, zone, rates, name=name, unit=unit.text)
     return WrittenPrescription(
-        staged, "geotiff", name, unit, len(rates) - lost.size, crs.name, kept, used,
+        staged, "geotiff", name, UnitRates(rates, unit), len(rates) - lost.size, crs.name, kept, used,
         tuple(prescription.row[lost].tolist()), {}, _raster_notes(prescription, grid, used),
     )  # fmt: skip
 

@@ -37,6 +37,9 @@ _STRAIGHT: Final = 0.002  # degree; over the 200 m a parallel bends by a millime
 _DIGITS: Final = 12  # of a scaled value; further ones are noise of the multiplication
 
 
+_FINEST: Final = 1e-12  # of the coordinates: in smaller cells neighbouring corners are one number
+
+
 @dataclass(frozen=True, slots=True)
 class Grid:
     """Where the cells of a raster lie; row 0, column 0 is the first cell in the file.
@@ -83,6 +86,12 @@ def _opened(file: Path, where: str) -> Iterator[Any]:
             warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
             with rasterio.open(file, driver="GTiff") as raster:
                 yield raster
+    except UnicodeDecodeError as problem:
+        raise PrescriptionError(
+            "the raster holds text that is not in UTF-8, as the name or unit of a band",
+            where=where,
+            cure="name the band anew in the program that made the raster",
+        ) from problem
     except (rasterio.errors.RasterioError, rasterio.errors.RasterioIOError, rasterio._err.CPLE_BaseError) as problem:
         text = str(problem).split(";")[0].split("See previous")[0].strip().rstrip(".,")
         raise PrescriptionError(
@@ -116,7 +125,17 @@ def _grid(raster: Any, where: str) -> Grid:
         )  # fmt: skip
     crs = None if raster.crs is None or not raster.crs.to_wkt() else pyproj.CRS.from_wkt(raster.crs.to_wkt())
     a, b, c, d, e, f = (float(number) for number in move[:6])
-    return Grid(crs, (a, b, c, d, e, f), raster.width, raster.height)
+    grid = Grid(crs, (a, b, c, d, e, f), raster.width, raster.height)
+    with np.errstate(over="ignore", invalid="ignore"):  # told below
+        ends = np.array(grid.corners(np.array([0, 0, grid.width, grid.width]), np.array([0, grid.height] * 2)))
+    if not np.isfinite(ends).all() or min(grid.cell_sides) <= _FINEST * np.abs(ends).max():
+        along, down = grid.cell_sides
+        raise PrescriptionError(
+            f"the raster's position is none on the ground: cells of {along:g} by {down:g} from {c:g}, {f:g}",
+            where=where,
+            cure="export it as GeoTIFF with its position",
+        )
+    return grid
 
 
 def read_raster(path: Path, wishes: Wishes) -> ZoneTable:
@@ -341,7 +360,10 @@ def _with_shared_corners(rings: list[list[tuple[float, float]]], owner: IntArray
     shared = np.zeros((grid.height + 1, grid.width + 1), dtype=bool)
     shared[start[:, 1], start[:, 0]] = True
     if grid.crs is None or grid.crs.is_geographic:
-        every_column, every_row = (max(1, int(_STRAIGHT / side)) for side in grid.cell_sides)
+        every_column, every_row = (
+            max(1, int(min(_STRAIGHT / side, cells)))
+            for side, cells in zip(grid.cell_sides, (grid.width + 1, grid.height + 1), strict=True)
+        )
         shared[:, ::every_column] = True
         shared[::every_row] = True
     length = np.abs(end - start).sum(axis=1)

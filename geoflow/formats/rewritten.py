@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["RateFormat", "can_patch", "rate_format", "refuse_orphan_journals", "write_rewritten"]
 
 _PATCHED: Final = ("shapefile", "zipped shapefile", "geojson", "geopackage")
+_TASK_DECIMALS: Final = 2  # stored as whole mg/m2, hundredths of kg/ha
 _CLOSE: Final = 1e-12  # a rate read back, relative; a 4-byte column is coarser
 _CLOSE_SINGLE: Final = 1e-7
 
@@ -39,6 +40,8 @@ def rate_format(prescription: Prescription) -> RateFormat:
     PrescriptionError
         If the file cannot be opened again.
     """
+    if prescription.file_format == "task data":
+        return RateFormat(_TASK_DECIMALS, float(np.finfo(np.float64).max))
     if prescription.file_format == "geojson" or prescription.file_format not in _PATCHED:
         return RateFormat(None, float(np.finfo(np.float64).max))
     if prescription.file_format == "geopackage":

@@ -14,6 +14,7 @@ import numpy as np
 
 from geoflow.errors import OutputError
 from geoflow.formats.dbf import Dbf, DbfField, read_dbf
+from geoflow.formats.input_files import beside, files_of
 from geoflow.formats.rewritten_cells import (
     Changes,
     RateFormat,
@@ -31,28 +32,13 @@ if TYPE_CHECKING:
 
 __all__ = ["dbf_rate_format", "parts_of", "patched_dbf", "refuse_stale_index", "write_zip"]
 
-# What belongs to a shapefile; a field.geojson beside a field.shp does not.
-_PARTS: Final = {".shp", ".shx", ".dbf", ".prj", ".cpg", ".cst", ".qpj", ".qix", ".sbn", ".sbx", ".fbn", ".fbx", ".ain",
-                 ".aih", ".ixs", ".mxs", ".dbt", ".fpt", ".qml", ".qmd", ".sld", ".shp.xml", ".idm", ".ind", ".mdx",
-                 ".cdx", ".ndx"}  # fmt: skip
 _VALUE_INDEXES: Final = {".idm", ".ind", ".mdx", ".cdx", ".ndx", ".ain", ".aih", ".atx"}
 
 
 def parts_of(shapefile: Path) -> dict[str, Path]:
     """Return the files of a shapefile that exist, by the end of their names as written."""
-    if not shapefile.parent.is_dir():
-        return {}
     size = len(shapefile.stem)
-    return {
-        path.name[size:]: path
-        for path in sorted(shapefile.parent.iterdir())
-        if path.name[:size].casefold() == shapefile.stem.casefold() and _is_part(path.name[size:])
-    }
-
-
-def _is_part(ending: str) -> bool:
-    ending = ending.casefold()
-    return ending in _PARTS or (ending.startswith(".") and ending.endswith(".atx"))
+    return {path.name[size:]: path for path in files_of(shapefile) or beside(shapefile)}
 
 
 def refuse_stale_index(names: list[str], prescription: Prescription) -> None:

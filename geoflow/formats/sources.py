@@ -34,11 +34,14 @@ class Wishes:
         ``--rate-column``; a raster's band or a task's quantity.
     zones : str or None
         ``--zones``; only where the file holds cells.
+    take_as_ammonia : bool
+        ``--take-as-ammonia``; only where the file speaks of a product.
     """
 
     layer: str | None = None
     rate_column: str | None = None
     zones: ZoneRule | None = None
+    take_as_ammonia: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,6 +107,15 @@ def _refuse_zone_rule(path: Path, wishes: Wishes) -> None:
         )
 
 
+def _refuse_ammonia_word(path: Path, wishes: Wishes) -> None:
+    if wishes.take_as_ammonia:
+        raise PrescriptionError(
+            "--take-as-ammonia speaks of the product of task data, and this file names no product",
+            where=str(path),
+            cure="leave it out; --rate-unit says what the rates count",
+        )
+
+
 def _is_task_data(path: Path) -> bool:
     from geoflow.formats.taskdata import is_taskdata
 
@@ -111,13 +123,15 @@ def _is_task_data(path: Path) -> bool:
 
 
 def _read_task_data(path: Path, wishes: Wishes) -> ZoneTable:
+    from geoflow.formats.taskdata_products import ammonia_facts
     from geoflow.formats.taskdata_zones import read_taskdata_zones
 
     _refuse_zone_rule(path, wishes)
     found = read_taskdata_zones(path, layer=wishes.layer)
     rate = found.choose_rate(wishes.rate_column)
+    facts = (*found.facts, *ammonia_facts(rate, take_as_ammonia=wishes.take_as_ammonia, where=found.where))
     units = {each.column: rate_unit(each.unit) for each in found.rates}
-    return ZoneTable("task data", found.table, found.task, found.facts, rate_column=rate.column, units=units)
+    return ZoneTable("task data", found.table, found.task, facts, rate_column=rate.column, units=units)
 
 
 def _read_raster(path: Path, wishes: Wishes) -> ZoneTable:
@@ -161,4 +175,7 @@ def read_zone_table(path: Path | str, wishes: Wishes) -> ZoneTable:
         If the file is missing, damaged, or not what its name says.
     """
     file = Path(path)
-    return next(reader for reader in READERS if reader.takes(file)).read(file, wishes)
+    reader = next(reader for reader in READERS if reader.takes(file))
+    if reader.takes is not _is_task_data:
+        _refuse_ammonia_word(file, wishes)
+    return reader.read(file, wishes)

@@ -18,10 +18,12 @@ from geoflow.errors import OutputError
 from geoflow.formats.facts import Fact, rows_text
 from geoflow.formats.output import OutputFolder, replace_file
 from geoflow.formats.taskdata_check import LONGEST_TEXT, MOST_ZONES, Version, validate_taskdata
-from geoflow.formats.taskdata_ddi import NITROGEN, PRODUCT_MASS
+from geoflow.formats.taskdata_ddi import ENTRIES, NITROGEN, PRODUCT_MASS
 from geoflow.formats.taskdata_lay import lay_cells
+from geoflow.rates import UnitRates
+from geoflow.units import rate_unit
 
-__all__ = ["Form", "write_taskdata"]
+__all__ = ["Form", "as_stored", "write_taskdata"]
 
 Form = Literal["outlines", "grid of zones", "grid of rates"]
 """Zones with outlines, a grid of zone codes (type 1), or a grid of rates (type 2)."""
@@ -33,6 +35,18 @@ _GRID: Final = "GRD00001"
 _DECIMALS: Final = 9  # of a degree, the most version 4 takes: 0.1 mm
 _NAMES: Final = {"nitrogen": (NITROGEN, "kg N/ha"), "ammonia": (PRODUCT_MASS, "kg NH3/ha")}
 _LARGEST: Final = 2**31 - 1
+
+
+def as_stored(rates: FloatArray, basis: Literal["nitrogen", "ammonia"]) -> UnitRates:
+    """Rates as task data will hold them, in the unit and the steps of their dictionary number.
+
+    Parameters
+    ----------
+    rates : ndarray of float, shape (n,)
+        Of nitrogen or of ammonia, as `basis` says [kg/m2].
+    """
+    entry = ENTRIES[_NAMES[basis][0]]
+    return UnitRates(np.rint(rates * _PER_MASS) / entry.steps, rate_unit(entry.unit))
 
 
 @dataclass(frozen=True)
@@ -58,8 +72,10 @@ def write_taskdata(
     boundary: Any = None,
     task: str | None = None,
     names: Sequence[str] | None = None,
+    product: str = "Anhydrous ammonia",
     replace: bool = False,
     protect: tuple[Path, ...] = (),
+    check: Callable[[Path], None] | None = None,
 ) -> tuple[Fact, ...]:
     """Write zones and rates as one task.
 
@@ -90,8 +106,12 @@ def write_taskdata(
         Name of the task; that of the field otherwise.
     names : sequence of str, optional
         Of the zones; their rates otherwise.
+    product : str
+        Name of the product.
     replace, protect
         As for `geoflow.formats.output.OutputFolder`.
+    check : callable, optional
+        Given the zip or folder before it moves into place; what it raises leaves nothing behind.
 
     Returns
     -------
@@ -112,7 +132,7 @@ def write_taskdata(
     field_name = _fitting(field, "field", facts, "the name of the field")
     ground = _ground(shapes, boundary)
     files: dict[str, bytes] = {}
-    root = _root(version, basis)
+    root = _root(version, basis, _fitting(product, "product", facts, "the name of the product"))
     area = _area(ground)
     PFD = ElementTree.SubElement(root, "PFD", A="PFD1", C=field_name, D=str(area))
     _put_outline(PFD, ground, "1", version, facts)
@@ -154,7 +174,7 @@ def write_taskdata(
             where=str(path),
             cure="write another form or format, and report this",
         )
-    _deliver(Path(path), {"TASKDATA.XML": text, **files}, replace=replace, protect=protect)
+    _deliver(Path(path), {"TASKDATA.XML": text, **files}, check, replace=replace, protect=protect)
     return tuple(facts)
 
 
@@ -256,12 +276,12 @@ def _area(ground: Any) -> int:
     return round(sum(abs(geod.geometry_area_perimeter(part)[0]) for part in parts))
 
 
-def _root(version: Version, basis: Literal["nitrogen", "ammonia"]) -> ElementTree.Element:
+def _root(version: Version, basis: Literal["nitrogen", "ammonia"], product: str) -> ElementTree.Element:
     root = ElementTree.Element(
         "ISO11783_TaskData", VersionMajor=str(version), VersionMinor="3", ManagementSoftwareManufacturer="geoflow",
         ManagementSoftwareVersion=geoflow.__version__, DataTransferOrigin="1",
     )  # fmt: skip
-    ElementTree.SubElement(root, "PDT", A="PDT1", B="Anhydrous ammonia")
+    ElementTree.SubElement(root, "PDT", A="PDT1", B=product)
     # How a screen shows the number: mg/m2 times 0.01 is kg/ha. The number stored stays what it is.
     ElementTree.SubElement(root, "VPN", A="VPN1", B="0", C="0.01", D="1", E=_NAMES[basis][1])
     return root
@@ -332,9 +352,16 @@ def _cell_bytes(zone: IntArray, parts: list[_Zone], form: Form) -> bytes:
     return bytes(stored[zone + 1].tobytes())
 
 
-def _deliver(path: Path, files: dict[str, bytes], *, replace: bool, protect: tuple[Path, ...]) -> None:
+def _deliver(
+    path: Path,
+    files: dict[str, bytes],
+    check: Callable[[Path], None] | None,
+    *,
+    replace: bool,
+    protect: tuple[Path, ...],
+) -> None:
     if path.suffix.casefold() == ".zip":
-        replace_file(path, _zipped(files), replace=replace, protect=protect)
+        replace_file(path, _zipped(files, check), replace=replace, protect=protect)
         return
     if path.suffix and path.suffix[1:].isalpha():
         raise OutputError(
@@ -353,10 +380,13 @@ def _deliver(path: Path, files: dict[str, bytes], *, replace: bool, protect: tup
         )
     with OutputFolder(folder, replace=replace, protect=protect) as output:
         for name, data in files.items():
-            output.stage(name).write_bytes(data)
+            staged = output.stage(name)
+            staged.write_bytes(data)
+        if check is not None:
+            check(staged.parent)
 
 
-def _zipped(files: dict[str, bytes]) -> Callable[[Path], None]:
+def _zipped(files: dict[str, bytes], check: Callable[[Path], None] | None) -> Callable[[Path], None]:
     def write(target: Path) -> None:
         with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
             for name, data in files.items():
@@ -364,5 +394,7 @@ def _zipped(files: dict[str, bytes]) -> Callable[[Path], None]:
                 entry = zipfile.ZipInfo(f"TASKDATA/{name}", (1980, 1, 1, 0, 0, 0))
                 entry.compress_type = zipfile.ZIP_DEFLATED
                 archive.writestr(entry, data)
+        if check is not None:
+            check(target)
 
     return write

@@ -15,6 +15,7 @@ from geoflow.formats.facts import Fact
 from geoflow.formats.taskdata import TaskData, choose_task, open_taskdata
 from geoflow.formats.taskdata_ddi import ENTRIES
 from geoflow.formats.taskdata_grid import read_grid
+from geoflow.formats.taskdata_products import names_ammonia, product_name
 from geoflow.formats.taskdata_shapes import Outlines
 from geoflow.formats.taskdata_xml import Node
 from geoflow.schema import fold
@@ -53,6 +54,16 @@ class TaskRate:
     product: str
     low: float
     high: float
+
+    @property
+    def is_ammonia(self) -> bool:
+        """Whether the product's name says so."""
+        return names_ammonia(self.product)
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit, without a substance that the file does not name."""
+        return self.unit if self.is_ammonia else self.unit.replace(" NH3", "")
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +111,7 @@ class TaskZones:
             If it is none of the file's, or several could be meant.
         """
         lines = "".join(
-            f"\n    --rate-column {rate.column}   {rate.low:g} to {rate.high:g} {rate.unit}"
+            f"\n    --rate-column {rate.column}   {rate.low:g} to {rate.high:g} {rate.shown_unit}"
             + (f" of '{rate.product}'" if rate.product else "")
             for rate in self.rates
         )
@@ -180,7 +191,7 @@ def read_taskdata_zones(path: Path, *, layer: str | None = None) -> TaskZones:
         owner, shapes = [codes.index(task.count("H"))], [boundary]
         facts.append(Fact("file", "one rate for the whole field: its boundary is taken as the only zone"))
     facts += outlines.facts()
-    table, rates = _tabled(data, [zones[at] for at in owner], [codes[at] for at in owner], shapes, stored, facts)
+    table, rates = _tabled(data, task, [zones[at] for at in owner], [codes[at] for at in owner], shapes, stored, facts)
     if not rates:
         raise _no_rate(data, zones)
     facts += _place_facts(table, boundary, form)
@@ -284,7 +295,13 @@ def _outlined(
 
 
 def _tabled(
-    data: TaskData, zones: list[Node], codes: list[int], shapes: list[Any], stored: IntArray | None, facts: list[Fact]
+    data: TaskData,
+    task: Node,
+    zones: list[Node],
+    codes: list[int],
+    shapes: list[Any],
+    stored: IntArray | None,
+    facts: list[Fact],
 ) -> tuple[geopandas.GeoDataFrame, tuple[TaskRate, ...]]:
     """Build the table; of a grid of rates, `stored` holds a value per row and PDV, shape (rows, variables)."""
     import geopandas
@@ -312,7 +329,6 @@ def _tabled(
         facts.append(Fact("numbers", text, len(odd)))
     columns: dict[str, Any] = {"zone": codes, "name": [zone.text("B") for zone in zones]}
     rates = []
-    products = {key: node.text("B") for key, node in data.by_id("PDT").items()}
     shown = data.by_id("VPN")
     for variable, values in found.items():
         entry = ENTRIES.get(variable.ddi)
@@ -328,17 +344,15 @@ def _tabled(
         name = "_".join([*(part for part in parts if part), unit])
         columns[name] = values / entry.steps
         finite = columns[name][np.isfinite(columns[name])]
-        product = products.get(variable.product, "")
+        product = product_name(data, task, variable.product)
         low, high = (float(finite.min()), float(finite.max())) if finite.size else (np.nan, np.nan)
         rates.append(TaskRate(name, entry.unit, variable.ddi, product, low, high))
-        facts += _rate_facts(entry.unit, variable.ddi, product, values, shown.get(nodes[variable].text("E")))
+        facts += _rate_facts(entry.unit, variable.ddi, values, shown.get(nodes[variable].text("E")))
     return geopandas.GeoDataFrame(columns, geometry=shapes, crs=4326), tuple(rates)
 
 
-def _rate_facts(unit: str, ddi: str, product: str, values: FloatArray, shown: Node | None) -> list[Fact]:
+def _rate_facts(unit: str, ddi: str, values: FloatArray, shown: Node | None) -> list[Fact]:
     facts = []
-    if product and "NH3" in unit:
-        facts.append(Fact("unit", f"the file calls the product of {ddi} '{product}'; it is taken as ammonia"))
     by_mass = unit.startswith("kg")
     greatest = float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
     if by_mass and 0.0 < greatest < _LIKELY:

@@ -115,6 +115,7 @@ def read_prescription(
     swap_axes: bool = False,
     layer: str | None = None,
     zones: ZoneRule | None = None,
+    take_as_ammonia: bool = False,
 ) -> Prescription:
     """Read a prescription from any format of `geoflow.formats.sources.READERS`, in any coordinate system.
 
@@ -122,7 +123,7 @@ def read_prescription(
     ----------
     path : Path or str
         The file.
-    rate_column, rate_unit, crs, swap_axes, layer, zones
+    rate_column, rate_unit, crs, swap_axes, layer, zones, take_as_ammonia
         What the options of the same names say; None where they were not given.
 
     Raises
@@ -135,7 +136,7 @@ def read_prescription(
     from geoflow.geometry import coverage_faults, duplicates, local_frame
 
     where = str(path)
-    source = read_zone_table(path, Wishes(layer, rate_column, zones))
+    source = read_zone_table(path, Wishes(layer, rate_column, zones, take_as_ammonia))
     table, dbf, facts = source.table, source.dbf, list(source.facts)
     shapes = np.array(table.geometry.array, dtype=object)
     rows = np.arange(len(shapes))

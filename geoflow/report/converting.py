@@ -46,7 +46,7 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
             "file": str(written.path),
             "format": written.file_format,
             "rate_column": written.column,
-            "rate_unit": written.unit.text,
+            "rate_unit": written.rates.unit.text,
             "coordinate_system": written.crs,
             "cell_m": written.cell,
             "zones_without_cell": list(written.lost),
@@ -58,7 +58,7 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
             for zone, before, after, area in zip(
                 prescription.row.tolist(),
                 prescription.rate.tolist(),
-                outcome.rate.tolist(),
+                written.rates.values.tolist(),
                 np.round(from_si(prescription.area, "area", "acre"), _DIGITS).tolist(),
                 strict=True,
             )
@@ -76,19 +76,13 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
 
 
 def _rates(outcome: ConvertOutcome) -> str:
-    def span(low: float, high: float) -> str:
-        return f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
-
-    before, after, written = outcome.prescription.rate, outcome.rate, outcome.written
-    said = f"{span(float(after.min()), float(after.max()))} {written.unit.text}"
-    if written.unit == outcome.prescription.rate_unit:
-        return f"rates {said}, as they were"
-    was = f"{span(float(before.min()), float(before.max()))} {outcome.prescription.rate_unit.text}"
-    return f"rates {said}, before {was}"
+    before, after = outcome.before, outcome.written.rates
+    same = before.unit == after.unit and np.array_equal(before.values, after.values)
+    return f"rates {after}, as they were" if same else f"rates {after}, before {before}"
 
 
 def _basis_lines(outcome: ConvertOutcome, system: System) -> list[str]:
-    units = (outcome.prescription.rate_unit, outcome.written.unit)
+    units = (outcome.before.unit, outcome.written.rates.unit)
     lines = []
     if outcome.changes_basis or any(unit.basis != "nitrogen" for unit in units):
         lines.append(f"- ammonia is taken as {100.0 * outcome.nitrogen_fraction:g} % nitrogen (--nitrogen-fraction)")
@@ -105,7 +99,7 @@ def convert_text(outcome: ConvertOutcome, system: System) -> str:
     column = "band" if written.file_format == "geotiff" else "column"
     first = (
         f"{written.path.name} ({written.file_format}): {count(written.zones, 'zone')}, {area}, {column} "
-        f"'{written.column}' in {written.unit.text}; {_rates(outcome)}."
+        f"'{written.column}' in {written.rates.unit.text}; {_rates(outcome)}."
     )
     total = [
         ["before", show(outcome.nitrogen_before, "mass", system) + " N"],

@@ -82,11 +82,12 @@ def _parquet_rows(content: bytes, where: str) -> tuple[list[str], list[dict[str,
 
     try:
         table = pyarrow.parquet.read_table(io.BytesIO(content))
-    except (pyarrow.ArrowException, OSError) as problem:
+        rows = table.to_pylist()
+    except (pyarrow.ArrowException, OSError, ValueError) as problem:  # ValueError: text that is not in UTF-8
         raise UsageError(
             f"the catalog is no Parquet file that can be read: {problem}", where=where, cure="make it anew"
         ) from problem
-    return list(table.column_names), [{name: _cell(cell) for name, cell in row.items()} for row in table.to_pylist()]
+    return list(table.column_names), [{name: _cell(cell) for name, cell in row.items()} for row in rows]
 
 
 def _csv_rows(content: bytes, where: str) -> tuple[list[str], list[dict[str, str]]]:

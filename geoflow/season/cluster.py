@@ -9,13 +9,13 @@ from contextlib import contextmanager
 from typing import Any, Final
 
 from geoflow import __version__
-from geoflow.errors import UsageError
+from geoflow.errors import UsageError, install
 
 __all__ = ["clients", "need_libraries"]
 
 _PATIENCE: Final = 60  # seconds for the first worker
 _KEPT: Final = 256 * 1024**2  # bytes
-_INSTALL: Final = 'python -m pip install "geoflow[season]"'
+_INSTALL: Final = install("season")
 
 
 def need_libraries() -> None:

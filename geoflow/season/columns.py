@@ -53,6 +53,7 @@ _KNOWN: Final = (
     Column("rate_column", "text", _ZONES, "column that holds the rate"),
     Column("volume_temperature", "text", _ZONES, "temperature at which gallons or litres are counted"),
     Column("zones", "text", _ZONES, "zones of a raster: class or cell", ("class", "cell")),
+    Column("take_as_ammonia", "flag", _ZONES, "the product of task data is ammonia, whatever its name"),
     Column("zone_speeds", "file", ("vet",), "side file of 'geoflow rewrite' with a speed per zone"),
     Column("policy", "text", ("rewrite",), "hold-speed, hold-rate or hold-total"),
     Column("max_rate", "text", ("rewrite",), 'no zone above this: "180 lb N/ac"'),
@@ -75,6 +76,7 @@ _KNOWN: Final = (
     Column("target_rate_unit", "text", _LOG, "unit of the map's rates"),
     Column("target_crs", "text", _LOG, "coordinate system of a map that does not state it"),
     Column("target_layer", "text", _LOG, "which layer of a map file that holds several"),
+    Column("target_take_as_ammonia", "flag", _LOG, "the product of a map in task data is ammonia, whatever its name"),
     Column("boundary_crs", "text", _LOG, "coordinate system of a boundary that does not state it"),
 )
 COLUMNS: Final[Mapping[str, Column]] = {column.name: column for column in _KNOWN}

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from geoflow import __version__
 from geoflow.errors import GeoflowError, OutputError, UsageError
+from geoflow.formats.input_files import InputSnapshot
 from geoflow.season.catalog import Entry
 from geoflow.season.columns import COLUMNS
 from geoflow.season.outcomes import Outcome, run_field
-from geoflow.season.places import digest, fetch, files_of, local_path, shown
+from geoflow.season.places import digest, fetch, local_path, shown
 from geoflow.season.store import Store
 
 if TYPE_CHECKING:
@@ -175,12 +176,6 @@ def _respoken(thing: Any, names: dict[str, str]) -> Any:
     return [_respoken(value, names) for value in thing] if isinstance(thing, list) else thing
 
 
-def _marks(files: dict[str, Path]) -> dict[str, tuple[int, int]]:
-    """Size and time of every file of the inputs."""
-    stats = {str(file): file.stat() for path in files.values() for file in files_of(path)}
-    return {name: (stat.st_size, stat.st_mtime_ns) for name, stat in stats.items()}
-
-
 def _write(store: Store, entry: Entry, outcome: Outcome, made_with: dict[str, Any], made: Path) -> str:
     import io
 
@@ -224,7 +219,7 @@ def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[s
             if local_path(value) is None:
                 # A URL ends in the copy's own name, so folder for folder is enough, and siblings are named right too.
                 names[str(files[column].parent)] = shown(value.rstrip("/").rsplit("/", 1)[0])
-    before = _marks(files)
+    held = InputSnapshot.of(files.values())
     made_with["inputs"] = {column: digest(path) for column, path in sorted(files.items())}
     for column, content in made_with["inputs"].items():
         if content == "missing":
@@ -249,12 +244,7 @@ def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[s
     began = time.perf_counter()
     outcome = run_field(entry, files, made, task.system, full=task.full)
     own = time.perf_counter() - began
-    if _marks(files) != before:
-        raise GeoflowError(
-            "a file of the field changed while it was read",
-            where=", ".join(_respoken(str(path), names) for path in files.values()),
-            cure="run the season again when it is finished",
-        )
+    held.refuse_changes()
     if names:
         outcome = Outcome(
             _respoken(outcome.document, names),

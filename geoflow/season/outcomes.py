@@ -109,6 +109,7 @@ def _vet(entry: Entry, files: dict[str, Path]) -> Any:
         swap_axes=entry.flag("swap_axes"),
         layer=entry.text("layer"),
         zones=cast("ZoneRule | None", entry.text("zones")),
+        take_as_ammonia=entry.flag("take_as_ammonia"),
         volume_temperature=entry.text("volume_temperature"),
         zone_speeds=None if speeds is None else str(speeds),
     )
@@ -160,6 +161,7 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
 
     prices = parse_prices(*(entry.text(name) for name in ("nitrogen_price", "yield_response", "crop_price")))
     vetted = _vet(entry, files)
+    target = out / "rewritten" / files["prescription"].name
     outcome = rewrite_file(
         vetted,
         str(entry.text("policy")),
@@ -169,10 +171,10 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
         heading=entry.text("heading"),
         merge_short=entry.flag("merge_short"),
         prices=prices,
+        target=target,
     )
-    home = out / "rewritten"
-    home.mkdir()
-    write_rewriting(outcome, home / files["prescription"].name, replace=False, protect=tuple(files.values()))
+    target.parent.mkdir()
+    write_rewriting(outcome, target, replace=False, protect=tuple(files.values()))
     prescription = vetted.prescription
     document = rewrite_document(prescription, outcome.done, vetted.solution, outcome.extra)
     totals, zones = document["totals"], document["zones"]
@@ -252,6 +254,7 @@ def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System,
             entry.text("target_rate_unit"),
             entry.text("target_crs"),
             entry.text("target_layer"),
+            entry.flag("target_take_as_ammonia"),
         ),
     )
     document = reconcile_document(outcome)

@@ -7,18 +7,18 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path, PurePath
+from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlsplit
 from urllib.request import url2pathname
 
 from geoflow.errors import GeoflowError, UsageError
+from geoflow.formats.input_files import files_of, likely_companions
 
 __all__ = [
     "digest",
     "fetch",
     "file_system",
-    "files_of",
     "found",
     "glob",
     "local_path",
@@ -27,13 +27,6 @@ __all__ = [
     "shown",
 ]
 
-# A Shapefile is a family of files; a raster may have its place beside it.
-_FAMILIES: Final = {
-    ".shp": (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".shp.xml"),
-    ".tif": (".tfw", ".prj", ".tif.aux.xml"),
-    ".tiff": (".tfw", ".prj", ".tiff.aux.xml"),
-    ".gpkg": (".gpkg-wal", ".gpkg-journal"),
-}
 _FOLDER_OF: Final = (".xml",)  # task data: the file speaks of others beside it
 _BLOCK: Final = 1 << 20
 
@@ -136,22 +129,6 @@ def glob(pattern: str) -> list[str]:
         return sorted(system.unstrip_protocol(name) for name in system.glob(path))
 
 
-def _relatives(path: str) -> list[str]:
-    """Names of files that may belong to one, in small and capital letters."""
-    ending = PurePath(path).suffix
-    ends = _FAMILIES.get(ending.casefold(), ())
-    return [path.removesuffix(ending) + form for end in ends for form in (end, end.upper())]
-
-
-def files_of(path: Path) -> list[Path]:
-    """List the files a local input is made of, in order of name; empty where there is none."""
-    folder = path.parent if path.suffix.casefold() in _FOLDER_OF and path.is_file() else path
-    if folder.is_dir():
-        return sorted(member for member in folder.rglob("*") if member.is_file())
-    beside = {os.path.realpath(name): Path(name) for name in _relatives(str(path)) if Path(name).is_file()}
-    return sorted([path, *beside.values()]) if path.is_file() else []
-
-
 def digest(path: Path) -> str:
     """Hash the content of a local input: of all its files; ``"missing"`` where there is none."""
     files = files_of(path)
@@ -192,7 +169,7 @@ def fetch(place: str, home: Path) -> Path:
                     system.get_file(member["name"], str(home / member["name"].rsplit("/", 1)[-1]))
             return copy
         system.get_file(path, str(copy))
-        for other in _relatives(path):
+        for other in likely_companions(path):
             if system.exists(other):
                 system.get_file(other, str(home / other.rsplit("/", 1)[-1]))
     return copy

@@ -29,6 +29,7 @@ __all__ = [
 
 _LARGEST_QUESTION: Final = 2 * 1024**2
 _UNITS: Final = {"us": ("degF", "mph"), "metric": ("degC", "km/h")}
+_READING_FLAGS: Final = ("swap_axes", "take_as_ammonia")
 _READING: Final = ("rate_column", "rate_unit", "crs", "layer", "volume_temperature")
 _LOG_TEXTS: Final = ("rate_unit", "nitrogen", "width", "temperature", "crs", "layer")
 _TARGET_TEXTS: Final = ("rate_column", "rate_unit", "crs", "layer")
@@ -130,7 +131,7 @@ def vetting_inputs(tab: Tab, asked: Question) -> Inputs:
     temperature, speed, sections = _plan_texts(asked)
     given = _part(asked, "options")
     options: dict[str, Any] = {name: str(given[name]) for name in _READING if given.get(name)}
-    options |= {"swap_axes": bool(given.get("swap_axes")), "sections": sections}
+    options |= {name: bool(given.get(name)) for name in _READING_FLAGS} | {"sections": sections}
     return Inputs(main_file(tab.files), tab.bar.name, temperature, speed, options)
 
 
@@ -170,10 +171,12 @@ def log_work(tab: Tab, asked: Question, log: tuple[Upload, ...]) -> tuple[dict[s
     given, reading = _part(asked, "log"), _part(asked, "options")
     read: dict[str, Any] = {name: str(given[name]) for name in _LOG_TEXTS if given.get(name)}
     read |= {"columns": _lines(given, "columns"), "swap_axes": bool(given.get("swap_axes"))}
+    mapped: dict[str, Any] = {name: str(reading[name]) for name in _TARGET_TEXTS if target and reading.get(name)}
+    mapped["take_as_ammonia"] = bool(target and reading.get("take_as_ammonia"))
     sources = {
         "bar_file": None if bar is None else bar.name,
         "target_file": main_file(target) if target else None,
         "tickets": _lines(given, "tickets"),
-        "target": {name: str(reading[name]) for name in _TARGET_TEXTS if target and reading.get(name)},
+        "target": mapped,
     }
     return {"log": main_file(log), "sources": sources, "read": read, "system": system_of(asked)}, every

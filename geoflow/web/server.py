@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from geoflow.errors import UsageError
+from geoflow.errors import UsageError, install
 from geoflow.web.answers import Answers
 from geoflow.web.guards import Guard
 from geoflow.web.tabs import Tabs
@@ -36,9 +36,7 @@ def _map_files() -> dict[str, Path]:
         files = []
     found = {file.name: Path(str(file.locate())) for file in files if file.name in _MAP_FILES}
     if set(found) != set(_MAP_FILES):
-        raise UsageError(
-            "the map library of the page is not installed", where=_MAP_PACKAGE, cure="pip install 'geoflow[page]'"
-        )
+        raise UsageError("the map library of the page is not installed", where=_MAP_PACKAGE, cure=install("page"))
     return found
 
 

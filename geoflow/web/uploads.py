@@ -11,6 +11,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
 from geoflow.errors import PrescriptionError, UsageError
+from geoflow.formats.input_files import is_companion
 
 __all__ = ["Upload", "check_archive", "check_names", "main_file", "place_files", "plain_name", "unframe"]
 
@@ -19,8 +20,7 @@ _MOST_FILES: Final = 50
 _LARGEST_HEADER: Final = 1024**2
 _MOST_MEMBERS: Final = 2000
 _ARCHIVES: Final = (".zip", ".7z", ".rar", ".tar", ".gz", ".bz2", ".xz")
-# Files that come along with another one and are never opened by themselves.
-_PARTS: Final = (".dbf", ".shx", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".shp.xml", ".bin", ".tfw", ".aux.xml")
+_BINARY: Final = ".bin"  # of task data
 _FORBIDDEN: Final = '/\\:*?"<>|'
 
 
@@ -139,7 +139,7 @@ def main_file(uploads: Sequence[Upload]) -> str:
     if len(uploads) == 1:
         return uploads[0].name  # the reader says what is wrong with it
     names = [upload.name for upload in uploads]
-    whole = [name for name in names if not name.casefold().endswith(_PARTS)]
+    whole = [name for name in names if not (is_companion(name) or name.casefold().endswith(_BINARY))]
     for ending in (".shp", "taskdata.xml"):
         whole = [name for name in whole if name.casefold().endswith(ending)] or whole
     if len(whole) == 1:

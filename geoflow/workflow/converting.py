@@ -11,7 +11,7 @@ import numpy as np
 
 from geoflow.arrays import FloatArray
 from geoflow.errors import UsageError
-from geoflow.rates import as_nitrogen_rate, from_nitrogen_rate
+from geoflow.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
 from geoflow.units import RateUnit, parse, rate_unit
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
 
@@ -35,12 +35,10 @@ class ConvertOutcome:
     ----------
     prescription : Prescription
         As read.
-    rate : ndarray, shape (zones,)
-        The rates written, in `written.unit`.
     nitrogen : ndarray, shape (zones,)
         Nitrogen rates as read [kg/m2].
     written : WrittenPrescription
-        What was written.
+        What was written; its rates count in a unit of their own.
     nitrogen_fraction : float
         Mass of nitrogen over mass of ammonia [-].
     counting_temperature : float or None
@@ -50,12 +48,16 @@ class ConvertOutcome:
     """
 
     prescription: Prescription
-    rate: FloatArray
     nitrogen: FloatArray
     written: WrittenPrescription
     nitrogen_fraction: float
     counting_temperature: float | None
     changes_basis: bool
+
+    @property
+    def before(self) -> UnitRates:
+        """Rates as read."""
+        return UnitRates(self.prescription.rate, self.prescription.rate_unit)
 
     @property
     def nitrogen_before(self) -> float:
@@ -120,6 +122,7 @@ def convert_file(
     swap_axes: bool = False,
     layer: str | None = None,
     zones: ZoneRule | None = None,
+    take_as_ammonia: bool = False,
     cell: str | None = None,
     nitrogen_fraction: str | None = None,
     volume_temperature: str | None = None,
@@ -144,7 +147,7 @@ def convert_file(
         Write ISO 11783-10 task data of version 3 or 4 (the default for a folder).
     task_form : str or None
         A key of `geoflow.formats.taskdata_out.FORMS`.
-    rate_column, rate_unit_text, crs, swap_axes, layer, zones, replace_existing, protect
+    rate_column, rate_unit_text, crs, swap_axes, layer, zones, take_as_ammonia, replace_existing, protect
         What the options say.
 
     Raises
@@ -152,6 +155,7 @@ def convert_file(
     GeoflowError
         For anything that cannot be read, understood or written.
     """
+    from geoflow.formats.input_files import watching
     from geoflow.formats.vector import read_prescription
 
     fraction = _fraction(nitrogen_fraction)
@@ -160,15 +164,17 @@ def convert_file(
     if side is not None and side <= 0.0:
         raise UsageError(f"'{cell}' is no side of a cell", where="--cell", cure='give it like "10 m" or "30 ft"')
     task = _is_task_data(out, task_version, task_form)
-    prescription = read_prescription(
-        prescription_file,
-        rate_column=rate_column,
-        rate_unit=rate_unit_text,
-        crs=crs,
-        swap_axes=swap_axes,
-        layer=layer,
-        zones=zones,
-    )
+    with watching(prescription_file):
+        prescription = read_prescription(
+            prescription_file,
+            rate_column=rate_column,
+            rate_unit=rate_unit_text,
+            crs=crs,
+            swap_axes=swap_axes,
+            layer=layer,
+            zones=zones,
+            take_as_ammonia=take_as_ammonia,
+        )
     unit = asked or prescription.rate_unit
     density, kelvin = _counted(prescription.rate_unit, unit, volume_temperature)
     rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)
@@ -194,7 +200,7 @@ def convert_file(
             prescription, rate, Path(out), unit=unit, cell=side, replace=replace_existing, protect=protect
         )
     changes_basis = unit.basis != prescription.rate_unit.basis
-    return ConvertOutcome(prescription, rate, nitrogen, written, fraction, kelvin, changes_basis)
+    return ConvertOutcome(prescription, nitrogen, written, fraction, kelvin, changes_basis)
 
 
 def _counted(unit: RateUnit, to: RateUnit, volume_temperature: str | None) -> tuple[float | None, float | None]:

@@ -62,6 +62,7 @@ class TargetOptions:
     rate_unit: str | None = None
     crs: str | None = None
     layer: str | None = None
+    take_as_ammonia: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,6 +199,7 @@ def _read_target(path: str, options: TargetOptions) -> Prescription:
             rate_unit=options.rate_unit,
             crs=options.crs,
             layer=options.layer,
+            take_as_ammonia=options.take_as_ammonia,
         )
     except PrescriptionError as problem:
         raise in_words_of("target", problem) from problem
@@ -270,10 +272,10 @@ def reconcile_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.formats.steady import steady
+    from geoflow.formats.input_files import watching
 
     options = log_options or LogOptions()
-    with steady(log_file, bar_file, target_file, boundary_file, options.mapping):
+    with watching(log_file, bar_file, target_file, boundary_file, options.mapping):
         return _reconcile_file(
             log_file, options, bar_file, target_file, boundary_file, boundary_crs, tickets, target_options
         )

@@ -28,6 +28,7 @@ from geoflow.workflow.rewriting import RewriteOutcome
 from geoflow.workflow.vetting import VetOutcome
 
 if TYPE_CHECKING:
+    from geoflow.formats.input_files import InputSnapshot
     from geoflow.report.sheets.basis import InputFile, Origin
     from geoflow.report.sheets.day import Day
     from geoflow.report.sheets.model import Report
@@ -43,8 +44,6 @@ __all__ = [
     "write_report",
 ]
 
-# Files that belong to a Shapefile, by ending.
-_FAMILY: Final = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _BLOCK: Final = 1 << 20
 
 
@@ -77,14 +76,6 @@ def parse_date(text: str | None, epoch: str | None, today: Callable[[], datetime
     return today()
 
 
-def _members(path: Path) -> list[Path]:
-    """The file itself, or every file of a Shapefile, in whatever case its ending is written."""
-    if path.suffix.casefold() != ".shp" or not path.is_file():
-        return [path]
-    siblings = sorted(path.parent.iterdir())
-    return [one for one in siblings if one.stem == path.stem and one.suffix.casefold() in _FAMILY]
-
-
 def _fingerprint(path: Path) -> tuple[int, str] | None:
     digest, size = hashlib.sha256(), 0
     try:
@@ -105,17 +96,22 @@ class Sources:
     ----------
     prints : tuple of (role, Path, (size, sha256) or None)
         One for each file.
+    held : InputSnapshot
+        What they looked like.
     """
 
     prints: tuple[tuple[str, Path, tuple[int, str] | None], ...]
+    held: InputSnapshot
 
     @classmethod
     def of(cls, files: Iterable[tuple[str, str | None]]) -> Sources:
-        """Fingerprint files by role; a Shapefile counts with all its files, and None is left out."""
-        found = [
-            (role, member, _fingerprint(member)) for role, name in files if name for member in _members(Path(name))
-        ]
-        return cls(tuple(found))
+        """Fingerprint files by role; a Shapefile or folder counts with all its files, and None is left out."""
+        from geoflow.formats.input_files import InputSnapshot, files_of
+
+        given = [(role, Path(name)) for role, name in files if name]
+        held = InputSnapshot.of(path for _, path in given)
+        found = [(role, one, _fingerprint(one)) for role, path in given for one in files_of(path) or [path]]
+        return cls(tuple(found), held)
 
     @property
     def paths(self) -> tuple[Path, ...]:
@@ -127,19 +123,13 @@ class Sources:
 
         Raises
         ------
-        UsageError
+        InputError
             If one is another by now: the report would name a file that it does not rest on.
         """
         from geoflow.report.sheets.basis import InputFile
 
-        listed = []
-        for role, path, before in self.prints:
-            if before is None or _fingerprint(path) != before:
-                raise UsageError(
-                    "the file changed while it was read", where=str(path), cure="wait until it is complete, run again"
-                )
-            listed.append(InputFile(role, str(path), *before))
-        return tuple(listed)
+        self.held.refuse_changes()
+        return tuple(InputFile(role, str(path), *before) for role, path, before in self.prints if before is not None)
 
 
 def _origin(sources: Sources, bar_file: str | None, asked: Sequence[tuple[str, str]], date: datetime.date) -> Origin:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -151,19 +153,30 @@ def rewrite_file(
     heading: str | None = None,
     merge_short: bool = False,
     prices: Prices | None = None,
+    target: Path | None = None,
 ) -> RewriteOutcome:
     """Rewrite a vetted prescription.
+
+    Parameters
+    ----------
+    target : Path or None
+        Where it is to be written, if it is: what cannot be written whole is refused before any work.
 
     Raises
     ------
     UsageError
         If an option makes no sense.
+    OutputError
+        If `target` cannot hold all that the prescription does.
     """
     from geoflow.formats.rewritten import rate_format
+    from geoflow.formats.taskdata_out import refuse_losses
 
     if policy not in POLICIES:
         raise UsageError(f"there is no policy '{policy}'", where="--policy", cure=f"one of {', '.join(POLICIES)}")
     prescription, solution = vetted.prescription, vetted.solution
+    if target is not None:
+        refuse_losses(prescription, target)
     bar, area = solution.bar, prescription.area
     density = vetted.counted_density
     unit_rate = float(as_nitrogen_rate(1.0, prescription.rate_unit, bar.nitrogen_fraction, density))
@@ -207,6 +220,21 @@ def rewrite_file(
     return RewriteOutcome(vetted, done, number, extra)
 
 
+@contextlib.contextmanager
+def _standing(folder: Path) -> Iterator[None]:
+    """Make a folder for two outputs in it, and take it away again if there are none."""
+    missing = [path for path in (folder, *folder.parents) if not path.exists()]
+    with contextlib.suppress(OSError):  # who writes into it says better what is wrong
+        folder.mkdir(parents=True, exist_ok=True)
+    try:
+        yield
+    except BaseException:
+        with contextlib.suppress(OSError):
+            for path in missing:
+                path.rmdir()
+        raise
+
+
 def write_rewriting(
     outcome: RewriteOutcome, target: Path, *, replace: bool, protect: tuple[Path, ...]
 ) -> tuple[Path, Path, tuple[str, ...]]:
@@ -230,7 +258,7 @@ def write_rewriting(
     from geoflow.formats.output import OutputFolder
     from geoflow.formats.prescription_out import write_prescription
     from geoflow.formats.rewritten import can_patch, write_rewritten
-    from geoflow.formats.taskdata_out import is_task_target, write_task_prescription
+    from geoflow.formats.taskdata_out import becomes_task_data, write_task_prescription
     from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 
     tell(f"writing {target}")
@@ -243,17 +271,25 @@ def write_rewriting(
 
     if side.exists() and not replace:
         raise OutputError("the side file exists already", where=str(side), cure="choose another name, or say --replace")
+
+    def look_again() -> None:
+        if outcome.vetted.inputs is not None:
+            outcome.vetted.inputs.refuse_changes()
+
     guarded = (*protect, prescription.path)
     notes: tuple[str, ...] = ()
     # Both or neither: what the writers below write joins this folder.
-    with OutputFolder(target.parent, replace=replace, protect=guarded) as out:
+    with _standing(target.parent), OutputFolder(target.parent, replace=replace, protect=guarded) as out:
         out.stage(side.name).write_text(text.getvalue(), encoding="utf-8")
         if can_patch(prescription, target):
             write_rewritten(prescription, outcome.number, done.rate_changed, target, replace=replace, protect=guarded)
-        elif is_task_target(target) or (prescription.file_format == "task data" and target.suffix == ".zip"):
+        elif becomes_task_data(prescription, target):
+            # A folder of its own is in place before the side file, so the inputs are looked at again before that.
             written = write_task_prescription(
-                prescription, outcome.number, target, unit=prescription.rate_unit, replace=replace, protect=guarded
-            )
+                prescription, outcome.number, target, unit=prescription.rate_unit, whole=True, replace=replace,
+                protect=guarded, check=look_again,
+            )  # fmt: skip
+            target = written.path
             notes = (*written.notes, *written.warnings())
         else:
             unit, column = prescription.rate_unit, prescription.rate_column
@@ -261,6 +297,5 @@ def write_rewriting(
                 prescription, outcome.number, target, unit=unit, column=column, replace=replace, protect=guarded
             )
             notes = (*written.notes, *written.warnings())
-        if outcome.vetted.inputs is not None:
-            outcome.vetted.inputs.refuse_changes()
+        look_again()
     return target, side, notes

@@ -23,9 +23,9 @@ from geoflow.vet import Plan, Solution, Vetting, solve, vet
 
 if TYPE_CHECKING:
     from geoflow.formats.facts import Fact
+    from geoflow.formats.input_files import InputSnapshot
     from geoflow.formats.layers import Driver
     from geoflow.formats.sources import ZoneRule
-    from geoflow.formats.steady import Steady
     from geoflow.formats.vector import Prescription
 
 __all__ = [
@@ -93,7 +93,7 @@ class VetOutcome:
         The verdicts.
     counted_density : float
         Density at which volumes in the prescription are counted [kg/m3].
-    inputs : Steady or None
+    inputs : InputSnapshot or None
         What the files looked like when they were read.
     """
 
@@ -102,7 +102,7 @@ class VetOutcome:
     solution: Solution
     vetting: Vetting
     counted_density: float
-    inputs: Steady | None = None
+    inputs: InputSnapshot | None = None
 
     @property
     def has_findings(self) -> bool:
@@ -175,6 +175,7 @@ def vet_file(
     swap_axes: bool = False,
     layer: str | None = None,
     zones: ZoneRule | None = None,
+    take_as_ammonia: bool = False,
     volume_temperature: str | None = None,
     zone_speeds: str | None = None,
 ) -> VetOutcome:
@@ -185,10 +186,10 @@ def vet_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.formats.steady import steady
+    from geoflow.formats.input_files import watching
     from geoflow.formats.vector import read_prescription
 
-    with steady(prescription_file, bar_file, zone_speeds) as inputs:
+    with watching(prescription_file, bar_file, zone_speeds) as inputs:
         tell(f"reading {bar_file} and solving the bar")
         solution = read_bar_and_plan(bar_file, temperature, speed, sections)
         tell(f"reading {prescription_file}")
@@ -200,6 +201,7 @@ def vet_file(
             swap_axes=swap_axes,
             layer=layer,
             zones=zones,
+            take_as_ammonia=take_as_ammonia,
         )
         speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
     bar = solution.bar

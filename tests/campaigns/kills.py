@@ -20,8 +20,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from geoflow.errors import OutputError
+from geoflow.formats.input_files import watching
 from geoflow.formats.output import OutputFolder, replace_file
-from geoflow.formats.steady import steady
 
 SIZE = 200_000
 MINE = "somebody's own"
@@ -118,7 +118,7 @@ def check_after_next_run(scenario: Scenario, folder: Path) -> str:
     """Let the next run, which writes or only reads, find what is left; give the letter of what stands then."""
     reading = not scenario.fresh and len(scenario.names) > 1 and sum(map(ord, str(folder))) % 2
     if reading:
-        with steady(folder / scenario.names[0]):
+        with watching(folder / scenario.names[0]):
             pass
     else:
         with contextlib.suppress(ZeroDivisionError), OutputFolder(folder, replace=True, protect=()):

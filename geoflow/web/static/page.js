@@ -65,6 +65,7 @@ function readingOptions() {
     crs: at("crs").value.trim(),
     volume_temperature: at("volume-temperature").value.trim(),
     swap_axes: at("swap-axes").checked,
+    take_as_ammonia: at("take-as-ammonia").checked,
   };
 }
 
@@ -194,7 +195,7 @@ function showSections(names) {
 function forgetChoices() {
   for (const name of ["rate-column", "rate-unit", "layer"]) options(at(name), [["", "as the file says"]], "");
   at("crs").value = at("volume-temperature").value = "";
-  at("swap-axes").checked = false;
+  at("swap-axes").checked = at("take-as-ammonia").checked = false;
   at("choices").hidden = true;
 }
 
