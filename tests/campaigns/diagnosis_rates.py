@@ -23,19 +23,11 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from bars import AIR, INCH, LB_PER_AC, PSI, bar, fahrenheit, feed
 from simulator import BELOW, COEFFICIENT, Field, density, simulate, vapour_pressure
 
-from geoflow.diagnosis import (
-    Finding,
-    liquid_margin_lost,
-    orifice_drift,
-    suction_starving,
-    transmitter_zero,
-    valve_drop,
-)
+from geoflow.diagnosis import Finding, diagnose
 from geoflow.equipment import Bar, ControlValve, MeasuredPoint, Suction
 
 __all__ = ["CLEAN", "FAULTY", "Kind", "findings", "made"]
 
-JUDGES = (liquid_margin_lost, valve_drop, orifice_drift, transmitter_zero, suction_starving)
 ONE_ROW = 0.25 * np.pi * (0.070 * INCH) ** 2
 RATES = (150 * LB_PER_AC, 180 * LB_PER_AC, 200 * LB_PER_AC)
 PASSES, TIGHT, AMPLE = 10, (0.5, 2.0), (8.0, 15.0)
@@ -71,6 +63,7 @@ def _faulty() -> Iterator[Kind]:
         ("wear 6 %", ("measured",), ("wear",)),
         ("transmitter 8 psi low", ("open", "measured"), ("transmitter bias",)),
         ("zeroed on product", ("open", "measured"), ("transmitter zeroed with product in the lines",)),
+        ("lowest rate 3 psi below the margin", ("open", "measured"), ("liquid margin lost",)),
         ("clogged before the bar", ("open", "measured"), ("control valve drop",)),
     )
     for (fault, kinds, expected), cooling, (noise, lost) in itertools.product(
@@ -117,7 +110,9 @@ def made(kind: Kind, seed: int) -> Field:
     warmest = warm + kind.tank_change / 1.8
     # The speed at which the lowest rate stands so far above the wanted margin, the liquid at its warmest.
     margin = (5.0 + random.uniform(*(TIGHT if seed % 2 else AMPLE))) * PSI
-    drop = max(margin + (1.0 - flash_weight) * (float(vapour_pressure(warmest)) - BELOW), 25.0 * PSI)
+    if kind.fault.startswith("lowest rate"):
+        margin, flash_weight = 2.0 * PSI, 0.5 * flash_weight
+    drop = max(margin + (1.0 - flash_weight) * (float(vapour_pressure(warmest)) - BELOW), 20.0 * PSI)
     one = _bar(kind, random, coefficient, flash_weight)
     flow = 16 * coefficient * ONE_ROW * np.sqrt(2.0 * float(density(warmest)) * drop)
     speed = flow * one.nitrogen_fraction / (RATES[0] * one.width)
@@ -129,8 +124,9 @@ def made(kind: Kind, seed: int) -> Field:
         flash_weight=flash_weight, pressure_noise=kind.noise * PSI, lost=kind.lost,
         tank_change=(0.5 * duration, kind.tank_change / 1.8) if kind.tank_change else (np.inf, 0.0),
     )  # fmt: skip
-    faults = {
+    faults: dict[str, dict[str, object]] = {
         "": {},
+        "lowest rate 3 psi below the margin": {},
         "one row of sixteen plugged": {"plug": (random.uniform(0.25, 0.75) * duration, 1.0)},
         "wear 6 %": {"wear": 0.06},
         "transmitter 8 psi low": {"zero": -8.0 * PSI},
@@ -148,7 +144,7 @@ def hash_of(name: str) -> int:
 def findings(what: Field) -> list[Finding]:
     """What is found about the bar."""
     log, _ = simulate(what)
-    return [found for judge in JUDGES for found in judge(log, what.bar) if not found.missing]
+    return [found for found in diagnose(log, what.bar) if not found.missing]
 
 
 def _show(kind: Kind, seed: int, found: list[Finding]) -> None:
