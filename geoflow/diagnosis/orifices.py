@@ -30,6 +30,8 @@ __all__ = ["AreaSeries", "effective_area", "orifice_drift"]
 _SMALLEST_CHANGE: Final = 0.01
 _BLOCKS: Final = 16
 _FEWEST_BLOCKS: Final = 12
+# Variance of the load over that of the meter's wavering, so that taking the one for the other errs by 4 % at most.
+_VARIED: Final = 25.0
 # Drop of the sum of squares, in mean squares, below which a drift beside a sudden change is none (95 %, rounded up).
 _NO_DRIFT: Final = 5.0
 
@@ -187,6 +189,9 @@ class _Blocks:
         Places in the log, in time order, and the block of each.
     load, time : ndarray, shape (n,)
         Squared flow over density (1 on average), and time through the log from -1/2 to 1/2 [-].
+    varied : bool
+        Whether the load varies from block to block by far more than the meter wavers. If not, transmitter and area
+        cannot be told apart, and a fit of both would take the meter's wavering for the flow's.
     above : ndarray, shape (cases, n)
         Bar pressure above the one at which each case lets nothing through [Pa]; the central case is last.
     excess : ndarray, shape (cases, n)
@@ -197,6 +202,7 @@ class _Blocks:
     block: IntArray
     load: FloatArray
     time: FloatArray
+    varied: bool
     above: FloatArray
     excess: FloatArray
 
@@ -204,6 +210,12 @@ class _Blocks:
     def count(self) -> FloatArray:
         """Moments in each block, shape (blocks,)."""
         return np.bincount(self.block).astype(np.float64)
+
+    @property
+    def steady(self) -> list[FloatArray]:
+        """Columns that a bar of steady area needs, each of shape (blocks,): a constant, where it can be told; load."""
+        load = self.mean(self.load)
+        return [np.ones(load.size), load] if self.varied else [load]
 
     def mean(self, values: FloatArray) -> FloatArray:
         """Mean over each block of values of shape (n,)."""
@@ -236,9 +248,17 @@ def _blocks(log: AppliedLog, bar: Bar) -> _Blocks | None:
     rise = np.maximum(rise, 1e-6 * rise.max())
     above = pressure - (mean_pressure - model / rise)[:, every.number]
     load = squared / saturation(log.temperature[place]).liquid_density
-    clock = log.time[place] if np.isfinite(log.time).any() else np.arange(place.size, dtype=np.float64)
-    time = (clock - clock[0]) / max(float(clock[-1] - clock[0]), 1e-9) - 0.5
-    return _Blocks(place, block, load / load.mean(), time, above, above - squared / rise[:, every.number])
+    load = load / load.mean()
+    if np.isfinite(log.time).any():
+        clock, whole = log.time[place], log.time[log.on]
+    else:
+        clock = whole = np.arange(place.size, dtype=np.float64)
+    time = (clock - whole.min()) / max(float(np.ptp(whole)), 1e-9) - 0.5
+    count = np.bincount(block)
+    wavers = float(every.error(load)[0] * np.sqrt(every.count[0]))
+    spread = float(np.var(np.bincount(block, load) / count))
+    varied = spread > _VARIED * wavers**2 * float(np.mean(1.0 / count))
+    return _Blocks(place, block, load, time, varied, above, above - squared / rise[:, every.number])
 
 
 def _area_change(before: FloatArray, change: FloatArray) -> FloatArray:
@@ -247,20 +267,22 @@ def _area_change(before: FloatArray, change: FloatArray) -> FloatArray:
         return np.asarray(np.sqrt(before / np.maximum(before + change, 0.0)) - 1.0)
 
 
-def _credible(fit: _Fit, whole: FloatArray) -> tuple[_Fit, FloatArray]:
-    """Leave of the cases what the log itself does not refute: `size` and `whole` at a credible constant.
+def _credible(seen: _Blocks, fit: _Fit, whole: FloatArray) -> tuple[_Fit, FloatArray]:
+    """Leave of the cases what the log itself does not refute: `size`, `error` and `whole` at a credible constant.
 
     Cases differ in their flashing weight, hence in the pressure at which the bar lets nothing through; the log tells
     that pressure by its straight line to no flow. What is off there can be no more than a transmitter's error and as
     much again for a weight that rises with the pressure. Along the cases all of it goes in proportion.
     """
+    if not seen.varied:
+        return fit, whole
     constant = fit.values[0]
     reach = 2.0 * (SENSOR_ERROR + fit.constant_error)
     moved = np.clip(constant, -reach, reach) - constant
     apart = constant - constant.mean()
     spread = max(float(apart @ apart), 1e-9)
-    size, load = (values + float(apart @ values) / spread * moved for values in (fit.size, whole))
-    return replace(fit, size=size), load
+    size, error, load = (values + float(apart @ values) / spread * moved for values in (fit.size, fit.error, whole))
+    return replace(fit, size=size, error=np.maximum(error, fit.error.min())), load
 
 
 def _change_point(values: FloatArray) -> int:
@@ -273,28 +295,28 @@ def _change_point(values: FloatArray) -> int:
 
 def _sudden_change(seen: _Blocks, excess: FloatArray, whole: FloatArray) -> tuple[int, _Fit, FloatArray] | None:
     """First moment after a sudden change of area beyond any drift, and the fit; None where there is none."""
-    count, load, late = seen.count, seen.mean(seen.load), seen.mean(seen.load * seen.time)
+    count, load, late = seen.count, seen.steady[-1], seen.mean(seen.load * seen.time)
     blocks = np.arange(count.size)
 
     def fit_at(block: int, *drift: FloatArray) -> _Fit:
         # The block in which it happens is half one and half the other: a column of its own takes it out.
         mixed, after = (blocks == block).astype(np.float64), load * (blocks > block)
-        return _fit([np.ones(count.size), load, *drift, mixed, after], excess, count)
+        return _fit([*seen.steady, *drift, mixed, after], excess, count)
 
     # A change within the first or last two blocks is no change that lasts.
     tried = range(2, count.size - 2)
     fits = [fit_at(block, late) for block in tried]
     best = int(np.argmin([fit.left[-1] for fit in fits]))
     fit, block = fits[best], tried[best]
-    if not _beyond_chance(_credible(fit, whole)[0], len(tried)):
+    if not _beyond_chance(_credible(seen, fit, whole)[0], len(tried)):
         return None
     near = np.flatnonzero(np.abs(seen.block - block) <= 1)
-    offset, by_load, drift = fit.values[:3, -1]
-    rest = seen.excess[-1] - offset - seen.load * (by_load + drift * seen.time)
+    *constant, by_load, drift = fit.values[:-2, -1]
+    rest = seen.excess[-1] - sum(constant) - seen.load * (by_load + drift * seen.time)
     split = int(near[0]) + _change_point(rest[near])
     plain = fit_at(block)
     no_drift = np.all(plain.left <= fit.left * (1.0 + _NO_DRIFT / fit.freedom))
-    return split, *_credible(plain if no_drift else fit, whole)
+    return split, *_credible(seen, plain if no_drift else fit, whole)
 
 
 def _beyond_chance(fit: _Fit, tests: int) -> bool:
@@ -317,8 +339,8 @@ def _trend(log: AppliedLog, bar: Bar, seen: _Blocks) -> list[Finding]:
         if np.isfinite(log.time).any():
             numbers["time"] = float(log.time[rows[0]])
     else:
-        columns = [np.ones(seen.count.size), seen.mean(seen.load), seen.mean(seen.load * seen.time)]
-        fit, whole = _credible(_fit(columns, excess, seen.count), whole)
+        late = seen.mean(seen.load * seen.time)
+        fit, whole = _credible(seen, _fit([*seen.steady, late], excess, seen.count), whole)
         if not _beyond_chance(fit, 1):
             return []
         before = whole - 0.5 * fit.size
