@@ -1,7 +1,8 @@
 """As-applied logs of an invented field, with the truth known: every fault is put in by hand.
 
 Nothing of geoflow computes in here: properties come from CoolProp, the orifices follow the textbook equation with an
-exact coefficient and no flashing, the suction limit is the reference bar's. Only the dataclasses are geoflow's.
+exact coefficient and a flashing weight that is set (none unless said), the suction limit is the reference bar's. Only
+the dataclasses are geoflow's.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from bars import AIR, INCH, LB_PER_AC, PSI, bar, fahrenheit, feed, sharp_bar
 from CoolProp.CoolProp import PropsSI
 from numpy.typing import NDArray
 from reference_bar import ReferenceBar
+from scipy.signal import lfilter
 
 from geoflow.asapplied import AppliedLog
 from geoflow.equipment import Bar, ControlValve, Suction
@@ -46,8 +48,14 @@ class Field:
     brake: tuple[int, float] | None = None  # in this pass at this time: to 60 % for ten seconds
     delay: float = 0.8
     time_constant: float = 1.5
-    noise: float = 0.01
+    noise: float = 0.01  # of the logged flow
+    pressure_noise: float = 0.1 * PSI  # of either transmitter
+    coefficient: float = COEFFICIENT  # of the orifices
+    flash_weight: float = 0.0  # of the orifices
+    lost: float = 0.0  # share of the moments missing from the log
+    lost_at_once: float = 6.0  # moments that go missing one after the other, on average
     temperature: tuple[float, float] = (fahrenheit(30), fahrenheit(30))
+    tank_change: tuple[float, float] = (np.inf, 0.0)  # from this time on the liquid is so much warmer
     section_off: tuple[int, float, float] | None = None  # the left one, in this pass between these times
     plug: tuple[float, float] | None = None  # at this time so many rows
     wear: float = 0.0  # growth of area over the log
@@ -94,23 +102,31 @@ def respond(command: Floats, delay: float, time_constant: float) -> Floats:
     late = np.concatenate([np.zeros(round(delay * _FINE)), command])[: command.size]
     if time_constant <= 0.0:
         return late
-    share, out, now = 1.0 - np.exp(-1.0 / (_FINE * time_constant)), np.empty_like(late), 0.0
-    for index, wanted in enumerate(late):
-        now += share * (wanted - now)
-        out[index] = now
-    return out
+    share = 1.0 - np.exp(-1.0 / (_FINE * time_constant))
+    return np.asarray(lfilter([share], [1.0, share - 1.0], late))
+
+
+def gone(random: np.random.Generator, moments: int, share: float, at_once: float) -> NDArray[np.bool_]:
+    """Moments that went missing: as many as the share, in stretches of random length."""
+    missing = np.zeros(moments, dtype=np.bool_)
+    while missing.mean() < share:
+        first, length = random.integers(moments), random.geometric(1.0 / at_once)
+        missing[first : first + length] = True
+    return missing
 
 
 def simulate(what: Field) -> tuple[AppliedLog, Truth]:
     """Drive the field: passes north and south from west to east, logged at 1 Hz, one record per section."""
     random, one = np.random.default_rng(what.seed), what.bar
+    # Apart, so that what goes missing and how the pump's gauge wavers change nothing else.
+    aside = np.random.default_rng((what.seed, 1))
     counts = np.array([section.rows for section in one.sections])
     widths = counts * one.row_spacing
     total, edges = float(widths.sum()), np.cumsum(widths) - widths
     middles = edges + 0.5 * widths - 0.5 * total
     blocks = int(what.length // what.zone_length) + 2
     rate_map = random.choice(np.array(what.rates), size=(len(what.offsets), blocks))
-    one_row = COEFFICIENT * 0.25 * np.pi * (0.070 * INCH) ** 2
+    one_row = what.coefficient * 0.25 * np.pi * (0.070 * INCH) ** 2
 
     columns: dict[str, list[Floats]] = {}
     mass = swept = 0.0
@@ -123,7 +139,12 @@ def simulate(what: Field) -> tuple[AppliedLog, Truth]:
 
     def cooled(time: Floats) -> Floats:
         start, end = what.temperature
-        return start + (end - start) * time / duration
+        return start + (end - start) * time / duration + what.tank_change[1] * (time >= what.tank_change[0])
+
+    # Properties at 0.02 K, between which they are straight to 1e-7.
+    ends = np.array([*what.temperature, *(np.array(what.temperature) + what.tank_change[1])])
+    nodes = np.arange(ends.min() - 0.05, ends.max() + 0.07, 0.02)
+    vapour_table, density_table = vapour_pressure(nodes), density(nodes)
 
     def stand(time: Floats) -> None:
         kelvin = cooled(time)
@@ -132,7 +153,9 @@ def simulate(what: Field) -> tuple[AppliedLog, Truth]:
             put(time=time, x=0 * time, y=0 * time, heading=0 * time, speed=0 * time, step=0 * time)
             put(section=0 * time + number, offset=0 * time + middle, width=0 * time + width, run=0 * time, on=0 * time)
             put(applied=0 * time, target=0 * time, flow=0 * time, temperature=kelvin, starved=0 * time, ground=0 * time)
-            put(pump_pressure=rest, bar_pressure=rest + what.zero + random.normal(0.0, 0.1 * PSI, time.size))
+            wavering = random.normal(0.0, what.pressure_noise, time.size)
+            put(pump_pressure=rest + aside.normal(0.0, what.pressure_noise, time.size))
+            put(bar_pressure=rest + what.zero + wavering)
 
     if what.standing:
         stand(np.arange(float(what.standing)))
@@ -153,7 +176,7 @@ def simulate(what: Field) -> tuple[AppliedLog, Truth]:
         width_on, rows_on = widths @ active, counts @ active
         now = clock + fine
         kelvin = cooled(now)
-        fluid = density(kelvin)
+        fluid, vapour = (np.interp(kelvin, nodes, table) for table in (density_table, vapour_table))
         reference = one.meter.reference_temperature
         counted_per_true = what.overcount * (1.0 if reference is None else density(reference) / fluid)
         counted = respond(target * speed * width_on / one.nitrogen_fraction, what.delay, what.time_constant)
@@ -168,7 +191,7 @@ def simulate(what: Field) -> tuple[AppliedLog, Truth]:
         opening = what.area * (1.0 + what.wear * now / duration) * rows_on
         if what.plug is not None:
             opening = opening - what.plug[1] * (now >= what.plug[0])
-        node = BELOW + np.square(true / (one_row * opening)) / (2.0 * fluid)
+        node = BELOW + what.flash_weight * (vapour - BELOW) + np.square(true / (one_row * opening)) / (2.0 * fluid)
         valve = one.control_valve
         loss = 0.0 if valve is None else fluid / 999.1 * np.square(true / fluid / valve.cv / 7.5980e-7)
         outlet = node + loss + what.clogged * np.square(true / 0.6)
@@ -188,19 +211,22 @@ def simulate(what: Field) -> tuple[AppliedLog, Truth]:
         noisy = 1.0 + random.normal(0.0, what.noise, pick.size)
         rate = counted[pick] * one.nitrogen_fraction / (speed * width_on)[pick] * noisy
         true_rate = true[pick] * one.nitrogen_fraction / (speed * width_on)[pick]
-        reading = node[pick] + what.zero + random.normal(0.0, 0.1 * PSI, pick.size)
+        reading = node[pick] + what.zero + random.normal(0.0, what.pressure_noise, pick.size)
+        pumped = outlet[pick] + aside.normal(0.0, what.pressure_noise, pick.size)
         for index, (width, middle) in enumerate(zip(widths, middles, strict=True)):
             on = active[index][pick]
             put(time=time, x=x + middle * np.cos(heading), y=y - middle * np.sin(heading), heading=heading)
             put(speed=speed[pick], step=step, section=0 * time + index, offset=0 * time + middle)
             put(width=0 * time + width, run=0 * time + number + 1, on=on, applied=rate * on, target=target[pick])
-            put(flow=counted[pick] * noisy, pump_pressure=outlet[pick], bar_pressure=reading)
+            put(flow=counted[pick] * noisy, pump_pressure=pumped, bar_pressure=reading)
             put(temperature=kelvin[pick], starved=starved[pick], ground=true_rate * on / (1.0 - middle * curve))
             swept += float((step * on).sum()) * width
         clock = float(now[-1]) + _LIFT
 
     every = {name: np.concatenate(parts) for name, parts in columns.items()}
     order = np.lexsort((every["section"], every["time"]))
+    _, moment = np.unique(every["time"][order], return_inverse=True)
+    order = order[~gone(aside, int(moment[-1]) + 1, what.lost, what.lost_at_once)[moment]]
     every = {name: values[order] for name, values in every.items()}
     starved, ground = every.pop("starved") > 0.0, every.pop("ground")
     whole = {name: every.pop(name).astype(np.int64) for name in ("section", "run")}

@@ -21,7 +21,7 @@ from geoflow.diagnosis import (
     transmitter_zero,
     valve_drop,
 )
-from geoflow.diagnosis.orifices import _line, _student
+from geoflow.diagnosis.orifices import _fit, _student
 from geoflow.equipment import Bar, Suction
 
 EVERY = (liquid_margin_lost, valve_drop, orifice_drift, transmitter_zero, suction_starving)
@@ -31,6 +31,12 @@ COLD, MILD = fahrenheit(30), fahrenheit(45)
 def drive(**changes: object) -> tuple[AppliedLog, Truth, Bar]:
     what = Field(offsets=(0.0,) * 8, **changes)  # type: ignore[arg-type]
     return *simulate(what), what.bar
+
+
+def since_the_start(log: AppliedLog) -> np.ndarray:
+    """Seconds that each record's pass has lasted, the first one included."""
+    begun = np.array([log.time[log.run == run].min() for run in range(log.run.max() + 1)])
+    return log.time - begun[log.run] + 1.0
 
 
 def only(found: list[Finding]) -> Finding:
@@ -78,17 +84,19 @@ def test_transmitter_needs_some_pressure_and_suction_its_line(sound) -> None:  #
 
 
 def test_margin_lost_in_the_low_zone() -> None:
-    """The area is that of the records whose true pressure (no noise looked at) is too low, within 2 %."""
+    """The area is that of the records whose pressure (noise of 0.1 psi) is too low, pass starts apart, within 2 %."""
     log, _, one = drive(rates=(120 * LB_PER_AC, 200 * LB_PER_AC), temperature=(MILD, MILD), noise=0.0)
     found = only(liquid_margin_lost(log, one))
-    lost = log.on & (log.bar_pressure < vapour_pressure(MILD) + 5 * PSI)
+    judged = log.on & (since_the_start(log) > 11.0)
+    lost = judged & (log.bar_pressure < vapour_pressure(MILD) + 5 * PSI)
     area = log.step * log.width
     assert found.numbers["area"] == pytest.approx(area[lost].sum(), rel=0.02)
-    assert found.numbers["area_judged"] == pytest.approx(area[log.on].sum())
+    assert found.numbers["area_judged"] == pytest.approx(area[judged].sum())
     assert 0.3 < found.numbers["area"] / found.numbers["area_judged"] < 0.7
-    assert found.numbers["least_margin"] == pytest.approx(
-        log.bar_pressure[log.on].min() - vapour_pressure(MILD), abs=0.001 * vapour_pressure(MILD)
-    )
+    # The mean of a stretch and not the worst reading: the steady margin of the low rate.
+    slow = judged & (log.target < 130 * LB_PER_AC) & (log.applied < 1.001 * log.target)
+    steady = np.median(log.bar_pressure[slow]) - vapour_pressure(MILD)
+    assert found.numbers["least_margin"] == pytest.approx(steady, abs=0.2 * PSI)
     assert 0.0 < found.numbers["area_boiling"] <= found.numbers["area"]
     assert found.confidence == "high"
     assert np.all(log.on[found.rows])
@@ -185,10 +193,11 @@ def test_a_meter_without_correction_feigns_no_wear() -> None:
 def test_trend_as_scipy_computes_it() -> None:
     random = np.random.default_rng(4)
     time, value = np.sort(random.uniform(0, 100, 20)), random.normal(1.0, 0.1, 20)
-    slope, half, _ = _line(time, value, np.ones(20))
+    fit = _fit([np.ones(20), time], value[None], np.ones(20))
     scipys = linregress(time, value)
-    assert slope == pytest.approx(scipys.slope, rel=1e-9)
-    assert half == pytest.approx(scipys.stderr * student.ppf(0.975, 18), rel=1e-4)
+    assert fit.size[0] == pytest.approx(scipys.slope, rel=1e-9)
+    assert fit.error[0] == pytest.approx(scipys.stderr, rel=1e-9)
+    assert fit.constant_error[0] == pytest.approx(scipys.intercept_stderr, rel=1e-9)
     assert [_student(k) for k in (6, 10, 30)] == pytest.approx([student.ppf(0.975, k) for k in (6, 10, 30)], rel=2e-3)
 
 

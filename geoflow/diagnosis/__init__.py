@@ -4,6 +4,7 @@ Flow and pressures are logged for the whole bar, so every finding speaks of the 
 """
 
 from geoflow.diagnosis.findings import Finding
+from geoflow.diagnosis.judging import diagnose
 from geoflow.diagnosis.orifices import AreaSeries, effective_area, orifice_drift
 from geoflow.diagnosis.pressures import liquid_margin_lost, transmitter_zero, valve_drop
 from geoflow.diagnosis.suction import suction_starving
@@ -11,6 +12,7 @@ from geoflow.diagnosis.suction import suction_starving
 __all__ = [
     "AreaSeries",
     "Finding",
+    "diagnose",
     "effective_area",
     "liquid_margin_lost",
     "orifice_drift",

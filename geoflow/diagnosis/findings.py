@@ -14,6 +14,7 @@ from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, sat
 
 __all__ = [
     "FEWEST",
+    "NOTHING",
     "PSI",
     "SENSOR_ERROR",
     "SHORT",
@@ -33,6 +34,9 @@ SENSOR_ERROR: Final = 3.0 * PSI
 SHORT: Final = 0.95
 # Moments below which nothing is said.
 FEWEST: Final = 10
+# Share of the meter's least flow below which nothing flows, and a density to make a mass of it [kg/m3].
+NOTHING: Final = 0.1
+_LIQUID: Final = 600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,28 +79,60 @@ def lacking_columns(kind: str, log: AppliedLog, *columns: str) -> list[Finding]:
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """One record for each moment of the bar, in time order; arrays of shape (moments,)."""
+    """One record for each moment of the bar, in time order; arrays of shape (moments,).
+
+    Attributes
+    ----------
+    place : ndarray of int
+        Its first record in the log.
+    asked : ndarray
+        Flow asked for [kg/s].
+    width : ndarray
+        In use [m].
+    full : ndarray of bool
+        Whether that is all of the bar.
+    flows : ndarray of bool
+        Whether anything goes out; where neither flow nor rate is logged, the switch decides.
+    number : ndarray of int, shape (records,)
+        Moment of each record of the log.
+    """
 
     place: IntArray
     asked: FloatArray
     width: FloatArray
     full: BoolArray
+    flows: BoolArray
+    number: IntArray
+
+    def records(self, moment: IntArray) -> IntArray:
+        """Places in the log of all records of some moments."""
+        chosen = np.zeros(self.place.size, dtype=np.bool_)
+        chosen[moment] = True
+        return np.flatnonzero(chosen[self.number])
 
 
 def moments(log: AppliedLog, bar: Bar) -> Moments:
-    """Moments of the bar: flow asked for [kg/s], width in use [m], and whether that is all of it."""
+    """Gather the records, one for each section, to moments of the whole bar."""
     clock = log.time if np.isfinite(log.time).any() else np.arange(log.time.size, dtype=np.float64)
     order = np.lexsort((log.section, clock, log.run))
     new = np.ones(order.size, dtype=np.bool_)
     new[1:] = (np.diff(log.run[order]) != 0) | (np.diff(clock[order]) != 0.0)
     number = np.cumsum(new) - 1
     wanted = np.where(log.on, log.target * log.speed * log.width, 0.0) / bar.nitrogen_fraction
-    asked = np.bincount(number, wanted[order]).astype(np.float64)
-    width = np.bincount(number, np.where(log.on, log.width, 0.0)[order]).astype(np.float64)
+    out = log.on & ~(log.flow <= NOTHING * bar.meter.min_flow * _LIQUID) & ~(log.applied <= 0.0)
     place = order[new]
     by_time = np.argsort(clock[place], kind="stable")
+
+    def over_bar(values: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(number, values[order]).astype(np.float64)[by_time])
+
+    width = over_bar(np.where(log.on, log.width, 0.0))
+    rank = np.empty_like(by_time)
+    rank[by_time] = np.arange(by_time.size)
+    moment = np.empty_like(order)
+    moment[order] = rank[number]
     full = np.abs(width / bar.width - 1.0) <= 0.01
-    return Moments(place[by_time], asked[by_time], width[by_time], full[by_time])
+    return Moments(place[by_time], over_bar(wanted), width, full, over_bar(out.astype(np.float64)) > 0.0, moment)
 
 
 def known_temperature(log: AppliedLog) -> BoolArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,6 +12,7 @@ from geoflow.asapplied import AppliedLog
 from geoflow.circuit import Circuit, bounding_cases, central_case
 from geoflow.diagnosis.findings import (
     FEWEST,
+    SENSOR_ERROR,
     Finding,
     known_temperature,
     lacking_columns,
@@ -19,6 +20,7 @@ from geoflow.diagnosis.findings import (
     true_flow,
     vapour_pressure_of,
 )
+from geoflow.diagnosis.stretches import Stretches, built_up, chance_factor, settled, stretches
 from geoflow.equipment import Bar
 from geoflow.physics.ammonia import saturation
 from geoflow.window import temperature_grid
@@ -26,6 +28,12 @@ from geoflow.window import temperature_grid
 __all__ = ["AreaSeries", "effective_area", "orifice_drift"]
 
 _SMALLEST_CHANGE: Final = 0.01
+_BLOCKS: Final = 16
+_FEWEST_BLOCKS: Final = 12
+# Variance of the load over that of the meter's wavering, so that taking the one for the other errs by 4 % at most.
+_VARIED: Final = 25.0
+# Drop of the sum of squares, in mean squares, below which a drift beside a sudden change is none (95 %, rounded up).
+_NO_DRIFT: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +62,11 @@ class AreaSeries:
     nominal: float
 
 
-def _model_flow(bar: Bar, pressure: FloatArray, temperature: FloatArray) -> FloatArray:
-    """Flow of the whole bar [kg/s] at bar pressures and temperatures, shape (cases, n); the central case is last."""
+def _model(bar: Bar, pressure: FloatArray, temperature: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Squared flow of the whole bar [kg2/s2] and its rise with the bar pressure [kg2/(s2 Pa)].
+
+    At bar pressures and temperatures of shape (n,); shape (cases, n), the central case last.
+    """
     sections = tuple(range(len(bar.sections)))
     kelvin = temperature_grid(float(temperature.min()), float(temperature.max()), 2.0)
     if kelvin.size == 1:
@@ -68,45 +79,57 @@ def _model_flow(bar: Bar, pressure: FloatArray, temperature: FloatArray) -> Floa
     across = (pressure - nodes[0]) / (nodes[1] - nodes[0])
     t, p = (np.clip(at.astype(np.int64), 0, size - 2) for at, size in ((along, kelvin.size), (across, nodes.size)))
     a, b = along - t, across - p
-    first = squared[:, t, p] * (1.0 - b) + squared[:, t, p + 1] * b
-    second = squared[:, t + 1, p] * (1.0 - b) + squared[:, t + 1, p + 1] * b
-    return np.asarray(np.sqrt(np.maximum(first * (1.0 - a) + second * a, 0.0)))
+    lower, upper = (squared[:, t, p + more] * (1.0 - a) + squared[:, t + 1, p + more] * a for more in (0, 1))
+    return np.maximum(lower * (1.0 - b) + upper * b, 0.0), (upper - lower) / (nodes[1] - nodes[0])
+
+
+def _liquid_stretches(log: AppliedLog, bar: Bar) -> tuple[Stretches, IntArray]:
+    """Stretches with the whole bar on, settled and clear of the wanted liquid margin, and their places in the log."""
+    bars = moments(log, bar)
+    known = known_temperature(log)
+    usable = (known & np.isfinite(log.bar_pressure) & (log.flow > 0.0))[bars.place]
+    every = stretches(log, bars, settled(log, bars, usable & bars.full & built_up(log, bars)))
+    place = bars.place[every.at]
+    if not place.size:
+        return every, place
+    # By means: single readings would be chosen by their own error.
+    above = every.mean(log.bar_pressure[place] - vapour_pressure_of(log, known)[place]) > bar.limits.liquid_margin
+    least = bar.meter.min_flow * saturation(log.temperature[place]).liquid_density
+    above &= every.mean(true_flow(log, bar, place) - least) > 0.0
+    kept = above[every.number]
+    _, number = np.unique(every.number[kept], return_inverse=True)
+    return Stretches(every.at[kept], number, np.bincount(number).astype(np.float64)), place[kept]
 
 
 def effective_area(log: AppliedLog, bar: Bar) -> AreaSeries:
     """Effective orifice area at each moment from flow and bar pressure: m = Cd A sqrt(2 rho (P - Pe)).
 
     Solved with the bar's circuit, so feed lines, unequal orifices and back pressure count. Moments with part of the
-    bar off, below the meter's least flow, or within the wanted liquid margin are left out.
+    bar off, within ten seconds of switching on, below the meter's least flow, or within the wanted liquid margin are
+    left out.
 
     Raises
     ------
     BarError
         If a measured point contradicts its orifice.
     """
-    bars = moments(log, bar)
-    at = bars.place[bars.full]
-    known = known_temperature(log)
-    usable = known & log.on & np.isfinite(log.bar_pressure)
-    usable &= log.bar_pressure > vapour_pressure_of(log, known) + bar.limits.liquid_margin
-    at = at[usable[at]]
-    flow = true_flow(log, bar, at)
-    counted = flow > np.maximum(bar.meter.min_flow * saturation(log.temperature[at]).liquid_density, 0.0)
-    at, flow = at[counted], flow[counted]
+    _, at = _liquid_stretches(log, bar)
     area = sum(one.rows * 0.25 * np.pi * bar.orifices[one.orifice].diameter ** 2 for one in bar.sections)
     if not at.size:
         nothing = np.empty(0)
         return AreaSeries(at, nothing, nothing, nothing, nothing, float(area))
-    model = _model_flow(bar, log.bar_pressure[at], log.temperature[at])
+    squared, _ = _model(bar, log.bar_pressure[at], log.temperature[at])
     time = log.time[at] if np.isfinite(log.time).any() else np.arange(at.size, dtype=np.float64)
     with np.errstate(divide="ignore"):
-        ratio = flow / model
+        ratio = true_flow(log, bar, at) / np.sqrt(squared)
     return AreaSeries(at, time, ratio[-1], ratio.min(axis=0), ratio.max(axis=0), float(area))
 
 
-def _student(freedom: int) -> float:
-    """97.5 % point of Student's t, from the normal's (Abramowitz and Stegun 26.7.5); within 0.2 % from 6 up."""
-    z = 1.959964
+def _student(freedom: int, z: float = 1.959964) -> float:
+    """Point of Student's t from the normal's (Abramowitz and Stegun 26.7.5).
+
+    From 6 up the 97.5 % point is right to 0.2 %; far out it is a few per cent low.
+    """
     terms = (
         (z**3 + z) / 4.0,
         (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0,
@@ -115,106 +138,268 @@ def _student(freedom: int) -> float:
     return z + sum(float(term / freedom ** (power + 1)) for power, term in enumerate(terms))
 
 
-def _line(time: FloatArray, value: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
-    """Weighted regression: slope, half-width of its 95 % interval, weighted sum of squares left."""
-    share = weight / weight.sum()
-    t, v = time - share @ time, value - share @ value
-    spread = float(share @ np.square(t))
-    slope = float(share @ (t * v)) / spread
-    left = float(share @ np.square(v - slope * t))
-    freedom = time.size - 2
-    return slope, _student(freedom) * float(np.sqrt(left / spread / freedom)), left
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Weighted least squares; the first column is a constant, the last the one that is asked for.
+
+    Attributes
+    ----------
+    values : ndarray, shape (columns, cases)
+        Coefficients.
+    constant_error : ndarray, shape (cases,)
+        Standard error of the constant.
+    size, error : ndarray, shape (cases,)
+        Coefficient of the last column and its standard error.
+    left : ndarray, shape (cases,)
+        Weighted sum of squares left.
+    freedom : int
+        Blocks less columns.
+    """
+
+    values: FloatArray
+    constant_error: FloatArray
+    size: FloatArray
+    error: FloatArray
+    left: FloatArray
+    freedom: int
 
 
-def _step(value: FloatArray, weight: FloatArray) -> tuple[int, float, float]:
-    """Best single change: first block after it, its size, weighted mean square left."""
-    share = weight / weight.sum()
-    before, sums = np.cumsum(share)[:-1], np.cumsum(share * value)[:-1]
-    first, second = sums / before, (share @ value - sums) / (1.0 - before)
-    left = share @ np.square(value) - before * np.square(first) - (1.0 - before) * np.square(second)
-    best = int(np.argmin(left))
-    return best + 1, float(second[best] - first[best]), float(left[best])
+def _fit(columns: list[FloatArray], values: FloatArray, weight: FloatArray) -> _Fit:
+    """Fit values of shape (cases, n) by columns of shape (n,)."""
+    design = np.stack(columns, axis=1)
+    weighted = design * weight[:, None]
+    inverse = np.linalg.pinv(design.T @ weighted, hermitian=True)
+    found = inverse @ (weighted.T @ values.T)
+    left = weight @ np.square(values.T - design @ found)
+    freedom = weight.size - len(columns)
+    first, last = (np.sqrt(np.maximum(left / freedom * inverse[at, at], 0.0)) for at in (0, -1))
+    return _Fit(found, first, found[-1], last, left, freedom)
 
 
-def orifice_drift(log: AppliedLog, bar: Bar, *, blocks: int = 24) -> list[Finding]:
+@dataclass(frozen=True, slots=True)
+class _Blocks:
+    """Settled moments of the whole bar, gathered to blocks within passes.
+
+    With the area steady, the bar pressure less what a case of the bar takes at the logged flow is linear in the
+    squared flow: what is off at no flow is the transmitter, what grows with it is the area.
+
+    Attributes
+    ----------
+    place, block : ndarray of int, shape (n,)
+        Places in the log, in time order, and the block of each.
+    load, time : ndarray, shape (n,)
+        Squared flow over density (1 on average), and time through the log from -1/2 to 1/2 [-].
+    varied : bool
+        Whether the load varies from block to block by far more than the meter wavers. If not, transmitter and area
+        cannot be told apart, and a fit of both would take the meter's wavering for the flow's.
+    above : ndarray, shape (cases, n)
+        Bar pressure above the one at which each case lets nothing through [Pa]; the central case is last.
+    excess : ndarray, shape (cases, n)
+        What of that the flow does not take [Pa].
+    """
+
+    place: IntArray
+    block: IntArray
+    load: FloatArray
+    time: FloatArray
+    varied: bool
+    above: FloatArray
+    excess: FloatArray
+
+    @property
+    def count(self) -> FloatArray:
+        """Moments in each block, shape (blocks,)."""
+        return np.bincount(self.block).astype(np.float64)
+
+    @property
+    def steady(self) -> list[FloatArray]:
+        """Columns that a bar of steady area needs, each of shape (blocks,): a constant, where it can be told; load."""
+        load = self.mean(self.load)
+        return [np.ones(load.size), load] if self.varied else [load]
+
+    def mean(self, values: FloatArray) -> FloatArray:
+        """Mean over each block of values of shape (n,)."""
+        return np.asarray(np.bincount(self.block, values) / self.count)
+
+
+def _block_numbers(run: IntArray) -> IntArray:
+    """Number moments by blocks: the passes, cut so that there are sixteen blocks or more."""
+    starts = np.concatenate([[True], np.diff(run) != 0])
+    pass_of = np.cumsum(starts) - 1
+    length = np.bincount(pass_of)
+    parts = np.ceil(length * _BLOCKS / run.size).astype(np.int64)
+    before = np.cumsum(parts) - parts
+    inside = np.arange(run.size) - np.flatnonzero(starts)[pass_of]
+    return np.asarray(before[pass_of] + inside * parts[pass_of] // length[pass_of], dtype=np.int64)
+
+
+def _blocks(log: AppliedLog, bar: Bar) -> _Blocks | None:
+    """Gather the log to blocks; None where there is too little to judge by."""
+    every, place = _liquid_stretches(log, bar)
+    if place.size < _FEWEST_BLOCKS * FEWEST:
+        return None
+    block = _block_numbers(log.run[place])
+    if block[-1] + 1 < _FEWEST_BLOCKS:
+        return None
+    pressure, squared = log.bar_pressure[place], np.square(true_flow(log, bar, place))
+    mean_pressure = every.mean(pressure)
+    model, rise = _model(bar, mean_pressure, every.mean(log.temperature[place]))
+    # A case that lets nothing through at the logged pressure has no rise; what it lacks then is as good as endless.
+    rise = np.maximum(rise, 1e-6 * rise.max())
+    above = pressure - (mean_pressure - model / rise)[:, every.number]
+    load = squared / saturation(log.temperature[place]).liquid_density
+    load = load / load.mean()
+    if np.isfinite(log.time).any():
+        clock, whole = log.time[place], log.time[log.on]
+    else:
+        clock = whole = np.arange(place.size, dtype=np.float64)
+    time = (clock - whole.min()) / max(float(np.ptp(whole)), 1e-9) - 0.5
+    count = np.bincount(block)
+    wavers = float(every.error(load)[0] * np.sqrt(every.count[0]))
+    spread = float(np.var(np.bincount(block, load) / count))
+    varied = spread > _VARIED * wavers**2 * float(np.mean(1.0 / count))
+    return _Blocks(place, block, load, time, varied, above, above - squared / rise[:, every.number])
+
+
+def _area_change(before: FloatArray, change: FloatArray) -> FloatArray:
+    """Relative change of area from the pressure that a given flow takes, before and by how much it rises [Pa]."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.sqrt(before / np.maximum(before + change, 0.0)) - 1.0)
+
+
+def _credible(seen: _Blocks, fit: _Fit, whole: FloatArray) -> tuple[_Fit, FloatArray]:
+    """Leave of the cases what the log itself does not refute: `size`, `error` and `whole` at a credible constant.
+
+    Cases differ in their flashing weight, hence in the pressure at which the bar lets nothing through; the log tells
+    that pressure by its straight line to no flow. What is off there can be no more than a transmitter's error and as
+    much again for a weight that rises with the pressure. Along the cases all of it goes in proportion.
+    """
+    if not seen.varied:
+        return fit, whole
+    constant = fit.values[0]
+    reach = 2.0 * (SENSOR_ERROR + fit.constant_error)
+    moved = np.clip(constant, -reach, reach) - constant
+    apart = constant - constant.mean()
+    spread = max(float(apart @ apart), 1e-9)
+    size, error, load = (values + float(apart @ values) / spread * moved for values in (fit.size, fit.error, whole))
+    return replace(fit, size=size, error=np.maximum(error, fit.error.min())), load
+
+
+def _change_point(values: FloatArray) -> int:
+    """First of the values after the best single change of their level."""
+    count = np.arange(1, values.size)
+    sums = np.cumsum(values)
+    # The sum of squares between the two levels.
+    return 1 + int(np.argmax(np.square(sums[:-1] / count - sums[-1] / values.size) * count / (values.size - count)))
+
+
+def _sudden_change(seen: _Blocks, excess: FloatArray, whole: FloatArray) -> tuple[int, _Fit, FloatArray] | None:
+    """First moment after a sudden change of area beyond any drift, and the fit; None where there is none."""
+    count, load, late = seen.count, seen.steady[-1], seen.mean(seen.load * seen.time)
+    blocks = np.arange(count.size)
+
+    def fit_at(block: int, *drift: FloatArray) -> _Fit:
+        # The block in which it happens is half one and half the other: a column of its own takes it out.
+        mixed, after = (blocks == block).astype(np.float64), load * (blocks > block)
+        return _fit([*seen.steady, *drift, mixed, after], excess, count)
+
+    # A change within the first or last two blocks is no change that lasts.
+    tried = range(2, count.size - 2)
+    fits = [fit_at(block, late) for block in tried]
+    best = int(np.argmin([fit.left[-1] for fit in fits]))
+    fit, block = fits[best], tried[best]
+    if not _beyond_chance(_credible(seen, fit, whole)[0], len(tried)):
+        return None
+    near = np.flatnonzero(np.abs(seen.block - block) <= 1)
+    *constant, by_load, drift = fit.values[:-2, -1]
+    rest = seen.excess[-1] - sum(constant) - seen.load * (by_load + drift * seen.time)
+    split = int(near[0]) + _change_point(rest[near])
+    plain = fit_at(block)
+    no_drift = np.all(plain.left <= fit.left * (1.0 + _NO_DRIFT / fit.freedom))
+    return split, *_credible(seen, plain if no_drift else fit, whole)
+
+
+def _beyond_chance(fit: _Fit, tests: int) -> bool:
+    """Whether the last column is there, and of one sign, in every case of the bar."""
+    clear = np.abs(fit.size) > _student(fit.freedom, chance_factor(tests)) * fit.error
+    return bool(np.all(clear) and np.ptp(np.sign(fit.size)) == 0.0)
+
+
+def _trend(log: AppliedLog, bar: Bar, seen: _Blocks) -> list[Finding]:
+    """Plugging or wear, sudden or gradual."""
+    excess = np.stack([seen.mean(case) for case in seen.excess])
+    # The pressure that the flow takes in each case, all in all [Pa].
+    whole = seen.above.mean(axis=1)
+    rows, numbers = seen.place, {}
+    sudden = _sudden_change(seen, excess, whole)
+    if sudden is not None:
+        split, fit, whole = sudden
+        rows = seen.place[split:]
+        before = whole - fit.size * seen.load[split:].sum() / seen.load.size
+        if np.isfinite(log.time).any():
+            numbers["time"] = float(log.time[rows[0]])
+    else:
+        late = seen.mean(seen.load * seen.time)
+        fit, whole = _credible(seen, _fit([*seen.steady, late], excess, seen.count), whole)
+        if not _beyond_chance(fit, 1):
+            return []
+        before = whole - 0.5 * fit.size
+    reach = _student(fit.freedom) * fit.error
+    change, one, other = (_area_change(before, fit.size + off) for off in (0.0, reach, -reach))
+    if np.min(np.abs(change)) < _SMALLEST_CHANGE:
+        return []
+    ends = np.minimum(one, other), np.maximum(one, other)
+    numbers |= {
+        "relative_change": float(change[-1]),
+        "change_low": float(ends[0].min()),
+        "change_high": float(ends[1].max()),
+        "sudden": float(sudden is not None),
+        "rows_worth": float(abs(change[-1]) * bar.rows),
+    }
+    clear = np.all(np.abs(fit.size) > 2.0 * reach)
+    return [Finding("plugging" if change[-1] < 0.0 else "wear", numbers, rows, "high" if clear else "medium")]
+
+
+def orifice_drift(log: AppliedLog, bar: Bar) -> list[Finding]:
     """Whether the orifices' effective area fell (plugging) or rose (wear) over the log, or was off all along.
 
-    The moments are averaged in blocks of time. A weighted line through them gives the trend with its 95 % interval;
-    it is a finding where that excludes zero and the change is over 1 %. Where one sudden change fits better, that is
-    told: `sudden` 1, its time, and the number of rows it is worth.
-    Kinds *plugging* and *wear*: relative_change, change_low, change_high (over the log, of the area at its start) [-],
-    sudden, time of the change [s], rows_worth [-]. Kinds *orifice area below / above the bar file*: area_ratio,
-    area_ratio_low, area_ratio_high [-], effective_area, nominal_area [m2]; only where even the
-    bounding case nearest to it does not explain the area at the start.
+    Moments are averaged in blocks within passes. Bar pressure less what a case of the bar takes at the logged flow is
+    fitted by a constant (the transmitter), the squared flow (the area) and the squared flow times time; what the last
+    one is worth against the scatter of the blocks, is the trend. It is a finding where it is beyond chance, of one
+    sign and above 1 % in every case of the bar, because liquid that cools feigns one in each case but the true one.
+    Where one sudden change is beyond chance on top of any drift, that is told: `sudden` 1, its time, and the number
+    of rows it is worth.
+    Kinds *plugging* and *wear*: relative_change (central case), change_low, change_high (95 %, all cases; over the
+    log, of the area at its start) [-], sudden, time of the change [s], rows_worth [-]. Kinds *orifice area below /
+    above the bar file*: area_ratio, area_ratio_low, area_ratio_high [-], effective_area, nominal_area [m2]; only where
+    even the bounding case nearest to it, with the transmitter off by its usual error (3 psi), does not explain the
+    area at the start.
     A drift of the pressure transmitter or of the meter looks the same.
     """
     kind = "orifice area"
     if lacking := lacking_columns(kind, log, "flow", "bar_pressure", "temperature"):
         return lacking
-    series = effective_area(log, bar)
-    good = np.isfinite(series.ratio)
-    place, time, ratio = series.place[good], series.time[good], series.ratio[good]
-    number = np.arange(place.size) * min(blocks, place.size // FEWEST) // max(place.size, 1)
-    count = np.bincount(number).astype(np.float64)
-    if count.size < 8:
+    seen = _blocks(log, bar)
+    if seen is None:
         return []
-    mean_time, mean = np.bincount(number, time) / count, np.bincount(number, ratio) / count
-    found: list[Finding] = []
-    slope, half, left = _line(mean_time, mean, count)
-    span, start = float(time[-1] - time[0]), float(mean[0])
-    change = slope * span / start
-    after, size, left_by_step = _step(mean, count)
-    # A change of one block at either end is no change that lasts.
-    sudden = left_by_step < left and 2 < after < count.size - 2
-    if abs(slope) > half and abs(size / start if sudden else change) > _SMALLEST_CHANGE:
-        middle, reach = change, half * span / start
-        if sudden:
-            split = _sharpen(ratio, int(np.searchsorted(number, after)), place.size // count.size)
-            start = float(ratio[:split].mean())
-            middle = float(ratio[split:].mean()) / start - 1.0
-            # The blocks' scatter about the two levels; the block with the change in it is left out.
-            kept = np.delete(mean, [after - 1, after])
-            sides = np.delete(np.arange(count.size) < after, [after - 1, after])
-            scatter = np.sqrt(
-                sum(np.sum(np.square(kept[s] - kept[s].mean())) for s in (sides, ~sides)) / (kept.size - 2)
-            )
-            parts = 1.0 / sides.sum() + 1.0 / (~sides).sum()
-            reach = _student(kept.size - 2) * float(scatter * np.sqrt(parts)) / start
-        numbers = {
-            "relative_change": float(middle),
-            "change_low": float(middle - reach),
-            "change_high": float(middle + reach),
-            "sudden": float(sudden),
-            "rows_worth": float(abs(middle) * bar.rows),
-        }
-        if sudden:
-            numbers["time"] = float(time[split])
-        found.append(
-            Finding(
-                "plugging" if middle < 0.0 else "wear",
-                numbers,
-                place[split:] if sudden else place,
-                "high" if abs(middle) > 2.0 * reach else "medium",
-            )
+    found = _trend(log, bar, seen)
+    begin = seen.block < max(1, seen.count.size // 6)
+    above, excess = (values[:, begin].mean(axis=1) for values in (seen.above, seen.excess))
+    by_flow = above - excess
+    with np.errstate(divide="ignore", invalid="ignore"):
+        level, least, most = (
+            np.sqrt(by_flow / np.maximum(above + off, 0.0)) for off in (0.0, SENSOR_ERROR, -SENSOR_ERROR)
         )
-    begin = number < max(1, count.size // 6)
-    low, high = (float(np.mean(bound[good][begin])) for bound in (series.ratio_low, series.ratio_high))
-    level = float(np.mean(ratio[begin]))
+    low, high = float(least.min()), float(most.max())
     if low > 1.0 + _SMALLEST_CHANGE or high < 1.0 - _SMALLEST_CHANGE:
+        nominal = sum(one.rows * 0.25 * np.pi * bar.orifices[one.orifice].diameter ** 2 for one in bar.sections)
         numbers = {
-            "area_ratio": level,
+            "area_ratio": float(level[-1]),
             "area_ratio_low": low,
             "area_ratio_high": high,
-            "effective_area": level * series.nominal,
-            "nominal_area": series.nominal,
+            "effective_area": float(level[-1] * nominal),
+            "nominal_area": float(nominal),
         }
         side = "above" if low > 1.0 else "below"
-        found.append(Finding(f"orifice area {side} the bar file", numbers, place[begin], "medium"))
+        found.append(Finding(f"orifice area {side} the bar file", numbers, seen.place[begin], "medium"))
     return found
-
-
-def _sharpen(ratio: FloatArray, guess: int, reach: int) -> int:
-    """Moment of a sudden change, to the record, within a block either side of the first guess."""
-    first, last = max(guess - 2 * reach, 0), min(guess + 2 * reach, ratio.size)
-    piece = ratio[first:last]
-    return first + _step(piece, np.ones(piece.size))[0]

@@ -11,6 +11,7 @@ from geoflow.asapplied import AppliedLog
 from geoflow.circuit import Circuit, bounding_cases
 from geoflow.diagnosis.findings import (
     FEWEST,
+    NOTHING,
     PSI,
     SENSOR_ERROR,
     SHORT,
@@ -21,6 +22,7 @@ from geoflow.diagnosis.findings import (
     true_flow,
     vapour_pressure_of,
 )
+from geoflow.diagnosis.stretches import built_up, chance_factor, settled, stretches
 from geoflow.equipment import Bar
 from geoflow.physics.ammonia import saturation, saturation_temperature
 from geoflow.physics.lines import valve_inlet_pressure
@@ -32,69 +34,97 @@ _OPEN_VALVE: Final = 2.0 * PSI
 _STANDING: Final = 0.05
 # A zero was set with product in the lines if it fits liquid within this of the logged temperature [K].
 _WEATHER: Final = 20.0
-# Share of the meter's least flow below which nothing flows.
-_NOTHING: Final = 0.1
 _NEAR: Final = 0.05
-# As a pass begins the pressure has to build up, with no fault of the bar: judgement, no source [s].
-_BUILD_UP: Final = 10.0
+# Share of the moments below which a drop is not worth a word: judgement, no source.
+_SELDOM: Final = 0.05
+# What single readings may waver by before they are smoothed [Pa], and over how many moments at most.
+_SMOOTHED: Final = 0.5 * PSI
+_LONGEST_SMOOTHED: Final = 15
 
 
-def _built_up(log: AppliedLog) -> BoolArray:
-    """Whether each record's section has been on for a while, by the clock or else by the count of records."""
-    clock = log.time if np.isfinite(log.time).any() else np.arange(log.time.size, dtype=np.float64)
-    order = np.lexsort((clock, log.section, log.run))
-    seconds, opens = clock[order], log.on[order]
-    opens[1:] &= ~log.on[order][:-1] | (np.diff(log.run[order]) != 0) | (np.diff(log.section[order]) != 0)
-    opened = np.maximum.accumulate(np.where(opens, np.arange(order.size), 0))
-    found = np.zeros(order.size, dtype=np.bool_)
-    found[order] = seconds - seconds[opened] > _BUILD_UP
-    return found
+def _smooth(values: FloatArray, number: IntArray, span: int) -> FloatArray:
+    """Mean over so many neighbours (odd) on the same stretch, fewer at its ends."""
+    total, seen = np.zeros(values.size), np.zeros(values.size)
+    place = np.arange(values.size)
+    for shift in range(-(span // 2), span // 2 + 1):
+        other = np.clip(place + shift, 0, values.size - 1)
+        same = (number[other] == number) & (other == place + shift)
+        total += np.where(same, values[other], 0.0)
+        seen += same
+    return np.asarray(total / seen)
 
 
 def liquid_margin_lost(log: AppliedLog, bar: Bar) -> list[Finding]:
     """Where the pressure after the control valve was not far enough above the vapour pressure.
 
-    Numbers: area, area_judged, area_boiling (margin below zero) [m2], least_margin, wanted_margin [Pa]. The margin at
-    the orifices is smaller still by what the feed lines lose. High confidence where the shortfall is more than a
-    transmitter's error (3 psi). Where the margin is lost only while passes begin, nothing is found.
+    Judged by the means of short stretches, of which at least ten moments have to lie below the wanted margin by more
+    than the readings waver. Moments in which nothing goes out, or for less than ten seconds, tell nothing.
+
+    Numbers: area, area_judged, area_boiling (margin below zero) [m2], least_margin (of the stretches), wanted_margin
+    [Pa]. The margin at the orifices is smaller still by what the feed lines lose. High confidence where the shortfall
+    is more than a transmitter's error (3 psi) as well.
     """
     kind = "liquid margin lost"
     if lacking := lacking_columns(kind, log, "bar_pressure", "temperature"):
         return lacking
-    known = known_temperature(log) & np.isfinite(log.bar_pressure) & log.on
+    bars = moments(log, bar)
+    known = known_temperature(log) & np.isfinite(log.bar_pressure)
     margin = log.bar_pressure - vapour_pressure_of(log, known)
-    area = np.nan_to_num(log.step * log.width)
-    wanted = bar.limits.liquid_margin
-    lost = known & (margin < wanted)
-    if np.count_nonzero((lost & _built_up(log))[moments(log, bar).place]) < FEWEST:
+    chosen = known[bars.place] & built_up(log, bars)
+    judged = stretches(log, bars, settled(log, bars, chosen))
+    if not judged.at.size:
         return []
-    rows = np.flatnonzero(lost)
-    least = float(margin[rows].min())
+    readings = margin[bars.place[judged.at]]
+    mean, error = judged.mean(readings), judged.error(readings)
+    highest = mean + chance_factor(mean.size) * error
+    wanted = bar.limits.liquid_margin
+    if judged.count[highest < wanted].sum() < FEWEST:
+        return []
+    # The area is that of the single moments, each with so many neighbours as bring the wavering down to half a psi.
+    waver = float(error[0] * np.sqrt(judged.count[0]))
+    every = stretches(log, bars, chosen)
+    span = 2 * int(0.5 * min((waver / _SMOOTHED) ** 2, _LONGEST_SMOOTHED)) + 1
+    smooth = _smooth(margin[bars.place[every.at]], every.number, span)
+    area = np.bincount(bars.number, np.nan_to_num(log.step * log.width) * log.on)[every.at]
+    lost = smooth < wanted
+    rows = bars.records(every.at[lost])
     numbers = {
-        "area": float(area[rows].sum()),
-        "area_judged": float(area[known].sum()),
-        "area_boiling": float(area[known & (margin < 0.0)].sum()),
-        "least_margin": least,
+        "area": float(area[lost].sum()),
+        "area_judged": float(area.sum()),
+        "area_boiling": float(area[smooth < 0.0].sum()),
+        "least_margin": float(mean[highest < wanted].min()),
         "wanted_margin": wanted,
     }
-    return [Finding(kind, numbers, rows, "high" if wanted - least > SENSOR_ERROR else "medium")]
+    clear = judged.count[highest < wanted - SENSOR_ERROR].sum() >= FEWEST
+    return [Finding(kind, numbers, rows[log.on[rows]], "high" if clear else "medium")]
+
+
+def _still(log: AppliedLog, bar: Bar) -> BoolArray:
+    """Whether the machine stands with everything shut, at each record."""
+    flows = log.flow > NOTHING * bar.meter.min_flow * 600.0
+    return np.asarray((log.speed < _STANDING) & ~log.on & ~flows & known_temperature(log))
 
 
 def valve_drop(log: AppliedLog, bar: Bar) -> list[Finding]:
     """Whether the control valve takes more pressure than wide open.
 
     Expected is the drop the bar file's valve and meter make at the flow (none without a valve there), and 2 psi on
-    top. Numbers: excess_drop (median where beyond) [Pa], expected_drop [Pa], share (of moments), short_share (of
+    top. What the two transmitters differ by while the machine stands with everything shut is taken off; where the log
+    never stands, they may differ by 3 psi. Judged by the means of short stretches, less what the readings waver, where
+    that makes a twentieth of the moments at least.
+
+    Numbers: excess_drop (median where beyond) [Pa], expected_drop [Pa], share (of moments), short_share (of
     those, applied below 95 % of target). A valve that throttles on purpose drops more too: confidence is high only
     where the rate was short in most of these moments, when a sound valve stands wide open.
     """
     kind = "control valve drop"
     if lacking := lacking_columns(kind, log, "flow", "pump_pressure", "bar_pressure", "temperature"):
         return lacking
-    place = moments(log, bar).place
-    known = known_temperature(log) & log.on & (log.flow > 0.0)
-    known &= np.isfinite(log.pump_pressure) & np.isfinite(log.bar_pressure)
-    place = place[known[place]]
+    bars = moments(log, bar)
+    both = np.isfinite(log.pump_pressure) & np.isfinite(log.bar_pressure)
+    known = known_temperature(log) & (log.flow > 0.0) & both
+    every = stretches(log, bars, settled(log, bars, known[bars.place] & built_up(log, bars)))
+    place = bars.place[every.at]
     if place.size < FEWEST:
         return []
     state, flow, after = saturation(log.temperature[place]), true_flow(log, bar, place), log.bar_pressure[place]
@@ -106,19 +136,23 @@ def valve_drop(log: AppliedLog, bar: Bar) -> list[Finding]:
         )
         expected = expected + inlet - after
     excess = log.pump_pressure[place] - after - expected
-    beyond = excess > _OPEN_VALVE
-    if np.count_nonzero(beyond) < FEWEST:
+    standing = bars.place[(_still(log, bar) & both)[bars.place]]
+    if standing.size >= FEWEST:
+        excess -= np.median(log.pump_pressure[standing] - log.bar_pressure[standing])
+    mean, error = every.mean(excess), every.error(excess)
+    allowed = _OPEN_VALVE + (0.0 if standing.size >= FEWEST else SENSOR_ERROR)
+    beyond = (mean - chance_factor(mean.size) * error > allowed)[every.number]
+    if np.count_nonzero(beyond) < FEWEST or np.mean(beyond) < _SELDOM:
         return []
-    rows = place[beyond]
     with np.errstate(invalid="ignore"):
-        short = float(np.mean(log.applied[rows] < SHORT * log.target[rows]))
+        short = float(np.mean(log.applied[place[beyond]] < SHORT * log.target[place[beyond]]))
     numbers = {
         "excess_drop": float(np.median(excess[beyond])),
         "expected_drop": float(np.median(expected[beyond])),
         "share": float(np.mean(beyond)),
         "short_share": short,
     }
-    return [Finding(kind, numbers, rows, "high" if short > 0.5 else "low")]
+    return [Finding(kind, numbers, place[beyond], "high" if short > 0.5 else "low")]
 
 
 def _running_offset(log: AppliedLog, bar: Bar) -> tuple[float, float] | None:
@@ -198,9 +232,7 @@ def transmitter_zero(log: AppliedLog, bar: Bar) -> list[Finding]:
     columns = [name for name in ("bar_pressure", "pump_pressure") if np.isfinite(getattr(log, name)).any()]
     if lacking := lacking_columns(kind, log, "speed", "temperature", *(() if columns else ("bar_pressure",))):
         return lacking
-    flows = log.flow > _NOTHING * bar.meter.min_flow * 600.0
-    still = (log.speed < _STANDING) & ~log.on & ~flows & known_temperature(log)
-    place = moments(log, bar).place
+    still, place = _still(log, bar), moments(log, bar).place
     running = _running_offset(log, bar) if np.isfinite(log.flow).any() and "bar_pressure" in columns else None
     found: list[Finding] = []
     for column in columns:

@@ -6,9 +6,10 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, IntArray
+from geoflow.arrays import BoolArray
 from geoflow.asapplied import AppliedLog
 from geoflow.diagnosis.findings import FEWEST, SHORT, Finding, known_temperature, lacking_columns, moments
+from geoflow.diagnosis.stretches import steady
 from geoflow.equipment import Bar
 from geoflow.schema import HIGH_LIMITS
 from geoflow.window import flow_window, temperature_grid
@@ -16,21 +17,10 @@ from geoflow.window import flow_window, temperature_grid
 __all__ = ["suction_starving"]
 
 _GRID: Final = 2.0
-_STEADY: Final = 0.05
-# Moments of steady demand before a shortfall counts, and a share of them that is more than chance.
-_SETTLED: Final = 6
+# A share of the moments that is more than chance, and one that may be.
 _MOSTLY: Final = 0.5
 _SELDOM: Final = 0.05
 _COLDER: Final = 2.0
-
-
-def _steady(asked: FloatArray, run: IntArray) -> BoolArray:
-    """Whether the flow asked for has been the same for the moments before, within the run."""
-    steady = np.ones(asked.size, dtype=np.bool_)
-    for back in range(1, _SETTLED + 1):
-        steady[:back] = False
-        steady[back:] &= (run[back:] == run[:-back]) & (np.abs(asked[back:] - asked[:-back]) <= _STEADY * asked[back:])
-    return steady
 
 
 def suction_starving(log: AppliedLog, bar: Bar) -> list[Finding]:
@@ -54,7 +44,7 @@ def suction_starving(log: AppliedLog, bar: Bar) -> list[Finding]:
     bars = moments(log, bar)
     known = known_temperature(log) & np.isfinite(log.flow)
     fit = bars.full & np.isfinite(bars.asked) & (bars.asked > 0.0) & known[bars.place]
-    fit &= _steady(bars.asked, log.run[bars.place])
+    fit &= steady(bars.asked, log.run[bars.place])
     place, asked = bars.place[fit], bars.asked[fit]
     if place.size < FEWEST:
         return []

@@ -118,7 +118,9 @@ def _zero(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
         )
     else:
         text += ", judged by its readings while the machine stood. Compare it with a gauge you trust"
-    return text + "; until then every verdict that rests on that pressure is off by as much."
+    if finding.confidence == "low":
+        return text + ". What else is told about the bar here holds with that pressure and without."
+    return text + ". What else is told about the bar here has it taken off already."
 
 
 def _suction(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:

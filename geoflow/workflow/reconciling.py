@@ -232,19 +232,12 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
 
 
 def _diagnosis(read: ReadLog, bar: Bar | None) -> tuple[Finding, ...]:
-    from geoflow import diagnosis
+    from geoflow.diagnosis import diagnose
 
     if bar is None:
         return ()
     tell("asking the log about the bar")
-    judges = (
-        diagnosis.liquid_margin_lost,
-        diagnosis.valve_drop,
-        diagnosis.orifice_drift,
-        diagnosis.transmitter_zero,
-        diagnosis.suction_starving,
-    )
-    return tuple(finding for judge in judges for finding in judge(read.log, bar))
+    return diagnose(read.log, bar)
 
 
 def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float | None:
