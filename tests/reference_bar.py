@@ -294,6 +294,10 @@ class ReferenceBar:
     def _node_where(self, excess: Callable[[Point], float], highest: float) -> Point:
         # From just above the vapour pressure: below it a section with weight 1 passes nothing and nothing is asked.
         lowest = max(self.vapour, self.bar.air_pressure) * (1.0 + 1e-6)
+        if excess(self.point(lowest)) > 0.0:
+            lowest = self.bar.air_pressure
+            if excess(self.point(lowest)) > 0.0:
+                return self.point(lowest)
         return self.point(brentq(lambda node: excess(self.point(node)), lowest, highest, xtol=0.05, rtol=1e-8))
 
     def at_flow(self, flow: float, highest: float = 8e6) -> Point:

@@ -271,7 +271,8 @@ def judge(drawn: Drawn) -> Found:
     low_error = high_error = math.nan
     if not drawn.measured:
         worst = _certain_ends(drawn, kelvin)
-        low_error, high_error = certain.low / worst[0] - 1.0, certain.high / worst[1] - 1.0
+        if worst[1] > 0.0:
+            low_error, high_error = certain.low / worst[0] - 1.0, certain.high / worst[1] - 1.0
     falsely_certain = falsely_failing = math.nan
     if not certain.empty:
         true = _window([drawn.truth(at, boiling=True) for at in kelvin], boiling=True)
@@ -279,9 +280,7 @@ def judge(drawn: Drawn) -> Found:
     true = _window([drawn.truth(at, boiling=False) for at in kelvin], boiling=False)
     if true[0] <= true[1]:
         # The share by which the possible window is short at its worse end; all of it where there is none.
-        falsely_failing = (
-            1.0 if possible.empty else max(possible.low / true[0] - 1.0, 1.0 - possible.high / true[1])
-        )
+        falsely_failing = 1.0 if possible.empty else max(possible.low / true[0] - 1.0, 1.0 - possible.high / true[1])
     return Found(drawn, solution, low_error, high_error, falsely_certain, falsely_failing, seconds)
 
 
@@ -356,7 +355,9 @@ def main(arguments: list[str] | None = None) -> int:
     asked = parser.parse_args(arguments)
     found, refused = run(asked.seed, asked.first, asked.count, show=asked.show)
     print(report(found, refused))
-    wrong = bool(refused) or any(value > _BEYOND for one in found for value in (one.falsely_certain, one.falsely_failing))
+    wrong = bool(refused) or any(
+        value > _BEYOND for one in found for value in (one.falsely_certain, one.falsely_failing)
+    )
     return 1 if wrong else 0
 
 
