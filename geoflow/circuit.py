@@ -7,7 +7,7 @@ condition is a bracketed root.
 
 from __future__ import annotations
 
-import itertools
+import copy
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -15,44 +15,23 @@ from typing import Final
 import numpy as np
 
 from geoflow.arrays import FloatArray, Floats
-from geoflow.coefficients import (
-    back_pressure,
-    central_coefficients,
-    corner_coefficients,
-    hose_ends,
-    refuse_contradiction,
-)
+from geoflow.coefficients import Case, back_pressure, measured_margins, strayed_weight
 from geoflow.equipment import Bar, Line
-from geoflow.errors import BarError, RangeError, UsageError, nearest
+from geoflow.errors import RangeError, UsageError, nearest
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, equilibrium_flux_limit, liquid_density, saturation
 from geoflow.physics.lines import line_loss, valve_inlet_pressure
 from geoflow.physics.orifices import effective_pressure, land_flash_weight, mass_flow, upstream_pressure
 from geoflow.physics.pumps import boiling_line_capacity, manifold_temperature_rise
 from geoflow.physics.roots import rising_root
 
-__all__ = ["Case", "Circuit", "State", "bounding_cases", "central_case", "choose_sections"]
+__all__ = ["Circuit", "State", "choose_sections"]
 
 
 _GRAVITY: Final = 9.80665
-_MOST_ORIFICE_KINDS: Final = 6
 _HOSE_POINTS: Final = 64
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One way in which the unknowns may turn out.
-
-    Attributes
-    ----------
-    coefficient, flash_weight : tuple of float
-        Per section [-]; a NaN weight asks for the land-length model.
-    hose_end : float
-        -1, 0 or +1: low, middle or high back pressure.
-    """
-
-    coefficient: tuple[float, ...]
-    flash_weight: tuple[float, ...]
-    hose_end: float
+_SUCTION_POINTS: Final = 96
+# No suction runs full of liquid this fast [m/s].
+_SWIFTEST: Final = 60.0
 
 
 def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
@@ -76,52 +55,6 @@ def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
     if not names:
         raise UsageError("no section is on", where="--sections", cure=f"name some of: {', '.join(known)}")
     return tuple(index for index, name in enumerate(known) if name in names)
-
-
-def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
-    """Cases that bound the bar: every corner of every orifice kind in use, with both ends of the back pressure.
-
-    Raises
-    ------
-    BarError
-        If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
-    """
-    fitted = [bar.sections[index].orifice for index in sections]
-    kinds = list(dict.fromkeys(fitted))
-    if len(kinds) > _MOST_ORIFICE_KINDS:
-        raise BarError(
-            f"{len(kinds)} kinds of orifice are in use at once; geoflow bounds at most {_MOST_ORIFICE_KINDS}",
-            where="sections",
-            cure="give sections with nearly the same orifice the same key",
-        )
-    ends = sorted({end for kind in kinds for end in hose_ends(bar, bar.orifices[kind])})
-    cases: list[Case] = []
-    for end in ends:
-        corners = [corner_coefficients(bar, bar.orifices[kind], end) for kind in kinds]
-        for picked in itertools.product(*corners):
-            pairs = dict(zip(kinds, picked, strict=True))
-            coefficient = tuple(float(pairs[kind][0]) for kind in fitted)
-            weight = tuple(float(pairs[kind][1]) for kind in fitted)
-            cases.append(Case(coefficient, weight, end))
-    if not cases:
-        for kind in kinds:
-            refuse_contradiction(bar, bar.orifices[kind])
-        raise BarError(
-            "the measured points of the orifices in use need different back pressures in the row hoses",
-            where="orifices",
-            cure="measure all points with the same hoses, or widen [row_hose] back_pressure or tolerance",
-        )
-    return tuple(cases)
-
-
-def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
-    """Return the most likely case: the middle of what is open, at the back pressure nearest the middle that fits."""
-    fitted = [bar.orifices[bar.sections[index].orifice] for index in sections]
-    ends = sorted((abs(case.hose_end), case.hose_end) for case in bounding_cases(bar, sections))
-    free = not any(orifice.measured for orifice in fitted)
-    end = 0.0 if free else ends[0][1]
-    pairs = [central_coefficients(bar, orifice, end) for orifice in fitted]
-    return Case(tuple(pair[0] for pair in pairs), tuple(pair[1] for pair in pairs), end)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +106,6 @@ class Circuit:
 
     def __init__(self, bar: Bar, sections: tuple[int, ...], cases: tuple[Case, ...], temperature: FloatArray) -> None:
         self.bar = bar
-        self.cases = cases
         self.sections = tuple(bar.sections[index] for index in sections)
         # Sections with the same rows, orifice and feed pass the same: each is solved as the first of its kind.
         kinds = [(section.rows, section.orifice, section.feed) for section in self.sections]
@@ -182,12 +114,30 @@ class Circuit:
         # Every property has the shape (1, temperatures, 1), so that cases and points broadcast against it.
         self.saturated = saturation(np.reshape(temperature, (1, -1, 1)))
         self._flux_limit = equilibrium_flux_limit(self.saturated)
-        self.shape = (len(cases), self.saturated.temperature.size, 1)
+        self._measured = tuple(measured_margins(orifice) for orifice in self._orifices)
         self.highest_pressure = 1e6 + max(
             bar.limits.max_pressure,
             float(self.saturated.pressure.max()) + bar.pump.max_rise + bar.limits.liquid_margin,
         )
-        self._hose_flow, self._hose_pressure = self._tabulate_back_pressure()
+        self._hose_flow, *self._hose = self._tabulate_back_pressure()
+        if any(case.boiling for case in cases):
+            self._suction_flow, self._boiling_inlet = self._tabulate_boiling_inlet()
+        self._take(cases)
+
+    def _take(self, cases: tuple[Case, ...]) -> None:
+        self.cases = cases
+        self.shape = (len(cases), self.saturated.temperature.size, 1)
+        self._end, self._boils = (
+            np.array([getattr(case, name) for case in cases]).reshape(-1, 1, 1) for name in ("hose_end", "boiling")
+        )
+        middle, spread = self._hose
+        self._hose_pressure = middle + spread * self._end
+
+    def with_cases(self, cases: tuple[Case, ...]) -> Circuit:
+        """Return the same circuit for other cases, without tabulating hoses and suction again."""
+        other = copy.copy(self)
+        other._take(cases)
+        return other
 
     @property
     def rows(self) -> int:
@@ -199,8 +149,11 @@ class Circuit:
         """Width in use [m]."""
         return self.rows * self.bar.row_spacing
 
-    def _tabulate_back_pressure(self) -> tuple[FloatArray, FloatArray]:
-        """Row flows [kg/s] and the back pressure they make [Pa], the latter of shape (cases, temperatures, flows)."""
+    def _tabulate_back_pressure(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Row flows [kg/s], the back pressure they make and how far it may be off [Pa].
+
+        The latter two have the shape (1, temperatures, flows).
+        """
         if self.bar.row_hose.line is None:
             flow = np.zeros(1)
         else:
@@ -208,9 +161,25 @@ class Circuit:
             widest = max(orifice.diameter for orifice in self._orifices)
             most = mass_flow(drive, 0.0, self.saturated.liquid_density.max(), widest, 1.0)
             flow = most * np.linspace(0.0, 1.0, _HOSE_POINTS) ** 2
-        shape = (1, self.shape[1], flow.size)
+        shape = (1, self.saturated.temperature.size, flow.size)
         middle, spread = back_pressure(self.bar, np.broadcast_to(flow, shape), self.saturated)
-        return flow, middle + spread * np.array([case.hose_end for case in self.cases]).reshape(-1, 1, 1)
+        return flow, middle, spread
+
+    def _tabulate_boiling_inlet(self) -> tuple[FloatArray, FloatArray]:
+        """Flows [kg/s] and the pump inlet's pressure at them with the suction boiling [Pa], both (1, temperatures, n).
+
+        Up to the flow at which a suction full of liquid would lose all of the vapour pressure.
+        """
+        liquid, suction = self.saturated, self.bar.suction
+        most = self.bar.pump.max_flow * liquid.liquid_density
+        if suction is not None and suction.line is not None:
+            swiftest = 0.25 * np.pi * suction.line.bore**2 * _SWIFTEST * liquid.liquid_density
+            most = rising_root(lambda flow: self.suction_loss(flow) - liquid.pressure, np.zeros_like(most), swiftest)
+        flow = most * np.linspace(0.0, 1.0, _SUCTION_POINTS)
+        loss = self.suction_loss(flow)
+        swollen = 1.0 / self.suction_capacity(flow) - 1.0
+        boiling = np.where(loss > 0.0, liquid.pressure / (1.0 + swollen / liquid.omega), liquid.pressure - loss)
+        return flow, boiling
 
     def _back_pressure(self, row_flow: FloatArray) -> FloatArray:
         if self._hose_flow.size == 1:
@@ -220,10 +189,15 @@ class Circuit:
         low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
         return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
 
-    def _effective_pressure(self, row_flow: FloatArray, number: int, vapour: FloatArray) -> FloatArray:
-        """Effective pressure below the orifices of section `number` for a vapour pressure above them [Pa]."""
+    def _effective_pressure(
+        self, row_flow: FloatArray, number: int, vapour: FloatArray, manifold: FloatArray
+    ) -> FloatArray:
+        """Effective pressure below the orifices of section `number` for pressures above them [Pa]."""
         below = self._back_pressure(row_flow)
         weight = np.array([case.flash_weight[number] for case in self.cases]).reshape(-1, 1, 1)
+        measured = self._measured[number]
+        if measured is not None:
+            weight = strayed_weight(weight, manifold - vapour, measured, self._end)
         if np.isnan(weight).any():
             modelled = land_flash_weight(
                 self._orifices[number].land or 0.0,
@@ -259,12 +233,11 @@ class Circuit:
         vapour = liquid.pressure
 
         def excess(flow: FloatArray) -> FloatArray:
-            row_flow = flow / section.rows
-            effective = self._effective_pressure(row_flow, number, vapour)
-            manifold = upstream_pressure(row_flow, effective, density, diameter, coefficient)
-            return np.asarray(manifold + self._loss(section.feed, flow) - node)
+            row_flow, left = flow / section.rows, node - self._loss(section.feed, flow)
+            effective = self._effective_pressure(row_flow, number, vapour, left)
+            return np.asarray(upstream_pressure(row_flow, effective, density, diameter, coefficient) - left)
 
-        at_rest = self._effective_pressure(np.zeros_like(node), number, vapour)
+        at_rest = self._effective_pressure(np.zeros_like(node), number, vapour, node)
         most = section.rows * mass_flow(node, at_rest, density, diameter, coefficient)
         if section.feed is None and self.bar.row_hose.line is None:
             return np.asarray(most)
@@ -311,7 +284,7 @@ class Circuit:
         """Node pressure below which nothing flows [Pa], shape (cases, temperatures, 1)."""
         nothing = np.zeros(self.shape)
         vapour = np.broadcast_to(self.saturated.pressure, self.shape)
-        effective = [self._effective_pressure(nothing, number, vapour) for number in range(len(self.sections))]
+        effective = [self._effective_pressure(nothing, number, vapour, vapour) for number in range(len(self.sections))]
         return np.asarray(np.min(effective, axis=0))
 
     def _pump_outlet(self, flow: FloatArray, node: FloatArray) -> FloatArray:
@@ -349,9 +322,23 @@ class Circuit:
             liquid.omega,
         )
 
-    def inlet_pressure(self, flow: FloatArray) -> FloatArray:
+    def liquid_inlet(self, flow: FloatArray) -> FloatArray:
         """Absolute pressure at the pump inlet [Pa] while the suction runs full of liquid."""
         return np.asarray(self.saturated.pressure - self.suction_loss(flow))
+
+    def inlet_pressure(self, flow: FloatArray) -> FloatArray:
+        """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does."""
+        liquid = self.liquid_inlet(flow)
+        if not self._boils.any():
+            return liquid
+        most, steps = self._suction_flow[..., -1:], _SUCTION_POINTS - 1
+        place = np.clip(flow / most * steps, 0.0, steps)
+        before = np.minimum(place.astype(np.int64), steps - 1)
+        table = np.broadcast_to(self._boiling_inlet, (flow.shape[0], *self._boiling_inlet.shape[1:]))
+        low, high = (np.take_along_axis(table, index, axis=-1) for index in (before, before + 1))
+        # The loss goes with the squared flow.
+        share = (np.square(place) - np.square(before)) / (2.0 * before + 1.0)
+        return np.where(self._boils, low + (high - low) * share, liquid)
 
     def node_for(self, excess: Callable[[State], FloatArray], highest: float | None = None) -> FloatArray:
         """Node pressure [Pa] at which a condition that rises with it is just met, shape (cases, temperatures, 1).

@@ -3,15 +3,20 @@
 An orifice's squared flow is linear in u = Cd^2 and w = Cd^2 b. Coefficient tolerance and 0 <= b <= 1 leave a
 convex patch of that plane open; each measured point cuts it down to a band. All extremes of pressure and flow lie at
 the corners of what remains, so solving the bar at the corners bounds it.
+
+What lies below the orifice may be off by one end of its tolerance where a point was measured and by the other over the
+plan: flow, temperature and hose differ between them, and so do the errors of an estimate.
 """
 
 from __future__ import annotations
 
+import itertools
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
+from geoflow.arrays import FloatArray, Floats
 from geoflow.equipment import Bar, MeasuredPoint, Orifice
 from geoflow.errors import BarError
 from geoflow.physics.ammonia import Saturation, liquid_density, saturation
@@ -19,10 +24,48 @@ from geoflow.physics.lines import flashing_hose_inlet_pressure
 from geoflow.physics.orifices import clip_coefficients, coefficient_line, effective_pressure, mass_flow
 from geoflow.units import show, show_range
 
-__all__ = ["back_pressure", "central_coefficients", "corner_coefficients", "hose_ends", "refuse_contradiction"]
+__all__ = [
+    "Case",
+    "back_pressure",
+    "bounding_cases",
+    "central_case",
+    "central_coefficients",
+    "corner_coefficients",
+    "inner_cases",
+    "measured_margins",
+    "patch_corners",
+    "refuse_contradiction",
+    "strayed_weight",
+]
 
 # A point that is called exact still needs a band wider than rounding.
 _LEAST_TOLERANCE: Final = 1e-6
+# How far the flashing weight may stray at half the least and at twice the greatest margin it was measured at. Weights
+# of flashing tubes rise with the margin (Henry and Fauske's throat pressure, carried to ammonia at 40 to 80 degF:
+# by 0.03 to 0.05 when it doubles), of which two exact points leave 2 to 4 % of flow outside their margins.
+_STRAY: Final = 0.03
+_MOST_ORIFICE_KINDS: Final = 6
+_DIRECTIONS: Final = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One way in which the unknowns may turn out.
+
+    Attributes
+    ----------
+    coefficient, flash_weight : tuple of float
+        Per section [-]; a NaN weight asks for the land-length model.
+    hose_end : float
+        -1, 0 or +1: low, middle or high back pressure, and a measured flashing weight that strays to the same side.
+    boiling : bool
+        Whether the suction boils in equilibrium; it stays liquid otherwise.
+    """
+
+    coefficient: tuple[float, ...]
+    flash_weight: tuple[float, ...]
+    hose_end: float
+    boiling: bool = False
 
 
 def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tuple[FloatArray, FloatArray]:
@@ -94,8 +137,8 @@ def _model_range(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> tuple[floa
     return float(np.min(flows)), float(np.max(flows))
 
 
-def _measured_corners(bar: Bar, orifice: Orifice, end: float) -> FloatArray:
-    """Corners in (Cd^2, Cd^2 b) that all measured points leave, with the back pressure at one end; maybe none."""
+def _measured_corners(bar: Bar, orifice: Orifice) -> FloatArray:
+    """Corners in (Cd^2, Cd^2 b) that all measured points leave, round the patch; maybe none."""
     corners = _open_corners(orifice)
     for index, point in enumerate(orifice.measured):
         state = saturation(point.temperature)
@@ -109,14 +152,14 @@ def _measured_corners(bar: Bar, orifice: Orifice, end: float) -> FloatArray:
         density = float(liquid_density(state, point.pressure))
         tolerance = max(point.flow_tolerance, _LEAST_TOLERANCE)
         for share, keep_below in ((1.0 + tolerance, True), (1.0 - tolerance, False)):
-            # The readings err to the side that leaves more open.
+            # The readings, and what lay below the orifice, err to the side that leaves more open.
             side = -1.0 if keep_below else 1.0
             vapour = saturation(point.temperature - side * point.temperature_tolerance).pressure
             line = coefficient_line(
                 point.flow * share,
                 point.pressure + side * point.pressure_tolerance,
                 float(vapour),
-                _below(bar, point, end),
+                _below(bar, point, -side),
                 density,
                 orifice.diameter,
             )
@@ -124,41 +167,54 @@ def _measured_corners(bar: Bar, orifice: Orifice, end: float) -> FloatArray:
     return corners
 
 
-def hose_ends(bar: Bar, orifice: Orifice) -> tuple[float, ...]:
-    """Ends of the back pressure's uncertainty at which an orifice has to be looked at, -1 to +1, rising.
-
-    Without a measurement the two ends do. A measured point ties coefficient, flashing and back pressure together: the
-    squared flow is linear in the back pressure as well, so the pressures at which the point's tolerance just reaches a
-    corner of what is open are found by hand, and added.
-    """
+def _hose_ends(bar: Bar) -> tuple[float, ...]:
+    """Ends of what is not known below the orifices at which the bar has to be looked at, -1 to +1, rising."""
     known = bar.row_hose.back_pressure
-    if (bar.row_hose.line is None and known is None) or (known is not None and known[0] == known[1]):
-        return (0.0,)
-    if not orifice.measured:
-        return (-1.0, 1.0)
-    ends = [-1.0, -0.5, 0.0, 0.5, 1.0]
-    for point in orifice.measured:
-        state = saturation(point.temperature)
-        middle, high = _below(bar, point, 0.0), _below(bar, point, 1.0)
-        density, tolerance = float(liquid_density(state, point.pressure)), max(point.flow_tolerance, _LEAST_TOLERANCE)
-        for share in (1.0 - tolerance, 1.0, 1.0 + tolerance):
-            flux = point.flow * share / (0.25 * np.pi * orifice.diameter**2)
-            for u, w in _open_corners(orifice):
-                if u - w > 1e-9:
-                    fits = (u * point.pressure - w * float(state.pressure) - flux**2 / (2.0 * density)) / (u - w)
-                    ends.append((fits - middle) / (high - middle))
-    return tuple(sorted({end for end in ends if -1.0 <= end <= 1.0}))
+    sure = bar.row_hose.line is None if known is None else known[0] == known[1]
+    strays = any(measured_margins(orifice) is not None for orifice in bar.orifices.values())
+    return (0.0,) if sure and not strays else (-1.0, 1.0)
+
+
+def measured_margins(orifice: Orifice) -> tuple[float, float] | None:
+    """Least and greatest liquid margin [Pa] at which an unknown flashing weight was measured; None without a point."""
+    if not orifice.measured or orifice.flash_weight is not None:
+        return None
+    margins = [point.pressure - float(saturation(point.temperature).pressure) for point in orifice.measured]
+    return min(margins), max(margins)
+
+
+def strayed_weight(weight: Floats, margin: Floats, measured: tuple[float, float], end: Floats) -> FloatArray:
+    """Flashing weight away from the margins it was measured at, at one end of what is not known.
+
+    It rises with the margin, but how much is not known: below the least measured margin it may be lower, above
+    the greatest one lower (of the line through two points) or higher (of one).
+
+    Parameters
+    ----------
+    weight, margin : array_like
+        The weight as measured [-] and the liquid margin it is wanted at [Pa].
+    measured : tuple of float
+        From `measured_margins` [Pa].
+    end : array_like
+        -1 for the most flow, +1 for the least, 0 for the weight as it is.
+    """
+    low, high = measured
+    within = np.clip(margin, 0.5 * low, 2.0 * high)
+    below, above = np.maximum(np.log2(low / within), 0.0), np.maximum(np.log2(within / high), 0.0)
+    side = np.asarray(end, dtype=np.float64)
+    stray = np.where(side < 0.0, side * np.maximum(below, above), side * above)
+    return np.clip(weight + _STRAY * stray, 0.0, 1.0)
 
 
 def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
-    """Raise if no back pressure lets the measured points fit the orifice.
+    """Raise if the measured points do not fit the orifice.
 
     Raises
     ------
     BarError
         Naming the point that fits worst, or all of them where each fits alone.
     """
-    if not orifice.measured or any(len(_measured_corners(bar, orifice, end)) for end in hose_ends(bar, orifice)):
+    if not orifice.measured or len(_measured_corners(bar, orifice)):
         return
     for index, point in enumerate(orifice.measured):
         low, high = _model_range(bar, orifice, point)
@@ -177,8 +233,13 @@ def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
     )
 
 
-def corner_coefficients(bar: Bar, orifice: Orifice, hose_end: float = 0.0) -> FloatArray:
-    """Pairs of discharge coefficient and flashing weight that bound the orifice.
+def _pairs(corners: FloatArray) -> FloatArray:
+    pairs = np.column_stack([np.sqrt(corners[:, 0]), corners[:, 1] / corners[:, 0]])
+    return np.asarray(np.unique(pairs, axis=0))
+
+
+def corner_coefficients(bar: Bar, orifice: Orifice) -> FloatArray:
+    """Pairs of discharge coefficient and flashing weight that bound the orifice's flow.
 
     Parameters
     ----------
@@ -186,8 +247,6 @@ def corner_coefficients(bar: Bar, orifice: Orifice, hose_end: float = 0.0) -> Fl
         Its row hose gives the back pressure measured points worked against.
     orifice : Orifice
         With its measured points, if any.
-    hose_end : float
-        -1, 0 or +1: low, middle or high back pressure.
 
     Returns
     -------
@@ -199,25 +258,96 @@ def corner_coefficients(bar: Bar, orifice: Orifice, hose_end: float = 0.0) -> Fl
     BarError
         If a point was measured on boiling ammonia.
     """
-    if orifice.measured:
-        corners = _measured_corners(bar, orifice, hose_end)
-    else:
-        corners = _open_corners(orifice)
-        if len(corners) == 4:
-            # Without a measurement the least and the greatest flow come from these two at any pressure.
-            corners = corners[[0, 2]]
-    pairs = np.column_stack([np.sqrt(corners[:, 0]), corners[:, 1] / corners[:, 0]])
-    return np.asarray(np.unique(pairs, axis=0))
+    corners = _measured_corners(bar, orifice)
+    if not orifice.measured and len(corners) == 4:
+        # Without a measurement the least and the greatest flow come from these two at any pressure.
+        corners = corners[[0, 2]]
+    return _pairs(corners)
 
 
-def central_coefficients(bar: Bar, orifice: Orifice, hose_end: float = 0.0) -> tuple[float, float]:
-    """Most likely discharge coefficient and flashing weight [-] at one end of the back pressure.
+def patch_corners(bar: Bar, orifice: Orifice) -> FloatArray:
+    """All corners of what is open, shape (n, 2), as `corner_coefficients`: flows at two conditions go together."""
+    return _pairs(_measured_corners(bar, orifice))
 
-    The weight is NaN where the land-length model is to give it from the conditions. Measured points have to fit there.
+
+def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
+    """Most likely discharge coefficient and flashing weight [-].
+
+    The weight is NaN where the land-length model is to give it from the conditions. Measured points have to fit.
     """
     if orifice.measured:
-        middle = _measured_corners(bar, orifice, hose_end).mean(axis=0)
+        middle = _measured_corners(bar, orifice).mean(axis=0)
         return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
     if orifice.flash_weight is not None:
         return orifice.discharge_coefficient, orifice.flash_weight
     return orifice.discharge_coefficient, float("nan") if orifice.land is not None else 0.5
+
+
+def _kinds(bar: Bar, sections: tuple[int, ...]) -> list[str]:
+    """Orifices in use, each once.
+
+    Raises
+    ------
+    BarError
+        If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
+    """
+    kinds = list(dict.fromkeys(bar.sections[index].orifice for index in sections))
+    if len(kinds) > _MOST_ORIFICE_KINDS:
+        raise BarError(
+            f"{len(kinds)} kinds of orifice are in use at once; geoflow bounds at most {_MOST_ORIFICE_KINDS}",
+            where="sections",
+            cure="give sections with nearly the same orifice the same key",
+        )
+    for kind in kinds:
+        refuse_contradiction(bar, bar.orifices[kind])
+    return kinds
+
+
+def _case(bar: Bar, sections: tuple[int, ...], pairs: dict[str, FloatArray], end: float, *, boiling: bool) -> Case:
+    fitted = [pairs[bar.sections[index].orifice] for index in sections]
+    return Case(tuple(float(pair[0]) for pair in fitted), tuple(float(pair[1]) for pair in fitted), end, boiling)
+
+
+def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
+    """Cases that bound the bar: every corner of every orifice kind in use, with both ends of the back pressure.
+
+    Raises
+    ------
+    BarError
+        If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
+    """
+    kinds = _kinds(bar, sections)
+    boiling = bar.suction is not None
+    corners = [corner_coefficients(bar, bar.orifices[kind]) for kind in kinds]
+    return tuple(
+        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling)
+        for end in _hose_ends(bar)
+        for picked in itertools.product(*corners)
+    )
+
+
+def inner_cases(bar: Bar, sections: tuple[int, ...], end: float) -> tuple[Case, ...]:
+    """Cases between which everything lies that the orifices in use may turn out to be, at one end below them.
+
+    All corners of a single kind. Of several kinds those where all lie furthest the same way, in sixteen directions
+    of the plane of Cd^2 and Cd^2 b: a mixture of them stands for kinds that turn out differently.
+    """
+    kinds = _kinds(bar, sections)
+    patches = [patch_corners(bar, bar.orifices[kind]) for kind in kinds]
+    if len(kinds) == 1:
+        picks = [(corner,) for corner in patches[0]]
+    else:
+        turns = (np.arange(_DIRECTIONS) + 0.5) * (2.0 * np.pi / _DIRECTIONS)
+        along = np.stack([np.cos(turns), np.sin(turns)])
+        planes = [np.square(patch[:, :1]) * np.column_stack([np.ones(len(patch)), patch[:, 1]]) for patch in patches]
+        reached = np.stack([np.argmax(plane @ along, axis=0) for plane in planes], axis=1)
+        picks = [
+            tuple(patch[at] for patch, at in zip(patches, places, strict=True)) for places in np.unique(reached, axis=0)
+        ]
+    return tuple(_case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=False) for picked in picks)
+
+
+def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
+    """Return the most likely case: the middle of what is open."""
+    pairs = {kind: np.array(central_coefficients(bar, bar.orifices[kind])) for kind in _kinds(bar, sections)}
+    return _case(bar, sections, pairs, 0.0, boiling=False)

@@ -12,7 +12,8 @@ from typing import Final
 import numpy as np
 
 from geoflow.arrays import FloatArray, Floats, IntArray
-from geoflow.circuit import Circuit, State, bounding_cases, central_case
+from geoflow.circuit import Circuit, State
+from geoflow.coefficients import bounding_cases, central_case, inner_cases
 from geoflow.equipment import Bar
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.roots import rising_root
@@ -33,6 +34,7 @@ __all__ = [
 _GRID_STEP: Final = 1.0
 _CURVE_POINTS: Final = 80
 _PRESSURE_ROUNDING: Final = 1.0
+_STEPS: Final = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,9 @@ class FlowWindow:
     certain, possible : dict of str to ndarray, shape (n,)
         Per limit the least (low limits) or greatest (high limits) flow it allows [kg/s].
     per_case : dict of str to ndarray, shape (cases, n)
-        The same for the limits that depend on how the unknowns turn out.
+        The possible ones of the limits that depend on how the orifices turn out, in `inner_cases`.
+    kinds : int
+        Of orifice in use.
     delivered_ratio : ndarray, shape (n,)
         True flow over the flow the controller takes it for [-]; other than 1 for a meter without
         temperature correction.
@@ -75,6 +79,7 @@ class FlowWindow:
     certain: dict[str, FloatArray]
     possible: dict[str, FloatArray]
     per_case: dict[str, FloatArray]
+    kinds: int
     delivered_ratio: FloatArray
     width: float
     rows: int
@@ -86,39 +91,45 @@ class FlowWindow:
             {name: flows[places] for name, flows in self.certain.items()},
             {name: flows[places] for name, flows in self.possible.items()},
             {name: flows[:, places] for name, flows in self.per_case.items()},
+            self.kinds,
             self.delivered_ratio[places],
             self.width,
             self.rows,
         )
 
     def _ends(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
-        """Flow each limit allows, shapes (low limits, cases, n) and (high limits, cases, n); one case if certain.
+        """Flow each limit allows, shapes (low limits, lines, steps, n) and (high limits, lines, steps, n).
 
-        Certain takes the worse end of each limit on its own; possible has to hold together in one case.
+        Certain takes the worse end of each limit on its own: one line of one step. Possible has to hold together, in
+        one way the orifices may turn out: steps on the lines between any two of the cases.
         """
 
         def flows(name: str) -> FloatArray:
             if certain:
-                return self.certain[name][None, :]
-            return np.broadcast_to(self.per_case.get(name, self.possible[name]), (cases, self.temperature.size))
+                return self.certain[name][None, None, :]
+            if name in between:
+                return between[name]
+            return np.broadcast_to(self.possible[name], next(iter(between.values())).shape)
 
-        cases = next(iter(self.per_case.values())).shape[0]
+        # The squared flow is linear in what is not known of one kind of orifice; rows of several kinds add up.
+        power = 2.0 if self.kinds == 1 else 1.0
+        between = {} if certain else {name: _between(ends, power) for name, ends in self.per_case.items()}
         low, high = ([flows(name) for name in names] for names in (LOW_LIMITS, HIGH_LIMITS))
         return np.array(low), np.array(high)
 
     def edges(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
         """Low and high end of the window at each temperature [kg/s]."""
-        low, high = (end(ends, axis=0) for end, ends in zip((np.max, np.min), self._ends(certain=certain), strict=True))
-        least, most = _united(low, high)
-        at = np.arange(self.temperature.size)
-        return low[least, at], high[most, at]
+        lows, highs = self._ends(certain=certain)
+        low, high, _, _ = _united(lows.max(axis=0), highs.min(axis=0))
+        return low, high
 
     def edge_limits(self, *, certain: bool) -> tuple[list[str], list[str]]:
         """Name of the limit that sets the low and the high end at each temperature."""
         lows, highs = self._ends(certain=certain)
-        least, most = _united(lows.max(axis=0), highs.min(axis=0))
+        _, _, least, most = _united(lows.max(axis=0), highs.min(axis=0))
         at = np.arange(self.temperature.size)
-        low, high = lows.argmax(axis=0)[least, at], highs.argmin(axis=0)[most, at]
+        low = _in_a_row(lows, 1).argmax(axis=0)[least, at]
+        high = _in_a_row(highs, 1).argmin(axis=0)[most, at]
         return [LOW_LIMITS[index] for index in low], [HIGH_LIMITS[index] for index in high]
 
     def over_plan(self, *, certain: bool, commanded: bool) -> Bounds:
@@ -133,32 +144,75 @@ class FlowWindow:
         """
         ratio = self.delivered_ratio if commanded else np.ones_like(self.delivered_ratio)
         lows, highs = (ends / ratio for ends in self._ends(certain=certain))
-        low, high = lows.max(axis=0), highs.min(axis=0)
-        # Within a case every temperature has to be met; what any case meets is then possible.
-        lowest, highest = low.argmax(axis=1), high.argmin(axis=1)
-        case = np.arange(low.shape[0])
-        least, most = (int(pick) for pick in _united(low[case, lowest], high[case, highest]))
-        low_at, high_at = int(lowest[least]), int(highest[most])
+        # However the orifices turn out, every temperature has to be met; what is met in any way is then possible.
+        low, high, least, most = _united(lows.max(axis=(0, -1)), highs.min(axis=(0, -1)))
         return Bounds(
-            float(low[least, low_at]),
-            float(high[most, high_at]),
-            LOW_LIMITS[int(lows[:, least, low_at].argmax())],
-            HIGH_LIMITS[int(highs[:, most, high_at].argmin())],
+            float(low),
+            float(high),
+            LOW_LIMITS[int(_in_a_row(lows, 1)[:, int(least)].max(axis=-1).argmax())],
+            HIGH_LIMITS[int(_in_a_row(highs, 1)[:, int(most)].min(axis=-1).argmin())],
         )
 
 
-def _united(low: FloatArray, high: FloatArray) -> tuple[IntArray, IntArray]:
-    """Case with the least low end and case with the greatest high end among those with a window, along axis 0.
+def _in_a_row(values: FloatArray, axis: int = 0) -> FloatArray:
+    """Lines and steps, the axes `axis` and the next, as one."""
+    shape = values.shape
+    return values.reshape(*shape[:axis], shape[axis] * shape[axis + 1], *shape[axis + 2 :])
 
-    Where no case has one, both are the case that comes nearest to it, and its low end lies above its high end.
+
+def _between(ends: FloatArray, power: float) -> FloatArray:
+    """Flows along the lines between any two cases, shape (lines, steps, n), from those at the cases, (cases, n)."""
+    if len(ends) == 1:
+        return ends[:, None]
+    first, last = np.triu_indices(len(ends), 1)
+    share = np.linspace(0.0, 1.0, _STEPS)[:, None]
+    start, end = np.power(ends[first, None], power), np.power(ends[last, None], power)
+    with np.errstate(invalid="ignore"):
+        mixed = np.power((1.0 - share) * start + share * end, 1.0 / power)
+    # A flow without bound stays one in every mixture.
+    return np.where(np.isnan(mixed), np.where(share == 0.0, ends[first, None], ends[last, None]), mixed)
+
+
+def _united(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray, IntArray, IntArray]:
+    """Least low end and greatest high end along lines on which the window opens and closes.
+
+    Where it opens between two steps, its ends there are taken in a straight line. Where it is open nowhere, both ends
+    are those of the step that comes nearest to it, and the low end lies above the high end.
+
+    Parameters
+    ----------
+    low, high : ndarray, shape (lines, steps, ...)
+        Ends of the window [kg/s].
+
+    Returns
+    -------
+    tuple of ndarray, shape (...)
+        Low end, high end [kg/s], and the places of the steps they belong to, counted through all lines.
     """
     open_ = low <= high
     with np.errstate(divide="ignore", invalid="ignore"):
-        nearest = np.argmax(np.nan_to_num(np.log(high) - np.log(low), nan=-np.inf, neginf=-1e300), axis=0)
-    some = open_.any(axis=0)
-    least = np.where(some, np.where(open_, low, np.inf).argmin(axis=0), nearest)
-    most = np.where(some, np.where(open_, high, -np.inf).argmax(axis=0), nearest)
-    return least, most
+        gap = np.nan_to_num(np.log(high) - np.log(low), nan=-np.inf, posinf=1e300, neginf=-1e300)
+        least, most = np.where(open_, low, np.inf), np.where(open_, high, -np.inf)
+        for here, there in ((np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:, 1:], np.s_[:, :-1])):
+            closes = open_[here] & ~open_[there]
+            share = np.where(closes, gap[here] / (gap[here] - gap[there]), 0.0)
+            for ends, best, pick in ((low, least, np.fmin), (high, most, np.fmax)):
+                reached = ends[here] + share * (ends[there] - ends[here])
+                best[here] = pick(best[here], np.where(closes & np.isfinite(reached), reached, np.nan))
+    low, high, least, most, gap = (_in_a_row(values) for values in (low, high, least, most, gap))
+    nearest, some = gap.argmax(axis=0), np.isfinite(least).any(axis=0) | (most > -np.inf).any(axis=0)
+    lowest = np.where(some, least.argmin(axis=0), nearest)
+    highest = np.where(some, most.argmax(axis=0), nearest)
+
+    def taken(values: FloatArray, places: IntArray) -> FloatArray:
+        return np.asarray(np.take_along_axis(values, places[None], axis=0)[0])
+
+    return (
+        np.where(some, taken(least, lowest), taken(low, nearest)),
+        np.where(some, taken(most, highest), taken(high, nearest)),
+        lowest,
+        highest,
+    )
 
 
 def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> FloatArray:
@@ -168,22 +222,18 @@ def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> Float
     return np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)
 
 
-def _pressure_flows(circuit: Circuit) -> dict[str, FloatArray]:
-    """Flow at which each pressure limit is just met, shape (cases, temperatures)."""
+def _pressure_flows(circuit: Circuit, name: str) -> FloatArray:
+    """Flow at which a pressure limit is just met, shape (cases, temperatures)."""
     limits, pump = circuit.bar.limits, circuit.bar.pump
-
-    def flow_where(excess_of: str, bound: float, *, at_least: bool) -> FloatArray:
-        node = circuit.node_for(lambda state: getattr(state, excess_of) - bound)
-        state = circuit.state(node)
-        met = getattr(state, excess_of) >= bound - _PRESSURE_ROUNDING
-        # A margin that is never reached allows no flow at all.
-        return np.where(met | (not at_least), state.flow, np.inf)[..., 0]
-
-    return {
-        "liquid margin": flow_where("liquid_margin", limits.liquid_margin, at_least=True),
-        "rated pressure": flow_where("outlet_pressure", limits.max_pressure, at_least=False),
-        "pump pressure": flow_where("rise", pump.max_rise, at_least=False),
-    }
+    excess_of, bound = {
+        "liquid margin": ("liquid_margin", limits.liquid_margin),
+        "rated pressure": ("outlet_pressure", limits.max_pressure),
+        "pump pressure": ("rise", pump.max_rise),
+    }[name]
+    state = circuit.state(circuit.node_for(lambda state: getattr(state, excess_of) - bound))
+    met = getattr(state, excess_of) >= bound - _PRESSURE_ROUNDING
+    # A margin that is never reached allows no flow at all.
+    return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]
 
 
 def _suction_flows(circuit: Circuit) -> tuple[FloatArray, FloatArray]:
@@ -195,7 +245,7 @@ def _suction_flows(circuit: Circuit) -> tuple[FloatArray, FloatArray]:
         return np.asarray(flow - most * circuit.suction_capacity(flow))
 
     def past_vacuum(flow: FloatArray) -> FloatArray:
-        return -circuit.inlet_pressure(flow)
+        return -circuit.liquid_inlet(flow)
 
     equilibrium = rising_root(too_much, np.zeros_like(most), most)
     boils = too_much(most) > 0.0
@@ -226,7 +276,11 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
     BarError
         If a measured point contradicts its orifice.
     """
-    circuit = Circuit(bar, sections, bounding_cases(bar, sections), temperature)
+    bounding, ends = (
+        bounding_cases(bar, sections),
+        {"liquid margin": 1.0, "rated pressure": -1.0, "pump pressure": -1.0},
+    )
+    circuit = Circuit(bar, sections, bounding, temperature)
     density = circuit.saturated.liquid_density[0, :, 0]
     boiling_suction, liquid_suction = _suction_flows(circuit)
     sure = {
@@ -237,11 +291,16 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
     }
     certain = {**sure, "suction": boiling_suction}
     possible = {**sure, "suction": liquid_suction}
-    per_case = _pressure_flows(circuit)
-    for name, flows in per_case.items():
-        least, most = flows.min(axis=0), flows.max(axis=0)
+    per_case = {}
+    for name, kind in ends.items():
+        # What lies below the orifices may differ from one temperature to the next, so each limit takes its own end.
+        worse = [case for case in bounding if case.hose_end != kind]
+        inner = inner_cases(bar, sections, kind if len(worse) < len(bounding) else 0.0)
+        flows = _pressure_flows(circuit.with_cases((*worse, *inner)), name)
         low_side = name in LOW_LIMITS
-        certain[name], possible[name] = (most, least) if low_side else (least, most)
+        per_case[name] = flows[len(worse) :]
+        certain[name] = (np.max if low_side else np.min)(flows, axis=0)
+        possible[name] = (np.min if low_side else np.max)(per_case[name], axis=0)
     reference = bar.meter.reference_temperature
     counted = density if reference is None else saturation(reference).liquid_density
     return FlowWindow(
@@ -249,6 +308,7 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         certain,
         possible,
         per_case,
+        len({section.orifice for section in circuit.sections}),
         density / counted,
         circuit.width,
         circuit.rows,

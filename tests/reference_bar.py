@@ -11,7 +11,6 @@ agree. Of geoflow only the equipment's dataclasses are used.
 from __future__ import annotations
 
 import functools
-import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -112,6 +111,16 @@ class Ammonia:
 AMMONIA = Ammonia()
 
 
+def colebrook(reynolds: np.ndarray, roughness: float) -> np.ndarray:
+    """Darcy friction factors: 64/Re below 2,040, else Colebrook's equation by Newton's steps (from Haaland's)."""
+    number = np.maximum(reynolds, 2040.0)
+    root = -1.8 * np.log10((roughness / 3.7) ** 1.11 + 6.9 / number)
+    for _ in range(4):
+        inner = roughness / 3.7 + 2.51 * root / number
+        root = root - (root + 2.0 * np.log10(inner)) / (1.0 + 2.0 / math.log(10.0) * 2.51 / number / inner)
+    return np.where(reynolds < 2040.0, 64.0 / np.maximum(reynolds, 1e-9), 1.0 / root**2)
+
+
 def line_drop(line: Line | None, flow: float, density: float, viscosity: float) -> float:
     """(f L/D + K) rho V^2 / 2."""
     if line is None or flow <= 0.0:
@@ -133,12 +142,18 @@ class ReferenceBar:
         flash_weight: tuple[float, ...],
         back_pressure: float | None = None,
         sections: tuple[int, ...] | None = None,
+        *,
+        hose_error: float = 0.0,
+        boiling_suction: bool = False,
     ) -> None:
+        """`hose_error`: of the estimated gauge pressure below the orifices; `boiling_suction`: in equilibrium."""
         self.bar, self.temperature = bar, temperature
+        self.hose_error, self.boiling_suction = hose_error, boiling_suction
         self.coefficient, self.flash_weight, self.back_pressure = coefficient, flash_weight, back_pressure
         picked = range(len(bar.sections)) if sections is None else sections
         self.sections = [bar.sections[index] for index in picked]
         self.vapour, self.density, self.enthalpy, self.viscosity = AMMONIA.saturated(temperature)
+        self._suction_ends: tuple[np.ndarray, np.ndarray] | None = None
         self._warm_up(temperature)
 
     def _warm_up(self, temperature: float) -> None:
@@ -151,42 +166,42 @@ class ReferenceBar:
 
     # below the orifice ---------------------------------------------------------------------------------------------
 
-    def _make_hose_profile(self) -> list[tuple[float, float, float]]:
+    def _make_hose_profile(self) -> np.ndarray | None:
         """Pressure, volume, viscosity from the open end up to the vapour pressure, even steps of pressure."""
         air = self.bar.air_pressure
         if self.bar.row_hose.line is None or self._warm_vapour <= air:
-            return []
+            return None
         # Steps of the tank's vapour pressure, so that the same ones serve (from the cache) whatever the pump adds.
         step = (self.vapour - air) / _HOSE_STEPS if self.vapour > air else self._warm_vapour - air
         pressures = [air + number * step for number in range(math.ceil((self._warm_vapour - air) / step))]
         end = self._warm_vapour, 1.0 / self._warm_density, self._warm_viscosity
-        return [*((pressure, *AMMONIA.mixture(self._warm_enthalpy, pressure)) for pressure in pressures), end]
+        return np.array([*((pressure, *AMMONIA.mixture(self._warm_enthalpy, pressure)) for pressure in pressures), end])
 
     def below(self, row_flow: float) -> float:
         """Pressure just below the orifice."""
         if self.back_pressure is not None:
             return self.back_pressure
-        hose = self.bar.row_hose
-        if hose.line is None:
-            return self.bar.air_pressure
-        if not self._hose_profile:
-            return self.bar.air_pressure + line_drop(hose.line, row_flow, self._warm_density, self._warm_viscosity)
-        if row_flow <= 0.0:
-            return self.bar.air_pressure
-        flux = row_flow / (math.pi * hose.line.bore**2 / 4.0)
-        walked = 0.0
-        for (p0, v0, mu0), (p1, v1, mu1) in itertools.pairwise(self._hose_profile):
-            # Momentum, friction and acceleration: dp + G^2 dv = -f G^2 v dL / (2 D), with dv from the flash.
-            driving = (p1 - p0) + flux**2 * (v1 - v0)
-            if driving <= 0.0:
-                continue  # choked: the end pressure cannot be this low
-            reynolds = flux * hose.line.bore / (0.5 * (mu0 + mu1))
-            factor = fluids.friction_factor(reynolds, hose.line.roughness / hose.line.bore)
-            stretch = driving * 2.0 * hose.line.bore / (factor * flux**2 * 0.5 * (v0 + v1))
-            if walked + stretch >= hose.line.length:
-                return p0 + (p1 - p0) * (hose.line.length - walked) / stretch
-            walked += stretch
-        full = Line(hose.line.length - walked, hose.line.bore, 0.0, hose.line.roughness)
+        hose, air = self.bar.row_hose, self.bar.air_pressure
+        if hose.line is None or row_flow <= 0.0:
+            return air
+        return air + (1.0 + self.hose_error) * (self._hose_inlet(hose.line, row_flow) - air)
+
+    def _hose_inlet(self, line: Line, row_flow: float) -> float:
+        """Pressure that drives a flow through the boiling hose."""
+        if self._hose_profile is None:
+            return self.bar.air_pressure + line_drop(line, row_flow, self._warm_density, self._warm_viscosity)
+        flux = row_flow / (math.pi * line.bore**2 / 4.0)
+        pressure, volume, viscosity = self._hose_profile.T
+        # Momentum, friction and acceleration: dp + G^2 dv = -f G^2 v dL / (2 D), with dv from the flash.
+        # Where it is negative the flow is choked: the end pressure cannot be this low.
+        driving = np.maximum(np.diff(pressure) + flux**2 * np.diff(volume), 0.0)
+        reynolds = flux * line.bore / (0.5 * (viscosity[1:] + viscosity[:-1]))
+        factor = colebrook(reynolds, line.roughness / line.bore)
+        stretch = driving * 2.0 * line.bore / (factor * flux**2 * 0.5 * (volume[1:] + volume[:-1]))
+        walked = np.concatenate([[0.0], np.cumsum(stretch)])
+        if walked[-1] >= line.length:
+            return float(np.interp(line.length, walked, pressure))
+        full = Line(line.length - walked[-1], line.bore, 0.0, line.roughness)
         return self._warm_vapour + line_drop(full, row_flow, self._warm_density, self._warm_viscosity)
 
     # one section ---------------------------------------------------------------------------------------------------
@@ -270,7 +285,7 @@ class ReferenceBar:
         total, least = sum(flows), min(manifolds)
         meter = self.bar.meter
         outlet = self.before_valve(node, total) + meter.loss_at_max_flow * (total / self.density / meter.max_flow) ** 2
-        inlet = self.vapour - self.suction_drop(total)
+        inlet = self.inlet(total)
         # First law from tank to manifold: the enthalpy grows by the shaft's work, v dp / efficiency.
         work = max(outlet - inlet, 0.0) / self.density / self.bar.pump.efficiency
         warm = AMMONIA.warmed(self.temperature, work, least)
@@ -279,6 +294,10 @@ class ReferenceBar:
     def _node_where(self, excess: Callable[[Point], float], highest: float) -> Point:
         # From just above the vapour pressure: below it a section with weight 1 passes nothing and nothing is asked.
         lowest = max(self.vapour, self.bar.air_pressure) * (1.0 + 1e-6)
+        if excess(self.point(lowest)) > 0.0:
+            lowest = self.bar.air_pressure
+            if excess(self.point(lowest)) > 0.0:
+                return self.point(lowest)
         return self.point(brentq(lambda node: excess(self.point(node)), lowest, highest, xtol=0.05, rtol=1e-8))
 
     def at_flow(self, flow: float, highest: float = 8e6) -> Point:
@@ -309,43 +328,69 @@ class ReferenceBar:
             "pump flow": pump.max_flow * self.density,
         }
 
-    def suction_flow(self) -> float:
-        """Greatest flow the pump moves while the suction boils in equilibrium; infinite where it stays liquid.
+    def inlet(self, flow: float) -> float:
+        """Pressure at the pump inlet, the suction full of liquid or boiling in equilibrium."""
+        if self.boiling_suction and self.suction_drop(flow) > 0.0:
+            if self._suction_ends is None:
+                # Even in the drive, as the loss goes with the squared flow.
+                flows = np.sqrt(np.linspace(0.0, 1.0, 120)) * 1.2 * self.bar.pump.max_flow * self.density
+                self._suction_ends = flows, np.array([self._boiling_inlet(float(one)) for one in flows])
+            return float(np.interp(flow**2, self._suction_ends[0] ** 2, self._suction_ends[1]))
+        return self.vapour - self.suction_drop(flow)
 
-        Friction and head are spread evenly along the line; liquid and vapour run at one speed, so both go with the
-        volume, marched down the line with CoolProp's isenthalpic flash (scipy's solve_ivp).
-        """
-        suction, most = self.bar.suction, self.bar.pump.max_flow * self.density
-        if suction is None:
-            return math.inf
-        area = math.inf if suction.line is None else 0.25 * math.pi * suction.line.bore**2
-        gain = suction.head * _GRAVITY * self.density
+    @functools.cached_property
+    def _flash(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Pressures below the vapour pressure, rising, volumes after an isenthalpic flash to them, and their slopes."""
         # Evenly in the root of the fall below the vapour pressure, where the volume bends most.
         pressures = self.vapour * np.sort(1.0 - np.linspace(0.0, 0.95, 400) ** 2)
         boiling = [AMMONIA.flashed_volume(self.enthalpy, float(pressure)) for pressure in pressures[:-1]]
         volumes = np.array([*boiling, 1.0 / self.density])
-        slopes = np.gradient(volumes, pressures)
+        return pressures, volumes, np.gradient(volumes, pressures)
+
+    def _boiling_inlet(self, flow: float) -> float:
+        """Pump inlet with the suction boiling in equilibrium; a twentieth of the vapour pressure where it chokes.
+
+        Friction and head are spread evenly along the line; liquid and vapour run at one speed, so both go with the
+        volume, marched down the line with CoolProp's isenthalpic flash (scipy's solve_ivp).
+        """
+        suction = self.bar.suction
+        if suction is None:
+            return self.vapour
+        area = math.inf if suction.line is None else 0.25 * math.pi * suction.line.bore**2
+        gain = suction.head * _GRAVITY * self.density
+        pressures, volumes, slopes = self._flash
+        loss = line_drop(suction.line, flow, self.density, self.viscosity)
+        if loss <= gain:
+            return self.vapour + gain - loss
+
+        def fall(_: float, pressure: np.ndarray) -> list[float]:
+            swollen = float(np.interp(pressure[0], pressures, volumes)) * self.density
+            bend = 1.0 + (flow / area) ** 2 * float(np.interp(pressure[0], pressures, slopes))
+            return [-(loss * swollen - gain / swollen) / bend]
+
+        def chokes(_: float, pressure: np.ndarray) -> float:
+            return 1.0 + (flow / area) ** 2 * float(np.interp(pressure[0], pressures, slopes)) - 1e-3
+
+        chokes.terminal = True  # type: ignore[attr-defined]
+        if chokes(0.0, np.array([self.vapour])) <= 0.0:
+            return float(pressures[0])
+        end = solve_ivp(fall, (0.0, 1.0), [self.vapour], events=chokes, rtol=1e-6, atol=1.0)
+        return max(float(end.y[0, -1]), float(pressures[0])) if end.t[-1] >= 1.0 else float(pressures[0])
+
+    def suction_flow(self) -> float:
+        """Greatest flow the pump moves while the suction boils in equilibrium; infinite where it stays liquid."""
+        most = self.bar.pump.max_flow * self.density
+        if self.bar.suction is None:
+            return math.inf
+        pressures, volumes, _ = self._flash
 
         def short(flow: float) -> float:
-            loss = line_drop(suction.line, flow, self.density, self.viscosity)
-            if loss <= gain:
+            inlet = self._boiling_inlet(flow)
+            if inlet <= pressures[0]:
+                return -flow
+            if inlet >= self.vapour:
                 return most - flow
-
-            def fall(_: float, pressure: np.ndarray) -> list[float]:
-                swollen = float(np.interp(pressure[0], pressures, volumes)) * self.density
-                bend = 1.0 + (flow / area) ** 2 * float(np.interp(pressure[0], pressures, slopes))
-                return [-(loss * swollen - gain / swollen) / bend]
-
-            def chokes(_: float, pressure: np.ndarray) -> float:
-                return 1.0 + (flow / area) ** 2 * float(np.interp(pressure[0], pressures, slopes)) - 1e-3
-
-            chokes.terminal = True  # type: ignore[attr-defined]
-            if chokes(0.0, np.array([self.vapour])) <= 0.0:
-                return -flow
-            end = solve_ivp(fall, (0.0, 1.0), [self.vapour], events=chokes, rtol=1e-6, atol=1.0)
-            if end.t[-1] < 1.0:
-                return -flow
-            return self.bar.pump.max_flow / float(np.interp(end.y[0, -1], pressures, volumes)) - flow
+            return self.bar.pump.max_flow / float(np.interp(inlet, pressures, volumes)) - flow
 
         if short(most) >= 0.0:
             return math.inf

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pyproj
 
-from geoflow.circuit import Circuit, central_case
+from geoflow.circuit import Circuit
+from geoflow.coefficients import central_case
 from geoflow.formats.bars import read_bar
 from geoflow.units import to_si
 

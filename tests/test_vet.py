@@ -11,7 +11,8 @@ from bars import AIR, GPM, LB_PER_AC, MPH, PSI, bar, change, fahrenheit, full_ba
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoflow.circuit import Circuit, bounding_cases
+from geoflow.circuit import Circuit
+from geoflow.coefficients import bounding_cases
 from geoflow.equipment import Bar, RowHose
 from geoflow.errors import RangeError, UsageError
 from geoflow.rates import ammonia_flow, as_nitrogen_rate

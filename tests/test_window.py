@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reference_bar import ReferenceBar
 
-from geoflow.circuit import Case, Circuit, bounding_cases
-from geoflow.coefficients import corner_coefficients, refuse_contradiction
+from geoflow.circuit import Circuit
+from geoflow.coefficients import Case, bounding_cases, corner_coefficients, refuse_contradiction
 from geoflow.equipment import Bar, ControlValve, Limits, Line, MeasuredPoint, Meter, Pump, RowHose, Section, Suction
 from geoflow.errors import BarError
 from geoflow.physics.ammonia import saturation

@@ -9,7 +9,8 @@ import numpy as np
 
 from geoflow.arrays import FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
-from geoflow.circuit import Circuit, bounding_cases, central_case
+from geoflow.circuit import Circuit
+from geoflow.coefficients import bounding_cases, central_case
 from geoflow.diagnosis.findings import (
     FEWEST,
     SENSOR_ERROR,

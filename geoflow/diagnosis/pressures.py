@@ -8,7 +8,8 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
-from geoflow.circuit import Circuit, bounding_cases
+from geoflow.circuit import Circuit
+from geoflow.coefficients import bounding_cases
 from geoflow.diagnosis.findings import (
     FEWEST,
     NOTHING,

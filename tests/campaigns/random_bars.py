@@ -1,0 +1,365 @@
+"""Random bars with every feature against the independent reference (tests/reference_bar.py).
+
+Run ``PYTHONPATH=tests .venv/bin/python tests/campaigns/random_bars.py --seed 1 --count 300``; one bar again:
+``--first 211 --count 1 --show``. Every bar has its own random numbers, so a count or a start changes no bar.
+
+Three questions, each answered by the reference alone:
+
+1. *Certain ends.* On bars without a measured point the worst corner is known by hand (greatest coefficient and weight 0
+   against the least back pressure, and the other way round), so the reference gives the certain ends themselves.
+2. *Falsely certain.* A truth is drawn inside everything the bar file leaves open: coefficient and weight of each kind,
+   error of the hose when a point was measured and another one over the plan, a suction that boils in equilibrium. The
+   certain window must lie inside the truth's own.
+3. *Falsely failing.* The same truth, with a suction that stays liquid: its window must lie inside the possible one.
+
+Measured points are the truth's, off by no more than their tolerance.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import time
+from dataclasses import dataclass, replace
+
+import numpy as np
+from bars import AIR, FOOT, GALLON, GPM, INCH, MPH, PSI, fahrenheit
+from reference_bar import ReferenceBar
+
+from geoflow.equipment import (
+    Bar,
+    ControlValve,
+    Limits,
+    Line,
+    MeasuredPoint,
+    Meter,
+    Orifice,
+    Pump,
+    RowHose,
+    Section,
+    Suction,
+)
+from geoflow.errors import BarError
+from geoflow.vet import Plan, Solution, solve
+
+__all__ = ["Drawn", "Found", "draw", "judge", "report", "run"]
+
+_BEYOND = 0.005
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A bar, a plan, and one way in which everything unknown may turn out."""
+
+    number: int
+    bar: Bar
+    plan: Plan
+    coefficient: dict[str, float]
+    weight: dict[str, float]
+    hose_error: float
+    back_pressure: float | None
+    measured: bool
+
+    def truth(self, kelvin: float, *, boiling: bool) -> ReferenceBar:
+        kinds = [section.orifice for section in self.bar.sections]
+        return ReferenceBar(
+            self.bar,
+            kelvin,
+            tuple(self.coefficient[kind] for kind in kinds),
+            tuple(self.weight[kind] for kind in kinds),
+            self.back_pressure,
+            hose_error=self.hose_error,
+            boiling_suction=boiling,
+        )
+
+
+@dataclass(frozen=True)
+class Found:
+    """What became of one bar; errors and shortfalls as shares of the flow, NaN where there is nothing to compare."""
+
+    drawn: Drawn
+    solution: Solution
+    low_error: float
+    high_error: float
+    falsely_certain: float
+    falsely_failing: float
+    seconds: float
+
+
+def _maybe(draw: np.random.Generator, share: float) -> bool:
+    return bool(draw.random() < share)
+
+
+def _line(draw: np.random.Generator, feet: tuple[float, float], inches: tuple[float, ...], most_k: float) -> Line:
+    roughness = float(draw.choice([0.0, 0.0, 2e-5, 5e-5]))
+    return Line(
+        draw.uniform(*feet) * FOOT, float(draw.choice(inches)) * INCH, float(draw.uniform(0.0, most_k)), roughness
+    )
+
+
+def _row_hose(draw: np.random.Generator) -> RowHose:
+    kind = draw.random()
+    if kind < 0.2:
+        return RowHose()
+    if kind < 0.65:
+        low = draw.uniform(0.0, 12.0)
+        return RowHose(back_pressure=(low * PSI + AIR, (low + draw.choice([0.0, 3.0, 8.0])) * PSI + AIR))
+    return RowHose(line=_line(draw, (4, 12), (0.25, 0.375, 0.5), 0.0), tolerance=float(draw.choice([0.2, 0.4])))
+
+
+def draw(seed: int, number: int) -> Drawn:
+    """Bar `number` of a seed, its plan and its truth."""
+    rng = np.random.default_rng([seed, number])
+    air = float(rng.choice([AIR, AIR, 95000.0, 84307.0]))
+    row_hose = _row_hose(rng)
+    if row_hose.back_pressure is not None:
+        row_hose = RowHose(back_pressure=tuple(end - AIR + air for end in row_hose.back_pressure))  # type: ignore[arg-type]
+    names = ["a", "b", "c"][: int(rng.choice([1, 1, 1, 2, 3]))]
+    size = rng.uniform(0.055, 0.095)
+    measured = _maybe(rng, 0.5)
+    orifices: dict[str, Orifice] = {}
+    coefficient: dict[str, float] = {}
+    weight: dict[str, float] = {}
+    middle = float(rng.choice([0.61, 0.7, 0.8]))
+    tolerance = float(rng.choice([0.0, 0.03, 0.05, 0.08]))
+    known = _maybe(rng, 0.15)
+    for name in names:
+        weight[name] = float(rng.choice([rng.uniform(0.0, 1.0), rng.uniform(0.0, 1.0), 0.0, 1.0]))
+        coefficient[name] = middle * (1.0 + tolerance * float(rng.uniform(-1.0, 1.0)))
+        orifices[name] = Orifice(
+            name,
+            float(size * rng.uniform(0.85, 1.15)) * INCH,
+            middle,
+            tolerance,
+            1.5e-3 if _maybe(rng, 0.3) else None,
+            weight[name] if known else None,
+        )
+    count = int(rng.integers(1, 5))
+    feeds = [_line(rng, (2, 25), (0.5, 0.75), 6.0) if _maybe(rng, 0.7) else None for _ in range(count)]
+    sections = tuple(
+        Section(f"s{index}", int(rng.integers(3, 9)), names[index % len(names)], feeds[index]) for index in range(count)
+    )
+    suction = None
+    if _maybe(rng, 0.75):
+        line = _line(rng, (5, 15), (1.25, 1.5, 2.0), 10.0) if _maybe(rng, 0.85) else None
+        suction = Suction(float(rng.uniform(-1.0, 3.0)) * FOOT, line)
+    middle_f = float(rng.choice([rng.uniform(10, 40), rng.uniform(40, 55), rng.uniform(55, 65), rng.uniform(65, 90)]))
+    half = float(rng.choice([0.0, 3.0, 8.0, 15.0]))
+    plan = Plan(
+        (fahrenheit(middle_f - half), fahrenheit(middle_f + half)), (5 * MPH, 5 * MPH), tuple(range(len(sections)))
+    )
+    rows = sum(section.rows for section in sections)
+    bar = Bar(
+        name=f"random {seed}/{number}",
+        row_spacing=30 * INCH,
+        sections=sections,
+        orifices=orifices,
+        pump=Pump(
+            rows * float(rng.uniform(1.0, 3.0)) * GPM,
+            float(rng.choice([50.0, 80.0, 110.0, 150.0])) * PSI,
+            0.0,
+            float(rng.uniform(0.3, 0.9)),
+        ),
+        meter=Meter(
+            700 / GALLON,
+            float(rng.choice([0.0, 0.1, 0.3])) * rows * GPM,
+            rows * float(rng.uniform(1.5, 4.0)) * GPM,
+            None,
+            float(rng.choice([0.0, 3.0])) * PSI,
+        ),
+        limits=Limits(
+            float(rng.choice([150.0, 200.0, 250.0])) * PSI + air,
+            float(rng.choice([2.0, 5.0, 10.0])) * PSI,
+            (3.5 * MPH, 7.5 * MPH),
+        ),
+        air_pressure=air,
+        row_hose=row_hose,
+        suction=suction,
+        control_valve=ControlValve(rows * float(rng.uniform(1.0, 3.0)), 0.9) if _maybe(rng, 0.6) else None,
+    )
+
+    def behind() -> tuple[float, float | None]:
+        """One error of the estimate within its tolerance, and one back pressure within its range."""
+        error = float(rng.uniform(-1.0, 1.0)) * (row_hose.tolerance if row_hose.line is not None else 0.0)
+        if row_hose.back_pressure is None:
+            return error, None
+        return error, float(rng.uniform(*row_hose.back_pressure))
+
+    if measured:
+        for name in names:
+            # Each kind was measured on a day of its own, with the hoses as they were then.
+            points = []
+            for _ in range(int(rng.choice([1, 1, 2]))):
+                error, pressure = behind()
+                points.append(_point(rng, bar, name, coefficient[name], weight[name], error, pressure))
+            orifices[name] = replace(orifices[name], measured=tuple(points))
+        bar = replace(bar, orifices=orifices)
+    error, pressure = behind()
+    return Drawn(number, bar, plan, coefficient, weight, error, pressure, measured)
+
+
+def _point(
+    rng: np.random.Generator, bar: Bar, name: str, coefficient: float, weight: float, error: float, below: float | None
+) -> MeasuredPoint:
+    """Measure one orifice of the truth, with readings off by no more than their tolerances."""
+    kelvin, excess = fahrenheit(float(rng.uniform(30, 65))), float(rng.uniform(15.0, 70.0)) * PSI
+    plain = replace(bar, sections=(Section("row", 1, name, None),))
+    truth = ReferenceBar(plain, kelvin, (coefficient,), (weight,), below, hose_error=error)
+    pressure = truth.vapour + excess
+    flow = truth.section_flow(0, pressure)
+    flow_tolerance = float(rng.choice([0.01, 0.03]))
+    reading = [float(rng.uniform(-0.99, 0.99)) for _ in range(3)]
+    off = 2 * PSI, 2 / 1.8
+    return MeasuredPoint(
+        flow / (1.0 + flow_tolerance * reading[0]),
+        pressure + off[0] * reading[1],
+        kelvin + off[1] * reading[2],
+        flow_tolerance,
+        *off,
+    )
+
+
+def _window(truths: list[ReferenceBar], *, boiling: bool) -> tuple[float, float]:
+    """Lowest and highest flow over the temperatures of a plan, by the reference."""
+    lows, highs = [], []
+    for truth in truths:
+        volume = truth.volume_flows()
+        lows += [truth.margin_flow(), volume["meter minimum"], volume["pump minimum"]]
+        highs += [truth.rated_flow(), truth.rise_flow(), volume["meter maximum"], volume["pump flow"]]
+        if boiling:
+            highs.append(truth.suction_flow())
+    return max(lows), min(highs)
+
+
+def _certain_ends(drawn: Drawn, kelvin: list[float]) -> tuple[float, float]:
+    """The certain ends at the worst corner of an unmeasured bar, by the reference."""
+    hose = drawn.bar.row_hose
+    ends = []
+    for side in (1.0, -1.0):
+        cds, weights = [], []
+        for section in drawn.bar.sections:
+            kind = drawn.bar.orifices[section.orifice]
+            cds.append(kind.discharge_coefficient * (1.0 + side * kind.coefficient_tolerance))
+            free = 0.0 if side > 0.0 else 1.0
+            weights.append(free if kind.flash_weight is None else kind.flash_weight)
+        below = None if hose.back_pressure is None else hose.back_pressure[0 if side > 0.0 else 1]
+        truths = [
+            ReferenceBar(
+                drawn.bar,
+                at,
+                tuple(cds),
+                tuple(weights),
+                below,
+                hose_error=-side * hose.tolerance if hose.line is not None else 0.0,
+                boiling_suction=True,
+            )
+            for at in kelvin
+        ]
+        ends.append(_window(truths, boiling=True)[0 if side > 0.0 else 1])
+    return ends[0], ends[1]
+
+
+def judge(drawn: Drawn) -> Found:
+    """Solve one bar and hold it against the reference."""
+    start = time.perf_counter()
+    solution = solve(drawn.bar, drawn.plan)
+    seconds = time.perf_counter() - start
+    low, high = drawn.plan.temperature
+    kelvin = [low] if low == high else np.linspace(low, high, 3).tolist()
+    certain, possible = solution.certain, solution.possible
+    low_error = high_error = math.nan
+    if not drawn.measured:
+        worst = _certain_ends(drawn, kelvin)
+        if worst[1] > 0.0:
+            low_error, high_error = certain.low / worst[0] - 1.0, certain.high / worst[1] - 1.0
+    falsely_certain = falsely_failing = math.nan
+    if not certain.empty:
+        true = _window([drawn.truth(at, boiling=True) for at in kelvin], boiling=True)
+        falsely_certain = max(1.0 - certain.low / true[0], certain.high / true[1] - 1.0)
+    true = _window([drawn.truth(at, boiling=False) for at in kelvin], boiling=False)
+    if true[0] <= true[1]:
+        # The share by which the possible window is short at its worse end; all of it where there is none.
+        falsely_failing = 1.0 if possible.empty else max(possible.low / true[0] - 1.0, 1.0 - possible.high / true[1])
+    return Found(drawn, solution, low_error, high_error, falsely_certain, falsely_failing, seconds)
+
+
+def run(seed: int, first: int, count: int, *, show: bool = False) -> tuple[list[Found], list[str]]:
+    """Judge some bars of a seed; also which of them were refused, and why. All points are honest, so none should be."""
+    found: list[Found] = []
+    refused: list[str] = []
+    for number in range(first, first + count):
+        try:
+            found.append(judge(draw(seed, number)))
+        except BarError as error:
+            refused.append(f"{number}: {error}")
+            continue
+        if show:
+            one = found[-1]
+            print(one.drawn)
+            print(one.solution.certain, one.solution.possible)
+            print(f"ends {one.low_error:+.4%} {one.high_error:+.4%}, ", end="")
+            print(f"falsely certain {one.falsely_certain:+.3%}, failing {one.falsely_failing:+.3%}")
+    return found
+
+
+def _beyond(found: list[Found], name: str) -> str:
+    values = np.array([getattr(one, name) for one in found], dtype=np.float64)
+    asked = np.isfinite(values)
+    wrong = asked & (values > _BEYOND)
+    worst = f", worst {values[asked].max():+.2%}" if asked.any() else ""
+    numbers = ", ".join(str(found[index].drawn.number) for index in np.flatnonzero(wrong)[:12])
+    return f"{int(wrong.sum())} of {int(asked.sum())}{worst}" + (f" (bars {numbers})" if numbers else "")
+
+
+def report(found: list[Found], refused: list[str]) -> str:
+    """Say what was found, as a table."""
+    ends = np.abs([value for one in found for value in (one.low_error, one.high_error)])
+    ends = ends[np.isfinite(ends)]
+    lines = [f"{len(found)} bars, and {len(refused)} refused", *refused[:5]]
+    if ends.size:
+        shown = ", ".join(f"{share:.0f} % {np.percentile(ends, share):.4%}" for share in (50.0, 90.0, 99.0, 100.0))
+        lines.append(f"error of {ends.size} certain ends, percentiles: {shown}")
+    for name, kept in (
+        ("all", lambda one: True),
+        ("unmeasured", lambda one: not one.drawn.measured),
+        ("measured, hoses estimated", lambda one: one.drawn.measured and one.drawn.bar.row_hose.line is not None),
+        ("measured, others", lambda one: one.drawn.measured and one.drawn.bar.row_hose.line is None),
+        ("several kinds of orifice", lambda one: len(one.drawn.weight) > 1),
+        ("middle of the plan above 65 degF", lambda one: sum(one.drawn.plan.temperature) > 2 * fahrenheit(65.0)),
+    ):
+        some = [one for one in found if kept(one)]
+        if not some:
+            continue
+        sure = sum(not one.solution.certain.empty for one in some)
+        widths = [
+            one.solution.possible.high / one.solution.possible.low
+            for one in some
+            if not one.solution.possible.empty and one.solution.possible.low > 0.0
+        ]
+        lines.append(
+            f"{name}: certain window {sure} of {len(some)}; falsely certain {_beyond(some, 'falsely_certain')}; "
+            f"falsely failing {_beyond(some, 'falsely_failing')}; possible high over low, median "
+            f"{np.median(widths) if widths else math.nan:.2f}"
+        )
+    lines.append(f"solving took {np.mean([one.seconds for one in found]):.3f} s a bar")
+    return "\n".join(lines)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0, help="number of the first bar")
+    parser.add_argument("--count", type=int, default=300)
+    parser.add_argument("--show", action="store_true", help="each bar and what was found")
+    asked = parser.parse_args(arguments)
+    found, refused = run(asked.seed, asked.first, asked.count, show=asked.show)
+    print(report(found, refused))
+    wrong = bool(refused) or any(
+        value > _BEYOND for one in found for value in (one.falsely_certain, one.falsely_failing)
+    )
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
