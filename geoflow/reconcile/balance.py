@@ -3,15 +3,48 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
+from geoflow.arrays import FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
 from geoflow.errors import RangeError
 from geoflow.metering import pulses_per_nitrogen
 from geoflow.physics.ammonia import saturation
 
-__all__ = ["Balance", "logged_ammonia", "mass_balance", "mean_temperature"]
+__all__ = ["MOST_LOST", "Balance", "Gaps", "gaps", "logged_ammonia", "mass_balance", "mean_temperature"]
+
+# Share of the ammonia missing from the log above which no calibration follows from it: half of what a meter is good
+# for (1 %: common practice, no source).
+MOST_LOST: Final = 0.005
+# Records follow each other as usual up to so many intervals, or steps where there is no clock.
+_USUAL: Final = 1.5
+# Driven straight on through a gap: cosine of 30 degrees, and the way over that at the speed logged either side.
+_STRAIGHT: Final = 0.866
+_WAY: Final = (0.7, 1.4)
+# Without a clock nothing tells a gap from another field beyond this [m].
+_LONGEST: Final = 200.0
+_LEAST_WAY: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Gaps:
+    """Stretches missing from a log through which the bar went straight on at the speed logged either side, switched on.
+
+    Attributes
+    ----------
+    after : ndarray of int, shape (gaps,)
+        Places in the log of the first record after each; a gap of several sections is there for each of them.
+    nitrogen : ndarray, shape (gaps,)
+        What went out in each at the mean of the rates either side [kg].
+    share : float
+        Of all that went out, in the records and in the gaps [-].
+    """
+
+    after: IntArray
+    nitrogen: FloatArray
+    share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,12 +53,14 @@ class Balance:
 
     Attributes
     ----------
-    logged, ticket : float
-        Ammonia [kg].
+    logged, bridged, ticket : float
+        Ammonia [kg]: in the log's records, in its gaps, over the scale.
+    lost_share : float
+        Of what went out by the log, the part in its gaps [-].
     ratio : float
-        Logged over ticket [-]; above 1 the meter counts too much.
+        Logged and bridged over ticket [-]; above 1 the meter counts too much.
     meter_factor : float
-        Ticket over logged [-]: what the log has to be multiplied by.
+        Ticket over logged and bridged [-].
     temperature_ratio : float or None
         Part of the ratio that the missing temperature correction makes, reference over true density [-]; 1 with
         a correction, None where a temperature to tell it is missing.
@@ -38,10 +73,14 @@ class Balance:
         [1/m3].
     pulses_per_nitrogen : float or None
         Corrected, at the liquid's temperature [1/kg].
+
+    None of the three is there where more than half a percent is lost: the bridges are guesses.
     """
 
     logged: float
+    bridged: float
     ticket: float
+    lost_share: float
     ratio: float
     meter_factor: float
     temperature_ratio: float | None
@@ -61,6 +100,44 @@ def logged_ammonia(log: AppliedLog, nitrogen_fraction: float) -> float:
     return float(_product(log).sum()) / nitrogen_fraction
 
 
+def gaps(log: AppliedLog) -> Gaps:
+    """Find what is missing from the log between records of one section that both are on.
+
+    What the second record's own step covers is not missing. Where the way or its direction says that the machine did
+    not drive straight on, it turned, stood or lifted the bar, and nothing is missing. A machine that logs nothing
+    while it is switched off looks the same as a gap if it drives on.
+    """
+    timed = bool(np.isfinite(log.time).any())
+    clock = log.time if timed else np.arange(log.time.size, dtype=np.float64)
+    order = np.lexsort((clock, log.section))
+    before, after = order[:-1], order[1:]
+    east, north, taken = log.x[after] - log.x[before], log.y[after] - log.y[before], clock[after] - clock[before]
+    way = np.hypot(east, north)
+    within = (log.section[after] == log.section[before]) & (log.run[after] == log.run[before])
+    moving = within & (log.step[after] > 0.0)
+    if not moving.any():
+        return Gaps(np.empty(0, dtype=np.int64), np.empty(0), 0.0)
+    usual_step, usual_time = float(np.median(log.step[after][moving])), float(np.median(taken[moving]))
+    missing = way - np.nan_to_num(log.step[after])
+    found = (log.section[after] == log.section[before]) & log.on[after] & log.on[before]
+    found &= missing > _LEAST_WAY * usual_step
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for end in (before, after):
+            found &= (np.sin(log.heading[end]) * east + np.cos(log.heading[end]) * north) / way > _STRAIGHT
+        if timed:
+            share = way / (0.5 * (log.speed[before] + log.speed[after]) * taken)
+            found &= (taken > _USUAL * usual_time) & (share > _WAY[0]) & (share < _WAY[1])
+        else:
+            found &= (way > _USUAL * usual_step) & (way < _LONGEST)
+    before, after, missing = before[found], after[found], missing[found]
+    rates = np.stack([log.applied[before], log.applied[after]])
+    known = np.isfinite(rates)
+    rate = np.where(known, rates, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    nitrogen = np.asarray(rate * missing * np.nan_to_num(log.width[after]))
+    lost, kept = float(nitrogen.sum()), float(_product(log).sum())
+    return Gaps(after, nitrogen, lost / (lost + kept) if lost > 0.0 else 0.0)
+
+
 def mean_temperature(log: AppliedLog) -> float | None:
     """Mean liquid temperature, weighted by what went out [K]; None where none is logged."""
     product = _product(log)
@@ -72,6 +149,7 @@ def mass_balance(
     logged: float,
     ticket: float,
     *,
+    bridged: float = 0.0,
     nitrogen_fraction: float = 0.82,
     pulses_per_volume: float | None = None,
     temperature: float | None = None,
@@ -87,6 +165,8 @@ def mass_balance(
     ----------
     logged, ticket : float
         Ammonia in the log and over the scale [kg].
+    bridged : float
+        Ammonia in the log's gaps [kg]; above half a percent of all, no calibration follows.
     nitrogen_fraction : float
         Mass of nitrogen over mass of ammonia [-].
     pulses_per_volume : float, optional
@@ -106,16 +186,20 @@ def mass_balance(
             raise RangeError(
                 f"the {name} is not above zero", where=name, cure="give the ammonia that went out, by weight"
             )
-    ratio = logged / ticket
+    ratio, lost = (logged + bridged) / ticket, bridged / (logged + bridged)
     density = None if temperature is None else float(saturation(temperature).liquid_density)
     explained: float | None = 1.0
     if reference_temperature is not None:
         explained = None if density is None else float(saturation(reference_temperature).liquid_density) / density
     remaining = None if explained is None else ratio / explained
+    if lost > MOST_LOST:
+        pulses_per_volume = None
     true = None if pulses_per_volume is None or remaining is None else pulses_per_volume * remaining
     return Balance(
         logged,
+        bridged,
         ticket,
+        lost,
         ratio,
         1.0 / ratio,
         explained,

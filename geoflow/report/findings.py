@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.diagnosis.findings import Finding
+from geoflow.report.layout import count
 from geoflow.units import System, from_si, show
 
 if TYPE_CHECKING:
@@ -199,13 +200,27 @@ def place_text(finding: Finding, outcome: ReconcileOutcome) -> str:
     return f"{finding.scope}; {span} of the log, around {place[1]:.5f}, {place[0]:.5f}"
 
 
+def _concern_gaps(outcome: ReconcileOutcome, system: System) -> str:
+    lost, log = outcome.gaps, outcome.read.log
+    # The sections of one moment share a gap.
+    number_of = len(np.unique(log.run[lost.after] + 1j * np.nan_to_num(log.time[lost.after], nan=-1.0)))
+    mass = show(float(lost.nitrogen.sum()), "mass", system)
+    return (
+        f"{percent(lost.share)} of the nitrogen, about {mass}, is missing from the log: the bar drove straight on "
+        f"through {count(number_of, 'gap')}, switched on either side. The scale tickets are compared with the gaps "
+        "bridged at the rates either side. Every other total, and the maps, leave them out; no meter calibration "
+        "follows from this log."
+    )
+
+
 def _concern_ticket(outcome: ReconcileOutcome, system: System) -> str:
     balance = outcome.balance
     assert balance is not None
     side = "more" if balance.ratio > 1.0 else "less"
+    whose = "The log, its gaps bridged," if balance.bridged > 0.0 else "The log"
     text = (
-        f"The log says {show(balance.logged, 'mass', system)} NH3 went out, {percent(abs(balance.ratio - 1.0))} "
-        f"{side} than the tickets' {show(balance.ticket, 'mass', system)}."
+        f"{whose} says {show(balance.logged + balance.bridged, 'mass', system)} NH3 went out, "
+        f"{percent(abs(balance.ratio - 1.0))} {side} than the tickets' {show(balance.ticket, 'mass', system)}."
     )
     if balance.temperature_ratio is not None and abs(balance.temperature_ratio - 1.0) > 0.002:
         text += (
@@ -270,6 +285,7 @@ def _concern_unknown(outcome: ReconcileOutcome, system: System) -> str:
 
 
 CONCERNS: Final[dict[str, tuple[str, Callable[[ReconcileOutcome, System], str]]]] = {
+    "gaps": ("gaps in the log", _concern_gaps),
     "ticket": ("ticket off", _concern_ticket),
     "total": ("total off", _concern_total),
     "spread": ("off rate", _concern_spread),

@@ -102,6 +102,8 @@ def ticket_numbers(outcome: ReconcileOutcome) -> dict[str, float | None] | None:
     return {
         "ticket_lb_nh3": _pounds(balance.ticket),
         "logged_lb_nh3": _pounds(balance.logged),
+        "bridged_lb_nh3": _pounds(balance.bridged),
+        "lost_share": _plain(balance.lost_share),
         "ratio": _plain(balance.ratio),
         "meter_factor": _plain(balance.meter_factor),
         "temperature_ratio": optional(balance.temperature_ratio),

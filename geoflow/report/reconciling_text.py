@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.reconcile.balance import MOST_LOST
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.findings import concern_texts, finding_text, percent
 from geoflow.report.layout import count, table, wrap, zone_numbers
@@ -128,6 +129,7 @@ def _ticket_text(outcome: ReconcileOutcome, system: System) -> str:
     rows = [
         ("scale tickets", f"{show(balance.ticket, 'mass', system)} NH3"),
         ("log", f"{show(balance.logged, 'mass', system)} NH3"),
+        *([("its gaps, about", f"{show(balance.bridged, 'mass', system)} NH3")] if balance.bridged > 0.0 else []),
         ("log over tickets", f"{balance.ratio:.4f}"),
         ("multiply the log by", f"{balance.meter_factor:.4f}"),
     ]
@@ -146,7 +148,11 @@ def _ticket_text(outcome: ReconcileOutcome, system: System) -> str:
         text += "\n" + wrap(
             f"Pulses per 10 lb N hold at {at} only. Change a calibration after weighing two loads, not one."
         )
-    if ticket["pulses_per_10_lb_n"] is None:
+    if balance.lost_share > MOST_LOST:
+        text += "\n" + wrap(
+            f"{percent(balance.lost_share)} of what went out is missing from the log: no calibration follows from it."
+        )
+    elif ticket["pulses_per_10_lb_n"] is None:
         text += "\n" + wrap(
             "With --bar and a liquid temperature (logged, or --temperature) the meter's calibration follows."
         )

@@ -16,7 +16,7 @@ from geoflow.errors import LogError, PrescriptionError, UsageError
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 from geoflow.progress import tell
 from geoflow.rates import as_nitrogen_rate
-from geoflow.reconcile.balance import Balance, logged_ammonia, mass_balance, mean_temperature
+from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps, gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
 from geoflow.reconcile.field import Asked, Reconciliation, reconcile
 from geoflow.units import parse, parse_range
@@ -83,6 +83,8 @@ class ReconcileOutcome:
         Of the map, in the log's frame; empty without one.
     found : Reconciliation
         The comparison.
+    gaps : Gaps
+        What is missing from the log while the bar was on.
     balance : Balance or None
         Against the scale tickets, where there are any.
     meter_temperature : float or None
@@ -101,6 +103,7 @@ class ReconcileOutcome:
     boundary: Any
     zones: np.ndarray[Any, np.dtype[np.object_]]
     found: Reconciliation
+    gaps: Gaps
     balance: Balance | None
     meter_temperature: float | None
     diagnosis: tuple[Finding, ...]
@@ -119,6 +122,7 @@ class ReconcileOutcome:
         agreed, field = found.agreement, lain.covered_in_field + lain.missed
         ground = lain.covered_in_field if found.has_field else lain.covered
         tests = (
+            ("gaps", self.gaps.share > MOST_LOST),
             ("ticket", self.balance is not None and self._off_the_ticket(self.balance)),
             ("total", agreed.area > 0.0 and abs(agreed.bias) > _TOTAL_OFF * agreed.target_mean),
             ("spread", agreed.area > 0.0 and agreed.within_10 < _WITHIN_WANTED),
@@ -347,6 +351,7 @@ def _reconcile_file(
     meter_temperature = mean_temperature(read.log)
     if meter_temperature is None and kelvin is not None:
         meter_temperature = 0.5 * sum(kelvin)
+    lost = gaps(read.log)
     balance = None
     if ticket is not None:
         if options.nitrogen is not None:
@@ -358,6 +363,7 @@ def _reconcile_file(
         balance = mass_balance(
             logged_ammonia(read.log, fraction),
             ticket,
+            bridged=float(lost.nitrogen.sum()) / fraction,
             nitrogen_fraction=fraction,
             pulses_per_volume=None if bar is None else bar.meter.pulses_per_volume,
             temperature=meter_temperature,
@@ -370,6 +376,7 @@ def _reconcile_file(
         boundary=boundary,
         zones=zones,
         found=found,
+        gaps=lost,
         balance=balance,
         meter_temperature=meter_temperature,
         diagnosis=_diagnosis(read, bar) if options.nitrogen is None else (),

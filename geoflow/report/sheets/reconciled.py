@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import BoolArray
+from geoflow.reconcile.balance import MOST_LOST
 from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import concern_texts, finding_text, percent, place_text
@@ -229,6 +230,7 @@ def _ticket_part(outcome: ReconcileOutcome, system: System) -> Part:
     rows = [
         ("scale tickets", f"{show(balance.ticket, 'mass', system)} NH3"),
         ("log", f"{show(balance.logged, 'mass', system)} NH3"),
+        *([("its gaps, about", f"{show(balance.bridged, 'mass', system)} NH3")] if balance.bridged > 0.0 else []),
         ("log over tickets", f"{balance.ratio:.4f}"),
         ("multiply the log by", f"{balance.meter_factor:.4f}"),
     ]
@@ -242,6 +244,9 @@ def _ticket_part(outcome: ReconcileOutcome, system: System) -> Part:
         if ticket[key] is not None:
             rows.append((name, f"{ticket[key]:,.2f}"))
     blocks: list[Block] = [Grid("The log against the scale", ("mass balance", "value"), tuple(rows), "<>", (5.0, 2.2))]
+    if balance.lost_share > MOST_LOST:
+        lost = percent(balance.lost_share)
+        blocks.append(Para(f"{lost} of what went out is missing from the log: no calibration follows from it."))
     if outcome.meter_temperature is not None and ticket["pulses_per_10_lb_n"] is not None:
         at = show(outcome.meter_temperature, "temperature", system)
         blocks.append(Para(f"Pulses per 10 lb N hold at {at} only. Change a calibration after two loads, not one."))
