@@ -82,9 +82,18 @@ def work(client: Any, tab: str, name: str, body: bytes) -> dict[str, Any]:
     return dict(json.loads(answer.text.splitlines()[-1]))
 
 
+def bar_of(path: Path) -> dict[str, str]:
+    return {"name": path.name, "text": path.read_text("utf-8")}
+
+
 def load(client: Any, tab: str, files: list[Path] | list[Upload] | None = None, bar: Path = WREN) -> dict[str, Any]:
-    assert ask(client, tab, "bar", {"name": bar.name, "text": bar.read_text("utf-8")}).status_code == 200
-    return work(client, tab, "read", frame({"plan": PLAN, "options": CHOSEN}, files or [KETTLE]))
+    options = CHOSEN if files != LANTERN else {}
+    return work(client, tab, "read", frame({"bar": bar_of(bar), "options": options}, files or [KETTLE]))
+
+
+def opened(client: Any, tab: str, *given: Any, **more: Any) -> dict[str, Any]:
+    """Load files and give the question about them, for a plan that is set."""
+    return {"opened": load(client, tab, *given, **more)["done"]["opened"], "plan": PLAN}
 
 
 def command_line(*arguments: object, folder: Path | None = None) -> str:
@@ -160,10 +169,10 @@ def test_the_page_itself_has_no_inline_script_style_or_foreign_address() -> None
 
 def test_a_token_is_needed_and_tells_tabs_apart(client: Any) -> None:
     first, second = open_tab(client), open_tab(client)
-    load(client, first)
-    assert ask(client, first, "vet", {"plan": PLAN}).status_code == 200
+    question = opened(client, first)
+    assert ask(client, first, "vet", question).status_code == 200
     for stranger in (second, "new", "", "guess"):
-        refused = ask(client, stranger, "vet", {"plan": PLAN})
+        refused = ask(client, stranger, "vet", question)
         assert refused.status_code == 422 and "cure:" in refused.json()["error"]
     for token in (first, second):
         client.post("/do/close", headers={"x-geoflow-tab": token}, content=b"{}")
@@ -187,9 +196,9 @@ def test_old_and_surplus_tabs_are_let_go(monkeypatch: pytest.MonkeyPatch) -> Non
     assert len(held) == 0
     monkeypatch.setattr(tabs, "_MOST_BYTES", 10)
     small = held.open()
-    held.find(small).files = (Upload("x", b"123456"),)
+    held.find(small).state.made("report", {}, b"123456")
     large = held.open()
-    held.find(large).files = (Upload("x", b"123456"),)
+    held.find(large).state.made("report", {}, b"123456")
     held.find(large)
     with pytest.raises(UsageError):
         held.find(small)
@@ -357,11 +366,10 @@ def unpacked(content: bytes) -> dict[str, bytes]:
 def test_rewritten_files_are_byte_for_byte_the_command_lines(
     client: Any, tab: str, tmp_path: Path, policy: str
 ) -> None:
-    load(client, tab)
     rules = {"allow_raise": True, "max_rate": "180 lb N/ac"}
-    asked = {"plan": PLAN, "options": CHOSEN, "policy": policy, "rules": rules}
+    asked = {**opened(client, tab), "policy": policy, "rules": rules}
     done = work(client, tab, "rewrite", json.dumps(asked).encode())["done"]
-    sent = unpacked(ask(client, tab, "download", {"task": "rewritten files"}).content)
+    sent = unpacked(ask(client, tab, "download", {"task": "rewritten files", "of": asked}).content)
     out = tmp_path / "kettle_rise_for_bar.geojson"
     said = command_line(
         *("rewrite", KETTLE.name, "--bar", WREN.name, "--temperature", "45..52 degF", "--speed", "5 mph"),
@@ -375,9 +383,9 @@ def test_rewritten_files_are_byte_for_byte_the_command_lines(
 
 
 def test_vetted_files_are_the_command_lines(client: Any, tab: str, tmp_path: Path) -> None:
-    load(client, tab)
-    done = work(client, tab, "vetted", json.dumps({"plan": PLAN, "options": CHOSEN}).encode())["done"]
-    sent = unpacked(ask(client, tab, "download", {"task": "vetted files"}).content)
+    asked = opened(client, tab)
+    done = work(client, tab, "vetted", json.dumps(asked).encode())["done"]
+    sent = unpacked(ask(client, tab, "download", {"task": "vetted files", "of": asked}).content)
     command_line(
         *("vet", KETTLE.name, "--bar", WREN.name, "--temperature", "45..52 degF", "--speed", "5 mph"),
         *("--rate-column", "target", "--rate-unit", "lb N/ac", "--out", tmp_path / "vetted"),
@@ -392,32 +400,33 @@ def test_vetted_files_are_the_command_lines(client: Any, tab: str, tmp_path: Pat
 
 
 def test_the_report_is_made(client: Any, tab: str) -> None:
-    load(client, tab)
-    done = work(client, tab, "report", json.dumps({"plan": PLAN, "options": CHOSEN}).encode())["done"]
-    sent = unpacked(ask(client, tab, "download", {"task": "report"}).content)
+    asked = opened(client, tab)
+    done = work(client, tab, "report", json.dumps(asked).encode())["done"]
+    sent = unpacked(ask(client, tab, "download", {"task": "report", "of": asked}).content)
     assert sent["report.html"].startswith(b"<!") and sent["report.pdf"].startswith(b"%PDF")
     assert done["text"]
 
 
 def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -> None:
-    load(client, tab, LANTERN, HERON)
+    question = opened(client, tab, LANTERN, HERON)
     log = FIELDS / "lantern_flat_log.csv"
-    body = frame({"with_bar": True, "with_map": True, "log": {"tickets": ["11600 lb NH3"]}}, [log])
-    done = work(client, tab, "reconcile", body)["done"]
+    asked = {**question, "bar": bar_of(HERON), "with_map": True, "log": {"tickets": ["11600 lb NH3"]}}
+    done = work(client, tab, "reconcile", frame(asked, [log]))["done"]
     said = command_line(
         *("reconcile", log.name, "--target", LANTERN[0].name, "--bar", HERON.name, "--ticket", "11600 lb NH3"),
         folder=FIELDS,
     )
     assert said.strip() == done["text"].strip()
     assert done["pictures"][0][0] == "map.png"
-    assert "zones.csv" in unpacked(ask(client, tab, "download", {"task": "reconciled files"}).content)
+    sent = ask(client, tab, "download", {"task": "reconciled files", "of": asked})
+    assert "zones.csv" in unpacked(sent.content)
 
 
 def test_metric_speaks_metric_and_means_the_same(client: Any, tab: str) -> None:
-    load(client, tab)
-    us = ask(client, tab, "vet", {"plan": {"temperature": ["50", "50"], "speed": ["5", "5"]}}).json()
+    question = opened(client, tab)
+    us = ask(client, tab, "vet", question | {"plan": {"temperature": ["50", "50"], "speed": ["5", "5"]}}).json()
     plan = {"temperature": ["10", "10"], "speed": ["8.04672", "8.04672"]}
-    metric = ask(client, tab, "vet", {"plan": plan, "system": "metric"}).json()
+    metric = ask(client, tab, "vet", question | {"plan": plan, "system": "metric"}).json()
     assert us["verdicts"] == metric["verdicts"] and us["exact"] and metric["exact"]
     assert "lb N/ac" in str(us["window"]) and "kg N/ha" in str(metric["window"])
 
@@ -427,24 +436,23 @@ def test_a_zone_tells_its_attributes_as_they_are(client: Any, tab: str) -> None:
     evil = "=HYPERLINK(<script>alert(1)</script>)"
     for feature in collection["features"]:
         feature["properties"]["note"] = evil
-    load(client, tab, [Upload("evil.geojson", json.dumps(collection).encode())])
-    zone = ask(client, tab, "zone", {"plan": PLAN, "at": 0})
+    question = opened(client, tab, [Upload("evil.geojson", json.dumps(collection).encode())])
+    zone = ask(client, tab, "zone", question | {"at": 0})
     assert zone.headers["content-type"].startswith("application/json")
     assert ["note", evil] in zone.json()["attributes"]
 
 
 @pytest.mark.parametrize("at", [-1, 10_000, "x", None])
 def test_a_zone_that_is_none_is_refused(client: Any, tab: str, at: Any) -> None:
-    load(client, tab)
-    assert ask(client, tab, "zone", {"plan": PLAN, "at": at}).status_code == 422
+    assert ask(client, tab, "zone", opened(client, tab) | {"at": at}).status_code == 422
 
 
 def test_zones_are_listed_worst_first_in_pages(client: Any, tab: str) -> None:
-    load(client, tab)
-    said = ask(client, tab, "zones", {"plan": PLAN, "shown": "all", "start": 0}).json()
+    question = opened(client, tab)
+    said = ask(client, tab, "zones", question | {"shown": "all", "start": 0}).json()
     letters = "".join(zone["letter"] for zone in said["zones"])
     assert letters == "".join(sorted(letters, key="FDH0".index)) and said["total"] == 30
-    fails = ask(client, tab, "zones", {"plan": PLAN, "shown": "fails", "start": 400}).json()
+    fails = ask(client, tab, "zones", question | {"shown": "fails", "start": 400}).json()
     assert {zone["letter"] for zone in fails["zones"]} == {"F"} and fails["start"] == 0
 
 
