@@ -23,6 +23,7 @@ LANTERN_PARTS = [FIELDS / f"lantern_flat{ending}" for ending in (".shp", ".shx",
 # Targets for gloves; WCAG 2.2, success criterion 2.5.5 (enhanced), asks 44 by 44 CSS pixels.
 SMALLEST_TARGET = 44.0
 WAIT = 60_000
+PLAN = {"coldest": "40", "warmest": "50", "slowest": "5", "fastest": "5"}
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +105,15 @@ def read_kettle(page: Any) -> None:
     page.select_option("#rate-unit", "lb N/ac")
     page.click("#choices button[type=submit]")
     page.locator("#field").wait_for(timeout=WAIT)
-    settled(page)
+    set_plan(page, **PLAN)
+
+
+def read_lantern(page: Any, **plan: str) -> None:
+    page.set_input_files("#bar-file", HERON)
+    page.get_by_text("Heron (heron.toml)").wait_for()
+    page.set_input_files("#map-file", [str(part) for part in LANTERN_PARTS])
+    page.locator("#field").wait_for(timeout=WAIT)
+    set_plan(page, **(PLAN | plan))
 
 
 def settled(page: Any) -> None:

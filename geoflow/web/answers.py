@@ -233,7 +233,7 @@ class Answers:
         """Do a task in its own process and tell of it line by line; a reader who goes away ends it."""
         slot = "ahead" if task == "prepare" else "asked"
         before = tab.at_work.get(slot)
-        if before is not None and task not in _NEWEST_COUNTS:
+        if before is not None and not before.stopped and task not in _NEWEST_COUNTS:
             yield _line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})
             return
         if before is not None:
