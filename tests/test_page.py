@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
 import subprocess
@@ -27,7 +28,7 @@ from geoflow.web.bar_form import bar_text, form_content, form_description
 from geoflow.web.tabs import Tabs
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
 from geoflow.workflow.choices import reading_choices
-from geoflow.workflow.moving import prepare_window, vet_again, vet_ahead
+from geoflow.workflow.moving import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan
 from geoflow.workflow.vetting import make_plan, vet_file
 
 ROOT = Path(__file__).parent.parent
@@ -456,8 +457,136 @@ def test_zones_are_listed_worst_first_in_pages(client: Any, tab: str) -> None:
     assert {zone["letter"] for zone in fails["zones"]} == {"F"} and fails["start"] == 0
 
 
+def test_a_log_is_not_compared_with_a_map_that_is_not_loaded(client: Any, tab: str) -> None:
+    body = frame({"bar": bar_of(HERON), "with_map": True, "log": {}}, [FIELDS / "lantern_flat_log.csv"])
+    assert "no prescription is loaded" in work(client, tab, "reconcile", body)["error"]
+
+
 def test_stopping_where_nothing_is_at_work_is_harmless(client: Any, tab: str) -> None:
     assert ask(client, tab, "stop", {}).json() == {"stopped": False}
+
+
+# What is open, and what belongs to it
+
+
+def answer_to(client: Any, tab: str, question: dict[str, Any]) -> dict[str, Any]:
+    answer = ask(client, tab, "vet", question)
+    assert answer.status_code == 200, answer.text
+    return dict(answer.json())
+
+
+@pytest.mark.parametrize(
+    "upload",
+    [Upload("other.zip", b"PK\x03\x04 and no more"), zipped(**{"../x.shp": b"1"}), Upload("other.geojson", b"{")],
+    ids=["damaged", "leading-out", "cut"],
+)
+def test_a_refused_file_changes_nothing_that_is_open(client: Any, tab: str, upload: Upload) -> None:
+    question = opened(client, tab)
+    before = answer_to(client, tab, question)
+    refused = load(client, tab, [upload], HERON)
+    assert "error" in refused or "unread" in refused["done"]
+    assert answer_to(client, tab, question) == before
+    rewriting = {**question, "policy": "hold-speed", "rules": {}}
+    done = work(client, tab, "rewrite", json.dumps(rewriting).encode())["done"]
+    assert done["names"][0].startswith("kettle_rise") and "Wren" in done["of"]
+
+
+def test_files_read_since_change_nothing_before_they_are_asked_about(client: Any, tab: str) -> None:
+    first = opened(client, tab)
+    before = answer_to(client, tab, first)
+    second = opened(client, tab, LANTERN, HERON)
+    assert second["opened"] > first["opened"]
+    assert answer_to(client, tab, first) == before
+    assert "lantern_flat.shp with Heron (heron.toml)" in answer_to(client, tab, second)["of"]
+    refused = ask(client, tab, "vet", first)
+    assert refused.status_code == 422 and "other files were loaded since" in refused.json()["error"]
+    # One that the page never came to know of makes room for the next.
+    opened(client, tab)
+    fourth = opened(client, tab)
+    assert answer_to(client, tab, second) and answer_to(client, tab, fourth) == before
+
+
+def test_a_part_that_is_not_sent_is_taken_as_it_is_open(client: Any, tab: str) -> None:
+    question = opened(client, tab)
+    again = work(client, tab, "read", frame({"opened": question["opened"], "bar": bar_of(HERON)}, []))["done"]
+    assert again["field"]["column"] == "target"
+    assert "kettle_rise.geojson with Heron" in answer_to(client, tab, question | {"opened": again["opened"]})["of"]
+
+
+def test_what_was_made_is_handed_over_only_for_the_same_question(client: Any, tab: str) -> None:
+    question = opened(client, tab)
+    rewriting = {**question, "policy": "hold-speed", "rules": {}}
+    work(client, tab, "rewrite", json.dumps(rewriting).encode())
+    moved = PLAN | {"speed": ["6.5", "6.5"]}
+    for other in ({"plan": moved}, {"policy": "hold-total"}, {"rules": {"allow_raise": True}}, {"system": "metric"}):
+        refused = ask(client, tab, "download", {"task": "rewritten files", "of": rewriting | other})
+        assert refused.status_code == 422 and "belongs to another plan" in refused.json()["error"]
+    wanted = {"task": "rewritten files", "of": rewriting}
+    assert ask(client, tab, "download", wanted).status_code == 200
+    answer_to(client, tab, opened(client, tab, LANTERN, HERON))
+    refused = ask(client, tab, "download", wanted)
+    assert refused.status_code == 422 and "other files were loaded since" in refused.json()["error"]
+
+
+@pytest.mark.parametrize("name", ["vet", "zone", "zones", "text", "rewrite", "vetted", "report"])
+@pytest.mark.parametrize("unset", ["temperature", "speed"])
+def test_nothing_is_answered_for_a_plan_that_is_not_set(client: Any, tab: str, name: str, unset: str) -> None:
+    question = opened(client, tab)
+    for ends in (None, [], ["45"], ["", "52"]):
+        plan = {key: value for key, value in PLAN.items() if key != unset} | ({unset: ends} if ends else {})
+        refused = ask(client, tab, name, question | {"plan": plan, "at": 0})
+        assert refused.status_code == 422 and f"the {unset} is not given" in refused.json()["error"]
+
+
+def test_what_is_read_and_shown_before_a_plan_holds_no_verdict(client: Any, tab: str) -> None:
+    done = load(client, tab)["done"]
+    assert set(done) == {"opened", "field"} and "verdicts" not in done["field"]
+    facts = ask(client, tab, "facts", {"opened": done["opened"]}).json()["facts"]
+    assert facts[0].startswith("kettle_rise.geojson: 30 rows read")
+
+
+def test_an_answer_names_what_it_belongs_to(client: Any, tab: str) -> None:
+    question = opened(client, tab)
+    said = answer_to(client, tab, question)["of"]
+    assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 45 to 52 degF, 5 mph"
+    plan = {"temperature": ["8", "10"], "speed": ["8", "8"], "sections": ["left"]}
+    said = answer_to(client, tab, question | {"plan": plan, "system": "metric"})["of"]
+    assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 8 to 10 degC, 8 km/h, sections left"
+
+
+def test_the_newest_reading_ends_the_one_before() -> None:
+    """Two readings of one tab, the first still waiting or at work when the second is asked for."""
+    need_page()
+    from geoflow.web.answers import Answers
+    from geoflow.web.worker import Workers
+
+    held = Tabs()
+    workers = Workers()
+    tab = held.find(held.open())
+    answers = Answers(held, workers, "us")
+    bar, field = (Upload(path.name, path.read_bytes()) for path in (WREN, KETTLE))
+    arguments = {"prescription": KETTLE.name, "bar": WREN.name, "options": CHOSEN}
+    told: dict[str, list[dict[str, Any]]] = {"first": [], "second": [], "report": []}
+
+    async def reading(name: str, task: str = "read") -> None:
+        lines = answers._working(tab, task, arguments, (bar, field), lambda value: name)
+        async for line in lines:
+            told[name].append(json.loads(line))
+
+    async def both() -> None:
+        first = asyncio.ensure_future(reading("first"))
+        while not told["first"]:
+            await asyncio.sleep(0.01)
+        # Other work waits for the reader's word; a newer reading does not.
+        await reading("report", "report")
+        await asyncio.gather(first, reading("second"))
+
+    asyncio.run(both())
+    workers.close()
+    assert "at work already" in told["report"][-1]["error"]
+    assert "stopped" in told["first"][-1]
+    assert told["second"][-1] == {"done": "second"}
+    assert tab.at_work == {}
 
 
 # The plan moved
@@ -474,6 +603,18 @@ def test_a_moved_plan_is_vetted_as_the_file_would_be() -> None:
         for name in ("verdict", "limited_by", "speed_low", "margin", "temperature_low", "temperature_high"):
             np.testing.assert_array_equal(getattr(again.vetting, name), getattr(fresh.vetting, name))
     assert vet_again(outcome, outcome.solution.plan) is outcome
+
+
+def test_what_is_read_before_there_is_a_plan_is_vetted_as_the_file_would_be() -> None:
+    options = {"rate_column": "target", "rate_unit": "gal NH3/ac", "volume_temperature": "50 degF"}
+    read = read_unplanned(str(KETTLE), str(WREN), **options)
+    outcome = vet_plan(read, make_plan(read.bar, "45..52 degF", "5 mph", None))
+    fresh = vet_file(str(KETTLE), str(WREN), "45..52 degF", "5 mph", **options)
+    assert outcome.prescription.facts == fresh.prescription.facts
+    assert outcome.counted_density == fresh.counted_density
+    np.testing.assert_array_equal(outcome.rate, fresh.rate)
+    for name in ("verdict", "limited_by", "speed_low", "margin", "temperature_low", "temperature_high"):
+        np.testing.assert_array_equal(getattr(outcome.vetting, name), getattr(fresh.vetting, name))
 
 
 @pytest.mark.parametrize(

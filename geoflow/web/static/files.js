@@ -158,16 +158,17 @@ export class Files {
   look({ quiet = false } = {}) {
     const { bar, open, wanted, asks } = this;
     let coming = "";
+    let more = "";
     if (wanted) {
       const what = this.naming(wanted);
-      if (!bar) coming = `${what} is not read yet. Now choose the bar file: the map is read together with it.`;
-      else if (asks) coming = `${what} is not read yet: answer the question below.`;
-      else coming = `Reading ${what}.`;
-      if (open) coming += ` Until it is read, ${this.loaded} stays loaded.`;
+      coming = bar && !asks ? `Reading ${what}.` : `${what} is not read yet.`;
+      if (!bar) more = " Now choose the bar file: the map is read together with it.";
+      else if (asks) more = " Answer the question below.";
+      if (open) more += ` Until it is read, ${this.loaded} stays loaded.`;
     }
     at("coming").hidden = !wanted;
     at("coming").classList.toggle("waits", Boolean(wanted && (asks || !bar)));
-    at("coming-words").textContent = coming;
+    at("coming-words").textContent = coming + more;
     at("coming-drop").hidden = !wanted || !(asks || !bar);
     at("bar-name").textContent = bar ? `${bar.name} (${bar.fileName})` : NO_BAR;
     at("map-name").textContent = open ? `${open.field.file}: column '${open.field.column}' in ${open.field.unit}` : NO_MAP;

@@ -8,9 +8,12 @@ export class ZoneList {
   constructor(state, marked) {
     this.state = state;
     this.marked = marked;
-    const dim = (id) => (current, any) => at(id).classList.toggle("dim", any && !current);
-    this.listed = new Belonging(state, dim("zones-body"));
-    this.told = new Belonging(state, dim("zone"));
+    const dim = (id, current, any) => at(id).classList.toggle("dim", any && !current);
+    this.listed = new Belonging(state, (current, any) => {
+      at("zones-body").hidden = !any;
+      dim("zones-body", current, any);
+    });
+    this.told = new Belonging(state, (current, any) => dim("zone", current, any));
     this.reset([]);
     at("zones").addEventListener("keydown", (event) => this.key(event));
     at("shown").addEventListener("change", () => this.turn(0));
