@@ -104,11 +104,12 @@ def browser() -> Iterator[Any]:
 def held(page: Any, pattern: str) -> Iterator[None]:
     """Keep back what the page asks of an address inside the block, so that things happen in a known order."""
     kept: list[Any] = []
-    page.route(pattern, lambda route: kept.append(route))
+    holding = True
+    page.route(pattern, lambda route: kept.append(route) if holding else route.fallback())
     try:
         yield
     finally:
-        page.unroute(pattern)
+        holding = False
         for route in kept:
             # What the page gave up meanwhile cannot be sent on.
             with contextlib.suppress(Exception):
@@ -153,7 +154,9 @@ def context(chromium: Any, address: str, complaints: list[str]) -> Iterator[Any]
 
     def only_here(route: Any) -> None:
         if route.request.url.startswith(address):
-            route.continue_()
+            # What the page gave up meanwhile cannot be sent on.
+            with contextlib.suppress(Exception):
+                route.continue_()
         else:
             complaints.append(f"asked for {route.request.url}")
             route.abort()

@@ -202,7 +202,7 @@ def test_choices_that_were_not_sent_change_nothing(page: Any) -> None:
 def test_a_bar_chosen_while_a_report_is_made_ends_it_and_is_taken(page: Any, shots: Path) -> None:
     read_lantern(page)
     downloads: list[Any] = []
-    page.on("download", downloads.append)
+    page.on("download", lambda download: downloads.append(download))
     with held(page, "**/do/report"):
         page.click("#report")
         page.locator("#work").wait_for()
@@ -295,7 +295,7 @@ def test_a_plan_that_moves_during_a_rewriting_withholds_it(page: Any, shots: Pat
 def test_what_was_made_for_a_plan_that_moved_is_not_downloaded(page: Any, name: str) -> None:
     read_lantern(page)
     downloads: list[Any] = []
-    page.on("download", downloads.append)
+    page.on("download", lambda download: downloads.append(download))
     with held(page, f"**/do/{name}"):
         page.click(f"#{name}")
         page.locator("#work").wait_for()

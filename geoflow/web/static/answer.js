@@ -93,8 +93,9 @@ export class Answer {
     if (missing || this.isRefused(question)) put(at("sentence"), none);
     else put(at("sentence"), answer?.answer ?? "No answer yet.");
     at("sentence").classList.toggle("dim", dimmed && !missing && !this.isRefused(question));
+    const elsewhere = state.coming || state.lost;
     // Short enough for one line, so that nothing jumps while a slider moves.
-    if (!current) put(at("pending"), dimmed && !state.coming ? `${why} What is dimmed is of an earlier plan.` : why);
+    if (!current) put(at("pending"), dimmed && !elsewhere ? `${why} What is dimmed is of an earlier plan.` : why);
     else put(at("pending"), answer.exact ? "\u00a0" : "Moving: margins and cures follow when it rests.");
     const of = answer === null ? "" : `${current ? "For" : "Dimmed: for"} ${answer.of}.`;
     put(at("of"), of);
