@@ -12,6 +12,7 @@ export async function longWork(name, body, trouble, { what = "", newest = "" } =
   if (running) endFor(newest);
   const mine = (running = { name, what, why: "", sending: new AbortController() });
   tell(trouble, "");
+  tell(at("note"), "");
   at("work").hidden = false;
   at("stop").disabled = false;
   document.body.classList.add("working");
