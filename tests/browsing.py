@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import importlib.metadata
+import io
 import os
 import subprocess
 import sys
 import tempfile
 import time
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,18 @@ FLAGS = (
     *("--disable-component-update", "--disable-sync"),
 )
 ROOT = Path(__file__).parent.parent
+FIELDS = ROOT / "sample_fields"
+KETTLE, LANTERN, LOG = FIELDS / "kettle_rise.geojson", FIELDS / "lantern_flat.shp", FIELDS / "lantern_flat_log.csv"
+WREN, HERON = FIELDS / "wren.toml", FIELDS / "heron.toml"
+LANTERN_PARTS = [FIELDS / f"lantern_flat{ending}" for ending in (".shp", ".shx", ".dbf", ".prj", ".cpg")]
+WAIT = 60_000
+NAMES = {
+    "coldest": "Liquid in the tank, coldest",
+    "warmest": "Liquid in the tank, warmest",
+    "slowest": "Ground speed, slowest",
+    "fastest": "Ground speed, fastest",
+}
+PLAN = {"coldest": "40", "warmest": "50", "slowest": "5", "fastest": "5"}
 
 
 def need(what: str) -> None:
@@ -84,3 +98,133 @@ def browser() -> Iterator[Any]:
             yield chromium
         finally:
             chromium.close()
+
+
+@contextlib.contextmanager
+def held(page: Any, pattern: str) -> Iterator[None]:
+    """Keep back what the page asks of an address inside the block, so that things happen in a known order."""
+    kept: list[Any] = []
+    holding = True
+    page.route(pattern, lambda route: kept.append(route) if holding else route.fallback())
+    try:
+        yield
+    finally:
+        holding = False
+        for route in kept:
+            # What the page gave up meanwhile cannot be sent on.
+            with contextlib.suppress(Exception):
+                route.continue_()
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    need_page()
+    with browser() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def temporary(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("system-temporary")
+
+
+@pytest.fixture(scope="module")
+def address(chromium: Any, temporary: Path) -> Iterator[str]:
+    with served(folder=temporary) as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def shots(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the screenshots go: looked at by a person after changes to the page."""
+    folder = Path(os.environ.get("GEOFLOW_SHOTS") or tmp_path_factory.mktemp("shots"))
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
+@pytest.fixture
+def complaints() -> list[str]:
+    return []
+
+
+@pytest.fixture
+def context(chromium: Any, address: str, complaints: list[str]) -> Iterator[Any]:
+    """A context in which any request off this machine fails the test."""
+    made = chromium.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+
+    def only_here(route: Any) -> None:
+        if route.request.url.startswith(address):
+            # What the page gave up meanwhile cannot be sent on.
+            with contextlib.suppress(Exception):
+                route.continue_()
+        else:
+            complaints.append(f"asked for {route.request.url}")
+            route.abort()
+
+    made.route("**/*", only_here)
+    yield made
+    made.close()
+    assert complaints == []
+
+
+def opened(context: Any, address: str, complaints: list[str]) -> Any:
+    page = context.new_page()
+    page.set_default_timeout(WAIT)
+    page.on("pageerror", lambda problem: complaints.append(f"script: {problem}"))
+    # Chromium notes every refused question on its console; that is no fault of the script.
+    page.on(
+        "console",
+        lambda said: (
+            complaints.append(said.text) if said.type == "error" and "status of 422" not in said.text else None
+        ),
+    )
+    page.goto(address)
+    page.wait_for_selector("body[data-ready]")
+    return page
+
+
+@pytest.fixture
+def page(context: Any, address: str, complaints: list[str]) -> Any:
+    return opened(context, address, complaints)
+
+
+def read_kettle(page: Any) -> None:
+    page.set_input_files("#bar-file", WREN)
+    page.get_by_text("Wren (wren.toml)").wait_for()
+    page.set_input_files("#map-file", KETTLE)
+    page.locator("#choices").wait_for(timeout=WAIT)
+    page.select_option("#rate-column", "target")
+    page.select_option("#rate-unit", "lb N/ac")
+    page.click("#choices button[type=submit]")
+    page.locator("#field").wait_for(timeout=WAIT)
+    set_plan(page, **PLAN)
+
+
+def read_lantern(page: Any, **plan: str) -> None:
+    page.set_input_files("#bar-file", HERON)
+    page.get_by_text("Heron (heron.toml)").wait_for()
+    page.set_input_files("#map-file", [str(part) for part in LANTERN_PARTS])
+    page.locator("#field").wait_for(timeout=WAIT)
+    set_plan(page, **(PLAN | plan))
+
+
+def settled(page: Any) -> None:
+    """Wait for the full answer of the plan as it stands."""
+    for _ in range(2):
+        page.wait_for_timeout(350)
+        page.locator("body:not(.working)[data-exact=true]").wait_for(timeout=WAIT)
+
+
+def set_plan(page: Any, **numbers: str) -> None:
+    type_plan(page, **numbers)
+    settled(page)
+
+
+def type_plan(page: Any, **numbers: str) -> None:
+    for name, number in numbers.items():
+        page.get_by_label(f"{NAMES[name]}, typed", exact=True).fill(number)
+
+
+def unpacked(download: Any) -> dict[str, bytes]:
+    with zipfile.ZipFile(io.BytesIO(Path(download.path()).read_bytes())) as archive:
+        return {name: archive.read(name) for name in archive.namelist()}

@@ -8,6 +8,7 @@ from typing import Any
 
 import errors_catalogue
 import pytest
+from browsing import address, chromium, complaints, context, page, shots, temporary  # noqa: F401
 
 from geoflow import errors
 from geoflow.formats import bars, taskdata_xml

@@ -4,126 +4,34 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import re
 import subprocess
 import sys
-import zipfile
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
-from browsing import ROOT, browser, need_page, served
+from browsing import (
+    FIELDS,
+    HERON,
+    KETTLE,
+    LANTERN,
+    LANTERN_PARTS,
+    LOG,
+    NAMES,
+    PLAN,
+    ROOT,
+    WAIT,
+    WREN,
+    opened,
+    read_kettle,
+    read_lantern,
+    set_plan,
+    settled,
+    unpacked,
+)
 
-FIELDS = ROOT / "sample_fields"
-KETTLE, LANTERN, LOG = FIELDS / "kettle_rise.geojson", FIELDS / "lantern_flat.shp", FIELDS / "lantern_flat_log.csv"
-WREN, HERON = FIELDS / "wren.toml", FIELDS / "heron.toml"
-LANTERN_PARTS = [FIELDS / f"lantern_flat{ending}" for ending in (".shp", ".shx", ".dbf", ".prj", ".cpg")]
 # Targets for gloves; WCAG 2.2, success criterion 2.5.5 (enhanced), asks 44 by 44 CSS pixels.
 SMALLEST_TARGET = 44.0
-WAIT = 60_000
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    need_page()
-    with browser() as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
-def temporary(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("system-temporary")
-
-
-@pytest.fixture(scope="module")
-def address(chromium: Any, temporary: Path) -> Iterator[str]:
-    with served(folder=temporary) as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
-def shots(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where the screenshots go: looked at by a person after changes to the page."""
-    folder = Path(os.environ.get("GEOFLOW_SHOTS") or tmp_path_factory.mktemp("shots"))
-    folder.mkdir(exist_ok=True)
-    return folder
-
-
-@pytest.fixture
-def complaints() -> list[str]:
-    return []
-
-
-@pytest.fixture
-def context(chromium: Any, address: str, complaints: list[str]) -> Iterator[Any]:
-    """A context in which any request off this machine fails the test."""
-    made = chromium.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
-
-    def only_here(route: Any) -> None:
-        if route.request.url.startswith(address):
-            route.continue_()
-        else:
-            complaints.append(f"asked for {route.request.url}")
-            route.abort()
-
-    made.route("**/*", only_here)
-    yield made
-    made.close()
-    assert complaints == []
-
-
-def opened(context: Any, address: str, complaints: list[str]) -> Any:
-    page = context.new_page()
-    page.set_default_timeout(WAIT)
-    page.on("pageerror", lambda problem: complaints.append(f"script: {problem}"))
-    # Chromium notes every refused question on its console; that is no fault of the script.
-    page.on(
-        "console",
-        lambda said: (
-            complaints.append(said.text) if said.type == "error" and "status of 422" not in said.text else None
-        ),
-    )
-    page.goto(address)
-    page.wait_for_selector("body[data-ready]")
-    return page
-
-
-@pytest.fixture
-def page(context: Any, address: str, complaints: list[str]) -> Any:
-    return opened(context, address, complaints)
-
-
-def read_kettle(page: Any) -> None:
-    page.set_input_files("#bar-file", WREN)
-    page.get_by_text("Wren (wren.toml)").wait_for()
-    page.set_input_files("#map-file", KETTLE)
-    page.locator("#choices").wait_for(timeout=WAIT)
-    page.select_option("#rate-column", "target")
-    page.select_option("#rate-unit", "lb N/ac")
-    page.click("#choices button[type=submit]")
-    page.locator("#field").wait_for(timeout=WAIT)
-    settled(page)
-
-
-def settled(page: Any) -> None:
-    """Wait for the full answer of the plan as it stands."""
-    for _ in range(2):
-        page.wait_for_timeout(350)
-        page.locator("body:not(.working)[data-exact=true]").wait_for(timeout=WAIT)
-
-
-def set_plan(page: Any, **numbers: str) -> None:
-    names = {
-        "coldest": "Liquid in the tank, coldest",
-        "warmest": "Liquid in the tank, warmest",
-        "slowest": "Ground speed, slowest",
-        "fastest": "Ground speed, fastest",
-    }
-    for name, number in numbers.items():
-        page.get_by_label(f"{names[name]}, typed", exact=True).fill(number)
-    settled(page)
 
 
 def command_line(*arguments: object) -> str:
@@ -131,11 +39,6 @@ def command_line(*arguments: object) -> str:
         [sys.executable, "-m", "geoflow.cli", *map(str, arguments)], capture_output=True, text=True, check=False
     )
     return done.stdout + done.stderr
-
-
-def unpacked(download: Any) -> dict[str, bytes]:
-    with zipfile.ZipFile(io.BytesIO(Path(download.path()).read_bytes())) as archive:
-        return {name: archive.read(name) for name in archive.namelist()}
 
 
 def test_a_file_that_leaves_a_question_is_asked_about_in_the_command_lines_words(page: Any, shots: Path) -> None:
@@ -248,7 +151,7 @@ def test_a_shapefile_in_parts_is_dropped_and_everything_downloaded(page: Any, tm
         )
     page.dispatch_event("body", "drop", {"dataTransfer": handle})
     page.locator("#field").wait_for(timeout=WAIT)
-    settled(page)
+    set_plan(page, **PLAN)
     assert "26" in page.locator("#sentence").inner_text()
     with page.expect_download(timeout=WAIT) as download:
         page.click("#vetted")
@@ -305,6 +208,9 @@ def test_by_keyboard_alone(page: Any, shots: Path) -> None:
         tab_to(page, "choices button")
         page.keyboard.press("Enter")
     page.locator("#field").wait_for(timeout=WAIT)
+    for name, number in zip(("coldest", "warmest", "slowest", "fastest"), ("40", "50", "5", "5"), strict=True):
+        tab_to(page, f"{NAMES[name]}, typed")
+        page.keyboard.type(number)
     settled(page)
     tab_to(page, "zones")
     page.keyboard.press("ArrowDown")
@@ -322,10 +228,11 @@ def test_by_keyboard_alone(page: Any, shots: Path) -> None:
 
 
 def tab_to(page: Any, wanted: str) -> None:
-    """Press Tab until an element has the focus, by id, or by id of its form and its kind."""
+    """Press Tab until an element has the focus, by id, by label, or by id of its form and its kind."""
     for _ in range(120):
         here = page.evaluate(
-            "[document.activeElement.id, `${document.activeElement.form?.id} ${document.activeElement.localName}`]"
+            "[document.activeElement.id, document.activeElement.getAttribute('aria-label'), "
+            "`${document.activeElement.form?.id} ${document.activeElement.localName}`]"
         )
         if wanted in here:
             return
@@ -381,11 +288,7 @@ def test_two_tabs_know_nothing_of_each_other(context: Any, address: str, page: A
     read_kettle(page)
     other = opened(context, address, complaints)
     assert other.locator("#field").is_hidden()
-    other.set_input_files("#bar-file", HERON)
-    other.get_by_text("Heron (heron.toml)").wait_for()
-    other.set_input_files("#map-file", [str(part) for part in LANTERN_PARTS])
-    other.locator("#field").wait_for(timeout=WAIT)
-    settled(other)
+    read_lantern(other)
     before = page.locator("#sentence").inner_text()
     set_plan(other, slowest="4", fastest="4")
     # On a slow machine the full answer may come after the click, and takes the words of the one before away.
@@ -414,7 +317,7 @@ def test_markup_in_a_file_is_text_on_the_page(page: Any, tmp_path: Path, shots: 
     page.select_option("#rate-unit", "lb N/ac")
     page.click("#choices button[type=submit]")
     page.locator("#field").wait_for(timeout=WAIT)
-    settled(page)
+    set_plan(page, **PLAN)
     page.locator("#zones li").first.click()
     page.locator("#zone summary").click()
     assert f"=1+1{evil}" in page.locator("#zone").inner_text()
@@ -447,11 +350,7 @@ def test_stop_really_stops_and_leaves_nothing(page: Any, tmp_path: Path, shots: 
 
 
 def test_a_log_is_reconciled_with_map_and_bar(page: Any, shots: Path) -> None:
-    page.set_input_files("#bar-file", HERON)
-    page.get_by_text("Heron (heron.toml)").wait_for()
-    page.set_input_files("#map-file", [str(part) for part in LANTERN_PARTS])
-    page.locator("#field").wait_for(timeout=WAIT)
-    settled(page)
+    read_lantern(page)
     page.set_input_files("#log-file", LOG)
     page.click("#log-form button[type=submit]")
     page.locator("#reconciled").wait_for(timeout=WAIT)

@@ -54,10 +54,6 @@ def ask(client: Any) -> Iterator[Callable[..., str]]:
     client.post("/do/close", headers={"x-geoflow-tab": tab}, content=b"{}")
 
 
-def with_bar(ask: Callable[..., str]) -> None:
-    assert not ask("bar", {"name": "wren.toml", "text": WREN.read_text("utf-8")})
-
-
 def archive(members: int) -> bytes:
     made = io.BytesIO()
     with zipfile.ZipFile(made, "w") as file:
@@ -67,15 +63,19 @@ def archive(members: int) -> bytes:
 
 
 MAP = Upload("kettle.geojson", KETTLE.read_bytes())
-READ = {"plan": PLAN, "options": CHOSEN}
+BAR = {"name": "wren.toml", "text": WREN.read_text("utf-8")}
+READ = {"bar": BAR, "options": CHOSEN}
 ASKED: list[tuple[str, bytes | dict[str, Any], tuple[Upload, ...], tuple[str, str, str]]] = [
     ("vet", b" " * (2 * 1024**2 + 1), (), ("what the page sent is too large", "the page", "reload")),
+    ("read", {"options": CHOSEN}, (MAP,), ("there is no bar yet", "bar", "choose a bar file")),
+    ("vet", {}, (), ("no prescription is loaded", "prescription", "choose a bar file")),
+    ("vet", {"opened": 9, "plan": PLAN}, (), ("other files were loaded since", "the files loaded", "ask again")),
     ("read", READ, (), ("there is no prescription yet", "prescription", "choose one")),
     (
-        "read",
-        {"plan": {"temperature": ["45"]}},
-        (MAP,),
-        ("the temperature is not given", "--temperature", "both fields"),
+        "vet",
+        {"opened": 1, "plan": {"temperature": ["45"]}},
+        (),
+        ("the temperature is not given", "--temperature", "both ends"),
     ),
     ("reconcile", {}, (), ("there is no log yet", "log", "choose one")),
     ("download", {"task": "rewritten"}, (), ("there is nothing to download", "download", "make the files first")),
@@ -103,29 +103,12 @@ def test_the_page_is_answered_with_what_where_and_cure(
     files: tuple[Upload, ...],
     expected: tuple[str, str, str],
 ) -> None:
-    with_bar(ask)
+    assert not ask("read", READ, MAP)
     text = ask(name, body, *files)
     what, where, cure = expected
     assert what in text
     assert f"where: {where}" in text
     assert cure in text.partition("cure:")[2]
-
-
-def test_other_files_chosen_while_the_first_are_read(ask: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:
-    from geoflow.web import answers
-
-    loaded = answers.loaded
-
-    def loaded_late(tab: Any) -> tuple[Upload, ...]:
-        files = loaded(tab)
-        tab.bar = Upload("another.toml", WREN.read_bytes())
-        return files
-
-    with_bar(ask)
-    monkeypatch.setattr(answers, "loaded", loaded_late)
-    text = ask("read", READ, MAP)
-    for part in ("other files were chosen meanwhile", "where: the files chosen", "wait for them"):
-        assert part in text
 
 
 def test_a_form_is_not_made_of_a_broken_bar_file() -> None:

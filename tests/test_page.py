@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
 import subprocess
@@ -27,7 +28,7 @@ from geoflow.web.bar_form import bar_text, form_content, form_description
 from geoflow.web.tabs import Tabs
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
 from geoflow.workflow.choices import reading_choices
-from geoflow.workflow.moving import prepare_window, vet_again, vet_ahead
+from geoflow.workflow.moving import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan
 from geoflow.workflow.vetting import make_plan, vet_file
 
 ROOT = Path(__file__).parent.parent
@@ -82,9 +83,18 @@ def work(client: Any, tab: str, name: str, body: bytes) -> dict[str, Any]:
     return dict(json.loads(answer.text.splitlines()[-1]))
 
 
+def bar_of(path: Path) -> dict[str, str]:
+    return {"name": path.name, "text": path.read_text("utf-8")}
+
+
 def load(client: Any, tab: str, files: list[Path] | list[Upload] | None = None, bar: Path = WREN) -> dict[str, Any]:
-    assert ask(client, tab, "bar", {"name": bar.name, "text": bar.read_text("utf-8")}).status_code == 200
-    return work(client, tab, "read", frame({"plan": PLAN, "options": CHOSEN}, files or [KETTLE]))
+    options = CHOSEN if files != LANTERN else {}
+    return work(client, tab, "read", frame({"bar": bar_of(bar), "options": options}, files or [KETTLE]))
+
+
+def opened(client: Any, tab: str, *given: Any, **more: Any) -> dict[str, Any]:
+    """Load files and give the question about them, for a plan that is set."""
+    return {"opened": load(client, tab, *given, **more)["done"]["opened"], "plan": PLAN}
 
 
 def command_line(*arguments: object, folder: Path | None = None) -> str:
@@ -160,10 +170,10 @@ def test_the_page_itself_has_no_inline_script_style_or_foreign_address() -> None
 
 def test_a_token_is_needed_and_tells_tabs_apart(client: Any) -> None:
     first, second = open_tab(client), open_tab(client)
-    load(client, first)
-    assert ask(client, first, "vet", {"plan": PLAN}).status_code == 200
+    question = opened(client, first)
+    assert ask(client, first, "vet", question).status_code == 200
     for stranger in (second, "new", "", "guess"):
-        refused = ask(client, stranger, "vet", {"plan": PLAN})
+        refused = ask(client, stranger, "vet", question)
         assert refused.status_code == 422 and "cure:" in refused.json()["error"]
     for token in (first, second):
         client.post("/do/close", headers={"x-geoflow-tab": token}, content=b"{}")
@@ -187,9 +197,9 @@ def test_old_and_surplus_tabs_are_let_go(monkeypatch: pytest.MonkeyPatch) -> Non
     assert len(held) == 0
     monkeypatch.setattr(tabs, "_MOST_BYTES", 10)
     small = held.open()
-    held.find(small).files = (Upload("x", b"123456"),)
+    held.find(small).state.made("report", {}, b"123456")
     large = held.open()
-    held.find(large).files = (Upload("x", b"123456"),)
+    held.find(large).state.made("report", {}, b"123456")
     held.find(large)
     with pytest.raises(UsageError):
         held.find(small)
@@ -357,11 +367,10 @@ def unpacked(content: bytes) -> dict[str, bytes]:
 def test_rewritten_files_are_byte_for_byte_the_command_lines(
     client: Any, tab: str, tmp_path: Path, policy: str
 ) -> None:
-    load(client, tab)
     rules = {"allow_raise": True, "max_rate": "180 lb N/ac"}
-    asked = {"plan": PLAN, "options": CHOSEN, "policy": policy, "rules": rules}
+    asked = {**opened(client, tab), "policy": policy, "rules": rules}
     done = work(client, tab, "rewrite", json.dumps(asked).encode())["done"]
-    sent = unpacked(ask(client, tab, "download", {"task": "rewritten files"}).content)
+    sent = unpacked(ask(client, tab, "download", {"task": "rewritten files", "of": asked}).content)
     out = tmp_path / "kettle_rise_for_bar.geojson"
     said = command_line(
         *("rewrite", KETTLE.name, "--bar", WREN.name, "--temperature", "45..52 degF", "--speed", "5 mph"),
@@ -375,9 +384,9 @@ def test_rewritten_files_are_byte_for_byte_the_command_lines(
 
 
 def test_vetted_files_are_the_command_lines(client: Any, tab: str, tmp_path: Path) -> None:
-    load(client, tab)
-    done = work(client, tab, "vetted", json.dumps({"plan": PLAN, "options": CHOSEN}).encode())["done"]
-    sent = unpacked(ask(client, tab, "download", {"task": "vetted files"}).content)
+    asked = opened(client, tab)
+    done = work(client, tab, "vetted", json.dumps(asked).encode())["done"]
+    sent = unpacked(ask(client, tab, "download", {"task": "vetted files", "of": asked}).content)
     command_line(
         *("vet", KETTLE.name, "--bar", WREN.name, "--temperature", "45..52 degF", "--speed", "5 mph"),
         *("--rate-column", "target", "--rate-unit", "lb N/ac", "--out", tmp_path / "vetted"),
@@ -392,32 +401,33 @@ def test_vetted_files_are_the_command_lines(client: Any, tab: str, tmp_path: Pat
 
 
 def test_the_report_is_made(client: Any, tab: str) -> None:
-    load(client, tab)
-    done = work(client, tab, "report", json.dumps({"plan": PLAN, "options": CHOSEN}).encode())["done"]
-    sent = unpacked(ask(client, tab, "download", {"task": "report"}).content)
+    asked = opened(client, tab)
+    done = work(client, tab, "report", json.dumps(asked).encode())["done"]
+    sent = unpacked(ask(client, tab, "download", {"task": "report", "of": asked}).content)
     assert sent["report.html"].startswith(b"<!") and sent["report.pdf"].startswith(b"%PDF")
     assert done["text"]
 
 
 def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -> None:
-    load(client, tab, LANTERN, HERON)
+    question = opened(client, tab, LANTERN, HERON)
     log = FIELDS / "lantern_flat_log.csv"
-    body = frame({"with_bar": True, "with_map": True, "log": {"tickets": ["11600 lb NH3"]}}, [log])
-    done = work(client, tab, "reconcile", body)["done"]
+    asked = {**question, "bar": bar_of(HERON), "with_map": True, "log": {"tickets": ["11600 lb NH3"]}}
+    done = work(client, tab, "reconcile", frame(asked, [log]))["done"]
     said = command_line(
         *("reconcile", log.name, "--target", LANTERN[0].name, "--bar", HERON.name, "--ticket", "11600 lb NH3"),
         folder=FIELDS,
     )
     assert said.strip() == done["text"].strip()
     assert done["pictures"][0][0] == "map.png"
-    assert "zones.csv" in unpacked(ask(client, tab, "download", {"task": "reconciled files"}).content)
+    sent = ask(client, tab, "download", {"task": "reconciled files", "of": asked})
+    assert "zones.csv" in unpacked(sent.content)
 
 
 def test_metric_speaks_metric_and_means_the_same(client: Any, tab: str) -> None:
-    load(client, tab)
-    us = ask(client, tab, "vet", {"plan": {"temperature": ["50", "50"], "speed": ["5", "5"]}}).json()
+    question = opened(client, tab)
+    us = ask(client, tab, "vet", question | {"plan": {"temperature": ["50", "50"], "speed": ["5", "5"]}}).json()
     plan = {"temperature": ["10", "10"], "speed": ["8.04672", "8.04672"]}
-    metric = ask(client, tab, "vet", {"plan": plan, "system": "metric"}).json()
+    metric = ask(client, tab, "vet", question | {"plan": plan, "system": "metric"}).json()
     assert us["verdicts"] == metric["verdicts"] and us["exact"] and metric["exact"]
     assert "lb N/ac" in str(us["window"]) and "kg N/ha" in str(metric["window"])
 
@@ -427,29 +437,156 @@ def test_a_zone_tells_its_attributes_as_they_are(client: Any, tab: str) -> None:
     evil = "=HYPERLINK(<script>alert(1)</script>)"
     for feature in collection["features"]:
         feature["properties"]["note"] = evil
-    load(client, tab, [Upload("evil.geojson", json.dumps(collection).encode())])
-    zone = ask(client, tab, "zone", {"plan": PLAN, "at": 0})
+    question = opened(client, tab, [Upload("evil.geojson", json.dumps(collection).encode())])
+    zone = ask(client, tab, "zone", question | {"at": 0})
     assert zone.headers["content-type"].startswith("application/json")
     assert ["note", evil] in zone.json()["attributes"]
 
 
 @pytest.mark.parametrize("at", [-1, 10_000, "x", None])
 def test_a_zone_that_is_none_is_refused(client: Any, tab: str, at: Any) -> None:
-    load(client, tab)
-    assert ask(client, tab, "zone", {"plan": PLAN, "at": at}).status_code == 422
+    assert ask(client, tab, "zone", opened(client, tab) | {"at": at}).status_code == 422
 
 
 def test_zones_are_listed_worst_first_in_pages(client: Any, tab: str) -> None:
-    load(client, tab)
-    said = ask(client, tab, "zones", {"plan": PLAN, "shown": "all", "start": 0}).json()
+    question = opened(client, tab)
+    said = ask(client, tab, "zones", question | {"shown": "all", "start": 0}).json()
     letters = "".join(zone["letter"] for zone in said["zones"])
     assert letters == "".join(sorted(letters, key="FDH0".index)) and said["total"] == 30
-    fails = ask(client, tab, "zones", {"plan": PLAN, "shown": "fails", "start": 400}).json()
+    fails = ask(client, tab, "zones", question | {"shown": "fails", "start": 400}).json()
     assert {zone["letter"] for zone in fails["zones"]} == {"F"} and fails["start"] == 0
+
+
+def test_a_log_is_not_compared_with_a_map_that_is_not_loaded(client: Any, tab: str) -> None:
+    body = frame({"bar": bar_of(HERON), "with_map": True, "log": {}}, [FIELDS / "lantern_flat_log.csv"])
+    assert "no prescription is loaded" in work(client, tab, "reconcile", body)["error"]
 
 
 def test_stopping_where_nothing_is_at_work_is_harmless(client: Any, tab: str) -> None:
     assert ask(client, tab, "stop", {}).json() == {"stopped": False}
+
+
+# What is open, and what belongs to it
+
+
+def answer_to(client: Any, tab: str, question: dict[str, Any]) -> dict[str, Any]:
+    answer = ask(client, tab, "vet", question)
+    assert answer.status_code == 200, answer.text
+    return dict(answer.json())
+
+
+@pytest.mark.parametrize(
+    "upload",
+    [Upload("other.zip", b"PK\x03\x04 and no more"), zipped(**{"../x.shp": b"1"}), Upload("other.geojson", b"{")],
+    ids=["damaged", "leading-out", "cut"],
+)
+def test_a_refused_file_changes_nothing_that_is_open(client: Any, tab: str, upload: Upload) -> None:
+    question = opened(client, tab)
+    before = answer_to(client, tab, question)
+    refused = load(client, tab, [upload], HERON)
+    assert "error" in refused or "unread" in refused["done"]
+    assert answer_to(client, tab, question) == before
+    rewriting = {**question, "policy": "hold-speed", "rules": {}}
+    done = work(client, tab, "rewrite", json.dumps(rewriting).encode())["done"]
+    assert done["names"][0].startswith("kettle_rise") and "Wren" in done["of"]
+
+
+def test_files_read_since_change_nothing_before_they_are_asked_about(client: Any, tab: str) -> None:
+    first = opened(client, tab)
+    before = answer_to(client, tab, first)
+    second = opened(client, tab, LANTERN, HERON)
+    assert second["opened"] > first["opened"]
+    assert answer_to(client, tab, first) == before
+    assert "lantern_flat.shp with Heron (heron.toml)" in answer_to(client, tab, second)["of"]
+    refused = ask(client, tab, "vet", first)
+    assert refused.status_code == 422 and "other files were loaded since" in refused.json()["error"]
+    # One that the page never came to know of makes room for the next.
+    opened(client, tab)
+    fourth = opened(client, tab)
+    assert answer_to(client, tab, second) and answer_to(client, tab, fourth) == before
+
+
+def test_a_part_that_is_not_sent_is_taken_as_it_is_open(client: Any, tab: str) -> None:
+    question = opened(client, tab)
+    again = work(client, tab, "read", frame({"opened": question["opened"], "bar": bar_of(HERON)}, []))["done"]
+    assert again["field"]["column"] == "target"
+    assert "kettle_rise.geojson with Heron" in answer_to(client, tab, question | {"opened": again["opened"]})["of"]
+
+
+def test_what_was_made_is_handed_over_only_for_the_same_question(client: Any, tab: str) -> None:
+    question = opened(client, tab)
+    rewriting = {**question, "policy": "hold-speed", "rules": {}}
+    work(client, tab, "rewrite", json.dumps(rewriting).encode())
+    moved = PLAN | {"speed": ["6.5", "6.5"]}
+    for other in ({"plan": moved}, {"policy": "hold-total"}, {"rules": {"allow_raise": True}}, {"system": "metric"}):
+        refused = ask(client, tab, "download", {"task": "rewritten files", "of": rewriting | other})
+        assert refused.status_code == 422 and "belongs to another plan" in refused.json()["error"]
+    wanted = {"task": "rewritten files", "of": rewriting}
+    assert ask(client, tab, "download", wanted).status_code == 200
+    answer_to(client, tab, opened(client, tab, LANTERN, HERON))
+    refused = ask(client, tab, "download", wanted)
+    assert refused.status_code == 422 and "other files were loaded since" in refused.json()["error"]
+
+
+@pytest.mark.parametrize("name", ["vet", "zone", "zones", "text", "rewrite", "vetted", "report"])
+@pytest.mark.parametrize("unset", ["temperature", "speed"])
+def test_nothing_is_answered_for_a_plan_that_is_not_set(client: Any, tab: str, name: str, unset: str) -> None:
+    question = opened(client, tab)
+    for ends in (None, [], ["45"], ["", "52"]):
+        plan = {key: value for key, value in PLAN.items() if key != unset} | ({unset: ends} if ends else {})
+        refused = ask(client, tab, name, question | {"plan": plan, "at": 0})
+        assert refused.status_code == 422 and f"the {unset} is not given" in refused.json()["error"]
+
+
+def test_what_is_read_and_shown_before_a_plan_holds_no_verdict(client: Any, tab: str) -> None:
+    done = load(client, tab)["done"]
+    assert set(done) == {"opened", "field"} and "verdicts" not in done["field"]
+    facts = ask(client, tab, "facts", {"opened": done["opened"]}).json()["facts"]
+    assert facts[0].startswith("kettle_rise.geojson: 30 rows read")
+
+
+def test_an_answer_names_what_it_belongs_to(client: Any, tab: str) -> None:
+    question = opened(client, tab)
+    said = answer_to(client, tab, question)["of"]
+    assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 45 to 52 degF, 5 mph"
+    plan = {"temperature": ["8", "10"], "speed": ["8", "8"], "sections": ["left"]}
+    said = answer_to(client, tab, question | {"plan": plan, "system": "metric"})["of"]
+    assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 8 to 10 degC, 8 km/h, sections left"
+
+
+def test_the_newest_reading_ends_the_one_before() -> None:
+    """Two readings of one tab, the first still waiting or at work when the second is asked for."""
+    need_page()
+    from geoflow.web.answers import Answers
+    from geoflow.web.worker import Workers
+
+    held = Tabs()
+    workers = Workers()
+    tab = held.find(held.open())
+    answers = Answers(held, workers, "us")
+    bar, field = (Upload(path.name, path.read_bytes()) for path in (WREN, KETTLE))
+    arguments = {"prescription": KETTLE.name, "bar": WREN.name, "options": CHOSEN}
+    told: dict[str, list[dict[str, Any]]] = {"first": [], "second": [], "report": []}
+
+    async def reading(name: str, task: str = "read") -> None:
+        lines = answers._working(tab, task, arguments, (bar, field), lambda value: name)
+        async for line in lines:
+            told[name].append(json.loads(line))
+
+    async def both() -> None:
+        first = asyncio.ensure_future(reading("first"))
+        while not told["first"]:
+            await asyncio.sleep(0.01)
+        # Other work waits for the reader's word; a newer reading does not.
+        await reading("report", "report")
+        await asyncio.gather(first, reading("second"))
+
+    asyncio.run(both())
+    workers.close()
+    assert "at work already" in told["report"][-1]["error"]
+    assert "stopped" in told["first"][-1]
+    assert told["second"][-1] == {"done": "second"}
+    assert tab.at_work == {}
 
 
 # The plan moved
@@ -466,6 +603,18 @@ def test_a_moved_plan_is_vetted_as_the_file_would_be() -> None:
         for name in ("verdict", "limited_by", "speed_low", "margin", "temperature_low", "temperature_high"):
             np.testing.assert_array_equal(getattr(again.vetting, name), getattr(fresh.vetting, name))
     assert vet_again(outcome, outcome.solution.plan) is outcome
+
+
+def test_what_is_read_before_there_is_a_plan_is_vetted_as_the_file_would_be() -> None:
+    options = {"rate_column": "target", "rate_unit": "gal NH3/ac", "volume_temperature": "50 degF"}
+    read = read_unplanned(str(KETTLE), str(WREN), **options)
+    outcome = vet_plan(read, make_plan(read.bar, "45..52 degF", "5 mph", None))
+    fresh = vet_file(str(KETTLE), str(WREN), "45..52 degF", "5 mph", **options)
+    assert outcome.prescription.facts == fresh.prescription.facts
+    assert outcome.counted_density == fresh.counted_density
+    np.testing.assert_array_equal(outcome.rate, fresh.rate)
+    for name in ("verdict", "limited_by", "speed_low", "margin", "temperature_low", "temperature_high"):
+        np.testing.assert_array_equal(getattr(outcome.vetting, name), getattr(fresh.vetting, name))
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,6 @@ import base64
 import datetime
 import json
 from collections.abc import AsyncIterator, Awaitable, Callable
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from starlette.requests import ClientDisconnect, Request
@@ -15,29 +14,34 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from geoflow.errors import GeoflowError, UsageError
 from geoflow.web.asked import (
-    Question,
-    loaded,
+    belonging,
+    given_bar,
     log_work,
     plan_of,
     read_question,
+    reading_work,
     rewriting_rules,
+    sections_of,
     system_of,
     typed_options,
     vetting_inputs,
 )
-from geoflow.web.bar_form import bar_text, form_content
-from geoflow.web.tabs import Tab, Tabs
+from geoflow.web.bar_form import form_content
+from geoflow.web.state import Opened, Question
+from geoflow.web.tabs import LetGoError, Tab, Tabs, Turn
 from geoflow.web.tasks import Made, Reading, Unread
-from geoflow.web.uploads import Upload, check_archive, place_files, plain_name, unframe
+from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
 from geoflow.web.worker import Workers, in_words
 
 if TYPE_CHECKING:
-    from geoflow.units import System
+    from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["TAB_HEADER", "Answers"]
 
 TAB_HEADER: Final = "x-geoflow-tab"
 _AT_ONCE: Final = 2
+# Of these the newest counts: one that is asked for ends the one under way.
+_NEWEST_COUNTS: Final = ("read", "prepare")
 
 
 def _made_view(made: Made) -> dict[str, Any]:
@@ -45,11 +49,10 @@ def _made_view(made: Made) -> dict[str, Any]:
     return {"text": made.text, "names": made.names, "pictures": pictures}
 
 
-def _whole_answer(reading: Reading, system: System) -> dict[str, Any]:
-    from geoflow.web.views import answer_view
-
-    outcome = reading.outcome
-    return answer_view(outcome.prescription, outcome.solution, outcome.vetting.verdict, system, exact=True)
+def _refused(problem: GeoflowError) -> Response:
+    """Say no in words; a page whose tab was let go has to know that nothing on it can be asked about any more."""
+    gone = {"gone": True} if isinstance(problem, LetGoError) else {}
+    return JSONResponse({"error": str(problem), **gone}, 422)
 
 
 def _line(message: dict[str, Any]) -> bytes:
@@ -74,6 +77,7 @@ class Answers:
         self._turns = asyncio.Semaphore(_AT_ONCE)
         asked: dict[str, Callable[[Tab, Question], Any]] = {
             "bar": self._bar,
+            "facts": self._facts,
             "vet": self._vet,
             "zone": self._zone,
             "zones": self._zones,
@@ -123,24 +127,24 @@ class Answers:
                 return JSONResponse(await asyncio.to_thread(act, tab, asked))
             except ClientDisconnect:
                 return Response(status_code=400)
+            except GeoflowError as problem:
+                return _refused(problem)
             except Exception as problem:
-                return JSONResponse({"error": in_words(problem)}, 422 if isinstance(problem, GeoflowError) else 500)
+                return JSONResponse({"error": in_words(problem)}, 500)
 
         return answer
 
     # Short questions
 
     def _bar(self, tab: Tab, asked: Question) -> Any:
+        """Check a bar and say it in words; it is opened by reading it together with a prescription."""
         import tempfile
         from pathlib import Path
 
         from geoflow.formats.bars import read_bar
         from geoflow.report.bar_words import describe
-        from geoflow.web.views import first_plan
 
-        name = plain_name(str(asked.get("name") or "bar.toml"))
-        text = bar_text(asked["content"]) if isinstance(asked.get("content"), dict) else str(asked.get("text", ""))
-        upload = Upload(name, text.encode("utf-8", "surrogatepass"))
+        upload = given_bar(asked)
         with tempfile.TemporaryDirectory(prefix="geoflow-page-") as folder:
             path = Path(folder) / upload.name
             path.write_bytes(upload.content)
@@ -150,72 +154,60 @@ class Answers:
                 # The reader names the file by its path; the reader of the page knows only its name.
                 words = str(problem).replace(str(path), upload.name)
                 raise UsageError(words) from problem
-        with tab.lock:
-            tab.bar, tab.reading, tab.prepared = upload, None, None
+        text = upload.content.decode("utf-8")
         return {
             "text": text,
             "content": form_content(text, upload.name),
             "words": describe(bar, system_of(asked)),
             "name": bar.name,
             "sections": [section.name for section in bar.sections],
-            "plan": first_plan(*bar.limits.speed, system_of(asked)),
         }
 
-    def _reading(self, tab: Tab) -> Reading:
-        if tab.reading is None:
-            raise UsageError(
-                "no prescription is loaded", where="prescription", cure="choose a bar file and a prescription"
-            )
-        return tab.reading
+    def _facts(self, tab: Tab, asked: Question) -> Any:
+        from geoflow.web.views import facts_view
 
-    def _exact(self, tab: Tab, asked: Question) -> Reading:
-        """Return the reading with the verdicts for the plan asked for, solved in full."""
-        from geoflow.workflow.moving import vet_again
+        return facts_view(tab.state.find(asked).reading, system_of(asked))
 
-        reading = self._reading(tab)
-        outcome = vet_again(reading.outcome, plan_of(reading, asked))
-        if outcome is reading.outcome:
-            return reading
-        newer = replace(reading, outcome=outcome)
-        with tab.lock:
-            if tab.reading is reading:
-                tab.reading = newer
-        return newer
+    def _vetted_plan(self, tab: Tab, asked: Question) -> tuple[Opened, VetOutcome]:
+        """Return what is open with the verdicts for the plan asked for, solved in full."""
+        opened = tab.state.find(asked)
+        return opened, opened.vetted(plan_of(opened.reading.read.bar, asked))
 
     def _vet(self, tab: Tab, asked: Question) -> Any:
         from geoflow.web.views import answer_view
         from geoflow.workflow.moving import vet_ahead
 
-        reading, prepared = self._reading(tab), tab.prepared
-        plan, known = plan_of(reading, asked), reading.outcome.solution.plan
-        solved = (plan.temperature, plan.sections) == (known.temperature, known.sections)
-        if asked.get("quick") and not solved and prepared is not None and prepared[0] == plan.sections:
-            ahead = vet_ahead(reading.outcome, plan, prepared[1])
-            if ahead is not None:
-                return answer_view(
-                    reading.outcome.prescription, ahead.solution, ahead.verdict, system_of(asked), exact=False
-                )
-        return _whole_answer(self._exact(tab, asked), system_of(asked))
+        opened, system = tab.state.find(asked), system_of(asked)
+        plan, known, ahead = plan_of(opened.reading.read.bar, asked), opened.outcome, opened.ahead
+        of, prescription = belonging(opened, asked), opened.reading.read.prescription
+        if asked.get("quick") and known is not None and ahead is not None and ahead[0] == plan.sections:
+            before = known.solution.plan
+            if (plan.temperature, plan.sections) != (before.temperature, before.sections):
+                quick = vet_ahead(known, plan, ahead[1])
+                if quick is not None:
+                    return answer_view(prescription, quick.solution, quick.verdict, system, of, exact=False)
+        whole = opened.vetted(plan)
+        return answer_view(prescription, whole.solution, whole.vetting.verdict, system, of, exact=True)
 
     def _zone(self, tab: Tab, asked: Question) -> Any:
         from geoflow.web.views import zone_view
 
-        reading = self._exact(tab, asked)
+        opened, outcome = self._vetted_plan(tab, asked)
         try:
             at = int(asked["at"])
         except (KeyError, TypeError, ValueError) as problem:
             raise UsageError("no zone is named", where="zone", cure="choose one") from problem
-        if not 0 <= at < len(reading.outcome.rate):
+        if not 0 <= at < len(outcome.rate):
             raise UsageError(
-                "there is no such zone", where="zone", cure=f"choose one from 0 to {len(reading.outcome.rate) - 1}"
+                "there is no such zone", where="zone", cure=f"choose one from 0 to {len(outcome.rate) - 1}"
             )
-        return zone_view(reading, at, system_of(asked))
+        return zone_view(outcome, opened.reading.attributes, at, system_of(asked))
 
     def _zones(self, tab: Tab, asked: Question) -> Any:
         from geoflow.web.views import zones_view
 
         start = asked.get("start", 0)
-        outcome = self._exact(tab, asked).outcome
+        _, outcome = self._vetted_plan(tab, asked)
         return zones_view(
             outcome, str(asked.get("shown", "all")), start if isinstance(start, int) else 0, system_of(asked)
         )
@@ -223,15 +215,15 @@ class Answers:
     def _text(self, tab: Tab, asked: Question) -> Any:
         from geoflow.report.text import vet_text
 
-        outcome = self._exact(tab, asked).outcome
+        _, outcome = self._vetted_plan(tab, asked)
         said = vet_text(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, system_of(asked))
         return {"text": said}
 
     def _stop(self, tab: Tab, asked: Question) -> Any:
-        job = tab.jobs.get("asked")
-        if job is not None:
-            job.stop()
-        return {"stopped": job is not None}
+        turn = tab.at_work.get("asked")
+        if turn is not None:
+            turn.stop()
+        return {"stopped": turn is not None}
 
     # Long work
 
@@ -240,35 +232,57 @@ class Answers:
     ) -> AsyncIterator[bytes]:
         """Do a task in its own process and tell of it line by line; a reader who goes away ends it."""
         slot = "ahead" if task == "prepare" else "asked"
-        if slot in tab.jobs:
+        before = tab.at_work.get(slot)
+        if before is not None and not before.stopped and task not in _NEWEST_COUNTS:
             yield _line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})
             return
-        yield _line({"stage": "Waiting for its turn" if self._turns.locked() else "Beginning"})
-        async with self._turns:
-            job = tab.jobs[slot] = self._workers.begin(task, arguments, lambda folder: place_files(uploads, folder))
-            events = job.events()
-            try:
-                async for event in events:
-                    if event.kind == "stage":
-                        yield _line({"stage": event.value})
-                    elif event.kind == "done":
-                        try:
-                            yield _line({"done": await asyncio.to_thread(finish, event.value)})
-                        except Exception as problem:
-                            yield _line({"error": in_words(problem)})
-                    elif event.kind == "stopped":
-                        yield _line({"stopped": "Stopped; nothing was written."})
-                    else:
-                        yield _line({"error": event.value})
-            finally:
-                tab.jobs.pop(slot, None)
-                await events.aclose()
+        if before is not None:
+            before.stop()
+        turn = tab.at_work[slot] = Turn()
+        try:
+            yield _line({"stage": "Waiting for its turn" if self._turns.locked() else "Beginning"})
+            async with self._turns:
+                async for line in self._told(turn, task, arguments, uploads, finish):
+                    yield line
+        finally:
+            if tab.at_work.get(slot) is turn:
+                del tab.at_work[slot]
+
+    async def _told(
+        self,
+        turn: Turn,
+        task: str,
+        arguments: dict[str, Any],
+        uploads: tuple[Upload, ...],
+        finish: Callable[[Any], Any],
+    ) -> AsyncIterator[bytes]:
+        stopped = _line({"stopped": "Stopped; nothing was written."})
+        if turn.stopped:
+            yield stopped
+            return
+        turn.job = self._workers.begin(task, arguments, lambda folder: place_files(uploads, folder))
+        events = turn.job.events()
+        try:
+            async for event in events:
+                if event.kind == "stage":
+                    yield _line({"stage": event.value})
+                elif event.kind == "stopped" or turn.stopped:
+                    yield stopped
+                elif event.kind == "done":
+                    try:
+                        yield _line({"done": await asyncio.to_thread(finish, event.value)})
+                    except Exception as problem:
+                        yield _line({"error": in_words(problem)})
+                else:
+                    yield _line({"error": event.value})
+        finally:
+            await events.aclose()
 
     def _stream(self, lines: AsyncIterator[bytes]) -> Response:
         return StreamingResponse(lines, media_type="application/x-ndjson")
 
     async def _read(self, request: Request) -> Response:
-        """Take in files, or the ones already here with other choices, and vet them."""
+        """Read a bar and a prescription together; until that is done, what is open stays as it is."""
         from geoflow.web.views import field_view
 
         try:
@@ -276,76 +290,81 @@ class Answers:
             asked, uploads = unframe(await request.body())
             for upload in uploads:
                 check_archive(upload)
-            if uploads:
-                with tab.lock:
-                    tab.files, tab.reading = uploads, None
-            inputs = vetting_inputs(tab, asked)
+            bar, files, options = reading_work(tab.state, asked, uploads)
         except GeoflowError as problem:
-            return JSONResponse({"error": str(problem)}, 422)
+            return _refused(problem)
         except ClientDisconnect:
             return Response(status_code=400)
-        system, files, bar = system_of(asked), tab.files, tab.bar
+        arguments = {"prescription": main_file(files), "bar": bar.name, "options": options}
 
         def finish(value: Reading | Unread) -> Any:
             if isinstance(value, Unread):
                 return {"unread": value.words, "columns": value.choices.columns, "layers": value.choices.layers}
-            with tab.lock:
-                if tab.files is not files or tab.bar is not bar:
-                    raise UsageError(
-                        "other files were chosen meanwhile", where="the files chosen", cure="wait for them"
-                    )
-                tab.reading = value
-            return {"field": field_view(value, system), "answer": _whole_answer(value, system)}
+            opened = tab.state.keep(bar, files, options, value)
+            return {"opened": opened.number, "field": field_view(value)}
 
-        return self._stream(self._working(tab, "read", {"inputs": inputs}, loaded(tab), finish))
+        return self._stream(self._working(tab, "read", arguments, (*files, bar), finish))
 
     async def _begin(
-        self, request: Request, task: str, arguments: Callable[[Tab, Question], dict[str, Any]], *, kept: bool = True
+        self, request: Request, task: str, arguments: Callable[[Opened, Question], dict[str, Any]]
     ) -> Response:
-        """Begin work on what the tab has loaded."""
+        """Begin work on what is open, for the plan in the question."""
         try:
             tab = self._tab(request)
             asked = await self._asked(request)
-            given = arguments(tab, asked)
+            opened = tab.state.find(asked)
+            given = arguments(opened, asked)
+            of = belonging(opened, asked)
         except GeoflowError as problem:
-            return JSONResponse({"error": str(problem)}, 422)
+            return _refused(problem)
+        except ClientDisconnect:
+            return Response(status_code=400)
+
+        def finish(value: Made) -> Any:
+            tab.state.made(task, asked, value.archive)
+            return {"of": of, **_made_view(value)}
+
+        return self._stream(self._working(tab, task, given, opened.uploads, finish))
+
+    async def _prepare(self, request: Request) -> Response:
+        """Solve the bar at every stop of the sliders."""
+        try:
+            tab = self._tab(request)
+            asked = await self._asked(request)
+            opened = tab.state.find(asked)
+            bar = opened.reading.read.bar
+            sections = sections_of(bar, asked)
+        except GeoflowError as problem:
+            return _refused(problem)
         except ClientDisconnect:
             return Response(status_code=400)
 
         def finish(value: Any) -> Any:
-            if not isinstance(value, Made):
-                tab.prepared = (given["sections"], value)
-                return {}
-            tab.results[task] = value.archive
-            return _made_view(value)
+            opened.ahead = (sections, value)
+            return {}
 
-        return self._stream(self._working(tab, task, given, loaded(tab) if kept else (), finish))
-
-    async def _prepare(self, request: Request) -> Response:
-        """Solve the bar at every stop of the sliders."""
-
-        def arguments(tab: Tab, asked: Question) -> dict[str, Any]:
-            reading = self._reading(tab)
-            return {"bar": reading.outcome.solution.bar, "sections": plan_of(reading, asked).sections}
-
-        return await self._begin(request, "prepare", arguments, kept=False)
+        return self._stream(self._working(tab, "prepare", {"bar": bar, "sections": sections}, (), finish))
 
     async def _vetted(self, request: Request) -> Response:
-        def arguments(tab: Tab, asked: Question) -> dict[str, Any]:
-            return {"inputs": vetting_inputs(tab, asked), "system": system_of(asked)}
+        def arguments(opened: Opened, asked: Question) -> dict[str, Any]:
+            return {"inputs": vetting_inputs(opened, asked), "system": system_of(asked)}
 
         return await self._begin(request, "vetted files", arguments)
 
     async def _rewrite(self, request: Request) -> Response:
-        def arguments(tab: Tab, asked: Question) -> dict[str, Any]:
-            rules, policy = rewriting_rules(asked), str(asked.get("policy", ""))
-            return {"inputs": vetting_inputs(tab, asked), "policy": policy, "rules": rules, "system": system_of(asked)}
+        def arguments(opened: Opened, asked: Question) -> dict[str, Any]:
+            return {
+                "inputs": vetting_inputs(opened, asked),
+                "policy": str(asked.get("policy", "")),
+                "rules": rewriting_rules(asked),
+                "system": system_of(asked),
+            }
 
         return await self._begin(request, "rewritten files", arguments)
 
     async def _report(self, request: Request) -> Response:
-        def arguments(tab: Tab, asked: Question) -> dict[str, Any]:
-            inputs, system = vetting_inputs(tab, asked), system_of(asked)
+        def arguments(opened: Opened, asked: Question) -> dict[str, Any]:
+            inputs, system = vetting_inputs(opened, asked), system_of(asked)
             # The clock is asked here, as the command line asks it.
             return {
                 "inputs": inputs,
@@ -357,30 +376,30 @@ class Answers:
         return await self._begin(request, "report", arguments)
 
     async def _reconcile(self, request: Request) -> Response:
-        """Take in a log and reconcile it, with the bar and the prescription that are loaded if asked to."""
+        """Take in a log and reconcile it, with the bar given and the prescription that is open if asked to."""
         try:
             tab = self._tab(request)
             asked, uploads = unframe(await request.body())
             for upload in uploads:
                 check_archive(upload)
-            arguments, every = log_work(tab, asked, uploads)
+            arguments, every = log_work(tab.state, asked, uploads)
         except GeoflowError as problem:
-            return JSONResponse({"error": str(problem)}, 422)
+            return _refused(problem)
         except ClientDisconnect:
             return Response(status_code=400)
 
         def finish(value: Made) -> Any:
-            tab.results["reconciled files"] = value.archive
+            tab.state.made("reconciled files", asked, value.archive)
             return _made_view(value)
 
         return self._stream(self._working(tab, "reconciled files", arguments, every, finish))
 
     async def _download(self, request: Request) -> Response:
-        """Hand over the zip a task made last."""
+        """Hand over the zip a task made last, to the question it was made for."""
         try:
-            content = self._tab(request).results.get(str((await self._asked(request)).get("task")))
-            if content is None:
-                raise UsageError("there is nothing to download", where="download", cure="make the files first")
+            tab, asked = self._tab(request), await self._asked(request)
+            of = asked.get("of")
+            content = tab.state.hand_over(str(asked.get("task")), of if isinstance(of, dict) else {})
         except GeoflowError as problem:
-            return JSONResponse({"error": str(problem)}, 422)
+            return _refused(problem)
         return Response(content, media_type="application/zip")

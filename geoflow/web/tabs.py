@@ -7,21 +7,37 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from geoflow.errors import UsageError
-from geoflow.web.uploads import Upload
+from geoflow.web.state import State
 
 if TYPE_CHECKING:
-    from geoflow.web.tasks import Reading
     from geoflow.web.worker import Job
-    from geoflow.window import FlowWindow
 
-__all__ = ["Tab", "Tabs"]
+__all__ = ["LetGoError", "Tab", "Tabs", "Turn"]
 
 _MOST_TABS: Final = 8
 _MOST_BYTES: Final = 1024**3
 _OLDEST: Final = 12 * 3600.0
+
+
+class LetGoError(UsageError):
+    """The tab that asks is not open any more."""
+
+
+class Turn:
+    """Work a tab asked for: perhaps still waiting, perhaps with a job under way."""
+
+    def __init__(self) -> None:
+        self.job: Job | None = None
+        self.stopped = False
+
+    def stop(self) -> None:
+        """End it now, or before it begins."""
+        self.stopped = True
+        if self.job is not None:
+            self.job.stop()
 
 
 @dataclass(eq=False)
@@ -30,41 +46,21 @@ class Tab:
 
     Attributes
     ----------
-    bar : Upload or None
-        The bar file as text.
-    files : tuple of Upload
-        The prescription's, as sent.
-    reading : Reading or None
-        The prescription as read, with its verdicts for the plan last asked for.
-    prepared : tuple or None
-        Sections, and the window solved for them at every slider stop.
-    results : dict of str to bytes
-        The last zip made for download by each task.
-    jobs : dict of str to Job
+    state : State
+        What is open, and what was made of it.
+    at_work : dict of str to Turn
         The work under way: ``"asked"`` for by the reader, and ``"ahead"`` of the sliders.
     """
 
     used: float
-    bar: Upload | None = None
-    files: tuple[Upload, ...] = ()
-    reading: Reading | None = None
-    prepared: tuple[tuple[int, ...], FlowWindow] | None = None
-    results: dict[str, bytes] = field(default_factory=dict)
-    jobs: dict[str, Job] = field(default_factory=dict)
-    lock: Any = field(default_factory=threading.Lock)
-
-    @property
-    def size(self) -> int:
-        """Bytes of the files held."""
-        held = (*self.files, *((self.bar,) if self.bar else ()))
-        return sum(len(upload.content) for upload in held) + sum(map(len, self.results.values()))
+    state: State = field(default_factory=State)
+    at_work: dict[str, Turn] = field(default_factory=dict)
 
     def close(self) -> None:
         """Stop its work and let go of what it holds."""
-        for job in list(self.jobs.values()):
-            job.stop()
-        self.bar, self.files, self.reading, self.prepared = None, (), None, None
-        self.results.clear()
+        for turn in list(self.at_work.values()):
+            turn.stop()
+        self.state.clear()
 
 
 class Tabs:
@@ -94,14 +90,14 @@ class Tabs:
 
         Raises
         ------
-        UsageError
+        LetGoError
             If there is none, or it was let go.
         """
         with self._lock:
             self._make_room(token)
             tab = self._tabs.get(token)
             if tab is None:
-                raise UsageError(
+                raise LetGoError(
                     "the page has let go of what this tab had loaded, for it was idle too long or too many were open",
                     where="this tab",
                     cure="reload the page and load the files again",
@@ -129,6 +125,6 @@ class Tabs:
         now = self._clock()
         order = sorted(self._tabs, key=lambda token: self._tabs[token].used)
         for token in order:
-            too_many = len(self._tabs) > _MOST_TABS or sum(tab.size for tab in self._tabs.values()) > _MOST_BYTES
+            too_many = len(self._tabs) > _MOST_TABS or sum(tab.state.size for tab in self._tabs.values()) > _MOST_BYTES
             if now - self._tabs[token].used > _OLDEST or (too_many and token != but):
                 self._tabs.pop(token).close()

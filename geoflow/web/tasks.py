@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from geoflow.units import System
     from geoflow.window import FlowWindow
     from geoflow.workflow.choices import Choices
+    from geoflow.workflow.moving import Unplanned
     from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["TASKS", "Inputs", "Made", "Reading", "Unread", "warm_up"]
@@ -57,17 +58,17 @@ class Inputs:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A prescription as the page keeps it.
+    """A bar and a prescription as the page keeps them.
 
     Attributes
     ----------
-    outcome : VetOutcome
+    read : Unplanned
         Without the table it was read from.
     attributes : DataFrame
         That table without its shapes.
     """
 
-    outcome: VetOutcome
+    read: Unplanned
     attributes: Any
 
 
@@ -124,18 +125,18 @@ def _pack(folder: Path, text: str) -> Made:
     return Made(text, names, packed.getvalue())
 
 
-def _read(tell: _Tell, inputs: Inputs) -> Reading | Unread:
+def _read(tell: _Tell, prescription: str, bar: str, options: dict[str, Any]) -> Reading | Unread:
     from geoflow.workflow.choices import reading_choices
+    from geoflow.workflow.moving import read_unplanned
 
-    tell(f"Reading and checking {inputs.prescription}")
+    tell(f"Reading and checking {prescription}")
     try:
-        outcome = inputs.vet()
+        read = read_unplanned(prescription, bar, **options)
     except GeoflowError as problem:
-        path = Path(inputs.prescription)
-        return Unread(str(problem), reading_choices(path, inputs.options.get("layer")))
-    table = outcome.prescription.table
-    kept = replace(outcome.prescription, table=table.iloc[:0])
-    return Reading(replace(outcome, prescription=kept), table.drop(columns=table.geometry.name))
+        return Unread(str(problem), reading_choices(Path(prescription), options.get("layer")))
+    table = read.prescription.table
+    kept = replace(read, prescription=replace(read.prescription, table=table.iloc[:0]))
+    return Reading(kept, table.drop(columns=table.geometry.name))
 
 
 def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:

@@ -16,7 +16,7 @@ from geoflow.report.sheet import STYLES
 from geoflow.report.text import left_out_text, margin_text, reading_lines, verdict_answer
 from geoflow.rewrite import POLICIES
 from geoflow.schema import LIMITS, VERDICTS
-from geoflow.units import KINDS, RATE_UNITS, System, from_si, number, show, unit_label
+from geoflow.units import RATE_UNITS, System, number, show, unit_label
 from geoflow.web.bar_form import form_description
 
 if TYPE_CHECKING:
@@ -25,15 +25,13 @@ if TYPE_CHECKING:
     from geoflow.web.tasks import Reading
     from geoflow.workflow.vetting import VetOutcome
 
-__all__ = ["answer_view", "beginning", "field_view", "first_plan", "zone_view", "zones_view"]
+__all__ = ["answer_view", "beginning", "facts_view", "field_view", "zone_view", "zones_view"]
 
 # More corners than this are thinned for the screen; areas and verdicts are of the outlines as read.
 _MOST_CORNERS: Final = 300_000
 _MOST_ATTRIBUTES: Final = 24
 _LONGEST_ATTRIBUTE: Final = 200
 _LISTED: Final = 50
-# A liquid to begin with, until the reader sets tomorrow's: 40 to 50 degF.
-_FIRST_LIQUID: Final = {"us": (40.0, 50.0), "metric": (4.0, 10.0)}
 _POLICY_WORDS: Final = {
     "hold-speed": "Keep the speed: lower rates the bar cannot reach",
     "hold-rate": "Keep the rate: give zones a speed of their own, lower only what no allowed speed reaches",
@@ -69,23 +67,15 @@ def beginning() -> dict[str, Any]:
     }
 
 
-def first_plan(slowest: float, fastest: float, system: System) -> dict[str, list[float]]:
-    """Give a plan to begin with: the middle of the speeds [m/s] the bar may drive, and cool liquid."""
-    unit = KINDS["speed"].us if system == "us" else KINDS["speed"].metric
-    low, high = (float(from_si(speed, "speed", unit)) for speed in (slowest, fastest))
-    middle = min(max(round(low + high) / 2.0, low), high)
-    return {"temperature": list(_FIRST_LIQUID[system]), "speed": [round(middle, 1)] * 2}
-
-
 def _unfolded(text: str) -> str:
     return " ".join(text.split())
 
 
-def _geometry(outcome: VetOutcome) -> dict[str, Any]:
+def _geometry(prescription: Prescription) -> dict[str, Any]:
     """Outlines in decimetres, flat: corners, corners per ring, rings per part, parts per zone; and label places."""
     import shapely
 
-    zones = outcome.prescription.zones
+    zones = prescription.zones
     thinned = int(shapely.get_num_coordinates(zones).sum()) > _MOST_CORNERS
     low_x, low_y, high_x, high_y = shapely.total_bounds(zones)
     if thinned:
@@ -108,22 +98,24 @@ def _geometry(outcome: VetOutcome) -> dict[str, Any]:
     }
 
 
-def field_view(reading: Reading, system: System) -> dict[str, Any]:
+def field_view(reading: Reading) -> dict[str, Any]:
     """Shapes, sent once per reading, and what was read."""
-    outcome = reading.outcome
-    prescription, bar = outcome.prescription, outcome.solution.bar
+    prescription, bar = reading.read.prescription, reading.read.bar
     return {
-        "geometry": _geometry(outcome),
+        "geometry": _geometry(prescription),
         "numbers": [int(number) for number in zone_numbers(prescription)],
         "file": prescription.path.name,
         "column": prescription.rate_column,
         "unit": prescription.rate_unit.text,
         "columns": [str(name) for name in reading.attributes.columns],
-        "facts": [
-            _unfolded(line).removeprefix("- ").removeprefix("! ") for line in reading_lines(prescription, system)
-        ],
         "sections": [section.name for section in bar.sections],
     }
+
+
+def facts_view(reading: Reading, system: System) -> dict[str, Any]:
+    """What was read, in words."""
+    lines = reading_lines(reading.read.prescription, system)
+    return {"facts": [_unfolded(line).removeprefix("- ").removeprefix("! ") for line in lines]}
 
 
 def _window_rows(solution: Solution, system: System) -> list[list[str]]:
@@ -139,15 +131,16 @@ def _window_rows(solution: Solution, system: System) -> list[list[str]]:
 
 
 def answer_view(
-    prescription: Prescription, solution: Solution, verdict: TextArray, system: System, *, exact: bool
+    prescription: Prescription, solution: Solution, verdict: TextArray, system: System, of: str, *, exact: bool
 ) -> dict[str, Any]:
-    """Verdicts as one letter per zone, counts, and the answer in words."""
+    """Verdicts as one letter per zone, counts, the answer in words, and what it is an answer to."""
     area, warnings = prescription.area, solution.warnings()
     answer = verdict_answer(area, verdict, system, bool(warnings), left_out_text(prescription))
     chosen = {name: verdict == name for name in VERDICTS}
     ends = [("low end", solution.certain.low_limit), ("high end", solution.certain.high_limit)]
     return {
         "exact": exact,
+        "of": of,
         "verdicts": "".join(_LETTERS[name] for name in verdict.tolist()),
         "answer": _unfolded(answer),
         "warnings": list(warnings),
@@ -196,9 +189,8 @@ def zones_view(outcome: VetOutcome, shown: str, start: int, system: System) -> d
     }
 
 
-def _attributes(reading: Reading, row: int) -> list[list[str]]:
-    record = reading.attributes.iloc[row]
-    pairs = zip(reading.attributes.columns, record.tolist(), strict=True)
+def _attributes(table: Any, row: int) -> list[list[str]]:
+    pairs = zip(table.columns, table.iloc[row].tolist(), strict=True)
     return [
         [str(name)[:_LONGEST_ATTRIBUTE], "" if value is None else str(value)[:_LONGEST_ATTRIBUTE]]
         for name, value in list(pairs)[:_MOST_ATTRIBUTES]
@@ -210,9 +202,8 @@ def _between(low: float, high: float, kind: str, system: System) -> str:
     return words if words == "none" else f"{words} {unit_label(kind, system)}"
 
 
-def zone_view(reading: Reading, at: int, system: System) -> dict[str, Any]:
-    """Everything about one zone; its attributes as plain text."""
-    outcome = reading.outcome
+def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[str, Any]:
+    """Everything about one zone; its attributes, a row of the table as read, as plain text."""
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
     verdict, limit = str(vetting.verdict[at]), str(vetting.limited_by[at])
     rows = [
@@ -235,7 +226,7 @@ def zone_view(reading: Reading, at: int, system: System) -> dict[str, Any]:
         "rows": rows,
         "limit": f"{limit} (flow too {vetting.side[at]}). {LIMITS[limit].meaning}" if limit else "",
         "cure": cure[:1].upper() + cure[1:],
-        "attributes": _attributes(reading, int(prescription.row[at])),
+        "attributes": _attributes(table, int(prescription.row[at])),
     }
 
 

@@ -1,25 +1,91 @@
-"""Vetting a prescription again for another plan, fast enough to follow a slider."""
+"""Reading a prescription before there is a plan, and vetting it for one after the other, as fast as a slider moves."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.arrays import IntArray, TextArray
+from geoflow.arrays import FloatArray, IntArray, TextArray
 from geoflow.equipment import Bar
 from geoflow.units import to_si
 from geoflow.vet import Plan, Solution, solve, verdicts, vet
 from geoflow.window import FlowWindow, flow_window
-from geoflow.workflow.vetting import VetOutcome
+from geoflow.workflow.vetting import VetOutcome, in_nitrogen
 
-__all__ = ["Ahead", "prepare_window", "vet_again", "vet_ahead"]
+if TYPE_CHECKING:
+    from geoflow.formats.vector import Prescription
+
+__all__ = ["Ahead", "Unplanned", "prepare_window", "read_unplanned", "vet_again", "vet_ahead", "vet_plan"]
 
 # Whole degrees of both scales, so that a slider of either stops on a temperature that is solved.
 _FAHRENHEIT: Final = (-40, 130)
 _CELSIUS: Final = (-40, 54)
 _SAME_KELVIN: Final = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Unplanned:
+    """A bar and a prescription that were read together, without a plan and so without a verdict.
+
+    Attributes
+    ----------
+    bar : Bar
+        The equipment.
+    prescription : Prescription
+        As read.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    counted_density : float
+        Density at which volumes in the prescription are counted [kg/m3].
+    """
+
+    bar: Bar
+    prescription: Prescription
+    rate: FloatArray
+    counted_density: float
+
+
+def read_unplanned(
+    prescription_file: str,
+    bar_file: str,
+    *,
+    rate_column: str | None = None,
+    rate_unit: str | None = None,
+    crs: str | None = None,
+    swap_axes: bool = False,
+    layer: str | None = None,
+    volume_temperature: str | None = None,
+) -> Unplanned:
+    """Read what `vet_file` reads, before anybody has said at which temperature and speed.
+
+    Raises
+    ------
+    GeoflowError
+        For anything that cannot be read or understood.
+    """
+    from geoflow.formats.bars import read_bar
+    from geoflow.formats.steady import steady
+    from geoflow.formats.vector import read_prescription
+
+    with steady(prescription_file, bar_file):
+        bar = read_bar(bar_file)
+        prescription = read_prescription(
+            prescription_file,
+            rate_column=rate_column,
+            rate_unit=rate_unit,
+            crs=crs,
+            swap_axes=swap_axes,
+            layer=layer,
+        )
+    return Unplanned(bar, *in_nitrogen(prescription, bar, volume_temperature))
+
+
+def vet_plan(read: Unplanned, plan: Plan) -> VetOutcome:
+    """Vet what was read for a first plan; the answer is the one `vet_file` gives."""
+    solution = solve(read.bar, plan)
+    return VetOutcome(read.prescription, read.rate, solution, vet(read.rate, solution), read.counted_density)
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
     "VetOutcome",
+    "in_nitrogen",
     "make_plan",
     "read_bar_and_plan",
     "vet_file",
@@ -162,6 +163,43 @@ def _volume_fact(bar: Bar, volume_temperature: str | None, density: float) -> Fa
     return Fact("volume", text)
 
 
+def in_nitrogen(
+    prescription: Prescription, bar: Bar, volume_temperature: str | None
+) -> tuple[Prescription, FloatArray, float]:
+    """Turn a prescription's rates into nitrogen, as the bar's ammonia carries it.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    bar : Bar
+        Gives the share of nitrogen, and where volumes are counted if nothing else says so.
+    volume_temperature : str or None
+        Temperature at which volumes are counted, with unit.
+
+    Returns
+    -------
+    prescription : Prescription
+        With a fact more where it counts volumes.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    counted_density : float
+        Density at which volumes are counted [kg/m3].
+
+    Raises
+    ------
+    QuantityError
+        If `volume_temperature` is none.
+    """
+    density = _counted_density(bar, volume_temperature)
+    if prescription.rate_unit.basis == "ammonia volume":
+        prescription = replace(
+            prescription, facts=(*prescription.facts, _volume_fact(bar, volume_temperature, density))
+        )
+    rate = as_nitrogen_rate(prescription.rate, prescription.rate_unit, bar.nitrogen_fraction, density)
+    return prescription, rate, density
+
+
 def vet_file(
     prescription_file: str,
     bar_file: str,
@@ -204,13 +242,7 @@ def vet_file(
             take_as_ammonia=take_as_ammonia,
         )
         speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
-    bar = solution.bar
-    density = _counted_density(bar, volume_temperature)
-    if prescription.rate_unit.basis == "ammonia volume":
-        prescription = replace(
-            prescription, facts=(*prescription.facts, _volume_fact(bar, volume_temperature, density))
-        )
-    rate = as_nitrogen_rate(prescription.rate, prescription.rate_unit, bar.nitrogen_fraction, density)
+    prescription, rate, density = in_nitrogen(prescription, solution.bar, volume_temperature)
     tell(f"vetting {len(rate):,} zones")
     return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density, inputs)
 

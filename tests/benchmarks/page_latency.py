@@ -50,6 +50,8 @@ def main() -> None:
         page.set_input_files("#bar-file", BAR)
         page.set_input_files("#map-file", path)
         page.wait_for_selector("#field:not([hidden])", timeout=60_000)
+        for label, number in zip(("coldest", "warmest", "slowest", "fastest"), (40, 50, 6, 6), strict=True):
+            page.locator(f"#spans input[type=number][aria-label*={label}]").fill(str(number))
         page.wait_for_timeout(6_000)  # the sliders get ready
         runs = {
             "temperature": [(_SLIDER.format(1, 1), value) for value in range(40, 10, -1)],

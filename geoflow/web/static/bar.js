@@ -1,6 +1,7 @@
 // The bar as a form, built from the description the server gives of every key.
 
-import { make } from "./parts.js";
+import { at, complain, make, put, tell } from "./parts.js";
+import { save } from "./talk.js";
 
 let count = 0;
 
@@ -134,4 +135,74 @@ export function buildForm(form, tables, content) {
   const top = body(tables, tables.find((table) => table.path === ""), content);
   form.replaceChildren(top.node);
   return top.read;
+}
+
+// The form on the page, and which bar it holds: the one in use, one that was changed, or one that was replaced since.
+export class BarSection {
+  constructor(tables, files) {
+    Object.assign(this, { tables, files });
+    this.read = null;
+    this.name = "bar.toml";
+    this.of = null; // the bar that the form was filled from or that was made of it
+    this.changed = false;
+    at("bar-edit").addEventListener("click", () => {
+      // A form that was changed and is not in use is not thrown away by looking at it again.
+      if (at("bar-section").hidden || !this.changed) this.fill(files.bar);
+      at("bar-section").hidden = false;
+      at("bar-title").focus();
+      at("bar-section").scrollIntoView({ block: "start" });
+    });
+    at("bar-close").addEventListener("click", () => {
+      at("bar-section").hidden = true;
+      at("bar-edit").focus();
+    });
+    at("bar-form").addEventListener("submit", (event) => event.preventDefault());
+    for (const event of ["input", "click"]) at("bar-form").addEventListener(event, () => this.note());
+    at("bar-use").addEventListener("click", () => this.use());
+    at("bar-save").addEventListener("click", () => save(new Blob([files.bar.text], { type: "application/toml" }), files.bar.fileName));
+    this.look();
+  }
+
+  fill(bar) {
+    this.read = buildForm(at("bar-form"), this.tables, bar?.content);
+    this.was = JSON.stringify(this.read());
+    this.name = bar?.fileName ?? "bar.toml";
+    this.of = bar;
+    this.note();
+  }
+
+  note() {
+    this.changed = this.read !== null && JSON.stringify(this.read()) !== this.was;
+    this.look();
+  }
+
+  async use() {
+    const mine = (this.files.newestBar = {});
+    try {
+      tell(at("bar-trouble"), "");
+      const typed = this.read();
+      const bar = await this.files.check({ name: this.name, content: typed });
+      if (this.files.newestBar !== mine) return; // a bar file was chosen meanwhile
+      this.of = bar;
+      this.was = JSON.stringify(typed);
+      this.note();
+      await this.files.want({ bar });
+    } catch (problem) {
+      complain(at("bar-trouble"), problem);
+    }
+  }
+
+  look() {
+    const { files, of, changed } = this;
+    const used = files.bar !== null && files.bar === of && !changed;
+    let words = "Not in use: check and use it.";
+    if (used) words = "This bar is in use.";
+    else if (files.wanted?.bar && files.wanted.bar === of && !changed) words = "Checked; it is in use once the prescription is read with it.";
+    else if (changed) words = files.bar ? `Changed and not in use yet. In use is ${files.bar.name} (${files.bar.fileName}).` : "Not in use yet.";
+    else if (files.bar) words = `Not in use. In use is ${files.bar.name} (${files.bar.fileName}).`;
+    at("bar-title").textContent = `The bar: ${this.name}`;
+    put(at("bar-state"), this.read === null ? "" : words);
+    at("bar-save").disabled = !used;
+    tell(at("bar-words"), used ? files.bar.words : "");
+  }
 }

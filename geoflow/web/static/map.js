@@ -53,7 +53,7 @@ export class FieldMap {
     map.setMaxBounds(this.bounds.pad(0.8));
     const group = L.featureGroup();
     this.zones = readShapes(geometry).map((zone, index) =>
-      L.polygon(zone.parts, { weight: 0.8, color: INK, fillOpacity: 1, label: zone.label, room: zone.room, index }),
+      L.polygon(zone.parts, { weight: 0.8, color: INK, fillColor: "#ffffff", fillOpacity: 1, label: zone.label, room: zone.room, index }),
     );
     this.zones.forEach((zone) => group.addLayer(zone));
     const sides = geometry.room.filter((room) => room > 0).sort((a, b) => a - b);

@@ -14,9 +14,20 @@ export function make(kind, how = {}, ...children) {
   return node;
 }
 
+// Only what is different is written, so that nothing is read aloud twice.
+export function put(node, text) {
+  if (node.textContent !== text) node.textContent = text;
+}
+
 export function tell(box, words) {
-  box.textContent = words ?? "";
+  put(box, words ?? "");
   box.hidden = !words;
+}
+
+export function complain(box, problem) {
+  tell(box, problem.message);
+  box.focus?.();
+  box.scrollIntoView({ block: "nearest" });
 }
 
 export function options(select, entries, chosen) {

@@ -1,4 +1,5 @@
 // The plan: temperature and speed, each with a low and a high end, as sliders beside typed numbers.
+// An end is not set before a person sets it: its slider stands somewhere, but says so, and gives no value.
 
 import { make } from "./parts.js";
 
@@ -11,21 +12,31 @@ const WORDS = {
   temperature: ["Liquid in the tank", "coldest", "warmest"],
   speed: ["Ground speed", "slowest", "fastest"],
 };
+const MISSING = { temperature: "liquid", speed: "speed" };
+const UNSET = "not set";
 
 class End {
   constructor(kind, word, place, label, moved) {
-    this.slider = make("input", { type: "range", "aria-label": `${label}, ${word}` });
-    this.number = make("input", { type: "number", step: "any", inputmode: "decimal", "aria-label": `${label}, ${word}, typed` });
+    this.word = word;
+    this.slider = make("input", { type: "range", autocomplete: "off", "aria-label": `${label}, ${word}` });
+    this.number = make("input", { type: "number", step: "any", inputmode: "decimal", autocomplete: "off", placeholder: UNSET, "aria-label": `${label}, ${word}, typed` });
     this.unit = make("span", { class: "unit" });
     this.node = make("div", { class: "end" }, make("span", { class: "word", text: word }), this.slider, this.number, this.unit);
-    this.slider.addEventListener("input", () => {
+    const slid = () => {
       this.number.value = this.slider.value;
       moved(kind, place);
-    });
+    };
+    this.slider.addEventListener("input", slid);
+    // Where the thumb happens to stand at the value wanted, a click on it sets that.
+    this.slider.addEventListener("click", () => this.isSet || slid());
     this.number.addEventListener("input", () => {
       this.slider.value = this.number.value;
       moved(kind, place);
     });
+  }
+
+  get isSet() {
+    return this.number.value !== "";
   }
 
   get value() {
@@ -35,7 +46,12 @@ class End {
   set value(text) {
     this.number.value = text;
     this.slider.value = text;
-    this.slider.setAttribute("aria-valuetext", `${text} ${this.unit.textContent}`);
+    this.look();
+  }
+
+  look() {
+    this.node.classList.toggle("unset", !this.isSet);
+    this.slider.setAttribute("aria-valuetext", this.isSet ? `${this.value} ${this.unit.textContent}` : UNSET);
   }
 }
 
@@ -56,18 +72,19 @@ export class Plan {
     const ends = this.ends[kind];
     const other = ends[1 - place];
     const [low, high] = ends.map((end) => Number(end.value));
-    if (low > high && ends[place].value !== "" && document.activeElement !== ends[place].number) other.value = ends[place].value;
-    for (const end of ends) end.slider.setAttribute("aria-valuetext", `${end.value} ${end.unit.textContent}`);
+    if (low > high && ends.every((end) => end.isSet) && document.activeElement !== ends[place].number) other.value = ends[place].value;
+    for (const end of ends) end.look();
     this.changed();
   }
 
-  set(system, values) {
+  // Without values nothing is set.
+  set(system, values = null) {
     for (const [kind, ends] of Object.entries(this.ends)) {
       const [low, high, step] = REACH[system][kind];
       ends.forEach((end, place) => {
         Object.assign(end.slider, { min: low, max: high, step });
         end.unit.textContent = this.units[system][kind];
-        end.value = String(values[kind][place]);
+        end.value = String(values?.[kind][place] ?? "");
       });
     }
     this.system = system;
@@ -75,6 +92,11 @@ export class Plan {
 
   get values() {
     return Object.fromEntries(Object.entries(this.ends).map(([kind, ends]) => [kind, ends.map((end) => end.value)]));
+  }
+
+  // What is not set yet, in words.
+  get missing() {
+    return Object.entries(this.ends).flatMap(([kind, ends]) => ends.filter((end) => !end.isSet).map((end) => `${end.word} ${MISSING[kind]}`));
   }
 
   // The same plan in the other units, rounded outward; back again gives what stood there before.

@@ -1,9 +1,15 @@
 // Talking to the local server: every post names this tab; long work answers line by line.
 
 let tab = "new";
+let gone = () => {};
 
 export function nameTab(token) {
   tab = token;
+}
+
+// What to do when the server has let go of this tab, or has been started anew and never knew it.
+export function whenGone(act) {
+  gone = act;
 }
 
 async function post(name, body, signal = null) {
@@ -22,7 +28,9 @@ async function post(name, body, signal = null) {
     const text = await answer.text();
     let words = text;
     try {
-      words = JSON.parse(text).error ?? text;
+      const said = JSON.parse(text);
+      words = said.error ?? text;
+      if (said.gone) gone(words);
     } catch {
       // plain words already
     }
@@ -35,17 +43,31 @@ export async function ask(name, question) {
   return (await post(name, JSON.stringify(question))).json();
 }
 
-export async function fetchFile(question) {
-  return (await post("download", JSON.stringify(question))).blob();
+// What a task made for a question, which has to be the same again.
+export async function fetchMade(task, of) {
+  return (await post("download", JSON.stringify({ task, of }))).blob();
+}
+
+// Files as they are now; later changes on the disk make no difference.
+export async function contents(files) {
+  return Promise.all(
+    files.map(async (file) => {
+      try {
+        return { name: file.name, content: await file.arrayBuffer() };
+      } catch {
+        throw new Error(`the browser cannot read it: it is a folder, or was moved or changed since it was chosen\n  where: ${file.name}\n  cure:  choose the file again`);
+      }
+    }),
+  );
 }
 
 // One frame: the header's length, the header, the files end to end.
 export function frame(header, files) {
-  const listed = { ...header, files: files.map((file) => ({ name: file.name, size: file.size })) };
+  const listed = { ...header, files: files.map(({ name, content }) => ({ name, size: content.byteLength })) };
   const text = new TextEncoder().encode(JSON.stringify(listed));
   const length = new DataView(new ArrayBuffer(4));
   length.setUint32(0, text.length);
-  return new Blob([length.buffer, text, ...files]);
+  return new Blob([length.buffer, text, ...files.map(({ content }) => content)]);
 }
 
 // Long work: calls `stage` with words as they come; gives {done}, {stopped} or throws.

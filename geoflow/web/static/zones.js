@@ -1,12 +1,19 @@
 // The list of zones, the keyboard's way to each of them, and what is known of the one chosen.
 
 import { at, make } from "./parts.js";
+import { Belonging, stamp } from "./state.js";
 import { ask } from "./talk.js";
 
 export class ZoneList {
-  constructor(question, marked) {
-    this.question = question;
+  constructor(state, marked) {
+    this.state = state;
     this.marked = marked;
+    const dim = (id, current, any) => at(id).classList.toggle("dim", any && !current);
+    this.listed = new Belonging(state, (current, any) => {
+      at("zones-body").hidden = !any;
+      dim("zones-body", current, any);
+    });
+    this.told = new Belonging(state, (current, any) => dim("zone", current, any));
     this.reset([]);
     at("zones").addEventListener("keydown", (event) => this.key(event));
     at("shown").addEventListener("change", () => this.turn(0));
@@ -21,13 +28,31 @@ export class ZoneList {
     this.step = 50;
     this.total = 0;
     this.chosen = null;
+    this.listed.drop();
+    this.told.drop();
+    at("place").textContent = "";
     at("zone").replaceChildren(make("p", { text: "No zone chosen." }));
     at("zones").replaceChildren();
   }
 
+  // Ask, and give the answer only if it still is one to what is set and loaded: [question, answer].
+  async ask(name, more, failed) {
+    const question = this.state.question;
+    if (!question) return [];
+    try {
+      const said = await ask(name, { ...question, ...more });
+      return stamp(question) === stamp(this.state.question) ? [question, said] : [];
+    } catch (problem) {
+      if (stamp(question) === stamp(this.state.question)) failed(problem.message);
+      return [];
+    }
+  }
+
   async load() {
-    const said = await ask("zones", this.question({ shown: at("shown").value, start: this.start })).catch(() => null);
-    if (!said) return;
+    const asked = { shown: at("shown").value, start: this.start };
+    const [question, said] = await this.ask("zones", asked, (words) => (at("place").textContent = words));
+    if (!said || asked.shown !== at("shown").value) return;
+    this.listed.take(question);
     Object.assign(this, { zones: said.zones, start: said.start, total: said.total, step: said.step });
     at("zones").replaceChildren(...said.zones.map((zone) => this.line(zone)));
     const last = Math.min(said.start + said.step, said.total);
@@ -85,12 +110,20 @@ export class ZoneList {
   async tell() {
     const index = this.chosen;
     if (index === null) return;
-    const zone = await ask("zone", this.question({ at: index })).catch(() => null);
+    const instead = (text, kind = null) => {
+      this.told.drop();
+      at("zone").replaceChildren(make("p", { text, class: kind }));
+    };
+    if (!this.state.question) {
+      instead(`Zone ${this.numbers[index]}: no verdict as long as there is no answer above.`);
+      return;
+    }
+    const [question, zone] = await this.ask("zone", { at: index }, (words) => instead(words, "trouble"));
     if (!zone || index !== this.chosen) return;
+    this.told.take(question);
     const rows = zone.rows.map(([name, text]) => make("div", {}, make("dt", { text: name }), make("dd", { text })));
     const facts = zone.attributes.map(([name, text]) => make("div", {}, make("dt", { text: name }), make("dd", { text })));
     const open = at("zone").querySelector("details")?.open ?? false;
-    at("zone").classList.remove("stale");
     at("zone").replaceChildren(
       make("h3", {}, make("b", { class: "letter", text: zone.letter, "aria-hidden": "true" }), `${zone.title}: ${zone.verdict}`),
       make("p", { text: zone.meaning }),
@@ -101,15 +134,7 @@ export class ZoneList {
     );
   }
 
-  // While the plan moves, what is told of a zone is of an earlier plan.
-  stale() {
-    at("zone").classList.add("stale");
-    at("zones").classList.add("stale");
-  }
-
   refresh() {
-    at("zones").classList.remove("stale");
-    at("zone").classList.remove("stale");
     this.load();
     this.tell();
   }

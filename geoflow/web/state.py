@@ -1,0 +1,153 @@
+"""What a tab has open, as numbered states: a bar and a map read together, which never change afterwards.
+
+All that is shown or made is asked for by that number, with a plan and units; what was made is handed over only to a
+question that is the same again. Files on their way are no state: what was open before stays as it is.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from geoflow.errors import UsageError
+from geoflow.web.uploads import Upload
+
+if TYPE_CHECKING:
+    from geoflow.vet import Plan
+    from geoflow.web.tasks import Reading
+    from geoflow.window import FlowWindow
+    from geoflow.workflow.vetting import VetOutcome
+
+__all__ = ["Opened", "Question", "State"]
+
+Question = dict[str, Any]
+
+
+@dataclass(eq=False)
+class Opened:
+    """A bar and a prescription that were read together.
+
+    Attributes
+    ----------
+    number : int
+        Of this state; later ones are higher.
+    bar : Upload
+        The bar file as text.
+    files : tuple of Upload
+        The prescription's, as sent.
+    options : dict
+        How the prescription is read: keyword arguments of `vet_file`.
+    reading : Reading
+        What was read; it has no plan.
+    outcome : VetOutcome or None
+        The verdicts for the plan asked for last.
+    ahead : tuple or None
+        Sections, and the window solved for them at every slider stop.
+    """
+
+    number: int
+    bar: Upload
+    files: tuple[Upload, ...]
+    options: dict[str, Any]
+    reading: Reading
+    outcome: VetOutcome | None = None
+    ahead: tuple[tuple[int, ...], FlowWindow] | None = None
+
+    @property
+    def uploads(self) -> tuple[Upload, ...]:
+        """Prescription and bar."""
+        return (*self.files, self.bar)
+
+    def vetted(self, plan: Plan) -> VetOutcome:
+        """Return the verdicts for a plan, solved in full."""
+        from geoflow.workflow.moving import vet_again, vet_plan
+
+        known = self.outcome
+        self.outcome = outcome = vet_plan(self.reading.read, plan) if known is None else vet_again(known, plan)
+        return outcome
+
+
+class State:
+    """All that a tab has open and had made.
+
+    Two are open at most: the one the page last asked about, and one read since that the page may not know of yet.
+    """
+
+    def __init__(self) -> None:
+        self._opened: dict[int, Opened] = {}
+        self._made: dict[str, tuple[str, bytes]] = {}
+        self._last = self._current = 0
+        self._lock = threading.Lock()
+
+    def keep(self, bar: Upload, files: tuple[Upload, ...], options: dict[str, Any], reading: Reading) -> Opened:
+        """Open what was read, beside what the page asks about now."""
+        with self._lock:
+            self._last += 1
+            new = Opened(self._last, bar, files, options, reading)
+            self._opened = {n: opened for n, opened in self._opened.items() if n == self._current} | {new.number: new}
+            return new
+
+    def find(self, asked: Question) -> Opened:
+        """Return what a question is about, and let go of what was open before it.
+
+        Raises
+        ------
+        UsageError
+            If it names nothing that is open.
+        """
+        number = asked.get("opened")
+        with self._lock:
+            if number is None:
+                raise UsageError(
+                    "no prescription is loaded", where="prescription", cure="choose a bar file and a prescription"
+                )
+            if not isinstance(number, int) or number not in self._opened:
+                raise UsageError(
+                    "other files were loaded since", where="the files loaded", cure="ask again for what is loaded now"
+                )
+            self._current = number
+            self._opened = {n: opened for n, opened in self._opened.items() if n >= number}
+            return self._opened[number]
+
+    def made(self, task: str, asked: Question, archive: bytes) -> None:
+        """Keep what a task made, for the very question that asked for it."""
+        self._made[task] = _stamp(asked), archive
+
+    def hand_over(self, task: str, asked: Question) -> bytes:
+        """Return what a task made for a question.
+
+        Raises
+        ------
+        UsageError
+            If there is nothing, or it was made for another question.
+        """
+        if task not in self._made:
+            raise UsageError("there is nothing to download", where="download", cure="make the files first")
+        stamp, archive = self._made[task]
+        if asked.get("opened") is not None:
+            self.find(asked)
+        if stamp != _stamp(asked):
+            raise UsageError(
+                "what was made belongs to another plan, other choices or other files",
+                where="download",
+                cure="make it again for what is set and loaded now",
+            )
+        return archive
+
+    @property
+    def size(self) -> int:
+        """Bytes of the files held."""
+        held = {id(upload): len(upload.content) for opened in self._opened.values() for upload in opened.uploads}
+        return sum(held.values()) + sum(len(archive) for _, archive in self._made.values())
+
+    def clear(self) -> None:
+        """Let go of everything."""
+        with self._lock:
+            self._opened = {}
+            self._made = {}
+
+
+def _stamp(asked: Question) -> str:
+    return json.dumps(asked, sort_keys=True)

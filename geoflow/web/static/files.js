@@ -1,0 +1,201 @@
+// The bar and the map: what is loaded, and what was chosen since and is on its way. Nothing that is loaded changes
+// before what was chosen is read; if that is stopped or refused, everything stays as it was.
+
+import { at, complain, options, tell } from "./parts.js";
+import { ask, contents, frame } from "./talk.js";
+import { longWork } from "./work.js";
+
+const FREE = [["", "as the file says"]];
+const NO_BAR = at("bar-name").textContent;
+const NO_MAP = at("map-name").textContent;
+
+const named = (files) => files.map((file) => file.name).join(", ");
+
+async function textOf(file) {
+  if (file.size > 1_000_000) throw new Error(`the file has ${file.size.toLocaleString("en")} bytes, and a bar file has a few thousand\n  where: ${file.name}\n  cure:  check that this is the bar file`);
+  const [{ content }] = await contents([file]);
+  try {
+    return new TextDecoder("utf-8", { fatal: true, ignoreBOM: true }).decode(content);
+  } catch {
+    throw new Error(`the bar file is not text in UTF-8\n  where: ${file.name}\n  cure:  save it as plain text in UTF-8 from a text editor, not from a word processor`);
+  }
+}
+
+export class Files {
+  // `barStands` and `mapStands` are called when something is loaded.
+  constructor(state, rateUnits, { barStands, mapStands }) {
+    Object.assign(this, { state, rateUnits, barStands, mapStands });
+    this.bar = null; // {name, fileName, text, content, words, sections}
+    this.open = null; // {number, field, options}
+    this.wanted = null; // any of {bar, files, options, layers}: what was chosen and is not loaded yet
+    this.asks = false; // whether the wanted file leaves a question
+    at("choices-open").addEventListener("click", () => {
+      at("choices").hidden = !at("choices").hidden;
+      if (!at("choices").hidden) at("rate-column").focus();
+    });
+    at("choices").addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.want({ options: formOptions() });
+    });
+    at("coming-drop").addEventListener("click", () => {
+      tell(at("trouble"), "");
+      this.drop();
+      at("map-file").focus();
+    });
+    this.look();
+  }
+
+  // Bar files, and the files of one map.
+  async take(bars, others) {
+    tell(at("note"), "");
+    const mine = bars.length ? (this.newestBar = {}) : null;
+    try {
+      if (bars.length > 1) throw new Error("these are several bar files\n  cure:  choose one");
+      tell(at("trouble"), "");
+      let bar = bars.length ? await this.check({ name: bars[0].name, text: await textOf(bars[0]) }) : null;
+      if (bar && this.newestBar !== mine) bar = null; // another was chosen while this one was looked at
+      if (bar || others.length) this.want({ ...(bar ? { bar } : {}), ...(others.length ? { files: others, options: undefined, layers: undefined } : {}) });
+    } catch (problem) {
+      const kept = this.stays();
+      tell(at("note"), [others.length ? `${named(others)} was not taken either.` : "", kept].filter(Boolean).join(" "));
+      complain(at("trouble"), problem);
+    }
+  }
+
+  // Ask the reader about a bar: {name, text}, or {name, content} from the form.
+  async check(given) {
+    const { name, text, content, words, sections } = await ask("bar", { system: this.state.system, ...given });
+    return { name, fileName: given.name, text, content, words, sections };
+  }
+
+  // The newest choice counts, together with what else is on its way.
+  want(parts) {
+    this.wanted = { ...this.wanted, ...parts };
+    this.asks = false;
+    if (this.wanted.bar && !this.open) {
+      this.bar = this.wanted.bar;
+      delete this.wanted.bar;
+      this.barStands(this.bar);
+    }
+    if (this.bar && (this.wanted.files || this.open)) return this.read();
+    if (!this.wanted.files) this.wanted = null;
+    return this.look();
+  }
+
+  async read() {
+    const wanted = this.wanted;
+    at("choices").hidden = true;
+    this.look();
+    const bar = wanted.bar ?? this.bar;
+    const header = { bar: { name: bar.fileName, text: bar.text }, options: wanted.options };
+    if (!wanted.files) header.opened = this.open.number;
+    try {
+      const files = await contents(wanted.files ?? []);
+      if (this.wanted !== wanted) return;
+      const done = await longWork("read", frame(header, files), at("trouble"), { newest: this.naming(wanted) });
+      if (this.wanted !== wanted) return; // something newer took its place
+      if (done && "unread" in done) this.unread(done);
+      else if (done) this.stand(wanted, done);
+      else this.drop();
+    } catch (problem) {
+      if (this.wanted !== wanted) return;
+      this.drop();
+      complain(at("trouble"), problem);
+    }
+  }
+
+  // The reader's own words: with a question if something could be chosen, else as a refusal.
+  unread({ unread, columns, layers }) {
+    if (columns.length || layers.length > 1) {
+      this.asks = true;
+      this.wanted.layers = layers;
+      this.offer(columns, layers, this.wanted.options ?? this.open?.options ?? {});
+      at("choices").hidden = false;
+      this.look();
+    } else this.drop();
+    complain(at("trouble"), new Error(unread));
+  }
+
+  // What was on its way is left; what is loaded stays.
+  drop() {
+    Object.assign(this, { wanted: null, asks: false });
+    at("choices").hidden = true;
+    if (this.open) this.offer(this.open.field.columns, this.open.layers, this.open.options);
+    tell(at("note"), this.stays());
+    this.look();
+  }
+
+  stays() {
+    return this.open ? `${this.loaded} stays loaded, and everything below belongs to it.` : "";
+  }
+
+  stand(wanted, { opened, field }) {
+    const before = this.open;
+    const layers = wanted.layers ?? (wanted.files ? [] : before.layers);
+    const given = wanted.options ?? (wanted.files ? {} : before.options);
+    this.open = { number: opened, field, layers, options: given };
+    Object.assign(this, { wanted: null, asks: false });
+    at("choices").hidden = true;
+    this.offer(field.columns, layers, given);
+    tell(at("note"), "");
+    if (wanted.bar) {
+      this.bar = wanted.bar;
+      this.barStands(this.bar);
+    }
+    this.look({ quiet: true });
+    this.mapStands(this.open);
+  }
+
+  get loaded() {
+    return `${this.open.field.file} with ${this.bar.name} (${this.bar.fileName})`;
+  }
+
+  naming({ files, bar }) {
+    return [files && named(files), bar?.fileName].filter(Boolean).join(" and ") || this.open.field.file;
+  }
+
+  // Words for what is on its way, and names of what is loaded.
+  look({ quiet = false } = {}) {
+    const { bar, open, wanted, asks } = this;
+    let coming = "";
+    let more = "";
+    if (wanted) {
+      const what = this.naming(wanted);
+      coming = bar && !asks ? `Reading ${what}.` : `${what} is not read yet.`;
+      if (!bar) more = " Now choose the bar file: the map is read together with it.";
+      else if (asks) more = " Answer the question below.";
+      if (open) more += ` Until it is read, ${this.loaded} stays loaded.`;
+    }
+    at("coming").hidden = !wanted;
+    at("coming").classList.toggle("waits", Boolean(wanted && (asks || !bar)));
+    at("coming-words").textContent = coming + more;
+    at("coming-drop").hidden = !wanted || !(asks || !bar);
+    at("bar-name").textContent = bar ? `${bar.name} (${bar.fileName})` : NO_BAR;
+    at("map-name").textContent = open ? `${open.field.file}: column '${open.field.column}' in ${open.field.unit}` : NO_MAP;
+    at("choices-open").hidden = !open && !asks;
+    if (!quiet) this.state.set({ coming });
+  }
+
+  offer(columns, layers, chosen) {
+    options(at("rate-column"), [...FREE, ...columns.map((name) => [name, name])], chosen.rate_column ?? "");
+    options(at("rate-unit"), [...FREE, ...this.rateUnits.map((name) => [name, name])], chosen.rate_unit ?? "");
+    options(at("layer"), [...FREE, ...layers.map((name) => [name, name])], chosen.layer ?? "");
+    at("layer").closest("label").hidden = layers.length < 2;
+    at("crs").value = chosen.crs ?? "";
+    at("volume-temperature").value = chosen.volume_temperature ?? "";
+    at("swap-axes").checked = chosen.swap_axes ?? false;
+    at("take-as-ammonia").checked = chosen.take_as_ammonia ?? false;
+  }
+}
+
+function formOptions() {
+  return {
+    rate_column: at("rate-column").value,
+    rate_unit: at("rate-unit").value,
+    layer: at("layer").value,
+    crs: at("crs").value.trim(),
+    volume_temperature: at("volume-temperature").value.trim(),
+    swap_axes: at("swap-axes").checked,
+    take_as_ammonia: at("take-as-ammonia").checked,
+  };
+}

@@ -1,0 +1,115 @@
+// The log: what is chosen to be reconciled, and what came of it.
+
+import { at, complain, make, tell } from "./parts.js";
+import { Belonging } from "./state.js";
+import { contents, fetchMade, frame, save } from "./talk.js";
+import { endWork, longWork } from "./work.js";
+
+const lines = (id) => at(id).value.split("\n").map((line) => line.trim()).filter(Boolean);
+const text = (id) => at(id).value.trim();
+
+export class Log {
+  constructor(state, files) {
+    Object.assign(this, { state, files });
+    this.chosen = [];
+    this.choice = 0;
+    this.belonging = new Belonging(state, (current, any) => this.look(current, any), () => this.question());
+    at("log-file").addEventListener("change", (event) => {
+      if (event.target.files.length) this.take([...event.target.files]);
+      event.target.value = "";
+    });
+    at("log-form").addEventListener("input", () => this.belonging.look());
+    at("log-form").addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.reconcile();
+    });
+    at("reconciled-save").addEventListener("click", () => this.download());
+    this.belonging.look();
+  }
+
+  take(chosen) {
+    this.chosen = chosen;
+    this.choice += 1;
+    const names = chosen.map((file) => file.name).join(", ");
+    endWork("reconcile", names);
+    at("log-name").textContent = names;
+    at("log-form").hidden = false;
+    this.belonging.drop();
+    tell(at("log-trouble"), "");
+    at("log-section").scrollIntoView({ block: "start" });
+  }
+
+  get uses() {
+    const ticked = (id) => at(id).checked && !at(id).disabled;
+    return { map: ticked("log-map"), bar: ticked("log-bar") };
+  }
+
+  // What would be asked now; null while a bar or a map that takes part is on its way.
+  question() {
+    const { map, bar } = this.uses;
+    const { state, files } = this;
+    if (!this.chosen.length || state.lost || ((map || bar) && state.coming)) return null;
+    return {
+      system: state.system,
+      choice: this.choice,
+      with_map: map,
+      opened: map ? state.opened : null,
+      bar: bar ? { name: files.bar.fileName, text: files.bar.text } : null,
+      log: {
+        columns: lines("log-columns"),
+        tickets: lines("log-tickets"),
+        rate_unit: text("log-rate-unit"),
+        nitrogen: text("log-nitrogen"),
+        width: text("log-width"),
+        temperature: text("log-temperature"),
+        crs: text("log-crs"),
+        layer: text("log-layer"),
+        swap_axes: at("log-swap-axes").checked,
+      },
+    };
+  }
+
+  look(current, any) {
+    const { state, files } = this;
+    // A map on its way can be ticked, and is waited for; where there is none, nothing is compared.
+    at("log-map").disabled = state.opened === null && !state.coming;
+    at("log-bar").disabled = files.bar === null;
+    at("log-map-none").hidden = !at("log-map").disabled;
+    at("log-bar-none").hidden = !at("log-bar").disabled;
+    const waits = this.chosen.length > 0 && this.question() === null;
+    at("log-go").disabled = waits;
+    tell(at("log-why"), waits ? `${state.lost || state.coming} Or reconcile without the prescription and the bar above.` : "");
+    at("reconciled").hidden = !any;
+    at("reconciled").classList.toggle("dim-inside", any && !current);
+    at("reconciled-old").hidden = current;
+    at("reconciled-save").disabled = !current;
+  }
+
+  async reconcile() {
+    const question = this.question();
+    if (!question) return;
+    this.belonging.drop();
+    try {
+      const sent = frame(question, await contents(this.chosen));
+      const done = await longWork("reconcile", sent, at("log-trouble"), { what: "Reconciling the log" });
+      // What was made for a log that was replaced is not shown beside the new one's name.
+      if (!done || question.choice !== this.choice) return;
+      at("reconciled-text").textContent = done.text;
+      at("reconciled-pictures").replaceChildren(
+        ...done.pictures.map(([name, content]) => make("img", { src: `data:image/png;base64,${content}`, alt: `${name}: its numbers stand in the text above` })),
+      );
+      this.belonging.take(question);
+      at("reconciled").focus();
+    } catch (problem) {
+      complain(at("log-trouble"), problem);
+    }
+  }
+
+  async download() {
+    try {
+      save(await fetchMade("reconciled files", this.belonging.to), "reconciled.zip");
+    } catch (problem) {
+      complain(at("log-trouble"), problem);
+    }
+  }
+}
