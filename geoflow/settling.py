@@ -9,7 +9,8 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray
 from geoflow.bar_keys import keys_of
-from geoflow.circuit import Circuit, central_case
+from geoflow.circuit import Circuit
+from geoflow.coefficients import central_case
 from geoflow.equipment import Bar, MeasuredPoint
 from geoflow.errors import BarError, RangeError
 from geoflow.schema import HIGH_LIMITS, LOW_LIMITS

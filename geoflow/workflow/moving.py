@@ -66,10 +66,10 @@ def read_unplanned(
         For anything that cannot be read or understood.
     """
     from geoflow.formats.bars import read_bar
-    from geoflow.formats.steady import steady
+    from geoflow.formats.input_files import watching
     from geoflow.formats.vector import read_prescription
 
-    with steady(prescription_file, bar_file):
+    with watching(prescription_file, bar_file):
         bar = read_bar(bar_file)
         prescription = read_prescription(
             prescription_file,
