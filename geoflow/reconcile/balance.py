@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geoflow.asapplied import AppliedLog
+from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.errors import RangeError
 from geoflow.metering import pulses_per_nitrogen
 from geoflow.physics.ammonia import saturation
@@ -72,7 +73,7 @@ def mass_balance(
     logged: float,
     ticket: float,
     *,
-    nitrogen_fraction: float = 0.82,
+    nitrogen_fraction: float = NITROGEN_FRACTION,
     pulses_per_volume: float | None = None,
     temperature: float | None = None,
     reference_temperature: float | None = None,
