@@ -10,6 +10,7 @@ __all__ = [
     "KEYS",
     "KEY_KINDS",
     "LONGEST_TEXT",
+    "NITROGEN_FRACTION",
     "NUMBER_PATTERN",
     "TABLES",
     "Key",
@@ -27,6 +28,9 @@ __all__ = [
 
 Written = str | int | float
 LONGEST_TEXT: Final = 100
+NITROGEN_FRACTION: Final = 0.82
+"""Of ammonia, by weight: grade 82-0-0, as on the label."""
+
 NUMBER_PATTERN: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 
 
@@ -151,7 +155,8 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=(1, 1000)),
     Key("", "width", "length", "40 ft", "Working width; checked against rows times row spacing (within 1 %).",
         accepted=("1 in", "1000 ft")),
-    Key("", "nitrogen_fraction", "number", 0.82, "Nitrogen by weight in the ammonia.", default=0.82,
+    Key("", "nitrogen_fraction", "number", NITROGEN_FRACTION, "Nitrogen by weight in the ammonia.",
+        default=NITROGEN_FRACTION,
         accepted=(0.1, 0.8225), note="82-0-0 is written 0.82; pure ammonia holds 0.8224"),
     Key("", "elevation", "length", "900 ft",
         "Height of the site above the sea; it sets the air pressure (US Standard Atmosphere 1976).",
@@ -220,7 +225,8 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("pump", "efficiency", "number", 0.5,
         "Share of the drive's work that becomes pressure; the rest heats the liquid.", default=0.5,
         accepted=(0.05, 1)),
-    Key("meter", "pulses_per_gallon", "number", 700, "Pulses for one US gallon of liquid.", required=True,
+    Key("meter", "pulses_per_gallon", "number", 700, "Pulses for one US gallon of liquid, not for 10 lb N.",
+        required=True,
         accepted=(0.01, 1000000)),
     Key("meter", "min_flow", "volume flow", "2 gpm", "Least flow it counts.", required=True, accepted=_FLOW),
     Key("meter", "max_flow", "volume flow", "60 gpm", "Greatest flow it counts.", required=True,

@@ -17,12 +17,13 @@ import numpy as np
 from geoflow.arrays import FloatArray, Floats
 from geoflow.coefficients import Case, back_pressure, measured_margins, strayed_weight
 from geoflow.equipment import Bar, Line
-from geoflow.errors import RangeError, UsageError, nearest
+from geoflow.errors import RangeError, UsageError
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, equilibrium_flux_limit, liquid_density, saturation
 from geoflow.physics.lines import line_loss, valve_inlet_pressure
 from geoflow.physics.orifices import effective_pressure, land_flash_weight, mass_flow, upstream_pressure
 from geoflow.physics.pumps import boiling_line_capacity, manifold_temperature_rise
 from geoflow.physics.roots import rising_root
+from geoflow.spelling import nearest
 
 __all__ = ["Circuit", "State", "choose_sections"]
 

@@ -1,8 +1,16 @@
-"""The bar and what may be uncertain about it: frozen dataclasses in SI units."""
+"""The bar and what may be uncertain about it: frozen dataclasses in SI units.
+
+What counts where something is left out stands in `geoflow.bar_keys` and nowhere else.
+"""
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field
+from typing import Any
+
+from geoflow import units
+from geoflow.bar_keys import KEY_KINDS, keys_of
 
 __all__ = [
     "Bar",
@@ -21,14 +29,27 @@ __all__ = [
 ]
 
 
+@functools.cache
+def _default(table: str, name: str) -> Any:
+    """What counts where a key of the bar file is left out, in SI."""
+    key = keys_of(table)[name]
+    kind = KEY_KINDS[key.kind].unit_kind
+    return key.default if kind is None else units.parse(key.default, kind)
+
+
+def _left_out(table: str, name: str) -> Any:
+    # At the first bar, not at import: pint is slow to load.
+    return field(default_factory=lambda: _default(table, name))
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """A hose or pipe: length [m], bore [m], sum of fitting coefficients [-], wall roughness [m]."""
 
     length: float
     bore: float
-    fittings_k: float = 0.0
-    roughness: float = 0.0
+    fittings_k: float = _left_out("suction", "fittings_k")
+    roughness: float = _left_out("suction", "roughness")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +73,9 @@ class MeasuredPoint:
     flow: float
     pressure: float
     temperature: float
-    flow_tolerance: float = 0.03
-    pressure_tolerance: float = 0.0
-    temperature_tolerance: float = 0.0
+    flow_tolerance: float = _left_out("orifices.measured", "flow_tolerance")
+    pressure_tolerance: float = _left_out("orifices.measured", "pressure_tolerance")
+    temperature_tolerance: float = _left_out("orifices.measured", "temperature_tolerance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +103,7 @@ class Orifice:
     name: str
     diameter: float
     discharge_coefficient: float
-    coefficient_tolerance: float = 0.08
+    coefficient_tolerance: float = _left_out("orifices", "coefficient_tolerance")
     land: float | None = None
     flash_weight: float | None = None
     measured: tuple[MeasuredPoint, ...] = ()
@@ -114,14 +135,14 @@ class RowHose:
 
     back_pressure: tuple[float, float] | None = None
     line: Line | None = None
-    tolerance: float = 0.4
+    tolerance: float = _left_out("row_hose", "tolerance")
 
 
 @dataclass(frozen=True, slots=True)
 class Suction:
     """Liquid head above the pump inlet [m] (negative for lift) and the line to it, if any loses pressure."""
 
-    head: float = 0.0
+    head: float = _left_out("suction", "head")
     line: Line | None = None
 
 
@@ -131,8 +152,8 @@ class Pump:
 
     max_flow: float
     max_rise: float
-    min_flow: float = 0.0
-    efficiency: float = 0.5
+    min_flow: float = _left_out("pump", "min_flow")
+    efficiency: float = _left_out("pump", "efficiency")
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +176,7 @@ class Meter:
     min_flow: float
     max_flow: float
     reference_temperature: float | None = None
-    loss_at_max_flow: float = 0.0
+    loss_at_max_flow: float = _left_out("meter", "loss_at_max_flow")
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +184,7 @@ class ControlValve:
     """Flow coefficient wide open [US gpm/sqrt(psi), the Cv of IEC 60534] and pressure recovery factor FL [-]."""
 
     cv: float
-    recovery_factor: float = 0.9
+    recovery_factor: float = _left_out("control_valve", "recovery_factor")
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +209,7 @@ class Tank:
     """Water capacity of the nurse tank [m3] and the fraction of it that may be filled [-]."""
 
     capacity: float
-    fill: float = 0.85
+    fill: float = _left_out("tank", "fill")
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,8 +223,8 @@ class Bar:
     pump: Pump
     meter: Meter
     limits: Limits
-    nitrogen_fraction: float = 0.82
-    elevation: float = 0.0
+    nitrogen_fraction: float = _left_out("", "nitrogen_fraction")
+    elevation: float = _left_out("", "elevation")
     air_pressure: float = 101325.0
     row_hose: RowHose = field(default_factory=RowHose)
     suction: Suction | None = None

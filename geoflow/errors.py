@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable
-
 __all__ = [
     "BarError",
     "GeoflowError",
@@ -16,7 +13,6 @@ __all__ = [
     "RangeError",
     "UsageError",
     "install",
-    "nearest",
 ]
 
 
@@ -86,10 +82,3 @@ def install(extra: str) -> str:
     By its folder, never by its name: until the name is registered, another package could come under it.
     """
     return f'in the folder geoflow was installed from: pip install ".[{extra}]"'
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Return ``"; did you mean 'x'?"`` for the nearest known word, or an empty string."""
-    by_folded = {name.casefold(): name for name in known}
-    close = difflib.get_close_matches(word.casefold(), by_folded, n=1, cutoff=0.6)
-    return f"; did you mean '{by_folded[close[0]]}'?" if close else ""

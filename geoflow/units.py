@@ -12,7 +12,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from geoflow.errors import QuantityError, nearest
+from geoflow.errors import QuantityError
+from geoflow.spelling import nearest
 
 if TYPE_CHECKING:
     import pint

@@ -306,7 +306,7 @@ def test_a_measured_point_never_shuts_out_the_truth_it_was_taken_from(
     pressure, kelvin = 110 * PSI + AIR, fahrenheit(measured_at)
     found = ReferenceBar(truth, kelvin, (COEFFICIENT * (1.0 + off),) * 2, (weight,) * 2, below).point(pressure)
     # Measured "there", at the orifice: behind the pump, which warmed the liquid.
-    point = MeasuredPoint(found.flow / 16 / (1.0 + 0.99 * error), pressure, found.orifice_temperature, 0.03)
+    point = MeasuredPoint(found.flow / 16 / (1.0 + 0.99 * error), pressure, found.orifice_temperature, 0.03, 0.0, 0.0)
     guess = bar(orifices={"only": orifice(measured=(point,))}, row_hose=RowHose(back_pressure=(below, below)))
     at = np.array([fahrenheit(degrees)])
     bounds, true = flow_window(guess, at, (0, 1)), flow_window(truth, at, (0, 1)).certain
@@ -331,7 +331,7 @@ def test_a_point_measured_against_a_roughly_known_back_pressure_does_not_either(
         0, pressure, below
     )
     error = data.draw(st.floats(-0.99, 0.99)) * 0.03
-    point = MeasuredPoint(flow / (1.0 + error), pressure, kelvin, 0.03)
+    point = MeasuredPoint(flow / (1.0 + error), pressure, kelvin, 0.03, 0.0, 0.0)
     hose = RowHose(back_pressure=(low, low + span * PSI))
     held(orifice(measured=(point,)), hose, sharp_bar(bar(), weight, COEFFICIENT * (1.0 + off), below))
 
@@ -356,7 +356,7 @@ def test_a_point_on_a_well_known_orifice_holds_the_truth_between_the_ends_of_the
     low, span, pressure, kelvin = 5 * PSI + AIR, 15 * PSI, 115 * PSI + AIR, fahrenheit(50.0)
     below, coefficient = low + 0.36 * span, COEFFICIENT * (1.0 + tolerance)
     flow = ReferenceBar(bar(), kelvin, (coefficient,) * 2, (0.1,) * 2, below).row_flow(0, pressure, below)
-    point = MeasuredPoint(flow, pressure, kelvin, 0.005)
+    point = MeasuredPoint(flow, pressure, kelvin, 0.005, 0.0, 0.0)
     kind = orifice(coefficient_tolerance=tolerance, flash_weight=0.1, measured=(point,))
     held(kind, RowHose(back_pressure=(low, low + span)), sharp_bar(bar(), 0.1, coefficient, below))
 

@@ -56,7 +56,7 @@ def point(
 ) -> MeasuredPoint:  # fmt: skip
     pressure = PropsSI("P", "T", temperature, "Q", 0, "Ammonia") + excess
     flow = true_flow(coefficient, weight, pressure, temperature, back)
-    return MeasuredPoint(flow / (1.0 + off * tolerance), pressure, temperature, tolerance)
+    return MeasuredPoint(flow / (1.0 + off * tolerance), pressure, temperature, tolerance, 0.0, 0.0)
 
 
 def patch(pairs: np.ndarray) -> shapely.Geometry:
@@ -187,7 +187,7 @@ def test_point_that_contradicts_the_orifice_is_refused(times: float) -> None:
     # At 60 psi over the vapour pressure of 10 degC the weight is worth some 30 % of the flow, the
     # coefficient 8, the point 3.
     good = point(0.62, 0.5, 283.15, 4.1e5)
-    wrong = MeasuredPoint(good.flow * times, good.pressure, good.temperature)
+    wrong = MeasuredPoint(good.flow * times, good.pressure, good.temperature, 0.03, 0.0, 0.0)
     orifice = Orifice("small", DIAMETER, 0.62, measured=(good, wrong))
     assert corner_coefficients(OPEN_AIR, orifice).shape == (0, 2)
     with pytest.raises(BarError, match="does not fit") as caught:
@@ -216,7 +216,7 @@ def test_points_that_fit_the_orifice_but_not_each_other_are_refused() -> None:
 @pytest.mark.parametrize("excess", [0.0, -1e4])
 def test_point_measured_on_boiling_liquid_is_refused(excess: float) -> None:
     vapour = float(saturation(283.15).pressure)
-    boiling = MeasuredPoint(0.02, vapour + excess, 283.15)
+    boiling = MeasuredPoint(0.02, vapour + excess, 283.15, 0.03, 0.0, 0.0)
     with pytest.raises(BarError, match="vapour pressure") as caught:
         corner_coefficients(OPEN_AIR, Orifice("small", DIAMETER, 0.62, measured=(boiling,)))
     assert caught.value.where == "orifices.small.measured[0]"

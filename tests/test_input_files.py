@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from rx_files import strip_of, write_geojson, write_shapefile
+from rx_files import in_degrees, strip_of, write_geojson, write_shapefile
 from taskdata_files import field, taskdata, two_zones
 
 from geoflow import cli
@@ -164,7 +164,7 @@ def test_outputs_guard_and_clear_away_whatever_capitals(tmp_path: Path) -> None:
     with OutputFolder(out_folder, replace=True, protect=()) as out:
         out.stage("f.shp").write_text("new")
     assert [path.name for path in out_folder.iterdir()] == ["f.shp"]
-    zones = write_geojson(tmp_path / "z.geojson", strip_of(2))
+    zones = write_geojson(tmp_path / "z.geojson", in_degrees(strip_of(2)), [{"RATE": 100.0}, {"RATE": 120.0}])
     (tmp_path / "o.DBF").write_text("old")
     typed = ["convert", str(zones), "--rate-unit", "lb N/ac", "--out", str(tmp_path / "o.shp")]
     assert cli.main(typed) == 2 and cli.main([*typed, "--replace"]) == 2

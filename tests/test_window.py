@@ -366,7 +366,7 @@ def test_half_a_bar_behind_a_shared_valve_follows_the_closed_form() -> None:
 
 
 def _point_bar(flow: float, pressure: float, degrees: float, tolerance: float, **changes: Any) -> Bar:
-    point = MeasuredPoint(flow, pressure, fahrenheit(degrees), tolerance)
+    point = MeasuredPoint(flow, pressure, fahrenheit(degrees), tolerance, 0.0, 0.0)
     return bar(orifices={"only": orifice(measured=(point,))}, **changes)
 
 
@@ -427,7 +427,7 @@ def test_two_points_leave_less_open_than_one() -> None:
     for degrees, psig in ((40.0, 130.0), (65.0, 118.0)):
         kelvin, pressure = fahrenheit(degrees), psig * PSI + AIR
         flow = ReferenceBar(bar(), kelvin, (0.62,) * 2, (0.4,) * 2, below).row_flow(0, pressure, below)
-        points.append(MeasuredPoint(flow, pressure, kelvin, 0.02))
+        points.append(MeasuredPoint(flow, pressure, kelvin, 0.02, 0.0, 0.0))
     one = bar(orifices={"only": orifice(measured=(points[0],))})
     both = bar(orifices={"only": orifice(measured=tuple(points))})
     less_sure(one, both, 30.0, 60.0, 85.0)
@@ -441,7 +441,7 @@ def test_an_honest_point_is_taken_though_the_hose_pressure_is_only_estimated(end
     kelvin, pressure = fahrenheit(50.0), 120 * PSI + AIR
     truth = Circuit(bar(row_hose=hose), (0,), (Case((0.62,), (0.0,), end),), np.array([kelvin]))
     flow = float(truth.state(pressure).flow[0, 0, 0]) / 8
-    point = MeasuredPoint(flow, pressure, kelvin, 0.01)
+    point = MeasuredPoint(flow, pressure, kelvin, 0.01, 0.0, 0.0)
     plate = orifice(flash_weight=0.0, coefficient_tolerance=0.03, measured=(point,))
     one = bar(orifices={"only": plate}, row_hose=hose)
     window(one, 50.0)
@@ -458,7 +458,7 @@ def test_a_back_pressure_at_which_a_point_does_not_fit_makes_no_case(end: float)
     flow = ReferenceBar(bar(), kelvin, (0.62,) * 2, (0.0,) * 2, below).row_flow(0, pressure, below)
     plate = orifice(coefficient_tolerance=0.0, flash_weight=0.0)
     one = bar(
-        orifices={"only": replace(plate, measured=(MeasuredPoint(flow, pressure, kelvin, 0.005),))},
+        orifices={"only": replace(plate, measured=(MeasuredPoint(flow, pressure, kelvin, 0.005, 0.0, 0.0),))},
         row_hose=RowHose(back_pressure=(low, high)),
     )
     # Half a percent of flow is up to 0.15 of the way to either end.
@@ -474,7 +474,7 @@ def test_points_that_need_different_back_pressures_are_refused() -> None:
     points = []
     for below in (low, high):
         flow = ReferenceBar(bar(), kelvin, (0.62,) * 2, (0.0,) * 2, below).row_flow(0, pressure, below)
-        points.append(MeasuredPoint(flow, pressure, kelvin, 0.005))
+        points.append(MeasuredPoint(flow, pressure, kelvin, 0.005, 0.0, 0.0))
     kinds = {name: replace(plate, name=name, measured=(point,)) for name, point in zip("ab", points, strict=True)}
     hose = RowHose(back_pressure=(low, high))
     apart = bar(sections=(Section("left", 8, "a"), Section("right", 8, "b")), orifices=kinds, row_hose=hose)

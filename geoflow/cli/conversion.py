@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any, Final
 
+from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, PRESCRIPTION, TAKE_AS_AMMONIA, add_common, deliver
 
 __all__ = ["add_convert"]
@@ -75,7 +76,9 @@ def add_convert(commands: Any) -> None:
         choices=("outlines", "grid-1", "grid-2"),
         help="task data as outlines of the zones (default), as a grid of zone numbers or as a grid of rates",
     )
-    parser.add_argument("--nitrogen-fraction", metavar="W", help="nitrogen in the ammonia (default 0.82)")
+    parser.add_argument(
+        "--nitrogen-fraction", metavar="W", help=f"nitrogen in the ammonia (default {NITROGEN_FRACTION:g})"
+    )
     parser.add_argument(
         "--volume-temperature", metavar="T", help="temperature at which gallons or litres are counted (default 60 degF)"
     )

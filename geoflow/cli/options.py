@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from geoflow.errors import UsageError, nearest
+from geoflow.errors import UsageError
 from geoflow.progress import listening
+from geoflow.spelling import nearest
 
 __all__ = [
     "CODES",

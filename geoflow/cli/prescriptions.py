@@ -141,7 +141,8 @@ def add_rewrite(commands: Any) -> None:
     parser = commands.add_parser(
         "rewrite",
         help="change what the bar can't deliver, and only that",
-        description="Change what the bar can't deliver, and only that. The written file is the input with other rates; "
+        description="Change what the bar can't deliver, and only that. In the input's own format the written file is the "
+        "input with other rates (task data only where nothing else would change); "
         "a side file beside it says what changed and why.",
         epilog='Example: geoflow rewrite rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
         '--rate-column rate --rate-unit "lb N/ac" --policy hold-speed --out rx_for_bar.shp. ' + CODES,
@@ -154,7 +155,12 @@ def add_rewrite(commands: Any) -> None:
         help="hold-speed (clip the rate), hold-rate (change the zone's speed, clip what no speed reaches) or "
         "hold-total (clip, then move the difference onto zones with room)",
     )
-    parser.add_argument("--out", required=True, metavar="FILE", help="the new prescription, in the input's format")
+    parser.add_argument(
+        "--out",
+        required=True,
+        metavar="FILE",
+        help="the new prescription; its ending says the format, best the input's own",
+    )
     parser.add_argument("--max-rate", metavar="R", help='no zone above this: "180 lb N/ac" (or in the file\'s unit)')
     parser.add_argument(
         "--allow-raise", action="store_true", help="rates may be raised above the prescription; each raise is listed"

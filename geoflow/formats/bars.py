@@ -13,9 +13,10 @@ from typing import Any, Final
 from geoflow import bar_keys, equipment, units
 from geoflow.bar_keys import Key, Table, bar_schema, heading, keys_of, subtables_of, table_of
 from geoflow.equipment import Bar, Line, RowHose, Section, Suction
-from geoflow.errors import BarError, QuantityError, nearest
+from geoflow.errors import BarError, QuantityError
 from geoflow.formats.bar_values import convert, shown, text_of, within
 from geoflow.physics.air import standard_air_pressure
+from geoflow.spelling import nearest
 
 __all__ = ["bar_schema", "parse_bar", "read_bar"]
 

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.errors import PrescriptionError, nearest
+from geoflow.bar_keys import NITROGEN_FRACTION
+from geoflow.errors import PrescriptionError
 from geoflow.formats.cells import GROUND_WORDS, MASS_WORDS, Numbers, Suffix, contradicts
 from geoflow.formats.facts import Fact, rows_text
 from geoflow.schema import fold
+from geoflow.spelling import nearest
 from geoflow.units import RATE_UNITS, RateUnit
 from geoflow.units import rate_unit as unit_named
 
@@ -23,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["GREATEST_LIKELY", "choose_column", "choose_unit", "unit_in_name"]
 
 GREATEST_LIKELY: Final = 1000.0  # a column that runs higher is proposed only by name, in any unit
-_NITROGEN_FRACTION: Final = 0.82  # grade 82-0-0, only for the comparison in a question
 
 _ID_NAMES = {"id", "fid", "oid", "gid", "uid", "objectid", "zone", "zones", "zoneid", "zoneno", "zonenumber", "zonenum",
              "index", "number", "no", "nr", "row", "polyid", "polygonid", "field", "fieldid", "class", "classid",
@@ -214,7 +215,8 @@ def choose_unit(name: str, option: str | None, numbers: Numbers, *, where: str) 
         )
     counts_ammonia = re.search(r"nh3|ammonia", name, re.IGNORECASE) is not None
     if stated is None and counts_ammonia and unit.basis == "nitrogen":
-        text = f"the column '{name}' speaks of ammonia, but its numbers are read as {unit.text}: a factor of 0.82 apart"
+        text = (f"the column '{name}' speaks of ammonia, but its numbers are read as {unit.text}: a factor of "
+                f"{NITROGEN_FRACTION:g} apart")  # fmt: skip
         return unit, [Fact("unit", text)]
     return unit, []
 
@@ -225,7 +227,7 @@ def _meanings(numbers: Numbers) -> str:
     for unit in RATE_UNITS:
         line = f'\n    --rate-unit "{unit.text}"'
         if unit.basis != "ammonia volume" and numbers.span is not None:
-            per = unit.to_si / RATE_UNITS[0].to_si * (_NITROGEN_FRACTION if unit.basis == "ammonia" else 1.0)
+            per = unit.to_si / RATE_UNITS[0].to_si * (NITROGEN_FRACTION if unit.basis == "ammonia" else 1.0)
             low, high = (end * per for end in numbers.span)
             line += f"   would be {_g(low)} to {_g(high)} lb N/ac"
         lines.append(line)

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.errors import PrescriptionError, nearest
+from geoflow.errors import PrescriptionError
 from geoflow.formats.facts import Fact
 from geoflow.formats.input_files import beside, is_companion
+from geoflow.spelling import nearest
 
 if TYPE_CHECKING:
     import geopandas

@@ -11,12 +11,13 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.errors import LogError, nearest
+from geoflow.errors import LogError
 from geoflow.formats.cells import MASS_WORDS, contradicts
 from geoflow.formats.facts import Fact
 from geoflow.formats.logtables import LogTable
 from geoflow.formats.logunits import ROLES, Role, known_unit
 from geoflow.schema import fold
+from geoflow.spelling import nearest
 
 __all__ = ["Chosen", "choose_columns", "load_mapping", "save_mapping"]
 

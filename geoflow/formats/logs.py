@@ -11,6 +11,7 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
+from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.errors import LogError
 from geoflow.formats.facts import Fact, rows_text
 from geoflow.formats.logcolumns import choose_columns, load_mapping, save_mapping
@@ -87,7 +88,7 @@ def read_log(
     columns: Sequence[str] = (),
     rate_unit: str | None = None,
     nitrogen: str | None = None,
-    nitrogen_fraction: float = 0.82,
+    nitrogen_fraction: float = NITROGEN_FRACTION,
     air_pressure: float = 101_325.0,
     ammonia_density: float | None = None,
     bar_width: float | None = None,

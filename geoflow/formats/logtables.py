@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import FloatArray
-from geoflow.errors import LogError, PrescriptionError, install, nearest
+from geoflow.errors import LogError, PrescriptionError, install
 from geoflow.formats.cells import parse_numbers
 from geoflow.formats.containers import FORMATS, open_source, read_table
 from geoflow.formats.facts import Fact, rows_text
 from geoflow.formats.input_files import is_companion
 from geoflow.formats.parquet import refuse_undecodable
 from geoflow.formats.taskdata import is_taskdata
+from geoflow.spelling import nearest
 
 if TYPE_CHECKING:
     import pandas

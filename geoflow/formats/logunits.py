@@ -9,8 +9,9 @@ from typing import Final
 import numpy as np
 
 from geoflow.arrays import FloatArray
-from geoflow.errors import QuantityError, nearest
+from geoflow.errors import QuantityError
 from geoflow.rates import as_nitrogen_rate
+from geoflow.spelling import nearest
 from geoflow.units import RATE_UNITS, parse, parse_pressure, rate_unit, to_si
 
 __all__ = ["ROLES", "TIME_UNITS", "Conditions", "Role", "known_unit", "nitrogen_per_unit", "role_to_si"]

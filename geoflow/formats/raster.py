@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
-from geoflow.errors import PrescriptionError, QuantityError, nearest
+from geoflow.errors import PrescriptionError, QuantityError
 from geoflow.formats.columns import unit_in_name
 from geoflow.formats.containers import check_only_layer, find_file
 from geoflow.formats.facts import Fact
 from geoflow.formats.sources import Wishes, ZoneRule, ZoneTable
+from geoflow.spelling import nearest
 from geoflow.units import RateUnit, rate_unit
 
 if TYPE_CHECKING:

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from geoflow.errors import PrescriptionError, nearest
+from geoflow.errors import PrescriptionError
 from geoflow.formats.containers import check_unpacked_size
 from geoflow.formats.facts import Fact
 from geoflow.formats.taskdata_xml import Node, parse_xml
+from geoflow.spelling import nearest
 
 __all__ = ["TaskData", "choose_task", "is_taskdata", "open_taskdata"]
 

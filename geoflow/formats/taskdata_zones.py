@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import FloatArray, IntArray
-from geoflow.errors import PrescriptionError, nearest
+from geoflow.errors import PrescriptionError
 from geoflow.formats.facts import Fact
 from geoflow.formats.taskdata import TaskData, choose_task, open_taskdata
 from geoflow.formats.taskdata_ddi import ENTRIES
@@ -19,6 +19,7 @@ from geoflow.formats.taskdata_products import names_ammonia, product_name
 from geoflow.formats.taskdata_shapes import Outlines
 from geoflow.formats.taskdata_xml import Node
 from geoflow.schema import fold
+from geoflow.spelling import nearest
 
 if TYPE_CHECKING:
     import geopandas

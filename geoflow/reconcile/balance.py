@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.arrays import FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
+from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.errors import RangeError
 from geoflow.metering import pulses_per_nitrogen
 from geoflow.physics.ammonia import saturation
@@ -150,7 +151,7 @@ def mass_balance(
     ticket: float,
     *,
     bridged: float = 0.0,
-    nitrogen_fraction: float = 0.82,
+    nitrogen_fraction: float = NITROGEN_FRACTION,
     pulses_per_volume: float | None = None,
     temperature: float | None = None,
     reference_temperature: float | None = None,

@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, TextArray
 from geoflow.asapplied import AppliedLog
+from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.equipment import Controller
 from geoflow.reconcile.agreement import within
 from geoflow.reconcile.lag import Tracks, tracks
@@ -133,7 +134,7 @@ def off_causes(
     *,
     response_time: float,
     window: FlowWindow | None = None,
-    nitrogen_fraction: float = 0.82,
+    nitrogen_fraction: float = NITROGEN_FRACTION,
     limit: float = 0.10,
 ) -> OffCauses:
     """Say of every record that was off its target what put it there.

@@ -14,6 +14,7 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray, TextArray
 from geoflow.asapplied import AppliedLog
+from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.reconcile.agreement import Agreement, agreement, within
 from geoflow.reconcile.causes import CAUSES, ZONE_BORDER, off_causes, turning_ratio
 from geoflow.reconcile.lag import Lag, estimate_lag, shifted
@@ -207,7 +208,7 @@ def reconcile(
     *,
     response_time: float,
     window: FlowWindow | None = None,
-    nitrogen_fraction: float = 0.82,
+    nitrogen_fraction: float = NITROGEN_FRACTION,
     tolerance: float = 1e-3,
 ) -> Reconciliation:
     """Lay a log on the ground and compare it with what was asked.

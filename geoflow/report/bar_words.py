@@ -9,6 +9,7 @@ from geoflow import units
 from geoflow.bar_keys import keys_of
 from geoflow.equipment import Bar, Line, Orifice
 from geoflow.physics.air import standard_air_pressure
+from geoflow.physics.ammonia import saturation
 from geoflow.said import said, said_range
 from geoflow.units import System
 
@@ -25,6 +26,10 @@ _MARGIN_PSI: Final = (2.0, 50.0)
 _HOSE_RATING_PSI: Final = 350.0
 _FASTEST_MPH: Final = 12.0
 _LEAST_NITROGEN: Final = 0.80
+# Meters of this trade count some hundred pulses to a gallon; the same meter's number per 10 lb N, which many displays
+# ask for, is about 2.4 times as large (arithmetic, from the density of the liquid), so it is told by its size.
+_PULSES_PER_GALLON: Final = (10.0, 1200.0)
+_METER_TEMPERATURE: Final = "60 degF"
 
 
 def describe(bar: Bar, system: System) -> str:
@@ -163,7 +168,7 @@ def _equipment(bar: Bar, system: System) -> list[str]:
             f"{_given(pump.max_flow, 'volume flow', system)} at full drive, {least}, adds up to "
             f"{_given(pump.max_rise, 'pressure', system)}, efficiency {pump.efficiency * 100:g} %",
         ],
-        ["meter", f"{counted} pulses per {volume}, counts {counts}"],
+        ["meter", f"{counted} pulses per {volume}{_per_ten_pounds(bar)}, counts {counts}"],
     ]
     if meter.loss_at_max_flow:
         rows[-1][1] += f", loses {_given(meter.loss_at_max_flow, 'pressure', system)} at its greatest flow"
@@ -186,6 +191,17 @@ def _equipment(bar: Bar, system: System) -> list[str]:
             ["tank", f"{_given(bar.tank.capacity, 'volume', system)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
         )
     return _aligned(rows)
+
+
+def _pounds_per_gallon(bar: Bar) -> float:
+    """Nitrogen in a gallon of liquid where meters are rated [lb]."""
+    density = float(saturation(units.parse(_METER_TEMPERATURE, "temperature")).liquid_density)
+    return density * bar.nitrogen_fraction * units.factor("gallon", "volume") / units.factor("lb", "mass")
+
+
+def _per_ten_pounds(bar: Bar) -> str:
+    per_gallon = bar.meter.pulses_per_volume * units.factor("gallon", "volume")
+    return f" ({10.0 * per_gallon / _pounds_per_gallon(bar):,.0f} to 10 lb N at 60 °F)"
 
 
 def _limits(bar: Bar, system: System) -> list[str]:
@@ -291,6 +307,14 @@ def unusual_lines(bar: Bar, system: System) -> list[str]:
         lines.append(f"a speed of {_given(bar.limits.speed[1], 'speed', system)} is unusually high")
     if bar.nitrogen_fraction < _LEAST_NITROGEN:
         lines.append(f"{bar.nitrogen_fraction * 100:g} % nitrogen is little; 82-0-0 has 82 %")
+    pulses = bar.meter.pulses_per_volume * units.factor("gallon", "volume")
+    if not _PULSES_PER_GALLON[0] <= pulses <= _PULSES_PER_GALLON[1]:
+        meant = pulses * _pounds_per_gallon(bar) / 10.0
+        size = "few" if pulses < _PULSES_PER_GALLON[0] else "many"
+        lines.append(
+            f"{pulses:,.4g} pulses per gallon are unusually {size}; if the tag says {pulses:,.4g} pulses to 10 lb N, "
+            f"write pulses_per_gallon = {meant:.4g} (liquid at 60 °F, {bar.nitrogen_fraction * 100:g} % nitrogen)"
+        )
     if len({section.orifice for section in bar.sections}) > 1:
         lines.append("the sections have different orifices: their rows will not get the same rate")
     return lines

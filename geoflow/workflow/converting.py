@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from geoflow.arrays import FloatArray
+from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.errors import UsageError
 from geoflow.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
 from geoflow.units import RateUnit, parse, rate_unit
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["ConvertOutcome", "convert_file", "rates_in"]
 
-_USUAL_FRACTION: Final = 0.82  # grade 82-0-0, as on the label
 _DIGITS: Final = 10  # of a converted rate; further ones are noise of the arithmetic
 _TOTAL_OFF: Final = 0.01  # of the field's nitrogen, which somebody should look at
 
@@ -78,7 +78,7 @@ class ConvertOutcome:
 
 def _fraction(text: str | None) -> float:
     if text is None:
-        return _USUAL_FRACTION
+        return NITROGEN_FRACTION
     try:
         value = float(text.rstrip("% ")) / (100.0 if text.rstrip().endswith("%") else 1.0)
     except ValueError:

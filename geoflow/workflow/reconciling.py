@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.arrays import FloatArray
+from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.diagnosis.findings import Finding
 from geoflow.equipment import Bar
 from geoflow.errors import LogError, PrescriptionError, UsageError
@@ -294,7 +295,7 @@ def _reconcile_file(
     from geoflow.formats.logs import read_log
 
     bar = None if bar_file is None else read_bar(bar_file)
-    fraction = 0.82 if bar is None else bar.nitrogen_fraction
+    fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     ticket = parse_tickets(tickets, fraction)
     temperature = (
         None if options.temperature is None else parse_range(options.temperature, "temperature", where="--temperature")
