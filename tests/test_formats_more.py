@@ -378,7 +378,7 @@ def test_refusals(tmp_path):
         with pytest.raises(OutputError, match=expected):
             write_prescription(rx, rx.rate, tmp_path / name, unit=LB, **{"replace": False, **options})
     for wrong in (np.nan, -1.0, np.inf):
-        with pytest.raises(OutputError, match=r"is no rate.*\n.*row 1"):
+        with pytest.raises(OutputError, match=r"is no rate.*\n.*row 2"):
             write_prescription(rx, np.array([1.0, wrong]), tmp_path / "o.gpkg", unit=LB, replace=False)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["i.gpkg"]
 

@@ -94,7 +94,7 @@ def test_csv_refusals(tmp_path):
 
 def test_cells_that_can_mean_two_numbers_are_refused(tmp_path):
     columns = {**north_run(3), "Applied Rate (lb N/ac)": ["1,200", "1,250", "1,300"]}
-    refused(lambda: log_of(tmp_path, columns), "1200 or 1.2", "rows 0, 1, 2")
+    refused(lambda: log_of(tmp_path, columns), "1200 or 1.2", "rows 1, 2, 3")
 
 
 def test_latin_letters_and_trailing_marks(tmp_path):
@@ -409,7 +409,7 @@ def test_logged_values_win_and_gaps_are_filled(tmp_path):
     np.testing.assert_allclose(read.log.speed, 2.0)
     np.testing.assert_allclose(read.log.width, 60 * FOOT)
     assert read.log.on.tolist() == [True, False, True, True, True, True]
-    assert not read.derived and "on or off is not logged in row 5" in said(read)
+    assert not read.derived and "on or off is not logged in row 6" in said(read)
 
 
 def test_a_speed_in_the_wrong_unit_is_told(tmp_path):

@@ -391,7 +391,7 @@ def test_bow_tie_keeps_both_halves(tmp_path):
     assert rx.row.tolist() == [0, 1] and rx.zones[0].is_valid
     assert rx.area[0] == pytest.approx(SQUARE / 2, rel=1e-6)
     # 5,000 m2 of the projection is 5,004 m2 on the ground, 1.24 acres.
-    assert "row 0" in said(rx, "shape") and "1.24 ac (5,004 m²)" in said(rx, "shape")
+    assert "row 1" in said(rx, "shape") and "1.24 ac (5,004 m²)" in said(rx, "shape")
 
 
 def test_multipolygon_holes_and_islands_stay_one_zone_per_row(tmp_path):
@@ -440,7 +440,7 @@ def test_duplicates_with_the_same_rate_go_and_with_another_stay(tmp_path):
     rx = read_prescription(write_shapefile(tmp_path / "f.shp", zones, ["100", "110", "100", "150", "150"]), **LB)
     assert rx.dropped == {"duplicate of an earlier row": (2, 4)}
     assert rx.row.tolist() == [0, 1, 3] and rx.rate.tolist() == [100.0, 110.0, 150.0]
-    assert "row 3" in said(rx, "duplicate") and "counted twice" in said(rx, "duplicate") and not said(rx, "overlap")
+    assert "row 4" in said(rx, "duplicate") and "counted twice" in said(rx, "duplicate") and not said(rx, "overlap")
 
 
 def test_overlap_gap_and_sliver_are_told_with_their_ground(tmp_path):
@@ -450,9 +450,9 @@ def test_overlap_gap_and_sliver_are_told_with_their_ground(tmp_path):
     over = [[(x + 430, y) for x, y in square()[0]]]
     rx = read_prescription(write_shapefile(tmp_path / "f.shp", [*ring, thin, wide, over]), **LB)
     # 20 m x 100 m = 2,000 m2 = 0.49 ac; 100 m x 100 m = 2.47 ac (acre 4046.8564224 m2).
-    assert "0.49 ac (2,002 m²)" in said(rx, "overlap") and "rows 9 and 10" in said(rx, "overlap")
+    assert "0.49 ac (2,002 m²)" in said(rx, "overlap") and "rows 10 and 11" in said(rx, "overlap")
     assert "1 gap(s)" in said(rx, "gap") and "2.47 ac (10,008 m²)" in said(rx, "gap")
-    assert "row 8" in said(rx, "sliver")
+    assert "row 9" in said(rx, "sliver")
 
 
 def test_hairlines_are_one_line(tmp_path):
@@ -487,7 +487,7 @@ def test_dirty_numbers_of_a_dbf_are_read_from_its_bytes(tmp_path, zipped):
     rx = read_prescription(path, rate_column="RATE", **LB)
     assert rx.rate.tolist() == [120.5, 150.0, 95.25] and rx.row.tolist() == [0, 1, 4]
     assert rx.dropped == {"no rate": (3,), "no readable rate": (2, 5)}
-    assert "comma in row 0" in said(rx, "numbers") and "'lb' behind the number in row 1" in said(rx, "numbers")
+    assert "comma in row 1" in said(rx, "numbers") and "'lb' behind the number in row 2" in said(rx, "numbers")
 
 
 def test_text_column_in_geojson(tmp_path):
@@ -499,9 +499,9 @@ def test_text_column_in_geojson(tmp_path):
 
 def test_unclear_comma_and_contradicting_suffix_name_their_rows(tmp_path):
     path = write_shapefile(tmp_path / "f.shp", strip_of(3), ["120", "1,200", "150 kg"])
-    refused(path, "1,200", "row 1", "decimal point", rate_column="RATE")
+    refused(path, "1,200", "row 2", "decimal point", rate_column="RATE")
     path = write_shapefile(tmp_path / "g.shp", strip_of(3), ["120", "120 lb", "150 kg"])
-    refused(path, "another unit", "row 2", "--rate-unit", rate_column="RATE")
+    refused(path, "another unit", "row 3", "--rate-unit", rate_column="RATE")
 
 
 def test_deleted_records_are_left_out_and_told(tmp_path):
@@ -547,7 +547,7 @@ def test_two_columns_of_one_name(tmp_path):
 
 def test_no_usable_zone_says_why(tmp_path):
     path = write_shapefile(tmp_path / "f.shp", strip_of(3), ["-9999", "", "x"])
-    refused(path, "no zone is left", "negative rate", "row 0", "no rate: row 1", rate_column="RATE")
+    refused(path, "no zone is left", "negative rate", "row 1", "no rate: row 2", rate_column="RATE")
 
 
 def test_column_without_numbers(tmp_path):

@@ -557,13 +557,13 @@ def refused(
 def test_a_rate_that_does_not_fit_is_refused(tmp_path, kind, rate, what, cure):
     rows = [["100"], ["110"], ["120"]]
     rx = read(write_shapefile(tmp_path / "in.shp", strip_of(3), fields=[kind], rows=rows, deleted=[0]))
-    refused(rx, {1: rate}, tmp_path / "out.shp", what, "in.shp, row 1", cure)
+    refused(rx, {1: rate}, tmp_path / "out.shp", what, "in.shp, row 2", cure)
 
 
 def test_a_rate_that_does_not_fit_a_whole_column_of_a_geopackage_is_refused(tmp_path):
     rx = read(package(tmp_path / "in.gpkg", [100, 110, 120], "TINYINT"), 'my "RATE', layer="zones")
-    refused(rx, {1: 128.0}, tmp_path / "out.gpkg", "128 does not fit .* up to 127", "row 1", "--max-rate")
-    refused(rx, {1: 99.5}, tmp_path / "out.gpkg", "more decimals", "row 1", "whole numbers")
+    refused(rx, {1: 128.0}, tmp_path / "out.gpkg", "128 does not fit .* up to 127", "row 2", "--max-rate")
+    refused(rx, {1: 99.5}, tmp_path / "out.gpkg", "more decimals", "row 2", "whole numbers")
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -599,7 +599,7 @@ def test_what_exists_is_kept_unless_told_otherwise(tmp_path, form):
 def test_a_file_that_changed_since_it_was_read_is_refused(tmp_path, form):
     rx = read(plain_file(tmp_path, form))
     rx = with_changes(rx, rate=rx.rate + 1.0)
-    refused(rx, {1: 90.0}, tmp_path / f"out.{form}", "no longer holds the rate", "row 1", "run again")
+    refused(rx, {1: 90.0}, tmp_path / f"out.{form}", "no longer holds the rate", "row 2", "run again")
 
 
 @pytest.mark.parametrize("form", FORMS)

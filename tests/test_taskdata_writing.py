@@ -148,10 +148,10 @@ def test_the_same_prescription_gives_the_same_bytes(tmp_path: Path) -> None:
         ([shapely.Polygon([(0, 0), (1, 1), (1, 0), (0, 1)])], [0.01], {}, "crosses itself"),
         ([shapely.box(500_000, 4_650_000, 500_100, 4_650_100)], [0.01], {}, "no degrees"),
         ([BOX], [0.01, 0.02], {}, "2 rate"),
-        ([BOX], [float("nan")], {}, "row 0 is no number"),
-        ([BOX], [-0.01], {}, "row 0 is no number"),
-        ([BOX], [float("inf")], {}, "row 0 is no number"),
-        ([BOX], [3000.0], {}, "row 0 is no number"),
+        ([BOX], [float("nan")], {}, "row 1 is no number"),
+        ([BOX], [-0.01], {}, "row 1 is no number"),
+        ([BOX], [float("inf")], {}, "row 1 is no number"),
+        ([BOX], [3000.0], {}, "row 1 is no number"),
         ([BOX], [0.01], {"version": 5}, "no version 5"),
         ([BOX], [0.01], {"form": "grid of rates", "cell": 0.0}, "cell of 0 m"),
         ([BOX], [0.01], {"form": "grid of rates", "cell": 0.001}, "at most"),
@@ -312,8 +312,8 @@ def test_a_zone_smaller_than_a_cell_is_told(tmp_path: Path) -> None:
     facts = write_taskdata(
         tmp_path / "a.zip", [FAR, small], np.array([0.01, 0.02]), basis="nitrogen", field="F", form="grid of zones"
     )
-    assert [fact.text for fact in facts if "row 1" in fact.text] == [
-        "row 1: no middle of a cell lies in these zones, so the grid does not hold them"
+    assert [fact.text for fact in facts if "row 2" in fact.text] == [
+        "row 2: no middle of a cell lies in these zones, so the grid does not hold them"
     ]
 
 
