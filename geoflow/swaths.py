@@ -10,9 +10,9 @@ import numpy as np
 from geoflow.arrays import BoolArray, FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
 from geoflow.errors import RangeError
-from geoflow.scanlines import Pieces, Sums, convex_pieces, scan, zone_edges
+from geoflow.scanlines import Pieces, Shared, Sums, convex_pieces, scan, zone_edges
 
-__all__ = ["Overlay", "ground_rates", "overlay", "strip_areas", "strips"]
+__all__ = ["Overlay", "Strips", "drawn_strips", "ground_rates", "lay_strips", "overlay", "strip_areas", "strips"]
 
 # A record follows the one before if the distance between them is its step, give or take half of it.
 _SAME_STEP: Final = 0.5
@@ -20,8 +20,101 @@ _SAME_STEP: Final = 0.5
 _LEAST_GROUND: Final = 0.01
 # Lines cross zones and rows at this angle [rad] and not along them, where a line would see all of an edge or nothing.
 _TILT: Final = 0.1 / np.pi
+_POLYGON: Final = 3
+# Points of a closed ring of four corners.
+_FOUR: Final = 5
 # Spans for any log, for every strip, for every edge of a zone; and the most before the tolerance has to give way.
 _SPANS, _PER_STRIP, _PER_EDGE, _MOST = 500_000, 4, 8, 16_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strips:
+    """Ground of the records of a log.
+
+    Attributes
+    ----------
+    quads : ndarray, shape (m, 4, 2)
+        Corners [m]: one for each record with ground, or several where the log draws polygons of another shape.
+    record : ndarray of int, shape (m,)
+        Record each belongs to, rising.
+    ground : ndarray of bool, shape (n,)
+        Which records cover ground.
+    area : ndarray, shape (n,)
+        [m2]; 0 without ground.
+    drawn : ndarray of Polygon or MultiPolygon, shape (n,), or None
+        Where the log draws its ground.
+    """
+
+    quads: FloatArray
+    record: IntArray
+    ground: BoolArray
+    area: FloatArray
+    drawn: Any = None
+
+    def of(self, records: BoolArray) -> tuple[FloatArray, IntArray]:
+        """Quads of the records marked, of shape (n,), and the place of each among those of them with ground."""
+        kept = records & self.ground
+        mine = kept[self.record]
+        return self.quads[mine], (np.cumsum(kept) - 1)[self.record[mine]]
+
+    def shapes(self, records: IntArray) -> Any:
+        """Return the outlines of records with ground."""
+        import shapely
+
+        if self.drawn is not None:
+            return self.drawn[records]
+        return shapely.polygons(self.quads[np.searchsorted(self.record, records)])
+
+
+def lay_strips(log: AppliedLog, drawn: Any = None) -> Strips:
+    """Ground that each record covers: as the log draws it, or else by `strips`.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    drawn : ndarray of Polygon or MultiPolygon, shape (n,), optional
+        Valid, in the log's frame [m].
+    """
+    if drawn is not None:
+        return drawn_strips(drawn, log.on)
+    quads, ground = strips(log)
+    area = np.zeros(ground.size)
+    area[ground] = strip_areas(quads[ground])
+    return Strips(quads[ground], np.flatnonzero(ground), ground, area)
+
+
+def drawn_strips(drawn: Any, on: BoolArray) -> Strips:
+    """Take polygons as the ground, unchanged; those of more than four corners are cut into triangles.
+
+    Parameters
+    ----------
+    drawn : ndarray of Polygon or MultiPolygon, shape (n,)
+        Valid, in a local frame [m].
+    on : ndarray of bool, shape (n,)
+        Which of them count.
+    """
+    import shapely
+
+    shapes = np.asarray(drawn, dtype=object)
+    area = np.where(on, np.nan_to_num(shapely.area(shapes)), 0.0)
+    at = np.flatnonzero(area > 0.0)
+    plain = (
+        (shapely.get_type_id(shapes[at]) == _POLYGON)
+        & (shapely.get_num_coordinates(shapes[at]) == _FOUR)
+        & (shapely.get_num_interior_rings(shapes[at]) == 0)
+    )
+    quads = [shapely.get_coordinates(shapes[at[plain]]).reshape(-1, _FOUR, 2)[:, :4]]
+    record = [at[plain]]
+    parts, owner = shapely.get_parts(
+        shapely.constrained_delaunay_triangles(shapes[at[~plain]]), return_index=True
+    )  # fmt: skip
+    corners = shapely.get_coordinates(parts).reshape(-1, 4, 2)[:, :3]
+    quads.append(np.concatenate([corners, corners[:, 2:]], axis=1))
+    record.append(at[~plain][owner])
+    every = np.concatenate(record)
+    order = np.argsort(every, kind="stable")
+    return Strips(np.concatenate(quads)[order], every[order], area > 0.0, area, shapes)
 
 
 def _before(log: AppliedLog) -> IntArray:
@@ -89,15 +182,15 @@ def strip_areas(quads: FloatArray) -> FloatArray:
     return convex_pieces(np.asarray(quads, dtype=float))[2]
 
 
-def ground_rates(log: AppliedLog, quads: FloatArray, ground: BoolArray) -> FloatArray:
+def ground_rates(log: AppliedLog, area: FloatArray) -> FloatArray:
     """Nitrogen rate on the ground of each strip [kg/m2], shape (n,), so that every record keeps its mass.
 
     Parameters
     ----------
     log : AppliedLog
         Records, shape (n,).
-    quads, ground
-        As `strips` gives them.
+    area : ndarray, shape (n,)
+        Of each strip [m2]; 0 without ground.
 
     Returns
     -------
@@ -105,8 +198,8 @@ def ground_rates(log: AppliedLog, quads: FloatArray, ground: BoolArray) -> Float
         Logged rate x width x step of the bar's centre / area of the strip: what the meter counted, over the ground it
         fell on. 0 without ground; NaN where the log has no rate.
     """
-    rate = np.zeros(log.run.size)
-    rate[ground] = (log.applied * log.width * log.step)[ground] / strip_areas(quads[ground])
+    rate, ground = np.zeros(log.run.size), area > 0.0
+    rate[ground] = (log.applied * log.width * log.step)[ground] / area[ground]
     return rate
 
 
@@ -134,6 +227,10 @@ class Overlay:
         Ground of zones that lies under later zones and counts as theirs [m2].
     strip, zone, area : ndarray, shape (k,)
         Area [m2] of each strip in each zone, -1 outside all zones; the areas of a strip add up to its own.
+    lone : ndarray, shape (k,)
+        How much of that area lies under no other strip [m2].
+    shared : Shared
+        Ground under more than one strip; with `lone` it is all ground covered.
     error_estimate : float
         Of covered, covered in the field and doubled, the greatest, relative to the ground covered: half the difference
         between what even and odd lines give, or the misfit of the sampled strips with their areas if that is more.
@@ -154,18 +251,27 @@ class Overlay:
     strip: IntArray
     zone: IntArray
     area: FloatArray
+    lone: FloatArray
+    shared: Shared
     error_estimate: float
     zone_error: FloatArray
 
 
 def overlay(
-    quads: FloatArray, rate_on_ground: FloatArray, zones: Any, boundary: Any = None, *, tolerance: float = 1e-3
+    quads: FloatArray,
+    rate_on_ground: FloatArray,
+    zones: Any,
+    boundary: Any = None,
+    *,
+    strip: IntArray | None = None,
+    values: IntArray | None = None,
+    tolerance: float = 1e-3,
 ) -> Overlay:
     """Lay strips on zones and add up areas and nitrogen.
 
     Parameters
     ----------
-    quads : ndarray, shape (n, 4, 2)
+    quads : ndarray, shape (m, 4, 2)
         Corners of the strips in a local equal-area frame [m], all finite.
     rate_on_ground : ndarray, shape (n,)
         Nitrogen rate of each strip [kg/m2].
@@ -173,6 +279,10 @@ def overlay(
         Valid, in the same frame; where they overlap the last one counts.
     boundary : Polygon or MultiPolygon, optional
         Of the field; the union of the zones if not given.
+    strip : ndarray of int, shape (m,), optional
+        Strip each of the quads belongs to, rising, where a strip is several that do not overlap; one each if not given.
+    values : ndarray of int, shape (values, n), optional
+        To be added up where strips lie on each other, see `scanlines.Shared`.
     tolerance : float
         Lines are laid closer until the error estimates are below this, as far as time allows.
 
@@ -194,8 +304,10 @@ def overlay(
     import shapely
 
     quads, rate = np.asarray(quads, dtype=float).reshape(-1, 4, 2), np.asarray(rate_on_ground, dtype=float)
-    if rate.shape != quads.shape[:1]:
-        what = f"{quads.shape[0]} strips have {rate.size} rates"
+    owners = np.arange(len(quads)) if strip is None else strip
+    count = int(owners.max(initial=-1)) + 1
+    if rate.shape != (count,):
+        what = f"{count} strips have {rate.size} rates"
         raise RangeError(what, where="rate_on_ground", cure="give one rate for every strip")
     for name, known in (("corner", np.isfinite(quads).all(axis=(1, 2))), ("rate", np.isfinite(rate))):
         if not known.all():
@@ -207,7 +319,8 @@ def overlay(
     shapes = np.array(zones, dtype=object, ndmin=1)
     exact = np.nan_to_num(np.asarray(shapely.area(shapes), dtype=float))
     everything = shapes if boundary is None else np.append(shapes, np.array([boundary], dtype=object))
-    corners, owner, areas = convex_pieces(quads)
+    corners, owner, parts = convex_pieces(quads)
+    owner, areas = owners[owner], np.bincount(owners, weights=parts, minlength=count).astype(np.float64)
     turn = _turn(corners)
     corners = corners @ turn
     pieces, edges = Pieces.of(corners, owner), zone_edges(everything, turn)
@@ -219,16 +332,17 @@ def overlay(
     swept = float(areas.sum())
     while True:
         spacing = height / budget if height > 0.0 else 1.0
-        sums = scan(pieces, edges, shapes.size, boundary is not None, reach, spacing)
+        sums = scan(pieces, edges, shapes.size, boundary is not None, reach, spacing, values)
         error, zone_error = _errors(sums, swept)
         if max(error, float(zone_error.max(initial=0.0))) <= tolerance or 4 * budget > _MOST:
             break
         budget *= 4
     scale = _ratio(np.asarray(swept), sums.swept.sum())
     share = _ratio(exact, sums.whole)
-    strip, zone, area = _whole_strips(sums, areas, quads, shapes)
+    middles = quads[np.searchsorted(owners, np.arange(count))].mean(axis=1)
+    laid, zone, area, lone = _whole_strips(sums, areas, middles, shapes)
     inside = zone >= 0
-    applied = np.bincount(zone[inside], weights=(rate[strip] * area)[inside], minlength=shapes.size)
+    applied = np.bincount(zone[inside], weights=(rate[laid] * area)[inside], minlength=shapes.size)
     zone_area, zone_covered = sums.visible.sum(axis=0) * share, sums.covered.sum(axis=0) * share
     if boundary is None:
         field_covered, missed = zone_covered.sum(), (zone_area - zone_covered).sum()
@@ -247,9 +361,11 @@ def overlay(
         zone_doubled=sums.doubled.sum(axis=0) * share,
         zone_applied=np.asarray(applied, dtype=float),
         zone_overlap=sums.hidden,
-        strip=strip,
+        strip=laid,
         zone=zone,
         area=area,
+        lone=lone,
+        shared=replace(sums.shared, area=sums.shared.area * scale),
         error_estimate=error,
         zone_error=zone_error,
     )
@@ -287,24 +403,24 @@ def _errors(sums: Sums, swept: float) -> tuple[float, FloatArray]:
 
 
 def _whole_strips(
-    sums: Sums, areas: FloatArray, quads: FloatArray, zones: Any
-) -> tuple[IntArray, IntArray, FloatArray]:
+    sums: Sums, areas: FloatArray, centres: FloatArray, zones: Any
+) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
     """Scale the parts of each strip to its own area; a strip between two lines goes to the zone at its middle."""
     import shapely
 
     sampled = np.bincount(sums.strip, weights=sums.area, minlength=areas.size)
-    area = sums.area * _ratio(areas, sampled)[sums.strip]
+    share = _ratio(areas, sampled)[sums.strip]
     between = np.flatnonzero((sampled == 0.0) & (areas > 0.0))
     if not between.size:
-        return sums.strip, sums.zone, area
-    middles = shapely.points(quads[between].mean(axis=1))
-    point, zone = shapely.STRtree(zones).query(middles, predicate="intersects")
+        return sums.strip, sums.zone, sums.area * share, sums.lone * share
+    point, zone = shapely.STRtree(zones).query(shapely.points(centres[between]), predicate="intersects")
     lies_in = np.full(between.size, -1, dtype=np.int64)
     np.maximum.at(lies_in, point, zone)
     return (
         np.concatenate([sums.strip, between]),
         np.concatenate([sums.zone, lies_in]),
-        np.concatenate([area, areas[between]]),
+        np.concatenate([sums.area * share, areas[between]]),
+        np.concatenate([sums.lone * share, areas[between]]),
     )
 
 

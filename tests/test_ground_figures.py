@@ -42,7 +42,7 @@ def grid(
 def draw(path: Path, what: GroundGrid, **more: object) -> np.ndarray:
     rows, columns = what.passes.shape
     outline = np.array([shapely.box(0, 0, columns * what.cell, rows * what.cell)], dtype=object)
-    given = {"marked": np.zeros((rows, columns), bool), "missed": np.nan, "mark": None} | more
+    given = {"marked": np.zeros((rows, columns), bool), "areas": np.full(7, 1e4), "mark": None} | more
     marked = given.pop("marked")
     ratio_map(path, what, outline, marked, **WORDS, **given)  # type: ignore[arg-type]
     image = pixels(path)
