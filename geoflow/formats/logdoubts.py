@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 __all__ = ["driving_order", "left_out", "long_steps", "refuse_mixed"]
 
-# A step is far too long if as many records lie within this part of it: no machine leaps over what it has yet to do.
-_NEAR, _NEIGHBOURS = 0.2, 4
+# A step is far too long if more records than this lie within a fifth of it, so that a shorter one was open, and it goes
+# over a good part of the field.
+_NEAR, _NEIGHBOURS, _LEAP = 0.2, 4, 0.05
 _LEAST_STEP: Final = 3.0  # shorter steps are a receiver's noise [m]
 _LOOKED_AT: Final = 400  # records judged by
 # In a log that was driven like that, long steps are the ways between passes.
@@ -42,7 +43,7 @@ def long_steps(x: FloatArray, y: FloatArray) -> float:
         return 0.0
     step = np.hypot(np.diff(x), np.diff(y))
     some = np.unique(np.linspace(0, step.size - 1, min(_LOOKED_AT, step.size)).astype(np.int64))
-    some = some[step[some] > _LEAST_STEP]
+    some = some[step[some] > max(_LEAST_STEP, _LEAP * float(np.hypot(np.ptp(x), np.ptp(y))))]
     tree = shapely.STRtree(shapely.points(x, y))
     found, _ = tree.query(shapely.points(x[some], y[some]), predicate="dwithin", distance=_NEAR * step[some])
     # The record itself is found too.
@@ -98,7 +99,8 @@ def driving_order(
         "the rows are in no order that a machine can have driven, and no column of times says what it was",
         where=table.where,
         cure='name the column of times, as in --column "time=NAME"; without one, sort the file by the number of the '
-        "record, or export it again with times",
+        "record, or export it again with times. If the records of several machines are mixed line by line, export each "
+        "machine to its own file",
     )
 
 
