@@ -13,17 +13,14 @@ import numpy as np
 import numpy.typing as npt
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
+from geoflow.overlaps import Shared, all_shared, gathered, lone_and_shared, merged
 
-__all__ = ["Edges", "Pieces", "Shared", "Sums", "convex_pieces", "expand", "scan", "zone_edges"]
+__all__ = ["Edges", "Pieces", "Sums", "convex_pieces", "expand", "scan", "zone_edges"]
 
 # Spans held at once; about 100 bytes each.
 _BLOCK: Final = 400_000
 # Edges rising less than this [m] run along the lines and bound nothing.
 _LEVEL: Final = 1e-9
-# Strips that share an edge overlap by rounding; less than this [m] is no overlap.
-_ROUNDING: Final = 1e-7
-# Odd numbers that make one number of several, so that equal ground is found by one sort.
-_MIX: Final = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64).view(np.int64)
 _Ints = npt.NDArray[np.integer[Any]]
 
 
@@ -92,28 +89,6 @@ class Edges:
     intercept: FloatArray
     slope: FloatArray
     zone: IntArray
-
-
-@dataclass(frozen=True, slots=True)
-class Shared:
-    """Ground under more than one strip, in parts with the same strips on them; arrays of shape (s,).
-
-    Attributes
-    ----------
-    zone : ndarray of int
-        Zone of the part, -1 outside all zones.
-    area : ndarray
-        [m2]
-    layers : ndarray of int
-        Strips on it.
-    sums : ndarray of int, shape (values, s)
-        Sums of the strips' own values.
-    """
-
-    zone: IntArray
-    area: FloatArray
-    layers: IntArray
-    sums: IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,36 +295,6 @@ class _Axis:
         return np.asarray((line - self.begin) * self.width + np.clip(x - self.left, 0.25, self.width - 0.25))
 
 
-def _lone_and_shared(
-    strip: IntArray, values: IntArray, order: IntArray, cuts: int, layers: _Ints, zone: IntArray, run: FloatArray
-) -> tuple[tuple[IntArray, IntArray, FloatArray], tuple[IntArray, Shared]]:
-    """Tell ground under one strip (its strip, zone and length) from ground under several, of one block of lines."""
-    count = strip.size
-    several, one = (layers > 1) & (run > _ROUNDING), (layers == 1) & (run > 0.0)
-
-    def running(amounts: IntArray) -> IntArray:
-        signed = np.zeros(cuts + 2 * count, dtype=np.int64)
-        signed[cuts : cuts + count], signed[cuts + count :] = amounts, -amounts
-        return np.cumsum(signed[order])[:-1]
-
-    # Where one strip lies, the sum of the numbers of all that lie there is its own.
-    numbers = running(strip)
-    parts = np.stack([numbers[several], *(running(row[strip])[several] for row in values)])
-    shared = Shared(zone[several], run[several], layers[several].astype(np.int64), parts[1:])
-    mixed = np.asarray(shared.zone * _MIX[0] + shared.layers * _MIX[1])
-    for row in parts:
-        mixed = (mixed + row) * _MIX[2]
-        mixed ^= mixed >> 29
-    return (numbers[one], zone[one], run[one]), _alike(mixed, shared)
-
-
-def _alike(mixed: IntArray, shared: Shared) -> tuple[IntArray, Shared]:
-    """Add up parts with one and the same mark."""
-    mark, first, part = np.unique(mixed, return_index=True, return_inverse=True)
-    area = np.bincount(part, weights=shared.area, minlength=mark.size).astype(np.float64)
-    return mark, Shared(shared.zone[first], area, shared.layers[first], shared.sums[:, first])
-
-
 def scan(
     pieces: Pieces,
     edges: Edges,
@@ -427,12 +372,12 @@ def scan(
             by_half[row] += np.bincount(ground.parity, weights=sampled, minlength=2)
         hidden += ground.hidden
         spans += count
-        (strip, zone, run), (mark, shared) = _lone_and_shared(
+        (strip, zone, run), (mark, shared) = lone_and_shared(
             pieces.strip[piece], own, order, cuts, layers, ground.zone[part[:-1]], run
         )
         key = strip * (zones + 1) + zone + 1
         by_key = np.argsort(key, kind="stable")
-        key, run = _merged(key[by_key], run[by_key])
+        key, run = merged(key[by_key], run[by_key])
         lone_keys.append(key)
         lone_lengths.append(run)
         marks.append(mark)
@@ -445,11 +390,11 @@ def scan(
         length -= np.maximum(left[which], ground.start[part])
         key = pieces.strip[piece[which]] * (zones + 1) + ground.zone[part] + 1
         real = length > 0.0
-        key, length = _merged(key[real], length[real])
+        key, length = merged(key[real], length[real])
         keys.append(key)
         lengths.append(length)
-    key, length = _gathered(keys, lengths)
-    lone_key, lone_length = _gathered(lone_keys, lone_lengths)
+    key, length = gathered(keys, lengths)
+    lone_key, lone_length = gathered(lone_keys, lone_lengths)
     lone = np.zeros(key.size)
     known = np.isin(lone_key, key, assume_unique=True)
     lone[np.searchsorted(key, lone_key[known])] = lone_length[known]
@@ -468,35 +413,6 @@ def scan(
         zone=key % (zones + 1) - 1,
         area=length * spacing,
         lone=np.minimum(lone, length) * spacing,
-        shared=_all_shared(marks, several, own.shape[0], spacing),
+        shared=all_shared(marks, several, own.shape[0], spacing),
         spans=spans,
     )
-
-
-def _all_shared(marks: list[IntArray], several: list[Shared], values: int, spacing: float) -> Shared:
-    none = np.zeros(0, dtype=np.int64)
-    if not several:
-        return Shared(none, np.zeros(0), none, np.zeros((values, 0), dtype=np.int64))
-    every = Shared(
-        np.concatenate([each.zone for each in several]),
-        np.concatenate([each.area for each in several]),
-        np.concatenate([each.layers for each in several]),
-        np.concatenate([each.sums for each in several], axis=1),
-    )
-    found = _alike(np.concatenate(marks), every)[1]
-    return Shared(found.zone, found.area * spacing, found.layers, found.sums)
-
-
-def _gathered(keys: list[IntArray], lengths: list[FloatArray]) -> tuple[IntArray, FloatArray]:
-    """Put the keys of all blocks in order and add up the equal ones."""
-    key, length = np.concatenate(keys), np.concatenate(lengths)
-    order = np.argsort(key, kind="stable")
-    return _merged(key[order], length[order])
-
-
-def _merged(key: IntArray, length: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Add up runs of equal keys."""
-    if not key.size:
-        return key, length
-    start = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
-    return key[start], np.asarray(np.add.reduceat(length, start))

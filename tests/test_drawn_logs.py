@@ -17,8 +17,8 @@ from simulated_files import in_degrees
 from geoflow import cli
 from geoflow.asapplied import AppliedLog
 from geoflow.formats.logs import read_log
+from geoflow.laid_strips import drawn_strips
 from geoflow.reconcile.field import Asked, reconcile
-from geoflow.swaths import drawn_strips
 
 ACRE, WIDE = 4046.8564224, 12.0
 PROMISE = 1e-3
@@ -179,8 +179,8 @@ def test_zones_under_drawn_ground() -> None:
     rate = np.random.default_rng(2).uniform(0.01, 0.02, shapes.size)
     none = np.zeros(shapes.size, dtype=np.int64)
     log = AppliedLog(
-        row=np.arange(shapes.size), time=nothing, x=nothing, y=nothing, heading=nothing, speed=nothing, step=area / WIDE,
-        section=none, offset=nothing * 0.0 + np.zeros(shapes.size), width=np.full(shapes.size, WIDE), run=none,
+        row=np.arange(shapes.size), time=nothing, x=nothing, y=nothing, heading=nothing, speed=nothing,
+        step=area / WIDE, section=none, offset=np.zeros(shapes.size), width=np.full(shapes.size, WIDE), run=none,
         on=np.ones(shapes.size, dtype=bool), applied=rate, target=nothing, flow=nothing, pump_pressure=nothing,
         bar_pressure=nothing, temperature=nothing,
     )  # fmt: skip

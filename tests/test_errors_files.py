@@ -164,7 +164,10 @@ RATE_OF_WORDS = {"Applied Rate (lb N/ac)": ["much"] * 6}
         (NOWHERE_OR_NEVER, None, "no record is left (no position: ", "log.csv", "check with --column"),
         (DATES, "time=Time:day/month", "only month/day fits its numbers", "log.csv", "time=Time:month/day"),
         (
-            {"Section": ["red", "blue"] * 3},
+            {
+                **{name: [cell for cell in cells for _ in "ab"] for name, cells in north_run(3).items()},
+                "Section": ["red", "blue"] * 3,
+            },
             None,
             "the sections are called red, blue",
             "log.csv",

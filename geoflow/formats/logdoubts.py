@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 __all__ = ["driving_order", "left_out", "long_steps", "refuse_mixed"]
 
-# A step is far too long if more records than this lie within a fifth of it, so that a shorter one was open, and it goes
-# over a good part of the field.
-_NEAR, _NEIGHBOURS, _LEAP = 0.2, 4, 0.05
+# A step is far too long if as many other records lie within a third of it: so many shorter ones were open. On a line
+# driven three times there are fewer.
+_NEAR, _NEIGHBOURS = 0.34, 4
 _LEAST_STEP: Final = 3.0  # shorter steps are a receiver's noise [m]
 _LOOKED_AT: Final = 400  # records judged by
 # In a log that was driven like that, long steps are the ways between passes.
@@ -43,7 +43,7 @@ def long_steps(x: FloatArray, y: FloatArray) -> float:
         return 0.0
     step = np.hypot(np.diff(x), np.diff(y))
     some = np.unique(np.linspace(0, step.size - 1, min(_LOOKED_AT, step.size)).astype(np.int64))
-    some = some[step[some] > max(_LEAST_STEP, _LEAP * float(np.hypot(np.ptp(x), np.ptp(y))))]
+    some = some[step[some] > _LEAST_STEP]
     tree = shapely.STRtree(shapely.points(x, y))
     found, _ = tree.query(shapely.points(x[some], y[some]), predicate="dwithin", distance=_NEAR * step[some])
     # The record itself is found too.
@@ -121,7 +121,7 @@ def refuse_mixed(fixes: Fixes, where: str) -> None:
     back = same & (np.minimum(step[1:], step[:-1]) > _SIDE_STEP) & (apart < 0.5 * np.minimum(step[1:], step[:-1]))
     if back.mean() > _MIXED:
         raise LogError(
-            f"{back.mean():.0%} of the positions lie some {float(np.median(step[1:][back])):.0f} m away from the one "
+            f"{100.0 * back.mean():.0f} % of the positions lie some {float(np.median(step[1:][back])):.0f} m away from the one "
             "before and the one after, which lie near each other",
             where=where,
             cure="if the records of several machines are mixed line by line, export each machine to its own file; if "
@@ -160,7 +160,7 @@ def left_out(
         return None
     causes = ", ".join(f"{cause} {rows.size:,}" for cause, rows in gone.items() if rows.size)
     text = (
-        f"records with a rate were left out ({causes}), about {share:.1%} of the ground and {mass:.1%} of the "
-        "nitrogen: all that follows lacks them"
+        f"records with a rate were left out ({causes}), about {100.0 * share:.1f} % of the ground and "
+        f"{100.0 * mass:.1f} % of the nitrogen: all that follows lacks them"
     )
     return Fact("screen", text, lost.size)

@@ -96,7 +96,7 @@ def places_across(
     if own:
         place, strays = _offsets(label, moment, x, y, heading, pass_of, count)
         if strays > _DISAGREE:
-            text = f"the sections lie in another order in {strays:.0%} of the passes: their places are an average"
+            text = f"the sections lie in another order in {100.0 * strays:.0f} % of the passes: their places are an average"
             facts.append(Fact("section", text))
     rank = np.empty(count, dtype=np.int64)
     order = np.lexsort((place, recording))

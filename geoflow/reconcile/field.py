@@ -15,19 +15,17 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray, TextArray
 from geoflow.asapplied import AppliedLog
+from geoflow.laid_strips import Strips, lay_strips
 from geoflow.reconcile.agreement import Agreement, agreement, within
 from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER, off_causes, turning_ratio
+from geoflow.reconcile.ground import OFF, Ground, in_steps, lay_ground
 from geoflow.reconcile.lag import Lag, estimate_lag, shifted
-from geoflow.swaths import Overlay, Strips, ground_rates, lay_strips, overlay
+from geoflow.swaths import Overlay, ground_rates, overlay
 from geoflow.window import FlowWindow
 
-__all__ = ["Asked", "Ground", "Reconciliation", "Shift", "ZoneSums", "reconcile", "with_lost_liquid"]
+__all__ = ["Asked", "Reconciliation", "Shift", "ZoneSums", "reconcile", "with_lost_liquid"]
 
-# Off its target by more than this share is off: the usual line (Colaco et al. 2014; Luck et al. 2011).
-_OFF: Final = 0.10
 _SENSITIVITY: Final = 1.0
-# Rates are added up in whole steps of this [kg/m2], so that nothing is exactly nothing; no more than so many of them.
-_STEP, _MOST_STEPS = 1e-13, 1e17
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,38 +78,6 @@ class ZoneSums:
     nitrogen: FloatArray
     rate: FloatArray
     within_10: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Ground:
-    """Ground covered, in parts that got and were to get one rate each; arrays of shape (g,).
-
-    Attributes
-    ----------
-    area : ndarray
-        [m2]; adds up to the ground covered, inside the field where there is one.
-    applied, target : ndarray
-        Nitrogen rates, all passes together, and what was asked [kg/m2]; NaN where not known.
-    zone : ndarray of int
-        Zone of the map, -1 without one.
-    part : ndarray of int
-        Index of the strip's part that lies there alone, -1 under several strips.
-    """
-
-    area: FloatArray
-    applied: FloatArray
-    target: FloatArray
-    zone: IntArray
-    part: IntArray
-
-    @property
-    def off(self) -> BoolArray:
-        """Which parts are compared and more than 10 % off."""
-        return ~within(self.applied, self.target, _OFF) & np.isfinite(self.applied) & np.isfinite(self.target)
-
-    def agreement(self, factor: float = 1.0) -> Agreement:
-        """Agreement with what was applied times a factor [-]."""
-        return agreement(self.applied * factor, self.target, self.area)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -263,44 +229,6 @@ def _driven_unasked(log: AppliedLog, drawn: Any, lain: Overlay, boundary: Any, t
     return min(max(whole.covered_in_field - lain.covered_in_field, 0.0), max(lain.missed, 0.0))
 
 
-def _laid(
-    lain: Overlay, inside: BoolArray, rate: FloatArray, target: FloatArray, asked: Asked | None, *, has_field: bool
-) -> Ground:
-    """Ground under one strip with its rate and target, and under several with the sum of their rates.
-
-    Parameters
-    ----------
-    lain : Overlay
-        With rates and targets as its values, in steps of `_STEP`, and how many are not known.
-    inside : ndarray of bool
-        Which parts of strips lie in the field.
-    rate, target : ndarray, shape (parts inside,)
-        Of each of these parts [kg/m2].
-    """
-    shared = lain.shared
-    here = (shared.zone >= 0) | (not has_field)
-    total, unrated, wanted, unaimed = (row[here] for row in shared.sums)
-    zone = shared.zone[here]
-    applied = np.where(unrated == 0, total * _STEP, np.nan)
-    if asked is not None:
-        aimed = asked.rate[zone]
-    else:
-        aimed = np.where(unaimed == 0, wanted * _STEP / shared.layers[here], np.nan)
-    return Ground(
-        area=np.concatenate([lain.lone[inside], shared.area[here]]),
-        applied=np.concatenate([rate, applied]),
-        target=np.concatenate([target, aimed]),
-        zone=np.concatenate([lain.zone[inside], zone]),
-        part=np.concatenate([np.arange(rate.size), np.full(zone.size, -1)]),
-    )
-
-
-def _steps(values: FloatArray) -> list[IntArray]:
-    """Rates in whole steps, 0 where not known, and whether they are not."""
-    steps = np.clip(np.nan_to_num(values) / _STEP, -_MOST_STEPS, _MOST_STEPS)
-    return [np.rint(steps).astype(np.int64), (~np.isfinite(values)).astype(np.int64)]
-
-
 def _cause_areas(laid: Ground, piece_cause: TextArray) -> dict[str, float]:
     """Ground off its target by cause [m2]; what several passes lie on is the overlap's."""
     cause = np.where(laid.part >= 0, piece_cause[laid.part], OVERLAP) if piece_cause.size else np.full(0, "")
@@ -365,7 +293,7 @@ def reconcile(
         shapes,
         None if alone else boundary,
         strip=owner,
-        values=np.stack([*_steps(rate[ground]), *_steps(log.target[ground])]),
+        values=np.stack([*in_steps(rate[ground]), *in_steps(log.target[ground])]),
         tolerance=tolerance,
     )
     has_field = asked is not None or boundary is not None
@@ -381,16 +309,18 @@ def reconcile(
     lag = estimate_lag(log if own else compared)
     record_area = np.asarray(np.bincount(strip, weights=area, minlength=log.row.size), dtype=np.float64)
     reason = off_causes(
-        compared, response_time=response_time, window=window, nitrogen_fraction=nitrogen_fraction, limit=_OFF
+        compared, response_time=response_time, window=window, nitrogen_fraction=nitrogen_fraction, limit=OFF
     ).reason
     judged = np.isfinite(rate[strip]) & np.isfinite(piece_target)
-    near = within(rate[strip], piece_target, _OFF)
+    near = within(rate[strip], piece_target, OFF)
     cause = np.where(judged & ~near, reason[strip], "")
     if asked is not None:
         # One rate for the whole section cannot suit two zones: where no event explains it, the border does.
         mixed = np.abs(compared.target[strip] - piece_target) > 1e-9 * np.abs(piece_target)
         cause[(cause == CAUSES[-1]) & mixed] = ZONE_BORDER
-    laid = _laid(lain, inside, rate[strip], piece_target, asked, has_field=has_field)
+    laid = lay_ground(
+        lain, inside, rate[strip], piece_target, None if asked is None else asked.rate, has_field=has_field
+    )
     out = np.where(log.on, np.nan_to_num(log.applied * log.width * log.step), 0.0)
     known_target = np.isfinite(log.target) & ground
     in_field = float(np.nan_to_num(mass_rate)[strip] @ area)

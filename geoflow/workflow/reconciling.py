@@ -40,6 +40,8 @@ _GROUND_OFF: Final = 0.02
 _UNASKED: Final = 0.05
 # Ground driven over this many times on average was hardly driven like that: width, sections or order are wrong.
 _OVER_AND_OVER: Final = 2.0
+# Less than this of the log's usual rate is nothing.
+_TRACE: Final = 0.01
 _LOST: Final = "liquid margin lost"
 _SUBSTANCES: Final = {"": "ammonia", "nh3": "ammonia", "ammonia": "ammonia", "n": "nitrogen", "nitrogen": "nitrogen"}
 
@@ -243,7 +245,7 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
 
 
 def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[Finding, ...]:
-    """Ask the log about the bar; where nothing was asked and nothing flowed the bar counts as off."""
+    """Ask the log about the bar; ordered to give nothing, or giving nothing where none was asked, it counts as off."""
     from geoflow import diagnosis
 
     if bar is None:
@@ -257,8 +259,9 @@ def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[F
         diagnosis.suction_starving,
     )
     log = read.log
-    asked = np.where(np.isfinite(log.target), log.target, found.log.target)
-    log = replace(log, on=log.on & ~((log.applied == 0.0) & ~(asked > 0.0)))
+    usual = float(np.median(log.applied[log.applied > 0.0])) if (log.applied > 0.0).any() else 0.0
+    nothing = (log.applied <= _TRACE * usual) & ~(log.target > 0.0) & ~(found.log.target > 0.0)
+    log = replace(log, on=log.on & ~nothing & (log.target != 0.0))
     return tuple(finding for judge in judges for finding in judge(log, bar))
 
 

@@ -32,8 +32,9 @@ import shapely
 
 from geoflow.asapplied import AppliedLog
 from geoflow.geometry import local_frame
+from geoflow.laid_strips import lay_strips
 from geoflow.reconcile.field import Asked, reconcile
-from geoflow.swaths import ground_rates, lay_strips, overlay
+from geoflow.swaths import ground_rates, overlay
 
 LONGITUDE, LATITUDE, HEADING = -93.6, 42.0, math.radians(13.0)
 WIDTH, STEP, PER_PASS = 18.288, 2.2, 400
