@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoflow.arrays import BoolArray, FloatArray, IntArray
+from geoflow.overlaps import Shared, all_shared, gathered, lone_and_shared, merged
 
 __all__ = ["Edges", "Pieces", "Sums", "convex_pieces", "expand", "scan", "zone_edges"]
 
@@ -105,8 +106,10 @@ class Sums:
         For even and odd lines apart: strips, their union, ground covered more than once, the field, its covered part.
     hidden : float
         Ground of zones under later zones.
-    strip, zone, area : ndarray, shape (k,)
-        Ground of each strip in each zone, -1 for outside.
+    strip, zone, area, lone : ndarray, shape (k,)
+        Ground of each strip in each zone, -1 for outside, and how much of it lies under no other strip.
+    shared : Shared
+        Ground under several strips.
     spans : int
         Number of strip spans, a measure of the work.
     """
@@ -124,6 +127,8 @@ class Sums:
     strip: IntArray
     zone: IntArray
     area: FloatArray
+    lone: FloatArray
+    shared: Shared
     spans: int
 
 
@@ -290,7 +295,15 @@ class _Axis:
         return np.asarray((line - self.begin) * self.width + np.clip(x - self.left, 0.25, self.width - 0.25))
 
 
-def scan(pieces: Pieces, edges: Edges, zones: int, bounded: bool, reach: tuple[float, float], spacing: float) -> Sums:
+def scan(
+    pieces: Pieces,
+    edges: Edges,
+    zones: int,
+    bounded: bool,
+    reach: tuple[float, float],
+    spacing: float,
+    values: IntArray | None = None,
+) -> Sums:
     """Run lines over strips and zones.
 
     Parameters
@@ -307,7 +320,10 @@ def scan(pieces: Pieces, edges: Edges, zones: int, bounded: bool, reach: tuple[f
         Least and greatest x of everything [m].
     spacing : float
         Between lines [m].
+    values : ndarray of int, shape (values, strips), optional
+        To be added up where strips lie on each other; whole numbers, so that running sums leave no rounding.
     """
+    own = np.zeros((0, int(pieces.strip.max(initial=-1)) + 1), dtype=np.int64) if values is None else values
     low = float(min(pieces.low.min(initial=np.inf), edges.low.min(initial=np.inf)))
 
     def ranges(shapes: Pieces | Edges) -> IntArray:
@@ -320,6 +336,9 @@ def scan(pieces: Pieces, edges: Edges, zones: int, bounded: bool, reach: tuple[f
     hidden, spans = 0.0, 0
     keys: list[IntArray] = [np.zeros(0, dtype=np.int64)]
     lengths: list[FloatArray] = [np.zeros(0)]
+    lone_keys, lone_lengths = list(keys), list(lengths)
+    marks: list[IntArray] = []
+    several: list[Shared] = []
     first, last = np.concatenate([strip_lines, edge_lines], axis=1)
     borders = _blocks(first, last, lines) if lines else np.zeros(1, dtype=np.int64)
     for begin, end in zip(borders[:-1].tolist(), borders[1:].tolist(), strict=True):
@@ -353,6 +372,16 @@ def scan(pieces: Pieces, edges: Edges, zones: int, bounded: bool, reach: tuple[f
             by_half[row] += np.bincount(ground.parity, weights=sampled, minlength=2)
         hidden += ground.hidden
         spans += count
+        (strip, zone, run), (mark, shared) = lone_and_shared(
+            pieces.strip[piece], own, order, cuts, layers, ground.zone[part[:-1]], run
+        )
+        key = strip * (zones + 1) + zone + 1
+        by_key = np.argsort(key, kind="stable")
+        key, run = merged(key[by_key], run[by_key])
+        lone_keys.append(key)
+        lone_lengths.append(run)
+        marks.append(mark)
+        several.append(shared)
 
         at = np.empty(place.size, dtype=np.int64)
         at[order] = part
@@ -361,12 +390,14 @@ def scan(pieces: Pieces, edges: Edges, zones: int, bounded: bool, reach: tuple[f
         length -= np.maximum(left[which], ground.start[part])
         key = pieces.strip[piece[which]] * (zones + 1) + ground.zone[part] + 1
         real = length > 0.0
-        key, length = _merged(key[real], length[real])
+        key, length = merged(key[real], length[real])
         keys.append(key)
         lengths.append(length)
-    key, length = np.concatenate(keys), np.concatenate(lengths)
-    order = np.argsort(key, kind="stable")
-    key, length = _merged(key[order], length[order])
+    key, length = gathered(keys, lengths)
+    lone_key, lone_length = gathered(lone_keys, lone_lengths)
+    lone = np.zeros(key.size)
+    known = np.isin(lone_key, key, assume_unique=True)
+    lone[np.searchsorted(key, lone_key[known])] = lone_length[known]
     return Sums(
         whole=whole * spacing,
         visible=by_zone[0] * spacing,
@@ -381,13 +412,7 @@ def scan(pieces: Pieces, edges: Edges, zones: int, bounded: bool, reach: tuple[f
         strip=key // (zones + 1),
         zone=key % (zones + 1) - 1,
         area=length * spacing,
+        lone=np.minimum(lone, length) * spacing,
+        shared=all_shared(marks, several, own.shape[0], spacing),
         spans=spans,
     )
-
-
-def _merged(key: IntArray, length: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Add up runs of equal keys."""
-    if not key.size:
-        return key, length
-    start = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
-    return key[start], np.asarray(np.add.reduceat(length, start))

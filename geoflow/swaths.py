@@ -10,6 +10,7 @@ import numpy as np
 from geoflow.arrays import BoolArray, FloatArray, IntArray
 from geoflow.asapplied import AppliedLog
 from geoflow.errors import RangeError
+from geoflow.overlaps import Shared
 from geoflow.scanlines import Pieces, Sums, convex_pieces, scan, zone_edges
 
 __all__ = ["Overlay", "ground_rates", "overlay", "strip_areas", "strips"]
@@ -89,15 +90,15 @@ def strip_areas(quads: FloatArray) -> FloatArray:
     return convex_pieces(np.asarray(quads, dtype=float))[2]
 
 
-def ground_rates(log: AppliedLog, quads: FloatArray, ground: BoolArray) -> FloatArray:
+def ground_rates(log: AppliedLog, area: FloatArray) -> FloatArray:
     """Nitrogen rate on the ground of each strip [kg/m2], shape (n,), so that every record keeps its mass.
 
     Parameters
     ----------
     log : AppliedLog
         Records, shape (n,).
-    quads, ground
-        As `strips` gives them.
+    area : ndarray, shape (n,)
+        Of each strip [m2]; 0 without ground.
 
     Returns
     -------
@@ -105,8 +106,8 @@ def ground_rates(log: AppliedLog, quads: FloatArray, ground: BoolArray) -> Float
         Logged rate x width x step of the bar's centre / area of the strip: what the meter counted, over the ground it
         fell on. 0 without ground; NaN where the log has no rate.
     """
-    rate = np.zeros(log.run.size)
-    rate[ground] = (log.applied * log.width * log.step)[ground] / strip_areas(quads[ground])
+    rate, ground = np.zeros(log.run.size), area > 0.0
+    rate[ground] = (log.applied * log.width * log.step)[ground] / area[ground]
     return rate
 
 
@@ -134,6 +135,10 @@ class Overlay:
         Ground of zones that lies under later zones and counts as theirs [m2].
     strip, zone, area : ndarray, shape (k,)
         Area [m2] of each strip in each zone, -1 outside all zones; the areas of a strip add up to its own.
+    lone : ndarray, shape (k,)
+        How much of that area lies under no other strip [m2].
+    shared : Shared
+        Ground under more than one strip; with `lone` it is all ground covered.
     error_estimate : float
         Of covered, covered in the field and doubled, the greatest, relative to the ground covered: half the difference
         between what even and odd lines give, or the misfit of the sampled strips with their areas if that is more.
@@ -154,18 +159,27 @@ class Overlay:
     strip: IntArray
     zone: IntArray
     area: FloatArray
+    lone: FloatArray
+    shared: Shared
     error_estimate: float
     zone_error: FloatArray
 
 
 def overlay(
-    quads: FloatArray, rate_on_ground: FloatArray, zones: Any, boundary: Any = None, *, tolerance: float = 1e-3
+    quads: FloatArray,
+    rate_on_ground: FloatArray,
+    zones: Any,
+    boundary: Any = None,
+    *,
+    strip: IntArray | None = None,
+    values: IntArray | None = None,
+    tolerance: float = 1e-3,
 ) -> Overlay:
     """Lay strips on zones and add up areas and nitrogen.
 
     Parameters
     ----------
-    quads : ndarray, shape (n, 4, 2)
+    quads : ndarray, shape (m, 4, 2)
         Corners of the strips in a local equal-area frame [m], all finite.
     rate_on_ground : ndarray, shape (n,)
         Nitrogen rate of each strip [kg/m2].
@@ -173,6 +187,10 @@ def overlay(
         Valid, in the same frame; where they overlap the last one counts.
     boundary : Polygon or MultiPolygon, optional
         Of the field; the union of the zones if not given.
+    strip : ndarray of int, shape (m,), optional
+        Strip each of the quads belongs to, rising, where a strip is several that do not overlap; one each if not given.
+    values : ndarray of int, shape (values, n), optional
+        To be added up where strips lie on each other, see `scanlines.Shared`.
     tolerance : float
         Lines are laid closer until the error estimates are below this, as far as time allows.
 
@@ -194,8 +212,10 @@ def overlay(
     import shapely
 
     quads, rate = np.asarray(quads, dtype=float).reshape(-1, 4, 2), np.asarray(rate_on_ground, dtype=float)
-    if rate.shape != quads.shape[:1]:
-        what = f"{quads.shape[0]} strips have {rate.size} rates"
+    owners = np.arange(len(quads)) if strip is None else strip
+    count = int(owners.max(initial=-1)) + 1
+    if rate.shape != (count,):
+        what = f"{count} strips have {rate.size} rates"
         raise RangeError(what, where="rate_on_ground", cure="give one rate for every strip")
     for name, known in (("corner", np.isfinite(quads).all(axis=(1, 2))), ("rate", np.isfinite(rate))):
         if not known.all():
@@ -207,7 +227,8 @@ def overlay(
     shapes = np.array(zones, dtype=object, ndmin=1)
     exact = np.nan_to_num(np.asarray(shapely.area(shapes), dtype=float))
     everything = shapes if boundary is None else np.append(shapes, np.array([boundary], dtype=object))
-    corners, owner, areas = convex_pieces(quads)
+    corners, owner, parts = convex_pieces(quads)
+    owner, areas = owners[owner], np.bincount(owners, weights=parts, minlength=count).astype(np.float64)
     turn = _turn(corners)
     corners = corners @ turn
     pieces, edges = Pieces.of(corners, owner), zone_edges(everything, turn)
@@ -219,16 +240,17 @@ def overlay(
     swept = float(areas.sum())
     while True:
         spacing = height / budget if height > 0.0 else 1.0
-        sums = scan(pieces, edges, shapes.size, boundary is not None, reach, spacing)
+        sums = scan(pieces, edges, shapes.size, boundary is not None, reach, spacing, values)
         error, zone_error = _errors(sums, swept)
         if max(error, float(zone_error.max(initial=0.0))) <= tolerance or 4 * budget > _MOST:
             break
         budget *= 4
     scale = _ratio(np.asarray(swept), sums.swept.sum())
     share = _ratio(exact, sums.whole)
-    strip, zone, area = _whole_strips(sums, areas, quads, shapes)
+    middles = quads[np.searchsorted(owners, np.arange(count))].mean(axis=1)
+    laid, zone, area, lone = _whole_strips(sums, areas, middles, shapes)
     inside = zone >= 0
-    applied = np.bincount(zone[inside], weights=(rate[strip] * area)[inside], minlength=shapes.size)
+    applied = np.bincount(zone[inside], weights=(rate[laid] * area)[inside], minlength=shapes.size)
     zone_area, zone_covered = sums.visible.sum(axis=0) * share, sums.covered.sum(axis=0) * share
     if boundary is None:
         field_covered, missed = zone_covered.sum(), (zone_area - zone_covered).sum()
@@ -247,9 +269,11 @@ def overlay(
         zone_doubled=sums.doubled.sum(axis=0) * share,
         zone_applied=np.asarray(applied, dtype=float),
         zone_overlap=sums.hidden,
-        strip=strip,
+        strip=laid,
         zone=zone,
         area=area,
+        lone=lone,
+        shared=replace(sums.shared, area=sums.shared.area * scale),
         error_estimate=error,
         zone_error=zone_error,
     )
@@ -287,24 +311,24 @@ def _errors(sums: Sums, swept: float) -> tuple[float, FloatArray]:
 
 
 def _whole_strips(
-    sums: Sums, areas: FloatArray, quads: FloatArray, zones: Any
-) -> tuple[IntArray, IntArray, FloatArray]:
+    sums: Sums, areas: FloatArray, centres: FloatArray, zones: Any
+) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
     """Scale the parts of each strip to its own area; a strip between two lines goes to the zone at its middle."""
     import shapely
 
     sampled = np.bincount(sums.strip, weights=sums.area, minlength=areas.size)
-    area = sums.area * _ratio(areas, sampled)[sums.strip]
+    share = _ratio(areas, sampled)[sums.strip]
     between = np.flatnonzero((sampled == 0.0) & (areas > 0.0))
     if not between.size:
-        return sums.strip, sums.zone, area
-    middles = shapely.points(quads[between].mean(axis=1))
-    point, zone = shapely.STRtree(zones).query(middles, predicate="intersects")
+        return sums.strip, sums.zone, sums.area * share, sums.lone * share
+    point, zone = shapely.STRtree(zones).query(shapely.points(centres[between]), predicate="intersects")
     lies_in = np.full(between.size, -1, dtype=np.int64)
     np.maximum.at(lies_in, point, zone)
     return (
         np.concatenate([sums.strip, between]),
         np.concatenate([sums.zone, lies_in]),
-        np.concatenate([area, areas[between]]),
+        np.concatenate([sums.area * share, areas[between]]),
+        np.concatenate([sums.lone * share, areas[between]]),
     )
 
 

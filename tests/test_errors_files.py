@@ -164,11 +164,14 @@ RATE_OF_WORDS = {"Applied Rate (lb N/ac)": ["much"] * 6}
         (NOWHERE_OR_NEVER, None, "no record is left (no position: ", "log.csv", "check with --column"),
         (DATES, "time=Time:day/month", "only month/day fits its numbers", "log.csv", "time=Time:month/day"),
         (
-            {"Section": [99999] * 6},
+            {
+                **{name: [cell for cell in cells for _ in "ab"] for name, cells in north_run(3).items()},
+                "Section": ["red", "blue"] * 3,
+            },
             None,
-            "section 99999 is beyond the 256",
-            "'Section'",
-            "give the bar file of this bar",
+            "the sections are called red, blue",
+            "log.csv",
+            "number them from the left",
         ),
         (
             {"Flow (gpm)": [5.0] * 6},

@@ -77,7 +77,7 @@ def test_a_gap_without_a_clock() -> None:
 
 def test_a_step_that_spans_the_gap_is_not_counted_twice() -> None:
     """Where the reader measured the step across a missing record, that ground is in the log."""
-    log, truth = simulate(FIELD)
+    log, _ = simulate(FIELD)
     inside = log.on & (log.time % 10 == 5)
     across = np.where(np.isin(log.time, log.time[inside] + 1.0), 2.0, 1.0) * log.step
     assert gaps(cut(replace(log, step=across), inside)).after.size == 0

@@ -42,7 +42,7 @@ def grid(
 def draw(path: Path, what: GroundGrid, **more: object) -> np.ndarray:
     rows, columns = what.passes.shape
     outline = np.array([shapely.box(0, 0, columns * what.cell, rows * what.cell)], dtype=object)
-    given = {"marked": np.zeros((rows, columns), bool), "missed": np.nan, "mark": None} | more
+    given = {"marked": np.zeros((rows, columns), bool), "areas": np.full(7, 1e4), "mark": None} | more
     marked = given.pop("marked")
     ratio_map(path, what, outline, marked, **WORDS, **given)  # type: ignore[arg-type]
     image = pixels(path)
@@ -157,9 +157,9 @@ def test_missed_unknown_and_marked_ground(tmp_path: Path) -> None:
     ratio[:, 45:] = np.nan
     marked = np.zeros((40, 60), dtype=bool)
     marked[:, 20:30] = True
-    image = draw(
-        tmp_path / "map.png", grid(ratio, passes=passes), marked=marked, missed=600.0, mark=("margin", 1600.0)
-    )[:, :LEFT_OF_KEY]
+    image = draw(tmp_path / "map.png", grid(ratio, passes=passes), marked=marked, mark=("margin", 1600.0))[
+        :, :LEFT_OF_KEY
+    ]
     red, grey, black = (is_colour(image, colour) for colour in (STRIPES_MISSED, GREY, "#000000"))
     blue = is_colour(image, BLUE)
     assert np.nonzero(red)[1].max() < np.nonzero(blue)[1].min() < np.nonzero(grey)[1].min()

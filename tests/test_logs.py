@@ -16,7 +16,7 @@ from log_files import FRAME, degrees, north_run, stamps, write_csv
 from geoflow.errors import GeoflowError, OutputError
 from geoflow.formats.logclock import gps_to_unix, read_clock
 from geoflow.formats.logs import load_mapping, read_log, save_mapping
-from geoflow.formats.logsections import number_sections, read_switch
+from geoflow.formats.logsections import read_labels, read_switch
 from geoflow.formats.logunits import ROLES, Conditions, nitrogen_per_unit, role_to_si
 
 # Exact definitions (geo.md section 5): pound 0.45359237 kg, acre 4046.8564224 m2, gallon 3.785411784 L, foot 0.3048 m.
@@ -438,7 +438,7 @@ def test_records_per_section(tmp_path):
     np.testing.assert_allclose(log.width, 6.0)
     np.testing.assert_allclose(log.offset, [-6, 0, 6] * 4)
     refused(lambda: log_of(tmp_path, columns), "how wide the bar is")
-    refused(lambda: log_of(tmp_path, columns, section_widths=[3.0, 6.0]), "beyond the 2 sections")
+    refused(lambda: log_of(tmp_path, columns, section_widths=[3.0, 6.0]), "has 3 sections and the bar file 2")
     log = log_of(tmp_path, sections(4, ["right", "left"])).log  # 60 ft in the log is the section's own width
     assert log.section.tolist() == [1, 0] * 4
     np.testing.assert_allclose(log.offset, [30 * FOOT, -30 * FOOT] * 4)
@@ -463,12 +463,15 @@ def test_sections_with_positions_of_their_own(tmp_path):
 
 def test_section_names_and_switches():
     def names(*cells):
-        return number_sections(pandas.Series(cells), None, where="f", facts=[]).tolist()
+        found = read_labels(pandas.Series(cells), where="f")
+        return found.code.tolist() if found.ordered else None
 
-    assert names("S2", "S1", "S12") == [1, 0, 11]
-    assert names(0, 3) == [0, 3] and names(1.0, 4.0) == [0, 3]
+    # Numbers are names in an order, and no more: which sections are missing between them nobody says.
+    assert names("S2", "S1", "S12") == [1, 0, 2] and names(842, 839, 1000) == [1, 0, 2]
+    assert names(0, 3) == [0, 1] and names(1.0, 4.0) == [0, 1]
     assert names("L", "R") == [0, 1] and names("left", "centre", "right") == [0, 1, 2]
-    refused(lambda: names("blue", "red"), "in which order")
+    assert names("blue", "red") is None and names("L3") == [0]
+    refused(lambda: names(*range(257)), "257 different sections", "section=-")
     refused(lambda: names("1", None), "name no section")
 
     def switch(*cells):

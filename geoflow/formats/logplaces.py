@@ -9,14 +9,14 @@ import numpy as np
 
 from geoflow.arrays import BoolArray, FloatArray
 from geoflow.errors import LogError, PrescriptionError
-from geoflow.formats.facts import Fact
+from geoflow.formats.facts import Fact, rows_text
 from geoflow.formats.logtables import LogTable, in_log_words
 from geoflow.formats.placement import Bounds, place
 
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["Places", "find_places", "fit_strips"]
+__all__ = ["Places", "find_places", "width_across"]
 
 _FAR_DEGREES: Final = 2.0  # further from the middle than this is left out of the search for the field [degree]
 _FAR_METRES: Final = 200e3
@@ -33,8 +33,10 @@ class Places:
         In `frame` [m]; NaN where unknown.
     known : ndarray of bool, shape (rows,)
         Which rows have a position.
-    strips : ndarray of Polygon or None
-        In `frame`, where the log draws its records.
+    strips : ndarray of Polygon or MultiPolygon, or None
+        In `frame`, valid, where the log draws its records; None for a row without ground.
+    flat : ndarray of bool, shape (rows,)
+        Polygons without any area.
     frame : pyproj.CRS
         Local equal-area frame.
     centre : tuple of float
@@ -45,6 +47,7 @@ class Places:
     y: FloatArray
     known: BoolArray
     strips: Any
+    flat: BoolArray
     frame: pyproj.CRS
     centre: tuple[float, float]
 
@@ -96,24 +99,35 @@ def find_places(
     facts += [Fact(fact.kind, fact.text.replace("the zones lie", "the records lie")) for fact in spot.facts]
     frame = local_frame(*spot.centre)
     onward = pyproj.Transformer.from_crs(spot.crs, frame, always_xy=True)
+    flat = np.zeros(x.size, dtype=np.bool_)
     if strips is not None:
         import shapely
+
+        from geoflow.geometry import repair
 
         def into_frame(points: FloatArray) -> FloatArray:
             ordered = points[:, ::-1] if spot.swap else points
             return np.column_stack(onward.transform(*ordered.T))
 
         strips = strips.copy()
-        strips[known] = shapely.transform(strips[known], into_frame)
+        strips[~known] = None
+        strips[known], mended = repair(shapely.transform(strips[known], into_frame))
+        if mended.mended.size:
+            which = np.flatnonzero(known)[mended.mended]
+            text = f"polygons that cross themselves are mended, every part of them counts ({rows_text(which)})"
+            facts.append(Fact("place", text, which.size))
+        flat = known & shapely.is_missing(strips)
+        known = known & ~flat
         middle = shapely.centroid(strips)
         east, north = shapely.get_x(middle), shapely.get_y(middle)
-        known = known & (shapely.area(strips) > 0.0)
     else:
         first, second = (y, x) if spot.swap else (x, y)
         east, north = np.full(x.size, np.nan), np.full(x.size, np.nan)
         east[known], north[known] = onward.transform(first[known], second[known])
     known = known & np.isfinite(east) & np.isfinite(north)
-    return Places(np.where(known, east, np.nan), np.where(known, north, np.nan), known, strips, frame, spot.centre)
+    return Places(
+        np.where(known, east, np.nan), np.where(known, north, np.nan), known, strips, flat, frame, spot.centre
+    )
 
 
 def _in_degrees(declared: pyproj.CRS | None, option: str | None, x: FloatArray, y: FloatArray) -> bool:
@@ -151,24 +165,15 @@ def _of_shapes(table: LogTable) -> tuple[FloatArray, FloatArray, Any]:
     return (low_x + high_x) / 2, (low_y + high_y) / 2, shapes
 
 
-def fit_strips(
-    strips: Any, x: FloatArray, y: FloatArray, heading: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Turn polygons into steps: their smallest rectangle gives the width across, their area the length along.
+def width_across(strips: Any, heading: FloatArray) -> FloatArray:
+    """Width of polygons across the way they were driven [m], shape (n,).
 
     Parameters
     ----------
-    strips : ndarray of Polygon, shape (n,)
+    strips : ndarray of Polygon or MultiPolygon, shape (n,)
         In a local frame [m].
-    x, y : ndarray, shape (n,)
-        Their centroids [m].
     heading : ndarray, shape (n,)
         Rough direction of travel [rad]; where it is NaN the shorter side is taken as along.
-
-    Returns
-    -------
-    x, y, heading, step, width : ndarray, shape (n,)
-        The middle of the leading edge [m], the rectangle's own direction [rad], and [m].
     """
     import shapely
 
@@ -177,15 +182,6 @@ def fit_strips(
     at_x, at_y = (np.array([read(corner) for corner in corners]) for read in (shapely.get_x, shapely.get_y))
     sides_x, sides_y = np.diff(at_x, axis=0), np.diff(at_y, axis=0)
     lengths = np.hypot(sides_x, sides_y)
-    along_by_heading = np.abs(sides_x * np.sin(heading) + sides_y * np.cos(heading)) / lengths
-    first = np.where(np.isfinite(heading), along_by_heading[0] >= along_by_heading[1], lengths[0] <= lengths[1])
-    side_x, side_y = np.where(first, sides_x[0], sides_x[1]), np.where(first, sides_y[0], sides_y[1])
-    width = np.where(first, lengths[1], lengths[0])
-    turned = np.where(np.isfinite(heading), side_x * np.sin(heading) + side_y * np.cos(heading) < 0.0, False)
-    own = np.arctan2(side_x, side_y) + np.pi * turned
-    step = shapely.area(strips) / width
-    ahead_x, ahead_y = np.sin(own) * step / 2, np.cos(own) * step / 2
-    blind = ~np.isfinite(heading)
-    return (
-        np.where(blind, x, x + ahead_x), np.where(blind, y, y + ahead_y), own % (2.0 * np.pi), step, width,
-    )  # fmt: skip
+    along = np.abs(sides_x * np.sin(heading) + sides_y * np.cos(heading)) / lengths
+    first = np.where(np.isfinite(heading), along[0] >= along[1], lengths[0] <= lengths[1])
+    return np.asarray(np.where(first, lengths[1], lengths[0]))

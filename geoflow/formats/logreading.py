@@ -12,9 +12,11 @@ from geoflow.errors import LogError
 from geoflow.formats.facts import Fact, rows_text
 from geoflow.formats.logclock import Clock, read_clock
 from geoflow.formats.logcolumns import Chosen
+from geoflow.formats.logdoubts import refuse_mixed
+from geoflow.formats.loglateral import sections_at_once
 from geoflow.formats.logplaces import Places
 from geoflow.formats.logscreen import Fixes, find_fixes, strays
-from geoflow.formats.logsections import number_sections
+from geoflow.formats.logsections import Labels, read_labels
 from geoflow.formats.logtables import LogTable
 from geoflow.formats.logunits import ROLES, Conditions, role_to_si
 
@@ -34,6 +36,7 @@ class Reading:
     dropped: dict[str, tuple[int, ...]]
     noted: dict[str, tuple[int, ...]]
     derived: list[str]
+    doubts: list[Fact]
 
     def say(self, kind: str, text: str, count: int = 0) -> None:
         """Note something a person should know."""
@@ -105,21 +108,54 @@ class Reading:
             self.say("time", text + "; the records are put in order", falls.size)
         return clock
 
-    def sections(self, count: int | None) -> IntArray:
-        """Section of every row, from 0 at the left; all 0 without a column."""
+    def labels(self) -> Labels | None:
+        """Sections as the log calls them; None without a column."""
         column = self.chosen.get("section")
         if column is None:
-            return np.zeros(self.table.rows, dtype=np.int64)
+            return None
         where = f"{self.table.where}, column '{column.name}'"
-        return number_sections(self.table.columns[column.index[0]], count, where=where, facts=self.facts)
+        return read_labels(self.table.columns[column.index[0]], where=where)
+
+    def told_apart(
+        self, rows: IntArray, seconds: FloatArray, places: Places, applied: FloatArray, count: int | None
+    ) -> Labels | None:
+        """Sections of a log that has a record of each at every moment and no column for them.
+
+        Raises
+        ------
+        LogError
+            If they all stand at one position and the bar file has another number of sections.
+        """
+        if "section" in self.chosen or places.strips is not None or not np.isfinite(seconds[rows]).any():
+            return None
+        found = sections_at_once(seconds[rows], places.x[rows], places.y[rows], applied[rows])
+        if found is None:
+            return None
+        section, how = found
+        many = int(section.max()) + 1
+        if how == "one place" and many != count:
+            raise LogError(
+                f"the log has {many} records of every moment at one position, with rates of their own",
+                where=self.table.where,
+                cure='name the column that tells their sections apart: --column "section=NAME"'
+                + ("" if count is None else f"; the bar file has {count} sections"),
+            )
+        order = "from their places" if how == "own places" else "in the order of the file, from the left"
+        self.say("section", f"every moment has {many} records, taken as one for each section, {order}")
+        code = np.zeros(self.table.rows, dtype=np.int64)
+        code[rows] = section
+        return Labels(code, tuple(str(at + 1) for at in range(many)), ordered=True)
 
     def without_strays(
         self, rows: IntArray, seconds: FloatArray, places: Places, section: IntArray, *, timed: bool
     ) -> tuple[IntArray, Fixes]:
         """Drop the records no machine could have made; return the rows left and their fixes."""
         fixes = find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
+        if places.strips is not None:
+            return rows, fixes  # ground that is drawn lies where it is drawn
         gone_fixes = strays(fixes)
         if not gone_fixes.any():
+            refuse_mixed(fixes, self.table.where)
             return rows, fixes
         if gone_fixes.mean() > _TOO_MANY and gone_fixes.size > 20:
             raise LogError(
@@ -131,4 +167,6 @@ class Reading:
         gone = np.zeros(rows.size, dtype=bool)
         gone[fixes.order[gone_fixes[fixes.fix]]] = True
         rows = self.drop("teleport", rows, gone)
-        return rows, find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
+        fixes = find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
+        refuse_mixed(fixes, self.table.where)
+        return rows, fixes

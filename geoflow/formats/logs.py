@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,12 +15,15 @@ from geoflow.bar_keys import NITROGEN_FRACTION
 from geoflow.errors import LogError
 from geoflow.formats.facts import Fact, rows_text
 from geoflow.formats.logcolumns import choose_columns, load_mapping, save_mapping
-from geoflow.formats.logplaces import Places, find_places, fit_strips
+from geoflow.formats.logdoubts import driving_order, left_out
+from geoflow.formats.loglateral import places_across
+from geoflow.formats.logplaces import Places, find_places, width_across
 from geoflow.formats.logreading import Reading
 from geoflow.formats.logscreen import Fixes, Motion, duplicates, measure_motion
-from geoflow.formats.logsections import lay_sections, read_switch
+from geoflow.formats.logsections import Labels, lay_sections, read_switch, sections_by_number
 from geoflow.formats.logtables import read_log_table
 from geoflow.formats.logunits import Conditions, nitrogen_per_unit
+from geoflow.geometry import areas
 
 if TYPE_CHECKING:
     import pyproj
@@ -53,6 +56,10 @@ class ReadLog:
         unknown rate, ``no rate``.
     facts : tuple of Fact
         What a person should know.
+    doubts : tuple of Fact
+        What may make everything after it wrong, to be said first.
+    drawn : ndarray of Polygon or MultiPolygon, shape (kept,), or None
+        Ground of the records, valid and in the local frame [m], where the log draws it.
     columns : dict
         Role to the name of its column and its unit.
     derived : tuple of str
@@ -75,6 +82,8 @@ class ReadLog:
     dropped: dict[str, tuple[int, ...]]
     noted: dict[str, tuple[int, ...]]
     facts: tuple[Fact, ...]
+    doubts: tuple[Fact, ...]
+    drawn: Any
     columns: dict[str, tuple[str, str | None]]
     derived: tuple[str, ...]
     nitrogen_unit: str
@@ -134,25 +143,41 @@ def read_log(
     chosen, chosen_facts = choose_columns(table, columns, mapping, rate_unit, product_known=nitrogen is not None)
     facts += chosen_facts
     reading = Reading(
-        table, chosen, Conditions(nitrogen_fraction, nitrogen, air_pressure, ammonia_density), facts, {}, {}, []
+        table, chosen, Conditions(nitrogen_fraction, nitrogen, air_pressure, ammonia_density), facts, {}, {}, [], []
     )
     places = find_places(
         table, *(reading.column(role) for role in ("lon", "lat")), crs=crs, swap_axes=swap_axes, facts=facts
     )
     rows = np.arange(table.rows)
-    rows = reading.drop("no position", rows, ~places.known)
+    rows = reading.drop("no area", rows, places.flat)
+    rows = reading.drop("no position", rows, ~places.known[rows])
     clock = reading.clock()
     seconds = clock.seconds if clock is not None else np.full(table.rows, np.nan)
-    if clock is not None:
-        rows = reading.drop("no time", rows, ~np.isfinite(seconds[rows]))
-    section = reading.sections(None if section_widths is None else len(section_widths))
-    repeated = duplicates(seconds[rows], places.x[rows], places.y[rows], section[rows])
-    rows = reading.drop("duplicate", rows, repeated)
+    timed = np.isfinite(seconds)
+    if clock is not None and places.strips is None:
+        rows = reading.drop("no time", rows, ~timed[rows])
+    elif clock is not None and not timed[rows].all():
+        seconds = _with_neighbours(seconds)  # drawn ground needs no time, only a place in the order
+        reading.say("time", "polygons without a time count as ground all the same", int((~timed[rows]).sum()))
     reading.refuse_nothing(rows)
-    rows, fixes = reading.without_strays(rows, seconds, places, section, timed=clock is not None)
-    log = _assemble(reading, rows, fixes, seconds, places, section, bar_width, section_widths)
-    applied = chosen["applied"]
-    unit = nitrogen_per_unit(applied.unit or "", reading.conditions, where=f"column '{applied.name}'")[1]
+    applied = reading.si("applied", np.arange(table.rows))
+    assert applied is not None
+    count = None if section_widths is None else len(section_widths)
+    labels = reading.labels() or reading.told_apart(rows, seconds, places, applied, count)
+    label = np.zeros(table.rows, dtype=np.int64) if labels is None else labels.code
+    repeated = duplicates(seconds[rows], places.x[rows], places.y[rows], label[rows])
+    rows = reading.drop("duplicate", rows, repeated)
+    if clock is None and places.strips is None:
+        taken = {at for column in chosen.values() for at in column.index}
+        rows = driving_order(table, taken, rows, places.x, places.y, label, facts)
+    rows, fixes = reading.without_strays(rows, seconds, places, label, timed=clock is not None)
+    log = _assemble(reading, rows, fixes, timed, places, labels, applied, bar_width, section_widths)
+    doubts = [
+        *reading.doubts,
+        left_out(reading.dropped, applied, log.row[log.on], np.nan_to_num(log.step * log.width)[log.on]),
+    ]
+    column = chosen["applied"]
+    unit = nitrogen_per_unit(column.unit or "", reading.conditions, where=f"column '{column.name}'")[1]
     return ReadLog(
         path=file,
         file_format=table.file_format,
@@ -164,6 +189,8 @@ def read_log(
         dropped=reading.dropped,
         noted=reading.noted,
         facts=tuple(facts),
+        doubts=tuple(doubt for doubt in doubts if doubt is not None),
+        drawn=None if places.strips is None else places.strips[log.row],
         columns={role: (column.name, column.unit) for role, column in chosen.items()},
         derived=tuple(reading.derived),
         nitrogen_unit=unit,
@@ -172,44 +199,52 @@ def read_log(
     )
 
 
+def _with_neighbours(seconds: FloatArray) -> FloatArray:
+    """Times, with those that are missing taken from the row before, or from the first that has one."""
+    at = np.maximum.accumulate(np.where(np.isfinite(seconds), np.arange(seconds.size), -1))
+    first = int(np.flatnonzero(np.isfinite(seconds))[0])
+    return seconds[np.where(at >= 0, at, first)]
+
+
 def _assemble(
     reading: Reading,
     rows: IntArray,
     fixes: Fixes,
-    seconds: FloatArray,
+    timed: BoolArray,
     places: Places,
-    section: IntArray,
+    labels: Labels | None,
+    rates: FloatArray,
     bar_width: float | None,
     section_widths: Sequence[float] | None,
 ) -> AppliedLog:
     motion = measure_motion(fixes)
     in_run = np.argsort(motion.run[fixes.fix], kind="stable")
     rows, fix = rows[fixes.order[in_run]], fixes.fix[in_run]
-    section = section[rows]
-    run, time = motion.run[fix], fixes.time[fix]
+    run, time = motion.run[fix], np.where(timed[rows], fixes.time[fix], np.nan)
     if fixes.spread:
         reading.say("time", "records that share a second of the clock are spread evenly over it", fixes.spread)
-    own_places = places.strips is not None or (section.size and section.max() > 0 and not fixes.shared)
-    if own_places and section.max() > 0 and places.strips is None:
-        reading.say("section", "every section has positions of its own, taken as the sections' centres")
     heading, speed, step = _movement(reading, rows, fix, motion)
     x, y = places.x[rows], places.y[rows]
+    drawn = None if places.strips is None else places.strips[rows]
+    own_places = drawn is not None or (labels is not None and len(labels.names) > 1 and not fixes.shared)
+    if own_places and drawn is None:
+        reading.say("section", "every section has positions of its own, taken as the sections' centres")
+    count = None if section_widths is None else len(section_widths)
+    section = _sections(reading, labels, rows, time, x, y, heading, run, count, own=own_places)
     logged_width = reading.si("width", rows)
-    if places.strips is not None:
-        x, y, heading, fitted_step, fitted_width = fit_strips(places.strips[rows], x, y, heading)
-        if "step" not in reading.chosen:
-            step = fitted_step
-        if logged_width is None:
-            logged_width = fitted_width
-            reading.derived.append("width")
-        text = "the records are polygons: step and width come from each one's area and smallest rectangle"
-        reading.say("derived", f"{text}, and the position is the middle of its leading edge")
+    if drawn is not None:
+        across = width_across(drawn, heading)
+        logged_width = across if logged_width is None else np.where(logged_width > 0.0, logged_width, across)
+        bar_width = section_widths = None
+        reading.derived.extend(role for role in ("width",) if role not in reading.chosen)
+        text = "the records are polygons: these are the ground, as they are drawn"
+        reading.say("derived", f"{text}, and their middles serve for lag and causes")
     width, offset = lay_sections(
         section,
         logged_width,
         bar_width,
         section_widths,
-        sectioned="section" in reading.chosen,
+        sectioned=labels is not None,
         where=reading.table.where,
         facts=reading.facts,
     )
@@ -217,9 +252,10 @@ def _assemble(
         reading.derived.append("width")
     if own_places:
         offset = np.zeros_like(offset)
-    applied = reading.si("applied", rows)
-    assert applied is not None
-    target = reading.si("target", rows)
+    if drawn is not None:
+        step = areas(drawn) / width
+    applied = rates[rows]
+    target = _believed_target(reading, reading.si("target", rows), applied)
     on = _switched_on(reading, rows, applied, target)
     values = {role: reading.si(role, rows) for role in ("flow", "pump_pressure", "bar_pressure", "temperature")}
     nothing = np.full(rows.size, np.nan)
@@ -248,6 +284,62 @@ def _assemble(
         row=rows, time=time - origin, x=x, y=y, heading=heading, speed=speed, step=step, section=section,
         offset=offset, width=width, run=run.astype(np.int64), on=on, applied=applied, target=asked, **known,
     )  # fmt: skip
+
+
+def _sections(
+    reading: Reading,
+    labels: Labels | None,
+    rows: IntArray,
+    time: FloatArray,
+    x: FloatArray,
+    y: FloatArray,
+    heading: FloatArray,
+    run: IntArray,
+    count: int | None,
+    *,
+    own: bool,
+) -> IntArray:
+    """Section of each record from 0 at the left: by their own places, else by their numbers."""
+    if labels is None:
+        return np.zeros(rows.size, dtype=np.int64)
+    where, facts = reading.table.where, reading.facts
+    code, names = labels.code[rows], labels.names
+    section = None
+    if len(names) > 1:
+        # Runs follow each other; in the file the records of one moment stand together.
+        order = np.argsort(rows, kind="stable")
+        found = places_across(
+            code[order], names, time[order], x[order], y[order], heading[order], run[order], facts, own=own
+        )
+        if found is not None:
+            section = np.empty(rows.size, dtype=np.int64)
+            section[order] = found
+    if section is None and own and not labels.ordered:
+        reading.say("section", f"which of the sections {', '.join(names[:6])} stands where is not known")
+        return code
+    if section is None or (not own and int(section.max()) + 1 == len(names)):
+        return sections_by_number(labels, count, where=where, facts=facts)[rows]
+    if count is not None and int(section.max()) >= count:
+        raise LogError(
+            f"the log has {int(section.max()) + 1} sections side by side and the bar file {count}",
+            where=where,
+            cure="give the bar file of this bar, or check that this is the column of sections",
+        )
+    return section
+
+
+def _believed_target(reading: Reading, target: FloatArray | None, applied: FloatArray) -> FloatArray | None:
+    """Target as logged; none where it is zero in every record though nitrogen went out."""
+    if target is None or not np.isfinite(target).any():
+        return target
+    name, known = reading.chosen["target"].name, target[np.isfinite(target)]
+    if not known.any() and (applied > 0.0).any():
+        text = f"the target in '{name}' is zero in every record though nitrogen went out: it is no target, and not used"
+        reading.doubts.append(Fact("target", text, target.size))
+        return None
+    if np.ptp(known) == 0.0:
+        reading.say("target", f"the target in '{name}' is one and the same throughout: neither lag nor concordance")
+    return target
 
 
 def _movement(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -16,7 +17,7 @@ from geoflow.units import show
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["lay_sections", "number_sections", "read_switch"]
+__all__ = ["Labels", "lay_sections", "read_labels", "read_switch", "sections_by_number"]
 
 _SIDES: Final = {"left": 0, "l": 0, "centre": 1, "center": 1, "middle": 1, "c": 1, "m": 1, "right": 2, "r": 2}
 _ON: Final = {"1": True, "true": True, "on": True, "yes": True, "y": True, "t": True, "applying": True, "active": True,
@@ -25,53 +26,108 @@ _ON: Final = {"1": True, "true": True, "on": True, "yes": True, "y": True, "t": 
 _MOST: Final = 256
 
 
-def number_sections(
-    cells: pandas.Series[Any], count: int | None, *, where: str, facts: list[Fact]
-) -> IntArray:  # fmt: skip
-    """Number sections from 0 at the left.
+@dataclass(frozen=True, eq=False)
+class Labels:
+    """The sections as a log calls them.
+
+    Attributes
+    ----------
+    code : ndarray of int, shape (rows,)
+        Place of each row's label in `names`.
+    names : tuple of str
+        Different labels, in the order that their numbers give, else as they come in the file.
+    ordered : bool
+        Whether that order is one from the left: by numbers, or left, centre and right.
+    """
+
+    code: IntArray
+    names: tuple[str, ...]
+    ordered: bool
+
+
+def read_labels(cells: pandas.Series[Any], *, where: str) -> Labels:
+    """Tell the sections of a log apart by what their column holds, numbers or words.
 
     Parameters
     ----------
     cells : Series, shape (rows,)
-        Numbers, names that end in a number, or left, centre and right.
-    count : int or None
-        How many sections the bar has, where it is known.
+        Numbers, names, or left, centre and right.
 
     Raises
     ------
     LogError
-        If the order of the sections from the left cannot be told, or there are more than the bar has.
+        If a row has no label, or there are more than 256 different ones.
     """
     codes, labels = _codes(cells)
     if (codes < 0).any():
         raise LogError(
             f"{int((codes < 0).sum())} row(s) name no section", where=where, cure="fill them in, or remove those rows"
         )
-    words = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", label) for label in labels]
-    sides = [_SIDES.get(label) for label in labels]
-    if all(words):
-        numbers = np.array([int(word[1]) for word in words if word], dtype=np.int64)
-        base = 0 if numbers.min() == 0 else 1
-        if base and count is not None and numbers.max() < count and numbers.size < count:
-            facts.append(Fact("section", "sections are taken to count from 1 at the left"))
-    elif None not in sides:
-        order = sorted({side for side in sides if side is not None})
-        numbers, base = np.array([order.index(side) for side in sides if side is not None], dtype=np.int64), 0
-    else:
+    if len(labels) > _MOST:
         raise LogError(
-            f"the sections are called {', '.join(labels[:6])}, and nothing says in which order they stand",
+            f"there are {len(labels)} different sections, more than the {_MOST} a bar can have",
             where=where,
-            cure="number them from the left, or call them left, centre and right",
+            cure="check that this is the column that tells sections apart, or leave it out: --column section=-",
         )
-    most = count if count is not None else _MOST
-    if numbers.max() - base >= most:
+    numbers = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", label) for label in labels]
+    sides = [_SIDES.get(label) for label in labels]
+    keys: list[int] = list(range(len(labels)))
+    ordered = True
+    if all(numbers) and len({int(number[1]) for number in numbers if number}) == len(labels):
+        keys = [int(number[1]) for number in numbers if number]
+    elif None not in sides and len(set(sides)) == len(labels):
+        keys = [side for side in sides if side is not None]
+    else:
+        ordered = len(labels) == 1
+    order = sorted(range(len(labels)), key=keys.__getitem__)
+    rank = np.empty(len(labels), dtype=np.int64)
+    rank[order] = np.arange(len(labels))
+    return Labels(rank[codes], tuple(labels[at] for at in order), ordered)
+
+
+def sections_by_number(labels: Labels, count: int | None, *, where: str, facts: list[Fact]) -> IntArray:
+    """Sections from 0 at the left by what they are called, shape (rows,); for a log with one position for all.
+
+    Parameters
+    ----------
+    labels : Labels
+        As read.
+    count : int or None
+        How many sections the bar has, where it is known.
+
+    Raises
+    ------
+    LogError
+        If the order from the left cannot be told, or there are more than the bar has.
+    """
+    if not labels.ordered:
         raise LogError(
-            f"section {numbers.max()} is beyond the {most} sections "
-            + ("of the bar file" if count is not None else "a bar can have"),
+            f"the sections are called {', '.join(labels.names[:6])}, and nothing says in which order they stand",
+            where=where,
+            cure="number them from the left, call them left, centre and right, or log a position for each",
+        )
+    found = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", name) for name in labels.names]
+    numbers = [int(number[1]) for number in found if number]
+    if count is not None and len(labels.names) > count:
+        raise LogError(
+            f"the log has {len(labels.names)} sections and the bar file {count}",
             where=where,
             cure="give the bar file of this bar, or check that this is the column of section numbers",
         )
-    return np.asarray((numbers - base)[codes], dtype=np.int64)
+    if count is None or len(numbers) < len(labels.names) or len(numbers) == count:
+        return labels.code
+    # Fewer than the bar has: their numbers say which, if they can be numbers of this bar.
+    base = 0 if numbers[0] == 0 else 1
+    if numbers[-1] - base >= count:
+        raise LogError(
+            f"section {numbers[-1]} is beyond the {count} sections of the bar file, and the log does not hold all "
+            f"{count} that would tell which is which",
+            where=where,
+            cure="number the sections from 1 at the left, or log a position for each",
+        )
+    if base:
+        facts.append(Fact("section", "sections are taken to count from 1 at the left"))
+    return np.asarray(np.array(numbers, dtype=np.int64) - base)[labels.code]
 
 
 def _codes(cells: pandas.Series[Any]) -> tuple[IntArray, list[str]]:
@@ -146,7 +202,7 @@ def lay_sections(
             facts.append(Fact("derived", f"the log has no width: every record is as wide as the bar, {_feet(whole)}"))
             return np.full(section.size, whole), np.zeros(section.size)
         return _filled(logged, whole, where, facts), np.zeros(section.size)
-    if section_widths is not None:
+    if section_widths is not None and count <= len(section_widths):
         widths = np.asarray(section_widths, dtype=np.float64)
     elif logged is not None and np.isfinite(logged).any() and not _is_bar(logged, bar_width):
         usual = float(np.nanmedian(logged))
@@ -166,7 +222,7 @@ def _unknown_width(where: str) -> LogError:
     return LogError(
         "nothing says how wide the bar is",
         where=where,
-        cure='give --bar a bar file, or name the column with --column "width=NAME:ft"',
+        cure='say it with --width "40 ft", give --bar a bar file, or name the column: --column "width=NAME:ft"',
     )
 
 

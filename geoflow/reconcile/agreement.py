@@ -39,7 +39,7 @@ class Agreement:
     lower_limit, upper_limit : float
         Limits of agreement, bias -/+ 1.96 spread [kg/m2] (Bland and Altman 1986, who took 2).
     concordance : float
-        Lin (1989): 2 s_xy / (s_x^2 + s_y^2 + (mx - my)^2) [-]; NaN where both are one and the same constant.
+        Lin (1989): 2 s_xy / (s_x^2 + s_y^2 + (mx - my)^2) [-]; NaN where the target has no spread to follow.
     within_5, within_10, within_20 : float
         Share of the weight off by no more than 5, 10 and 20 % of its target [-].
     """
@@ -102,8 +102,8 @@ def agreement(applied: FloatArray, target: FloatArray, weight: FloatArray) -> Ag
     spread = float(np.sqrt(share @ np.square(gap - bias)))
     common = float(share @ ((x - mean_x) * (y - mean_y)))
     whole = float(share @ np.square(x - mean_x) + share @ np.square(y - mean_y)) + (mean_x - mean_y) ** 2
-    # What rounding alone makes of two equal constants is no spread.
-    constant = whole <= (1e-12 * max(abs(mean_x), abs(mean_y))) ** 2
+    # What rounding alone makes of a constant is no spread.
+    constant = float(share @ np.square(x - mean_x)) <= (1e-9 * max(abs(mean_x), abs(mean_y))) ** 2
     return Agreement(
         area,
         unknown,

@@ -15,12 +15,25 @@ from geoflow.reconcile.agreement import within
 from geoflow.reconcile.lag import Tracks, tracks
 from geoflow.window import FlowWindow
 
-__all__ = ["CAUSES", "ZONE_BORDER", "OffCauses", "off_causes", "response_time", "turning_ratio"]
+__all__ = [
+    "CAUSES",
+    "LOST_LIQUID",
+    "OVERLAP",
+    "ZONE_BORDER",
+    "OffCauses",
+    "off_causes",
+    "response_time",
+    "turning_ratio",
+]
 
 # In the order in which they are tried.
 CAUSES: Final = ("rate step", "speed change", "section event", "turning", "window limit", "unexplained")
 # Told apart where the pieces of a record are looked at: its map rate changes across the bar, so no one rate suits.
 ZONE_BORDER: Final = "zone border"
+# Told apart on the ground: several passes lie there, and their sum is off.
+OVERLAP: Final = "overlap"
+# Told apart once the log was asked about the bar: nothing else explains it, and the liquid boiled there.
+LOST_LIQUID: Final = "liquid lost"
 # Settling time of a hydraulic or electric flow control on ammonia, 3 to 5 s: judgement, no published figure.
 _SETTLING: Final = 5.0
 _SETTLED: Final = 3.0

@@ -2,7 +2,8 @@
 
 Two accounts are kept apart. The *mass* account (what went out, what each zone got) gives every record the nitrogen the
 meter counted, over the ground it fell on. The *rate* account (agreement, causes) takes the rate at the bar's centre
-and the curve of the path, so that jitter in the headings does not look like a wrong rate.
+and the curve of the path, so that jitter in the headings does not look like a wrong rate; where passes lie on each
+other, their rates are added up.
 """
 
 from __future__ import annotations
@@ -15,16 +16,16 @@ import numpy as np
 from geoflow.arrays import BoolArray, FloatArray, IntArray, TextArray
 from geoflow.asapplied import AppliedLog
 from geoflow.bar_keys import NITROGEN_FRACTION
+from geoflow.laid_strips import Strips, lay_strips
 from geoflow.reconcile.agreement import Agreement, agreement, within
-from geoflow.reconcile.causes import CAUSES, ZONE_BORDER, off_causes, turning_ratio
+from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER, off_causes, turning_ratio
+from geoflow.reconcile.ground import OFF, Ground, in_steps, lay_ground
 from geoflow.reconcile.lag import Lag, estimate_lag, shifted
-from geoflow.swaths import Overlay, ground_rates, overlay, strips
+from geoflow.swaths import Overlay, ground_rates, overlay
 from geoflow.window import FlowWindow
 
-__all__ = ["Asked", "Reconciliation", "Shift", "ZoneSums", "reconcile"]
+__all__ = ["Asked", "Reconciliation", "Shift", "ZoneSums", "reconcile", "with_lost_liquid"]
 
-# Off its target by more than this share is off: the usual line (Colaco et al. 2014; Luck et al. 2011).
-_OFF: Final = 0.10
 _SENSITIVITY: Final = 1.0
 
 
@@ -59,7 +60,7 @@ class ZoneSums:
     Attributes
     ----------
     area, covered, missed, doubled : ndarray
-        Ground of the zone, under any strip, under none, under more than one [m2].
+        Ground of the zone, under any strip, under none (0 where the map asks nothing), under more than one [m2].
     asked : ndarray
         Nitrogen rate the map asks for [kg/m2].
     nitrogen : ndarray
@@ -67,7 +68,7 @@ class ZoneSums:
     rate : ndarray
         That over the ground covered [kg/m2].
     within_10 : ndarray
-        Share of the strips' area in the zone off by no more than 10 % [-].
+        Share of the ground compared in the zone off by no more than 10 % [-].
     """
 
     area: FloatArray
@@ -90,8 +91,8 @@ class Reconciliation:
         The records; `target` is what the comparison takes: the map's mean under each record, or the log's own.
     asked_by : str
         ``"map"``, ``"log"`` or ``""`` where nothing says what was asked.
-    quads, ground : ndarray
-        As `swaths.strips` gives them, for every record.
+    strips : Strips
+        Ground of the records.
     rate : ndarray, shape (n,)
         Nitrogen rate on the ground, the path's curve counted [kg/m2]; NaN without ground or rate.
     overlay : Overlay
@@ -104,7 +105,11 @@ class Reconciliation:
         [m2] and [kg/m2].
     piece_cause : ndarray of str, shape (k,)
         Why the piece was off its target; empty where it was not, or cannot be judged.
+    laid : Ground
+        What the ground got of all passes together.
     agreement : Agreement
+        Of the ground: what passes over each other laid down is added up.
+    by_pass : Agreement
         Of the pieces: each pass on its own, so ground covered twice counts with each pass.
     lag : Lag or None
         Between what was asked and what was applied.
@@ -113,7 +118,7 @@ class Reconciliation:
     shifts : tuple of Shift
         Record by record: as it was, and, with a clock, a second either way of the lag taken out (or of none).
     cause_area : dict of str to float
-        Area off its target by cause [m2].
+        Ground off its target by cause [m2].
     nitrogen_out : float
         All nitrogen the log says went out [kg].
     nitrogen_in_field : float
@@ -125,15 +130,15 @@ class Reconciliation:
     outside_area : float
         Strips outside the field [m2].
     missed_unasked : float
-        Missed ground of zones of rate 0, where no pass was wanted [m2].
+        Ground of the field under no pass where none was wanted [m2]: zones of rate 0, or, without a map, ground driven
+        over with the log's own target at 0.
     zones : ZoneSums or None
         By zone of the map.
     """
 
     log: AppliedLog
     asked_by: str
-    quads: FloatArray
-    ground: BoolArray
+    strips: Strips
     rate: FloatArray
     overlay: Overlay
     has_field: bool
@@ -141,7 +146,9 @@ class Reconciliation:
     piece_area: FloatArray
     piece_target: FloatArray
     piece_cause: TextArray
+    laid: Ground
     agreement: Agreement
+    by_pass: Agreement
     lag: Lag | None
     lag_from: str
     shifts: tuple[Shift, ...]
@@ -153,6 +160,16 @@ class Reconciliation:
     outside_area: float
     missed_unasked: float
     zones: ZoneSums | None
+
+    @property
+    def ground(self) -> BoolArray:
+        """Which records cover ground, shape (n,)."""
+        return self.strips.ground
+
+    @property
+    def missed(self) -> float:
+        """Ground that was to get nitrogen and lies under no pass [m2]."""
+        return max(self.overlay.missed - self.missed_unasked, 0.0)
 
 
 def _mean_by(index: IntArray, weight: FloatArray, values: FloatArray, size: int) -> FloatArray:
@@ -175,18 +192,19 @@ def _shifts(log: AppliedLog, rate: FloatArray, area: FloatArray, lag: Lag | None
     return tuple(found)
 
 
-def _zone_sums(asked: Asked, lain: Overlay, zone: IntArray, area: FloatArray, near: BoolArray) -> ZoneSums:
+def _zone_sums(asked: Asked, lain: Overlay, laid: Ground) -> ZoneSums:
     size = asked.rate.size
+    known = np.isfinite(laid.applied) & (laid.zone >= 0)
     covered = np.where(lain.zone_covered > 0.0, lain.zone_covered, np.nan)
     return ZoneSums(
         area=lain.zone_area,
         covered=lain.zone_covered,
-        missed=np.maximum(lain.zone_area - lain.zone_covered, 0.0),
+        missed=np.where(asked.rate > 0.0, np.maximum(lain.zone_area - lain.zone_covered, 0.0), 0.0),
         doubled=lain.zone_doubled,
         asked=asked.rate,
         nitrogen=lain.zone_applied,
         rate=lain.zone_applied / covered,
-        within_10=_mean_by(zone, area, near.astype(np.float64), size),
+        within_10=_mean_by(laid.zone[known], laid.area[known], (~laid.off[known]).astype(np.float64), size),
     )
 
 
@@ -201,12 +219,41 @@ def _missed_unasked(asked: Asked, lain: Overlay, boundary: Any) -> float:
     return float(min(missed.sum(), max(lain.missed, 0.0)))
 
 
+def _driven_unasked(log: AppliedLog, drawn: Any, lain: Overlay, boundary: Any, tolerance: float) -> float:
+    """Ground inside the boundary that only records cover which were to give nothing and gave nothing [m2]."""
+    idle = ~log.on & (log.target == 0.0) & ~(log.applied > 0.0)
+    driven = lay_strips(replace(log, on=log.on | idle), drawn)
+    if not (idle & driven.ground).any():
+        return 0.0
+    quads, strip = driven.of(np.ones(log.row.size, dtype=np.bool_))
+    whole = overlay(quads, np.zeros(int(driven.ground.sum())), [boundary], strip=strip, tolerance=tolerance)
+    return min(max(whole.covered_in_field - lain.covered_in_field, 0.0), max(lain.missed, 0.0))
+
+
+def _cause_areas(laid: Ground, piece_cause: TextArray) -> dict[str, float]:
+    """Ground off its target by cause [m2]; what several passes lie on is the overlap's."""
+    cause = np.where(laid.part >= 0, piece_cause[laid.part], OVERLAP) if piece_cause.size else np.full(0, "")
+    names = (OVERLAP, *CAUSES[:-1], ZONE_BORDER, LOST_LIQUID, CAUSES[-1])
+    off = laid.off
+    return {name: float(laid.area[off & (cause == name)].sum()) for name in names}
+
+
+def with_lost_liquid(found: Reconciliation, records: IntArray) -> Reconciliation:
+    """Return the reconciliation with what nothing explains in some records put down to liquid lost there."""
+    lost = np.zeros(found.log.row.size, dtype=np.bool_)
+    lost[records] = True
+    cause = found.piece_cause.copy()
+    cause[(cause == CAUSES[-1]) & lost[found.strip]] = LOST_LIQUID
+    return replace(found, piece_cause=cause, cause_area=_cause_areas(found.laid, cause))
+
+
 def reconcile(
     log: AppliedLog,
     asked: Asked | None = None,
     boundary: Any = None,
     *,
     response_time: float,
+    drawn: Any = None,
     window: FlowWindow | None = None,
     nitrogen_fraction: float = NITROGEN_FRACTION,
     tolerance: float = 1e-3,
@@ -223,6 +270,8 @@ def reconcile(
         Of the field, in the log's frame [m]; the map's outline if not given.
     response_time : float
         For which a change still explains an error [s].
+    drawn : ndarray of Polygon or MultiPolygon, shape (n,), optional
+        Ground of the records, where the log draws it, in its frame [m].
     window : FlowWindow, optional
         Of the bar over the log's temperatures.
     nitrogen_fraction : float
@@ -230,23 +279,27 @@ def reconcile(
     tolerance : float
         Of the areas, as in `swaths.overlay`.
     """
-    quads, ground = strips(log)
+    ground_of = lay_strips(log, drawn)
+    ground = ground_of.ground
     with_ground = np.flatnonzero(ground)
-    mass_rate = ground_rates(log, quads, ground)
+    mass_rate = ground_rates(log, ground_of.area)
+    rate = np.where(ground, log.applied * turning_ratio(log), np.nan)
     # Without a map the boundary itself is the one zone, so that pieces outside it are told apart.
     alone = asked is None and boundary is not None
     shapes: Any = asked.zones if asked is not None else np.array([boundary] if alone else [], dtype=object)
+    quads, owner = ground_of.of(ground)
     lain = overlay(
-        quads[ground],
+        quads,
         np.nan_to_num(mass_rate[ground]),
         shapes,
         None if alone else boundary,
+        strip=owner,
+        values=np.stack([*in_steps(rate[ground]), *in_steps(log.target[ground])]),
         tolerance=tolerance,
     )
     has_field = asked is not None or boundary is not None
     inside = lain.zone >= 0 if has_field else np.ones(lain.zone.size, dtype=np.bool_)
     strip, zone, area = with_ground[lain.strip[inside]], lain.zone[inside], lain.area[inside]
-    rate = np.where(ground, log.applied * turning_ratio(log), np.nan)
     if asked is not None:
         piece_target = asked.rate[zone]
         compared = replace(log, target=_mean_by(strip, area, piece_target, log.row.size))
@@ -257,24 +310,25 @@ def reconcile(
     lag = estimate_lag(log if own else compared)
     record_area = np.asarray(np.bincount(strip, weights=area, minlength=log.row.size), dtype=np.float64)
     reason = off_causes(
-        compared, response_time=response_time, window=window, nitrogen_fraction=nitrogen_fraction, limit=_OFF
+        compared, response_time=response_time, window=window, nitrogen_fraction=nitrogen_fraction, limit=OFF
     ).reason
     judged = np.isfinite(rate[strip]) & np.isfinite(piece_target)
-    near = within(rate[strip], piece_target, _OFF)
+    near = within(rate[strip], piece_target, OFF)
     cause = np.where(judged & ~near, reason[strip], "")
     if asked is not None:
         # One rate for the whole section cannot suit two zones: where no event explains it, the border does.
         mixed = np.abs(compared.target[strip] - piece_target) > 1e-9 * np.abs(piece_target)
         cause[(cause == CAUSES[-1]) & mixed] = ZONE_BORDER
-    names = (*CAUSES[:-1], ZONE_BORDER, CAUSES[-1])
+    laid = lay_ground(
+        lain, inside, rate[strip], piece_target, None if asked is None else asked.rate, has_field=has_field
+    )
     out = np.where(log.on, np.nan_to_num(log.applied * log.width * log.step), 0.0)
     known_target = np.isfinite(log.target) & ground
     in_field = float(np.nan_to_num(mass_rate)[strip] @ area)
     return Reconciliation(
         log=compared,
         asked_by="map" if asked is not None else "log" if own else "",
-        quads=quads,
-        ground=ground,
+        strips=ground_of,
         rate=rate,
         overlay=lain,
         has_field=has_field,
@@ -282,11 +336,13 @@ def reconcile(
         piece_area=area,
         piece_target=piece_target,
         piece_cause=cause,
-        agreement=agreement(rate[strip], piece_target, area),
+        laid=laid,
+        agreement=laid.agreement(),
+        by_pass=agreement(rate[strip], piece_target, area),
         lag=lag,
         lag_from="log" if own else "map" if asked is not None else "",
         shifts=_shifts(compared, rate, record_area, lag),
-        cause_area={name: float(area[cause == name].sum()) for name in names},
+        cause_area=_cause_areas(laid, cause),
         nitrogen_out=float(out.sum()),
         nitrogen_in_field=in_field if has_field else np.nan,
         nitrogen_asked=(
@@ -296,6 +352,12 @@ def reconcile(
         ),
         unknown_rate_area=float(record_area[~np.isfinite(log.applied)].sum()),
         outside_area=float(lain.area[~inside].sum()),
-        missed_unasked=0.0 if asked is None else _missed_unasked(asked, lain, boundary),
-        zones=None if asked is None else _zone_sums(asked, lain, zone[judged], area[judged], near[judged]),
+        missed_unasked=(
+            _missed_unasked(asked, lain, boundary)
+            if asked is not None
+            else _driven_unasked(log, drawn, lain, boundary, tolerance)
+            if alone
+            else 0.0
+        ),
+        zones=None if asked is None else _zone_sums(asked, lain, laid),
     )

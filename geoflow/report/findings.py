@@ -256,8 +256,7 @@ def _concern_spread(outcome: ReconcileOutcome, system: System) -> str:
 
 
 def _concern_missed(outcome: ReconcileOutcome, system: System) -> str:
-    lain = outcome.found.overlay
-    missed = lain.missed - outcome.found.missed_unasked
+    lain, missed = outcome.found.overlay, outcome.found.missed
     share = missed / (lain.missed + lain.covered_in_field)
     return f"{show(missed, 'area', system)} of the field, {percent(share)}, were to get nitrogen and lie under no pass."
 
@@ -284,7 +283,22 @@ def _concern_unknown(outcome: ReconcileOutcome, system: System) -> str:
     return f"{area} were covered while no rate was logged; what fell there is not known."
 
 
+def _concern_doubt(outcome: ReconcileOutcome, system: System) -> str:
+    return "; ".join(fact.text for fact in outcome.read.doubts) + "."
+
+
+def _concern_repeated(outcome: ReconcileOutcome, system: System) -> str:
+    lain = outcome.found.overlay
+    return (
+        f"The passes add up to {show(lain.swept, 'area', system)}, {lain.swept / lain.covered:.1f} times the ground "
+        "they lie on. Unless the field was driven like that, the width, the sections or the order of the records is "
+        "wrong, and so is what follows."
+    )
+
+
 CONCERNS: Final[dict[str, tuple[str, Callable[[ReconcileOutcome, System], str]]]] = {
+    "doubt": ("doubtful log", _concern_doubt),
+    "repeated": ("ground driven over and over", _concern_repeated),
     "gaps": ("gaps in the log", _concern_gaps),
     "ticket": ("ticket off", _concern_ticket),
     "total": ("total off", _concern_total),

@@ -15,9 +15,10 @@ from geoflow import units
 from geoflow.report.sheet import BREADTH, FAINT, HEIGHT, INK, MARGIN, PAPER, Sheet, draw_scale, line_height
 
 if TYPE_CHECKING:
-    from geoflow.arrays import BoolArray, FloatArray
+    from geoflow.arrays import BoolArray, FloatArray, IntArray
     from geoflow.diagnosis import AreaSeries
     from geoflow.formats.ground_rasters import GroundGrid
+    from geoflow.reconcile.field import Reconciliation
 
 __all__ = [
     "MISSED",
@@ -26,6 +27,7 @@ __all__ = [
     "RatioClass",
     "cause_chart",
     "cell_classes",
+    "class_areas",
     "draw_outlines",
     "orifice_chart",
     "paint_cells",
@@ -66,7 +68,7 @@ RATIO_CLASSES: Final = (
 )
 MISSED: Final = RatioClass("in the field, no pass", math.nan, math.nan, "#FFFFFF", "#C0392B", 5)
 UNKNOWN: Final = RatioClass("passed, not compared", math.nan, math.nan, "#D9D9D4")
-_EDGE: Final = 1e-6
+_EDGE: Final = 1e-9  # as `reconcile.agreement.within` has it
 _MARK: Final = 9
 _BINS: Final = 40
 
@@ -75,21 +77,32 @@ def _rgb(colour: str) -> list[int]:
     return [int(colour[at : at + 2], 16) for at in (1, 3, 5)]
 
 
-def cell_classes(grid: GroundGrid) -> np.ndarray[Any, np.dtype[np.int64]]:
-    """Class of each cell: -1 nothing, 0 to 4 by ratio, 5 missed, 6 unknown."""
-    ratio = grid.ratio
-    kind = np.full(ratio.shape, -1, dtype=np.int64)
-    kind[grid.field & (grid.passes == 0.0)] = len(RATIO_CLASSES)
-    kind[(grid.passes > 0.0) & ~np.isfinite(ratio)] = len(RATIO_CLASSES) + 1
+def _by_ratio(applied: FloatArray, target: FloatArray) -> IntArray:
+    """Class of ground by what it got and was to get: 0 to 4, or 6 where either is not known."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = applied / target
     edges = np.array([0.8 - _EDGE, 0.9 - _EDGE, 1.1 + _EDGE, 1.2 + _EDGE])
-    known = np.isfinite(ratio) & (grid.passes > 0.0)
-    kind[known] = np.searchsorted(edges, ratio[known])
-    # Where nothing was asked, nothing is right and anything too much; and no pass is missed there.
-    unasked = grid.target == 0.0
-    kind[unasked & (grid.applied == 0.0)] = 2
-    kind[unasked & (grid.applied > 0.0)] = len(RATIO_CLASSES) - 1
-    kind[unasked & (grid.passes == 0.0)] = -1
+    # Where nothing was asked, nothing is right and anything too much.
+    kind = np.where(target > 0.0, np.searchsorted(edges, ratio), np.where(applied > 0.0, len(RATIO_CLASSES) - 1, 2))
+    return np.where(np.isfinite(applied) & np.isfinite(target), kind, len(RATIO_CLASSES) + 1)
+
+
+def cell_classes(grid: GroundGrid) -> IntArray:
+    """Class of each cell: -1 nothing, 0 to 4 by ratio, 5 missed, 6 unknown."""
+    covered = grid.passes > 0.0
+    kind = np.where(covered, _by_ratio(grid.applied, grid.target), -1)
+    # No pass is missed where none was wanted.
+    kind[grid.field & ~covered & (grid.target != 0.0)] = len(RATIO_CLASSES)
     return kind
+
+
+def class_areas(found: Reconciliation) -> FloatArray:
+    """Ground of each class [m2], measured and not counted in cells: by ratio, missed, and passed but not compared."""
+    laid = found.laid
+    areas = np.bincount(_by_ratio(laid.applied, laid.target), weights=laid.area, minlength=len(RATIO_CLASSES) + 2)
+    areas[-2] = found.missed if found.has_field else 0.0
+    areas[-1] = max(found.overlay.covered - found.agreement.area, 0.0)
+    return np.asarray(areas)
 
 
 def paint_cells(kind: Any, marked: Any, across: Any, down: Any) -> Any:
@@ -129,7 +142,7 @@ def ratio_map(
     outlines: Any,
     marked: BoolArray,
     *,
-    missed: float,
+    areas: FloatArray,
     mark: tuple[str, float] | None,
     title: str,
     subtitle: str,
@@ -148,8 +161,8 @@ def ratio_map(
         Zones or boundary, drawn as lines, in the grid's frame [m].
     marked : ndarray of bool, shape of the grid
         Cells to mark with crosses.
-    missed : float
-        Ground of the field without a pass [m2]; NaN where that cannot be told.
+    areas : ndarray, shape (classes,)
+        Ground of each class [m2], from `class_areas`.
     mark : tuple of str and float, or None
         What the crosses mean and how much ground it is [m2].
     title, subtitle, footer : str
@@ -166,10 +179,7 @@ def ratio_map(
     right = BREADTH - MARGIN - 370
     kind = cell_classes(grid)
     entries: list[tuple[Any, tuple[str, str]]] = []
-    for number, look in enumerate((*RATIO_CLASSES, MISSED, UNKNOWN)):
-        area = float(np.count_nonzero(kind == number)) * grid.cell**2
-        if look is MISSED and math.isfinite(missed):
-            area = missed
+    for number, (look, area) in enumerate(zip((*RATIO_CLASSES, MISSED, UNKNOWN), areas.tolist(), strict=True)):
         if area > 0.0 or number < len(RATIO_CLASSES):
             entries.append((number, (look.name, units.show(area, "area", system))))
     if mark is not None:

@@ -22,6 +22,7 @@ __all__ = [
     "within",
     "wrap",
     "zone_names",
+    "zone_number",
     "zone_numbers",
 ]
 
@@ -85,7 +86,12 @@ def number_range(low: float, high: float, kind: str, system: System, digits: int
 
 def zone_numbers(prescription: Prescription) -> list[str]:
     """Name every zone as people see it, everywhere: its row in the file, counted from 1."""
-    return [str(row + 1) for row in prescription.row.tolist()]
+    return [zone_number(row) for row in prescription.row.tolist()]
+
+
+def zone_number(row: int) -> str:
+    """Name one zone by its row in the file, which programs count from 0 and people from 1."""
+    return str(row + 1)
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:

@@ -20,7 +20,7 @@ _DIGITS: Final = 6
 
 ZONE_COLUMNS: Final = (
     *("zone", "area_ac", "covered_ac", "missed_ac", "doubled_ac", "target_lb_n_ac", "applied_lb_n_ac", "ratio"),
-    *("within_10", "target_lb_n", "applied_lb_n"),
+    *("within_10", "target_lb_n", "applied_lb_n", "applied_ticket_lb_n_ac"),
 )
 
 
@@ -56,6 +56,7 @@ def points(outcome: ReconcileOutcome) -> dict[str, Any]:
 
 def _agreement(agreed: Agreement) -> dict[str, float | None]:
     return {
+        "applied_mean_lb_n_ac": _rate(agreed.applied_mean),
         "bias_lb_n_ac": _rate(agreed.bias),
         "mae_lb_n_ac": _rate(agreed.mae),
         "rmse_lb_n_ac": _rate(agreed.rmse),
@@ -76,6 +77,7 @@ def zone_rows(outcome: ReconcileOutcome) -> list[dict[str, float | int | None]]:
         return []
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(zones.asked > 0.0, zones.rate / zones.asked, np.nan)
+    factor = math.nan if outcome.balance is None else outcome.balance.meter_factor
     rows = []
     for index, row in enumerate(target.row.tolist()):
         values = (
@@ -84,12 +86,13 @@ def zone_rows(outcome: ReconcileOutcome) -> list[dict[str, float | int | None]]:
             *map(_rate, (zones.asked[index], zones.rate[index])),
             *map(_plain, (ratio[index], zones.within_10[index])),
             *map(_pounds, (zones.asked[index] * zones.area[index], zones.nitrogen[index])),
+            _rate(zones.rate[index] * factor),
         )
         rows.append(dict(zip(ZONE_COLUMNS, values, strict=True)))
     return rows
 
 
-def ticket_numbers(outcome: ReconcileOutcome) -> dict[str, float | None] | None:
+def ticket_numbers(outcome: ReconcileOutcome) -> dict[str, Any] | None:
     """Give the balance against the scale tickets as the document has it; None without tickets."""
     balance = outcome.balance
     if balance is None:
@@ -116,6 +119,19 @@ def ticket_numbers(outcome: ReconcileOutcome) -> dict[str, float | None] | None:
             if outcome.meter_temperature is None
             else _plain(from_si(outcome.meter_temperature, "temperature", "degF"))
         ),
+        "loads": None
+        if outcome.loads is None
+        else [
+            {
+                "ticket_lb_nh3": _pounds(weighed),
+                "logged_lb_nh3": _pounds(logged),
+                "meter_factor": _plain(weighed / logged),
+                "begins_s": _plain(begins),
+            }
+            for weighed, logged, begins in zip(
+                outcome.loads.ticket, outcome.loads.logged, outcome.loads.begins, strict=True
+            )
+        ],
     }
 
 
@@ -166,7 +182,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
             "covered_ac": _acres(lain.covered),
             "covered_in_field_ac": _acres(in_field),
             "doubled_ac": _acres(lain.doubled),
-            "missed_ac": _acres(lain.missed) if found.has_field else None,
+            "missed_ac": _acres(found.missed) if found.has_field else None,
             "missed_where_nothing_asked_ac": _acres(found.missed_unasked) if found.has_field else None,
             "overlap_fraction": _plain(lain.doubled / lain.covered) if lain.covered > 0.0 else None,
             "outside_ac": _acres(found.outside_area) if found.has_field else None,
@@ -175,6 +191,9 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
         },
         "totals": {
             "applied_lb_n": _pounds(found.nitrogen_out),
+            "applied_ticket_lb_n": (
+                None if outcome.balance is None else _pounds(found.nitrogen_out * outcome.balance.meter_factor)
+            ),
             "target_lb_n": _pounds(found.nitrogen_asked) if found.asked_by else None,
             "applied_mean_lb_n_ac": _rate(agreed.applied_mean),
             "target_mean_lb_n_ac": _rate(agreed.target_mean),
@@ -186,6 +205,8 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
             ),
         },
         "agreement": _agreement(agreed),
+        "agreement_ticket": None if outcome.by_ticket is None else _agreement(outcome.by_ticket),
+        "agreement_by_pass": _agreement(found.by_pass),
         "shifts": [{"shift_s": shift.seconds, "by": "record", **_agreement(shift.agreement)} for shift in found.shifts],
         "causes": {
             name: {"area_ac": _acres(area), "share": _plain(area / max(sum(found.cause_area.values()), 1e-12))}

@@ -66,7 +66,7 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
                 "ratio": np.round(ratio[some], 4),
                 "cause": cause[some],
             },
-            geometry=shapely.polygons(found.quads[some]),
+            geometry=found.strips.shapes(some),
             crs=crs,
         ).to_crs(4326)
         pyogrio.write_dataframe(strips, path, layer="strips", driver="GPKG", append=first > 0)
@@ -117,13 +117,14 @@ def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[G
     from geoflow.formats.ground_rasters import lay_grid, mark_grid
 
     found = outcome.found
-    ground = found.ground
     zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
-    laid = (found.quads[ground], found.rate[ground], found.log.target[ground])
+    quads, record = found.strips.quads, found.strips.record
+    laid = (quads, found.rate[record], found.log.target[record])
     grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell)
-    lost = [one.rows for one in outcome.judged if one.kind == _LOST]
-    rows = lost[0] if lost else np.empty(0, dtype=np.int64)
-    return grid, mark_grid(grid, found.quads[rows[ground[rows]]])
+    marked = np.zeros(found.log.row.size, dtype=np.bool_)
+    for one in outcome.judged:
+        marked[one.rows] |= one.kind == _LOST
+    return grid, mark_grid(grid, found.strips.of(marked)[0])
 
 
 def write_reconciliation(
@@ -146,7 +147,7 @@ def write_reconciliation(
     from geoflow.formats.ground_rasters import write_raster
     from geoflow.formats.output import OutputFolder
     from geoflow.report.cautions import SHORT_CAUTION
-    from geoflow.report.ground_figures import cause_chart, orifice_chart, ratio_map
+    from geoflow.report.ground_figures import cause_chart, class_areas, orifice_chart, ratio_map
     from geoflow.report.reconciling_text import answer
 
     found, crs = outcome.found, outcome.read.local_crs
@@ -181,7 +182,7 @@ def write_reconciliation(
             grid,
             outlines,
             marked,
-            missed=found.overlay.missed - found.missed_unasked if found.has_field else np.nan,
+            areas=class_areas(found),
             mark=(_LOST, lost[0].numbers["area"]) if lost else None,
             title=f"Applied over target: {name}",
             subtitle=answer(outcome, system),
@@ -189,11 +190,11 @@ def write_reconciliation(
             footer=SHORT_CAUTION,
         )
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = found.rate[found.strip] / found.piece_target
+            ratio = found.laid.applied / found.laid.target
         cause_chart(
             out.stage("causes.png"),
             ratio,
-            found.piece_area,
+            found.laid.area,
             found.cause_area,
             title=f"How the ground came out, and why: {name}",
             system=system,

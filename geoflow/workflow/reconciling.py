@@ -17,9 +17,11 @@ from geoflow.errors import LogError, PrescriptionError, UsageError
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 from geoflow.progress import tell
 from geoflow.rates import as_nitrogen_rate
+from geoflow.reconcile.agreement import Agreement
 from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps, gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
-from geoflow.reconcile.field import Asked, Reconciliation, reconcile
+from geoflow.reconcile.field import Asked, Reconciliation, reconcile, with_lost_liquid
+from geoflow.reconcile.loads import Loads, match_loads
 from geoflow.units import parse, parse_range
 from geoflow.window import FlowWindow, flow_window, temperature_grid
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
@@ -37,6 +39,11 @@ _TOTAL_OFF: Final = 0.05
 _WITHIN_WANTED: Final = 0.90
 _GROUND_OFF: Final = 0.02
 _UNASKED: Final = 0.05
+# Ground driven over this many times on average was hardly driven like that: width, sections or order are wrong.
+_OVER_AND_OVER: Final = 2.0
+# Less than this of the log's usual rate is nothing.
+_TRACE: Final = 0.01
+_LOST: Final = "liquid margin lost"
 _SUBSTANCES: Final = {"": "ammonia", "nh3": "ammonia", "ammonia": "ammonia", "n": "nitrogen", "nitrogen": "nitrogen"}
 
 
@@ -88,6 +95,8 @@ class ReconcileOutcome:
         What is missing from the log while the bar was on.
     balance : Balance or None
         Against the scale tickets, where there are any.
+    loads : Loads or None
+        The tickets one by one over their parts of the log, where those can be told.
     meter_temperature : float or None
         Of the liquid the balance counts with [K], logged or given.
     diagnosis : tuple of Finding
@@ -106,10 +115,16 @@ class ReconcileOutcome:
     found: Reconciliation
     gaps: Gaps
     balance: Balance | None
+    loads: Loads | None
     meter_temperature: float | None
     diagnosis: tuple[Finding, ...]
     facts: tuple[Fact, ...]
     nitrogen_fraction: float
+
+    @property
+    def by_ticket(self) -> Agreement | None:
+        """Agreement with what the scale tickets make of the logged rates; None without tickets."""
+        return None if self.balance is None else self.found.laid.agreement(self.balance.meter_factor)
 
     @property
     def judged(self) -> tuple[Finding, ...]:
@@ -124,10 +139,12 @@ class ReconcileOutcome:
         ground = lain.covered_in_field if found.has_field else lain.covered
         tests = (
             ("gaps", self.gaps.share > MOST_LOST),
+            ("doubt", bool(self.read.doubts)),
+            ("repeated", lain.swept > _OVER_AND_OVER * lain.covered),
             ("ticket", self.balance is not None and self._off_the_ticket(self.balance)),
             ("total", agreed.area > 0.0 and abs(agreed.bias) > _TOTAL_OFF * agreed.target_mean),
             ("spread", agreed.area > 0.0 and agreed.within_10 < _WITHIN_WANTED),
-            ("missed", found.has_field and lain.missed - found.missed_unasked > _GROUND_OFF * field),
+            ("missed", found.has_field and found.missed > _GROUND_OFF * field),
             ("doubled", lain.doubled > _GROUND_OFF * ground),
             ("outside", found.has_field and found.outside_area > _GROUND_OFF * lain.swept),
             ("unasked", self._hit_unasked),
@@ -157,17 +174,15 @@ class ReconcileOutcome:
         return bool(self.concerns or self.judged)
 
 
-def parse_tickets(texts: Sequence[str], nitrogen_fraction: float) -> float | None:
-    """Sum scale tickets like ``"12400 lb NH3"`` to ammonia [kg]; None where there are none.
+def parse_tickets(texts: Sequence[str], nitrogen_fraction: float) -> tuple[float, ...]:
+    """Read scale tickets like ``"12400 lb NH3"`` as ammonia [kg].
 
     Raises
     ------
     UsageError, QuantityError
         If a text is no mass of ammonia or nitrogen.
     """
-    if not texts:
-        return None
-    total = 0.0
+    found = []
     for text in texts:
         words = text.split()
         last = words[-1].casefold() if words else ""
@@ -176,8 +191,8 @@ def parse_tickets(texts: Sequence[str], nitrogen_fraction: float) -> float | Non
         mass = parse(" ".join(words[:-1] if named else words), "mass", where="--ticket")
         if not mass > 0.0:
             raise UsageError(f"'{text}' is no load", where="--ticket", cure='give it like "12400 lb NH3"')
-        total += mass / (nitrogen_fraction if substance == "nitrogen" else 1.0)
-    return total
+        found.append(mass / (nitrogen_fraction if substance == "nitrogen" else 1.0))
+    return tuple(found)
 
 
 def _kelvin_range(log_temperature: FloatArray, given: tuple[float, float] | None) -> tuple[float, float] | None:
@@ -236,13 +251,17 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
         )
 
 
-def _diagnosis(read: ReadLog, bar: Bar | None) -> tuple[Finding, ...]:
+def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[Finding, ...]:
+    """Ask the log about the bar; ordered to give nothing, or giving nothing where none was asked, it counts as off."""
     from geoflow.diagnosis import diagnose
 
     if bar is None:
         return ()
     tell("asking the log about the bar")
-    return diagnose(read.log, bar)
+    log = read.log
+    usual = float(np.median(log.applied[log.applied > 0.0])) if (log.applied > 0.0).any() else 0.0
+    nothing = (log.applied <= _TRACE * usual) & ~(log.target > 0.0) & ~(found.log.target > 0.0)
+    return diagnose(replace(log, on=log.on & ~nothing & (log.target != 0.0)), bar)
 
 
 def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float | None:
@@ -296,7 +315,7 @@ def _reconcile_file(
 
     bar = None if bar_file is None else read_bar(bar_file)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
-    ticket = parse_tickets(tickets, fraction)
+    loaded = parse_tickets(tickets, fraction)
     temperature = (
         None if options.temperature is None else parse_range(options.temperature, "temperature", where="--temperature")
     )
@@ -345,6 +364,7 @@ def _reconcile_file(
         read.log,
         asked,
         boundary,
+        drawn=read.drawn,
         response_time=response_time(None if bar is None else bar.controller),
         window=_window(bar, kelvin),
         nitrogen_fraction=fraction,
@@ -352,9 +372,9 @@ def _reconcile_file(
     meter_temperature = mean_temperature(read.log)
     if meter_temperature is None and kelvin is not None:
         meter_temperature = 0.5 * sum(kelvin)
-    lost = gaps(read.log)
+    missing = gaps(read.log)
     balance = None
-    if ticket is not None:
+    if loaded:
         if options.nitrogen is not None:
             raise UsageError(
                 "a ticket of ammonia does not fit a log of another product (--nitrogen)",
@@ -363,24 +383,27 @@ def _reconcile_file(
             )
         balance = mass_balance(
             logged_ammonia(read.log, fraction),
-            ticket,
-            bridged=float(lost.nitrogen.sum()) / fraction,
+            sum(loaded),
+            bridged=float(missing.nitrogen.sum()) / fraction,
             nitrogen_fraction=fraction,
             pulses_per_volume=None if bar is None else bar.meter.pulses_per_volume,
             temperature=meter_temperature,
             reference_temperature=None if bar is None else bar.meter.reference_temperature,
         )
+    diagnosis = _diagnosis(read, found, bar) if options.nitrogen is None else ()
+    lost = [one.rows for one in diagnosis if one.kind == _LOST and not one.missing]
     return ReconcileOutcome(
         read=read,
         bar=bar,
         target=target,
         boundary=boundary,
         zones=zones,
-        found=found,
-        gaps=lost,
+        found=with_lost_liquid(found, np.concatenate(lost)) if lost else found,
+        gaps=missing,
         balance=balance,
+        loads=match_loads(read.log, np.array(loaded), fraction),
         meter_temperature=meter_temperature,
-        diagnosis=_diagnosis(read, bar) if options.nitrogen is None else (),
+        diagnosis=diagnosis,
         facts=tuple(facts),
         nitrogen_fraction=fraction,
     )

@@ -32,8 +32,9 @@ import shapely
 
 from geoflow.asapplied import AppliedLog
 from geoflow.geometry import local_frame
+from geoflow.laid_strips import lay_strips
 from geoflow.reconcile.field import Asked, reconcile
-from geoflow.swaths import ground_rates, overlay, strips
+from geoflow.swaths import ground_rates, overlay
 
 LONGITUDE, LATITUDE, HEADING = -93.6, 42.0, math.radians(13.0)
 WIDTH, STEP, PER_PASS = 18.288, 2.2, 400
@@ -91,10 +92,10 @@ def ours(points: int, count: int) -> dict[str, float]:
     zones = zones_of(points, count)
     start = time.perf_counter()
     log, _ = log_of(points)
-    quads, ground = strips(log)
-    on_ground = ground_rates(log, quads, ground)
+    laid_out = lay_strips(log)
+    on_ground = ground_rates(log, laid_out.area)
     laid = time.perf_counter()
-    found = overlay(quads[ground], on_ground[ground], zones)
+    found = overlay(laid_out.quads, on_ground[laid_out.ground], zones)
     end = time.perf_counter()
     return {
         "seconds": end - start,

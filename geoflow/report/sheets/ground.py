@@ -53,7 +53,7 @@ def ratio_figure(
     outlines: Any,
     marked: BoolArray,
     *,
-    missed: float,
+    areas: FloatArray,
     mark: tuple[str, float] | None,
     system: units.System,
 ) -> tuple[bytes, tuple[float, float]]:
@@ -66,10 +66,7 @@ def ratio_figure(
     """
     kind = cell_classes(grid)
     entries: list[tuple[int, str, float]] = []
-    for number, look in enumerate((*RATIO_CLASSES, MISSED, UNKNOWN)):
-        area = float(np.count_nonzero(kind == number)) * grid.cell**2
-        if look is MISSED and math.isfinite(missed):
-            area = missed
+    for number, (look, area) in enumerate(zip((*RATIO_CLASSES, MISSED, UNKNOWN), areas.tolist(), strict=True)):
         if area > 0.0 or number < len(RATIO_CLASSES):
             entries.append((number, look.name, area))
     rows, columns = kind.shape

@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from geoflow.arrays import BoolArray
-from geoflow.reconcile.balance import MOST_LOST
 from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.findings import concern_texts, finding_text, percent, place_text
-from geoflow.report.layout import count, zone_numbers
-from geoflow.report.reconciling import points, ticket_numbers
+from geoflow.report.findings import concern_texts, finding_text, place_text
+from geoflow.report.ground_figures import class_areas
+from geoflow.report.layout import count
+from geoflow.report.reconciled_rows import (
+    cause_rows,
+    ground_rows,
+    lag_text,
+    rate_rows,
+    shift_rows,
+    ticket_notes,
+    ticket_rows,
+    went_out,
+    worst_zones,
+    zone_heads,
+    zone_row,
+)
+from geoflow.report.reconciling import points
 from geoflow.report.reconciling_text import answer
 from geoflow.report.sheets.basis import Origin, caution_part, origin_blocks, stamp
 from geoflow.report.sheets.ground import orifice_figure, ratio_figure, spread_figure
 from geoflow.report.sheets.model import Block, Grid, Items, Para, Part, Picture, Report, plain
-from geoflow.units import System, number, show, unit_label
+from geoflow.units import System, show, unit_label
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
@@ -60,7 +72,6 @@ class Ground:
 
 
 def _to_do(outcome: ReconcileOutcome, system: System) -> Part:
-    found = outcome.found
     off = [f"{kind[:1].upper()}{kind[1:]}: {text}" for kind, text in concern_texts(outcome, system)]
     bar = [
         f"{one.kind[:1].upper()}{one.kind[1:]} ({one.confidence} confidence): {finding_text(one, outcome, system)}"
@@ -73,38 +84,24 @@ def _to_do(outcome: ReconcileOutcome, system: System) -> Part:
         blocks += [Para("Look at in this field:"), Items(tuple(plain(text) for text in off))]
     if not off and not bar:
         blocks.append(Para("Nothing has to be looked at."))
-    went = f"{show(found.nitrogen_out, 'mass', system)} N went out"
-    if found.asked_by:
-        whose = "the map asks for" if found.asked_by == "map" else "the log's own target comes to"
-        went += f"; {whose} {show(found.nitrogen_asked, 'mass', system)} N"
-    blocks += [Para(went + "."), _ground_grid(outcome, system)]
+    blocks += [Para(f"Nitrogen: {went_out(outcome, system)}"), _ground_grid(outcome, system)]
     return Part("answer", "What to do", tuple(blocks))
 
 
 def _ground_grid(outcome: ReconcileOutcome, system: System) -> Grid:
-    found, lain = outcome.found, outcome.found.overlay
-    rows = [("driven over, passes added up", lain.swept), ("covered", lain.covered)]
-    if found.has_field:
-        rows += [("covered inside the field", lain.covered_in_field), ("field missed", lain.missed)]
-    rows.append(("covered more than once", lain.doubled))
-    if found.has_field:
-        rows.append(("passes outside the field", found.outside_area))
-    if found.unknown_rate_area > 0.0:
-        rows.append(("covered while no rate was logged", found.unknown_rate_area))
-    cells = tuple((name, number(area, "area", system, 2)) for name, area in rows)
-    return Grid("Ground", ("ground", unit_label("area", system)), cells, "<>", (4.0, 1.5))
+    heads = ("ground", unit_label("area", system))
+    return Grid("Ground", heads, tuple(ground_rows(outcome, system)), "<>", (4.0, 1.5))
 
 
 def _map_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Part:
     if ground is None:
         return Part("map", "Map of applied over target", (Para("No record of the log covers ground: no map."),))
-    found = outcome.found
     lost = [one for one in outcome.judged if one.kind == _LOST]
     png, size = ratio_figure(
         ground.grid,
         ground.outlines,
         ground.marked,
-        missed=found.overlay.missed if found.has_field else math.nan,
+        areas=class_areas(outcome.found),
         mark=(_LOST, lost[0].numbers["area"]) if lost else None,
         system=system,
     )
@@ -119,24 +116,9 @@ def _map_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) 
 
 
 def _agreement_grid(outcome: ReconcileOutcome, system: System) -> Grid:
-    agreed = outcome.found.agreement
-
-    def rate(value: float) -> str:
-        return number(value, "nitrogen rate", system, 1)
-
-    label = unit_label("nitrogen rate", system)
-    rows = (
-        (f"asked, mean [{label}]", rate(agreed.target_mean)),
-        (f"applied, mean [{label}]", rate(agreed.applied_mean)),
-        (f"bias [{label}]", rate(agreed.bias)),
-        (f"mean absolute difference [{label}]", rate(agreed.mae)),
-        (f"root mean square difference [{label}]", rate(agreed.rmse)),
-        ("concordance, 1 is perfect", f"{agreed.concordance:.3f}" if math.isfinite(agreed.concordance) else "-"),
-        ("within 5 % of the target", percent(agreed.within_5)),
-        ("within 10 %", percent(agreed.within_10)),
-        ("within 20 %", percent(agreed.within_20)),
-    )
-    return Grid("Agreement, weighted by area, each pass on its own", ("measure", "value"), rows, "<>", (4.5, 1.8))
+    heads, *rows = rate_rows(outcome, system)
+    aligned = "<" + ">" * (len(heads) - 1)
+    return Grid("Agreement", heads, tuple(rows), aligned, (4.5, *(1.8,) * (len(heads) - 1)))
 
 
 def _spread_part(outcome: ReconcileOutcome, system: System) -> Part:
@@ -145,11 +127,10 @@ def _spread_part(outcome: ReconcileOutcome, system: System) -> Part:
     if not found.agreement.area > 0.0:
         return Part("spread", title, (Para("No ground has both a rate and a target: nothing can be compared."),))
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = found.rate[found.strip] / found.piece_target
-    png, size = spread_figure(ratio, found.piece_area, found.cause_area, system)
-    causes = [(name, area) for name, area in found.cause_area.items() if area > 0.0]
-    off = sum(area for _, area in causes)
-    said = "; ".join(f"{name} {show(area, 'area', system)}" for name, area in causes) or "none"
+        ratio = found.laid.applied / found.laid.target
+    png, size = spread_figure(ratio, found.laid.area, found.cause_area, system)
+    causes = cause_rows(outcome, system)
+    said = "; ".join(f"{name} {area} {unit_label('area', system)}" for name, area, _ in causes) or "none"
     alt = (
         "Left, how much ground got which ratio of applied to target; right, the ground more than 10 % off, by cause: "
         f"{said}."
@@ -157,100 +138,44 @@ def _spread_part(outcome: ReconcileOutcome, system: System) -> Part:
     caption = "The last bar on the left holds everything that got twice its target or more."
     blocks: list[Block] = [Picture("spread", png, size, alt, caption), _agreement_grid(outcome, system)]
     if causes:
-        rows = tuple((name, number(area, "area", system, 2), percent(area / off)) for name, area in causes)
         heads = ("cause", unit_label("area", system), "share")
-        blocks.append(Grid("Ground more than 10 % off, by cause", heads, rows, "<>>", (4.0, 1.2, 1.2)))
+        blocks.append(Grid("Ground more than 10 % off, by cause", heads, tuple(causes), "<>>", (4.0, 1.2, 1.2)))
     blocks += _lag_blocks(outcome, system)
     return Part("spread", title, tuple(blocks))
 
 
 def _lag_blocks(outcome: ReconcileOutcome, system: System) -> list[Block]:
-    found = outcome.found
-    if found.lag is None:
-        return [Para("Lag: cannot be told (no clock, or the target hardly changes within a pass).")]
-    whose = "the log's own target" if found.lag_from == "log" else "the map"
-    blocks: list[Block] = [
-        Para(
-            f"Lag: the rate follows {whose} after {found.lag.best:.1f} s; anything from {found.lag.low:.1f} to "
-            f"{found.lag.high:.1f} s fits as well."
-        )
-    ]
-    if len(found.shifts) > 1:
-        rows = []
-        for shift in found.shifts:
-            agreed = shift.agreement
-            bias, spread = (number(value, "nitrogen rate", system, 1) for value in (agreed.bias, agreed.rmse))
-            rows.append((f"{shift.seconds:+.1f} s", bias, spread, percent(agreed.within_10)))
-        label = unit_label("nitrogen rate", system)
-        heads = ("target shifted by", f"bias {label}", f"RMSE {label}", "within 10 %")
+    blocks: list[Block] = [Para(lag_text(outcome))]
+    if shifts := shift_rows(outcome, system):
         caption = "With the target shifted: how well the control held; 0 s tells what the ground got"
-        blocks.append(Grid(caption, heads, tuple(rows), ">>>>", (1.8, 1.8, 1.8, 1.6)))
+        blocks.append(Grid(caption, shifts[0], tuple(shifts[1:]), "<>>>", (2.6, 1.6, 1.6, 1.8)))
     return blocks
 
 
 def _zones_part(outcome: ReconcileOutcome, system: System, most: int) -> Part:
-    zones, target = outcome.found.zones, outcome.target
-    if zones is None or target is None:
+    if outcome.found.zones is None:
         said = "No map was given, so there are no zones: the log's own target was compared record by record."
         return Part("zones", "Zones", (Para(said),))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gap = np.abs(zones.rate / zones.asked - 1.0)
-    worst = np.argsort(-np.nan_to_num(gap, nan=np.inf, posinf=np.inf), kind="stable")
-    rows, names = [], zone_numbers(target)
-    for index in worst[:most].tolist():
-        asked, got, near = (float(column[index]) for column in (zones.asked, zones.rate, zones.within_10))
-        areas = (number(float(area[index]), "area", system, 2) for area in (zones.area, zones.missed, zones.doubled))
-        rows.append(
-            (
-                names[index],
-                *areas,
-                number(asked, "nitrogen rate", system, 1),
-                number(got, "nitrogen rate", system, 1) if math.isfinite(got) else "-",
-                f"{got / asked:.2f}" if math.isfinite(got) and asked > 0.0 else "-",
-                percent(near) if math.isfinite(near) else "-",
-            )
-        )
+    worst = worst_zones(outcome)
+    rows = tuple(zone_row(outcome, index, system) for index in worst[:most].tolist())
     rest = len(worst) - len(rows)
-    area, label = unit_label("area", system), unit_label("nitrogen rate", system)
-    heads = ("zone", area, f"missed {area}", f"doubled {area}", f"asked {label}", "got", "ratio", "within 10 %")
     some = f"{count(len(worst), 'zone')}, furthest off first"
     caption = f"The first {len(rows):,} of {some}" if rest else f"All {some}"
-    grid = Grid(caption, heads, tuple(rows), "<>>>>>>>", (0.9, 1.0, 1.3, 1.3, 1.5, 1.2, 1.0, 1.4))
-    blocks: list[Block] = [grid]
+    heads = zone_heads(outcome, system)
+    widths = (0.9, 1.0, 1.2, 1.2, 1.5, *(1.2,) * (len(heads) - 7), 1.0, 1.4)
+    blocks: list[Block] = [Grid(caption, heads, rows, "<" + ">" * (len(heads) - 1), widths)]
     if rest:
         blocks.append(Para(f"Not listed: {count(rest, 'zone')} nearer to target. --all-zones lists every one."))
     return Part("zones", "Zones, furthest off first", tuple(blocks))
 
 
 def _ticket_part(outcome: ReconcileOutcome, system: System) -> Part:
-    balance, ticket = outcome.balance, ticket_numbers(outcome)
     title = "Scale tickets"
-    if balance is None or ticket is None:
+    if outcome.balance is None:
         return Part("ticket", title, (Para("None was given: the meter could not be checked (--ticket)."),))
-    rows = [
-        ("scale tickets", f"{show(balance.ticket, 'mass', system)} NH3"),
-        ("log", f"{show(balance.logged, 'mass', system)} NH3"),
-        *([("its gaps, about", f"{show(balance.bridged, 'mass', system)} NH3")] if balance.bridged > 0.0 else []),
-        ("log over tickets", f"{balance.ratio:.4f}"),
-        ("multiply the log by", f"{balance.meter_factor:.4f}"),
-    ]
-    if balance.temperature_ratio is not None:
-        rows.append(("of it the meter's missing temperature correction", f"{balance.temperature_ratio:.4f}"))
-    for name, key in (
-        ("corrected pulses per gallon", "pulses_per_gallon"),
-        ("the same without temperature correction", "pulses_per_gallon_as_used"),
-        ("corrected pulses per 10 lb N", "pulses_per_10_lb_n"),
-    ):
-        if ticket[key] is not None:
-            rows.append((name, f"{ticket[key]:,.2f}"))
-    blocks: list[Block] = [Grid("The log against the scale", ("mass balance", "value"), tuple(rows), "<>", (5.0, 2.2))]
-    if balance.lost_share > MOST_LOST:
-        lost = percent(balance.lost_share)
-        blocks.append(Para(f"{lost} of what went out is missing from the log: no calibration follows from it."))
-    if outcome.meter_temperature is not None and ticket["pulses_per_10_lb_n"] is not None:
-        at = show(outcome.meter_temperature, "temperature", system)
-        blocks.append(Para(f"Pulses per 10 lb N hold at {at} only. Change a calibration after two loads, not one."))
-    return Part("ticket", title, tuple(blocks))
+    rows = tuple(ticket_rows(outcome, system))
+    blocks: list[Block] = [Grid("The log against the scale", ("mass balance", "value"), rows, "<>", (5.0, 2.2))]
+    return Part("ticket", title, (*blocks, *(Para(note) for note in ticket_notes(outcome, system))))
 
 
 def _bar_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Part:
