@@ -232,7 +232,7 @@ def _ticket_part(outcome: ReconcileOutcome, system: System) -> Part:
         ("log", f"{show(balance.logged, 'mass', system)} NH3"),
         *([("its gaps, about", f"{show(balance.bridged, 'mass', system)} NH3")] if balance.bridged > 0.0 else []),
         ("log over tickets", f"{balance.ratio:.4f}"),
-        ("multiply the log by", f"{balance.meter_factor:.4f}"),
+        *([] if balance.lost_share > MOST_LOST else [("multiply the log by", f"{balance.meter_factor:.4f}")]),
     ]
     if balance.temperature_ratio is not None:
         rows.append(("of it the meter's missing temperature correction", f"{balance.temperature_ratio:.4f}"))
