@@ -14,6 +14,7 @@ from simulator import Field, Truth, simulate, sound_bar, vapour_pressure
 from geoflow.asapplied import AppliedLog
 from geoflow.diagnosis import (
     Finding,
+    diagnose,
     effective_area,
     liquid_margin_lost,
     orifice_drift,
@@ -102,7 +103,53 @@ def test_margin_lost_in_the_low_zone() -> None:
     assert np.all(log.on[found.rows])
 
 
+def test_no_liquid_is_lost_where_nothing_flows() -> None:
+    """Zones of rate zero with the switch left on: the line stands at the vapour pressure, and nothing is wrong."""
+    log, _, one = drive()
+    rest = (log.run % 2 == 0) & (log.run > 0)
+    vapour = vapour_pressure(COLD) + np.random.default_rng(1).normal(0.0, 0.1 * PSI, log.time.size)
+    idle = {name: np.where(rest, 0.0, getattr(log, name)) for name in ("applied", "target", "flow")}
+    still = replace(log, **idle, bar_pressure=np.where(rest, vapour, log.bar_pressure))
+    assert liquid_margin_lost(still, one) == []
+    assert liquid_margin_lost(replace(still, flow=log.flow * np.nan), one) == []
+    # The same pressure with ammonia flowing is a fault.
+    assert only(liquid_margin_lost(replace(log, bar_pressure=still.bar_pressure), one)).confidence == "high"
+
+
+@pytest.mark.parametrize("above", [0.5, -2.0])
+def test_margins_near_the_limit(above: float) -> None:
+    """Half a psi above the wanted margin, under noise of 1.5 psi, is no fault; two psi below is one, if no sure one."""
+    log, _, one = drive(rates=(200 * LB_PER_AC,), noise=0.0)
+    late = log.on & (since_the_start(log) > 20)
+    margin = float(np.median(log.bar_pressure[late])) - vapour_pressure(COLD)
+    noise = np.repeat(np.random.default_rng(3).normal(0.0, 1.5 * PSI, log.time.size // 2), 2)
+    near = replace(log, bar_pressure=log.bar_pressure + noise + (5.0 + above) * PSI - margin)
+    found = liquid_margin_lost(near, one)
+    if above > 0:
+        assert found == []
+    else:
+        assert only(found).confidence == "medium"
+        assert only(found).numbers["area"] == pytest.approx((log.step * log.width)[late].sum(), rel=0.1)
+
+
 # Control valve
+
+
+def test_noise_is_no_drop() -> None:
+    """Two transmitters that waver by 2 psi: one moment in four is over 2 psi, no stretch is."""
+    log, _, one = drive(pressure_noise=2.0 * PSI)
+    assert np.mean(log.pump_pressure - log.bar_pressure > 2.5 * PSI) > 0.15
+    assert valve_drop(log, one) == []
+
+
+def test_transmitters_that_differ_are_no_drop() -> None:
+    """The standing machine shows by how much; a log that never stands has to allow for 3 psi."""
+    log, _, one = drive()
+    higher = replace(log, pump_pressure=log.pump_pressure + 4.0 * PSI)
+    assert valve_drop(higher, one) == []
+    driven = replace(higher, speed=np.maximum(higher.speed, 1.0))
+    assert valve_drop(replace(driven, pump_pressure=log.pump_pressure + 2.5 * PSI), one) == []
+    assert only(valve_drop(replace(driven, pump_pressure=log.pump_pressure + 6.0 * PSI), one)).confidence == "low"
 
 
 def test_a_clogged_line_before_the_bar() -> None:
@@ -190,6 +237,16 @@ def test_a_meter_without_correction_feigns_no_wear() -> None:
     assert orifice_drift(log, change(one, "meter", reference_temperature=None))[0].kind == "plugging"
 
 
+@pytest.mark.parametrize("warmer", [False, True], ids=["cooling", "next tank warmer"])
+@pytest.mark.parametrize("flash_weight", [0.0, 1.0])
+def test_a_temperature_feigns_no_trend_where_flashing_is_unknown(flash_weight: float, warmer: bool) -> None:
+    """Liquid 8 degF colder, or warmer from one tank to the next: some flashing weight explains all of it."""
+    vague = bar(control_valve=sound_bar().control_valve)
+    change_by = {"tank_change": (900.0, 8.0 / 1.8)} if warmer else {"temperature": (fahrenheit(38), fahrenheit(30))}
+    log, _, _ = drive(flash_weight=flash_weight, speed=2.6, **change_by)
+    assert orifice_drift(log, vague) == []
+
+
 def test_trend_as_scipy_computes_it() -> None:
     random = np.random.default_rng(4)
     time, value = np.sort(random.uniform(0, 100, 20)), random.normal(1.0, 0.1, 20)
@@ -240,6 +297,18 @@ def test_a_constant_bias() -> None:
     assert (found.kind, found.confidence) == ("transmitter bias", "high")
     assert found.numbers["offset"] == pytest.approx(12 * PSI, abs=0.5 * PSI)
     assert "zero_temperature" not in found.numbers
+
+
+def test_an_offset_is_not_told_again_as_something_else() -> None:
+    """Zeroed at 30 degF, so 45 psi low: no liquid was lost, no orifice is worn, nothing is clogged."""
+    log, _, one = drive(zero=AIR - float(vapour_pressure(COLD)))
+    assert {found.kind for found in (*liquid_margin_lost(log, one), *valve_drop(log, one))} == {"liquid margin lost"}
+    assert [found.kind for found in diagnose(log, one)] == ["transmitter zeroed with product in the lines"]
+    # A row that plugs beside it is still found.
+    plugged, _, _ = drive(zero=AIR - float(vapour_pressure(COLD)), plug=(900.0, 1.0))
+    assert {found.kind for found in diagnose(plugged, one)} == {
+        "transmitter zeroed with product in the lines", "plugging"
+    }  # fmt: skip
 
 
 # Suction

@@ -195,8 +195,9 @@ def ticket_rows(outcome: ReconcileOutcome, system: System) -> list[tuple[str, st
         ("log", f"{show(balance.logged, 'mass', system)} NH3"),
         *([("its gaps, about", f"{show(balance.bridged, 'mass', system)} NH3")] if balance.bridged > 0.0 else []),
         ("log over tickets", f"{balance.ratio:.3f}"),
-        ("multiply the log by", f"{balance.meter_factor:.3f}"),
     ]
+    if balance.lost_share <= MOST_LOST:
+        rows.append(("multiply the log by", f"{balance.meter_factor:.3f}"))
     if balance.temperature_ratio is not None:
         rows.append(("of it the meter's missing temperature correction", f"{balance.temperature_ratio:.3f}"))
     for name, key in (
