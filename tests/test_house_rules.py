@@ -21,7 +21,7 @@ RANKS = {
     "geoflow": 0, "errors": 0, "arrays": 0, "progress": 0,
     "units": 1, "schema": 1,
     "equipment": 2, "bar_keys": 2, "asapplied": 2, "rates": 2, "metering": 2, "physics": 2,
-    "coefficients": 3, "geometry": 3, "passes": 3, "scanlines": 3, "swaths": 4,
+    "coefficients": 3, "unions": 3, "geometry": 3, "passes": 3, "scanlines": 3, "swaths": 4,
     "circuit": 4,
     "window": 5,
     "vet": 6,

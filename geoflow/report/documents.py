@@ -18,7 +18,7 @@ from geoflow.window import Bounds, RowSplit, row_split
 if TYPE_CHECKING:
     from geoflow.formats.vector import Prescription
 
-__all__ = ["expected_split", "totals", "vet_document", "window_document"]
+__all__ = ["expected_split", "no_split", "totals", "vet_document", "window_document"]
 
 _DIGITS = 6
 
@@ -48,14 +48,25 @@ def _flow_bounds(bounds: Bounds) -> list[float | None] | None:
 
 
 def expected_split(solution: Solution) -> RowSplit | None:
-    """Row split in the middle of the plan at the middle of the window; None where there is no window at all."""
-    bounds = solution.possible if solution.certain.empty else solution.certain
+    """Row split in the middle of the plan at the middle of the certain window; None where the liquid may boil there."""
+    bounds = solution.certain
     if bounds.empty:
         return None
     middle = 0.5 * sum(solution.plan.temperature)
     ratio = float(np.interp(middle, solution.window.temperature, solution.window.delivered_ratio))
-    flow = 0.5 * (bounds.low + bounds.high) * ratio
-    return row_split(solution.bar, middle, solution.plan.sections, flow)
+    split = row_split(solution.bar, middle, solution.plan.sections, 0.5 * (bounds.low + bounds.high) * ratio)
+    return split if split.liquid_margin > 0.0 else None
+
+
+def no_split(solution: Solution) -> str:
+    """Why there are no gauge readings and no row split."""
+    said = "No gauge readings and no row split are given, as no flow certainly holds over this plan."
+    if solution.certain.low_limit != "liquid margin":
+        return said
+    return (
+        f"{said} Below the low end the liquid may boil before the orifices, and then it is the flow that makes the "
+        "rows uneven, not the orifices and feeds."
+    )
 
 
 def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:

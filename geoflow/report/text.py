@@ -12,7 +12,7 @@ from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import drawn_temperature
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.cures import cure_texts
-from geoflow.report.documents import expected_split
+from geoflow.report.documents import expected_split, no_split
 from geoflow.report.layout import count, span, table, wrap
 from geoflow.schema import LIMITS, VERDICTS
 from geoflow.units import KINDS, System, from_si, number, show, show_range, to_si, unit_label
@@ -104,9 +104,8 @@ def _gauge_lines(solution: Solution, system: System) -> list[str]:
     """What the gauges should read in the middle of the window, and how the rows divide it."""
     split, bar = expected_split(solution), solution.bar
     if split is None:
-        return []
-    bounds = solution.possible if solution.certain.empty else solution.certain
-    middle = 0.5 * (bounds.low + bounds.high)
+        return [wrap(no_split(solution), indent="")]
+    middle = 0.5 * (solution.certain.low + solution.certain.high)
 
     def gauge(*pressures: float) -> str:
         low, high = min(pressures) - bar.air_pressure, max(pressures) - bar.air_pressure

@@ -10,7 +10,7 @@ from geoflow.arrays import FloatArray, TextArray
 from geoflow.physics.ammonia import saturation
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.documents import expected_split
+from geoflow.report.documents import expected_split, no_split
 from geoflow.report.layout import count, span, within
 from geoflow.report.sheets.basis import Origin, basis_part, caution_part, stamp
 from geoflow.report.sheets.day import Day, day_part
@@ -159,9 +159,8 @@ def _gauges(solution: Solution, system: System) -> list[Block]:
     """What the gauges should read in the middle of the window."""
     split, bar = expected_split(solution), solution.bar
     if split is None:
-        return []
-    bounds = solution.possible if solution.certain.empty else solution.certain
-    middle, curve = 0.5 * (bounds.low + bounds.high), solution.curve
+        return [Para(no_split(solution))]
+    middle, curve = 0.5 * (solution.certain.low + solution.certain.high), solution.curve
     tank = saturation(np.array(solution.plan.temperature)).pressure.tolist()
 
     def gauge(ends: list[float]) -> str:
