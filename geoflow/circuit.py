@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.arrays import FloatArray, Floats
-from geoflow.coefficients import Case, back_pressure, measured_margins, strayed_weight
+from geoflow.coefficients import Case, back_pressure, measured_margins, stray
 from geoflow.equipment import Bar, Line
 from geoflow.errors import RangeError, UsageError
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, equilibrium_flux_limit, liquid_density, saturation
@@ -128,8 +128,9 @@ class Circuit:
     def _take(self, cases: tuple[Case, ...]) -> None:
         self.cases = cases
         self.shape = (len(cases), self.saturated.temperature.size, 1)
-        self._end, self._boils = (
-            np.array([getattr(case, name) for case in cases]).reshape(-1, 1, 1) for name in ("hose_end", "boiling")
+        self._end, self._boils, self._strays = (
+            np.array([getattr(case, name) for case in cases]).reshape(-1, 1, 1)
+            for name in ("hose_end", "boiling", "strays")
         )
         middle, spread = self._hose
         self._hose_pressure = middle + spread * self._end
@@ -180,25 +181,20 @@ class Circuit:
         loss = self.suction_loss(flow)
         swollen = 1.0 / self.suction_capacity(flow) - 1.0
         boiling = np.where(loss > 0.0, liquid.pressure / (1.0 + swollen / liquid.omega), liquid.pressure - loss)
-        return flow, boiling
+        return np.asarray(flow), boiling
 
     def _back_pressure(self, row_flow: FloatArray) -> FloatArray:
         if self._hose_flow.size == 1:
-            return self._hose_pressure
+            return np.asarray(self._hose_pressure)
         after = np.clip(np.searchsorted(self._hose_flow, row_flow), 1, self._hose_flow.size - 1)
         first, last = self._hose_flow[after - 1], self._hose_flow[after]
         low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
         return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
 
-    def _effective_pressure(
-        self, row_flow: FloatArray, number: int, vapour: FloatArray, manifold: FloatArray
-    ) -> FloatArray:
-        """Effective pressure below the orifices of section `number` for pressures above them [Pa]."""
+    def _effective_pressure(self, row_flow: FloatArray, number: int, vapour: FloatArray) -> FloatArray:
+        """Effective pressure below the orifices of section `number` for a vapour pressure above them [Pa]."""
         below = self._back_pressure(row_flow)
         weight = np.array([case.flash_weight[number] for case in self.cases]).reshape(-1, 1, 1)
-        measured = self._measured[number]
-        if measured is not None:
-            weight = strayed_weight(weight, manifold - vapour, measured, self._end)
         if np.isnan(weight).any():
             modelled = land_flash_weight(
                 self._orifices[number].land or 0.0,
@@ -213,6 +209,13 @@ class Circuit:
 
     def _coefficient(self, number: int) -> FloatArray:
         return np.array([case.coefficient[number] for case in self.cases]).reshape(-1, 1, 1)
+
+    def _strayed(self, coefficient: FloatArray, number: int, margin: FloatArray) -> FloatArray:
+        """Coefficients of section `number` with what the flow may stray at a margin that was not measured [-]."""
+        measured = self._measured[number]
+        if measured is None:
+            return coefficient
+        return np.asarray(coefficient * (1.0 + self._strays * stray(margin, measured, self._end)))
 
     def _loss(self, line: Line | None, flow: FloatArray) -> FloatArray:
         if line is None:
@@ -235,11 +238,13 @@ class Circuit:
 
         def excess(flow: FloatArray) -> FloatArray:
             row_flow, left = flow / section.rows, node - self._loss(section.feed, flow)
-            effective = self._effective_pressure(row_flow, number, vapour, left)
-            return np.asarray(upstream_pressure(row_flow, effective, density, diameter, coefficient) - left)
+            effective = self._effective_pressure(row_flow, number, vapour)
+            passing = self._strayed(coefficient, number, left - vapour)
+            return np.asarray(upstream_pressure(row_flow, effective, density, diameter, passing) - left)
 
-        at_rest = self._effective_pressure(np.zeros_like(node), number, vapour, node)
-        most = section.rows * mass_flow(node, at_rest, density, diameter, coefficient)
+        at_rest = self._effective_pressure(np.zeros_like(node), number, vapour)
+        passing = self._strayed(coefficient, number, node - vapour)
+        most = section.rows * mass_flow(node, at_rest, density, diameter, passing)
         if section.feed is None and self.bar.row_hose.line is None:
             return np.asarray(most)
         return np.where(most > 0.0, rising_root(excess, np.zeros_like(most), most), 0.0)
@@ -285,7 +290,7 @@ class Circuit:
         """Node pressure below which nothing flows [Pa], shape (cases, temperatures, 1)."""
         nothing = np.zeros(self.shape)
         vapour = np.broadcast_to(self.saturated.pressure, self.shape)
-        effective = [self._effective_pressure(nothing, number, vapour, vapour) for number in range(len(self.sections))]
+        effective = [self._effective_pressure(nothing, number, vapour) for number in range(len(self.sections))]
         return np.asarray(np.min(effective, axis=0))
 
     def _pump_outlet(self, flow: FloatArray, node: FloatArray) -> FloatArray:

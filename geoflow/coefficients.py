@@ -11,12 +11,12 @@ plan: flow, temperature and hose differ between them, and so do the errors of an
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
+from geoflow.arrays import FloatArray
 from geoflow.equipment import Bar, MeasuredPoint, Orifice
 from geoflow.errors import BarError
 from geoflow.physics.ammonia import Saturation, liquid_density, saturation
@@ -33,17 +33,18 @@ __all__ = [
     "corner_coefficients",
     "inner_cases",
     "measured_margins",
+    "open_cases",
     "patch_corners",
     "refuse_contradiction",
-    "strayed_weight",
+    "stray",
 ]
 
 # A point that is called exact still needs a band wider than rounding.
 _LEAST_TOLERANCE: Final = 1e-6
-# How far the flashing weight may stray at half the least and at twice the greatest margin it was measured at. Weights
-# of flashing tubes rise with the margin (Henry and Fauske's throat pressure, carried to ammonia at 40 to 80 degF:
-# by 0.03 to 0.05 when it doubles), of which two exact points leave 2 to 4 % of flow outside their margins.
-_STRAY: Final = 0.03
+# Weights of flashing tubes rise with the margin (Henry and Fauske's throat pressure, carried to ammonia at 40 to
+# 80 degF: by 0.03 to 0.05 when it doubles). A constant one, fitted at two margins, is 1.6 to 3.5 % of the flow short
+# at half the lesser and 1.2 to 1.9 % beyond the greater.
+_STRAY: Final = 0.035
 _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
 
@@ -57,15 +58,18 @@ class Case:
     coefficient, flash_weight : tuple of float
         Per section [-]; a NaN weight asks for the land-length model.
     hose_end : float
-        -1, 0 or +1: low, middle or high back pressure, and a measured flashing weight that strays to the same side.
+        -1, 0 or +1: low, middle or high back pressure.
     boiling : bool
         Whether the suction boils in equilibrium; it stays liquid otherwise.
+    strays : bool
+        Whether flows stray at margins that were not measured, to the side of `hose_end`.
     """
 
     coefficient: tuple[float, ...]
     flash_weight: tuple[float, ...]
     hose_end: float
     boiling: bool = False
+    strays: bool = False
 
 
 def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tuple[FloatArray, FloatArray]:
@@ -183,27 +187,26 @@ def measured_margins(orifice: Orifice) -> tuple[float, float] | None:
     return min(margins), max(margins)
 
 
-def strayed_weight(weight: Floats, margin: Floats, measured: tuple[float, float], end: Floats) -> FloatArray:
-    """Flashing weight away from the margins it was measured at, at one end of what is not known.
+def stray(margin: FloatArray, measured: tuple[float, float], end: FloatArray) -> FloatArray:
+    """Share of the flow by which it may stray at a margin that was not measured [-], at one end of what is not known.
 
-    It rises with the margin, but how much is not known: below the least measured margin it may be lower, above
-    the greatest one lower (of the line through two points) or higher (of one).
+    The flashing weight rises with the margin, nobody knows how far. So below the least measured margin the flow may be
+    greater than by a constant weight, above the greatest one greater (of two points) or smaller (of one): by up to
+    3.5 %, in full from half and from twice the margin on.
 
     Parameters
     ----------
-    weight, margin : array_like
-        The weight as measured [-] and the liquid margin it is wanted at [Pa].
+    margin : ndarray
+        Pressure above the orifice over the vapour pressure [Pa].
     measured : tuple of float
         From `measured_margins` [Pa].
-    end : array_like
-        -1 for the most flow, +1 for the least, 0 for the weight as it is.
+    end : ndarray
+        -1 for the most flow, +1 for the least, 0 for none of it.
     """
     low, high = measured
     within = np.clip(margin, 0.5 * low, 2.0 * high)
     below, above = np.maximum(np.log2(low / within), 0.0), np.maximum(np.log2(within / high), 0.0)
-    side = np.asarray(end, dtype=np.float64)
-    stray = np.where(side < 0.0, side * np.maximum(below, above), side * above)
-    return np.clip(weight + _STRAY * stray, 0.0, 1.0)
+    return np.asarray(-_STRAY * end * np.where(end < 0.0, np.maximum(below, above), above))
 
 
 def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
@@ -303,9 +306,9 @@ def _kinds(bar: Bar, sections: tuple[int, ...]) -> list[str]:
     return kinds
 
 
-def _case(bar: Bar, sections: tuple[int, ...], pairs: dict[str, FloatArray], end: float, *, boiling: bool) -> Case:
+def _case(bar: Bar, sections: tuple[int, ...], pairs: dict[str, FloatArray], end: float, **more: bool) -> Case:
     fitted = [pairs[bar.sections[index].orifice] for index in sections]
-    return Case(tuple(float(pair[0]) for pair in fitted), tuple(float(pair[1]) for pair in fitted), end, boiling)
+    return Case(tuple(float(pair[0]) for pair in fitted), tuple(float(pair[1]) for pair in fitted), end, **more)
 
 
 def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
@@ -320,7 +323,7 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     boiling = bar.suction is not None
     corners = [corner_coefficients(bar, bar.orifices[kind]) for kind in kinds]
     return tuple(
-        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling)
+        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling, strays=True)
         for end in _hose_ends(bar)
         for picked in itertools.product(*corners)
     )
@@ -344,10 +347,30 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float) -> tuple[Case, 
         picks = [
             tuple(patch[at] for patch, at in zip(patches, places, strict=True)) for places in np.unique(reached, axis=0)
         ]
-    return tuple(_case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=False) for picked in picks)
+    return tuple(_case(bar, sections, dict(zip(kinds, picked, strict=True)), end, strays=True) for picked in picks)
+
+
+def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
+    """Greatest and least flow the orifices allow without their measured points; none where nothing was measured."""
+    kinds = _kinds(bar, sections)
+    if not any(measured_margins(bar.orifices[kind]) for kind in kinds):
+        return ()
+    cases = []
+    for end, pick in ((-1.0, max), (1.0, min)):
+        # The greatest coefficient and then the least weight pass the most.
+        pairs = {
+            kind: np.array(pick(corner_coefficients(bar, replace(bar.orifices[kind], measured=())), key=_freedom))
+            for kind in kinds
+        }
+        cases.append(_case(bar, sections, pairs, end, boiling=bar.suction is not None))
+    return tuple(cases)
+
+
+def _freedom(pair: FloatArray) -> tuple[float, float]:
+    return float(pair[0]), -float(pair[1])
 
 
 def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
     """Return the most likely case: the middle of what is open."""
     pairs = {kind: np.array(central_coefficients(bar, bar.orifices[kind])) for kind in _kinds(bar, sections)}
-    return _case(bar, sections, pairs, 0.0, boiling=False)
+    return _case(bar, sections, pairs, 0.0)

@@ -6,6 +6,7 @@ coefficient, flashing, back pressure, boiling in the suction), *possible* at the
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,11 +14,12 @@ import numpy as np
 
 from geoflow.arrays import FloatArray, Floats, IntArray
 from geoflow.circuit import Circuit, State
-from geoflow.coefficients import bounding_cases, central_case, inner_cases
+from geoflow.coefficients import bounding_cases, central_case, inner_cases, open_cases
 from geoflow.equipment import Bar
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.roots import rising_root
 from geoflow.schema import HIGH_LIMITS, LOW_LIMITS
+from geoflow.unions import between_cases, in_a_row, united
 
 __all__ = [
     "Bounds",
@@ -34,7 +36,12 @@ __all__ = [
 _GRID_STEP: Final = 1.0
 _CURVE_POINTS: Final = 80
 _PRESSURE_ROUNDING: Final = 1.0
-_STEPS: Final = 25
+# What each limit bounds of a `State`, and where [Pa].
+_PRESSURE_LIMITS: Final[dict[str, Callable[[Bar], tuple[str, float]]]] = {
+    "liquid margin": lambda bar: ("liquid_margin", bar.limits.liquid_margin),
+    "rated pressure": lambda bar: ("outlet_pressure", bar.limits.max_pressure),
+    "pump pressure": lambda bar: ("rise", bar.pump.max_rise),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,23 +120,23 @@ class FlowWindow:
 
         # The squared flow is linear in what is not known of one kind of orifice; rows of several kinds add up.
         power = 2.0 if self.kinds == 1 else 1.0
-        between = {} if certain else {name: _between(ends, power) for name, ends in self.per_case.items()}
+        between = {} if certain else {name: between_cases(ends, power) for name, ends in self.per_case.items()}
         low, high = ([flows(name) for name in names] for names in (LOW_LIMITS, HIGH_LIMITS))
         return np.array(low), np.array(high)
 
     def edges(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
         """Low and high end of the window at each temperature [kg/s]."""
         lows, highs = self._ends(certain=certain)
-        low, high, _, _ = _united(lows.max(axis=0), highs.min(axis=0))
+        low, high, _, _ = united(lows.max(axis=0), highs.min(axis=0))
         return low, high
 
     def edge_limits(self, *, certain: bool) -> tuple[list[str], list[str]]:
         """Name of the limit that sets the low and the high end at each temperature."""
         lows, highs = self._ends(certain=certain)
-        _, _, least, most = _united(lows.max(axis=0), highs.min(axis=0))
+        _, _, least, most = united(lows.max(axis=0), highs.min(axis=0))
         at = np.arange(self.temperature.size)
-        low = _in_a_row(lows, 1).argmax(axis=0)[least, at]
-        high = _in_a_row(highs, 1).argmin(axis=0)[most, at]
+        low = in_a_row(lows, 1).argmax(axis=0)[least, at]
+        high = in_a_row(highs, 1).argmin(axis=0)[most, at]
         return [LOW_LIMITS[index] for index in low], [HIGH_LIMITS[index] for index in high]
 
     def over_plan(self, *, certain: bool, commanded: bool) -> Bounds:
@@ -145,74 +152,13 @@ class FlowWindow:
         ratio = self.delivered_ratio if commanded else np.ones_like(self.delivered_ratio)
         lows, highs = (ends / ratio for ends in self._ends(certain=certain))
         # However the orifices turn out, every temperature has to be met; what is met in any way is then possible.
-        low, high, least, most = _united(lows.max(axis=(0, -1)), highs.min(axis=(0, -1)))
+        low, high, least, most = united(lows.max(axis=(0, -1)), highs.min(axis=(0, -1)))
         return Bounds(
             float(low),
             float(high),
-            LOW_LIMITS[int(_in_a_row(lows, 1)[:, int(least)].max(axis=-1).argmax())],
-            HIGH_LIMITS[int(_in_a_row(highs, 1)[:, int(most)].min(axis=-1).argmin())],
+            LOW_LIMITS[int(in_a_row(lows, 1)[:, int(least)].max(axis=-1).argmax())],
+            HIGH_LIMITS[int(in_a_row(highs, 1)[:, int(most)].min(axis=-1).argmin())],
         )
-
-
-def _in_a_row(values: FloatArray, axis: int = 0) -> FloatArray:
-    """Lines and steps, the axes `axis` and the next, as one."""
-    shape = values.shape
-    return values.reshape(*shape[:axis], shape[axis] * shape[axis + 1], *shape[axis + 2 :])
-
-
-def _between(ends: FloatArray, power: float) -> FloatArray:
-    """Flows along the lines between any two cases, shape (lines, steps, n), from those at the cases, (cases, n)."""
-    if len(ends) == 1:
-        return ends[:, None]
-    first, last = np.triu_indices(len(ends), 1)
-    share = np.linspace(0.0, 1.0, _STEPS)[:, None]
-    start, end = np.power(ends[first, None], power), np.power(ends[last, None], power)
-    with np.errstate(invalid="ignore"):
-        mixed = np.power((1.0 - share) * start + share * end, 1.0 / power)
-    # A flow without bound stays one in every mixture.
-    return np.where(np.isnan(mixed), np.where(share == 0.0, ends[first, None], ends[last, None]), mixed)
-
-
-def _united(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray, IntArray, IntArray]:
-    """Least low end and greatest high end along lines on which the window opens and closes.
-
-    Where it opens between two steps, its ends there are taken in a straight line. Where it is open nowhere, both ends
-    are those of the step that comes nearest to it, and the low end lies above the high end.
-
-    Parameters
-    ----------
-    low, high : ndarray, shape (lines, steps, ...)
-        Ends of the window [kg/s].
-
-    Returns
-    -------
-    tuple of ndarray, shape (...)
-        Low end, high end [kg/s], and the places of the steps they belong to, counted through all lines.
-    """
-    open_ = low <= high
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gap = np.nan_to_num(np.log(high) - np.log(low), nan=-np.inf, posinf=1e300, neginf=-1e300)
-        least, most = np.where(open_, low, np.inf), np.where(open_, high, -np.inf)
-        for here, there in ((np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:, 1:], np.s_[:, :-1])):
-            closes = open_[here] & ~open_[there]
-            share = np.where(closes, gap[here] / (gap[here] - gap[there]), 0.0)
-            for ends, best, pick in ((low, least, np.fmin), (high, most, np.fmax)):
-                reached = ends[here] + share * (ends[there] - ends[here])
-                best[here] = pick(best[here], np.where(closes & np.isfinite(reached), reached, np.nan))
-    low, high, least, most, gap = (_in_a_row(values) for values in (low, high, least, most, gap))
-    nearest, some = gap.argmax(axis=0), np.isfinite(least).any(axis=0) | (most > -np.inf).any(axis=0)
-    lowest = np.where(some, least.argmin(axis=0), nearest)
-    highest = np.where(some, most.argmax(axis=0), nearest)
-
-    def taken(values: FloatArray, places: IntArray) -> FloatArray:
-        return np.asarray(np.take_along_axis(values, places[None], axis=0)[0])
-
-    return (
-        np.where(some, taken(least, lowest), taken(low, nearest)),
-        np.where(some, taken(most, highest), taken(high, nearest)),
-        lowest,
-        highest,
-    )
 
 
 def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> FloatArray:
@@ -224,14 +170,9 @@ def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> Float
 
 def _pressure_flows(circuit: Circuit, name: str) -> FloatArray:
     """Flow at which a pressure limit is just met, shape (cases, temperatures)."""
-    limits, pump = circuit.bar.limits, circuit.bar.pump
-    excess_of, bound = {
-        "liquid margin": ("liquid_margin", limits.liquid_margin),
-        "rated pressure": ("outlet_pressure", limits.max_pressure),
-        "pump pressure": ("rise", pump.max_rise),
-    }[name]
-    state = circuit.state(circuit.node_for(lambda state: getattr(state, excess_of) - bound))
-    met = getattr(state, excess_of) >= bound - _PRESSURE_ROUNDING
+    quantity, bound = _PRESSURE_LIMITS[name](circuit.bar)
+    state = circuit.state(circuit.node_for(lambda state: getattr(state, quantity) - bound))
+    met = getattr(state, quantity) >= bound - _PRESSURE_ROUNDING
     # A margin that is never reached allows no flow at all.
     return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]
 
@@ -276,10 +217,7 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
     BarError
         If a measured point contradicts its orifice.
     """
-    bounding, ends = (
-        bounding_cases(bar, sections),
-        {"liquid margin": 1.0, "rated pressure": -1.0, "pump pressure": -1.0},
-    )
+    bounding = bounding_cases(bar, sections)
     circuit = Circuit(bar, sections, bounding, temperature)
     density = circuit.saturated.liquid_density[0, :, 0]
     boiling_suction, liquid_suction = _suction_flows(circuit)
@@ -292,15 +230,21 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
     certain = {**sure, "suction": boiling_suction}
     possible = {**sure, "suction": liquid_suction}
     per_case = {}
-    for name, kind in ends.items():
+    without_points = open_cases(bar, sections)
+    for name in _PRESSURE_LIMITS:
         # What lies below the orifices may differ from one temperature to the next, so each limit takes its own end.
-        worse = [case for case in bounding if case.hose_end != kind]
-        inner = inner_cases(bar, sections, kind if len(worse) < len(bounding) else 0.0)
-        flows = _pressure_flows(circuit.with_cases((*worse, *inner)), name)
         low_side = name in LOW_LIMITS
-        per_case[name] = flows[len(worse) :]
-        certain[name] = (np.max if low_side else np.min)(flows, axis=0)
-        possible[name] = (np.min if low_side else np.max)(per_case[name], axis=0)
+        better = 1.0 if low_side else -1.0
+        worse = [case for case in bounding if case.hose_end != better]
+        inner = inner_cases(bar, sections, better if len(worse) < len(bounding) else 0.0)
+        flows = _pressure_flows(circuit.with_cases((*worse, *inner, *without_points)), name)
+        held, hoped, bare = np.split(flows, [len(worse), len(worse) + len(inner)])
+        if without_points:
+            # A point, however far its flows may stray, leaves no more open than there was without it.
+            held, hoped = (np.clip(ends, bare.min(axis=0), bare.max(axis=0)) for ends in (held, hoped))
+        per_case[name] = hoped
+        worst, best = (np.max, np.min) if low_side else (np.min, np.max)
+        certain[name], possible[name] = worst(held, axis=0), best(hoped, axis=0)
     reference = bar.meter.reference_temperature
     counted = density if reference is None else saturation(reference).liquid_density
     return FlowWindow(
@@ -356,7 +300,8 @@ def pressure_curve(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
 ) -> PressureCurve:
     """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
-    cases = (*bounding_cases(bar, sections), central_case(bar, sections))
+    bounding, without_points = bounding_cases(bar, sections), open_cases(bar, sections)
+    cases = (*bounding, *without_points, central_case(bar, sections))
     circuit = Circuit(bar, sections, cases, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
     top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
@@ -374,16 +319,23 @@ def pressure_curve(
             ]
         )
 
+    def low(values: FloatArray) -> FloatArray:
+        """Least over temperatures and cases, but no less than without the measured points."""
+        least = values.min(axis=1)
+        bare = least[len(bounding) : -1].min(axis=0, initial=np.inf)
+        ends = least[[*range(len(bounding)), -1]].min(axis=0)
+        return np.asarray(np.maximum(ends, bare) if without_points else ends)
+
     margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
     least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))
     return PressureCurve(
         flow,
-        margin.min(axis=(0, 1)),
+        low(margin),
         margin[-1].min(axis=0),
-        least.min(axis=(0, 1)),
-        most.max(axis=(0, 1)),
-        outlet.min(axis=(0, 1)),
-        outlet.max(axis=(0, 1)),
+        low(least),
+        -low(-most),
+        low(outlet),
+        -low(-outlet),
     )
 
 
@@ -403,6 +355,9 @@ class RowSplit:
         Absolute [Pa].
     node_pressure, outlet_pressure, inlet_pressure : float
         After the control valve, at the pump outlet, at the pump inlet, absolute [Pa].
+    liquid_margin : float
+        Least manifold pressure over the vapour pressure [Pa]; below zero the rows are uneven by the flow, and
+        nothing here tells how.
     """
 
     flow: float
@@ -412,6 +367,7 @@ class RowSplit:
     node_pressure: float
     outlet_pressure: float
     inlet_pressure: float
+    liquid_margin: float
 
     @property
     def off_mean(self) -> FloatArray:
@@ -419,17 +375,25 @@ class RowSplit:
         return self.row_flow / (self.flow / self.rows) - 1.0
 
 
-def row_split(bar: Bar, temperature: float, sections: tuple[int, ...], flow: float) -> RowSplit:
-    """Divide a true flow [kg/s] over the sections in use at one liquid temperature [K]."""
+def row_split(
+    bar: Bar, temperature: float, sections: tuple[int, ...], flow: float, *, held_liquid: bool = False
+) -> RowSplit:
+    """Divide a true flow [kg/s] over the sections in use at one liquid temperature [K].
+
+    With `held_liquid` the least flow above it that keeps the wanted liquid margin is divided where it does not.
+    """
     circuit = Circuit(bar, sections, (central_case(bar, sections),), np.array([temperature]))
-    state = circuit.at_flow(flow)
+    state, wanted = circuit.at_flow(flow), bar.limits.liquid_margin
+    if held_liquid and state.liquid_margin.item() < wanted:
+        state = circuit.state(circuit.node_for(lambda state: state.liquid_margin - wanted))
     rows = np.array([section.rows for section in circuit.sections])
     return RowSplit(
-        float(state.flow[0, 0, 0]),
+        state.flow.item(),
         circuit.rows,
         state.section_flow[0, 0, 0] / rows,
         state.manifold_pressure[0, 0, 0],
-        float(state.node_pressure[0, 0, 0]),
-        float(state.outlet_pressure[0, 0, 0]),
-        float(state.inlet_pressure[0, 0, 0]),
+        state.node_pressure.item(),
+        state.outlet_pressure.item(),
+        state.inlet_pressure.item(),
+        state.liquid_margin.item(),
     )

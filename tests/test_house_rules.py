@@ -21,7 +21,7 @@ RANKS = {
     "geoflow": 0, "errors": 0, "spelling": 0, "arrays": 0, "progress": 0,
     "units": 1, "schema": 1, "bar_keys": 1,
     "said": 2, "equipment": 2, "asapplied": 2, "rates": 2, "metering": 2, "physics": 2,
-    "coefficients": 3, "geometry": 3, "passes": 3, "overlaps": 2, "scanlines": 3, "swaths": 4, "laid_strips": 5,
+    "coefficients": 3, "unions": 3, "geometry": 3, "passes": 3, "overlaps": 2, "scanlines": 3, "swaths": 4, "laid_strips": 5,
     "circuit": 4,
     "window": 5,
     "vet": 6,

@@ -20,7 +20,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoflow import cli
-from geoflow.circuit import Circuit, bounding_cases, central_case
+from geoflow.circuit import Circuit
+from geoflow.coefficients import bounding_cases, central_case
 from geoflow.equipment import MeasuredPoint
 from geoflow.formats.facts import rows_text
 from geoflow.gauges import expected_gauges

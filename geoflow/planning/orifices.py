@@ -121,7 +121,8 @@ def orifice_choice(
     -----
     Every option solves the bar anew, 0.1 to 0.5 s each, so uneven mixtures are left out before. Sections with the
     same rows and feed get the same orifice. Evenness is taken in the central case in the middle of the planned
-    temperatures and speeds, at the mean rate or as much of it as the orifices pass.
+    temperatures and speeds, at the mean rate or as much of it as the orifices pass; where the liquid would boil
+    before the orifices, at the least rate at which it does not.
     """
     wanted = np.asarray(rate, dtype=np.float64)
     fittings, mixed = _fittings(bar, plan)
@@ -181,7 +182,7 @@ def _unevenness(bar: Bar, plan: Plan, rate: FloatArray, area: FloatArray) -> flo
     flow = float(ammonia_flow(mean_rate, 0.5 * sum(plan.speed), width, bar.nitrogen_fraction))
     for _ in range(_HALVINGS):
         try:
-            split = row_split(bar, 0.5 * sum(plan.temperature), plan.sections, flow)
+            split = row_split(bar, 0.5 * sum(plan.temperature), plan.sections, flow, held_liquid=True)
         except RangeError:
             # Too small for the mean rate; the split hardly depends on the flow.
             flow *= 0.5

@@ -299,8 +299,8 @@ def run(seed: int, first: int, count: int, *, show: bool = False) -> tuple[list[
             print(one.drawn)
             print(one.solution.certain, one.solution.possible)
             print(f"ends {one.low_error:+.4%} {one.high_error:+.4%}, ", end="")
-            print(f"falsely certain {one.falsely_certain:+.3%}, failing {one.falsely_failing:+.3%}")
-    return found
+            print(f"falsely certain {one.falsely_certain:+.3%}, failing {one.falsely_failing:+.3%}", flush=True)
+    return found, refused
 
 
 def _beyond(found: list[Found], name: str) -> str:
