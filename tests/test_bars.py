@@ -781,7 +781,7 @@ def test_words_say_the_full_bar_in_us_units() -> None:
         "8 ft of 0.375 in bore; its back pressure is estimated, ± 40 %",
         "liquid 1.5 ft above the pump, 12 ft of 1.5 in bore",
         "45 gpm at full drive, least 3 gpm, adds up to 110 psi, efficiency 55 %",
-        "700 pulses per gallon (1,654 to 10 lb N at 60 °F), counts 2 to 60 gpm, loses 3 psi",
+        "700 pulses per gallon (1,658 to 10 lb N at 60 °F), counts 2 to 60 gpm, loses 3 psi",
         "density at 60 °F",
         "Cv 30 wide open",
         "FL 0.85",

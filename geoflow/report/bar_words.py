@@ -168,7 +168,7 @@ def _equipment(bar: Bar, system: System) -> list[str]:
             f"{_given(pump.max_flow, 'volume flow', system)} at full drive, {least}, adds up to "
             f"{_given(pump.max_rise, 'pressure', system)}, efficiency {pump.efficiency * 100:g} %",
         ],
-        ["meter", f"{counted} pulses per {volume}{_per_ten_pounds(bar)}, counts {counts}"],
+        ["meter", f"{counted} pulses per {volume}{_by_nitrogen(bar, system)}, counts {counts}"],
     ]
     if meter.loss_at_max_flow:
         rows[-1][1] += f", loses {_given(meter.loss_at_max_flow, 'pressure', system)} at its greatest flow"
@@ -193,15 +193,22 @@ def _equipment(bar: Bar, system: System) -> list[str]:
     return _aligned(rows)
 
 
+def _meter_density() -> float:
+    """Of the liquid at the temperature meters are rated at [kg/m3]."""
+    return float(saturation(units.parse(_METER_TEMPERATURE, "temperature")).liquid_density)
+
+
 def _pounds_per_gallon(bar: Bar) -> float:
     """Nitrogen in a gallon of liquid where meters are rated [lb]."""
-    density = float(saturation(units.parse(_METER_TEMPERATURE, "temperature")).liquid_density)
-    return density * bar.nitrogen_fraction * units.factor("gallon", "volume") / units.factor("lb", "mass")
+    return _meter_density() * bar.nitrogen_fraction * units.factor("gallon", "volume") / units.factor("lb", "mass")
 
 
-def _per_ten_pounds(bar: Bar) -> str:
-    per_gallon = bar.meter.pulses_per_volume * units.factor("gallon", "volume")
-    return f" ({10.0 * per_gallon / _pounds_per_gallon(bar):,.0f} to 10 lb N at 60 °F)"
+def _by_nitrogen(bar: Bar, system: System) -> str:
+    """The meter's pulses to an amount of nitrogen, as many displays ask for them."""
+    amount, unit = (10, "lb") if system == "us" else (1, "kg")
+    volume = amount * units.factor(unit, "mass") / (_meter_density() * bar.nitrogen_fraction)
+    at = units.show(units.parse(_METER_TEMPERATURE, "temperature"), "temperature", system)
+    return f" ({bar.meter.pulses_per_volume * volume:,.0f} to {amount} {unit} N at {at})"
 
 
 def _limits(bar: Bar, system: System) -> list[str]:
