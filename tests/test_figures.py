@@ -24,7 +24,7 @@ LONG = {
     "subtitle": "A sentence that goes on and on. " * 30,
     "footer": "A line on safety that is long and must be there in full. " * 6,
 }
-POUND_PER_ACRE = 1.120851156194456e-4  # kg/m2; geo.md section 5, exact definitions
+POUND_PER_ACRE = 1.120851156194456e-4  # kg/m2; exact definitions
 
 
 def rgb(colour: str) -> np.ndarray:

@@ -1,7 +1,7 @@
 """Flow through the row orifice against API 520-I, the exact equilibrium limit, and the laws it has to obey.
 
-Checks 2 and 3 of the project's list (two-phase inlet, omega = 1) are about liquid that already boils before the
-orifice. geoflow never lets that count as a working bar, has no function for it, and so has nothing to check.
+Not here: two-phase inlet and omega = 1, liquid that already boils before the orifice. geoflow never lets that count as
+a working bar, has no function for it, and so has nothing to check.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Rates, flows, meters and transmitters against hand arithmetic and facts of the trade.
 
-Checks 11 and 12 of the project's list (field capacity in acres an hour, length of a 1/128-acre strip) have no function
-in geoflow to hold them to, and a test of its own arithmetic would hold nothing.
+Not here: the length of a 1/128-acre strip has no function in geoflow to hold it to, and a test of its own arithmetic
+would hold nothing.
 """
 
 from __future__ import annotations

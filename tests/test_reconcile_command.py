@@ -30,7 +30,7 @@ SOUND = Field(offsets=(0.0,) * 6, rates=RATES, zone_length=90.0)
 ONE_RATE = Field(rates=(180 * LB_PER_AC,), offsets=(0.0,) * 6)
 WHOLE_NUMBERS = {"zone"}
 
-# contract.md, JSON of `reconcile`, word by word.
+# The keys of `reconcile --json`, word by word: what scripts rely on.
 KEYS = {
     "points": {"read", "kept", "dropped"},
     "lag_s": {"best", "low", "high"},

