@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.util
 import json
-import time
 
 import geopandas
 import numpy as np
@@ -582,13 +581,3 @@ def test_parquet(tmp_path):
     np.testing.assert_allclose(read_log(tmp_path / "log.parquet", rate_unit="lb N/ac").log.applied, 150 * LB_AC)
     pandas.DataFrame(north_run(4)).to_parquet(tmp_path / "plain.parquet")
     assert read_log(tmp_path / "plain.parquet").kept == 4
-
-
-def test_the_cost_per_record_does_not_grow(tmp_path):
-    taken = []
-    for count in (20_000, 160_000):
-        path = write_csv(tmp_path / f"{count}.csv", north_run(count, step=0.1))
-        begin = time.perf_counter()
-        assert read_log(path).kept == count
-        taken.append((time.perf_counter() - begin) / count)
-    assert taken[1] < 3.0 * taken[0]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -305,20 +304,6 @@ def test_areas_agree_with_geodesic_ones() -> None:
     # Measured with pyproj's geodesics: the frame agrees with geodesic areas to 0.002 ppm; edges of 440 m are nearly
     # geodesic.
     assert found.covered == pytest.approx(abs(area), rel=1e-6)
-
-
-def test_cost_grows_no_faster_than_the_log() -> None:
-    took = []
-    for n in (40_000, 160_000):
-        k = np.arange(n)
-        x, y = 18.0 * (k // 400) + 9.0, 2.2 * (k % 400) + 2.2
-        quads, _ = strips(log_of(x, y, 0.0, 2.2, 18.1, run=k // 400))
-        zones = grid(10, 10, 88.0 * n / 40_000)
-        start = time.perf_counter()
-        overlay(quads, np.ones(n), zones)
-        took.append(time.perf_counter() - start)
-    # Four times the points; the double allows for a busy machine.
-    assert took[1] < 8.0 * took[0]
 
 
 # Strips of a log.
