@@ -12,8 +12,7 @@ __all__ = ["changed_files", "importers", "imports", "modules", "reached_tests"]
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent
-# Files that are read rather than imported, and the tests that read them. What is not Python and not named here reaches
-# every test that reads its folder by name.
+# What every test rests on, and the tests that read all files.
 READ_BY_ALL = ("pyproject.toml", "tests/conftest.py")
 ALWAYS = ("tests/test_house_rules.py", "tests/test_documents.py")
 
@@ -21,7 +20,7 @@ ALWAYS = ("tests/test_house_rules.py", "tests/test_documents.py")
 def changed_files(since: str) -> list[str]:
     """Files that differ from a commit, new ones too, as paths from the root."""
     listed = [["diff", "--name-only", since], ["ls-files", "--others", "--exclude-standard"]]
-    found = [subprocess.run(["git", *what], cwd=ROOT, capture_output=True, text=True, check=True) for what in listed]
+    found = [subprocess.run(["git", *what], cwd=ROOT, stdout=subprocess.PIPE, text=True, check=True) for what in listed]
     return sorted({line for result in found for line in result.stdout.splitlines()})
 
 
@@ -66,11 +65,14 @@ def importers(changed: Iterable[Path]) -> set[Path]:
 
 
 def _readers(name: str) -> set[Path]:
-    """Files that name a file that is no module, or its folder, in their text."""
+    """Modules in whose text a file that is no module is named: whole, without its ending, or by its folder."""
     path = Path(name)
-    words = {path.name, path.stem, *(part for part in path.parts[:-1] if part not in {"geoflow", "tests"})}
     texts = {module: module.read_text(encoding="utf-8") for module in modules().values()}
-    return {module for module, text in texts.items() if any(f'{word}"' in text or f"{word}/" in text for word in words)}
+    for words in ((path.name, f'"{path.stem}"'), (f'"{path.parent.name}"', f"/{path.parent.name}/")):
+        found = {module for module, text in texts.items() if any(word in text for word in words)}
+        if found:
+            return found
+    return set()
 
 
 def reached_tests(changed: Iterable[str]) -> tuple[list[str], str]:
