@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import errors_catalogue
+import laws  # noqa: F401 - chooses how many examples of a law are tried
 import pytest
 
 from geoflow import errors

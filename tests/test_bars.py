@@ -13,8 +13,9 @@ from typing import Any
 
 import bar_files
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 
 from geoflow import bar_keys
 from geoflow.equipment import Bar, MeasuredPoint, RowHose, Suction
@@ -249,7 +250,7 @@ def respell_table(draw: st.DrawFn, given: Any, path: str) -> None:
                 respell_table(draw, part, inner[name].path)
 
 
-@settings(max_examples=60, deadline=None)
+@laws(60)
 @given(st.data())
 def test_the_same_bar_in_any_spelling(data: st.DataObject) -> None:
     mapping = bar_files.full()
@@ -483,7 +484,7 @@ def places(thing: Any, path: str = "") -> list[str]:
     return found + [place for name, part in inner for place in places(part, f"{path}/{name}")]
 
 
-@settings(max_examples=300, deadline=None)
+@laws(300)
 @given(st.sampled_from(places(bar_files.full())), st.one_of(JUNK, st.just(...)))
 def test_anything_anywhere_gives_a_bar_or_a_bar_error(path: str, value: Any) -> None:
     mapping = put(bar_files.full(), path, value)
@@ -706,7 +707,7 @@ def test_schema_and_reader_both_refuse_the_usual_mistakes(validator: Any, path: 
     refused(mapping)
 
 
-@settings(max_examples=300, deadline=None)
+@laws(300)
 @given(st.sampled_from(places(bar_files.full())), st.one_of(JUNK, st.just(...)))
 def test_schema_accepts_whatever_the_reader_accepts(validator: Any, path: str, value: Any) -> None:
     mapping = put(bar_files.full(), path, value)
@@ -717,7 +718,7 @@ def test_schema_accepts_whatever_the_reader_accepts(validator: Any, path: str, v
     assert [error.message for error in validator.iter_errors(mapping)] == []
 
 
-@settings(max_examples=40, deadline=None)
+@laws(40)
 @given(st.data())
 def test_schema_accepts_every_spelling(validator: Any, data: st.DataObject) -> None:
     mapping = bar_files.full()

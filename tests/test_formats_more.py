@@ -18,8 +18,9 @@ import pyogrio
 import pyproj
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
+from laws import laws
 from rx_files import EAST, NORTH, UTM, in_degrees, square, strip_of, write_geojson, write_shapefile, zip_up
 
 from geoflow.errors import OutputError, PrescriptionError
@@ -235,7 +236,7 @@ def ends_meet(one, other, slack):
 
 
 @pytest.mark.parametrize("ending", VECTORS)
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     shapes=zones(),
     crs=st.sampled_from([UTM, "EPSG:4326", "EPSG:3417", "EPSG:5070", "EPSG:4269", "EPSG:32733"]),

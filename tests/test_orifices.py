@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 import shapely
 from CoolProp.CoolProp import PropsSI
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import PSI, Row, kelvin, params
 from scipy.optimize import minimize_scalar
 
@@ -28,7 +29,7 @@ from geoflow.physics.orifices import (
     upstream_pressure,
 )
 
-LAWS = settings(max_examples=200, deadline=None, database=None)
+LAWS = laws(200)
 FAHRENHEIT = (-20, 0, 20, 40, 60, 80, 100)
 
 

@@ -5,15 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import Row, params
 
 from geoflow.equipment import Controller
 from geoflow.errors import RangeError
 from geoflow.passes import Passes, field_heading, lay_passes, response_distance, short_pieces
 
-LAWS = settings(max_examples=50, deadline=None, database=None)
+LAWS = laws(50)
 
 
 def grid(columns: int, rows: int, size: float = 10.0) -> np.ndarray:

@@ -20,8 +20,9 @@ import pyogrio
 import pyproj
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
+from laws import laws
 from rx_files import UTM, in_degrees, square, strip_of, write_geojson, write_shapefile, zip_up
 
 from geoflow.errors import OutputError
@@ -362,7 +363,7 @@ JSON = st.recursive(
 )
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
+@laws(100, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(st.dictionaries(st.text() | st.sampled_from(["r", "properties", "type"]), JSON, max_size=4), max_size=4),
     JSON,
@@ -514,7 +515,7 @@ def test_the_rate_format_of_a_geojson_has_no_limit(tmp_path):
     assert found.decimals is None and found.largest > 1e300
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
+@laws(100, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.floats(0.0, 900.0), min_size=6, max_size=6), st.integers(0, 15))
 def test_rates_rounded_to_the_format_always_fit(tmp_path_factory, rates, decimals):
     folder = tmp_path_factory.mktemp("fit")

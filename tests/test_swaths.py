@@ -8,8 +8,9 @@ import numpy as np
 import pyproj
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 
 from geoflow.asapplied import AppliedLog
 from geoflow.errors import RangeError
@@ -17,7 +18,7 @@ from geoflow.geometry import local_frame
 from geoflow.reconcile.causes import turning_ratio
 from geoflow.swaths import Overlay, ground_rates, overlay, strip_areas, strips
 
-LAWS = settings(max_examples=60, deadline=None, database=None)
+LAWS = laws(60)
 # The promise: areas within 0.1 % of the exact vector union.
 PROMISE = 1e-3
 

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 from drawn_tank import drawn
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import POUND, UNITS, Row, kelvin, params
 from scipy.integrate import solve_ivp
 
@@ -22,7 +23,7 @@ from geoflow.errors import RangeError
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import ammonia_in_tank, draw_down, drawn_temperature, usable_ammonia
 
-LAWS = settings(max_examples=60, deadline=None, database=None)
+LAWS = laws(60)
 GALLONS_1000 = 1000.0 * UNITS["gal"]
 STARTS = st.floats(240.0, 334.0)
 FILLS = st.floats(0.1, 1.0)

@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from taskdata_files import SOUTH, WEST, element, field, grid, polygon, rate, task, taskdata
 
 from geoflow.errors import PrescriptionError
@@ -180,7 +181,7 @@ def test_an_exponent_in_the_size_of_a_cell_is_allowed(tmp_path: Path) -> None:
     assert same(read(tmp_path, text, b"\x01").table.geometry[0], cell(0, 0))
 
 
-@settings(max_examples=60, deadline=None)
+@laws(60)
 @given(
     st.integers(1, 7).flatmap(
         lambda rows: st.integers(1, 7).flatmap(

@@ -9,8 +9,9 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
+from laws import laws
 from taskdata_files import SOUTH, STEP, WEST, square
 
 from geoflow.errors import OutputError
@@ -224,7 +225,7 @@ def test_names_survive_or_are_told(tmp_path: Path, given_: str, written: str, no
 
 
 @given(st.text(max_size=50))
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_name_gives_a_file_that_is_read(tmp_path: Path, name: str) -> None:
     path = tmp_path / "a.zip"
     write_taskdata(path, [BOX], np.array([0.01]), basis="nitrogen", field=name, names=[name], replace=True)
@@ -254,7 +255,7 @@ def shapes_of_zones(draw: st.DrawFn) -> list[object]:
     return zones or [BOX]
 
 
-@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(50, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(shapes_of_zones(), st.data(), st.sampled_from([3, 4]), st.sampled_from(["nitrogen", "ammonia"]))
 def test_what_is_written_is_read_back(
     tmp_path: Path, shapes: list[object], data: st.DataObject, version: Version, basis: str
@@ -273,7 +274,7 @@ def test_what_is_written_is_read_back(
         assert shapely.equals_exact(ours, wanted, tolerance=1e-12)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 1000), st.integers(0, 1000), st.sampled_from(["grid of zones", "grid of rates"]))
 def test_a_grid_read_back_keeps_what_its_cells_hold(tmp_path: Path, one: int, other: int, form: str) -> None:
     left = shapely.box(WEST, SOUTH, WEST + STEP, SOUTH + STEP)
