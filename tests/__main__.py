@@ -5,7 +5,7 @@ fix     what ruff can put right by itself
 quick   the tests that what changed can break, without the slow ones and with fewer examples of each law; changed is
         what is not committed, or the last commit where all is, or what --since names
 all     every test
-docs    the pages that are made from the source
+docs    the part of docs/bar-file.md that is made from the source
 bench   the benchmarks; fails where one misses its bar
 (none)  check, then all: what CI runs
 """
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -24,7 +25,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parent
 CHECKS = [["-m", "ruff", "check", "."], ["-m", "ruff", "format", "--check", "."], ["-m", "mypy"]]
 FIXES = [["-m", "ruff", "check", "--fix", "."], ["-m", "ruff", "format", "."]]
-PAGES = [["tests/errors_catalogue.py"]]
+KEYS = re.compile(r"(?s)(?<=<!-- keys: made by geoflow.bar_keys.key_table_markdown -->\n).*?(?=<!-- end of keys -->)")
 
 
 def run(*commands: list[str], **environment: str) -> int:
@@ -46,6 +47,16 @@ def quick(since: str, more: list[str]) -> int:
     return run(["-m", "pytest", "-m", "not slow", *more, *tests], HYPOTHESIS_PROFILE="quick")
 
 
+def docs() -> int:
+    """Make the table of the bar file's keys anew."""
+    from geoflow import bar_keys
+
+    page = ROOT / "docs" / "bar-file.md"
+    table = bar_keys.key_table_markdown()
+    page.write_text(KEYS.sub(lambda _: table, page.read_text(encoding="utf-8")), encoding="utf-8")
+    return 0
+
+
 def main() -> int:
     """Parse the command and return the exit code."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -64,7 +75,7 @@ def main() -> int:
         case "all":
             failed = run(every)
         case "docs":
-            failed = run(*PAGES)
+            failed = docs()
         case "bench":
             failed = run(*([str(path)] for path in sorted((HERE / "benchmarks").glob("*.py"))))
         case _:

@@ -640,7 +640,7 @@ def test_reference_in_the_docs_is_the_generated_one() -> None:
     _, _, rest = text.partition("<!-- keys: made by geoflow.bar_keys.key_table_markdown -->\n")
     table, end, _ = rest.partition("<!-- end of keys -->")
     assert end
-    assert table == bar_keys.key_table_markdown(), "run key_table_markdown() and paste it between the markers"
+    assert table == bar_keys.key_table_markdown(), "run .venv/bin/python tests docs"
 
 
 def test_examples_in_the_docs_are_the_tested_ones() -> None:
