@@ -9,6 +9,7 @@ from typing import Any
 import errors_table
 import laws  # noqa: F401 - chooses how many examples of a law are tried
 import pytest
+import solved  # noqa: F401 - before anything takes the solver by its name
 from errors_table import Made
 
 from geoflow import errors
