@@ -16,6 +16,8 @@ from typing import Any
 import pytest
 from browsing import ROOT, browser, need_page, served
 
+pytestmark = pytest.mark.slow
+
 FIELDS = ROOT / "sample_fields"
 KETTLE, LANTERN, LOG = FIELDS / "kettle_rise.geojson", FIELDS / "lantern_flat.shp", FIELDS / "lantern_flat_log.csv"
 WREN, HERON = FIELDS / "wren.toml", FIELDS / "heron.toml"

@@ -235,6 +235,7 @@ def ends_meet(one, other, slack):
     return apart.min(axis=0).max() <= slack and apart.min(axis=1).max() <= slack
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", VECTORS)
 @laws(15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
@@ -461,6 +462,7 @@ except OutputError as error:
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", [".fgb", ".parquet", ".tif", ".zip"])
 def test_a_disk_that_takes_no_more_is_noticed(tmp_path, ending):
     rng = np.random.default_rng(4)

@@ -584,6 +584,7 @@ def test_a_ticket_that_is_none(text: str, sound: Files, capsys: pytest.CaptureFi
     assert "Traceback" not in err
 
 
+@pytest.mark.slow
 def test_outputs_are_all_there_and_never_replaced_unasked(
     sound: Files, plainly: dict, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -261,6 +261,7 @@ def test_strips_lie_where_geos_puts_them(laid: tuple[np.ndarray, np.ndarray, Ove
     assert found.area[inside].sum() == pytest.approx(shapely.area(truth).sum(), rel=PROMISE)
 
 
+@pytest.mark.slow
 @given(seed=st.integers(0, 10**6), n=st.integers(1, 25), turn=st.floats(0.0, 6.3))
 @LAWS
 def test_any_strips_agree_with_geos(seed: int, n: int, turn: float) -> None:
