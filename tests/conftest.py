@@ -1,52 +1,54 @@
-"""A run of all tests fails when an error of the package was never provoked; see docs/decisions/0012."""
+"""A run of all tests holds docs/errors.md to what was said in it; see docs/decisions/0012."""
 
 from __future__ import annotations
 
+import importlib.util
 import sys
-from pathlib import Path
 from typing import Any
 
-import errors_catalogue
+import errors_table
+import laws  # noqa: F401 - chooses how many examples of a law are tried
 import pytest
+import solved  # noqa: F401 - before anything takes the solver by its name
 from browsing import address, chromium, complaints, context, page, shots, temporary  # noqa: F401
+from errors_table import Made
 
 from geoflow import errors
 from geoflow.formats import bars, taskdata_xml
 
-_PACKAGE = str(Path(errors.__file__).parent) + "/"
+_PACKAGE = f"{errors_table.PACKAGE}/"
 _MOST_PLACES, _MOST_WORDS = 12, 200
-_made: dict[tuple[tuple[str, int], ...], set[str]] = {}
+_EXTRAS = ("pyarrow", "starlette", "dask")  # without them their errors cannot be provoked
+_made: dict[tuple[tuple[str, int], ...], set[Made]] = {}
 _bare: set[str] = set()
 _crashed: list[str] = []
 
 
-def _note(what: str) -> None:
-    """Note from where in the package an error is being made."""
+def _note(kind: str, what: str, where: str, cure: str) -> None:
+    """Note an error that is being made, and from where in the package."""
     frame, places = sys._getframe(2), []
     while frame is not None and len(places) < _MOST_PLACES:
         if frame.f_code.co_filename.startswith(_PACKAGE):
             places.append((frame.f_code.co_filename.removeprefix(_PACKAGE), frame.f_lineno))
         frame = frame.f_back
-    if places:
-        words = _made.setdefault(tuple(places), set())
-        if len(words) < _MOST_WORDS:
-            words.add(what)
+    if places and len(said := _made.setdefault(tuple(places), set())) < _MOST_WORDS:
+        said.add(Made(tuple(places), kind, *map(errors_table.flat, (what, where, cure))))
 
 
 def _watch() -> None:
     make, show = errors.GeoflowError.__init__, errors.GeoflowError.__str__
     make_problem = bars._Problem.__init__
 
-    def made(self: errors.GeoflowError, what: str, **words: str) -> None:
-        _note(what)
-        make(self, what, **words)
+    def made(self: errors.GeoflowError, what: str, *, where: str = "", cure: str = "") -> None:
+        _note(type(self).__name__, what, where, cure)
+        make(self, what, where=where, cure=cure)
 
     def made_problem(self: Any, place: str, what: str, cure: str) -> None:
-        _note(what)
+        _note("BarError", what, place, cure)
         make_problem(self, place, what, cure)
 
     def made_refusal(self: Exception, what: str, cure: str) -> None:
-        _note(what)
+        _note("PrescriptionError", what, "", cure)
         Exception.__init__(self, what, cure)
 
     def shown(self: errors.GeoflowError) -> str:
@@ -55,7 +57,7 @@ def _watch() -> None:
             _bare.add(f"{type(self).__name__}: {self.what}")
         return show(self)
 
-    errors.GeoflowError.__init__ = made  # type: ignore[method-assign, assignment]
+    errors.GeoflowError.__init__ = made  # type: ignore[method-assign]
     errors.GeoflowError.__str__ = shown  # type: ignore[method-assign]
     bars._Problem.__init__ = made_problem  # type: ignore[method-assign]
     taskdata_xml._RefusedError.__init__ = made_refusal  # type: ignore[method-assign]
@@ -68,13 +70,14 @@ def _all_tests(config: pytest.Config) -> bool:
     """Whether nothing was left out."""
     chosen = ("keyword", "markexpr", "deselect", "ignore", "ignore_glob", "lf", "collectonly")
     named = config.args_source is not pytest.Config.ArgsSource.TESTPATHS
-    return not named and not any(config.getoption(name, None) for name in chosen)
+    whole = not named and not any(config.getoption(name, None) for name in chosen)
+    return whole and all(importlib.util.find_spec(name) for name in _EXTRAS)
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
     """Read the source as it is now: it may be edited while the tests run."""
     if not hasattr(session.config, "workeroutput") and _all_tests(session.config):
-        session.config.errors_listed = errors_catalogue.Source().entries()  # type: ignore[attr-defined]
+        session.config.errors_listed = errors_table.Table()  # type: ignore[attr-defined]
 
 
 def pytest_testnodedown(node: Any, error: Any) -> None:
@@ -82,41 +85,31 @@ def pytest_testnodedown(node: Any, error: Any) -> None:
     if "errors_made" not in getattr(node, "workeroutput", {}):
         _crashed.append(str(error))
         return
-    for places, words in node.workeroutput["errors_made"]:
-        _made.setdefault(tuple((file, line) for file, line in places), set()).update(words)
+    for places, *words in node.workeroutput["errors_made"]:
+        one = Made(tuple((file, line) for file, line in places), *words)
+        _made.setdefault(one.places, set()).add(one)
     _bare.update(node.workeroutput["errors_bare"])
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Hand over what this worker saw, or judge what all saw."""
+    made = [one for said in _made.values() for one in said]
     if hasattr(session.config, "workeroutput"):
         session.config.workeroutput["errors_made"] = [
-            ([list(place) for place in places], sorted(words)) for places, words in _made.items()
+            ([list(place) for place in one.places], one.kind, one.what, one.where, one.cure) for one in made
         ]
         session.config.workeroutput["errors_bare"] = sorted(_bare)
-    elif not _crashed and (entries := getattr(session.config, "errors_listed", None)) is not None:
-        made = [(places, what) for places, words in _made.items() for what in words]
-        never, unlisted = errors_catalogue.judge(entries, made)
-        session.config.errors_report = (never, unlisted, sorted(_bare))  # type: ignore[attr-defined]
-        if (never or unlisted or _bare) and session.exitstatus == pytest.ExitCode.OK:
+    elif not _crashed and (table := getattr(session.config, "errors_listed", None)) is not None:
+        report = table.judge(made) | {"Errors printed without where or cure": sorted(_bare)}
+        session.config.errors_report = {head: lines for head, lines in report.items() if lines}  # type: ignore[attr-defined]
+        if session.config.errors_report and session.exitstatus == pytest.ExitCode.OK:  # type: ignore[attr-defined]
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
-    """Say which errors no test provoked."""
-    never, unlisted, bare = getattr(config, "errors_report", ((), (), ()))
-    write = terminalreporter.write_line
-    if never:
-        terminalreporter.section(f"{len(never)} errors that no test provoked")
-        for entry in never:
-            write(f"{entry.site}: {entry.kind}: {errors_catalogue.shown(entry.what)}")
-        write("Provoke each in tests/test_errors.py, or delete it where no input can reach it.")
-    if unlisted:
-        terminalreporter.section("errors in words that tests/errors_catalogue.py did not find in the source")
-        for text in unlisted:
-            write(text)
-    if bare:
-        terminalreporter.section("errors printed without where or cure")
-        for text in bare:
-            write(text)
+    """Say what the table lacks or has too much."""
+    for head, lines in getattr(config, "errors_report", {}).items():
+        terminalreporter.section(f"{len(lines)}: {head}")
+        for line in lines:
+            terminalreporter.write_line(line)

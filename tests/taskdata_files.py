@@ -1,4 +1,4 @@
-"""Writes task data for tests by hand, as ISO 11783-10 has it (geo.md section 1), right and wrong."""
+"""Writes task data for tests by hand, as ISO 11783-10 has it, right and wrong."""
 
 from __future__ import annotations
 

@@ -8,15 +8,16 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
+from laws import laws
 from published import Row, params
 from scipy.optimize import brentq, elementwise
 
 from geoflow.physics.air import SEA_LEVEL_PRESSURE, standard_air_pressure
 from geoflow.physics.roots import rising_root
 
-LAWS = settings(max_examples=300, deadline=None, database=None)
+LAWS = laws(300)
 
 
 @params("atmosphere")

@@ -1,8 +1,6 @@
 """Properties of ammonia against published tables, the law, and CoolProp itself.
 
-Numbers in brackets are those of the list of outside checks in the project's notes on physics. Not here: check 4 at
--50 degC, below the coldest liquid geoflow knows (-48.15 degC), and the superheated vapour of check 7, which nothing
-needs.
+Not here: -50 degC, below the coldest liquid geoflow knows (-48.15 degC), and superheated vapour, which nothing needs.
 """
 
 from __future__ import annotations
@@ -78,15 +76,15 @@ MODEL = {
     "liquid volume": lambda row: 1.0 / column("liquid_density", row),
     "vapour density": partial(column, "vapour_density"),  # [4, 5, 7]
     "latent heat": lambda row: latent(saturation(row["temperature"])),  # [4, 5, 7]
-    "liquid viscosity": partial(column, "liquid_viscosity"),  # [9]
+    "liquid viscosity": partial(column, "liquid_viscosity"),
     "vapour viscosity": partial(column, "vapour_viscosity"),
     "omega": partial(column, "omega"),
     "saturation temperature": lambda row: float(saturation_temperature(row["pressure"])),
     "liquid density at pressure": partial(at_pressure, "liquid_density"),
     "latent heat at pressure": partial(at_pressure, "latent heat"),
-    "compressed density": lambda row: float(liquid_density(saturation(row["temperature"]), row["pressure"])),  # [8]
-    "volume at 56 % filling density": volume_filled,  # [6]
-    "flash fraction": lambda row: float(  # [13]
+    "compressed density": lambda row: float(liquid_density(saturation(row["temperature"]), row["pressure"])),
+    "volume at 56 % filling density": volume_filled,
+    "flash fraction": lambda row: float(
         flash_fraction(
             saturation(row["temperature"]).liquid_enthalpy, saturation(saturation_temperature(row["pressure"]))
         )
@@ -195,7 +193,7 @@ def test_pressure_outside_the_table_is_refused(outside: float) -> None:
 
 
 def test_default_nitrogen_share_is_that_of_slightly_wet_ammonia() -> None:
-    # [10] IUPAC intervals (Pure Appl. Chem. 83 (2011) 359): N 14.00643 to 14.00728, H 1.00784 to 1.00811. The sold
+    # IUPAC intervals (Pure Appl. Chem. 83 (2011) 359): N 14.00643 to 14.00728, H 1.00784 to 1.00811. The sold
     # grade is 82-0-0, pure ammonia less the water in it, 0.2 to 0.5 % (common practice, no source).
     least, most = 14.00643 / (14.00643 + 3 * 1.00811), 14.00728 / (14.00728 + 3 * 1.00784)
     default = next(field.default for field in dataclasses.fields(Bar) if field.name == "nitrogen_fraction")

@@ -17,6 +17,7 @@ from geoflow.units import parse
 KINDS = {kind.name: kind for kind in bad_files.kinds()}
 
 
+@pytest.mark.slow
 def test_a_slice_of_the_campaign() -> None:
     """Every kind of input is spoilt once or twice; the seed is another than the documented one."""
     done = bad_input.run(seed=606, first=0, count=len(KINDS) * 3 // 2)
@@ -25,6 +26,7 @@ def test_a_slice_of_the_campaign() -> None:
     assert done.codes[2] > len(KINDS) // 2  # else nothing was spoilt
 
 
+@pytest.mark.slow
 def test_sound_files_are_read(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch) -> None:
     """What the campaign spoils is sound at first, or its refusals would show nothing."""
     for kind in KINDS.values():

@@ -13,8 +13,9 @@ from typing import Any
 
 import bar_files
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 
 from geoflow import bar_keys
 from geoflow.equipment import (
@@ -261,7 +262,7 @@ def respell_table(draw: st.DrawFn, given: Any, path: str) -> None:
                 respell_table(draw, part, inner[name].path)
 
 
-@settings(max_examples=60, deadline=None)
+@laws(60)
 @given(st.data())
 def test_the_same_bar_in_any_spelling(data: st.DataObject) -> None:
     mapping = bar_files.full()
@@ -495,7 +496,7 @@ def places(thing: Any, path: str = "") -> list[str]:
     return found + [place for name, part in inner for place in places(part, f"{path}/{name}")]
 
 
-@settings(max_examples=300, deadline=None)
+@laws(300)
 @given(st.sampled_from(places(bar_files.full())), st.one_of(JUNK, st.just(...)))
 def test_anything_anywhere_gives_a_bar_or_a_bar_error(path: str, value: Any) -> None:
     mapping = put(bar_files.full(), path, value)
@@ -651,7 +652,7 @@ def test_reference_in_the_docs_is_the_generated_one() -> None:
     _, _, rest = text.partition("<!-- keys: made by geoflow.bar_keys.key_table_markdown -->\n")
     table, end, _ = rest.partition("<!-- end of keys -->")
     assert end
-    assert table == bar_keys.key_table_markdown(), "run key_table_markdown() and paste it between the markers"
+    assert table == bar_keys.key_table_markdown(), "run .venv/bin/python tests docs"
 
 
 def test_examples_in_the_docs_are_the_tested_ones() -> None:
@@ -718,7 +719,7 @@ def test_schema_and_reader_both_refuse_the_usual_mistakes(validator: Any, path: 
     refused(mapping)
 
 
-@settings(max_examples=300, deadline=None)
+@laws(300)
 @given(st.sampled_from(places(bar_files.full())), st.one_of(JUNK, st.just(...)))
 def test_schema_accepts_whatever_the_reader_accepts(validator: Any, path: str, value: Any) -> None:
     mapping = put(bar_files.full(), path, value)
@@ -729,7 +730,7 @@ def test_schema_accepts_whatever_the_reader_accepts(validator: Any, path: str, v
     assert [error.message for error in validator.iter_errors(mapping)] == []
 
 
-@settings(max_examples=40, deadline=None)
+@laws(40)
 @given(st.data())
 def test_schema_accepts_every_spelling(validator: Any, data: st.DataObject) -> None:
     mapping = bar_files.full()

@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import pytest
 from browsing import (
     FIELDS,
     HERON,
@@ -29,6 +30,8 @@ from browsing import (
     settled,
     unpacked,
 )
+
+pytestmark = pytest.mark.slow
 
 # Targets for gloves; WCAG 2.2, success criterion 2.5.5 (enhanced), asks 44 by 44 CSS pixels.
 SMALLEST_TARGET = 44.0

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 from bars import AIR, FOOT, GPM, INCH, PSI, bar, change, every_section, fahrenheit, feed, full_bar, orifice, sharp_bar
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from reference_bar import ReferenceBar
 
 from geoflow.circuit import Circuit, choose_sections
@@ -208,7 +209,7 @@ def test_sections_that_flash_differently_agree_with_the_reference(degrees: float
     assert point.margin > 0.0
 
 
-@settings(max_examples=25, deadline=None)
+@laws(25)
 @given(
     st.sampled_from(list(BARS)),
     st.floats(-20, 110),
@@ -231,7 +232,7 @@ def test_flow_rises_with_node_pressure_and_is_the_sum_of_the_sections(
         assert circuit.at_flow(float(low)).flow[0, 0, 0] == pytest.approx(low, rel=1e-6)
 
 
-@settings(max_examples=20, deadline=None)
+@laws(20)
 @given(st.sampled_from(["unequal feeds", "estimated row hose", "everything"]), st.floats(1.02, 1.5), st.floats(0, 90))
 def test_flow_rises_with_diameter(name: str, scale: float, degrees: float) -> None:
     one, _ = exact(name, 0.3)
@@ -260,7 +261,7 @@ def test_nothing_flows_below_the_pressure_under_the_orifices(name: str, degrees:
         assert np.isfinite(values).all()
 
 
-@settings(max_examples=25, deadline=None)
+@laws(25)
 @given(st.data())
 def test_no_truth_inside_the_uncertainty_lies_outside_the_bounds(data: Any) -> None:
     """Any coefficient, flashing weight and back pressure inside their ranges gives flows between the two windows."""
@@ -295,7 +296,7 @@ def test_no_truth_inside_the_uncertainty_lies_outside_the_bounds(data: Any) -> N
         assert true[name][0] <= bounds.possible[name][0] * (1 + rounding)
 
 
-@settings(max_examples=25, deadline=None)
+@laws(25)
 @given(st.floats(-0.08, 0.08), st.floats(0.0, 1.0), st.floats(30, 65), st.floats(0, 95), st.floats(-0.03, 0.03))
 def test_a_measured_point_never_shuts_out_the_truth_it_was_taken_from(
     off: float, weight: float, measured_at: float, degrees: float, error: float
@@ -317,7 +318,7 @@ def test_a_measured_point_never_shuts_out_the_truth_it_was_taken_from(
     assert true["rated pressure"][0] <= bounds.possible["rated pressure"][0] * 1.0005
 
 
-@settings(max_examples=20, deadline=None)
+@laws(20)
 @given(
     st.floats(-0.08, 0.08), st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.0, 6.0), st.floats(30, 60), st.data()
 )

@@ -412,7 +412,7 @@ def test_words_page_holds_every_limit_and_verdict() -> None:
 def test_ci_runs_the_test_command_of_the_readme() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     command = re.search(r"(?ms)^## Tests$.*?```sh\n(.*?)\n```", readme)
-    assert command and command.group(1).endswith("-m pytest")
+    assert command and command.group(1).endswith("/python tests")
     script = (ROOT / ".ci/run").read_text(encoding="utf-8")
     extract = next(line for line in script.splitlines() if line.startswith("command="))
     shown = subprocess.run(

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 import shapely
 from CoolProp.CoolProp import PropsSI
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
+from laws import laws
 from published import POUND, PSI
 
 from geoflow.coefficients import back_pressure, central_coefficients, corner_coefficients, refuse_contradiction
@@ -19,7 +20,7 @@ from geoflow.equipment import Bar, Limits, Line, MeasuredPoint, Meter, Orifice, 
 from geoflow.errors import BarError
 from geoflow.physics.ammonia import saturation
 
-LAWS = settings(max_examples=60, deadline=None, database=None)
+LAWS = laws(60)
 AIR = 101325.0
 DIAMETER = 0.002
 

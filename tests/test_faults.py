@@ -50,11 +50,13 @@ def write(folder: Path, text: str, *names: str) -> None:
 # --- slices of the campaign ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scenario", kills.SCENARIOS, ids=lambda scenario: scenario.name)
 def test_killed_at_steps_of_writing(tmp_path, scenario):
     assert kills.kill_at_every_step(scenario, tmp_path, every=9, again=random.Random(1)) >= 3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scenario", kills.SCENARIOS, ids=lambda scenario: scenario.name)
 def test_killed_at_random(tmp_path, scenario):
     # On a busy machine a few kills may all come before the work begins.
@@ -65,6 +67,7 @@ def test_killed_at_random(tmp_path, scenario):
     assert count == 4 and met > 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("once", [True, False])
 @pytest.mark.parametrize("scenario", kills.SCENARIOS, ids=lambda scenario: scenario.name)
 def test_refused_at_steps_of_writing(tmp_path, scenario, once):

@@ -11,8 +11,9 @@ import shapely
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 from geographiclib.geodesic import Geodesic
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from log_files import FRAME
 from pyproj import Transformer
 from rasterio.features import rasterize
@@ -26,7 +27,7 @@ from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER
 from geoflow.reconcile.field import Asked, Reconciliation, reconcile
 from geoflow.swaths import overlay, strips
 
-LAWS = settings(max_examples=6, deadline=None, database=None)
+LAWS = laws(6)
 RATE = 0.01  # kg/m2
 PROMISE = 1e-3  # areas within 0.1 % of the exact vector union
 

@@ -18,8 +18,9 @@ import pyogrio
 import pyproj
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
+from laws import laws
 from rx_files import EAST, NORTH, UTM, in_degrees, square, strip_of, write_geojson, write_shapefile, zip_up
 
 from geoflow.errors import OutputError, PrescriptionError
@@ -234,8 +235,9 @@ def ends_meet(one, other, slack):
     return apart.min(axis=0).max() <= slack and apart.min(axis=1).max() <= slack
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", VECTORS)
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     shapes=zones(),
     crs=st.sampled_from([UTM, "EPSG:4326", "EPSG:3417", "EPSG:5070", "EPSG:4269", "EPSG:32733"]),
@@ -460,6 +462,7 @@ except OutputError as error:
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", [".fgb", ".parquet", ".tif", ".zip"])
 def test_a_disk_that_takes_no_more_is_noticed(tmp_path, ending):
     rng = np.random.default_rng(4)

@@ -14,8 +14,9 @@ import pytest
 import rasterio
 import shapely
 from bars import LB_PER_AC
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from rasterio.enums import MergeAlg
 from rasterio.features import rasterize
 from rasterio.transform import from_origin
@@ -128,7 +129,7 @@ def test_a_map_of_a_whole_farm_makes_no_huge_raster() -> None:
 
 
 @given(seed=st.integers(0, 10**6), n=st.integers(1, 60))
-@settings(max_examples=30, deadline=None, database=None)
+@laws(30)
 def test_any_strips_as_gdal_burns_them(seed: int, n: int) -> None:
     quads = np.concatenate([rectangles(seed, n, 60.0), turn_on_the_spot()])
     rate = np.random.default_rng(seed).uniform(0.0, 0.03, len(quads))

@@ -11,8 +11,9 @@ from CoolProp.CoolProp import PropsSI
 from fluids.control_valve import FF_critical_pressure_ratio_l, control_valve_choke_P_l, size_control_valve_l
 from fluids.friction import Churchill_1977, Colebrook
 from fluids.two_phase import two_phase_dP
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import POUND, PSI, Row, kelvin, params
 
 from geoflow.physics.ammonia import saturation
@@ -25,7 +26,7 @@ from geoflow.physics.lines import (
     valve_inlet_pressure,
 )
 
-LAWS = settings(max_examples=100, deadline=None, database=None)
+LAWS = laws(100)
 AIR = 101325.0
 FOOT, INCH = 0.3048, 0.0254
 HOSE_ROUGHNESS = 1.5e-6

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.util
 import json
-import time
 
 import geopandas
 import numpy as np
@@ -19,7 +18,7 @@ from geoflow.formats.logs import load_mapping, read_log, save_mapping
 from geoflow.formats.logsections import read_labels, read_switch
 from geoflow.formats.logunits import ROLES, Conditions, nitrogen_per_unit, role_to_si
 
-# Exact definitions (geo.md section 5): pound 0.45359237 kg, acre 4046.8564224 m2, gallon 3.785411784 L, foot 0.3048 m.
+# Exact definitions: pound 0.45359237 kg, acre 4046.8564224 m2, gallon 3.785411784 L, foot 0.3048 m.
 LB_AC = 0.45359237 / 4046.8564224
 GALLON, FOOT = 3.785411784e-3, 0.3048
 
@@ -138,7 +137,7 @@ def test_columns_asked_for(tmp_path):
     columns["V"] = [5, 5, 5]
     refused(lambda: log_of(tmp_path, columns, columns=["speed=V"]), "does not say its unit", "speed=V:mph")
     read = log_of(tmp_path, columns, columns=["speed=V:mph", "target=-"])
-    np.testing.assert_allclose(read.log.speed, 2.2352)  # 5 mph (geo.md section 5)
+    np.testing.assert_allclose(read.log.speed, 2.2352)  # 5 mph, exact definitions
     assert np.isnan(read.log.target).all() and "speed" not in read.derived
 
 
@@ -183,7 +182,7 @@ def test_the_mapping_is_saved_and_read(tmp_path):
         ("width", "ft", 60, 18.288), ("width", "in", 30, 0.762), ("step", "m", 2, 2),
         ("temperature", "degF", 50, 283.15), ("temperature", "degC", 10, 283.15), ("temperature", "K", 280, 280),
         ("heading", "deg", 180, np.pi),
-        # psi 6894.757293168 Pa (geo.md section 5); the air here is 100,000 Pa
+        # psi 6894.757293168 Pa (exact definitions); the air here is 100,000 Pa
         ("bar_pressure", "psi", 10, 168947.57293168), ("bar_pressure", "psia", 10, 68947.57293168),
         ("pump_pressure", "kPa", 50, 150e3), ("pump_pressure", "bar", 1, 200e3),
         ("flow", "lb NH3/min", 60, 0.45359237), ("flow", "kg NH3/min", 60, 1.0), ("flow", "gpm", 60, GALLON * 640),
@@ -231,7 +230,7 @@ def test_another_product_is_read_only_with_its_nitrogen(tmp_path):
 
 
 def test_gps_seconds_against_the_published_example():
-    # geo.md section 5 (agridat documentation): 15 leap seconds in November 2011.
+    # Documentation of the R package agridat: 15 leap seconds in November 2011.
     assert gps_to_unix(np.array([1004549898.0]))[0] == np.datetime64("2011-11-05T17:38:03", "s").astype(int)
     # The epoch itself; and the last leap second so far (IERS Bulletin C, from memory): 18 from 2017-01-01.
     edge = (np.datetime64("2017-01-01", "s") - np.datetime64("1980-01-06", "s")).astype(int)
@@ -477,7 +476,7 @@ def test_section_names_and_switches():
     def switch(*cells):
         return [part.tolist() for part in read_switch(pandas.Series(cells), where="f")]
 
-    # geo.md 1.5: 00 off, 01 on, 10 error, 11 not installed
+    # Data dictionary of ISO 11783-11, page 174: 00 off, 01 on, 10 error, 11 not installed
     assert switch(0, 1, 2, 3)[0] == [False, True, False, False]
     assert switch("On", "off", None) == [[True, False, False], [True, True, False]]
     assert switch(True, False)[0] == [True, False]
@@ -585,13 +584,3 @@ def test_parquet(tmp_path):
     np.testing.assert_allclose(read_log(tmp_path / "log.parquet", rate_unit="lb N/ac").log.applied, 150 * LB_AC)
     pandas.DataFrame(north_run(4)).to_parquet(tmp_path / "plain.parquet")
     assert read_log(tmp_path / "plain.parquet").kept == 4
-
-
-def test_the_cost_per_record_does_not_grow(tmp_path):
-    taken = []
-    for count in (20_000, 160_000):
-        path = write_csv(tmp_path / f"{count}.csv", north_run(count, step=0.1))
-        begin = time.perf_counter()
-        assert read_log(path).kept == count
-        taken.append((time.perf_counter() - begin) / count)
-    assert taken[1] < 3.0 * taken[0]

@@ -1,7 +1,7 @@
 """Flow through the row orifice against API 520-I, the exact equilibrium limit, and the laws it has to obey.
 
-Checks 2 and 3 of the project's list (two-phase inlet, omega = 1) are about liquid that already boils before the
-orifice. geoflow never lets that count as a working bar, has no function for it, and so has nothing to check.
+Not here: two-phase inlet and omega = 1, liquid that already boils before the orifice. geoflow never lets that count as
+a working bar, has no function for it, and so has nothing to check.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 import shapely
 from CoolProp.CoolProp import PropsSI
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import PSI, Row, kelvin, params
 from scipy.optimize import minimize_scalar
 
@@ -28,7 +29,7 @@ from geoflow.physics.orifices import (
     upstream_pressure,
 )
 
-LAWS = settings(max_examples=200, deadline=None, database=None)
+LAWS = laws(200)
 FAHRENHEIT = (-20, 0, 20, 40, 60, 80, 100)
 
 

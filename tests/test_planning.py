@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 import shapely
 from bars import LB_PER_AC, MPH, bar, change, fahrenheit, feed, full_bar, orifice
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import POUND, UNITS, Row, params
 
 from geoflow.equipment import Bar, Section, Tank
@@ -29,7 +30,7 @@ from geoflow.planning.speeds import best_speeds, speed_curve
 from geoflow.vet import Plan, Solution, fitted_with, solve, vet
 from geoflow.window import row_split, temperature_grid
 
-LAWS = settings(max_examples=60, deadline=None, database=None)
+LAWS = laws(60)
 ALL = (0, 1, 2)
 KNOWN = {"coefficient_tolerance": 0.04, "flash_weight": 0.3}
 
@@ -241,7 +242,7 @@ def test_nothing_that_holds_gives_no_speeds_and_none_asked_is_refused() -> None:
 # Temperatures.
 
 
-@settings(max_examples=15, deadline=None, database=None)
+@laws(15)
 @given(values=RATES, seed=st.integers(0, 99), name=NAMES)
 def test_temperature_curve_is_what_the_verdicts_say_at_each_temperature(
     values: list[float], seed: int, name: str

@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import PSI, UNITS, Row, kelvin, params
 
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.pumps import capacity_ratio, manifold_temperature_rise
 
-LAWS = settings(max_examples=200, deadline=None, database=None)
+LAWS = laws(200)
 
 
 @params("pumps")

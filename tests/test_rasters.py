@@ -11,8 +11,9 @@ import pytest
 import rasterio
 import shapely
 from geographiclib.geodesic import Geodesic
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
+from laws import laws
 from raster_files import POINT, write_geotiff
 from rx_files import EAST, NORTH, UTM
 from scipy import ndimage
@@ -236,7 +237,7 @@ def test_unit_of_a_band(tmp_path):
     assert read(path, rate_unit=None).rate_unit.text == "lb N/ac"
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     cells=st.integers(1, 9).flatmap(
         lambda width: st.lists(

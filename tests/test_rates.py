@@ -1,15 +1,16 @@
 """Rates, flows, meters and transmitters against hand arithmetic and facts of the trade.
 
-Checks 11 and 12 of the project's list (field capacity in acres an hour, length of a 1/128-acre strip) have no function
-in geoflow to hold them to, and a test of its own arithmetic would hold nothing.
+Not here: the length of a 1/128-acre strip has no function in geoflow to hold it to, and a test of its own arithmetic
+would hold nothing.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import POUND, UNITS, Row, kelvin, params
 
 from geoflow.equipment import Bar, Limits, Meter, Orifice, Pump, Section
@@ -19,7 +20,7 @@ from geoflow.physics.ammonia import saturation
 from geoflow.rates import ammonia_flow, as_nitrogen_rate, from_nitrogen_rate, nitrogen_rate
 from geoflow.units import RATE_UNITS, RateUnit, rate_unit
 
-LAWS = settings(max_examples=200, deadline=None, database=None)
+LAWS = laws(200)
 
 
 @params("rates")

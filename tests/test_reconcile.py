@@ -41,7 +41,7 @@ def test_limits_of_agreement_as_published() -> None:
     assert found.bias == pytest.approx(-2.1, abs=0.05)
     assert spread == pytest.approx(38.8, abs=0.05)
     assert (found.bias - 2 * spread, found.bias + 2 * spread) == pytest.approx((-79.7, 75.5), abs=0.15)
-    # 2 s_xy / ... worked once in a spreadsheet's way, list of checks in the project's geometry notes.
+    # 2 s_xy / ... worked once by hand from the 17 pairs, sums over n.
     assert found.concordance == pytest.approx(0.9427, abs=5e-5)
     assert (found.lower_limit, found.upper_limit) == pytest.approx(
         (found.bias - 1.96 * found.spread, found.bias + 1.96 * found.spread)

@@ -30,7 +30,7 @@ SOUND = Field(offsets=(0.0,) * 6, rates=RATES, zone_length=90.0)
 ONE_RATE = Field(rates=(180 * LB_PER_AC,), offsets=(0.0,) * 6)
 WHOLE_NUMBERS = {"zone"}
 
-# contract.md, JSON of `reconcile`, word by word.
+# The keys of `reconcile --json`, word by word: what scripts rely on.
 KEYS = {
     "points": {"read", "kept", "dropped"},
     "lag_s": {"best", "low", "high"},
@@ -587,6 +587,7 @@ def test_a_ticket_that_is_none(text: str, sound: Files, capsys: pytest.CaptureFi
     assert "Traceback" not in err
 
 
+@pytest.mark.slow
 def test_outputs_are_all_there_and_never_replaced_unasked(
     sound: Files, plainly: dict, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -8,8 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 from bars import bar, change
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from scipy.optimize import linprog
 
 from geoflow.costs import Prices, money
@@ -58,7 +59,7 @@ every_rule = st.builds(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@laws(150)
 @given(fields, every_rule)
 def test_laws_of_every_policy(zones: list[tuple[float, float]], rules: Rules) -> None:
     rate, area = as_field(zones)
@@ -79,7 +80,7 @@ def test_laws_of_every_policy(zones: list[tuple[float, float]], rules: Rules) ->
     assert np.all(done.speed_low <= done.speed_high * (1 + 1e-12))
 
 
-@settings(max_examples=100, deadline=None)
+@laws(100)
 @given(fields, st.sampled_from(["hold-speed", "hold-total"]), st.booleans(), st.booleans())
 def test_rewriting_twice_changes_nothing_more(
     zones: list[tuple[float, float]], policy: str, allow_raise: bool, stepped: bool
@@ -91,7 +92,7 @@ def test_rewriting_twice_changes_nothing_more(
     assert twice.after == pytest.approx(once.after, rel=1e-12)
 
 
-@settings(max_examples=60, deadline=None)
+@laws(60)
 @given(fields, every_rule, st.randoms(use_true_random=False))
 def test_the_order_of_zones_does_not_matter(zones: list[tuple[float, float]], rules: Rules, shuffle) -> None:
     rules = replace(rules, step=0.0)
@@ -152,7 +153,7 @@ def test_hold_rate_keeps_what_some_speed_reaches() -> None:
     assert lifted.speed_low[0] == pytest.approx(fastest) and not lifted.left_failing.any()
 
 
-@settings(max_examples=80, deadline=None)
+@laws(80)
 @given(fields)
 def test_hold_total_moves_no_more_nitrogen_than_a_linear_program(zones: list[tuple[float, float]]) -> None:
     """scipy's linear program: least sum of pounds moved, rates within the window, the field's nitrogen kept."""
@@ -184,7 +185,7 @@ def test_hold_total_moves_no_more_nitrogen_than_a_linear_program(zones: list[tup
         )
 
 
-@settings(max_examples=60, deadline=None)
+@laws(60)
 @given(fields, st.sampled_from([0.01, 0.1, 1.0]))
 def test_hold_total_in_steps_misses_by_less_than_one_step_of_the_smallest_zone_that_can_move(
     zones: list[tuple[float, float]], step: float
@@ -219,7 +220,7 @@ def test_hold_total_without_a_raise_says_that_it_is_impossible() -> None:
     assert done.unplaced == pytest.approx(0.3 * high * 10.0 * ACRE)
 
 
-@settings(max_examples=100, deadline=None)
+@laws(100)
 @given(st.lists(st.tuples(st.floats(1.0, 2.0), st.floats(0.1, 9.0)), min_size=1, max_size=12), st.floats(0.5, 3.0))
 def test_spread_is_the_least_change_by_squares(zones: list[tuple[float, float]], share: float) -> None:
     """Against bisection for the one amount added to all (the solution's closed form by Lagrange)."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import sqlite3
 import subprocess
@@ -20,8 +19,9 @@ import pyogrio
 import pyproj
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
+from laws import laws
 from rx_files import UTM, in_degrees, square, strip_of, write_geojson, write_shapefile, zip_up
 
 from geoflow.errors import OutputError
@@ -362,7 +362,7 @@ JSON = st.recursive(
 )
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
+@laws(100, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(st.dictionaries(st.text() | st.sampled_from(["r", "properties", "type"]), JSON, max_size=4), max_size=4),
     JSON,
@@ -514,7 +514,8 @@ def test_the_rate_format_of_a_geojson_has_no_limit(tmp_path):
     assert found.decimals is None and found.largest > 1e300
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
+@pytest.mark.slow
+@laws(100, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.floats(0.0, 900.0), min_size=6, max_size=6), st.integers(0, 15))
 def test_rates_rounded_to_the_format_always_fit(tmp_path_factory, rates, decimals):
     folder = tmp_path_factory.mktemp("fit")
@@ -692,57 +693,6 @@ def test_the_remains_of_a_broken_off_write_are_replaced(tmp_path):
 
 # --- killed ----------------------------------------------------------------------------------------------------------
 
-KILLER = """
-import os, random, shutil, signal, sys, time
-from pathlib import Path
-import numpy as np
-from geoflow.formats.rewritten import write_rewritten
-from geoflow.formats.vector import read_prescription
-
-source, target, rounds = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
-rx = read_prescription(source, rate_column="RATE", rate_unit="lb N/ac")
-every = np.ones(rx.rate.size, dtype=bool)
-chance, caught = random.Random(4), 0
-versions = []
-for rate in (90.0, 80.0):
-    one = target.with_name(f"whole{rate:.0f}") / target.name
-    write_rewritten(rx, np.full(rx.rate.size, rate), every, one, replace=False, protect=())
-    versions.append({p.suffix: p.read_bytes() for p in one.parent.iterdir()})
-for _ in range(rounds):
-    child = os.fork()
-    if not child:
-        for turn in range(1000):
-            rate = (90.0, 80.0)[turn % 2]
-            write_rewritten(rx, np.full(rx.rate.size, rate), every, target, replace=True, protect=())
-        os._exit(0)
-    time.sleep(chance.uniform(0.0, 0.12))
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    found = {p.suffix: p.read_bytes() for p in target.parent.glob(target.stem + ".*")}
-    # A shapefile lives by its .shx: without it there is none yet.
-    if found and (target.suffix != ".shp" or ".shx" in found):
-        assert found in versions, sorted(found)
-    hidden = list(target.parent.glob(".geoflow-*"))
-    caught += bool(hidden)
-    for path in hidden:
-        shutil.rmtree(path)
-print(caught)
-"""
-
-
-@pytest.mark.parametrize("form", FORMS)
-def test_a_kill_at_any_moment_leaves_the_old_file_or_the_new(tmp_path, form):
-    source = plain_file(tmp_path, form, count=300)
-    (tmp_path / "out").mkdir()
-    target = tmp_path / "out" / f"new.{form}"
-    command = [sys.executable, "-c", KILLER, str(source), str(target), "24"]
-    # What a killed run had unpacked from a zip stays behind: let it be here.
-    env = {**os.environ, "TMPDIR": str(tmp_path)}
-    done = subprocess.run(command, capture_output=True, text=True, check=False, env=env)
-    assert done.returncode == 0, done.stderr
-    assert int(done.stdout) >= 5  # else the kills came between the writes and showed nothing
-
-
 STOPPER = """
 import os, sys
 from pathlib import Path
@@ -772,6 +722,7 @@ for stop in range(6):
 """
 
 
+@pytest.mark.slow
 def test_a_new_shapefile_cut_short_between_its_files_cannot_be_taken_for_one(tmp_path):
     source = plain_file(tmp_path, "shp")
     command = [sys.executable, "-c", STOPPER, str(source), str(tmp_path)]

@@ -24,6 +24,8 @@ from geoflow import cli
 sys.path.insert(0, str(Path(__file__).parent / "campaigns"))
 from season_kills import JOBS, campaign, tree
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parent.parent
 FIELDS = 7
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}

@@ -7,8 +7,9 @@ import functools
 import numpy as np
 import pytest
 import short_tube_fit as refit
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import PSI, Row, params
 
 from geoflow.physics.ammonia import equilibrium_flux_limit, liquid_density, saturation
@@ -29,7 +30,7 @@ from geoflow.physics.short_tubes import (
     validity,
 )
 
-LAWS = settings(max_examples=150, deadline=None, database=None)
+LAWS = laws(150)
 STATED = (0.76, 0.84)
 
 

@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from taskdata_files import SOUTH, WEST, element, field, grid, polygon, rate, task, taskdata
 
 from geoflow.errors import PrescriptionError
@@ -45,7 +46,8 @@ def covers(zones: TaskZones, row: int, column: int) -> list[int]:
 
 
 def test_a_grid_of_zones_begins_in_the_south_west_and_runs_east(tmp_path: Path) -> None:
-    # geo.md 1.3: row-major, first cell south-west, east along the row, then one row north. Three rows of four cells.
+    # As two independent open readers have it: row-major, first cell south-west, east along the row, then one row
+    # north. Three rows of four cells.
     codes = [1, 1, 2, 2, 1, 1, 2, 2, 3, 3, 3, 3]
     zones = read(tmp_path, codes_task(3, 4, {0: 0, 1: 10000, 2: 12000, 3: 14000}), bytes(codes))
     assert zones.form == "grid of zones"
@@ -61,7 +63,7 @@ def test_a_grid_of_zones_begins_in_the_south_west_and_runs_east(tmp_path: Path) 
 
 
 def test_a_grid_of_rates_holds_numbers_per_variable_in_the_zones_order(tmp_path: Path) -> None:
-    # geo.md 1.3, worked through with two independent implementations: 3 rows, 4 columns, 2 numbers per cell.
+    # Worked through with two independent open readers: 3 rows, 4 columns, 2 numbers per cell.
     cells = [(100 * row + 10 * column, 1000 * row + column) for row in range(3) for column in range(4)]
     data = b"".join(struct.pack("<2i", *pair) for pair in cells)
     text = task(element("TZN", rate("01B0", 0), rate("0006", 0), A=5), grid(3, 4, 2, J=5), fallback=None)
@@ -96,7 +98,7 @@ def outline(*corners: tuple[int, int]) -> str:
 
 
 def test_nothing_to_apply_is_ground_inside_the_boundary_and_none_outside(tmp_path: Path) -> None:
-    # geo.md 1.3: 0 means "apply nothing"; whether a cell is outside the field is never told by its value alone.
+    # 0 means "apply nothing"; whether a cell is outside the field is never told by its value alone.
     inside = outline((0, 0), (0, 3), (1, 3), (1, 0))
     text = task(element("TZN", rate("01B0", 0), A=1), grid(2, 3, 2, J=1), fallback=None)
     data = struct.pack("<6i", 9000, 0, 9000, 0, 0, 0)
@@ -179,7 +181,7 @@ def test_an_exponent_in_the_size_of_a_cell_is_allowed(tmp_path: Path) -> None:
     assert same(read(tmp_path, text, b"\x01").table.geometry[0], cell(0, 0))
 
 
-@settings(max_examples=60, deadline=None)
+@laws(60)
 @given(
     st.integers(1, 7).flatmap(
         lambda rows: st.integers(1, 7).flatmap(

@@ -24,7 +24,7 @@ def refusal(path: Path) -> PrescriptionError:
 @pytest.mark.parametrize("name", ["TASKDATA.XML", "TASKDATA.xml", "taskdata.xml"])
 @pytest.mark.parametrize("inside", ["", "TASKDATA/", "Taskdata/", "export 2026/TASKDATA/"])
 def test_any_case_and_place_in_a_zip(tmp_path: Path, name: str, inside: str) -> None:
-    # geo.md 1.6: real sets mix upper and lower case.
+    # Public sample sets mix upper and lower case.
     path = write_zip(tmp_path / "a.zip", {name: root(field(), two_zones())}, inside)
     assert is_taskdata(path)
     assert len(open_taskdata(path).root.all("TSK")) == 1
@@ -66,7 +66,7 @@ def test_nothing_else_is_task_data(tmp_path: Path) -> None:
 
 
 def test_external_parts_stand_in_place_of_their_reference(tmp_path: Path) -> None:
-    # geo.md 1.1: TASKDATA.XML may name external parts with XFR, whose root is XFC.
+    # ISO 11783-10, published schema V4-3: TASKDATA.XML may name external parts with XFR, whose root is XFC.
     part = '<?xml version="1.0"?><XFC><TSK A="TSK7" B="Elsewhere" G="1"/></XFC>'
     reference = element("XFR", A="TSK00001", B=1)
     path = taskdata(tmp_path, reference, files={"tsk00001.xml": part})

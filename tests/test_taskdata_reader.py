@@ -73,7 +73,7 @@ def test_grids(tmp_path: Path, version: Version, form: Form) -> None:
     rates = np.array([0.01, 0.02])
     write_taskdata(path, [south, north], rates, basis="nitrogen", field="F", version=version, form=form, cell=12.0)
     seen = run_reader(str(path))
-    # The standard has capitals (geo.md 1.6); the other reader finds them but would rather see ".bin".
+    # The standard has capitals; the other reader finds them but would rather see ".bin".
     assert [text for text in seen["warnings"] if "Letter case" not in text] == []
     grid = seen["tasks"][0]["grid"]
     assert (grid["south"], grid["west"]) == (SOUTH, WEST)
@@ -134,7 +134,7 @@ def test_logs_are_read_alike(tmp_path: Path) -> None:
 
 
 def test_the_standards_example_in_both_readers(tmp_path: Path) -> None:
-    # geo.md 1.4: the example printed in the standard; the JavaScript reader returns it exactly.
+    # The example printed in the standard; the JavaScript reader returns it exactly.
     data = bytes.fromhex("00348c0325245804671ee4d998030102000a000000010f000000")
     head = header([("0815", "DET1"), ("4711", "DET1")])
     path = write_zip(

@@ -16,7 +16,7 @@ from geoflow.formats.taskdata_write import write_taskdata
 from geoflow.formats.vector import read_prescription
 
 FIELDS = Path(__file__).parent.parent / "sample_fields"
-# Exact definitions (geo.md section 5).
+# Exact definitions.
 MG_PER_LB_AC = 112.0851156194456
 
 
@@ -37,7 +37,7 @@ def test_task_data_is_vetted_like_any_prescription(
     assert whole == 1
     found = {round(zone["rate_lb_n_ac"]): zone["verdict"] for zone in zones if zone["verdict"] != "off"}
     assert found == {160: "holds", 400: "fails"}
-    # 1 mg/m2 is 0.0089 lb/ac (geo.md 1.5): rounding to integers costs at most half of that.
+    # 1 mg/m2 is 0.0089 lb/ac: rounding to integers costs at most half of that.
     asked = sorted({zone["rate_lb_n_ac"] for zone in zones} - {0.0})
     assert asked == pytest.approx([160.0, 400.0], abs=0.0046)
 

@@ -9,8 +9,9 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
+from laws import laws
 from taskdata_files import SOUTH, STEP, WEST, square
 
 from geoflow.errors import OutputError
@@ -21,7 +22,7 @@ from geoflow.formats.taskdata_zones import read_taskdata_zones
 
 BOX = shapely.Polygon(square(0, 0))
 FAR = shapely.Polygon(square(2, 0))
-# 1 lb/ac = 112.0851156194456 mg/m2 (geo.md 5, from exact definitions).
+# 1 lb/ac = 112.0851156194456 mg/m2 (exact definitions).
 LB_AC = 112.0851156194456e-6
 
 
@@ -43,7 +44,7 @@ def refusal(path: Path, shapes: list[object], rates: list[float], **more: object
 
 
 def test_pounds_per_acre_as_milligrams_per_square_metre(tmp_path: Path) -> None:
-    # geo.md 1.5: 100 lb NH3/ac = 11,209 mg/m2; 82 lb N/ac = 9,191 mg/m2.
+    # By hand, exact definitions: 100 lb NH3/ac = 11,209 mg/m2; 82 lb N/ac = 9,191 mg/m2.
     ammonia = write(tmp_path / "a.zip", [BOX], [100 * LB_AC], basis="ammonia")
     assert '<PDV A="0006" B="11209"' in ammonia and "01B0" not in ammonia
     nitrogen = write(tmp_path / "n.zip", [BOX], [82 * LB_AC])
@@ -51,7 +52,8 @@ def test_pounds_per_acre_as_milligrams_per_square_metre(tmp_path: Path) -> None:
 
 
 def test_rates_are_rounded_not_cut(tmp_path: Path) -> None:
-    # geo.md 1.4: truncation is wrong for 6.3 % of seven-decimal numbers; 0.0149999999 kg/m2 is 15,000 mg/m2.
+    # Counted on random positions: truncation is wrong for 6.3 % of seven-decimal numbers; 0.0149999999 kg/m2 is 15,000
+    # mg/m2.
     assert 'B="15000"' in write(tmp_path / "a.zip", [BOX], [0.0149999999])
 
 
@@ -71,14 +73,15 @@ def test_what_holds_elsewhere_is_stated_and_is_nothing(tmp_path: Path) -> None:
 
 
 def test_the_scale_shown_agrees_with_the_dictionary(tmp_path: Path) -> None:
-    # geo.md 1.5: for 0006 shown in kg/ha the only right scale is 0.01.
+    # 0006 counts mg/m2 (data dictionary of ISO 11783-11): for 0006 shown in kg/ha the only right scale is 0.01.
     shown = ElementTree.fromstring(write(tmp_path / "a.zip", [BOX], [0.01], basis="ammonia")).find("VPN")
     assert shown is not None
     assert (shown.get("B"), shown.get("C"), shown.get("E")) == ("0", "0.01", "kg NH3/ha")
 
 
 def test_parts_of_a_zone_by_version(tmp_path: Path) -> None:
-    # geo.md 1.2: k parts are k PLN in one TZN in version 4, and k outlines in one PLN in version 3.
+    # Published schemas V3-3 and V4-3: k parts are k PLN in one TZN in version 4, and k outlines in one PLN in version
+    # 3.
     parts = shapely.MultiPolygon([BOX, FAR])
     for version, polygons in ((4, 2), (3, 1)):
         root = ElementTree.fromstring(write(tmp_path / f"{version}.zip", [parts], [0.01], version=version))
@@ -88,7 +91,7 @@ def test_parts_of_a_zone_by_version(tmp_path: Path) -> None:
 
 
 def test_the_area_of_the_field_is_geodesic(tmp_path: Path) -> None:
-    # Square of three 1,000 m geodesic edges from (0, 0), closed: 1e6 m2 (geo.md 5, example of the geodesic library).
+    # Square of three 1,000 m geodesic edges from (0, 0), closed: 1e6 m2 (example of geographiclib).
     import pyproj
 
     geod = pyproj.Geod(ellps="WGS84")
@@ -181,7 +184,7 @@ def strips(count: int) -> list[object]:
 
 
 def test_254_zones_fit_and_more_are_merged_by_rate(tmp_path: Path) -> None:
-    # geo.md 1.3: codes 0 to 254, and 0 is taken by what holds elsewhere.
+    # Published schema V4-3: codes 0 to 254, and 0 is taken by what holds elsewhere.
     text = write(tmp_path / "a.zip", strips(254), [0.01 + 1e-6 * at for at in range(254)])
     assert ElementTree.fromstring(text).find("TSK/TZN[@A='254']") is not None
     rates = [0.01 + 1e-6 * (at % 3) for at in range(300)]
@@ -222,7 +225,7 @@ def test_names_survive_or_are_told(tmp_path: Path, given_: str, written: str, no
 
 
 @given(st.text(max_size=50))
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_name_gives_a_file_that_is_read(tmp_path: Path, name: str) -> None:
     path = tmp_path / "a.zip"
     write_taskdata(path, [BOX], np.array([0.01]), basis="nitrogen", field=name, names=[name], replace=True)
@@ -252,7 +255,7 @@ def shapes_of_zones(draw: st.DrawFn) -> list[object]:
     return zones or [BOX]
 
 
-@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(50, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(shapes_of_zones(), st.data(), st.sampled_from([3, 4]), st.sampled_from(["nitrogen", "ammonia"]))
 def test_what_is_written_is_read_back(
     tmp_path: Path, shapes: list[object], data: st.DataObject, version: Version, basis: str
@@ -271,7 +274,7 @@ def test_what_is_written_is_read_back(
         assert shapely.equals_exact(ours, wanted, tolerance=1e-12)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@laws(25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 1000), st.integers(0, 1000), st.sampled_from(["grid of zones", "grid of rates"]))
 def test_a_grid_read_back_keeps_what_its_cells_hold(tmp_path: Path, one: int, other: int, form: str) -> None:
     left = shapely.box(WEST, SOUTH, WEST + STEP, SOUTH + STEP)
@@ -289,7 +292,7 @@ def test_a_grid_read_back_keeps_what_its_cells_hold(tmp_path: Path, one: int, ot
 
 
 def test_the_angles_of_a_cell() -> None:
-    # geo.md 1.3: 10 m at 42 N = 9.003065e-5 degree north, 1.206990e-4 degree east.
+    # Geodesic on WGS 84 (pyproj): 10 m at 42 N = 9.003065e-5 degree north, 1.206990e-4 degree east.
     assert cell_angles(10.0, 42.0) == (pytest.approx(9.003065e-5, abs=5e-12), pytest.approx(1.206990e-4, abs=5e-11))
 
 
@@ -325,7 +328,7 @@ def test_cells_in_two_zones_are_told() -> None:
     assert not (cells.zone[:, east < WEST + STEP] == 1).any(), "the first zone keeps what both cover"
 
 
-# Negative controls: geo.md 1.6 lists what the published V4-3 schema rejects.
+# Negative controls: what the published V4-3 schema rejects, tried with a schema validator.
 CONTROLS = [
     ("three-digit number", 'A="01B0"', 'A="1B0"', "four hexadecimal digits"),
     ("longitude", 'D="-95"', 'D="-181"', "not within -180 to 180"),
@@ -368,7 +371,7 @@ def test_the_check_refuses(tmp_path: Path, name: str, right: str, wrong: str, sa
 def test_version_3_has_its_own_limits(tmp_path: Path) -> None:
     text = write(tmp_path / "a.zip", [BOX], [0.01], version=3)
     assert validate_taskdata(text, 3) == []
-    # geo.md 1.1: version 3 sets no limit to decimals, knows no status above 4 and only minor version 3.
+    # Published schema V3-3: version 3 sets no limit to decimals, knows no status above 4 and only minor version 3.
     assert validate_taskdata(text.replace('C="42.001"', 'C="42.00100000000001"'), 3) == []
     assert any("none of 1 to 4" in problem for problem in validate_taskdata(text.replace(' G="1"', ' G="5"'), 3))
     assert any("VersionMinor" in problem for problem in validate_taskdata(text.replace('Minor="3"', 'Minor="0"'), 3))
@@ -383,7 +386,7 @@ def test_the_check_counts_the_bytes_of_a_grid(tmp_path: Path) -> None:
             data = archive.read("TASKDATA/GRD00001.BIN")
         grid = ElementTree.fromstring(text).find("TSK/GRD")
         assert grid is not None
-        # geo.md 1.3: bytes = rows x columns x (1 | 4 x variables).
+        # As two independent open readers have it: bytes = rows x columns x (1 | 4 x variables).
         assert len(data) == int(grid.get("E", "")) * int(grid.get("F", "")) * width == int(grid.get("H", ""))
         assert validate_taskdata(text, 4, {"GRD00001.BIN": data}) == []
         for files in ({}, {"GRD00001.BIN": data[:-1]}):

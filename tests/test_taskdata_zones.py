@@ -50,7 +50,7 @@ def test_rings_rates_names_and_places(tmp_path: Path, major: int) -> None:
     assert zones.table.geometry[0].bounds == pytest.approx((WEST, SOUTH, WEST + STEP, SOUTH + STEP), abs=1e-12)
     assert list(zones.table["zone"]) == [1, 2]
     assert list(zones.table["name"]) == ["West", "East"]
-    # 12000 and 6000 mg/m2 are 120 and 60 kg/ha: 1 mg/m2 = 0.01 kg/ha (geo.md 1.5).
+    # 12000 and 6000 mg/m2 are 120 and 60 kg/ha: 1 mg/m2 = 0.01 kg/ha.
     assert list(zones.table["rate_01B0_kg_n_ha"]) == [120.0, 60.0]
     assert (zones.task, zones.task_name, zones.field_name) == ("TSK1", "Spring", "North 40")
     assert zones.form == "outlines"
@@ -59,7 +59,7 @@ def test_rings_rates_names_and_places(tmp_path: Path, major: int) -> None:
 @pytest.mark.parametrize(
     ("ddi", "stored", "unit", "value"),
     [
-        # Dictionary 2025-03-14 (geo.md 1.5): 100 lb NH3/ac = 11,209 mg/m2, 82 lb N/ac = 9,191 mg/m2.
+        # Data dictionary of ISO 11783-11, 2025-03-14: 100 lb NH3/ac = 11,209 mg/m2, 82 lb N/ac = 9,191 mg/m2.
         ("0006", 11209, "kg NH3/ha", 112.09),
         ("01B0", 9191, "kg N/ha", 91.91),
         ("0001", 10000, "L NH3/ha", 1.0),  # 1 L/ha = 10,000 steps of 0.01 mm3/m2
@@ -140,7 +140,7 @@ def test_version_3_closes_rings_by_itself_and_version_4_says_so(tmp_path: Path) 
 
 @pytest.mark.parametrize("turn", [False, True])
 def test_direction_of_a_ring_says_nothing(tmp_path: Path, turn: bool) -> None:
-    # geo.md 1.2: no winding order is prescribed; rings are told by LSG type.
+    # No winding order is prescribed (documentation of the open reader isoxml-py); rings are told by LSG type.
     order = -1 if turn else 1
     shape = polygon(2, square(0, 0)[::order], square(0.25, 0.25, 0.5)[::order])
     text = task(element("TZN", rate("01B0", 12000), shape, A=1))
@@ -149,7 +149,8 @@ def test_direction_of_a_ring_says_nothing(tmp_path: Path, turn: bool) -> None:
 
 
 def test_several_outlines_in_one_polygon_take_each_its_own_holes(tmp_path: Path) -> None:
-    # geo.md 1.2: version 3 may hold several exterior rings in one PLN. The hole of the second comes first.
+    # Version 3 (documentation of the open reader isoxml-py) may hold several exterior rings in one PLN. The hole of
+    # the second comes first.
     shape = element("PLN", line(2, square(3.25, 0.25, 0.5)), line(1, square(0, 0)), line(1, square(3, 0)),
                     line(2, square(0.5, 0.5, 0.25)), line(1, square(3.4, 0.4, 0.1)), A=2)  # fmt: skip
     text = task(element("TZN", rate("01B0", 12000), shape, A=1))
@@ -236,7 +237,7 @@ def test_three_hexadecimal_digits_are_filled_up(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("greatest", "told"), [(50, 1), (1999, 1), (2000, 0), (12000, 0)])
 def test_a_map_of_next_to_nothing_is_suspect(tmp_path: Path, greatest: int, told: int) -> None:
-    # geo.md 1.5: a public sample stores 10-50 under 0006 and means kg/ha; the line drawn there is 2,000 mg/m2.
+    # A public sample stores 10-50 under 0006 and means kg/ha; the line drawn there is 2,000 mg/m2.
     text = two_zones("0006").replace('B="12000"', f'B="{greatest}"').replace('B="6000"', 'B="10"')
     assert said(read_taskdata_zones(taskdata(tmp_path, text)), "wrong scale") == told
 
@@ -270,7 +271,7 @@ def test_codes_that_are_too_large_or_repeat_are_told(tmp_path: Path) -> None:
 
 
 def test_a_boundary_far_away_is_told(tmp_path: Path) -> None:
-    # geo.md 1.6: one real set puts its grid in Denmark and its boundary near Moscow.
+    # One real set puts its grid in Denmark and its boundary near Moscow.
     near = field(polygon(1, square(0, 0, 3)))
     far = field(polygon(1, [(37.0, 55.0), (37.1, 55.0), (37.1, 55.1)]))
     assert said(read_taskdata_zones(taskdata(tmp_path / "a", near, two_zones())), "do not touch") == 0

@@ -7,8 +7,9 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from published import PSI, UNITS, Row, params
 
 from geoflow.errors import QuantityError
@@ -30,7 +31,7 @@ from geoflow.units import (
     unit_label,
 )
 
-LAWS = settings(max_examples=200, deadline=None, database=None)
+LAWS = laws(200)
 AIR = 98000.0
 
 

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 from bars import AIR, GPM, LB_PER_AC, MPH, PSI, bar, change, fahrenheit, full_bar, orifice, sharp_bar
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 
 from geoflow.circuit import Circuit
 from geoflow.coefficients import bounding_cases
@@ -187,7 +188,7 @@ def test_a_zone_that_all_but_fills_the_window_holds_over_a_stretch_that_covers_t
     assert found.temperature_high[0] >= kelvin - 0.05
 
 
-@settings(max_examples=25, deadline=None)
+@laws(25)
 @given(
     st.lists(st.just(0.0) | st.floats(1e-3, 400.0), min_size=1, max_size=12),
     st.randoms(use_true_random=False),
@@ -208,7 +209,7 @@ def test_order_and_splitting_change_nothing(values: list[float], random: Any, na
         np.testing.assert_array_equal(shuffled.cured_by_orifice[orifice_name], cured[order])
 
 
-@settings(max_examples=25, deadline=None)
+@laws(25)
 @given(st.floats(1.0, 400.0))
 def test_the_unit_of_the_rate_changes_nothing(pounds_of_nitrogen: float) -> None:
     """The same rate in three units. 1 lb/ac = 1.12085 kg/ha, 1 lb N = 1/0.82 lb NH3 for the grade 82-0-0."""
@@ -225,7 +226,7 @@ def test_the_unit_of_the_rate_changes_nothing(pounds_of_nitrogen: float) -> None
     assert len(set(found.verdict)) == len(set(found.limited_by)) == len(set(found.side)) == 1
 
 
-@settings(max_examples=15, deadline=None)
+@laws(15)
 @given(st.floats(0.0, 6.0), st.floats(0.0, 6.0), st.floats(0.0, 0.4), st.floats(0.0, 0.4))
 def test_a_wider_plan_never_improves_a_verdict(colder: float, warmer: float, slower: float, faster: float) -> None:
     worse = {"off": 0, "holds": 1, "doubtful": 2, "fails": 3}

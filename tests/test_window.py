@@ -10,8 +10,9 @@ import pytest
 from bars import AIR, FOOT, GPM, INCH, LB_PER_MIN, PSI, bar, change, every_section, fahrenheit, feed, full_bar, orifice
 from bars import sharp_bar as sharp
 from CoolProp.CoolProp import PropsSI
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 from reference_bar import ReferenceBar
 from scipy.optimize import brentq
 
@@ -197,7 +198,7 @@ def test_an_uncorrected_meter_delivers_more_in_the_cold(degrees: float, ratio: f
 # --------------------------------------------------------------------------------------------- never wider
 
 
-@settings(max_examples=15, deadline=None)
+@laws(15)
 @given(
     st.sampled_from(["margin", "rated", "rise", "flow", "meter low", "meter high", "pump low"]),
     st.floats(0, 90),
@@ -223,7 +224,7 @@ def test_the_window_never_widens_when_a_limit_tightens(limit: str, degrees: floa
     no_wider(narrow, wide, degrees)
 
 
-@settings(max_examples=10, deadline=None)
+@laws(10)
 @given(st.floats(0, 60), st.floats(0, 30), st.floats(0, 10), st.floats(0, 10))
 def test_the_window_never_widens_when_the_temperatures_grow(
     low: float, span: float, below: float, above: float
@@ -239,7 +240,7 @@ def test_the_window_never_widens_when_the_temperatures_grow(
         assert large.high <= small.high * (1 + 1e-4)
 
 
-@settings(max_examples=15, deadline=None)
+@laws(15)
 @given(st.floats(0, 90), st.floats(0.0, 0.1), st.floats(0.0, 0.1))
 def test_the_certain_window_never_widens_when_the_coefficient_is_less_known(
     degrees: float, known: float, more: float
@@ -255,7 +256,7 @@ def test_the_certain_window_never_widens_when_the_coefficient_is_less_known(
     less_sure(made(known + more), made(known), degrees)
 
 
-@settings(max_examples=15, deadline=None)
+@laws(15)
 @given(st.floats(-20, 90), st.floats(0, 10), st.floats(0, 10), st.floats(0, 5), st.floats(0, 5))
 def test_the_certain_window_never_widens_when_the_back_pressure_is_less_known(
     degrees: float, low: float, span: float, below: float, above: float
@@ -267,7 +268,7 @@ def test_the_certain_window_never_widens_when_the_back_pressure_is_less_known(
     less_sure(narrow, wide, degrees)
 
 
-@settings(max_examples=10, deadline=None)
+@laws(10)
 @given(st.floats(-20, 90), st.floats(0.0, 0.5), st.floats(0.0, 0.5))
 def test_the_certain_window_never_widens_when_the_hose_estimate_is_less_sure(
     degrees: float, tolerance: float, more: float
@@ -278,7 +279,7 @@ def test_the_certain_window_never_widens_when_the_hose_estimate_is_less_sure(
     less_sure(made(tolerance + more), made(tolerance), degrees)
 
 
-@settings(max_examples=15, deadline=None)
+@laws(15)
 @given(st.floats(0, 90), st.floats(0.0, 10.0), st.floats(0.0, 30.0))
 def test_the_high_end_never_rises_and_the_low_end_never_falls_with_the_loss_of_equal_feeds(
     degrees: float, fittings_k: float, more: float
@@ -317,7 +318,7 @@ def test_a_loss_in_the_feed_that_does_not_decide_lowers_the_low_end() -> None:
     assert found[2] > 1.04 * found[1]
 
 
-@settings(max_examples=15, deadline=None)
+@laws(15)
 @given(st.floats(-40, 130), st.booleans(), st.floats(-3.0, 5.0))
 def test_certain_lies_within_possible(degrees: float, estimated: bool, head: float) -> None:
     hose = RowHose(line=Line(8 * FOOT, 0.375 * INCH)) if estimated else full_bar().row_hose
@@ -372,7 +373,7 @@ def _point_bar(flow: float, pressure: float, degrees: float, tolerance: float, *
     return bar(orifices={"only": orifice(measured=(point,))}, **changes)
 
 
-@settings(max_examples=20, deadline=None)
+@laws(20)
 @given(st.floats(0.0, 1.0), st.floats(20, 65), st.floats(0.005, 0.06), st.floats(0, 95))
 def test_a_measured_point_never_narrows_the_certain_window(
     place: float, measured_at: float, tolerance: float, degrees: float
@@ -591,7 +592,7 @@ def _open_and_refined(draw: st.DrawFn) -> tuple[Bar, Bar]:
     return open_bar, replace(open_bar, orifices=known, row_hose=hose)
 
 
-@settings(max_examples=40, deadline=None)
+@laws(40)
 @given(_open_and_refined(), st.floats(10, 80), st.sampled_from([0.0, 5.0, 15.0, 30.0]))
 def test_what_is_certain_of_a_bar_better_known_was_possible_before(
     bars: tuple[Bar, Bar], degrees: float, span: float

@@ -16,8 +16,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from laws import laws
 
 from geoflow import cli
 from geoflow.circuit import Circuit
@@ -300,7 +301,7 @@ GIVEN = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(max_examples=300, deadline=None, database=None)
+@laws(300)
 @given(kind=GIVEN, number=st.integers(1, 99_999), places=st.integers(0, 4), metric=st.booleans(), reader=st.booleans())
 def test_a_given_number_is_said_back_with_no_fewer_digits(
     kind: tuple[str, str, str], number: int, places: int, metric: bool, reader: bool

@@ -97,7 +97,7 @@ class _Rule:
 _DDI = _like(r"[0-9A-Fa-f]{4}", "four hexadecimal digits")
 _CODE = _whole(0, 254)
 _NORTH, _EAST = ("-90", "90"), ("-180", "180")
-# Source: the published schemas of task data, V3-3 and V4-3, as geo.md 1.1 lists them; patterns of ids and limits of
+# Source: the published schemas of task data, V3-3 and V4-3; patterns of ids and limits of
 # VPN as the bindings made from these schemas in the PyPI package isoxml 0.0.4 state them.
 _RULES: Final[dict[str, _Rule]] = {
     "ISO11783_TaskData": _Rule(

@@ -56,7 +56,7 @@ class Sections:
 def unpack_states(word: FloatArray) -> FloatArray:
     """Sixteen states of a word stored as a signed number of 32 bits, shape (n, 16); NaN where there is none.
 
-    Source: the data dictionary's pages on the condensed work states, read at second hand (geo.md 1.5).
+    Source: the data dictionary's pages on the condensed work states, read at second hand.
     """
     known = np.isfinite(word)
     bits = np.where(known, word, 0.0).astype(np.int64) & 0xFFFF_FFFF
