@@ -16,11 +16,11 @@ import pandas
 import pyproj
 import shapely
 
-from geoflow.circuit import Circuit
-from geoflow.coefficients import central_case
-from geoflow.formats.bars import read_bar
+from geoflow.bar.bar_file import read_bar
+from geoflow.base.units import to_si
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.coefficients import central_case
 from geoflow.physics.ammonia import saturation
-from geoflow.units import to_si
 
 HERE = Path(__file__).parent
 FINE, EVERY = 10, 2  # steps a second, seconds between records

@@ -25,7 +25,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parent
 CHECKS = [["-m", "ruff", "check", "."], ["-m", "ruff", "format", "--check", "."], ["-m", "mypy"]]
 FIXES = [["-m", "ruff", "check", "--fix", "."], ["-m", "ruff", "format", "."]]
-KEYS = re.compile(r"(?s)(?<=<!-- keys: made by geoflow.bar_keys.key_table_markdown -->\n).*?(?=<!-- end of keys -->)")
+KEYS = re.compile(r"(?s)(?<=<!-- keys: made by geoflow.bar.keys.key_table_markdown -->\n).*?(?=<!-- end of keys -->)")
 
 
 def run(*commands: list[str], **environment: str) -> int:
@@ -49,7 +49,7 @@ def quick(since: str, more: list[str]) -> int:
 
 def docs() -> int:
     """Make the table of the bar file's keys anew."""
-    from geoflow import bar_keys
+    from geoflow.bar import keys as bar_keys
 
     page = ROOT / "docs" / "bar-file.md"
     table = bar_keys.key_table_markdown()

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from geoflow.equipment import Bar, ControlValve, Limits, Line, Meter, Orifice, Pump, RowHose, Section, Suction
+from geoflow.bar.equipment import Bar, ControlValve, Limits, Line, Meter, Orifice, Pump, RowHose, Section, Suction
 
 __all__ = [
     "AIR",

@@ -13,8 +13,9 @@ import solved  # noqa: F401 - before anything takes the solver by its name
 from browsing import address, chromium, complaints, context, page, shots, temporary  # noqa: F401
 from errors_table import Made
 
-from geoflow import errors
-from geoflow.formats import bars, taskdata_xml
+from geoflow.bar import bar_file as bars
+from geoflow.base import errors
+from geoflow.isoxml import xml as taskdata_xml
 
 _PACKAGE = f"{errors_table.PACKAGE}/"
 _MOST_PLACES, _MOST_WORDS = 12, 200

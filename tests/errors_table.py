@@ -13,14 +13,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from geoflow import errors
+from geoflow.base import errors
 
 __all__ = ["DOCUMENT", "PACKAGE", "Made", "Message", "Site", "Table", "flat", "kinds", "read_table", "sites"]
 
 PACKAGE = Path(errors.__file__).parent
 DOCUMENT = PACKAGE.parent / "docs" / "errors.md"
 # Carry an error's words until it is raised, beside the classes of the tree and the functions that return one.
-CARRIERS = {"note": "formats/bars.py", "_RefusedError": "formats/taskdata_xml.py"}
+CARRIERS = {"note": "bar/bar_file.py", "_RefusedError": "isoxml/xml.py"}
 
 
 @dataclass(frozen=True)

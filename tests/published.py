@@ -21,7 +21,7 @@ FOLDER = Path(__file__).with_name("published")
 STATUSES = {"read", "second-hand", "computed", "memory", "practice"}
 
 # Definitions: inch 0.0254 m, pound 0.45359237 kg, US gallon 231 in3, standard gravity 9.80665 m/s2, acre 43560 ft2,
-# Btu (International Table) of 2326 J/kg per Btu/lb. Written out here so that nothing depends on geoflow.units.
+# Btu (International Table) of 2326 J/kg per Btu/lb. Written out here so that nothing depends on geoflow.base.units.
 INCH, FOOT, POUND = 0.0254, 0.3048, 0.45359237
 GALLON, ACRE = 231 * INCH**3, 43560 * FOOT**2
 PSI = POUND * 9.80665 / INCH**2

@@ -23,7 +23,7 @@ from CoolProp.CoolProp import AbstractState
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from geoflow.equipment import Bar, Line, Section
+from geoflow.bar.equipment import Bar, Line, Section
 
 __all__ = ["Point", "ReferenceBar"]
 

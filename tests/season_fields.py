@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pyproj
 
-from geoflow.circuit import Circuit
-from geoflow.coefficients import central_case
-from geoflow.formats.bars import read_bar
-from geoflow.units import to_si
+from geoflow.bar.bar_file import read_bar
+from geoflow.base.units import to_si
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.coefficients import central_case
 
 __all__ = ["BARS", "WORN", "catalog_rows", "make_season", "write_catalog"]
 

@@ -13,7 +13,7 @@ from bars import PSI
 from log_files import degrees
 from simulator import Field, Truth, simulate
 
-from geoflow.asapplied import AppliedLog
+from geoflow.ground.applied_log import AppliedLog
 
 __all__ = ["BAR", "ROW", "Files", "bar_text", "in_degrees", "table_of", "write"]
 

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from reference_bar import ReferenceBar
 from scipy.signal import lfilter
 
-from geoflow.asapplied import AppliedLog
-from geoflow.equipment import Bar, ControlValve, Suction
+from geoflow.bar.equipment import Bar, ControlValve, Suction
+from geoflow.ground.applied_log import AppliedLog
 
 __all__ = ["BELOW", "COEFFICIENT", "Field", "Truth", "density", "simulate", "sound_bar", "vapour_pressure"]
 

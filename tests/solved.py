@@ -12,7 +12,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from typing import Any
 
-from geoflow import window
+from geoflow.hydraulics import window
 
 __all__ = ["shared"]
 

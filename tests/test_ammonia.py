@@ -13,8 +13,8 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from published import STATUSES, UNITS, Row, params, rows, tables
 
-from geoflow.equipment import Bar
-from geoflow.errors import RangeError
+from geoflow.bar.equipment import Bar
+from geoflow.base.errors import RangeError
 from geoflow.physics import saturation_table
 from geoflow.physics.ammonia import (
     HIGHEST_TEMPERATURE,

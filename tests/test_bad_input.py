@@ -11,8 +11,8 @@ import pytest
 from campaigns import bad_files, bad_input, spoil
 
 from geoflow import cli
-from geoflow.errors import QuantityError
-from geoflow.units import parse
+from geoflow.base.errors import QuantityError
+from geoflow.base.units import parse
 
 KINDS = {kind.name: kind for kind in bad_files.kinds()}
 

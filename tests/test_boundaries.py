@@ -13,8 +13,8 @@ import shapely
 from log_files import FRAME
 from simulated_files import in_degrees
 
-from geoflow.errors import PrescriptionError
-from geoflow.formats.boundaries import read_boundary
+from geoflow.base.errors import PrescriptionError
+from geoflow.layers.boundaries import read_boundary
 
 
 def put(path: Path, shapes: list[object], crs: object = 4326) -> Path:

@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from laws import laws
 from reference_bar import ReferenceBar
 
-from geoflow.circuit import Circuit, choose_sections
-from geoflow.coefficients import Case, bounding_cases, central_case
-from geoflow.equipment import Bar, ControlValve, Line, MeasuredPoint, Orifice, RowHose, Section, Suction
-from geoflow.errors import BarError, RangeError, UsageError
-from geoflow.window import FlowWindow, flow_window, row_split
+from geoflow.bar.equipment import Bar, ControlValve, Line, MeasuredPoint, Orifice, RowHose, Section, Suction
+from geoflow.base.errors import BarError, RangeError, UsageError
+from geoflow.hydraulics.circuit import Circuit, choose_sections
+from geoflow.hydraulics.coefficients import Case, bounding_cases, central_case
+from geoflow.hydraulics.window import FlowWindow, flow_window, row_split
 
 COEFFICIENT = 0.62
 BELOW = 6.5 * PSI + AIR

@@ -14,9 +14,9 @@ import geopandas
 import pytest
 
 from geoflow import cli
+from geoflow.base.progress import listening, tell
+from geoflow.base.schema import COLUMNS, LIMITS, VERDICTS
 from geoflow.cli import options
-from geoflow.progress import listening, tell
-from geoflow.schema import COLUMNS, LIMITS, VERDICTS
 
 ROOT = Path(__file__).parent.parent
 FIELDS = ROOT / "sample_fields"

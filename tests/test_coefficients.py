@@ -15,9 +15,14 @@ from hypothesis import strategies as st
 from laws import laws
 from published import POUND, PSI
 
-from geoflow.coefficients import back_pressure, central_coefficients, corner_coefficients, refuse_contradiction
-from geoflow.equipment import Bar, Limits, Line, MeasuredPoint, Meter, Orifice, Pump, RowHose, Section
-from geoflow.errors import BarError
+from geoflow.bar.equipment import Bar, Limits, Line, MeasuredPoint, Meter, Orifice, Pump, RowHose, Section
+from geoflow.base.errors import BarError
+from geoflow.hydraulics.coefficients import (
+    back_pressure,
+    central_coefficients,
+    corner_coefficients,
+    refuse_contradiction,
+)
 from geoflow.physics.ammonia import saturation
 
 LAWS = laws(60)

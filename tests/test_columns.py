@@ -8,10 +8,10 @@ import re
 import numpy as np
 import pytest
 
-from geoflow.errors import PrescriptionError, QuantityError
-from geoflow.formats.cells import parse_numbers, suffix_conflicts
-from geoflow.formats.columns import choose_column, choose_unit, unit_in_name
-from geoflow.units import RATE_UNITS, rate_unit
+from geoflow.base.errors import PrescriptionError, QuantityError
+from geoflow.base.units import RATE_UNITS, rate_unit
+from geoflow.layers.number_cells import parse_numbers, suffix_conflicts
+from geoflow.prescription_files.columns import choose_column, choose_unit, unit_in_name
 
 CELLS = {
     "150": 150.0, " 150 ": 150.0, "120,5": 120.5, "120,50": 120.5, "1,234.5": 1234.5, "1.234,5": 1234.5,

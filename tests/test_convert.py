@@ -14,11 +14,11 @@ import rasterio
 from raster_files import write_geotiff
 from rx_files import EAST, NORTH, write_shapefile
 
+from geoflow.base.errors import GeoflowError, OutputError
+from geoflow.base.units import RATE_UNITS, rate_unit
 from geoflow.cli.conversion import add_convert
 from geoflow.cli.options import Parser
-from geoflow.errors import GeoflowError, OutputError
-from geoflow.formats.vector import read_prescription
-from geoflow.units import RATE_UNITS, rate_unit
+from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.workflow.converting import rates_in
 
 ROOT = Path(__file__).parent.parent

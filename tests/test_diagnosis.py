@@ -11,7 +11,7 @@ from scipy.stats import linregress
 from scipy.stats import t as student
 from simulator import Field, Truth, simulate, sound_bar, vapour_pressure
 
-from geoflow.asapplied import AppliedLog
+from geoflow.bar.equipment import Bar, Suction
 from geoflow.diagnosis import (
     Finding,
     diagnose,
@@ -23,7 +23,7 @@ from geoflow.diagnosis import (
     valve_drop,
 )
 from geoflow.diagnosis.orifices import _fit, _student
-from geoflow.equipment import Bar, Suction
+from geoflow.ground.applied_log import AppliedLog
 
 EVERY = (liquid_margin_lost, valve_drop, orifice_drift, transmitter_zero, suction_starving)
 COLD, MILD = fahrenheit(30), fahrenheit(45)

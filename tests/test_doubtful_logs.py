@@ -9,9 +9,9 @@ import pandas
 import pytest
 from log_files import degrees, stamps
 
-from geoflow.asapplied import AppliedLog
-from geoflow.errors import GeoflowError
-from geoflow.formats.logs import ReadLog, read_log
+from geoflow.base.errors import GeoflowError
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.log_files.read_log import ReadLog, read_log
 
 ROWS, WIDE, STEP = 60, 12.0, 2.0
 

@@ -15,9 +15,9 @@ from log_files import stamps
 from simulated_files import in_degrees
 
 from geoflow import cli
-from geoflow.asapplied import AppliedLog
-from geoflow.formats.logs import read_log
-from geoflow.laid_strips import drawn_strips
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.ground.laid_strips import drawn_strips
+from geoflow.log_files.read_log import read_log
 from geoflow.reconcile.field import Asked, reconcile
 
 ACRE, WIDE = 4046.8564224, 12.0

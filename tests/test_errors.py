@@ -19,11 +19,13 @@ import shapely
 from errors_table import Made, Message, Table, kinds, read_table
 from log_files import north_run, write_csv
 
-from geoflow import cli, passes, rates, swaths, units
-from geoflow.errors import GeoflowError
-from geoflow.formats.bars import parse_bar
+from geoflow import cli
+from geoflow.bar.bar_file import parse_bar
+from geoflow.base import rates, units
+from geoflow.base.errors import GeoflowError
+from geoflow.decide import loads
+from geoflow.ground import passes, swaths
 from geoflow.physics import tanks
-from geoflow.planning import loads
 from geoflow.reconcile import balance
 from geoflow.workflow.reporting import Sources
 

@@ -22,13 +22,16 @@ from log_files import north_run, write_csv
 from rx_files import RATE, square, strip_of, write_geojson, write_shapefile, zip_up
 
 from geoflow import cli
-from geoflow.errors import GeoflowError
-from geoflow.formats import journal, layers, raster, rewritten_gpkg
-from geoflow.formats.input_files import watching
-from geoflow.formats.logs import read_log
-from geoflow.formats.output import OutputFolder
-from geoflow.formats.rewritten import write_rewritten
-from geoflow.formats.vector import read_prescription
+from geoflow.base.errors import GeoflowError
+from geoflow.files import journal
+from geoflow.files.inputs import watching
+from geoflow.files.output import OutputFolder
+from geoflow.layers import write_vector as layers
+from geoflow.log_files.read_log import read_log
+from geoflow.prescription_files import geotiff as raster
+from geoflow.prescription_files.read_prescription import read_prescription
+from geoflow.prescription_patch import patch_geopackage as rewritten_gpkg
+from geoflow.prescription_patch.patch import write_rewritten
 
 
 def refused(call: Callable[[], Any], what: str, where: str, cure: str) -> None:
@@ -118,7 +121,7 @@ def test_more_zones_than_could_be_told_beforehand(tmp_path: Path, monkeypatch: p
 def grid_written(path: Path, name: str) -> None:
     pyproj = pytest.importorskip("pyproj")
     pytest.importorskip("rasterio")
-    from geoflow.formats.raster_out import grid_over, write_raster, zone_of_cells
+    from geoflow.prescription_patch.new_geotiff import grid_over, write_raster, zone_of_cells
 
     grid = grid_over((5e5, 4.65e6, 5e5 + 30, 4.65e6 + 30), pyproj.CRS(26915), 10.0)
     zone = zone_of_cells(np.array([shapely.box(5e5, 4.65e6, 5e5 + 30, 4.65e6 + 30)]), grid)

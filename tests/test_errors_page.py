@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from browsing import need_page
 
-from geoflow.errors import GeoflowError
+from geoflow.base.errors import GeoflowError
 from geoflow.web.bar_form import form_content
 from geoflow.web.uploads import Upload
 

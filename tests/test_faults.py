@@ -18,10 +18,10 @@ import pytest
 from campaigns import kills
 
 from geoflow import cli
-from geoflow.errors import InputError, OutputError
-from geoflow.formats import journal
-from geoflow.formats.input_files import InputSnapshot, watching
-from geoflow.formats.output import OutputFolder, replace_file
+from geoflow.base.errors import InputError, OutputError
+from geoflow.files import journal
+from geoflow.files.inputs import InputSnapshot, watching
+from geoflow.files.output import OutputFolder, replace_file
 
 ROOT = Path(__file__).parent.parent
 FIELDS = ROOT / "sample_fields"
@@ -81,7 +81,7 @@ def test_the_campaign_sees_a_mixture(tmp_path, monkeypatch):
         for name in names:
             (staging.new / name).replace(folder / name)
 
-    monkeypatch.setattr("geoflow.formats.output.move_in", careless)
+    monkeypatch.setattr("geoflow.files.output.move_in", careless)
     among = next(one for one in kills.SCENARIOS if one.name == "shapefile")
     with pytest.raises(kills.WrongError):
         kills.kill_at_every_step(among, tmp_path)
@@ -234,7 +234,7 @@ def test_an_own_folder_is_exchanged_with_its_rights(tmp_path, monkeypatch):
 
 
 def test_without_exchange_the_journal_serves(tmp_path, monkeypatch):
-    monkeypatch.setattr("geoflow.formats.output.exchange_folders", lambda *given: False)
+    monkeypatch.setattr("geoflow.files.output.exchange_folders", lambda *given: False)
     write(tmp_path / "out", "old", "a.txt", "b.txt")
     write(tmp_path / "out", "new", "a.txt", "b.txt")
     assert tree(tmp_path / "out") == {"a.txt": "new", "b.txt": "new"}
@@ -335,8 +335,8 @@ def test_a_disk_that_is_read_only(disk):
 STRANGER = """
 import fcntl, os, sys
 from pathlib import Path
-from geoflow.errors import OutputError
-from geoflow.formats.output import replace_file
+from geoflow.base.errors import OutputError
+from geoflow.files.output import replace_file
 os.setgid(65534); os.setuid(65534)
 try:
     replace_file(Path(sys.argv[1]), lambda path: None, replace=True, protect=())
@@ -370,7 +370,7 @@ def test_ctrl_c_waits_for_the_moves(field, monkeypatch, capsys):
             os.kill(os.getpid(), signal.SIGINT)
         calls.append(path)
 
-    monkeypatch.setattr("geoflow.formats.output.sync", stop)
+    monkeypatch.setattr("geoflow.files.output.sync", stop)
     assert cli.main([*VET, "--json", "vet.json"]) == 130
     said = capsys.readouterr().err
     assert "stopped" in said and "written before that, whole: vet.json" in said
@@ -408,7 +408,7 @@ def test_rewriting_writes_both_files_or_neither(field, capsys, monkeypatch):
     assert cli.main(REWRITE) in (0, 1)
     before = tree(field)
     assert {"new.geojson", "new_changes.csv"} <= set(before)
-    monkeypatch.setattr("geoflow.formats.rewritten._verify", lambda *given: 1 / 0)
+    monkeypatch.setattr("geoflow.prescription_patch.patch._verify", lambda *given: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         monkeypatch.setenv("GEOFLOW_TRACEBACK", "1")
         cli.main([*REWRITE, "--replace"])
@@ -419,7 +419,7 @@ def test_rewriting_writes_both_files_or_neither(field, capsys, monkeypatch):
 
 
 def test_an_input_that_changes_while_it_is_read(field, capsys, monkeypatch):
-    from geoflow.formats import vector
+    from geoflow.prescription_files import read_prescription as vector
 
     read = vector.read_prescription
 

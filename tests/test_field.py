@@ -21,11 +21,11 @@ from rasterio.transform import from_origin
 from scipy.signal import correlate
 from simulator import Field, simulate
 
-from geoflow.asapplied import AppliedLog
-from geoflow.geometry import local_frame
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.ground.geometry import local_frame
+from geoflow.ground.swaths import overlay, strips
 from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER
 from geoflow.reconcile.field import Asked, Reconciliation, reconcile
-from geoflow.swaths import overlay, strips
 
 LAWS = laws(6)
 RATE = 0.01  # kg/m2

@@ -12,9 +12,9 @@ from matplotlib.figure import Figure
 from matplotlib.image import imread
 from matplotlib.text import Text
 
+from geoflow.base.schema import VERDICTS
+from geoflow.report.canvas import STYLES
 from geoflow.report.figures import verdict_map, window_chart
-from geoflow.report.sheet import STYLES
-from geoflow.schema import VERDICTS
 
 NAMES = list(VERDICTS)
 WORDS = {"title": "A field", "subtitle": "All is well.", "footer": "Ammonia burns.", "label": None, "system": "us"}

@@ -23,10 +23,10 @@ from hypothesis import strategies as st
 from laws import laws
 from rx_files import EAST, NORTH, UTM, in_degrees, square, strip_of, write_geojson, write_shapefile, zip_up
 
-from geoflow.errors import OutputError, PrescriptionError
-from geoflow.formats.prescription_out import WRITTEN_FORMATS, rate_column_name, write_prescription
-from geoflow.formats.vector import read_prescription
-from geoflow.units import RATE_UNITS, rate_unit
+from geoflow.base.errors import OutputError, PrescriptionError
+from geoflow.base.units import RATE_UNITS, rate_unit
+from geoflow.prescription_files.read_prescription import read_prescription
+from geoflow.prescription_patch.new_file import WRITTEN_FORMATS, rate_column_name, write_prescription
 
 LB = rate_unit("lb N/ac")
 SQUARE = 1e4 / 0.9996**2  # ground of 100 m by 100 m at UTM's central meridian (definition of its k0)
@@ -417,7 +417,7 @@ def test_a_journal_beside_a_package_is_left_alone(tmp_path):
 
 def test_a_system_the_format_cannot_hold_is_noticed(tmp_path, monkeypatch):
     """A .prj that says something else than was meant must not get out."""
-    from geoflow.formats import prescription_out
+    from geoflow.prescription_patch import new_file as prescription_out
 
     rx = read(save(tmp_path / "i.gpkg", frame(2)))
     whole = prescription_out.write_zones
@@ -449,9 +449,9 @@ CRAMPED = """
 import resource, sys
 from pathlib import Path
 import numpy as np
-from geoflow.errors import OutputError
-from geoflow.formats.prescription_out import write_prescription
-from geoflow.formats.vector import read_prescription
+from geoflow.base.errors import OutputError
+from geoflow.prescription_patch.new_file import write_prescription
+from geoflow.prescription_files.read_prescription import read_prescription
 rx = read_prescription(sys.argv[1], rate_unit="lb N/ac")
 most = int(sys.argv[3])
 resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))

@@ -14,7 +14,7 @@ from simulated_files import write
 from simulator import Field, simulate
 
 from geoflow import cli
-from geoflow.asapplied import AppliedLog
+from geoflow.ground.applied_log import AppliedLog
 from geoflow.reconcile.balance import MOST_LOST, gaps, logged_ammonia, mass_balance
 
 FIELD = Field(offsets=(0.0,) * 8)

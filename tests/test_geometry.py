@@ -9,7 +9,7 @@ import shapely
 from published import Row, params, rows, si
 from shapely import Polygon, box, from_wkt
 
-from geoflow.geometry import areas, coverage_faults, duplicates, local_frame, mean_widths, repair
+from geoflow.ground.geometry import areas, coverage_faults, duplicates, local_frame, mean_widths, repair
 
 GEOD = pyproj.Geod(ellps="WGS84")
 

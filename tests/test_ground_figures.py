@@ -11,7 +11,7 @@ import shapely
 from test_figures import SIGHT, contrast, is_colour, linear, luminance, pixels, rgb
 
 from geoflow.diagnosis import AreaSeries
-from geoflow.formats.ground_rasters import GroundGrid
+from geoflow.layers.ground_rasters import GroundGrid
 from geoflow.report.ground_figures import (
     MISSED,
     RATIO_CLASSES,

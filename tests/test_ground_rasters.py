@@ -25,9 +25,9 @@ from simulator import Field
 from test_swaths import rectangles, turn_on_the_spot
 
 from geoflow import cli
-from geoflow.errors import OutputError
-from geoflow.formats.ground_rasters import GroundGrid, lay_grid, mark_grid, usual_cell, write_raster
-from geoflow.geometry import local_frame
+from geoflow.base.errors import OutputError
+from geoflow.ground.geometry import local_frame
+from geoflow.layers.ground_rasters import GroundGrid, lay_grid, mark_grid, usual_cell, write_raster
 
 ACRE = 4046.8564224
 NONE = np.array([], dtype=object)

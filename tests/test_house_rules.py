@@ -35,7 +35,7 @@ RANKS = {
 }  # fmt: skip
 # Only these places may import these libraries.
 KEEPERS = {
-    "pint": {"units.py"},
+    "pint": {"base/units.py"},
     "CoolProp": {"physics/"},
     "dask": {"season/"},
     "distributed": {"season/"},

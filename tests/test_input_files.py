@@ -10,12 +10,12 @@ from rx_files import in_degrees, strip_of, write_geojson, write_shapefile
 from taskdata_files import field, taskdata, two_zones
 
 from geoflow import cli
-from geoflow.errors import InputError, OutputError, PrescriptionError
-from geoflow.formats.input_files import InputSnapshot, beside, companions, files_of, is_companion, likely_companions
-from geoflow.formats.output import OutputFolder
-from geoflow.formats.rewritten_dbf import parts_of
-from geoflow.formats.vector import read_prescription
-from geoflow.season.places import digest
+from geoflow.base.errors import InputError, OutputError, PrescriptionError
+from geoflow.files.inputs import InputSnapshot, beside, companions, files_of, is_companion, likely_companions
+from geoflow.files.output import OutputFolder
+from geoflow.prescription_files.read_prescription import read_prescription
+from geoflow.prescription_patch.patch_dbf import parts_of
+from geoflow.season.urls import digest
 from geoflow.web.uploads import Upload, main_file
 from geoflow.workflow.reporting import Sources
 
@@ -62,7 +62,7 @@ def test_every_command_sees_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
     command: str, main: str, part: str,
 ) -> None:  # fmt: skip
-    from geoflow.formats import vector
+    from geoflow.prescription_files import read_prescription as vector
 
     shp, dbf = shouting(tmp_path, main, part)
     read = vector.read_prescription

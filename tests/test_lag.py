@@ -11,8 +11,8 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import correlate
 from simulator import Field, simulate
 
-from geoflow.asapplied import AppliedLog
-from geoflow.errors import RangeError
+from geoflow.base.errors import RangeError
+from geoflow.ground.applied_log import AppliedLog
 from geoflow.reconcile.agreement import agreement
 from geoflow.reconcile.lag import _natural_spline, estimate_lag, shifted, tracks
 

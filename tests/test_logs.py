@@ -12,11 +12,11 @@ import pytest
 import shapely
 from log_files import FRAME, degrees, north_run, stamps, write_csv
 
-from geoflow.errors import GeoflowError, OutputError
-from geoflow.formats.logclock import gps_to_unix, read_clock
-from geoflow.formats.logs import load_mapping, read_log, save_mapping
-from geoflow.formats.logsections import read_labels, read_switch
-from geoflow.formats.logunits import ROLES, Conditions, nitrogen_per_unit, role_to_si
+from geoflow.base.errors import GeoflowError, OutputError
+from geoflow.log_files.clock import gps_to_unix, read_clock
+from geoflow.log_files.log_units import ROLES, Conditions, nitrogen_per_unit, role_to_si
+from geoflow.log_files.read_log import load_mapping, read_log, save_mapping
+from geoflow.log_files.sections import read_labels, read_switch
 
 # Exact definitions: pound 0.45359237 kg, acre 4046.8564224 m2, gallon 3.785411784 L, foot 0.3048 m.
 LB_AC = 0.45359237 / 4046.8564224

@@ -17,10 +17,10 @@ import pyproj
 import pytest
 import shapely
 
-from geoflow.errors import OutputError
-from geoflow.formats.layers import write_zones
-from geoflow.formats.output import OutputFolder, replace_file
-from geoflow.schema import COLUMNS
+from geoflow.base.errors import OutputError
+from geoflow.base.schema import COLUMNS
+from geoflow.files.output import OutputFolder, replace_file
+from geoflow.layers.write_vector import write_zones
 
 ENDING = {"GPKG": "gpkg", "ESRI Shapefile": "shp", "GeoJSON": "geojson"}
 
@@ -376,9 +376,9 @@ CRAMPED = """
 import resource, sys
 from pathlib import Path
 import geopandas as gpd, numpy as np, shapely
-from geoflow.errors import OutputError
-from geoflow.formats.layers import write_zones
-from geoflow.formats.output import OutputFolder
+from geoflow.base.errors import OutputError
+from geoflow.layers.write_vector import write_zones
+from geoflow.files.output import OutputFolder
 driver, folder, most = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3])
 table = gpd.GeoDataFrame({"a": ["text"] * 3000}, geometry=shapely.box(np.arange(3000) / 1e4, 0, 1, 1), crs=4326)
 resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))

@@ -20,15 +20,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import geoflow
-from geoflow import bar_keys
-from geoflow.errors import BarError, GeoflowError, PrescriptionError, UsageError
-from geoflow.formats.bars import parse_bar, read_bar
-from geoflow.web import guards, tabs
+from geoflow.bar import keys as bar_keys
+from geoflow.bar.bar_file import parse_bar, read_bar
+from geoflow.base.errors import BarError, GeoflowError, PrescriptionError, UsageError
+from geoflow.web import guards
+from geoflow.web import sessions as tabs
 from geoflow.web.bar_form import bar_text, form_content, form_description
-from geoflow.web.tabs import Tabs
+from geoflow.web.sessions import Tabs
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
 from geoflow.workflow.choices import reading_choices
-from geoflow.workflow.moving import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan
+from geoflow.workflow.replan import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan
 from geoflow.workflow.vetting import make_plan, vet_file
 
 ROOT = Path(__file__).parent.parent

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from laws import laws
 from published import Row, params
 
-from geoflow.equipment import Controller
-from geoflow.errors import RangeError
-from geoflow.passes import Passes, field_heading, lay_passes, response_distance, short_pieces
+from geoflow.bar.equipment import Controller
+from geoflow.base.errors import RangeError
+from geoflow.ground.passes import Passes, field_heading, lay_passes, response_distance, short_pieces
 
 LAWS = laws(50)
 

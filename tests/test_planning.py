@@ -18,17 +18,17 @@ from hypothesis import strategies as st
 from laws import laws
 from published import POUND, UNITS, Row, params
 
-from geoflow.equipment import Bar, Section, Tank
-from geoflow.errors import BarError, RangeError, UsageError
-from geoflow.passes import Passes, lay_passes
+from geoflow.bar.equipment import Bar, Section, Tank
+from geoflow.base.errors import BarError, RangeError, UsageError
+from geoflow.decide.day import field_capacity, field_efficiency, temperature_curve, work_hours
+from geoflow.decide.loads import end_of_tank_window, tank_loads
+from geoflow.decide.orifices import EVEN_ROWS, orifice_choice
+from geoflow.decide.speeds import best_speeds, speed_curve
+from geoflow.decide.vet import Plan, Solution, fitted_with, solve, vet
+from geoflow.ground.passes import Passes, lay_passes
+from geoflow.hydraulics.window import row_split, temperature_grid
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import ammonia_in_tank, drawn_temperature
-from geoflow.planning.day import field_capacity, field_efficiency, temperature_curve, work_hours
-from geoflow.planning.loads import end_of_tank_window, tank_loads
-from geoflow.planning.orifices import EVEN_ROWS, orifice_choice
-from geoflow.planning.speeds import best_speeds, speed_curve
-from geoflow.vet import Plan, Solution, fitted_with, solve, vet
-from geoflow.window import row_split, temperature_grid
 
 LAWS = laws(60)
 ALL = (0, 1, 2)

@@ -24,9 +24,9 @@ from rx_files import (
     zip_up,
 )
 
-from geoflow.errors import PrescriptionError
-from geoflow.formats.containers import check_unpacked_size
-from geoflow.formats.vector import read_prescription
+from geoflow.base.errors import PrescriptionError
+from geoflow.layers.vector_source import check_unpacked_size
+from geoflow.prescription_files.read_prescription import read_prescription
 
 # Geodesic area of one 100 m UTM square at the central meridian: 1e4 m2 / 0.9996^2 (definition of UTM's k0); over the
 # 300 m of these tests the scale grows by less than 2e-9.
@@ -588,7 +588,7 @@ def test_a_dbf_column_without_room_says_nothing(tmp_path):
     """dBASE III field layout: name 11 bytes, type, 4 bytes, length, decimals, 14 bytes."""
     import struct
 
-    from geoflow.formats.dbf import read_dbf
+    from geoflow.layers.dbf import read_dbf
 
     def column(name: bytes, width: int) -> bytes:
         return struct.pack("<11sc4xBB14x", name, b"N", width, 0)

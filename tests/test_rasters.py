@@ -18,11 +18,12 @@ from raster_files import POINT, write_geotiff
 from rx_files import EAST, NORTH, UTM
 from scipy import ndimage
 
-from geoflow.errors import OutputError, PrescriptionError
-from geoflow.formats import raster, raster_out
-from geoflow.formats.prescription_out import write_prescription
-from geoflow.formats.vector import read_prescription
-from geoflow.units import rate_unit
+from geoflow.base.errors import OutputError, PrescriptionError
+from geoflow.base.units import rate_unit
+from geoflow.prescription_files import geotiff as raster
+from geoflow.prescription_files.read_prescription import read_prescription
+from geoflow.prescription_patch import new_geotiff as raster_out
+from geoflow.prescription_patch.new_file import write_prescription
 
 LB = rate_unit("lb N/ac")
 # Two by three cells of 10 m; the corner of the tests is that of the raster, north-west.

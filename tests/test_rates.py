@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from laws import laws
 from published import POUND, UNITS, Row, kelvin, params
 
-from geoflow.equipment import Bar, Limits, Meter, Orifice, Pump, Section
-from geoflow.errors import RangeError
-from geoflow.metering import pulses_per_nitrogen, transmitter_pressure
+from geoflow.bar.equipment import Bar, Limits, Meter, Orifice, Pump, Section
+from geoflow.base.errors import RangeError
+from geoflow.base.rates import ammonia_flow, as_nitrogen_rate, from_nitrogen_rate, nitrogen_rate
+from geoflow.base.units import RATE_UNITS, RateUnit, rate_unit
+from geoflow.hydraulics.metering import pulses_per_nitrogen, transmitter_pressure
 from geoflow.physics.ammonia import saturation
-from geoflow.rates import ammonia_flow, as_nitrogen_rate, from_nitrogen_rate, nitrogen_rate
-from geoflow.units import RATE_UNITS, RateUnit, rate_unit
 
 LAWS = laws(200)
 

@@ -21,7 +21,7 @@ from simulated_files import ROW, Files, in_degrees, table_of, write
 from simulator import Field, simulate, sound_bar, vapour_pressure
 
 from geoflow import cli
-from geoflow.equipment import Suction
+from geoflow.bar.equipment import Suction
 
 ACRE, POUND = 4046.8564224, 0.45359237
 RATES = (170 * LB_PER_AC, 180 * LB_PER_AC, 190 * LB_PER_AC)

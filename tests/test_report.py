@@ -15,7 +15,7 @@ import pytest
 from rx_files import square, write_geojson
 
 from geoflow import cli
-from geoflow.schema import VERDICTS
+from geoflow.base.schema import VERDICTS
 
 ROOT = Path(__file__).parent.parent
 FIELDS = ROOT / "sample_fields"

@@ -16,14 +16,14 @@ from matplotlib.image import imread
 from matplotlib.text import Text
 from test_figures import SIGHT, contrast, grid, linear, luminance, rgb
 
+from geoflow.base.schema import LIMITS, VERDICTS
+from geoflow.decide.vet import Plan, solve, vet
+from geoflow.report import window_panels as panels
+from geoflow.report.ground import spread_figure
 from geoflow.report.ground_figures import RATIO_CLASSES
-from geoflow.report.sheets import window_panels as panels
-from geoflow.report.sheets.ground import spread_figure
-from geoflow.report.sheets.looks import CHANGES, VERDICT_LOOKS
-from geoflow.report.sheets.maps import Panel, field_map
-from geoflow.report.sheets.model import Grid, plain
-from geoflow.schema import LIMITS, VERDICTS
-from geoflow.vet import Plan, solve, vet
+from geoflow.report.maps import Panel, field_map
+from geoflow.report.model import Grid, plain
+from geoflow.report.symbology import CHANGES, VERDICT_LOOKS
 
 NAMES = list(VERDICTS)
 

@@ -24,12 +24,12 @@ from hypothesis import strategies as st
 from laws import laws
 from rx_files import UTM, in_degrees, square, strip_of, write_geojson, write_shapefile, zip_up
 
-from geoflow.errors import OutputError
-from geoflow.formats import rewritten
-from geoflow.formats.input_files import watching
-from geoflow.formats.rewritten import rate_format, write_rewritten
-from geoflow.formats.rewritten_json import rate_spans
-from geoflow.formats.vector import Prescription, read_prescription
+from geoflow.base.errors import OutputError
+from geoflow.files.inputs import watching
+from geoflow.prescription_files.read_prescription import Prescription, read_prescription
+from geoflow.prescription_patch import patch as rewritten
+from geoflow.prescription_patch.patch import rate_format, write_rewritten
+from geoflow.prescription_patch.patch_geojson import rate_spans
 
 FORMS = ["shp", "zip", "geojson", "gpkg"]
 
@@ -697,8 +697,8 @@ STOPPER = """
 import os, sys
 from pathlib import Path
 import numpy as np
-from geoflow.formats.rewritten import write_rewritten
-from geoflow.formats.vector import read_prescription
+from geoflow.prescription_patch.patch import write_rewritten
+from geoflow.prescription_files.read_prescription import read_prescription
 
 rx = read_prescription(Path(sys.argv[1]), rate_column="RATE", rate_unit="lb N/ac")
 move, moves = Path.replace, 0

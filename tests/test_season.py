@@ -27,16 +27,16 @@ import pyarrow.parquet
 from season_fields import catalog_rows, make_season, write_catalog
 
 from geoflow import __version__, cli
-from geoflow.errors import OutputError, UsageError
+from geoflow.base.errors import OutputError, UsageError
 from geoflow.report.season import bar_rows, season_totals, wilson
 from geoflow.report.season_page import season_page
 from geoflow.season.catalog import Entry, read_catalog
 from geoflow.season.cluster import clients
 from geoflow.season.field import Done, Task, work
-from geoflow.season.places import digest, fetch, glob, resolve, shown
 from geoflow.season.running import check_folder, run_season, take_away
 from geoflow.season.store import Store
 from geoflow.season.summary import read_records, season_document, write_summary
+from geoflow.season.urls import digest, fetch, glob, resolve, shown
 
 FIELDS = Path(__file__).parent.parent / "sample_fields"
 VET = {
@@ -449,7 +449,7 @@ def test_what_an_unknown_disk_raises_is_told_in_words(monkeypatch: pytest.Monkey
     def lacking(*_: object) -> None:
         raise ImportError("Install s3fs to access S3")
 
-    monkeypatch.setattr("geoflow.season.places.file_system", lacking)
+    monkeypatch.setattr("geoflow.season.urls.file_system", lacking)
     with pytest.raises(UsageError, match="Install s3fs"):
         fetch("s3://bucket/a.csv", Path("unused"))
 

@@ -15,7 +15,7 @@ import pyarrow
 import pyarrow.parquet
 
 from geoflow import cli
-from geoflow.errors import UsageError
+from geoflow.base.errors import UsageError
 from geoflow.season.catalog import Entry, read_catalog, read_settings
 from geoflow.season.columns import COLUMNS, JOBS
 from geoflow.season.making import make_catalog

@@ -9,14 +9,16 @@ from pathlib import Path
 import bar_files
 import pytest
 
-from geoflow import bar_keys, cli, spelling
-from geoflow.errors import GeoflowError
-from geoflow.formats.bars import parse_bar
+from geoflow import cli
+from geoflow.bar import keys as bar_keys
+from geoflow.bar.bar_file import parse_bar
+from geoflow.base import spelling
+from geoflow.base.errors import GeoflowError
+from geoflow.base.spelling import nearest
+from geoflow.base.units import RATE_UNITS, rate_unit
 from geoflow.physics.ammonia import saturation
 from geoflow.report.bar_words import describe, unusual_lines
 from geoflow.season.columns import COLUMNS
-from geoflow.spelling import nearest
-from geoflow.units import RATE_UNITS, rate_unit
 
 PACKAGE = Path(spelling.__file__).parent
 FIELDS = Path(__file__).parent.parent / "sample_fields"
@@ -91,7 +93,7 @@ def test_known_words_of_other_meaning_are_no_spellings_of_each_other() -> None:
 
 def test_hints_are_made_in_one_place() -> None:
     makers = [path.name for path in PACKAGE.rglob("*.py") if "difflib" in path.read_text(encoding="utf-8")]
-    assert makers == ["spelling.py"]
+    assert makers == ["base/spelling.py"]
 
 
 def test_the_bar_file_and_the_commands_ask_it(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
 
-from geoflow.asapplied import AppliedLog
-from geoflow.errors import RangeError
-from geoflow.geometry import local_frame
+from geoflow.base.errors import RangeError
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.ground.geometry import local_frame
+from geoflow.ground.swaths import Overlay, ground_rates, overlay, strip_areas, strips
 from geoflow.reconcile.causes import turning_ratio
-from geoflow.swaths import Overlay, ground_rates, overlay, strip_areas, strips
 
 LAWS = laws(60)
 # The promise: areas within 0.1 % of the exact vector union.

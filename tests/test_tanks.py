@@ -19,7 +19,7 @@ from laws import laws
 from published import POUND, UNITS, Row, kelvin, params
 from scipy.integrate import solve_ivp
 
-from geoflow.errors import RangeError
+from geoflow.base.errors import RangeError
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import ammonia_in_tank, draw_down, drawn_temperature, usable_ammonia
 

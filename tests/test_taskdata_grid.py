@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from laws import laws
 from taskdata_files import SOUTH, WEST, element, field, grid, polygon, rate, task, taskdata
 
-from geoflow.errors import PrescriptionError
-from geoflow.formats.taskdata_shapes import merge_cells
-from geoflow.formats.taskdata_zones import TaskZones, read_taskdata_zones
+from geoflow.base.errors import PrescriptionError
+from geoflow.isoxml.shapes import merge_cells
+from geoflow.isoxml.zones import TaskZones, read_taskdata_zones
 
 NORTH_SIZE, EAST_SIZE = 0.0001, 0.0002
 
@@ -166,7 +166,7 @@ def test_grids_that_cannot_be_are_refused(tmp_path: Path, text: str, data: bytes
 def test_a_missing_file_and_too_many_cells_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(PrescriptionError, match=r"GRD00001\.BIN is missing"):
         read_taskdata_zones(taskdata(tmp_path / "a", codes_task(1, 1, {1: 1})))
-    monkeypatch.setattr("geoflow.formats.taskdata_grid.MOST_CELLS", 3)
+    monkeypatch.setattr("geoflow.isoxml.grid.MOST_CELLS", 3)
     with pytest.raises(PrescriptionError, match="more than 3"):
         read(tmp_path / "b", codes_task(2, 2, {1: 1}), bytes([1] * 4))
 

@@ -22,12 +22,12 @@ from taskdata_files import (
     two_zones,
 )
 
-from geoflow.errors import LogError, PrescriptionError
-from geoflow.formats.logunits import ROLES, Conditions, role_to_si
-from geoflow.formats.taskdata_logs import HOLD, TaskLog, read_task_log
-from geoflow.formats.taskdata_sections import unpack_states
-from geoflow.formats.taskdata_tlg import decode_log, hold
-from geoflow.formats.taskdata_xml import parse_xml
+from geoflow.base.errors import LogError, PrescriptionError
+from geoflow.isoxml.binary_log import decode_log, hold
+from geoflow.isoxml.sections import unpack_states
+from geoflow.isoxml.time_logs import HOLD, TaskLog, read_task_log
+from geoflow.isoxml.xml import parse_xml
+from geoflow.log_files.log_units import ROLES, Conditions, role_to_si
 
 NOON = 43_200_000
 
@@ -500,10 +500,10 @@ def test_several_tasks_with_logs_need_a_name(tmp_path: Path) -> None:
 
 
 def test_too_many_records_at_once_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("geoflow.formats.taskdata_logs._MOST_ROWS", 3)
+    monkeypatch.setattr("geoflow.isoxml.time_logs._MOST_ROWS", 3)
     files = log_files("TLG00001", header([("00A1", "DET2")]), run([[(0, word([1, 0]))]] * 2))
     path = taskdata(tmp_path / "a", log_task("TLG00001"), files=files)
     assert "4 rows" in refusal(path).what
-    monkeypatch.setattr("geoflow.formats.taskdata_tlg._MOST_NUMBERS", 1)
+    monkeypatch.setattr("geoflow.isoxml.binary_log._MOST_NUMBERS", 1)
     with pytest.raises(PrescriptionError, match="too many at once"):
         decode(header([("0007", "DET1")]), run([[], []]))

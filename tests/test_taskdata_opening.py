@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from taskdata_files import element, field, polygon, root, square, taskdata, two_zones, write_folder, write_zip
 
-from geoflow.errors import PrescriptionError
-from geoflow.formats.taskdata import is_taskdata, open_taskdata
-from geoflow.formats.taskdata_xml import parse_xml
-from geoflow.formats.taskdata_zones import read_taskdata_zones
+from geoflow.base.errors import PrescriptionError
+from geoflow.isoxml.task_files import is_taskdata, open_taskdata
+from geoflow.isoxml.xml import parse_xml
+from geoflow.isoxml.zones import read_taskdata_zones
 
 
 def refusal(path: Path) -> PrescriptionError:
@@ -119,12 +119,12 @@ def test_deep_nesting_is_refused(tmp_path: Path) -> None:
 
 
 def test_too_many_elements_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("geoflow.formats.taskdata_xml._MOST_NODES", 1000)
+    monkeypatch.setattr("geoflow.isoxml.xml._MOST_NODES", 1000)
     assert "more than 1,000 elements" in refusal(taskdata(tmp_path, "<PNT/>" * 1001)).what
 
 
 def test_a_huge_file_is_refused_before_it_is_parsed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("geoflow.formats.taskdata_xml._MOST_BYTES", 100)
+    monkeypatch.setattr("geoflow.isoxml.xml._MOST_BYTES", 100)
     assert "MB" in refusal(taskdata(tmp_path, two_zones())).what
 
 

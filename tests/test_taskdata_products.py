@@ -12,9 +12,9 @@ from log_files import north_run, write_csv
 from taskdata_files import element, field, polygon, rate, square, task, taskdata
 
 from geoflow import cli
-from geoflow.errors import OutputError, PrescriptionError
-from geoflow.formats.taskdata_products import names_ammonia
-from geoflow.formats.vector import read_prescription
+from geoflow.base.errors import OutputError, PrescriptionError
+from geoflow.isoxml.products import names_ammonia
+from geoflow.prescription_files.read_prescription import read_prescription
 
 FIELDS = Path(__file__).parent.parent / "sample_fields"
 HERON = str(FIELDS / "heron.toml")
@@ -198,7 +198,7 @@ def test_a_refusal_comes_before_the_work(tmp_path: Path, monkeypatch: pytest.Mon
 
 def test_an_input_that_changes_leaves_no_task_data(tmp_path: Path) -> None:
     """The task folder is in place before the side file; it must not be when the input turns out to have changed."""
-    from geoflow.errors import InputError
+    from geoflow.base.errors import InputError
     from geoflow.workflow import rewriting, vetting
 
     path = plain(tmp_path / "T")

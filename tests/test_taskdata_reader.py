@@ -12,12 +12,12 @@ import shapely
 from taskdata_files import DAY, SOUTH, STEP, WEST, header, log_files, log_task, record, root, write_zip
 from taskdata_reader import run_reader
 
-from geoflow.formats.taskdata_check import Version
-from geoflow.formats.taskdata_ddi import ACTUAL_STATES, ASKED_STATES, ENTRIES
-from geoflow.formats.taskdata_tlg import decode_log
-from geoflow.formats.taskdata_write import Form, write_taskdata
-from geoflow.formats.taskdata_xml import parse_xml
-from geoflow.formats.taskdata_zones import read_taskdata_zones
+from geoflow.isoxml.binary_log import decode_log
+from geoflow.isoxml.check import Version
+from geoflow.isoxml.data_dictionary import ACTUAL_STATES, ASKED_STATES, ENTRIES
+from geoflow.isoxml.write import Form, write_taskdata
+from geoflow.isoxml.xml import parse_xml
+from geoflow.isoxml.zones import read_taskdata_zones
 
 HOLED = shapely.Polygon(
     [(WEST, SOUTH), (WEST + STEP, SOUTH), (WEST + STEP, SOUTH + STEP), (WEST, SOUTH + STEP)],

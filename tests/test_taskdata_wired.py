@@ -11,9 +11,9 @@ import shapely
 from taskdata_files import DAY, at, bar, header, log_files, log_task, record, taskdata
 
 from geoflow import cli
-from geoflow.formats.logs import read_log
-from geoflow.formats.taskdata_write import write_taskdata
-from geoflow.formats.vector import read_prescription
+from geoflow.isoxml.write import write_taskdata
+from geoflow.log_files.read_log import read_log
+from geoflow.prescription_files.read_prescription import read_prescription
 
 FIELDS = Path(__file__).parent.parent / "sample_fields"
 # Exact definitions.

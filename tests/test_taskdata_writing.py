@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from laws import laws
 from taskdata_files import SOUTH, STEP, WEST, square
 
-from geoflow.errors import OutputError
-from geoflow.formats.taskdata_check import LONGEST_TEXT, Version, validate_taskdata
-from geoflow.formats.taskdata_lay import cell_angles, lay_cells
-from geoflow.formats.taskdata_write import write_taskdata
-from geoflow.formats.taskdata_zones import read_taskdata_zones
+from geoflow.base.errors import OutputError
+from geoflow.isoxml.check import LONGEST_TEXT, Version, validate_taskdata
+from geoflow.isoxml.rasterize import cell_angles, lay_cells
+from geoflow.isoxml.write import write_taskdata
+from geoflow.isoxml.zones import read_taskdata_zones
 
 BOX = shapely.Polygon(square(0, 0))
 FAR = shapely.Polygon(square(2, 0))
@@ -175,7 +175,7 @@ def test_other_endings_are_refused(tmp_path: Path, name: str) -> None:
 
 
 def test_a_file_that_breaks_the_check_is_not_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("geoflow.formats.taskdata_write._NAMES", {"nitrogen": ("1B0", "kg N/ha")})
+    monkeypatch.setattr("geoflow.isoxml.write._NAMES", {"nitrogen": ("1B0", "kg N/ha")})
     assert "four hexadecimal digits" in refusal(tmp_path / "a.zip", [BOX], [0.01]).what
 
 

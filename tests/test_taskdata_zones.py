@@ -23,10 +23,10 @@ from taskdata_files import (
     two_zones,
 )
 
-from geoflow.errors import PrescriptionError
-from geoflow.formats.columns import unit_in_name
-from geoflow.formats.taskdata_ddi import ENTRIES
-from geoflow.formats.taskdata_zones import TaskZones, read_taskdata_zones
+from geoflow.base.errors import PrescriptionError
+from geoflow.isoxml.data_dictionary import ENTRIES
+from geoflow.isoxml.zones import TaskZones, read_taskdata_zones
+from geoflow.prescription_files.columns import unit_in_name
 
 
 def box(column: float, row: float, size: float = 1.0) -> shapely.Polygon:

@@ -16,9 +16,9 @@ from log_files import north_run, write_csv
 from rx_files import EAST, NORTH, in_degrees, strip_of, write_geojson, write_shapefile
 
 from geoflow import cli
-from geoflow.errors import GeoflowError, LogError, PrescriptionError, UsageError
-from geoflow.formats.logs import read_log
-from geoflow.formats.vector import read_prescription
+from geoflow.base.errors import GeoflowError, LogError, PrescriptionError, UsageError
+from geoflow.log_files.read_log import read_log
+from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.season.catalog import read_catalog
 
 HERON = str(Path(__file__).parent.parent / "sample_fields/heron.toml")

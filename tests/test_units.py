@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from laws import laws
 from published import PSI, UNITS, Row, params
 
-from geoflow.errors import QuantityError
-from geoflow.units import (
+from geoflow.base.errors import QuantityError
+from geoflow.base.units import (
     KINDS,
     RATE_UNITS,
     System,

@@ -12,15 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
 
-from geoflow.circuit import Circuit
-from geoflow.coefficients import bounding_cases
-from geoflow.equipment import Bar, RowHose
-from geoflow.errors import RangeError, UsageError
-from geoflow.rates import ammonia_flow, as_nitrogen_rate
-from geoflow.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS, VERDICTS
-from geoflow.units import rate_unit
-from geoflow.vet import Plan, fitted_with, solve, vet
-from geoflow.window import flow_window, temperature_grid
+from geoflow.bar.equipment import Bar, RowHose
+from geoflow.base.errors import RangeError, UsageError
+from geoflow.base.rates import ammonia_flow, as_nitrogen_rate
+from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS, VERDICTS
+from geoflow.base.units import rate_unit
+from geoflow.decide.vet import Plan, fitted_with, solve, vet
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.coefficients import bounding_cases
+from geoflow.hydraulics.window import flow_window, temperature_grid
 
 ALL = (0, 1, 2)
 

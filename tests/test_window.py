@@ -16,13 +16,13 @@ from laws import laws
 from reference_bar import ReferenceBar
 from scipy.optimize import brentq
 
-from geoflow.circuit import Circuit
-from geoflow.coefficients import Case, bounding_cases
-from geoflow.equipment import Bar, ControlValve, Limits, Line, MeasuredPoint, Meter, Pump, RowHose, Section, Suction
-from geoflow.errors import BarError
+from geoflow.bar.equipment import Bar, ControlValve, Limits, Line, MeasuredPoint, Meter, Pump, RowHose, Section, Suction
+from geoflow.base.errors import BarError
+from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.coefficients import Case, bounding_cases
+from geoflow.hydraulics.window import FlowWindow, flow_window, pressure_curve, row_split, temperature_grid
 from geoflow.physics.ammonia import saturation
-from geoflow.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS
-from geoflow.window import FlowWindow, flow_window, pressure_curve, row_split, temperature_grid
 
 # Equality in spite of rounding; the solver's roots are good to 1e-12 of the pressure.
 ROUNDING = 1e-8

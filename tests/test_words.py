@@ -21,22 +21,22 @@ from hypothesis import strategies as st
 from laws import laws
 
 from geoflow import cli
-from geoflow.circuit import Circuit
-from geoflow.coefficients import bounding_cases, central_case
-from geoflow.equipment import MeasuredPoint
-from geoflow.formats.facts import rows_text
-from geoflow.gauges import expected_gauges
+from geoflow.bar.equipment import MeasuredPoint
+from geoflow.base.said import said, said_range
+from geoflow.base.schema import VERDICTS
+from geoflow.base.units import parse
+from geoflow.decide.gauges import expected_gauges
+from geoflow.decide.settling import settling, usual_tolerances, window_with_a_point
+from geoflow.decide.vet import solve, vet
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.coefficients import bounding_cases, central_case
+from geoflow.layers.notes import rows_text
 from geoflow.physics.ammonia import saturation
 from geoflow.report.layout import count, zone_names
 from geoflow.report.loads import tanks_text
 from geoflow.report.rewriting import rewriting_answer
 from geoflow.report.season import season_answer
 from geoflow.report.text import held_text, margin_text
-from geoflow.said import said, said_range
-from geoflow.schema import VERDICTS
-from geoflow.settling import settling, usual_tolerances, window_with_a_point
-from geoflow.units import parse
-from geoflow.vet import solve, vet
 from geoflow.workflow.vetting import VetOutcome, vet_file
 
 ROOT = Path(__file__).parent.parent

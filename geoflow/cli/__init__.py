@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from geoflow import __version__
+from geoflow.base.errors import GeoflowError
 from geoflow.cli.bars import add_bar, add_window
 from geoflow.cli.conversion import add_convert
 from geoflow.cli.logs import add_reconcile
@@ -17,7 +18,6 @@ from geoflow.cli.page import add_page
 from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
 from geoflow.cli.reports import add_report
 from geoflow.cli.season import add_season
-from geoflow.errors import GeoflowError
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
@@ -54,14 +54,14 @@ def build_parser() -> argparse.ArgumentParser:
 
 def _written_before() -> str:
     """Name what the run had written before it failed or was stopped, as a line of the message."""
-    output = sys.modules.get("geoflow.formats.output")  # not imported for this: then nothing was written
+    output = sys.modules.get("geoflow.files.output")  # not imported for this: then nothing was written
     done = [] if output is None else [str(path) for path in output.DONE]
     return f"\n  note:  written before that, whole: {', '.join(done)}" if done else ""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    if output := sys.modules.get("geoflow.formats.output"):
+    if output := sys.modules.get("geoflow.files.output"):
         output.DONE.clear()
     try:
         given = list(sys.argv[1:] if arguments is None else arguments)

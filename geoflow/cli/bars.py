@@ -6,8 +6,8 @@ import argparse
 import json
 from typing import Any
 
+from geoflow.base.errors import UsageError
 from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_common, add_plan_options, deliver
-from geoflow.errors import UsageError
 
 __all__ = ["add_bar", "add_window"]
 
@@ -26,7 +26,7 @@ def _window(options: argparse.Namespace) -> int:
 
 
 def _bar(options: argparse.Namespace) -> int:
-    from geoflow.formats.bars import bar_schema, read_bar
+    from geoflow.bar.bar_file import bar_schema, read_bar
 
     if options.schema:
         print(json.dumps(bar_schema(), indent=1))

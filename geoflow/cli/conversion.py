@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any, Final
 
-from geoflow.bar_keys import NITROGEN_FRACTION
+from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, PRESCRIPTION, TAKE_AS_AMMONIA, add_common, deliver
 
 __all__ = ["add_convert"]

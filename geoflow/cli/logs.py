@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from geoflow.base.errors import UsageError
 from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, TAKE_AS_AMMONIA, add_common, deliver
-from geoflow.errors import UsageError
 
 __all__ = ["add_log_options", "add_reconcile", "log_inputs", "log_keywords"]
 

@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from geoflow.errors import UsageError
-from geoflow.progress import listening
-from geoflow.spelling import nearest
+from geoflow.base.errors import UsageError
+from geoflow.base.progress import listening
+from geoflow.base.spelling import nearest
 
 __all__ = [
     "CODES",

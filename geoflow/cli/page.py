@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any, Final
 
+from geoflow.base.errors import UsageError, install
 from geoflow.cli.options import NOTHING_TO_ACT_ON
-from geoflow.errors import UsageError, install
 
 __all__ = ["add_page"]
 

@@ -21,9 +21,9 @@ __all__ = ["add_plan", "add_rewrite", "add_vet"]
 
 
 def _vet(options: argparse.Namespace) -> int:
+    from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
     from geoflow.report.text import vet_text
-    from geoflow.settling import settling
     from geoflow.workflow.vetting import vet_file, write_vetting
 
     outcome = vet_file(*plan_of(options), **reading_of(options), zone_speeds=options.zone_speeds)

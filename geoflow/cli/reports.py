@@ -14,8 +14,8 @@ from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, Parser, add_
 from geoflow.cli.prescriptions import add_rewrite, add_vet
 
 if TYPE_CHECKING:
-    from geoflow.report.sheets.model import Report
-    from geoflow.report.sheets.pdf import Paper
+    from geoflow.report.model import Report
+    from geoflow.report.pdf import Paper
     from geoflow.workflow.reporting import Sources
 
 __all__ = ["add_report"]

@@ -8,8 +8,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from geoflow.base.errors import UsageError
 from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_common, deliver
-from geoflow.errors import UsageError
 
 if TYPE_CHECKING:
     from geoflow.season.running import Progress
@@ -124,10 +124,10 @@ def _season(options: argparse.Namespace) -> int:
 
     from geoflow.report.season import season_text
     from geoflow.season.catalog import read_catalog
-    from geoflow.season.places import resolve
     from geoflow.season.running import check_folder, run_season, take_away
     from geoflow.season.store import Store
     from geoflow.season.summary import read_records, season_document, write_summary
+    from geoflow.season.urls import resolve
 
     here = str(Path.cwd())
     place = resolve(options.catalog, here)

@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, IntArray
-from geoflow.asapplied import AppliedLog
-from geoflow.equipment import Bar
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.ground.applied_log import AppliedLog
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 
 __all__ = [

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from geoflow.asapplied import AppliedLog
+from geoflow.bar.equipment import Bar
 from geoflow.diagnosis.findings import Finding
 from geoflow.diagnosis.orifices import orifice_drift
 from geoflow.diagnosis.pressures import liquid_margin_lost, transmitter_zero, valve_drop
 from geoflow.diagnosis.suction import suction_starving
-from geoflow.equipment import Bar
+from geoflow.ground.applied_log import AppliedLog
 
 __all__ = ["diagnose"]
 

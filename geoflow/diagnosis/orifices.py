@@ -7,10 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, IntArray
-from geoflow.asapplied import AppliedLog
-from geoflow.circuit import Circuit
-from geoflow.coefficients import bounding_cases, central_case
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.diagnosis.findings import (
     FEWEST,
     SENSOR_ERROR,
@@ -22,9 +20,11 @@ from geoflow.diagnosis.findings import (
     vapour_pressure_of,
 )
 from geoflow.diagnosis.stretches import Stretches, built_up, chance_factor, settled, stretches
-from geoflow.equipment import Bar
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.coefficients import bounding_cases, central_case
+from geoflow.hydraulics.window import temperature_grid
 from geoflow.physics.ammonia import saturation
-from geoflow.window import temperature_grid
 
 __all__ = ["AreaSeries", "effective_area", "orifice_drift"]
 

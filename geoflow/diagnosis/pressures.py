@@ -6,10 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, IntArray
-from geoflow.asapplied import AppliedLog
-from geoflow.circuit import Circuit
-from geoflow.coefficients import bounding_cases
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.diagnosis.findings import (
     FEWEST,
     NOTHING,
@@ -24,7 +22,9 @@ from geoflow.diagnosis.findings import (
     vapour_pressure_of,
 )
 from geoflow.diagnosis.stretches import built_up, chance_factor, settled, stretches
-from geoflow.equipment import Bar
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.coefficients import bounding_cases
 from geoflow.physics.ammonia import saturation, saturation_temperature
 from geoflow.physics.lines import valve_inlet_pressure
 

@@ -12,9 +12,9 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, IntArray
-from geoflow.asapplied import AppliedLog
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.diagnosis.findings import Moments
+from geoflow.ground.applied_log import AppliedLog
 
 __all__ = ["CHANCE", "Stretches", "built_up", "chance_factor", "settled", "steady", "stretches"]
 

@@ -6,13 +6,13 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray
-from geoflow.asapplied import AppliedLog
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import BoolArray
+from geoflow.base.schema import HIGH_LIMITS
 from geoflow.diagnosis.findings import FEWEST, SHORT, Finding, known_temperature, lacking_columns, moments
 from geoflow.diagnosis.stretches import steady
-from geoflow.equipment import Bar
-from geoflow.schema import HIGH_LIMITS
-from geoflow.window import flow_window, temperature_grid
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.hydraulics.window import flow_window, temperature_grid
 
 __all__ = ["suction_starving"]
 

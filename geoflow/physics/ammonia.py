@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
-from geoflow.errors import RangeError
+from geoflow.base.arrays import FloatArray, Floats
+from geoflow.base.errors import RangeError
 from geoflow.physics.saturation_table import TABLE_PATH
 
 __all__ = [

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
+from geoflow.base.arrays import FloatArray, Floats
 from geoflow.physics.ammonia import flash_fraction, saturation, saturation_temperature
 
 __all__ = [

@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
+from geoflow.base.arrays import FloatArray, Floats
 
 __all__ = [
     "EQUILIBRIUM_LENGTH",

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
+from geoflow.base.arrays import FloatArray, Floats
 
 __all__ = ["boiling_line_capacity", "capacity_ratio", "manifold_temperature_rise"]
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
+from geoflow.base.arrays import FloatArray, Floats
 
 __all__ = ["rising_root"]
 

@@ -19,14 +19,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, Floats
-from geoflow.physics.ammonia import (
-    HIGHEST_TEMPERATURE,
-    LOWEST_TEMPERATURE,
-    Saturation,
-    liquid_density,
-    saturation,
-)
+from geoflow.base.arrays import BoolArray, FloatArray, Floats
+from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, Saturation, liquid_density, saturation
 from geoflow.physics.orifices import effective_pressure, mass_flow
 from geoflow.physics.roots import rising_root
 

@@ -12,8 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
-from geoflow.errors import RangeError
+from geoflow.base.arrays import FloatArray, Floats
+from geoflow.base.errors import RangeError
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 
 __all__ = ["DrawDown", "ammonia_in_tank", "draw_down", "drawn_temperature", "usable_ammonia"]

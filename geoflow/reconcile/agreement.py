@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, Floats
-from geoflow.errors import RangeError
+from geoflow.base.arrays import FloatArray, Floats
+from geoflow.base.errors import RangeError
 
 __all__ = ["Agreement", "agreement", "within"]
 

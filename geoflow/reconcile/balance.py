@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, IntArray
-from geoflow.asapplied import AppliedLog
-from geoflow.bar_keys import NITROGEN_FRACTION
-from geoflow.errors import RangeError
-from geoflow.metering import pulses_per_nitrogen
+from geoflow.bar.keys import NITROGEN_FRACTION
+from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.errors import RangeError
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.hydraulics.metering import pulses_per_nitrogen
 from geoflow.physics.ammonia import saturation
 
 __all__ = ["MOST_LOST", "Balance", "Gaps", "gaps", "logged_ammonia", "mass_balance", "mean_temperature"]

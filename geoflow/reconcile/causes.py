@@ -7,13 +7,13 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, TextArray
-from geoflow.asapplied import AppliedLog
-from geoflow.bar_keys import NITROGEN_FRACTION
-from geoflow.equipment import Controller
+from geoflow.bar.equipment import Controller
+from geoflow.bar.keys import NITROGEN_FRACTION
+from geoflow.base.arrays import BoolArray, FloatArray, TextArray
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.hydraulics.window import FlowWindow
 from geoflow.reconcile.agreement import within
 from geoflow.reconcile.lag import Tracks, tracks
-from geoflow.window import FlowWindow
 
 __all__ = [
     "CAUSES",

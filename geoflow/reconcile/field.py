@@ -13,16 +13,16 @@ from typing import Any, Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, IntArray, TextArray
-from geoflow.asapplied import AppliedLog
-from geoflow.bar_keys import NITROGEN_FRACTION
-from geoflow.laid_strips import Strips, lay_strips
+from geoflow.bar.keys import NITROGEN_FRACTION
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.ground.laid_strips import Strips, lay_strips
+from geoflow.ground.swaths import Overlay, ground_rates, overlay
+from geoflow.hydraulics.window import FlowWindow
 from geoflow.reconcile.agreement import Agreement, agreement, within
 from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER, off_causes, turning_ratio
 from geoflow.reconcile.ground import OFF, Ground, in_steps, lay_ground
 from geoflow.reconcile.lag import Lag, estimate_lag, shifted
-from geoflow.swaths import Overlay, ground_rates, overlay
-from geoflow.window import FlowWindow
 
 __all__ = ["Asked", "Reconciliation", "Shift", "ZoneSums", "reconcile", "with_lost_liquid"]
 

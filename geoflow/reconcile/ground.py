@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.ground.swaths import Overlay
 from geoflow.reconcile.agreement import Agreement, agreement, within
-from geoflow.swaths import Overlay
 
 __all__ = ["OFF", "Ground", "in_steps", "lay_ground"]
 

@@ -12,9 +12,9 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray, IntArray
-from geoflow.asapplied import AppliedLog
-from geoflow.errors import RangeError
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.errors import RangeError
+from geoflow.ground.applied_log import AppliedLog
 
 __all__ = ["Lag", "Tracks", "estimate_lag", "shifted", "tracks"]
 

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
-from geoflow.asapplied import AppliedLog
+from geoflow.base.arrays import FloatArray
+from geoflow.ground.applied_log import AppliedLog
 
 __all__ = ["Loads", "match_loads"]
 

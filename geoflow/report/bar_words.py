@@ -5,13 +5,13 @@ from __future__ import annotations
 import textwrap
 from typing import Final
 
-from geoflow import units
-from geoflow.bar_keys import keys_of
-from geoflow.equipment import Bar, Line, Orifice
+from geoflow.bar.equipment import Bar, Line, Orifice
+from geoflow.bar.keys import keys_of
+from geoflow.base import units
+from geoflow.base.said import said, said_range
+from geoflow.base.units import System
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
-from geoflow.said import said, said_range
-from geoflow.units import System
 
 __all__ = ["assumed_lines", "describe", "unusual_lines"]
 

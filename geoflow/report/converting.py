@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.base.units import System, from_si, show
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.layout import count, table, wrap
 from geoflow.report.text import reading_lines
-from geoflow.units import System, from_si, show
 
 if TYPE_CHECKING:
     from geoflow.workflow.converting import ConvertOutcome

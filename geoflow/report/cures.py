@@ -6,11 +6,11 @@ import math
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, IntArray
+from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.schema import LIMITS
+from geoflow.base.units import System, number, unit_label
+from geoflow.decide.vet import Solution, Vetting
 from geoflow.report.layout import within
-from geoflow.schema import LIMITS
-from geoflow.units import System, number, unit_label
-from geoflow.vet import Solution, Vetting
 
 __all__ = ["advisable", "cure_texts"]
 

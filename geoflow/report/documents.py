@@ -7,20 +7,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, TextArray
-from geoflow.equipment import Bar
-from geoflow.gauges import expected_gauges, rows_at_map_rates
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.schema import LIMITS, VERDICTS
+from geoflow.base.units import from_si
+from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
+from geoflow.decide.settling import Settling
+from geoflow.decide.vet import Solution, Vetting
+from geoflow.hydraulics.window import Bounds
 from geoflow.physics.ammonia import saturation
 from geoflow.report.doubt import doubt_document
 from geoflow.report.gauges import ends_document, gauges_document, split_document
-from geoflow.schema import LIMITS, VERDICTS
-from geoflow.settling import Settling
-from geoflow.units import from_si
-from geoflow.vet import Solution, Vetting
-from geoflow.window import Bounds
 
 if TYPE_CHECKING:
-    from geoflow.formats.vector import Prescription
+    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = ["totals", "vet_document", "window_document"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from geoflow.base.units import System, from_si, number, show, unit_label
+from geoflow.decide.settling import CAREFUL, Settling, usual_tolerances, window_with_a_point
+from geoflow.decide.vet import Solution
 from geoflow.report.layout import within
-from geoflow.settling import CAREFUL, Settling, usual_tolerances, window_with_a_point
-from geoflow.units import System, from_si, number, show, unit_label
-from geoflow.vet import Solution
 
 __all__ = ["doubt_document", "doubt_text", "no_window_text"]
 

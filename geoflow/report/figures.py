@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import shapely
 
-from geoflow import units
-from geoflow.report.sheet import (
+from geoflow.base import units
+from geoflow.base.said import said_range
+from geoflow.base.schema import VERDICTS
+from geoflow.report.canvas import (
     BADGE,
     BREADTH,
     FAINT,
@@ -25,8 +27,6 @@ from geoflow.report.sheet import (
     draw_scale,
     line_height,
 )
-from geoflow.said import said_range
-from geoflow.schema import VERDICTS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

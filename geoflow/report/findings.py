@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.units import System, from_si, show
 from geoflow.diagnosis.findings import Finding
 from geoflow.report.layout import count
-from geoflow.units import System, from_si, show
 
 if TYPE_CHECKING:
     from geoflow.workflow.reconciling import ReconcileOutcome

@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
-from geoflow.equipment import Bar
-from geoflow.gauges import Gauges, end_pressures, gauges_of, tank_pressures
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import FloatArray
+from geoflow.base.schema import LOW_LIMITS
+from geoflow.base.units import System, from_si, number, show_range, unit_label
+from geoflow.decide.gauges import Gauges, end_pressures, gauges_of, tank_pressures
+from geoflow.hydraulics.window import RowSplit
 from geoflow.report.layout import number_range
-from geoflow.schema import LOW_LIMITS
-from geoflow.units import System, from_si, number, show_range, unit_label
-from geoflow.window import RowSplit
 
 if TYPE_CHECKING:
-    from geoflow.vet import Solution, Vetting
+    from geoflow.decide.vet import Solution, Vetting
 
 __all__ = [
     "end_rows",

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
-from geoflow import units
-from geoflow.report.sheet import BREADTH, FAINT, HEIGHT, INK, MARGIN, PAPER, Sheet, draw_scale, line_height
+from geoflow.base import units
+from geoflow.report.canvas import BREADTH, FAINT, HEIGHT, INK, MARGIN, PAPER, Sheet, draw_scale, line_height
 
 if TYPE_CHECKING:
-    from geoflow.arrays import BoolArray, FloatArray, IntArray
+    from geoflow.base.arrays import BoolArray, FloatArray, IntArray
     from geoflow.diagnosis import AreaSeries
-    from geoflow.formats.ground_rasters import GroundGrid
+    from geoflow.layers.ground_rasters import GroundGrid
     from geoflow.reconcile.field import Reconciliation
 
 __all__ = [

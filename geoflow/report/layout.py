@@ -7,10 +7,10 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
-from geoflow.units import KINDS, System, number, unit_label
+from geoflow.base.units import KINDS, System, number, unit_label
 
 if TYPE_CHECKING:
-    from geoflow.formats.vector import Prescription
+    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "count",

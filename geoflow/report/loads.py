@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from geoflow.planning.loads import TankLoads
+from geoflow.base.said import said
+from geoflow.base.units import System, show
+from geoflow.decide.loads import TankLoads
 from geoflow.report.layout import count, verb
-from geoflow.said import said
-from geoflow.units import System, show
 
 __all__ = ["full_tank_text", "tanks_text"]
 

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
-from geoflow.planning.orifices import OrificeOption
-from geoflow.planning.speeds import SpeedSet
-from geoflow.units import from_si
+from geoflow.base.arrays import FloatArray
+from geoflow.base.units import from_si
+from geoflow.decide.orifices import OrificeOption
+from geoflow.decide.speeds import SpeedSet
 
 if TYPE_CHECKING:
     from geoflow.workflow.planning import PlanOutcome

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.said import said, said_range
+from geoflow.base.units import System, number, show, unit_label
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.cures import advisable
 from geoflow.report.layout import count, number_range, some_names, table, verb, within, wrap, zone_names, zone_numbers
 from geoflow.report.loads import full_tank_text, tanks_text
 from geoflow.report.plan_document import driven_speeds
 from geoflow.report.text import heading, held_text, reading_lines, warning_lines
-from geoflow.said import said, said_range
-from geoflow.units import System, number, show, unit_label
 
 if TYPE_CHECKING:
     from geoflow.workflow.planning import PlanOutcome

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoflow.arrays import IntArray
+from geoflow.base.arrays import IntArray
+from geoflow.base.units import System, number, show, unit_label
 from geoflow.reconcile.balance import MOST_LOST
 from geoflow.report.findings import percent
 from geoflow.report.layout import zone_number
 from geoflow.report.reconciling import ticket_numbers
-from geoflow.units import System, number, show, unit_label
 
 if TYPE_CHECKING:
     from geoflow.workflow.reconciling import ReconcileOutcome

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.base.units import from_si
 from geoflow.reconcile.agreement import Agreement
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
-from geoflow.units import from_si
 
 if TYPE_CHECKING:
     from geoflow.workflow.reconciling import ReconcileOutcome

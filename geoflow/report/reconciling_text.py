@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from geoflow.base.units import System, show, unit_label
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.findings import concern_texts, finding_text, percent
 from geoflow.report.layout import count, table, wrap
@@ -22,7 +23,6 @@ from geoflow.report.reconciled_rows import (
     zone_row,
 )
 from geoflow.report.reconciling import points
-from geoflow.units import System, show, unit_label
 
 if TYPE_CHECKING:
     from geoflow.workflow.reconciling import ReconcileOutcome

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray
+from geoflow.base.arrays import BoolArray, FloatArray
+from geoflow.base.units import System, from_si, number, show, unit_label
+from geoflow.decide.rewrite import REASONS, Rewriting
+from geoflow.decide.vet import Solution
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.layout import count, span, table, within, wrap, zone_numbers
 from geoflow.report.text import heading, reading_lines, warning_lines
-from geoflow.rewrite import REASONS, Rewriting
-from geoflow.units import System, from_si, number, show, unit_label
-from geoflow.vet import Solution
 
 if TYPE_CHECKING:
-    from geoflow.formats.vector import Prescription
+    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "SIDE_COLUMNS",

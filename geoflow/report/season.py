@@ -7,9 +7,9 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from geoflow.base.units import System, number, show, to_si, unit_label
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.layout import count, table, verb, wrap
-from geoflow.units import System, number, show, to_si, unit_label
 
 __all__ = [
     "BAR_COLUMNS", "acres", "bar_rows", "bar_words", "pounds", "season_answer", "season_text", "season_totals",

@@ -10,11 +10,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from geoflow.base.units import System
+from geoflow.report.canvas import BADGE, BREADTH, HEIGHT, INK, MARGIN, PAPER, STYLES, Sheet, draw_scale, line_height
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.layout import count
 from geoflow.report.season import acres, season_answer, season_totals
-from geoflow.report.sheet import BADGE, BREADTH, HEIGHT, INK, MARGIN, PAPER, STYLES, Sheet, draw_scale, line_height
-from geoflow.units import System
 
 __all__ = ["season_map"]
 

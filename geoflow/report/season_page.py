@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any, Final
 
+from geoflow.base.units import System
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.layout import count
 from geoflow.report.season import acres, bar_words, pounds, season_answer, total_words
-from geoflow.units import System
 
 __all__ = ["season_page"]
 

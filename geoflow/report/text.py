@@ -6,24 +6,24 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, TextArray
-from geoflow.formats.facts import rows_text
-from geoflow.gauges import expected_gauges, rows_at_map_rates
+from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.said import said_range
+from geoflow.base.schema import LIMITS, VERDICTS
+from geoflow.base.units import KINDS, System, from_si, number, show, to_si, unit_label
+from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
+from geoflow.decide.settling import Settling
+from geoflow.decide.vet import Solution, Vetting
+from geoflow.hydraulics.window import Bounds
+from geoflow.layers.notes import rows_text
 from geoflow.physics.tanks import drawn_temperature
 from geoflow.report.cautions import CAUTIONS
 from geoflow.report.cures import cure_texts
 from geoflow.report.doubt import doubt_text, no_window_text
 from geoflow.report.gauges import end_rows, gauge_rows, gauge_title, row_lines, tank_text
 from geoflow.report.layout import count, span, table, verb, wrap, zone_names, zone_numbers
-from geoflow.said import said_range
-from geoflow.schema import LIMITS, VERDICTS
-from geoflow.settling import Settling
-from geoflow.units import KINDS, System, from_si, number, show, to_si, unit_label
-from geoflow.vet import Solution, Vetting
-from geoflow.window import Bounds
 
 if TYPE_CHECKING:
-    from geoflow.formats.vector import Prescription
+    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "heading",

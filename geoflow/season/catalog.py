@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote
 
-from geoflow.errors import UsageError
+from geoflow.base.errors import UsageError
+from geoflow.base.spelling import nearest
 from geoflow.season.columns import COLUMNS, JOBS
-from geoflow.season.places import read_bytes, resolve, shown
-from geoflow.spelling import nearest
+from geoflow.season.urls import read_bytes, resolve, shown
 
 __all__ = ["Entry", "Value", "folder_of", "make_entries", "read_catalog", "read_settings"]
 

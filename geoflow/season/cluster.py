@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import Any, Final
 
 from geoflow import __version__
-from geoflow.errors import UsageError, install
+from geoflow.base.errors import UsageError, install
 
 __all__ = ["clients", "need_libraries"]
 

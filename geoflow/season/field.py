@@ -12,16 +12,16 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow import __version__
-from geoflow.errors import GeoflowError, OutputError, UsageError
-from geoflow.formats.input_files import InputSnapshot
+from geoflow.base.errors import GeoflowError, OutputError, UsageError
+from geoflow.files.inputs import InputSnapshot
 from geoflow.season.catalog import Entry
 from geoflow.season.columns import COLUMNS
 from geoflow.season.outcomes import Outcome, run_field
-from geoflow.season.places import digest, fetch, local_path, shown
 from geoflow.season.store import Store
+from geoflow.season.urls import digest, fetch, local_path, shown
 
 if TYPE_CHECKING:
-    from geoflow.units import System
+    from geoflow.base.units import System
 
 __all__ = ["RECORDS", "Done", "Task", "clear", "failed_record", "options_key", "record_name", "work", "write_failed"]
 

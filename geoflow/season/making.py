@@ -9,12 +9,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from geoflow.errors import UsageError
-from geoflow.formats.output import replace_file
+from geoflow.base.errors import UsageError
+from geoflow.base.spelling import nearest
+from geoflow.files.output import replace_file
 from geoflow.season.catalog import folder_of, make_entries
 from geoflow.season.columns import COLUMNS, JOBS, needed
-from geoflow.season.places import glob, local_path, resolve, shown
-from geoflow.spelling import nearest
+from geoflow.season.urls import glob, local_path, resolve, shown
 
 __all__ = ["Made", "make_catalog"]
 

@@ -13,8 +13,8 @@ from geoflow.season.catalog import Entry
 if TYPE_CHECKING:
     import geopandas
 
-    from geoflow.formats.sources import ZoneRule
-    from geoflow.units import System
+    from geoflow.base.units import System
+    from geoflow.prescription_files.readers import ZoneRule
 
 __all__ = ["ROW_COLUMNS", "Outcome", "run_field"]
 

@@ -12,15 +12,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow import __version__
-from geoflow.errors import OutputError, UsageError
+from geoflow.base.errors import OutputError, UsageError
 from geoflow.season.catalog import Entry
 from geoflow.season.cluster import clients
 from geoflow.season.field import RECORDS, Done, Task, clear, options_key, record_name, work, write_failed
-from geoflow.season.places import shown
 from geoflow.season.store import Store
+from geoflow.season.urls import shown
 
 if TYPE_CHECKING:
-    from geoflow.units import System
+    from geoflow.base.units import System
 
 __all__ = ["AHEAD", "MARK", "Progress", "check_folder", "run_season", "take_away"]
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from geoflow.errors import GeoflowError, OutputError, UsageError
-from geoflow.formats.output import in_words
-from geoflow.season.places import file_system, local_path, shown
+from geoflow.base.errors import GeoflowError, OutputError, UsageError
+from geoflow.files.output import in_words
+from geoflow.season.urls import file_system, local_path, shown
 
 __all__ = ["Store"]
 

@@ -14,11 +14,11 @@ from geoflow.report.season import bar_rows, season_totals
 from geoflow.season.catalog import Entry
 from geoflow.season.field import failed_record, record_name
 from geoflow.season.outcomes import ROW_COLUMNS
-from geoflow.season.places import shown
 from geoflow.season.store import Store
+from geoflow.season.urls import shown
 
 if TYPE_CHECKING:
-    from geoflow.units import System
+    from geoflow.base.units import System
 
 __all__ = ["SUMMARY_FILES", "read_records", "season_document", "write_summary"]
 

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
-from geoflow.errors import GeoflowError, UsageError
-from geoflow.web.asked import (
+from geoflow.base.errors import GeoflowError, UsageError
+from geoflow.web.bar_form import form_content
+from geoflow.web.requests import (
     belonging,
     given_bar,
     log_work,
@@ -26,9 +27,8 @@ from geoflow.web.asked import (
     typed_options,
     vetting_inputs,
 )
-from geoflow.web.bar_form import form_content
+from geoflow.web.sessions import LetGoError, Tab, Tabs, Turn
 from geoflow.web.state import Opened, Question
-from geoflow.web.tabs import LetGoError, Tab, Tabs, Turn
 from geoflow.web.tasks import Made, Reading, Unread
 from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
 from geoflow.web.worker import Workers, in_words
@@ -141,7 +141,7 @@ class Answers:
         import tempfile
         from pathlib import Path
 
-        from geoflow.formats.bars import read_bar
+        from geoflow.bar.bar_file import read_bar
         from geoflow.report.bar_words import describe
 
         upload = given_bar(asked)
@@ -175,7 +175,7 @@ class Answers:
 
     def _vet(self, tab: Tab, asked: Question) -> Any:
         from geoflow.web.views import answer_view
-        from geoflow.workflow.moving import vet_ahead
+        from geoflow.workflow.replan import vet_ahead
 
         opened, system = tab.state.find(asked), system_of(asked)
         plan, known, ahead = plan_of(opened.reading.read.bar, asked), opened.outcome, opened.ahead

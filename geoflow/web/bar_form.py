@@ -1,4 +1,4 @@
-"""The bar as a form: every key from `geoflow.bar_keys`, and the form's content as a bar file."""
+"""The bar as a form: every key from `geoflow.bar.keys`, and the form's content as a bar file."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-from geoflow.bar_keys import KEY_KINDS, TABLES, heading, keys_of, subtables_of, written
-from geoflow.errors import BarError
+from geoflow.bar.keys import KEY_KINDS, TABLES, heading, keys_of, subtables_of, written
+from geoflow.base.errors import BarError
 
 __all__ = ["bar_text", "form_content", "form_description"]
 

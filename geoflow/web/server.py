@@ -14,10 +14,10 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from geoflow.errors import UsageError, install
+from geoflow.base.errors import UsageError, install
 from geoflow.web.answers import Answers
 from geoflow.web.guards import Guard
-from geoflow.web.tabs import Tabs
+from geoflow.web.sessions import Tabs
 from geoflow.web.worker import Workers
 
 __all__ = ["listen", "make_app", "run"]

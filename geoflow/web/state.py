@@ -11,13 +11,13 @@ import threading
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from geoflow.errors import UsageError
+from geoflow.base.errors import UsageError
 from geoflow.web.uploads import Upload
 
 if TYPE_CHECKING:
-    from geoflow.vet import Plan
+    from geoflow.decide.vet import Plan
+    from geoflow.hydraulics.window import FlowWindow
     from geoflow.web.tasks import Reading
-    from geoflow.window import FlowWindow
     from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["Opened", "Question", "State"]
@@ -62,7 +62,7 @@ class Opened:
 
     def vetted(self, plan: Plan) -> VetOutcome:
         """Return the verdicts for a plan, solved in full."""
-        from geoflow.workflow.moving import vet_again, vet_plan
+        from geoflow.workflow.replan import vet_again, vet_plan
 
         known = self.outcome
         self.outcome = outcome = vet_plan(self.reading.read, plan) if known is None else vet_again(known, plan)

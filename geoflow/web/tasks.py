@@ -12,16 +12,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from geoflow.errors import GeoflowError
+from geoflow.base.errors import GeoflowError
 
 if TYPE_CHECKING:
     import datetime
 
-    from geoflow.report.sheets.pdf import Paper
-    from geoflow.units import System
-    from geoflow.window import FlowWindow
+    from geoflow.base.units import System
+    from geoflow.hydraulics.window import FlowWindow
+    from geoflow.report.pdf import Paper
     from geoflow.workflow.choices import Choices
-    from geoflow.workflow.moving import Unplanned
+    from geoflow.workflow.replan import Unplanned
     from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["TASKS", "Inputs", "Made", "Reading", "Unread", "warm_up"]
@@ -104,11 +104,11 @@ class Made:
 
 def warm_up() -> None:
     """Load what every task needs."""
-    import geoflow.formats.vector
-    import geoflow.geometry
+    import geoflow.ground.geometry
+    import geoflow.prescription_files.read_prescription
     import geoflow.report.text
     import geoflow.workflow.rewriting  # noqa: F401
-    from geoflow.units import parse
+    from geoflow.base.units import parse
 
     parse("1 lb", "mass")
     import geopandas  # noqa: F401
@@ -127,7 +127,7 @@ def _pack(folder: Path, text: str) -> Made:
 
 def _read(tell: _Tell, prescription: str, bar: str, options: dict[str, Any]) -> Reading | Unread:
     from geoflow.workflow.choices import reading_choices
-    from geoflow.workflow.moving import read_unplanned
+    from geoflow.workflow.replan import read_unplanned
 
     tell(f"Reading and checking {prescription}")
     try:
@@ -140,7 +140,7 @@ def _read(tell: _Tell, prescription: str, bar: str, options: dict[str, Any]) -> 
 
 
 def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
-    from geoflow.workflow.moving import prepare_window
+    from geoflow.workflow.replan import prepare_window
 
     tell("Getting the sliders ready")
     return prepare_window(bar, sections)

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
-from geoflow.errors import PrescriptionError, UsageError
-from geoflow.formats.input_files import is_companion
+from geoflow.base.errors import PrescriptionError, UsageError
+from geoflow.files.inputs import is_companion
 
 __all__ = ["Upload", "check_archive", "check_names", "main_file", "place_files", "plain_name", "unframe"]
 

@@ -7,21 +7,21 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.arrays import IntArray, TextArray
+from geoflow.base.arrays import IntArray, TextArray
+from geoflow.base.schema import LIMITS, VERDICTS
+from geoflow.base.units import RATE_UNITS, System, number, show, unit_label
+from geoflow.decide.rewrite import POLICIES
+from geoflow.report.canvas import STYLES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
 from geoflow.report.layout import span, within, zone_numbers
-from geoflow.report.sheet import STYLES
 from geoflow.report.text import left_out_text, margin_text, reading_lines, verdict_answer
-from geoflow.rewrite import POLICIES
-from geoflow.schema import LIMITS, VERDICTS
-from geoflow.units import RATE_UNITS, System, number, show, unit_label
 from geoflow.web.bar_form import form_description
 
 if TYPE_CHECKING:
-    from geoflow.formats.vector import Prescription
-    from geoflow.vet import Solution
+    from geoflow.decide.vet import Solution
+    from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.web.tasks import Reading
     from geoflow.workflow.vetting import VetOutcome
 

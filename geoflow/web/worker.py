@@ -17,7 +17,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from geoflow.errors import GeoflowError
+from geoflow.base.errors import GeoflowError
 
 __all__ = ["Event", "Job", "Workers", "in_words"]
 

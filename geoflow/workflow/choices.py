@@ -6,7 +6,7 @@ import zipfile
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from geoflow.errors import GeoflowError
+from geoflow.base.errors import GeoflowError
 
 __all__ = ["Choices", "reading_choices"]
 
@@ -37,7 +37,7 @@ def reading_choices(path: Path, layer: str | None) -> Choices:
     """
     import pyogrio
 
-    from geoflow.formats.containers import open_source
+    from geoflow.layers.vector_source import open_source
 
     layers: tuple[str, ...] = ()
     try:

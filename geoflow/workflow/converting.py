@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
-from geoflow.bar_keys import NITROGEN_FRACTION
-from geoflow.errors import UsageError
-from geoflow.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
-from geoflow.units import RateUnit, parse, rate_unit
+from geoflow.bar.keys import NITROGEN_FRACTION
+from geoflow.base.arrays import FloatArray
+from geoflow.base.errors import UsageError
+from geoflow.base.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
+from geoflow.base.units import RateUnit, parse, rate_unit
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
 
 if TYPE_CHECKING:
-    from geoflow.formats.prescription_out import WrittenPrescription
-    from geoflow.formats.sources import ZoneRule
-    from geoflow.formats.vector import Prescription
+    from geoflow.prescription_files.read_prescription import Prescription
+    from geoflow.prescription_files.readers import ZoneRule
+    from geoflow.prescription_patch.new_file import WrittenPrescription
 
 __all__ = ["ConvertOutcome", "convert_file", "rates_in"]
 
@@ -146,7 +146,7 @@ def convert_file(
     task_version : int or None
         Write ISO 11783-10 task data of version 3 or 4 (the default for a folder).
     task_form : str or None
-        A key of `geoflow.formats.taskdata_out.FORMS`.
+        A key of `geoflow.prescription_patch.new_taskdata.FORMS`.
     rate_column, rate_unit_text, crs, swap_axes, layer, zones, take_as_ammonia, replace_existing, protect
         What the options say.
 
@@ -155,8 +155,8 @@ def convert_file(
     GeoflowError
         For anything that cannot be read, understood or written.
     """
-    from geoflow.formats.input_files import watching
-    from geoflow.formats.vector import read_prescription
+    from geoflow.files.inputs import watching
+    from geoflow.prescription_files.read_prescription import read_prescription
 
     fraction = _fraction(nitrogen_fraction)
     asked = None if to_unit is None else rate_unit(to_unit, where="--to-unit")
@@ -180,7 +180,7 @@ def convert_file(
     rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)
     nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)
     if task:
-        from geoflow.formats.taskdata_out import FORMS, write_task_prescription
+        from geoflow.prescription_patch.new_taskdata import FORMS, write_task_prescription
 
         written = write_task_prescription(
             prescription,
@@ -194,7 +194,7 @@ def convert_file(
             protect=protect,
         )
     else:
-        from geoflow.formats.prescription_out import write_prescription
+        from geoflow.prescription_patch.new_file import write_prescription
 
         written = write_prescription(
             prescription, rate, Path(out), unit=unit, cell=side, replace=replace_existing, protect=protect
@@ -219,7 +219,7 @@ def _counted(unit: RateUnit, to: RateUnit, volume_temperature: str | None) -> tu
 
 def _is_task_data(out: str, task_version: int | None, task_form: str | None) -> bool:
     """Whether the output is ISO 11783-10 task data: an option of it is given, or the name can mean nothing else."""
-    from geoflow.formats.taskdata_out import is_task_target
+    from geoflow.prescription_patch.new_taskdata import is_task_target
 
     asked = task_version is not None or task_form is not None
     folder = is_task_target(Path(out))

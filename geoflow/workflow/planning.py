@@ -8,17 +8,17 @@ from typing import Final, Literal
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
-from geoflow.errors import UsageError
-from geoflow.passes import field_heading, lay_passes
-from geoflow.planning.day import TemperatureCurve, WorkTime, field_efficiency, temperature_curve, work_hours
-from geoflow.planning.loads import EndOfTank, TankLoads, end_of_tank_window, tank_loads
-from geoflow.planning.orifices import OrificeChoice, orifice_choice
-from geoflow.planning.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
-from geoflow.progress import tell
-from geoflow.settling import window_with_a_point
-from geoflow.units import parse
-from geoflow.vet import Solution, vet
+from geoflow.base.arrays import FloatArray
+from geoflow.base.errors import UsageError
+from geoflow.base.progress import tell
+from geoflow.base.units import parse
+from geoflow.decide.day import TemperatureCurve, WorkTime, field_efficiency, temperature_curve, work_hours
+from geoflow.decide.loads import EndOfTank, TankLoads, end_of_tank_window, tank_loads
+from geoflow.decide.orifices import OrificeChoice, orifice_choice
+from geoflow.decide.settling import window_with_a_point
+from geoflow.decide.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
+from geoflow.decide.vet import Solution, vet
+from geoflow.ground.passes import field_heading, lay_passes
 from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["PlanOutcome", "in_degrees", "parse_share", "plan_field"]

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.arrays import BoolArray, FloatArray
-from geoflow.errors import UsageError
-from geoflow.progress import tell
-from geoflow.units import System, from_si, parse
+from geoflow.base.arrays import BoolArray, FloatArray
+from geoflow.base.errors import UsageError
+from geoflow.base.progress import tell
+from geoflow.base.units import System, from_si, parse
 from geoflow.workflow.reconciling import ReconcileOutcome
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
-    from geoflow.formats.ground_rasters import GroundGrid
+    from geoflow.layers.ground_rasters import GroundGrid
 
 __all__ = ["laid_ground", "orifice_series", "write_columns", "write_reconciliation"]
 
@@ -28,7 +28,7 @@ _BLOCK: Final = 100_000
 
 def write_columns(outcome: ReconcileOutcome, path: Path, *, replace: bool, protect: tuple[Path, ...]) -> None:
     """Save the column roles that were used, for the next log of the same machine."""
-    from geoflow.formats.logs import save_mapping
+    from geoflow.log_files.read_log import save_mapping
 
     save_mapping(path, outcome.read.columns, replace=replace, protect=protect)
 
@@ -114,7 +114,7 @@ def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
 
 def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[GroundGrid, BoolArray]:
     """Lay a log that covers ground on cells of a side [m], and mark those where the liquid margin was lost."""
-    from geoflow.formats.ground_rasters import lay_grid, mark_grid
+    from geoflow.layers.ground_rasters import lay_grid, mark_grid
 
     found = outcome.found
     zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
@@ -144,8 +144,8 @@ def write_reconciliation(
     OutputError
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
-    from geoflow.formats.ground_rasters import write_raster
-    from geoflow.formats.output import OutputFolder
+    from geoflow.files.output import OutputFolder
+    from geoflow.layers.ground_rasters import write_raster
     from geoflow.report.cautions import SHORT_CAUTION
     from geoflow.report.ground_figures import cause_chart, class_areas, orifice_chart, ratio_map
     from geoflow.report.reconciling_text import answer

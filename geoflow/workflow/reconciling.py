@@ -9,27 +9,27 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
-from geoflow.bar_keys import NITROGEN_FRACTION
+from geoflow.bar.equipment import Bar
+from geoflow.bar.keys import NITROGEN_FRACTION
+from geoflow.base.arrays import FloatArray
+from geoflow.base.errors import LogError, PrescriptionError, UsageError
+from geoflow.base.progress import tell
+from geoflow.base.rates import as_nitrogen_rate
+from geoflow.base.units import parse, parse_range
 from geoflow.diagnosis.findings import Finding
-from geoflow.equipment import Bar
-from geoflow.errors import LogError, PrescriptionError, UsageError
+from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
-from geoflow.progress import tell
-from geoflow.rates import as_nitrogen_rate
 from geoflow.reconcile.agreement import Agreement
 from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps, gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
 from geoflow.reconcile.field import Asked, Reconciliation, reconcile, with_lost_liquid
 from geoflow.reconcile.loads import Loads, match_loads
-from geoflow.units import parse, parse_range
-from geoflow.window import FlowWindow, flow_window, temperature_grid
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
 
 if TYPE_CHECKING:
-    from geoflow.formats.facts import Fact
-    from geoflow.formats.logs import ReadLog
-    from geoflow.formats.vector import Prescription
+    from geoflow.layers.notes import Fact
+    from geoflow.log_files.read_log import ReadLog
+    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = ["LogOptions", "ReconcileOutcome", "TargetOptions", "parse_tickets", "reconcile_file"]
 
@@ -209,8 +209,8 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
 
 def _read_target(path: str, options: TargetOptions) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
-    from geoflow.formats.boundaries import in_words_of
-    from geoflow.formats.vector import read_prescription
+    from geoflow.layers.boundaries import in_words_of
+    from geoflow.prescription_files.read_prescription import read_prescription
 
     try:
         return read_prescription(
@@ -289,7 +289,7 @@ def reconcile_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.formats.input_files import watching
+    from geoflow.files.inputs import watching
 
     options = log_options or LogOptions()
     with watching(log_file, bar_file, target_file, boundary_file, options.mapping):
@@ -308,10 +308,10 @@ def _reconcile_file(
     tickets: Sequence[str],
     target_options: TargetOptions | None,
 ) -> ReconcileOutcome:
-    from geoflow.formats.bars import read_bar
-    from geoflow.formats.boundaries import read_boundary
-    from geoflow.formats.facts import Fact
-    from geoflow.formats.logs import read_log
+    from geoflow.bar.bar_file import read_bar
+    from geoflow.layers.boundaries import read_boundary
+    from geoflow.layers.notes import Fact
+    from geoflow.log_files.read_log import read_log
 
     bar = None if bar_file is None else read_bar(bar_file)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction

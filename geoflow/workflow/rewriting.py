@@ -13,14 +13,14 @@ from typing import Any
 
 import numpy as np
 
-from geoflow.arrays import FloatArray
-from geoflow.costs import Prices, money
-from geoflow.errors import OutputError, UsageError
-from geoflow.passes import Passes, ShortPieces, field_heading, lay_passes, short_pieces
-from geoflow.progress import tell
-from geoflow.rates import as_nitrogen_rate, from_nitrogen_rate
-from geoflow.rewrite import POLICIES, Rewriting, Rules, rewrite, share_rates
-from geoflow.units import from_si, parse, rate_unit
+from geoflow.base.arrays import FloatArray
+from geoflow.base.errors import OutputError, UsageError
+from geoflow.base.progress import tell
+from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
+from geoflow.base.units import from_si, parse, rate_unit
+from geoflow.decide.costs import Prices, money
+from geoflow.decide.rewrite import POLICIES, Rewriting, Rules, rewrite, share_rates
+from geoflow.ground.passes import Passes, ShortPieces, field_heading, lay_passes, short_pieces
 from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["RewriteOutcome", "parse_prices", "rewrite_file", "write_rewriting"]
@@ -169,8 +169,8 @@ def rewrite_file(
     OutputError
         If `target` cannot hold all that the prescription does.
     """
-    from geoflow.formats.rewritten import rate_format
-    from geoflow.formats.taskdata_out import refuse_losses
+    from geoflow.prescription_patch.new_taskdata import refuse_losses
+    from geoflow.prescription_patch.patch import rate_format
 
     if policy not in POLICIES:
         raise UsageError(f"there is no policy '{policy}'", where="--policy", cure=f"one of {', '.join(POLICIES)}")
@@ -255,10 +255,10 @@ def write_rewriting(
     OutputError
         If either exists and `replace` is not set, or would be written over an input.
     """
-    from geoflow.formats.output import OutputFolder
-    from geoflow.formats.prescription_out import write_prescription
-    from geoflow.formats.rewritten import can_patch, write_rewritten
-    from geoflow.formats.taskdata_out import becomes_task_data, write_task_prescription
+    from geoflow.files.output import OutputFolder
+    from geoflow.prescription_patch.new_file import write_prescription
+    from geoflow.prescription_patch.new_taskdata import becomes_task_data, write_task_prescription
+    from geoflow.prescription_patch.patch import can_patch, write_rewritten
     from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 
     tell(f"writing {target}")

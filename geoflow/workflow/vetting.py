@@ -10,23 +10,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoflow.arrays import FloatArray, TextArray
-from geoflow.circuit import choose_sections
-from geoflow.equipment import Bar
-from geoflow.errors import UsageError
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.errors import UsageError
+from geoflow.base.progress import tell
+from geoflow.base.rates import as_nitrogen_rate
+from geoflow.base.said import said_range
+from geoflow.base.units import System, from_si, parse, parse_range, show, to_si
+from geoflow.decide.vet import Plan, Solution, Vetting, solve, vet
+from geoflow.hydraulics.circuit import choose_sections
 from geoflow.physics.ammonia import saturation
-from geoflow.progress import tell
-from geoflow.rates import as_nitrogen_rate
-from geoflow.said import said_range
-from geoflow.units import System, from_si, parse, parse_range, show, to_si
-from geoflow.vet import Plan, Solution, Vetting, solve, vet
 
 if TYPE_CHECKING:
-    from geoflow.formats.facts import Fact
-    from geoflow.formats.input_files import InputSnapshot
-    from geoflow.formats.layers import Driver
-    from geoflow.formats.sources import ZoneRule
-    from geoflow.formats.vector import Prescription
+    from geoflow.files.inputs import InputSnapshot
+    from geoflow.layers.notes import Fact
+    from geoflow.layers.write_vector import Driver
+    from geoflow.prescription_files.read_prescription import Prescription
+    from geoflow.prescription_files.readers import ZoneRule
 
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
@@ -72,7 +72,7 @@ def make_plan(bar: Bar, temperature: str, speed: str | None, sections: str | Non
 
 def read_bar_and_plan(bar_file: str, temperature: str, speed: str | None, sections: str | None) -> Solution:
     """Read the bar and solve it for a plan."""
-    from geoflow.formats.bars import read_bar
+    from geoflow.bar.bar_file import read_bar
 
     bar = read_bar(bar_file)
     return solve(bar, make_plan(bar, temperature, speed, sections))
@@ -153,7 +153,7 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
 
 
 def _volume_fact(bar: Bar, volume_temperature: str | None, density: float) -> Fact:
-    from geoflow.formats.facts import Fact
+    from geoflow.layers.notes import Fact
 
     given = volume_temperature or USUAL_COUNTING_TEMPERATURE
     if volume_temperature is None and bar.meter.reference_temperature is not None:
@@ -224,8 +224,8 @@ def vet_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.formats.input_files import watching
-    from geoflow.formats.vector import read_prescription
+    from geoflow.files.inputs import watching
+    from geoflow.prescription_files.read_prescription import read_prescription
 
     with watching(prescription_file, bar_file, zone_speeds) as inputs:
         tell(f"reading {bar_file} and solving the bar")
@@ -287,7 +287,7 @@ def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
 
 def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: tuple[Path, ...]) -> None:
     """Write a document whole or not at all."""
-    from geoflow.formats.output import replace_file
+    from geoflow.files.output import replace_file
 
     text = json.dumps(document, indent=1, allow_nan=False) + "\n"
 
@@ -325,8 +325,8 @@ def write_vetting(
     OutputError
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
-    from geoflow.formats.layers import write_zones
-    from geoflow.formats.output import OutputFolder
+    from geoflow.files.output import OutputFolder
+    from geoflow.layers.write_vector import write_zones
     from geoflow.report.cautions import SHORT_CAUTION
     from geoflow.report.figures import verdict_map, window_chart
     from geoflow.report.layout import zone_numbers

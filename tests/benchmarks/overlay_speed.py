@@ -30,11 +30,11 @@ import pandas
 import pyproj
 import shapely
 
-from geoflow.asapplied import AppliedLog
-from geoflow.geometry import local_frame
-from geoflow.laid_strips import lay_strips
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.ground.geometry import local_frame
+from geoflow.ground.laid_strips import lay_strips
+from geoflow.ground.swaths import ground_rates, overlay
 from geoflow.reconcile.field import Asked, reconcile
-from geoflow.swaths import ground_rates, overlay
 
 LONGITUDE, LATITUDE, HEADING = -93.6, 42.0, math.radians(13.0)
 WIDTH, STEP, PER_PASS = 18.288, 2.2, 400

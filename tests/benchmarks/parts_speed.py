@@ -31,10 +31,10 @@ from test_swaths import grid as swath_grid
 from test_swaths import log_of
 from test_taskdata_logs import decode, header, run
 
-from geoflow.equipment import Controller
-from geoflow.formats.logs import read_log
-from geoflow.passes import lay_passes, short_pieces
-from geoflow.swaths import overlay, strips
+from geoflow.bar.equipment import Controller
+from geoflow.ground.passes import lay_passes, short_pieces
+from geoflow.ground.swaths import overlay, strips
+from geoflow.log_files.read_log import read_log
 
 
 def took(what: Callable[[], object], clock: Callable[[], float] = time.perf_counter) -> float:

@@ -56,7 +56,7 @@ def median_time(command: list[str], rounds: int = 5) -> float:
 
 def in_memory(path: Path, folder: Path, driver: str, suffix: str) -> tuple[float, float, dict[str, float]]:
     """Seconds of the plain way and of vetting, read and write included, medians of three turns about."""
-    from geoflow.formats.layers import write_zones
+    from geoflow.layers.write_vector import write_zones
     from geoflow.workflow.vetting import vet_file, zone_columns
 
     plain, ours, parts = [], [], []

@@ -23,8 +23,8 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from bars import AIR, INCH, LB_PER_AC, PSI, bar, fahrenheit, feed
 from simulator import BELOW, COEFFICIENT, Field, density, simulate, vapour_pressure
 
+from geoflow.bar.equipment import Bar, ControlValve, MeasuredPoint, Suction
 from geoflow.diagnosis import Finding, diagnose
-from geoflow.equipment import Bar, ControlValve, MeasuredPoint, Suction
 
 __all__ = ["CLEAN", "FAULTY", "Kind", "findings", "made"]
 

@@ -19,9 +19,9 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
-from geoflow.errors import OutputError
-from geoflow.formats.input_files import watching
-from geoflow.formats.output import OutputFolder, replace_file
+from geoflow.base.errors import OutputError
+from geoflow.files.inputs import watching
+from geoflow.files.output import OutputFolder, replace_file
 
 SIZE = 200_000
 MINE = "somebody's own"

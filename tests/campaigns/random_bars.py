@@ -27,7 +27,7 @@ import numpy as np
 from bars import AIR, FOOT, GALLON, GPM, INCH, MPH, PSI, fahrenheit
 from reference_bar import ReferenceBar
 
-from geoflow.equipment import (
+from geoflow.bar.equipment import (
     Bar,
     ControlValve,
     Limits,
@@ -40,8 +40,8 @@ from geoflow.equipment import (
     Section,
     Suction,
 )
-from geoflow.errors import BarError
-from geoflow.vet import Plan, Solution, solve
+from geoflow.base.errors import BarError
+from geoflow.decide.vet import Plan, Solution, solve
 
 __all__ = ["Drawn", "Found", "draw", "judge", "report", "run"]
 

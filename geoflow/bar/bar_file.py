@@ -1,0 +1,362 @@
+"""Bar files: TOML to `geoflow.bar.equipment.Bar`, with every problem of a file reported at once."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from geoflow.bar import equipment
+from geoflow.bar import keys as bar_keys
+from geoflow.bar.equipment import Bar, Line, RowHose, Section, Suction
+from geoflow.bar.keys import Key, Table, bar_schema, heading, keys_of, subtables_of, table_of
+from geoflow.bar.values import convert, shown, text_of, within
+from geoflow.base import units
+from geoflow.base.errors import BarError, QuantityError
+from geoflow.base.spelling import nearest
+from geoflow.physics.air import standard_air_pressure
+
+__all__ = ["bar_schema", "parse_bar", "read_bar"]
+
+_GREATEST_SIZE: Final = 100_000
+_MOST_LISTED: Final = 30
+_WIDTH_AGREEMENT: Final = 0.01
+
+
+def read_bar(path: str | Path) -> Bar:
+    """Read a bar file.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file in UTF-8.
+
+    Raises
+    ------
+    BarError
+        If the file cannot be read or describes no bar; every problem found is in the one error.
+    """
+    return parse_bar(_load(Path(path)), where=str(path))
+
+
+def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
+    """Make a bar from the content of a bar file.
+
+    Parameters
+    ----------
+    mapping : Mapping
+        Tables and values as TOML gives them, quantities as text with a unit.
+    where : str
+        What to call it in errors.
+
+    Raises
+    ------
+    BarError
+        Naming every key that is wrong, its value, what was expected and the nearest right spelling.
+    """
+    reader = _Reader()
+    values = reader.table(mapping, table_of(""), "")
+    if isinstance(mapping, Mapping):
+        _cross_check(reader, values, mapping)
+    if len(reader.problems) == 1:
+        only = reader.problems[0]
+        raise BarError(only.what, where=", ".join(filter(None, (where, only.place))), cure=only.cure)
+    if reader.problems:
+        listed = "\n".join(
+            f"  {count}. {problem.place or 'the file'}\n     {problem.what}\n     cure: {problem.cure}"
+            for count, problem in enumerate(reader.problems[:_MOST_LISTED], 1)
+        )
+        if len(reader.problems) > _MOST_LISTED:
+            listed += f"\n  and {len(reader.problems) - _MOST_LISTED} more"
+        what = f"{len(reader.problems)} things in the bar file are wrong\n{listed}"
+        raise BarError(what, where=where, cure="put them right one by one; one mistake can show up twice")
+    return _build(values, reader.air_pressure)
+
+
+def _load(path: Path) -> dict[str, object]:
+    where = str(path)
+    try:
+        if not path.exists():
+            names = sorted(file.name for file in path.parent.glob("*.toml"))[:50]
+            cure = f"check the name and the folder{nearest(path.name, names)}"
+            raise BarError("there is no such bar file", where=where, cure=cure)
+        if not path.is_file():
+            what = "a folder" if path.is_dir() else "not an ordinary file"
+            raise BarError(f"this is {what}", where=where, cure="name the bar file itself, ending in .toml")
+        size = path.stat().st_size
+        if size > _GREATEST_SIZE:
+            what = f"the file has {size:,} bytes, and a bar file has a few thousand"
+            raise BarError(what, where=where, cure="check that this is the bar file")
+        content = path.read_bytes()
+    except (OSError, ValueError) as problem:
+        what = f"the bar file cannot be opened: {problem}"
+        raise BarError(what, where=where, cure="check its name and your rights to it") from problem
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        where += f", line {content.count(bytes([10]), 0, problem.start) + 1}"
+        cure = "save it as plain text in UTF-8 from a text editor, not from a word processor"
+        raise BarError("the bar file is not text in UTF-8", where=where, cure=cure) from problem
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as problem:
+        raise _syntax_error(text, str(problem), where) from problem
+
+
+def _syntax_error(text: str, message: str, where: str) -> BarError:
+    found = re.search(r"\(at line (\d+), column \d+\)", message)
+    lines = text.split("\n")
+    line = lines[int(found[1]) - 1].strip() if found and int(found[1]) <= len(lines) else ""
+    unquoted = re.match(r"([\w.-]+)\s*=\s*([-+.\d]+(?:\s*\.\.\s*[-+.\d]+)?\s*[^\s\d.,#][^#]*)", line)
+    cure = 'write key = value, one to a line; text and values with a unit in quotes: row_spacing = "30 in"'
+    if any(mark in line for mark in "\u201c\u201d\u2018\u2019\u201e"):
+        cure = 'use straight quotes: "30 in"'
+    elif any(word in message for word in ("overwrite", "declare", "mutate")):
+        cure = "this key or table stands there twice; each section opens with [[sections]] in double brackets"
+    elif unquoted:
+        cure = f'put a value with a unit in quotes: {unquoted[1]} = "{unquoted[2].strip()}"'
+    spot = f", line {found[1]}: {shown(line)}" if found else ""
+    said = message.partition(" (at ")[0]
+    return BarError(f"the bar file is not valid TOML: {said}", where=where + spot, cure=cure)
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    place: str
+    what: str
+    cure: str
+
+
+def _example(key: Key) -> str:
+    return f"{key.name} = {bar_keys.written(key.example)}"
+
+
+def _needs(table: Table) -> str:
+    return ", ".join(_example(key) for key in keys_of(table.path).values() if key.required)
+
+
+def _elsewhere(name: str) -> str:
+    homes = [
+        f"in {heading(key.table)}" if key.table else "at the top of the file, above the first table"
+        for key in bar_keys.KEYS
+        if key.name == name
+    ]
+    homes += [f"in the file as {heading(table.path)}" for table in bar_keys.TABLES if table.path == name]
+    return f"; it belongs {' or '.join(homes)}" if homes else ""
+
+
+class _Reader:
+    """Goes through the tables, keeps what is right and notes what is wrong."""
+
+    def __init__(self) -> None:
+        self.problems: list[_Problem] = []
+        self.air_pressure = standard_air_pressure(0.0)
+
+    def note(self, place: str, what: str, cure: str) -> None:
+        self.problems.append(_Problem(place, what, cure))
+
+    def table(self, given: object, table: Table, place: str, prefix: str = "") -> dict[str, Any]:
+        """Read one table; a key that is wrong, or absent without default, comes back as None."""
+        if not isinstance(given, Mapping):
+            called = prefix.rstrip("., ")
+            what = f"{called} = {shown(given)} is not a table" if called else f"{shown(given)} is not a table"
+            self.note(place, what, f"write it as a table with {_needs(table) or 'its keys'}")
+            return {}
+        misspelt = self._unknown(given, table, place)
+        values: dict[str, Any] = {}
+        for name, key in keys_of(table.path).items():
+            values[name] = None
+            if name in given:
+                values[name] = self._value(given[name], key, f"{place}: {prefix}{name}".removeprefix(": "))
+            elif key.default is not None:
+                values[name] = convert(key.default, key, self.air_pressure)
+            elif key.required and f"'{name}'" not in misspelt:
+                self.note(place, f"{prefix}{name} is missing", f"add it, like {_example(key)}")
+        if not table.path and values["elevation"] is not None:
+            self.air_pressure = standard_air_pressure(values["elevation"])
+        for name, child in subtables_of(table.path).items():
+            values[name] = self._tables(given[name], child, place) if name in given else None
+            if name not in given and child.required and f"'{name}'" not in misspelt:
+                self.note(place, f"{heading(child.path)} is missing", f"add it, with {_needs(child)}")
+        return values
+
+    def _unknown(self, given: Mapping[Any, object], table: Table, place: str) -> str:
+        """Note the keys nobody knows and return the spellings suggested for them."""
+        known = [*keys_of(table.path), *subtables_of(table.path)]
+        suggested = ""
+        for name in map(str, given):
+            if name not in known:
+                elsewhere = _elsewhere(name)
+                spelling = "" if elsewhere else nearest(name, known)
+                suggested += spelling
+                what = f"unknown key {shown(name)}{elsewhere or spelling}"
+                self.note(place or "top of the file", what, f"known here: {', '.join(known)}")
+        return suggested
+
+    def _value(self, given: object, key: Key, place: str) -> Any:
+        place = f"{place} = {shown(given)}"
+        try:
+            value = convert(given, key, self.air_pressure)
+        except QuantityError as problem:
+            comma = "write decimals with a point; " if re.search(r"\d,\d", str(given)) else ""
+            kind = bar_keys.KEY_KINDS[key.kind].said
+            self.note(place, problem.what, f"{comma}write {kind}, like {_example(key)}")
+            return None
+        if within(value, key, self.air_pressure):
+            return value
+        bounds = " and ".join(map(str, key.accepted or ())) + (" gauge" if "gauge" in key.kind else "")
+        cure = key.note or f"check the number and the unit; for example {_example(key)}"
+        self.note(place, f"{key.name} must lie between {bounds}", cure)
+        return None
+
+    def _tables(self, given: object, table: Table, place: str) -> Any:
+        name = table.path.rpartition(".")[2]
+        if table.shape == "one":
+            return self.table(given, table, place or heading(table.path), f"{name}." if place else "")
+        if table.shape == "list":
+            if not isinstance(given, list) or (table.required and not given):
+                what = f"{name} = {shown(given)} is not a list of tables"
+                self.note(place, what, f"write it as {heading(table.path)}, once for each")
+                return []
+            return [
+                self.table(item, table, place, f"{name} {count}: ")
+                if place
+                else self.table(item, table, _numbered(table, count, item))
+                for count, item in enumerate(given, 1)
+            ]
+        loose = "" if isinstance(given, Mapping) else shown(given)
+        if isinstance(given, Mapping):
+            loose = ", ".join(str(key) for key, value in given.items() if not isinstance(value, Mapping))
+        if loose or not given or not isinstance(given, Mapping):
+            what = f"{shown(loose)} stands there without a named table" if loose else "no named table in it"
+            self.note(f"[{name}]", what, f"open each as {heading(table.path)}, for example [{name}.small]")
+            return {}
+        return {key: self.table(value, table, f"[{name}.{key}]") for key, value in self._named(given, name)}
+
+    def _named(self, given: Mapping[str, object], name: str) -> list[tuple[str, object]]:
+        kept = []
+        for key, value in given.items():
+            try:
+                if text_of(key) != key:
+                    raise QuantityError("it begins or ends with a blank")
+                kept.append((key, value))
+            except QuantityError as problem:
+                place = f"[{name}.{shown(key)}]"
+                self.note(place, f"bad name: {problem.what}", "give it a short, plain name")
+        return kept
+
+
+def _numbered(table: Table, count: int, item: object) -> str:
+    called = item.get("name") if isinstance(item, Mapping) else None
+    return f"{heading(table.path)} {count}" + (f" {shown(called)}" if isinstance(called, str) else "")
+
+
+def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, Any]) -> None:
+    """Note what does not agree between keys that are right one by one."""
+    sections = values["sections"] or []
+    _check_sections(reader, sections, values["orifices"] or {})
+    if sections and all(section.get("rows") for section in sections):
+        _check_row_count(reader, sections, values, given)
+    for name in ("pump", "meter"):
+        machine = values[name] or {}
+        low, high = machine.get("min_flow"), machine.get("max_flow")
+        if low is not None and high is not None and low > high:
+            written = given[name]
+            what = f"min_flow = {shown(written['min_flow'])} is above max_flow = {shown(written['max_flow'])}"
+            reader.note(f"[{name}]", what, "exchange them, or check their units")
+    if values["row_hose"]:
+        _check_row_hose(reader, given["row_hose"])
+    if values["suction"]:
+        _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
+
+
+def _check_sections(reader: _Reader, sections: list[dict[str, Any]], orifices: dict[str, Any]) -> None:
+    names = Counter(section["name"].casefold() for section in sections if section.get("name"))
+    for count, section in enumerate(sections, 1):
+        place = _numbered(table_of("sections"), count, section)
+        name, orifice = section.get("name") or "", section.get("orifice")
+        if "," in name:
+            reader.note(place, "the name holds a comma", "leave it out; commas stand between section names")
+        if orifice and orifices and orifice not in orifices:
+            what = f"there is no orifice '{orifice}'{nearest(orifice, orifices)}"
+            cure = f"name one of {', '.join(orifices)}, or add [orifices.{orifice}]"
+            reader.note(f"{place}: orifice = {shown(orifice)}", what, cure)
+        if names[name.casefold()] > 1:
+            what = f"{names.pop(name.casefold())} sections are called '{name}'"
+            reader.note("[[sections]]", what, "give each section a name of its own")
+
+
+def _check_row_count(
+    reader: _Reader, sections: list[dict[str, Any]], values: dict[str, Any], given: Mapping[str, Any]
+) -> None:
+    rows = sum(section["rows"] for section in sections)
+    spacing, width = values["row_spacing"], values["width"]
+    if values["rows"] is not None and values["rows"] != rows:
+        each = ", ".join(f"{section['name'] or 'without name'} {section['rows']}" for section in sections)
+        what = f"the sections hold {rows} rows in all ({each}), not {values['rows']}"
+        cure = f"write rows = {rows}, or correct the rows of the sections"
+        reader.note(f"rows = {values['rows']}", what, cure)
+    if spacing and width and abs(rows * spacing - width) > _WIDTH_AGREEMENT * width:
+        us, metric = units.show(rows * spacing, "length", "us"), units.show(rows * spacing, "length", "metric")
+        what = f"{rows} rows at {given['row_spacing']} make {us} ({metric}), not {given['width']}"
+        cure = "correct width, row_spacing or the rows of the sections"
+        reader.note(f"width = {shown(given['width'])}", what, cure)
+
+
+def _check_pair(reader: _Reader, name: str, given: Mapping[str, Any], others: tuple[str, ...]) -> None:
+    absent = [key for key in ("length", "bore") if key not in given]
+    present = [key for key in ("length", "bore", *others) if key in given]
+    if absent and present:
+        there, wanted = " and ".join(present), ", ".join(_example(keys_of(name)[key]) for key in absent)
+        cure = f"add {wanted}, or take {there} out"
+        reader.note(f"[{name}]", f"{there} without {' and '.join(absent)}", cure)
+
+
+def _check_row_hose(reader: _Reader, given: Mapping[str, Any]) -> None:
+    estimate = [name for name in ("length", "bore", "tolerance") if name in given]
+    if "back_pressure" in given and estimate:
+        cure = 'keep back_pressure (a range where unsure: "4..8 psi"), or length and bore for an estimate'
+        reader.note("[row_hose]", f"back_pressure and {', '.join(estimate)} at once", cure)
+    elif "back_pressure" not in given and not estimate:
+        cure = "add one of them, or leave the table out where the orifice blows into open air"
+        reader.note("[row_hose]", "neither back_pressure nor length and bore", cure)
+    else:
+        _check_pair(reader, "row_hose", given, ("tolerance",))
+
+
+def _line(values: dict[str, Any] | None) -> Line | None:
+    if not values or values["bore"] is None:
+        return None
+    return Line(values["length"], values["bore"], values.get("fittings_k", 0.0), values.get("roughness", 0.0))
+
+
+def _build(values: dict[str, Any], air_pressure: float) -> Bar:
+    orifices = {}
+    for name, given in values["orifices"].items():
+        measured = tuple(equipment.MeasuredPoint(**point) for point in given["measured"] or ())
+        orifices[name] = equipment.Orifice(name, **{**given, "measured": measured})
+    meter = dict(values["meter"])
+    meter["pulses_per_volume"] = meter.pop("pulses_per_gallon") / units.factor("gallon", "volume")
+    sections = [Section(s["name"], s["rows"], s["orifice"], _line(s["feed"])) for s in values["sections"]]
+    hose, suction, valve = values["row_hose"], values["suction"], values["control_valve"]
+    return Bar(
+        name=values["name"],
+        row_spacing=values["row_spacing"],
+        sections=tuple(sections),
+        orifices=orifices,
+        pump=equipment.Pump(**values["pump"]),
+        meter=equipment.Meter(**meter),
+        limits=equipment.Limits(**values["limits"]),
+        nitrogen_fraction=values["nitrogen_fraction"],
+        elevation=values["elevation"],
+        air_pressure=air_pressure,
+        row_hose=RowHose(hose["back_pressure"], _line(hose), hose["tolerance"]) if hose else RowHose(),
+        suction=Suction(suction["head"], _line(suction)) if suction else None,
+        control_valve=equipment.ControlValve(**valve) if valve else None,
+        controller=equipment.Controller(**values["controller"]) if values["controller"] else None,
+        tank=equipment.Tank(**values["tank"]) if values["tank"] else None,
+    )

@@ -1,0 +1,243 @@
+"""The bar and what may be uncertain about it: frozen dataclasses in SI units.
+
+What counts where something is left out stands in `geoflow.bar.keys` and nowhere else.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass, field
+from typing import Any
+
+from geoflow.bar.keys import KEY_KINDS, keys_of
+from geoflow.base import units
+
+__all__ = [
+    "Bar",
+    "ControlValve",
+    "Controller",
+    "Limits",
+    "Line",
+    "MeasuredPoint",
+    "Meter",
+    "Orifice",
+    "Pump",
+    "RowHose",
+    "Section",
+    "Suction",
+    "Tank",
+]
+
+
+@functools.cache
+def _default(table: str, name: str) -> Any:
+    """What counts where a key of the bar file is left out, in SI."""
+    key = keys_of(table)[name]
+    kind = KEY_KINDS[key.kind].unit_kind
+    return key.default if kind is None else units.parse(key.default, kind)
+
+
+def _left_out(table: str, name: str) -> Any:
+    # At the first bar, not at import: pint is slow to load.
+    return field(default_factory=lambda: _default(table, name))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A hose or pipe: length [m], bore [m], sum of fitting coefficients [-], wall roughness [m]."""
+
+    length: float
+    bore: float
+    fittings_k: float = _left_out("suction", "fittings_k")
+    roughness: float = _left_out("suction", "roughness")
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredPoint:
+    """One measurement on one orifice on ammonia.
+
+    Attributes
+    ----------
+    flow : float
+        Ammonia through one orifice [kg/s].
+    pressure : float
+        Absolute pressure upstream of the orifice [Pa].
+    temperature : float
+        Liquid temperature [K].
+    flow_tolerance : float
+        Relative uncertainty of the flow [-].
+    pressure_tolerance, temperature_tolerance : float
+        Uncertainty of the two readings [Pa], [K].
+    """
+
+    flow: float
+    pressure: float
+    temperature: float
+    flow_tolerance: float = _left_out("orifices.measured", "flow_tolerance")
+    pressure_tolerance: float = _left_out("orifices.measured", "pressure_tolerance")
+    temperature_tolerance: float = _left_out("orifices.measured", "temperature_tolerance")
+
+
+@dataclass(frozen=True, slots=True)
+class Orifice:
+    """A fixed row orifice.
+
+    Attributes
+    ----------
+    name : str
+        Its key in the bar file.
+    diameter : float
+        Bore [m].
+    discharge_coefficient : float
+        Liquid discharge coefficient [-].
+    coefficient_tolerance : float
+        Relative tolerance of the coefficient [-]; 0 means exact.
+    land : float or None
+        Length of the cylindrical bore, the plate thickness [m]; sets the central flashing weight.
+    flash_weight : float or None
+        A known flashing weight, 0..1 [-]; None leaves both bounds open.
+    measured : tuple of MeasuredPoint
+        Points that narrow what is unknown.
+    """
+
+    name: str
+    diameter: float
+    discharge_coefficient: float
+    coefficient_tolerance: float = _left_out("orifices", "coefficient_tolerance")
+    land: float | None = None
+    flash_weight: float | None = None
+    measured: tuple[MeasuredPoint, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Rows that are switched together, with one orifice and one feed line."""
+
+    name: str
+    rows: int
+    orifice: str
+    feed: Line | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RowHose:
+    """What is below the orifice.
+
+    Attributes
+    ----------
+    back_pressure : tuple of float or None
+        Lowest and highest absolute pressure just below the orifice [Pa], where it is known.
+    line : Line or None
+        Hose for the two-phase estimate, where it is not.
+    tolerance : float
+        Relative uncertainty of the estimated gauge back pressure [-].
+    """
+
+    back_pressure: tuple[float, float] | None = None
+    line: Line | None = None
+    tolerance: float = _left_out("row_hose", "tolerance")
+
+
+@dataclass(frozen=True, slots=True)
+class Suction:
+    """Liquid head above the pump inlet [m] (negative for lift) and the line to it, if any loses pressure."""
+
+    head: float = _left_out("suction", "head")
+    line: Line | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pump:
+    """Displacement at full drive [m3/s], greatest pressure rise [Pa], least flow [m3/s], efficiency [-]."""
+
+    max_flow: float
+    max_rise: float
+    min_flow: float = _left_out("pump", "min_flow")
+    efficiency: float = _left_out("pump", "efficiency")
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """Flow meter.
+
+    Attributes
+    ----------
+    pulses_per_volume : float
+        Pulses per cubic metre of liquid [1/m3].
+    min_flow, max_flow : float
+        Range in which it counts [m3/s].
+    reference_temperature : float or None
+        The controller takes the density at this temperature [K]; None: it uses the true density.
+    loss_at_max_flow : float
+        Pressure loss at the greatest flow [Pa], growing with the square of the flow.
+    """
+
+    pulses_per_volume: float
+    min_flow: float
+    max_flow: float
+    reference_temperature: float | None = None
+    loss_at_max_flow: float = _left_out("meter", "loss_at_max_flow")
+
+
+@dataclass(frozen=True, slots=True)
+class ControlValve:
+    """Flow coefficient wide open [US gpm/sqrt(psi), the Cv of IEC 60534] and pressure recovery factor FL [-]."""
+
+    cv: float
+    recovery_factor: float = _left_out("control_valve", "recovery_factor")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Rated absolute pressure at the pump outlet [Pa], wanted liquid margin [Pa], allowed speeds [m/s]."""
+
+    max_pressure: float
+    liquid_margin: float
+    speed: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Controller:
+    """Dead time [s] and first-order time constant [s] of the rate control."""
+
+    delay: float
+    time_constant: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """Water capacity of the nurse tank [m3] and the fraction of it that may be filled [-]."""
+
+    capacity: float
+    fill: float = _left_out("tank", "fill")
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A whole applicator bar, SI units, sections from left to right."""
+
+    name: str
+    row_spacing: float
+    sections: tuple[Section, ...]
+    orifices: dict[str, Orifice]
+    pump: Pump
+    meter: Meter
+    limits: Limits
+    nitrogen_fraction: float = _left_out("", "nitrogen_fraction")
+    elevation: float = _left_out("", "elevation")
+    air_pressure: float = 101325.0
+    row_hose: RowHose = field(default_factory=RowHose)
+    suction: Suction | None = None
+    control_valve: ControlValve | None = None
+    controller: Controller | None = None
+    tank: Tank | None = None
+
+    @property
+    def rows(self) -> int:
+        """Number of rows over all sections."""
+        return sum(section.rows for section in self.sections)
+
+    @property
+    def width(self) -> float:
+        """Working width over all sections [m]."""
+        return self.rows * self.row_spacing

@@ -1,0 +1,411 @@
+"""Every key of the bar file, once: the reader, the JSON Schema and the reference in docs/ come from it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+__all__ = [
+    "KEYS",
+    "KEY_KINDS",
+    "LONGEST_TEXT",
+    "NITROGEN_FRACTION",
+    "NUMBER_PATTERN",
+    "TABLES",
+    "Key",
+    "KeyKind",
+    "Table",
+    "Written",
+    "bar_schema",
+    "heading",
+    "key_table_markdown",
+    "keys_of",
+    "subtables_of",
+    "table_of",
+    "written",
+]
+
+Written = str | int | float
+LONGEST_TEXT: Final = 100
+NITROGEN_FRACTION: Final = 0.82
+"""Of ammonia, by weight: grade 82-0-0, as on the label."""
+
+NUMBER_PATTERN: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+
+
+@dataclass(frozen=True, slots=True)
+class KeyKind:
+    """How a value is written: what to call it, its kind of unit if any, whether it may be a range."""
+
+    said: str
+    unit_kind: str | None = None
+    range: bool = False
+
+
+KEY_KINDS: Final[dict[str, KeyKind]] = {
+    "text": KeyKind("text in quotes"),
+    "whole number": KeyKind("a whole number"),
+    "number": KeyKind("a plain number"),
+    "length": KeyKind("a length with its unit", "length"),
+    "volume": KeyKind("a volume with its unit", "volume"),
+    "time": KeyKind("a time with its unit", "time"),
+    "temperature": KeyKind("a temperature with its unit", "temperature"),
+    "temperature difference": KeyKind("a difference of temperature with its unit", "temperature difference"),
+    "volume flow": KeyKind("a flow of liquid with its unit", "volume flow"),
+    "ammonia flow": KeyKind("a flow of ammonia by weight", "ammonia flow"),
+    "pressure difference": KeyKind("a pressure difference with its unit", "pressure"),
+    "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
+    "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
+    "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of the bar file.
+
+    Attributes
+    ----------
+    path : str
+        Where it stands: ``""`` for the top of the file, ``"sections.feed"`` for a table within another.
+    shape : str
+        ``"one"`` table, a ``"list"`` of them, or ``"named"``: any number, each under a name of its own.
+    meaning : str
+        One sentence.
+    required : bool
+        Whether the file is refused without it.
+    """
+
+    path: str
+    shape: Literal["one", "list", "named"]
+    meaning: str
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A key of the bar file.
+
+    Attributes
+    ----------
+    table : str
+        Path of its `Table`.
+    name, kind : str
+        The key and a key of `KEY_KINDS`.
+    example : str or int or float
+        A value as it is written.
+    meaning : str
+        One sentence.
+    required : bool
+        Whether its table is refused without it.
+    default : str or int or float or None
+        What counts when it is left out, as it would be written; None: nothing is assumed.
+    accepted : tuple or None
+        Smallest and greatest value accepted, as written. The wide ones only catch a wrong unit or a slip.
+    note : str
+        What to tell who goes beyond them.
+    """
+
+    table: str
+    name: str
+    kind: str
+    example: Written
+    meaning: str
+    required: bool = False
+    default: Written | None = None
+    accepted: tuple[Written, Written] | None = None
+    note: str = ""
+
+
+# A table reads best as one.
+# fmt: off
+TABLES: Final[tuple[Table, ...]] = (
+    Table("", "one", "The bar as a whole; these keys stand above the first table.", required=True),
+    Table("sections", "list", "Rows switched together, one table per section, left to right.", required=True),
+    Table("sections.feed", "one", "Line from the manifold to its orifices; without it no loss is counted."),
+    Table("orifices", "named", "The row orifices you own, each under a name of your choice.", required=True),
+    Table("orifices.measured", "list", "Points measured on ammonia with it; they narrow what is unknown."),
+    Table("row_hose", "one",
+          "What is below the orifice: `back_pressure` where you know it, else `length` and `bore`, never "
+          "both; without the table the orifice blows into open air."),
+    Table("suction", "one",
+          "Tank to pump; `length` and `bore` come together; without the table no loss is counted."),
+    Table("pump", "one", "The pump that pushes the liquid to the bar.", required=True),
+    Table("meter", "one", "The flow meter.", required=True),
+    Table("control_valve", "one", "The valve that throttles the flow; without it no loss is counted."),
+    Table("limits", "one", "What the bar must stay within.", required=True),
+    Table("controller", "one", "How fast the rate control answers."),
+    Table("tank", "one", "The tank the bar draws from."),
+)
+
+_HOSE_LENGTH: Final = ("0 ft", "500 ft")
+_HOSE_BORE: Final = ("0.05 in", "12 in")
+_ROUGHNESS: Final = ("0 mm", "5 mm")
+_FITTINGS: Final = (0, 1000)
+_FLOW: Final = ("0 gpm", "2000 gpm")
+_LIQUID: Final = ("-40 degF", "140 degF")
+_SOME_FLOW: Final = ("0.01 gpm", "2000 gpm")
+
+KEYS: Final[tuple[Key, ...]] = (
+    Key("", "name", "text", "16-row bar", "What you call the bar.", required=True),
+    Key("", "row_spacing", "length", "30 in", "Distance between neighbouring rows.", required=True,
+        accepted=("1 in", "200 in")),
+    Key("", "rows", "whole number", 16, "Number of rows on the whole bar; checked against the sections.",
+        accepted=(1, 1000)),
+    Key("", "width", "length", "40 ft", "Working width; checked against rows times row spacing (within 1 %).",
+        accepted=("1 in", "1000 ft")),
+    Key("", "nitrogen_fraction", "number", NITROGEN_FRACTION, "Nitrogen by weight in the ammonia.",
+        default=NITROGEN_FRACTION,
+        accepted=(0.1, 0.8225), note="82-0-0 is written 0.82; pure ammonia holds 0.8224"),
+    Key("", "elevation", "length", "900 ft",
+        "Height of the site above the sea; it sets the air pressure (US Standard Atmosphere 1976).",
+        default="0 ft", accepted=("-1500 ft", "15000 ft")),
+    Key("sections", "name", "text", "left", "What you call the section; no comma, no name twice.",
+        required=True),
+    Key("sections", "rows", "whole number", 8, "Rows in this section.", required=True, accepted=(1, 1000)),
+    Key("sections", "orifice", "text", "small", "Name of the orifice in its rows, from `[orifices]`.",
+        required=True),
+    Key("sections.feed", "length", "length", "9 ft", "Length of the line.", required=True,
+        accepted=_HOSE_LENGTH),
+    Key("sections.feed", "bore", "length", "0.75 in", "Inside diameter of the line.", required=True,
+        accepted=_HOSE_BORE),
+    Key("sections.feed", "fittings_k", "number", 3.0, "Sum of the loss coefficients of its fittings.",
+        default=0.0, accepted=_FITTINGS),
+    Key("sections.feed", "roughness", "length", "0.05 mm", "Roughness of its wall; 0 is a smooth hose.",
+        default="0 mm", accepted=_ROUGHNESS),
+    Key("orifices", "diameter", "length", "0.070 in", "Bore of the orifice.", required=True,
+        accepted=("0.005 in", "2 in")),
+    Key("orifices", "discharge_coefficient", "number", 0.62,
+        "Discharge coefficient on liquid that does not boil; about 0.62 sharp-edged, 0.80 for a short tube.",
+        required=True, accepted=(0.1, 1)),
+    Key("orifices", "coefficient_tolerance", "number", 0.05,
+        "How far the coefficient may be off, as a fraction; 0 is exact, 0.08 serves where nobody tested it.",
+        default=0.08, accepted=(0, 0.9)),
+    Key("orifices", "land", "length", "1.5 mm",
+        "Length of the straight bore (plate thickness); it sets the middle estimate of the flashing.",
+        accepted=("0.001 in", "4 in")),
+    Key("orifices", "flash_weight", "number", 0.0,
+        "Flashing weight where you know it, from 0 (the jet stays liquid) to 1 (it boils in full).",
+        accepted=(0, 1)),
+    Key("orifices.measured", "flow", "ammonia flow", "5.1 lb NH3/min", "Ammonia through one orifice.",
+        required=True, accepted=("0.001 lb NH3/min", "1000 lb NH3/min")),
+    Key("orifices.measured", "pressure", "gauge pressure", "95 psi", "Pressure just above the orifice.",
+        required=True, accepted=("1 psi", "1000 psi")),
+    Key("orifices.measured", "temperature", "temperature", "50 degF", "Temperature of the liquid there.",
+        required=True, accepted=_LIQUID),
+    Key("orifices.measured", "flow_tolerance", "number", 0.03, "How far the flow may be off, as a fraction.",
+        default=0.03, accepted=(0, 0.9)),
+    Key("orifices.measured", "pressure_tolerance", "pressure difference", "2 psi", "How far the gauge may be off.",
+        default="2 psi", accepted=("0 psi", "50 psi")),
+    Key("orifices.measured", "temperature_tolerance", "temperature difference", "2 degF",
+        "How far the thermometer may be off.", default="2 degF", accepted=("0 degF", "20 degF")),
+    Key("row_hose", "back_pressure", "gauge pressure range", "4..8 psi", "Pressure just below the orifice.",
+        accepted=("0 psi", "500 psi")),
+    Key("row_hose", "length", "length", "8 ft", "Length of the hose, for an estimate of that pressure.",
+        accepted=_HOSE_LENGTH),
+    Key("row_hose", "bore", "length", "0.375 in", "Inside diameter of the hose.", accepted=_HOSE_BORE),
+    Key("row_hose", "tolerance", "number", 0.4, "How far the estimate may be off, as a fraction.",
+        default=0.4, accepted=(0, 1)),
+    Key("suction", "head", "length", "1.5 ft",
+        "Height of the liquid above the pump inlet; negative where the pump lifts.", default="0 ft",
+        accepted=("-30 ft", "30 ft")),
+    Key("suction", "length", "length", "12 ft", "Length of the line.", accepted=_HOSE_LENGTH),
+    Key("suction", "bore", "length", "1.5 in", "Inside diameter of the line.", accepted=_HOSE_BORE),
+    Key("suction", "fittings_k", "number", 8.0, "Sum of the loss coefficients of strainer, valves and bends.",
+        default=0.0, accepted=_FITTINGS),
+    Key("suction", "roughness", "length", "0.05 mm", "Roughness of its wall; 0 is a smooth hose.",
+        default="0 mm", accepted=_ROUGHNESS),
+    Key("pump", "max_flow", "volume flow", "45 gpm", "Liquid displaced at full drive.", required=True,
+        accepted=_SOME_FLOW),
+    Key("pump", "max_rise", "pressure difference", "110 psi", "Most pressure the pump can add.",
+        required=True, accepted=("0.1 psi", "1000 psi")),
+    Key("pump", "min_flow", "volume flow", "3 gpm", "Least flow the pump can be held at.", default="0 gpm",
+        accepted=_FLOW),
+    Key("pump", "efficiency", "number", 0.5,
+        "Share of the drive's work that becomes pressure; the rest heats the liquid.", default=0.5,
+        accepted=(0.05, 1)),
+    Key("meter", "pulses_per_gallon", "number", 700, "Pulses for one US gallon of liquid, not for 10 lb N.",
+        required=True,
+        accepted=(0.01, 1000000)),
+    Key("meter", "min_flow", "volume flow", "2 gpm", "Least flow it counts.", required=True, accepted=_FLOW),
+    Key("meter", "max_flow", "volume flow", "60 gpm", "Greatest flow it counts.", required=True,
+        accepted=_SOME_FLOW),
+    Key("meter", "reference_temperature", "temperature", "60 degF",
+        "Set it where the controller takes the density at one fixed temperature, whatever the liquid's own.",
+        accepted=_LIQUID),
+    Key("meter", "loss_at_max_flow", "pressure difference", "3 psi",
+        "Pressure lost in the meter at its greatest flow.", default="0 psi", accepted=("0 psi", "200 psi")),
+    Key("control_valve", "cv", "number", 30,
+        "Flow coefficient wide open: US gpm of water at a loss of 1 psi.", required=True,
+        accepted=(0.01, 10000)),
+    Key("control_valve", "recovery_factor", "number", 0.9, "Pressure recovery factor FL of IEC 60534.",
+        default=0.9, accepted=(0.3, 1)),
+    Key("limits", "max_pressure", "gauge pressure", "200 psi", "Rated pressure at the pump outlet.",
+        required=True, accepted=("1 psi", "1000 psi")),
+    Key("limits", "liquid_margin", "pressure difference", "5 psi",
+        "Wanted pressure above the vapour pressure, above every orifice.", required=True,
+        accepted=("0.1 psi", "200 psi"), note="with no margin the ammonia boils ahead of the orifices"),
+    Key("limits", "speed", "speed range", "3.5..7.5 mph", "Speeds you are willing to drive.", required=True,
+        accepted=("0.1 mph", "30 mph")),
+    Key("controller", "delay", "time", "0.8 s", "Dead time before the flow starts to change.", required=True,
+        accepted=("0 s", "60 s")),
+    Key("controller", "time_constant", "time", "1.5 s", "Time in which the flow covers 63 % of a change.",
+        required=True, accepted=("0 s", "60 s")),
+    Key("tank", "capacity", "volume", "1000 gal", "Water capacity.", required=True,
+        accepted=("1 gal", "50000 gal")),
+    Key("tank", "fill", "number", 0.85, "Share of the capacity that is filled.", default=0.85,
+        accepted=(0.05, 0.85),
+        note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "
+        "the local code decides, ask the supplier"),
+)
+# fmt: on
+
+
+# What must stand together, in the words of JSON Schema.
+_TOGETHER: Final[dict[str, dict[str, Any]]] = {
+    "row_hose": {
+        "oneOf": [
+            {"required": ["back_pressure"], "properties": {"length": False, "bore": False, "tolerance": False}},
+            {"required": ["length", "bore"], "properties": {"back_pressure": False}},
+        ],
+    },
+    "suction": {
+        "dependentRequired": {
+            "length": ["bore"],
+            "bore": ["length"],
+            "fittings_k": ["length"],
+            "roughness": ["length"],
+        },
+    },
+}
+
+
+def keys_of(path: str) -> dict[str, Key]:
+    """Return the keys of one table by name."""
+    return {key.name: key for key in KEYS if key.table == path}
+
+
+def subtables_of(path: str) -> dict[str, Table]:
+    """Return the tables directly within one table by their name there."""
+    parent = f"{path}." if path else ""
+    return {
+        table.path.removeprefix(parent): table
+        for table in TABLES
+        if table.path and table.path.startswith(parent) and "." not in table.path.removeprefix(parent)
+    }
+
+
+def table_of(path: str) -> Table:
+    """Return the table at a path."""
+    return next(table for table in TABLES if table.path == path)
+
+
+def heading(path: str) -> str:
+    """Return how a table is opened in the file, for example ``[[sections]]``."""
+    if not path:
+        return "the top of the file"
+    table = table_of(path)
+    if "." in path:
+        name = path.rpartition(".")[2]
+        return f"{name} = [ {{ ... }} ]" if table.shape == "list" else f"{name} = {{ ... }}"
+    return {"one": f"[{path}]", "list": f"[[{path}]]", "named": f"[{path}.NAME]"}[table.shape]
+
+
+def written(value: Written) -> str:
+    """Return a value as it stands in the file."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _otherwise(key: Key) -> str:
+    if key.required:
+        return "**required**"
+    return "" if key.default is None else str(key.default)
+
+
+def key_table_markdown() -> str:
+    """Return the reference of all keys as Markdown, one table for each table of the file."""
+    parts: list[str] = []
+    for table in TABLES:
+        title = f"`{heading(table.path)}`" if table.path else "Top of the file"
+        if "." in table.path:
+            title += f" in `{heading(table.path.rpartition('.')[0])}`"
+        parts += [
+            f"### {title}",
+            "",
+            f"{table.meaning} {'Required.' if table.required else 'Optional.'}",
+            "",
+            "| Key, as written | Value | If left out | Accepted | Meaning |",
+            "|---|---|---|---|---|",
+        ]
+        for key in keys_of(table.path).values():
+            cells = (
+                f"`{key.name} = {written(key.example)}`",
+                KEY_KINDS[key.kind].said,
+                _otherwise(key),
+                " to ".join(map(str, key.accepted)) if key.accepted else "",
+                key.meaning,
+            )
+            parts.append(f"| {' | '.join(cells)} |")
+        parts.append("")
+    return "\n".join(parts)
+
+
+def bar_schema() -> dict[str, Any]:
+    """Return a JSON Schema (draft 2020-12) of the bar file, for editors.
+
+    It knows names, types, needs and plain numbers. Units, and most of what
+    must agree between keys, only `geoflow.bar.bar_file.parse_bar` checks.
+    """
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Bar file of geoflow",
+        **_table_schema(table_of("")),
+    }
+
+
+def _table_schema(table: Table) -> dict[str, Any]:
+    keys, inner = keys_of(table.path), subtables_of(table.path)
+    one: dict[str, Any] = {
+        "type": "object",
+        "properties": {
+            **{name: _key_schema(key) for name, key in keys.items()},
+            **{name: _table_schema(child) for name, child in inner.items()},
+        },
+        "required": [
+            *(name for name, key in keys.items() if key.required),
+            *(name for name, child in inner.items() if child.required),
+        ],
+        "additionalProperties": False,
+        **_TOGETHER.get(table.path, {}),
+    }
+    if table.shape == "list":
+        whole = {"type": "array", "items": one, "minItems": int(table.required)}
+    elif table.shape == "named":
+        whole = {
+            "type": "object",
+            "patternProperties": {r"\S": one},
+            "additionalProperties": False,
+            "minProperties": int(table.required),
+        }
+    else:
+        whole = one
+    return {"description": table.meaning, **whole}
+
+
+def _key_schema(key: Key) -> dict[str, Any]:
+    kind = KEY_KINDS[key.kind]
+    schema: dict[str, Any] = {"description": f"{key.meaning} Write {kind.said}.", "examples": [key.example]}
+    if key.default is not None:
+        schema["default"] = key.default
+    if key.kind == "text":
+        return schema | {"type": "string", "pattern": r"\S", "maxLength": LONGEST_TEXT}
+    if kind.unit_kind is None:
+        bounds = {"minimum": key.accepted[0], "maximum": key.accepted[1]} if key.accepted else {}
+        return schema | {"type": "integer" if key.kind == "whole number" else "number", **bounds}
+    signed = key.accepted is not None and str(key.accepted[0]).startswith("-")
+    number = NUMBER_PATTERN if signed else NUMBER_PATTERN.replace("[-+]?", r"\+?", 1)
+    unit = r".*[nN][hH]3.*" if key.kind == "ammonia flow" else r"[^\s\d.,+-].*"
+    span = rf"(?:\S*?\s*\.\.\s*{number}\s*)?" if kind.range else ""
+    pattern = rf"^\s*{number}\s*{span}{unit}$"
+    return schema | {"type": "string", "pattern": pattern, "maxLength": LONGEST_TEXT}

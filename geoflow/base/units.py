@@ -1,0 +1,424 @@
+"""The only place that knows pint: text to SI floats and SI floats to text.
+
+Inside geoflow every number is an SI float [m, kg, s, K, Pa]. Text with a unit exists only at the edge:
+on the command line, in the bar file, and in what is printed.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from geoflow.base.errors import QuantityError
+from geoflow.base.spelling import nearest
+
+if TYPE_CHECKING:
+    import pint
+
+__all__ = [
+    "KINDS",
+    "RATE_UNITS",
+    "Kind",
+    "RateUnit",
+    "System",
+    "factor",
+    "from_si",
+    "number",
+    "parse",
+    "parse_pressure",
+    "parse_pressure_range",
+    "parse_range",
+    "rate_unit",
+    "show",
+    "show_range",
+    "to_si",
+    "unit_label",
+]
+
+System = Literal["us", "metric"]
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of quantity: its SI unit, the units people read it in, and how to write one.
+
+    Attributes
+    ----------
+    si, us, metric : str
+        Unit expressions pint understands.
+    us_label, metric_label : str
+        What is printed behind the number.
+    us_digits, metric_digits : int
+        Decimals printed.
+    example : str
+        A well-written value, for error messages.
+    """
+
+    si: str
+    us: str
+    metric: str
+    us_label: str
+    metric_label: str
+    us_digits: int
+    metric_digits: int
+    example: str
+
+
+KINDS: Final[dict[str, Kind]] = {
+    "length": Kind("m", "ft", "m", "ft", "m", 1, 2, "12 ft"),
+    "small length": Kind("m", "inch", "mm", "in", "mm", 3, 2, "0.75 in"),
+    "area": Kind("m**2", "acre", "hectare", "ac", "ha", 1, 2, "40 acre"),
+    "volume": Kind("m**3", "gallon", "liter", "gal", "L", 0, 0, "1000 gal"),
+    "mass": Kind("kg", "lb", "kg", "lb", "kg", 0, 0, "12400 lb"),
+    "time": Kind("s", "s", "s", "s", "s", 1, 1, "0.8 s"),
+    "speed": Kind("m/s", "mile/hour", "km/hour", "mph", "km/h", 1, 1, "5 mph"),
+    "temperature": Kind("kelvin", "degF", "degC", "°F", "°C", 0, 1, "40 degF"),
+    "temperature difference": Kind("kelvin", "delta_degF", "delta_degC", "°F", "°C", 1, 1, "2 degF"),
+    "pressure": Kind("Pa", "psi", "kPa", "psi", "kPa", 1, 0, "60 psi"),
+    "volume flow": Kind("m**3/s", "gallon/minute", "liter/minute", "gpm", "L/min", 1, 1, "45 gpm"),
+    "ammonia flow": Kind("kg/s", "lb/minute", "kg/minute", "lb NH3/min", "kg NH3/min", 1, 1, "5.1 lb NH3/min"),
+    "nitrogen rate": Kind("kg/m**2", "lb/acre", "kg/hectare", "lb N/ac", "kg N/ha", 0, 0, "150 lb N/ac"),
+    "angle": Kind("radian", "degree", "degree", "°", "°", 0, 0, "90 deg"),
+}
+
+# Spellings that people write and pint does not know, as pint expressions.
+_SPELLINGS: Final[dict[str, str]] = {
+    "gpm": "gallon/minute",
+    "gal/min": "gallon/minute",
+    "l/min": "liter/minute",
+    "lpm": "liter/minute",
+    "psig": "psi",
+    "in": "inch",
+    '"': "inch",
+    "'": "ft",
+    "f": "degF",
+    "°f": "degF",
+    "degf": "degF",
+    "c": "degC",
+    "°c": "degC",
+    "degc": "degC",
+    "k": "kelvin",
+    "ac": "acre",
+    "acres": "acre",
+    "ha": "hectare",
+    "km/h": "km/hour",
+    "kmh": "km/hour",
+    "kph": "km/hour",
+    "deg": "degree",
+    "°": "degree",
+    "lbs": "lb",
+    "sec": "s",
+    "psi": "psi",
+    "kpa": "kPa",
+    "barg": "bar",
+    "ft": "ft",
+    "mm": "mm",
+    "cm": "cm",
+    "m": "m",
+    "mph": "mile/hour",
+    "gal": "gallon",
+    "gallons": "gallon",
+    "l": "liter",
+    "min": "minute",
+    "h": "hour",
+}
+# Quantities that are of one substance have to name it.
+_SUBSTANCES: Final = {"ammonia flow": ("NH3", "ammonia"), "nitrogen rate": ("N", "nitrogen")}
+_ABSOLUTE: Final[dict[str, str]] = {
+    "psia": "psi",
+    "psi_abs": "psi",
+    "kpa_abs": "kPa",
+    "kpaa": "kPa",
+    "bar_abs": "bar",
+    "bara": "bar",
+    "pa_abs": "Pa",
+    "mpa_abs": "MPa",
+}
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_LONGEST_UNIT: Final = 60
+# Powers of numbers, and high ones, that pint would work out for ever: m**9**9**9.
+_TOWERS = re.compile(r"[\d)]\s*(\*\*|\^|[⁰¹²³⁴-⁹])|(\*\*|\^)[\s(+-]*\d{2}|[⁰¹²³⁴-⁹]{2}")
+_SINGLE = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.+-].*?)\s*")
+_SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.|\bto\b)\s*({_NUMBER})\s*(\S.*?)\s*")
+
+
+@functools.cache
+def _registry() -> pint.UnitRegistry[Any]:
+    import pint
+
+    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=":auto:", on_redefinition="ignore")
+    # pint's acre stands on the survey foot, which NIST retired at the end of 2022 (85 FR 62698).
+    registry.define("acre = 4046.8564224 * meter ** 2 = ac")
+    return registry
+
+
+@functools.cache
+def _known_units(kind: str) -> tuple[str, ...]:
+    """Spellings of units of one kind, for suggestions."""
+    fitting = []
+    for spelling, expression in _SPELLINGS.items():
+        try:
+            _scale(expression, KINDS[kind].si)
+        except Exception:  # pint raises many unrelated types for a unit of another kind
+            continue
+        fitting.append(spelling)
+    return tuple(fitting)
+
+
+@functools.lru_cache(maxsize=512)
+def _scale(unit: str, si: str) -> tuple[float, float]:
+    """Factor and offset such that SI = value * factor + offset."""
+    registry = _registry()
+    zero = registry.Quantity(0.0, unit).to(si).magnitude
+    one = registry.Quantity(1.0, unit).to(si).magnitude
+    return one - zero, zero
+
+
+def _resolve(unit: str, kind: str, text: str, where: str) -> tuple[float, float]:
+    expression = _SPELLINGS.get(unit.casefold(), unit)
+    if kind in _SUBSTANCES:
+        symbol, name = _SUBSTANCES[kind]
+        bare = re.sub(rf"\s*\b{symbol}\b\s*", "", unit, flags=re.IGNORECASE)
+        if bare == unit:
+            raise QuantityError(
+                f"'{text}' does not say that it is {name}",
+                where=where,
+                cure=f'write it with {symbol}, for example "{KINDS[kind].example}"',
+            )
+        expression = re.sub(r"\bac\b", "acre", re.sub(r"\bha\b", "hectare", bare))
+    if kind == "temperature difference" and expression in {"degF", "degC"}:
+        expression = "delta_" + expression
+    shown = unit if len(unit) <= _LONGEST_UNIT else unit[:_LONGEST_UNIT] + "..."
+    try:
+        if shown != unit or _TOWERS.search(unit):
+            raise ValueError("pint would take for ever to say that it is none")
+        return _scale(expression, KINDS[kind].si)
+    except Exception as problem:  # pint raises many unrelated types for one bad text
+        raise QuantityError(
+            f"'{shown}' is not a unit of {kind}{nearest(shown, _known_units(kind))}",
+            where=where,
+            cure=f'write it like "{KINDS[kind].example}"',
+        ) from problem
+
+
+def _checked(value: float, text: str, where: str) -> float:
+    if not math.isfinite(value):
+        raise QuantityError(f"'{text}' is not a finite number", where=where, cure="write a plain number and a unit")
+    return value
+
+
+def _split(text: object, kind: str, where: str) -> tuple[str, str]:
+    match = _SINGLE.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        hint = "a number needs its unit, in quotes" if isinstance(text, int | float) else "not a number with a unit"
+        raise QuantityError(
+            f"{text!r} is no {kind}: {hint}", where=where, cure=f'write it like "{KINDS[kind].example}"'
+        )
+    return match.group(1), match.group(2)
+
+
+def parse(text: object, kind: str, *, where: str = "") -> float:
+    """Read a number with a unit, such as ``"12 ft"``, as an SI float.
+
+    Parameters
+    ----------
+    text : object
+        What was written; anything but a text with number and unit is an error.
+    kind : str
+        A key of `KINDS`.
+    where : str
+        Option or key, for the error.
+
+    Raises
+    ------
+    QuantityError
+        If the text is no number with a unit of this kind.
+    """
+    value, unit = _split(text, kind, where)
+    slope, offset = _resolve(unit, kind, str(text), where)
+    result = _checked(float(value) * slope + offset, str(text), where)
+    if kind == "temperature" and result <= 0.0:
+        raise QuantityError(
+            f"'{text}' lies below absolute zero", where=where, cure=f'write it like "{KINDS[kind].example}"'
+        )
+    return result
+
+
+def parse_pressure(text: object, air_pressure: float, *, where: str = "") -> float:
+    """Read a pressure as absolute SI [Pa]: gauge unless the unit says ``psia``, ``kPa_abs`` or the like.
+
+    Parameters
+    ----------
+    text : object
+        What was written.
+    air_pressure : float
+        Pressure of the air at the site [Pa], added to a gauge pressure.
+    where : str
+        Option or key, for the error.
+
+    Raises
+    ------
+    QuantityError
+        If the text is no pressure.
+    """
+    value, unit = _split(text, "pressure", where)
+    if unit.casefold() in _ABSOLUTE:
+        slope, _ = _resolve(_ABSOLUTE[unit.casefold()], "pressure", str(text), where)
+        result = _checked(float(value) * slope, str(text), where)
+    else:
+        result = parse(text, "pressure", where=where) + air_pressure
+    if result < 0.0:
+        raise QuantityError(
+            f"'{text}' lies below vacuum", where=where, cure=f'write it like "{KINDS["pressure"].example}"'
+        )
+    return result
+
+
+def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, float]:
+    """Read ``"35..62 degF"`` or ``"5 mph"`` as a pair of SI floats, low and high (equal for one value).
+
+    Raises
+    ------
+    QuantityError
+        If either end is no value of this kind or the low end is above the high end.
+    """
+    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        try:
+            value = parse(text, kind, where=where)
+        except QuantityError as problem:
+            cure = f'{problem.cure}; a range with two dots, like "38..46 degF" or "4.5..5.5 mph"'
+            raise QuantityError(problem.what, where=where, cure=cure) from problem
+        return value, value
+    low_text, low_unit, high_text, high_unit = match.groups()
+    low = parse(f"{low_text} {low_unit or high_unit}", kind, where=where)
+    high = parse(f"{high_text} {high_unit}", kind, where=where)
+    if low > high:
+        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
+    return low, high
+
+
+def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") -> tuple[float, float]:
+    """Read ``"4..8 psi"`` or one pressure as a pair of absolute SI pressures [Pa]; see `parse_pressure`.
+
+    Raises
+    ------
+    QuantityError
+        If either end is no pressure or the low end is above the high end.
+    """
+    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        value = parse_pressure(text, air_pressure, where=where)
+        return value, value
+    low_text, low_unit, high_text, high_unit = match.groups()
+    low = parse_pressure(f"{low_text} {low_unit or high_unit}", air_pressure, where=where)
+    high = parse_pressure(f"{high_text} {high_unit}", air_pressure, where=where)
+    if low > high:
+        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
+    return low, high
+
+
+def factor(unit: str, kind: str) -> float:
+    """SI value of one `unit` of this kind (no offset), as 0.3048 for a foot; the unit is code's own, not input."""
+    return _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)[0]
+
+
+def to_si(value: Any, kind: str, unit: str) -> Any:
+    """Convert a float or array from `unit` (code's own, not input) to SI."""
+    slope, offset = _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)
+    return value * slope + offset
+
+
+def from_si(value: Any, kind: str, unit: str) -> Any:
+    """Convert a float or array from SI to `unit` (code's own, not input)."""
+    slope, offset = _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)
+    return (value - offset) / slope
+
+
+def number(
+    value: float, kind: str, system: System, digits: int | None = None, rounding: Literal["near", "up", "down"] = "near"
+) -> str:
+    """Write an SI value as a bare number in the reader's unit, rounded to the nearest, up or down."""
+    known = KINDS[kind]
+    unit, default = (known.us, known.us_digits) if system == "us" else (known.metric, known.metric_digits)
+    places = default if digits is None else digits
+    shown = float(from_si(value, kind, unit))
+    if rounding != "near" and math.isfinite(shown):
+        turn = math.ceil if rounding == "up" else math.floor
+        grain = 1e-6 if rounding == "up" else -1e-6  # what is even but for rounding errors stays
+        shown = turn(shown * 10.0**places - grain) / 10.0**places
+    text = f"{shown:,.{places}f}"
+    return text if text.strip("-0.,") else text.lstrip("-")
+
+
+def unit_label(kind: str, system: System) -> str:
+    """Return the label printed behind a number of this kind."""
+    return KINDS[kind].us_label if system == "us" else KINDS[kind].metric_label
+
+
+def show(value: float, kind: str, system: System, digits: int | None = None) -> str:
+    """Write an SI value with its unit for a reader."""
+    return f"{number(value, kind, system, digits)} {unit_label(kind, system)}"
+
+
+def show_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
+    """Write two SI values as one range, or as one value where both print the same."""
+    first, last = number(low, kind, system, digits), number(high, kind, system, digits)
+    span = first if first == last else f"{first} to {last}"
+    return f"{span} {unit_label(kind, system)}"
+
+
+@dataclass(frozen=True, slots=True)
+class RateUnit:
+    """A unit of application rate.
+
+    Attributes
+    ----------
+    text : str
+        The canonical spelling, such as ``"lb N/ac"``.
+    basis : str
+        What is counted: ``"nitrogen"`` or ``"ammonia"`` by mass, or ``"ammonia volume"``.
+    to_si : float
+        SI value of one unit: [kg/m2] for masses, [m3/m2] for volumes.
+    aliases : tuple of str
+        Column names that state exactly this unit (folded, without separators).
+    """
+
+    text: str
+    basis: Literal["nitrogen", "ammonia", "ammonia volume"]
+    to_si: float
+    aliases: tuple[str, ...]
+
+
+_POUND, _ACRE, _GALLON = 0.45359237, 4046.8564224, 3.785411784e-3
+RATE_UNITS: Final[tuple[RateUnit, ...]] = (
+    RateUnit("lb N/ac", "nitrogen", _POUND / _ACRE, ("lbnac", "lbsnac", "lbnperac", "lbnacre")),
+    RateUnit("kg N/ha", "nitrogen", 1e-4, ("kgnha", "kgnperha")),
+    RateUnit("lb NH3/ac", "ammonia", _POUND / _ACRE, ("lbnh3ac", "lbsnh3ac", "lbnh3perac")),
+    RateUnit("kg NH3/ha", "ammonia", 1e-4, ("kgnh3ha", "kgnh3perha")),
+    RateUnit("gal NH3/ac", "ammonia volume", _GALLON / _ACRE, ("galnh3ac", "galnh3perac")),
+    RateUnit("L NH3/ha", "ammonia volume", 1e-7, ("lnh3ha", "lnh3perha")),
+)
+
+
+def rate_unit(text: str, *, where: str = "") -> RateUnit:
+    """Find a rate unit by its spelling (case and blanks do not matter).
+
+    Raises
+    ------
+    QuantityError
+        If it is none of `RATE_UNITS`; a unit that does not say N or NH3 is refused, never guessed.
+    """
+    folded = re.sub(r"[\s_\-.]", "", text).casefold().replace("lbs", "lb").replace("acre", "ac")
+    for unit in RATE_UNITS:
+        if folded == unit.text.replace(" ", "").casefold():
+            return unit
+    choices = ", ".join(f'"{unit.text}"' for unit in RATE_UNITS)
+    said = re.sub(r"[\s_\-./]", "", text).casefold().replace("lbs", "lb").replace("acre", "ac")
+    what = f"'{text}' is not a rate unit"
+    if said in {"lbac", "kgha", "galac", "lha"}:
+        what = f"'{text}' does not say whether nitrogen (N) or ammonia (NH3) is counted"
+    raise QuantityError(what + nearest(text, [u.text for u in RATE_UNITS]), where=where, cure=f"one of {choices}")

@@ -1,0 +1,155 @@
+"""What the gauges should show at the rates of a map, driven as planned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
+from geoflow.decide.vet import Solution, Vetting
+from geoflow.hydraulics.window import RowSplit, row_split
+from geoflow.physics.ammonia import saturation
+
+__all__ = ["Gauges", "end_pressures", "expected_gauges", "gauges_of", "rows_at_map_rates", "tank_pressures"]
+
+# A rate right at the margin passes in spite of rounding, as in vet.
+_ROUNDING: Final = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Gauges:
+    """Pressures to expect, lowest rate first; arrays of shape (n,) or (n, 2), the latter from low to high.
+
+    Attributes
+    ----------
+    rate : ndarray, shape (n,)
+        Nitrogen [kg/m2].
+    speed : ndarray, shape (n, 2)
+        Slowest and fastest speed of its zones [m/s].
+    verdict, limited_by : ndarray of str, shape (n,)
+        Of the rate at that speed.
+    liquid : ndarray of bool, shape (n,)
+        Whether the liquid margin is certain; the manifold of any other rate may hold vapour, and then no pressure
+        belongs to its flow.
+    manifold, outlet : ndarray, shape (n, 2)
+        Range over planned temperatures, speeds and all that is not known, absolute [Pa]; NaN where the rate fails or
+        the margin is not certain. The pump's outlet with the control valve wide open.
+    rates : int
+        How many the map has; more than n where some stand for their neighbours.
+    """
+
+    rate: FloatArray
+    speed: FloatArray
+    verdict: TextArray
+    limited_by: TextArray
+    liquid: BoolArray
+    manifold: FloatArray
+    outlet: FloatArray
+    rates: int
+
+
+def _representative(weight: FloatArray, most: int) -> IntArray:
+    """Places of at most `most` of some rates in order: the first, the last, and even shares of area between."""
+    if weight.size <= most:
+        return np.arange(weight.size)
+    middle = np.cumsum(weight) - 0.5 * weight
+    wanted = np.linspace(middle[0], middle[-1], most)
+    return np.unique(np.abs(middle[:, None] - wanted).argmin(axis=0))
+
+
+def expected_gauges(rate: FloatArray, area: FloatArray, solution: Solution, vetting: Vetting, most: int = 8) -> Gauges:
+    """Find the pressures to expect at the map's own rates.
+
+    Parameters
+    ----------
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    area : ndarray, shape (zones,)
+        Of each zone [m2].
+    solution, vetting
+        From `vet.solve` and `vet.vet`.
+    most : int
+        How many rates at most: beyond it the lowest, the highest, and some between that stand for about equal areas.
+    """
+    asked = np.flatnonzero(rate > 0.0)
+    flows = np.column_stack([vetting.flow_low[asked], vetting.flow_high[asked]])
+    keys, first, back = np.unique(
+        np.column_stack([rate[asked], np.round(flows, 12)]), axis=0, return_index=True, return_inverse=True
+    )
+    kept = _representative(np.asarray(np.bincount(back.ravel(), area[asked], len(keys)), dtype=np.float64), most)
+    return gauges_of(asked[first[kept]], rate, solution, vetting, len(keys))
+
+
+def gauges_of(at: IntArray, rate: FloatArray, solution: Solution, vetting: Vetting, rates: int) -> Gauges:
+    """Find the same for some zones, named by their places; `rates` is how many the map has."""
+    low, high = vetting.flow_low[at], vetting.flow_high[at]
+    window, curve = solution.window, solution.curve
+    least = float((window.certain["liquid margin"] / window.delivered_ratio).max())
+    liquid = low >= least * (1.0 - _ROUNDING)
+    known = liquid & (vetting.verdict[at] != "fails")
+
+    def pressures(name: str) -> FloatArray:
+        ends = np.column_stack([curve.at(f"{name}_low", low), curve.at(f"{name}_high", high)])
+        return np.where(known[:, None], ends, np.nan)
+
+    per_speed = rate[at] * window.width / solution.bar.nitrogen_fraction
+    speed = np.column_stack([low, high]) / per_speed[:, None]
+    return Gauges(
+        rate[at],
+        speed,
+        vetting.verdict[at],
+        vetting.limited_by[at],
+        liquid,
+        pressures("manifold"),
+        pressures("outlet"),
+        rates,
+    )
+
+
+def end_pressures(solution: Solution) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Manifold and pump outlet at the ``low`` and the ``high`` end of the certain window, from low to high [Pa].
+
+    Absolute; empty where no flow is certain.
+    """
+    if solution.certain.empty:
+        return {}
+    curve = solution.curve
+    found = {}
+    for end, flow in (("low", solution.certain.low), ("high", solution.certain.high)):
+        manifold, outlet = (
+            np.array([float(curve.at(f"{name}_{side}", flow)) for side in ("low", "high")])
+            for name in ("manifold", "outlet")
+        )
+        found[end] = (manifold, outlet)
+    return found
+
+
+def tank_pressures(solution: Solution) -> tuple[float, float]:
+    """Vapour pressure of the liquid at the coldest and warmest planned temperature, absolute [Pa]."""
+    cold, warm = saturation(np.array(solution.plan.temperature)).pressure.tolist()
+    return cold, warm
+
+
+def rows_at_map_rates(
+    solution: Solution, rate: FloatArray | None = None, area: FloatArray | None = None, vetting: Vetting | None = None
+) -> RowSplit | None:
+    """How the rows share what a map asks for, in the central case in the middle of the planned temperatures.
+
+    Taken at the mean flow, by area, of the zones that hold; without a map in the middle of the certain window. None
+    where there is no such flow: with vapour in a manifold nothing can be said of its rows.
+    """
+    if rate is None or area is None or vetting is None:
+        if solution.certain.empty:
+            return None
+        commanded = 0.5 * (solution.certain.low + solution.certain.high)
+    else:
+        good = vetting.verdict == "holds"
+        if not good.any():
+            return None
+        flows = 0.5 * (vetting.flow_low[good] + vetting.flow_high[good])
+        commanded = float(np.average(flows, weights=area[good]))
+    middle = 0.5 * sum(solution.plan.temperature)
+    ratio = float(np.interp(middle, solution.window.temperature, solution.window.delivered_ratio))
+    return row_split(solution.bar, middle, solution.plan.sections, commanded * ratio)

@@ -1,3 +1,0 @@
-"""Files in and out: bars, prescriptions, logs."""
-
-__all__: list[str] = []

@@ -1,0 +1,3 @@
+"""Tank to knives: coefficients, the circuit, the flow window."""
+
+__all__: list[str] = []

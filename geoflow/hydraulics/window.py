@@ -1,0 +1,399 @@
+"""The flow window of a bar: between which flows fixed orifices give an honest rate, and what ends it.
+
+Every bound is computed twice. *Certain* is the window at the worse end of everything unknown (orifice
+coefficient, flashing, back pressure, boiling in the suction), *possible* at the better end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import FloatArray, Floats, IntArray
+from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
+from geoflow.hydraulics.circuit import Circuit, State
+from geoflow.hydraulics.coefficients import bounding_cases, central_case, inner_cases, open_cases
+from geoflow.hydraulics.unions import between_cases, in_a_row, united
+from geoflow.physics.ammonia import saturation
+from geoflow.physics.roots import rising_root
+
+__all__ = [
+    "Bounds",
+    "FlowWindow",
+    "PressureCurve",
+    "RowSplit",
+    "flow_window",
+    "pressure_curve",
+    "row_split",
+    "temperature_grid",
+]
+
+
+_GRID_STEP: Final = 1.0
+_CURVE_POINTS: Final = 80
+_PRESSURE_ROUNDING: Final = 1.0
+# What each limit bounds of a `State`, and where [Pa].
+_PRESSURE_LIMITS: Final[dict[str, Callable[[Bar], tuple[str, float]]]] = {
+    "liquid margin": lambda bar: ("liquid_margin", bar.limits.liquid_margin),
+    "rated pressure": lambda bar: ("outlet_pressure", bar.limits.max_pressure),
+    "pump pressure": lambda bar: ("rise", bar.pump.max_rise),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Lowest and highest flow [kg/s] over a plan and the limits that set them; empty where low exceeds high."""
+
+    low: float
+    high: float
+    low_limit: str
+    high_limit: str
+
+    @property
+    def empty(self) -> bool:
+        """Whether no flow lies inside."""
+        return not self.low <= self.high
+
+
+@dataclass(frozen=True, slots=True)
+class FlowWindow:
+    """The window at each temperature; flows are of ammonia through all rows in use.
+
+    Attributes
+    ----------
+    temperature : ndarray, shape (n,)
+        Of the liquid in the tank [K].
+    certain, possible : dict of str to ndarray, shape (n,)
+        Per limit the least (low limits) or greatest (high limits) flow it allows [kg/s].
+    per_case : dict of str to ndarray, shape (cases, n)
+        The possible ones of the limits that depend on how the orifices turn out, in `inner_cases`.
+    kinds : int
+        Of orifice in use.
+    delivered_ratio : ndarray, shape (n,)
+        True flow over the flow the controller takes it for [-]; other than 1 for a meter without
+        temperature correction.
+    width : float
+        In use [m].
+    rows : int
+        In use.
+    """
+
+    temperature: FloatArray
+    certain: dict[str, FloatArray]
+    possible: dict[str, FloatArray]
+    per_case: dict[str, FloatArray]
+    kinds: int
+    delivered_ratio: FloatArray
+    width: float
+    rows: int
+
+    def at(self, places: IntArray) -> FlowWindow:
+        """Return the same window at some of the temperatures only."""
+        return FlowWindow(
+            self.temperature[places],
+            {name: flows[places] for name, flows in self.certain.items()},
+            {name: flows[places] for name, flows in self.possible.items()},
+            {name: flows[:, places] for name, flows in self.per_case.items()},
+            self.kinds,
+            self.delivered_ratio[places],
+            self.width,
+            self.rows,
+        )
+
+    def _ends(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
+        """Flow each limit allows, shapes (low limits, lines, steps, n) and (high limits, lines, steps, n).
+
+        Certain takes the worse end of each limit on its own: one line of one step. Possible has to hold together, in
+        one way the orifices may turn out: steps on the lines between any two of the cases.
+        """
+
+        def flows(name: str) -> FloatArray:
+            if certain:
+                return self.certain[name][None, None, :]
+            if name in between:
+                return between[name]
+            return np.broadcast_to(self.possible[name], next(iter(between.values())).shape)
+
+        # The squared flow is linear in what is not known of one kind of orifice; rows of several kinds add up.
+        power = 2.0 if self.kinds == 1 else 1.0
+        between = {} if certain else {name: between_cases(ends, power) for name, ends in self.per_case.items()}
+        low, high = ([flows(name) for name in names] for names in (LOW_LIMITS, HIGH_LIMITS))
+        return np.array(low), np.array(high)
+
+    def edges(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
+        """Low and high end of the window at each temperature [kg/s]."""
+        lows, highs = self._ends(certain=certain)
+        low, high, _, _ = united(lows.max(axis=0), highs.min(axis=0))
+        return low, high
+
+    def edge_limits(self, *, certain: bool) -> tuple[list[str], list[str]]:
+        """Name of the limit that sets the low and the high end at each temperature."""
+        lows, highs = self._ends(certain=certain)
+        _, _, least, most = united(lows.max(axis=0), highs.min(axis=0))
+        at = np.arange(self.temperature.size)
+        low = in_a_row(lows, 1).argmax(axis=0)[least, at]
+        high = in_a_row(highs, 1).argmin(axis=0)[most, at]
+        return [LOW_LIMITS[index] for index in low], [HIGH_LIMITS[index] for index in high]
+
+    def over_plan(self, *, certain: bool, commanded: bool) -> Bounds:
+        """Window that holds at every temperature.
+
+        Parameters
+        ----------
+        certain : bool
+            Which of the two windows.
+        commanded : bool
+            In flow as the controller takes it, instead of true flow.
+        """
+        ratio = self.delivered_ratio if commanded else np.ones_like(self.delivered_ratio)
+        lows, highs = (ends / ratio for ends in self._ends(certain=certain))
+        # However the orifices turn out, every temperature has to be met; what is met in any way is then possible.
+        low, high, least, most = united(lows.max(axis=(0, -1)), highs.min(axis=(0, -1)))
+        return Bounds(
+            float(low),
+            float(high),
+            LOW_LIMITS[int(in_a_row(lows, 1)[:, int(least)].max(axis=-1).argmax())],
+            HIGH_LIMITS[int(in_a_row(highs, 1)[:, int(most)].min(axis=-1).argmin())],
+        )
+
+
+def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> FloatArray:
+    """Temperatures [K] from low to high, no more than `step` apart, both ends exact."""
+    if high <= low:
+        return np.array([low])
+    return np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)
+
+
+def _pressure_flows(circuit: Circuit, name: str) -> FloatArray:
+    """Flow at which a pressure limit is just met, shape (cases, temperatures)."""
+    quantity, bound = _PRESSURE_LIMITS[name](circuit.bar)
+    state = circuit.state(circuit.node_for(lambda state: getattr(state, quantity) - bound))
+    met = getattr(state, quantity) >= bound - _PRESSURE_ROUNDING
+    # A margin that is never reached allows no flow at all.
+    return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]
+
+
+def _suction_flows(circuit: Circuit) -> tuple[FloatArray, FloatArray]:
+    """Greatest flow the suction allows, boiling in equilibrium and with no vapour formed, shape (temperatures,)."""
+    liquid, pump = circuit.saturated, circuit.bar.pump
+    most = pump.max_flow * liquid.liquid_density
+
+    def too_much(flow: FloatArray) -> FloatArray:
+        return np.asarray(flow - most * circuit.suction_capacity(flow))
+
+    def past_vacuum(flow: FloatArray) -> FloatArray:
+        return -circuit.liquid_inlet(flow)
+
+    equilibrium = rising_root(too_much, np.zeros_like(most), most)
+    boils = too_much(most) > 0.0
+    liquid_only = rising_root(past_vacuum, np.zeros_like(most), most)
+    starved = past_vacuum(most) > 0.0
+    return (
+        np.where(boils, equilibrium, np.inf)[0, :, 0],
+        np.where(starved, liquid_only, np.inf)[0, :, 0],
+    )
+
+
+def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) -> FlowWindow:
+    """Solve a bar for its flow window.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    temperature : ndarray, shape (n,)
+        Of the liquid in the tank [K].
+    sections : tuple of int
+        Indices of the sections in use.
+
+    Raises
+    ------
+    RangeError
+        If a temperature lies outside the property table.
+    BarError
+        If a measured point contradicts its orifice.
+    """
+    bounding = bounding_cases(bar, sections)
+    circuit = Circuit(bar, sections, bounding, temperature)
+    density = circuit.saturated.liquid_density[0, :, 0]
+    boiling_suction, liquid_suction = _suction_flows(circuit)
+    sure = {
+        "meter minimum": bar.meter.min_flow * density,
+        "pump minimum": bar.pump.min_flow * density,
+        "pump flow": bar.pump.max_flow * density,
+        "meter maximum": bar.meter.max_flow * density,
+    }
+    certain = {**sure, "suction": boiling_suction}
+    possible = {**sure, "suction": liquid_suction}
+    per_case = {}
+    without_points = open_cases(bar, sections)
+    for name in _PRESSURE_LIMITS:
+        # What lies below the orifices may differ from one temperature to the next, so each limit takes its own end.
+        low_side = name in LOW_LIMITS
+        better = 1.0 if low_side else -1.0
+        worse = [case for case in bounding if case.hose_end != better]
+        inner = inner_cases(bar, sections, better if len(worse) < len(bounding) else 0.0)
+        flows = _pressure_flows(circuit.with_cases((*worse, *inner, *without_points)), name)
+        held, hoped, bare = np.split(flows, [len(worse), len(worse) + len(inner)])
+        if without_points:
+            # A point, however far its flows may stray, leaves no more open than there was without it.
+            held, hoped = (np.clip(ends, bare.min(axis=0), bare.max(axis=0)) for ends in (held, hoped))
+        per_case[name] = hoped
+        worst, best = (np.max, np.min) if low_side else (np.min, np.max)
+        certain[name], possible[name] = worst(held, axis=0), best(hoped, axis=0)
+    reference = bar.meter.reference_temperature
+    counted = density if reference is None else saturation(reference).liquid_density
+    return FlowWindow(
+        np.asarray(temperature, dtype=np.float64),
+        certain,
+        possible,
+        per_case,
+        len({section.orifice for section in circuit.sections}),
+        density / counted,
+        circuit.width,
+        circuit.rows,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PressureCurve:
+    """What the gauges should show over the commanded flow, over all temperatures and cases of a plan.
+
+    Attributes
+    ----------
+    flow : ndarray, shape (m,)
+        Ammonia as the controller takes it, all rows in use [kg/s], rising.
+    worst_margin : ndarray, shape (m,)
+        Least liquid margin over temperatures and cases [Pa].
+    expected_margin : ndarray, shape (m,)
+        Least liquid margin over temperatures in the central case [Pa].
+    manifold_low, manifold_high : ndarray, shape (m,)
+        Range over temperatures and cases of the manifold pressures, absolute [Pa].
+    outlet_low, outlet_high : ndarray, shape (m,)
+        Same at the pump outlet.
+    """
+
+    flow: FloatArray
+    worst_margin: FloatArray
+    expected_margin: FloatArray
+    manifold_low: FloatArray
+    manifold_high: FloatArray
+    outlet_low: FloatArray
+    outlet_high: FloatArray
+
+    def at(self, name: str, flow: Floats) -> FloatArray:
+        """One of the curves at some flows [kg/s].
+
+        Pressures follow the squared flow, so that is what is interpolated over, and continued beyond the last point.
+        """
+        values: FloatArray = getattr(self, name)
+        wanted, known = np.square(flow), np.square(self.flow)
+        slope = (values[-1] - values[-2]) / (known[-1] - known[-2])
+        return np.asarray(np.interp(wanted, known, values) + slope * np.maximum(wanted - known[-1], 0.0))
+
+
+def pressure_curve(
+    bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
+) -> PressureCurve:
+    """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
+    bounding, without_points = bounding_cases(bar, sections), open_cases(bar, sections)
+    cases = (*bounding, *without_points, central_case(bar, sections))
+    circuit = Circuit(bar, sections, cases, temperature)
+    ratio = delivered_ratio.reshape(1, -1, 1)
+    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
+    share = np.linspace(0.0, 1.0, _CURVE_POINTS)
+    rest = circuit.resting_pressure()
+    state: State = circuit.state(rest + (top - rest) * share)
+    flow = highest_flow * np.sqrt(share)
+    commanded = state.flow / ratio
+
+    def resampled(values: FloatArray) -> FloatArray:
+        return np.array(
+            [
+                [np.interp(flow**2, commanded[k, t] ** 2, values[k, t]) for t in range(values.shape[1])]
+                for k in range(values.shape[0])
+            ]
+        )
+
+    def low(values: FloatArray) -> FloatArray:
+        """Least over temperatures and cases, but no less than without the measured points."""
+        least = values.min(axis=1)
+        bare = least[len(bounding) : -1].min(axis=0, initial=np.inf)
+        ends = least[[*range(len(bounding)), -1]].min(axis=0)
+        return np.asarray(np.maximum(ends, bare) if without_points else ends)
+
+    margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
+    least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))
+    return PressureCurve(
+        flow,
+        low(margin),
+        margin[-1].min(axis=0),
+        low(least),
+        -low(-most),
+        low(outlet),
+        -low(-outlet),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class RowSplit:
+    """How a flow divides over the sections in use, in the central case.
+
+    Attributes
+    ----------
+    flow : float
+        Of the whole width in use [kg/s].
+    rows : int
+        In use.
+    row_flow : ndarray, shape (sections,)
+        Through one row of each section [kg/s].
+    manifold_pressure : ndarray, shape (sections,)
+        Absolute [Pa].
+    node_pressure, outlet_pressure, inlet_pressure : float
+        After the control valve, at the pump outlet, at the pump inlet, absolute [Pa].
+    liquid_margin : float
+        Least manifold pressure over the vapour pressure [Pa]; below zero the rows are uneven by the flow, and
+        nothing here tells how.
+    """
+
+    flow: float
+    rows: int
+    row_flow: FloatArray
+    manifold_pressure: FloatArray
+    node_pressure: float
+    outlet_pressure: float
+    inlet_pressure: float
+    liquid_margin: float
+
+    @property
+    def off_mean(self) -> FloatArray:
+        """Each section's row flow over the mean of all rows, less one [-]."""
+        return self.row_flow / (self.flow / self.rows) - 1.0
+
+
+def row_split(
+    bar: Bar, temperature: float, sections: tuple[int, ...], flow: float, *, held_liquid: bool = False
+) -> RowSplit:
+    """Divide a true flow [kg/s] over the sections in use at one liquid temperature [K].
+
+    With `held_liquid` the least flow above it that keeps the wanted liquid margin is divided where it does not.
+    """
+    circuit = Circuit(bar, sections, (central_case(bar, sections),), np.array([temperature]))
+    state, wanted = circuit.at_flow(flow), bar.limits.liquid_margin
+    if held_liquid and state.liquid_margin.item() < wanted:
+        state = circuit.state(circuit.node_for(lambda state: state.liquid_margin - wanted))
+    rows = np.array([section.rows for section in circuit.sections])
+    return RowSplit(
+        state.flow.item(),
+        circuit.rows,
+        state.section_flow[0, 0, 0] / rows,
+        state.manifold_pressure[0, 0, 0],
+        state.node_pressure.item(),
+        state.outlet_pressure.item(),
+        state.inlet_pressure.item(),
+        state.liquid_margin.item(),
+    )

@@ -1,0 +1,238 @@
+"""One time log of task data: a header that says which bytes are there, and the records, decoded all at once."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.errors import PrescriptionError
+from geoflow.isoxml.xml import Node
+from geoflow.layers.notes import Fact
+
+__all__ = ["TimeLog", "decode_log", "hold"]
+
+_AGAIN: Final = "copy or export the task data again"
+_EPOCH: Final = 315_532_800  # 1980-01-01, where the days are counted from, as Unix time [s]
+# Fields of PTN in the order of the bytes: attribute, format, what is kept of it. ISO 11783-10, two open readers agree.
+_FIELDS: Final = (
+    ("A", "<i4", "north"), ("B", "<i4", "east"), ("C", "<i4", "up"), ("D", "u1", "status"), ("E", "<u2", "pdop"),
+    ("F", "<u2", "hdop"), ("G", "u1", "satellites"), ("H", "<u4", "utc_ms"), ("I", "<u2", "utc_day"),
+)  # fmt: skip
+_NOWHERE: Final = (0, 14, 15)  # no fix, error, not available
+_NO_MS, _NO_DAY, _NO_VALUE = 0xFFFF_FFFF, 0xFFFF, -(2**31)  # marks of "not available", from memory
+_DAY_MS: Final = 86_400_000
+_MOST_NUMBERS: Final = 200_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class TimeLog:
+    """The records of one time log, shape (n,) each.
+
+    Attributes
+    ----------
+    name : str
+        Its file, without an ending.
+    local : ndarray
+        Clock of the machine, as Unix time of its unknown zone [s].
+    utc : ndarray
+        Clock of the receiver, Unix time [s]; NaN where it is not logged.
+    lon, lat : ndarray
+        [degree]; NaN where there was no position.
+    status : ndarray of int
+        Of the position; -1 where it is not logged.
+    values : dict
+        Dictionary number and device element to the values as stored, NaN where a record does not carry one.
+    facts : tuple of Fact
+        What the decoding saw.
+    """
+
+    name: str
+    local: FloatArray
+    utc: FloatArray
+    lon: FloatArray
+    lat: FloatArray
+    status: IntArray
+    values: dict[tuple[str, str], FloatArray]
+    facts: tuple[Fact, ...]
+
+
+def decode_log(name: str, header: Node, data: bytes, wanted: frozenset[str] | None = None) -> TimeLog:
+    """Decode the records of a log.
+
+    An attribute of the header that is there but empty is stored in every record; one with a value is the same for
+    all and not stored; one that is missing is not stored.
+
+    Parameters
+    ----------
+    name : str
+        What to call it.
+    header : Node
+        Root of the log's .XML.
+    data : bytes
+        The log's .BIN.
+    wanted : frozenset of str, optional
+        Dictionary numbers to keep; all without.
+
+    Raises
+    ------
+    PrescriptionError
+        If the header is none.
+    """
+    time = next((node for node in header.walk() if node.tag == "TIM"), None)
+    if time is None or "A" not in time.attributes:
+        raise PrescriptionError(
+            "the header of the time log says nothing of its records (no TIM with a start)",
+            where=header.where,
+            cure=_AGAIN,
+        )
+    place = next(iter(time.all("PTN")), None)
+    variables = [(node.text("A").upper().zfill(4), node.text("C")) for node in time.all("DLV")]
+    stored = [not node.text("B") for node in time.all("DLV")]
+    parts: list[tuple[str, str]] = [] if time.text("A") else [("ms", "<u4"), ("day", "<u2")]
+    fixed: dict[str, float] = {}
+    for key, code, use in _FIELDS if place is not None else ():
+        assert place is not None
+        if place.text(key):
+            fixed[use] = place.number(key)
+        elif key in place.attributes:
+            parts.append((use, code))
+    layout = np.dtype(parts)
+    begins, rest = _begins(data, layout.itemsize)
+    facts = []
+    if rest:
+        text = f"{name}: the last {rest} byte(s) are no whole record and are left out; the log was cut off"
+        facts.append(Fact("file", text, 1))
+    keep = [ddi for ddi, _ in variables if wanted is None or ddi in wanted]
+    if begins.size * max(len(keep), 1) > _MOST_NUMBERS:
+        raise PrescriptionError(
+            f"the log holds {begins.size:,} records of {len(keep)} values, too many at once",
+            where=f"{header.place}",
+            cure="export fewer hours at a time",
+        )
+    raw = np.frombuffer(data, dtype=np.uint8)
+    heads = _gather(raw, begins, layout.itemsize).view(layout).reshape(-1) if layout.itemsize else None
+
+    def part(use: str) -> Any:
+        if heads is not None and use in (layout.names or ()):
+            return heads[use]
+        return np.full(begins.size, fixed[use]) if use in fixed else None
+
+    status = part("status")
+    kind = np.full(begins.size, -1, dtype=np.int64) if status is None else status.astype(np.int64)
+    lat, lon = _positions(part("north"), part("east"), fixed, kind)
+    values, lost = _values(raw, begins + layout.itemsize, variables, wanted)
+    if lost:
+        facts.append(Fact("file", f"{name}: {lost} value(s) belong to no variable of the header; left out", lost))
+    for at, node in enumerate(time.all("DLV")):
+        if not stored[at] and (wanted is None or variables[at][0] in wanted):
+            values[variables[at]] = np.full(begins.size, node.number("B"))
+    local = _clock(part("ms"), part("day"))
+    if local is None:
+        local = np.full(begins.size, _start(time))
+    utc = _clock(part("utc_ms"), part("utc_day"))
+    if utc is None:
+        utc = np.full(begins.size, np.nan)
+    return TimeLog(name, local, utc, lon, lat, kind, values, tuple(facts))
+
+
+def _begins(data: bytes, head: int) -> tuple[IntArray, int]:
+    """First byte of every record, and how many bytes are left over: a record is as long as its count says."""
+    found: list[int] = []
+    note = found.append
+    at, size = 0, len(data)
+    while at + head < size:
+        after = at + head + 1 + 5 * data[at + head]
+        if after > size:
+            break
+        note(at)
+        at = after
+    return np.array(found, dtype=np.int64), size - at
+
+
+def _gather(raw: Any, begins: IntArray, width: int) -> Any:
+    return np.ascontiguousarray(raw[begins[:, None] + np.arange(width)])
+
+
+def _positions(north: Any, east: Any, fixed: dict[str, float], status: IntArray) -> tuple[FloatArray, FloatArray]:
+    nothing = np.full(status.size, np.nan)
+    if north is None or east is None:
+        return nothing, nothing.copy()
+    # Stored as whole steps of 1e-7 degree; dividing gives the nearest double, multiplying does not.
+    lat = np.asarray(north, dtype=np.float64) / (1.0 if "north" in fixed else 1e7)
+    lon = np.asarray(east, dtype=np.float64) / (1.0 if "east" in fixed else 1e7)
+    lost = np.isin(status, _NOWHERE) | ((lat == 0.0) & (lon == 0.0)) | (np.abs(lat) > 90.0) | (np.abs(lon) > 180.0)
+    return np.where(lost, np.nan, lat), np.where(lost, np.nan, lon)
+
+
+def _clock(ms: Any, day: Any) -> FloatArray | None:
+    """Unix time [s] of milliseconds since midnight and days since 1980-01-01."""
+    if ms is None or day is None:
+        return None
+    milli, days = np.asarray(ms, dtype=np.float64), np.asarray(day, dtype=np.float64)
+    unknown = (milli == _NO_MS) | (days == _NO_DAY) | (days == 0) | (milli > _DAY_MS + 1000)  # a leap second may be
+    return np.where(unknown, np.nan, (_EPOCH + days * 86_400.0) + milli / 1000.0)
+
+
+def _start(time: Node) -> float:
+    text = re.sub(r"(Z|[+-]\d\d:?\d\d)$", "", time.text("A"))
+    try:
+        return float(np.datetime64(text, "ms").astype(np.int64)) / 1000.0
+    except ValueError:
+        return float("nan")
+
+
+def _values(
+    raw: Any, counts_at: IntArray, variables: list[tuple[str, str]], wanted: frozenset[str] | None
+) -> tuple[dict[tuple[str, str], FloatArray], int]:
+    """Values by variable, and how many belong to none: records of one length are read together."""
+    count = raw[counts_at].astype(np.int64) if counts_at.size else np.zeros(0, dtype=np.int64)
+    record, index, value = [], [], []
+    for many in np.unique(count[count > 0]).tolist():
+        rows = np.flatnonzero(count == many)
+        block = _gather(raw, counts_at[rows] + 1, 5 * many).reshape(-1, 5)
+        record.append(np.repeat(rows, many))
+        index.append(block[:, 0].astype(np.int64))
+        value.append(np.ascontiguousarray(block[:, 1:]).view("<i4").reshape(-1))
+    found: dict[tuple[str, str], FloatArray] = {}
+    if not record:
+        return found, 0
+    rows, which, number = (np.concatenate(each) for each in (record, index, value))
+    for at, variable in enumerate(variables):
+        if wanted is not None and variable[0] not in wanted:
+            continue
+        own = which == at
+        if own.any():
+            column = found.setdefault(variable, np.full(count.size, np.nan))
+            numbers = number[own].astype(np.float64)
+            column[rows[own]] = np.where(numbers == _NO_VALUE, np.nan, numbers)
+    return found, int((which >= len(variables)).sum())
+
+
+def hold(values: FloatArray, seconds: FloatArray, limit: float, *, lasting: bool) -> FloatArray:
+    """Hold the last value logged.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        NaN where a record carries none.
+    seconds : ndarray, shape (n,)
+        Of each record [s].
+    limit : float
+        Age beyond which a reading says nothing any more [s].
+    lasting : bool
+        Whether the value holds until the next, unless the log itself pauses for longer than `limit`.
+    """
+    if not values.size:
+        return values
+    at = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(values.size), -1))
+    known = at >= 0
+    if lasting:
+        stretch = np.cumsum(np.diff(seconds, prepend=seconds[:1]) > limit)
+        fresh = stretch == stretch[at]
+    else:
+        fresh = ~(seconds - seconds[at] > limit)
+    return np.where(known & fresh, values[at], np.nan)

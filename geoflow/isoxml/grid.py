@@ -1,0 +1,244 @@
+"""Grids of task data: a byte or some numbers per cell, from the south-west corner eastward, then north."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import BoolArray, IntArray
+from geoflow.base.errors import PrescriptionError
+from geoflow.isoxml.shapes import MOST_CELLS, merge_cells
+from geoflow.isoxml.task_files import TaskData
+from geoflow.isoxml.xml import Node
+from geoflow.layers.notes import Fact
+
+__all__ = ["Grid", "read_grid"]
+
+_AGAIN: Final = "export the task data again"
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Zones of a grid.
+
+    Attributes
+    ----------
+    form : str
+        ``"grid of zones"`` or ``"grid of rates"``.
+    owner : list of int
+        For each zone found, which of the task's elements TZN speaks of it.
+    shapes : list of Polygon or MultiPolygon
+        In longitude and latitude.
+    stored : ndarray of int or None, shape (zones, variables)
+        Values of a grid of rates, in the order of its zone's PDV.
+    """
+
+    form: str
+    owner: list[int]
+    shapes: list[Any]
+    stored: IntArray | None
+
+
+def read_grid(
+    data: TaskData,
+    grid: Node,
+    codes: list[int],
+    outside: int | None,
+    boundary: Any,
+    without_rate: set[int],
+    facts: list[Fact],
+) -> Grid:
+    """Read a grid and merge its cells into zones.
+
+    Parameters
+    ----------
+    data : TaskData
+        Where its binary file is.
+    grid : Node
+        Element GRD.
+    codes : list of int
+        Of the task's zones.
+    outside : int or None
+        Code that holds outside the field.
+    boundary : Polygon, MultiPolygon or None
+        Of the field: a cell with nothing to apply lies outside the field if its middle does.
+    without_rate : set of int
+        Codes of zones that ask for nothing.
+    facts : list of Fact
+        Brought up to date.
+
+    Raises
+    ------
+    PrescriptionError
+        If the grid is damaged or larger than its file.
+    """
+    columns, rows = grid.count("E"), grid.count("F")
+    north, east, north_size, east_size = (grid.number(key) for key in "ABCD")
+    name = f"{grid.text('G')}.BIN"
+    where = f"{grid.where} ({name})"
+    if not columns or not rows or not 0.0 < north_size <= 1.0 or not 0.0 < east_size <= 1.0:
+        raise PrescriptionError(
+            f"there is no grid of {rows} rows, {columns} columns and cells of {north_size:g} by {east_size:g} degrees",
+            where=where,
+            cure=_AGAIN,
+        )
+    if abs(north) > 90.0 or abs(east) > 180.0 or north + rows * north_size > 90.0 or east + columns * east_size > 180.0:
+        raise PrescriptionError(
+            f"the grid reaches beyond the earth from its corner at north {north:g}, east {east:g}",
+            where=where,
+            cure=_AGAIN,
+        )
+    kind = grid.text("I")
+    if kind not in {"1", "2"}:
+        raise PrescriptionError(f"I='{kind[:10]}' is no type of grid; there are 1 and 2", where=where, cure=_AGAIN)
+    at = _zone_of_rates(grid, codes, where, facts) if kind == "2" else -1
+    variables = 1
+    if kind == "2":
+        task_zones = [zone for zone in _siblings(data, grid) if zone.tag == "TZN"]
+        variables = sum(node.tag == "PDV" for node in task_zones[at].walk())
+        if not variables:
+            raise PrescriptionError(
+                "the zone the grid names carries no variable, so nothing says what the numbers count",
+                where=task_zones[at].where,
+                cure=_AGAIN,
+            )
+    cells = _cells(data, name, rows, columns, variables, kind, where, facts)
+    frame = {"north": north, "east": east, "north_size": north_size, "east_size": east_size}
+    inside = _inside(boundary, rows, columns, **frame)
+    if kind == "1":
+        labels = _coded(cells[:, :, 0], codes, outside, inside, without_rate, facts)
+        owner, shapes = _merged(labels, frame, where)
+        return Grid("grid of zones", owner.tolist(), shapes, None)
+    empty = (cells == 0).all(axis=2)
+    if inside is not None:
+        _say_outside(int((empty & ~inside).sum()), facts)
+    elif empty.any():
+        text = (f"{int(empty.sum())} cell(s) ask for nothing; without a boundary of the field nothing says whether "
+                "they are ground without a rate or lie outside, and they count as ground")  # fmt: skip
+        facts.append(Fact("file", text, int(empty.sum())))
+    found, labels = _distinct(cells)
+    if inside is not None:
+        labels = np.where(empty & ~inside, -1, labels)
+    own, shapes = _merged(labels, frame, where)
+    return Grid("grid of rates", [at] * len(shapes), shapes, found[own])
+
+
+def _siblings(data: TaskData, grid: Node) -> list[Node]:
+    """Children of the task the grid belongs to."""
+    return next(task.children for task in data.root.all("TSK") if any(child is grid for child in task.children))
+
+
+def _zone_of_rates(grid: Node, codes: list[int], where: str, facts: list[Fact]) -> int:
+    """Which zone says what a grid of rates counts."""
+    if grid.text("J"):
+        code = grid.count("J")
+        if code in codes:
+            return codes.index(code)
+        what = f"the grid names zone {code}, which the task does not have"
+    elif len(codes) == 1:
+        facts.append(Fact("file", "the grid does not name its zone; the task's only one is taken"))
+        return 0
+    else:
+        what = f"the grid does not name its zone, and the task has {len(codes)}"
+    raise PrescriptionError(what, where=where, cure=_AGAIN)
+
+
+def _cells(
+    data: TaskData, name: str, rows: int, columns: int, variables: int, kind: str, where: str, facts: list[Fact]
+) -> IntArray:
+    """Numbers of all cells, shape (rows, columns, variables), the first row southernmost."""
+    raw = data.file(name)
+    if raw is None:
+        raise PrescriptionError(f"the file {name} is missing", where=where, cure="copy the whole TASKDATA folder")
+    width = 1 if kind == "1" else 4
+    wanted = rows * columns * variables * width
+    if len(raw) < wanted:
+        raise PrescriptionError(
+            f"the grid needs {wanted:,} bytes ({rows} rows, {columns} columns, {variables} number(s) of {width} byte(s)"
+            f" each) and its file holds {len(raw):,}",
+            where=where,
+            cure=_AGAIN,
+        )
+    if rows * columns > MOST_CELLS:
+        raise PrescriptionError(
+            f"the grid has {rows * columns:,} cells, more than {MOST_CELLS:,}",
+            where=where,
+            cure="export it with larger cells",
+        )
+    if len(raw) > wanted:
+        facts.append(Fact("file", f"{name} is {len(raw) - wanted:,} byte(s) longer than its grid; the rest is ignored"))
+    cells = np.frombuffer(raw, dtype=np.uint8 if kind == "1" else "<i4", count=rows * columns * variables)
+    return cells.reshape(rows, columns, variables).astype(np.int64)
+
+
+def _inside(
+    boundary: Any, rows: int, columns: int, *, north: float, east: float, north_size: float, east_size: float
+) -> BoolArray | None:
+    """Which cells have their middle in the field, shape (rows, columns); None without a boundary that is there."""
+    import shapely
+
+    if boundary is None:
+        return None
+    ground = shapely.make_valid(boundary)
+    whole = shapely.box(east, north, east + columns * east_size, north + rows * north_size)
+    if not shapely.intersects(ground, whole):
+        return None  # told with the place of the zones
+    shapely.prepare(ground)
+    x = east + (np.arange(columns) + 0.5) * east_size
+    y = north + (np.arange(rows) + 0.5) * north_size
+    grid_x, grid_y = np.meshgrid(x, y)
+    return np.asarray(shapely.intersects_xy(ground, grid_x, grid_y), dtype=bool)
+
+
+def _say_outside(count: int, facts: list[Fact]) -> None:
+    if count:
+        facts.append(Fact("file", f"{count} cell(s) without a rate lie outside the field and are left out", count))
+
+
+def _coded(
+    cells: IntArray, codes: list[int], outside: int | None, inside: BoolArray | None, without_rate: set[int],
+    facts: list[Fact],
+) -> IntArray:  # fmt: skip
+    """Number of the zone of every cell, -1 where there is no ground."""
+    lookup = np.full(256, -1, dtype=np.int64)
+    for at in reversed(range(len(codes))):
+        if codes[at] < 256:
+            lookup[codes[at]] = at
+    labels = lookup[cells]
+    unknown = labels < 0
+    if unknown.any():
+        odd = ", ".join(str(code) for code in np.unique(cells[unknown])[:6])
+        text = f"{int(unknown.sum())} cell(s) carry zone code(s) {odd}, which the task does not have; they are left out"
+        facts.append(Fact("file", text, int(unknown.sum())))
+    bare = np.isin(cells, sorted(without_rate))
+    if inside is not None:
+        beyond = bare & ~inside
+        _say_outside(int(beyond.sum()), facts)
+    else:
+        beyond = bare & (cells == (-1 if outside is None else outside))
+        if beyond.any():
+            text = (f"{int(beyond.sum())} cell(s) carry zone code {outside}, which the file gives to the ground "
+                    "outside the field, and are left out")  # fmt: skip
+            facts.append(Fact("file", text, int(beyond.sum())))
+    return np.where(beyond, -1, labels)
+
+
+def _distinct(cells: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the distinct rows of numbers, and which of them each cell carries."""
+    rows, columns, variables = cells.shape
+    flat = cells.reshape(-1, variables)
+    label = np.zeros(rows * columns, dtype=np.int64)
+    for at in range(variables):
+        _, own = np.unique(flat[:, at], return_inverse=True)
+        _, label = np.unique(label * (int(own.max()) + 1) + own, return_inverse=True)
+    first = np.zeros(int(label.max()) + 1, dtype=np.int64)
+    first[label[::-1]] = np.arange(label.size)[::-1]
+    return flat[first], label.reshape(rows, columns)
+
+
+def _merged(labels: IntArray, frame: dict[str, float], where: str) -> tuple[IntArray, list[Any]]:
+    if (labels < 0).all():
+        raise PrescriptionError("no cell of the grid is ground with a zone", where=where, cure=_AGAIN)
+    return merge_cells(labels, **frame)

@@ -1,0 +1,109 @@
+"""Whether the product that task data speak of is ammonia: its name says so, or the user does."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from typing import TYPE_CHECKING, Final
+
+from geoflow.base.errors import PrescriptionError
+from geoflow.layers.notes import Fact
+
+if TYPE_CHECKING:
+    from geoflow.isoxml.task_files import TaskData
+    from geoflow.isoxml.xml import Node
+    from geoflow.isoxml.zones import TaskRate
+
+__all__ = ["ammonia_facts", "names_ammonia", "product_name"]
+
+# What ammonia is called, and what turns it into another product. From memory, no source.
+_AMMONIA: Final = {"ammonia", "nh3", "ammoniak", "ammoniac", "amoniaco", "ammoniaca", "amonia", "anhydrous"}
+_OTHER: Final = {
+    *("aqua", "aqueous", "water", "hydroxide", "solution", "liquor", "wasser", "loesung", "losung"),
+    *("nitrate", "nitrat", "sulfate", "sulphate", "sulfat", "phosphate", "phosphat", "thiosulfate", "thiosulphate"),
+    *("urea", "uan", "can", "polyphosphate", "bicarbonate", "chloride", "manure", "slurry", "digestate"),
+}
+_GRADE: Final = re.compile(r"(?<![\d.])(\d{1,2})\s*-\s*(\d{1,2})\s*-\s*(\d{1,2})(?![\d.])")
+_PERCENT: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*%\s*(\w*)")
+_NITROGEN_PERCENT: Final = (81.5, 82.5)  # 82-0-0 as on the label, 82.2 of the pure
+_PURE_PERCENT: Final = 99.0  # commercial grades are 99.5 and more; common practice, no source
+
+
+def names_ammonia(name: str) -> bool:
+    """Whether the name of a product says that it is anhydrous ammonia, and nothing in it says otherwise.
+
+    Parameters
+    ----------
+    name : str
+        As in the file: ``"NH3"``, ``"Anhydrous ammonia 82-0-0"``; ``"Aqua ammonia"`` and ``"CAN 27 % N"`` are not.
+    """
+    plain = unicodedata.normalize("NFKD", name.casefold()).encode("ascii", "ignore").decode()
+    grades = [tuple(map(int, found)) for found in _GRADE.findall(plain)]
+    if any(grade != (82, 0, 0) for grade in grades):
+        return False
+    for number, _ in _PERCENT.findall(plain):
+        share = float(number.replace(",", "."))
+        if not (_NITROGEN_PERCENT[0] <= share <= _NITROGEN_PERCENT[1] or _PURE_PERCENT <= share <= 100.0):
+            return False
+    words = set(re.findall(r"[a-z]+\d*", plain))
+    return bool(words & _AMMONIA or grades) and not words & _OTHER
+
+
+def product_name(data: TaskData, task: Node, reference: str) -> str:
+    """Return what the file calls the product of a rate; empty where it names none.
+
+    Parameters
+    ----------
+    data : TaskData
+        The file.
+    task : Node
+        The task: where a rate refers to no product, those allotted to its task count, then the only one of the file.
+    reference : str
+        Id of the product a rate refers to; may be empty.
+    """
+    known = {key: node.text("B") for key, node in data.by_id("PDT").items()}
+    allotted = sorted({node.text("A") for node in task.all("PAN")})
+    ids = [reference] if reference else allotted or (list(known) if len(known) == 1 else [])
+    return ", ".join(filter(None, (known.get(key, "") for key in ids)))
+
+
+def ammonia_facts(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[Fact]:
+    """Refuse a rate whose product is not known to be ammonia.
+
+    Parameters
+    ----------
+    rate : TaskRate
+        The rate chosen.
+    take_as_ammonia : bool
+        Whether the user says that the product is ammonia.
+    where : str
+        The file.
+
+    Returns
+    -------
+    list of Fact
+        On whose word it is taken as ammonia, where the file does not say it.
+
+    Raises
+    ------
+    PrescriptionError
+        If neither file nor user says that it is ammonia.
+    """
+    if rate.is_ammonia:
+        return []
+    if take_as_ammonia:
+        said = f"the file calls the product '{rate.product}'" if rate.product else "the file names no product"
+        return [Fact("unit", f"{said}; it is taken as ammonia because --take-as-ammonia says so")]
+    if rate.product:
+        raise PrescriptionError(
+            f"the rates are of '{rate.product}', and that does not say that it is anhydrous ammonia",
+            where=where,
+            cure="give the map made for ammonia; if this is ammonia under another name, say --take-as-ammonia",
+        )
+    if "NH3" not in rate.unit:
+        return [Fact("unit", "the file names no product; its nitrogen is taken to come as ammonia")]
+    raise PrescriptionError(
+        f"the rates ({rate.ddi}) are of a product the file does not name",
+        where=where,
+        cure="if it is anhydrous ammonia, say --take-as-ammonia",
+    )

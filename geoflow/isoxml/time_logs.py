@@ -1,0 +1,395 @@
+"""Reading the time logs of a task as one table, with what its columns mean and count known for certain."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import FloatArray
+from geoflow.base.errors import LogError, PrescriptionError
+from geoflow.isoxml.binary_log import TimeLog, decode_log, hold
+from geoflow.isoxml.data_dictionary import ENTRIES
+from geoflow.isoxml.devices import Element, read_elements, width_of
+from geoflow.isoxml.sections import Sections, find_sections
+from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
+from geoflow.isoxml.xml import Node, parse_xml
+from geoflow.layers.notes import Fact
+from geoflow.log_files.tables import in_log_words
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["HOLD", "LoggedTotal", "TaskLog", "read_task_log"]
+
+HOLD: Final = 60.0  # age beyond which a reading says nothing any more [s]; common practice, no source
+_MOST_ROWS: Final = 20_000_000
+_WANTED: Final = frozenset(ENTRIES)
+_STATES: Final = frozenset(ddi for ddi, entry in ENTRIES.items() if entry.word in {"state", "states"})
+# Pairs of applied and target on one basis: nitrogen first, since it needs no fraction, volume last.
+_RATES: Final = (("01B1", "01B0"), ("0007", "0006"), ("0002", "0001"), ("024D", "024C"))
+_SINGLE: Final = ("002A", "018D", "00C2", "0243")
+_STATUS: Final = {-1: "not logged", 0: "no fix", 14: "error", 15: "not available"}
+
+_Values = dict[tuple[str, str], FloatArray]
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedTotal:
+    """A total the machine counted.
+
+    Attributes
+    ----------
+    word : str
+        What was counted.
+    value : float
+        In `unit`.
+    unit : str
+        kg, L, ha, m or s.
+    element : str
+        Id of the machine's element.
+    source : str
+        The log whose last value it is, or ``"task"``.
+    """
+
+    word: str
+    value: float
+    unit: str
+    element: str
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class TaskLog:
+    """The logs of a task as a table.
+
+    Attributes
+    ----------
+    where : str
+        The file.
+    version : tuple of int
+        Major and minor.
+    task, task_name : str
+        Id and name.
+    logs : tuple of str
+        Their files, in the order of time.
+    names : list of str
+        Columns.
+    columns : list of Series, shape (rows,)
+        Their cells.
+    roles : dict
+        Role to column and unit, where the file settles both.
+    totals : tuple of LoggedTotal
+        What the machine counted.
+    records : int
+        Records of all logs; a row is one section of a record where `sections` is above 1.
+    sections : int
+        Sections told apart.
+    facts : tuple of Fact
+        What a person should know.
+    """
+
+    where: str
+    version: tuple[int, int]
+    task: str
+    task_name: str
+    logs: tuple[str, ...]
+    names: list[str]
+    columns: list[pandas.Series[Any]]
+    roles: dict[str, tuple[str, str | None]]
+    totals: tuple[LoggedTotal, ...]
+    records: int
+    sections: int
+    facts: tuple[Fact, ...]
+
+
+def read_task_log(path: Path, *, layer: str | None = None) -> TaskLog:
+    """Read all time logs of one task, in the order of time.
+
+    Parameters
+    ----------
+    path : Path
+        TASKDATA folder, the folder around it, its TASKDATA.XML, or a zip.
+    layer : str or None
+        Name or id of the task, where several have logs.
+
+    Raises
+    ------
+    LogError
+        If there is no log, it is damaged, or several tasks have one and none is named.
+    """
+    try:
+        data = open_taskdata(path)
+        facts = list(data.facts)
+        task = _task(data, layer)
+        found = [_decoded(data, node, facts) for node in task.all("TLG")]
+        elements = read_elements(data)
+        noted = _noted_totals(task)
+    except PrescriptionError as problem:
+        raise in_log_words(problem) from problem
+    logs = [log for log in found if log is not None and log.local.size]
+    if not logs:
+        raise LogError("the time logs hold no record", where=data.where, cure="copy or export the task data again")
+    logs.sort(key=lambda log: float(np.nanmin(log.local)) if np.isfinite(log.local).any() else np.inf)
+    return _assemble(data, task, logs, elements, noted, facts)
+
+
+def _task(data: TaskData, layer: str | None) -> Node:
+    tasks = [task for task in data.root.all("TSK") if task.all("TLG")]
+    if not tasks:
+        zones = sum(bool(task.all("TZN")) for task in data.root.all("TSK"))
+        held = f"; {zones} task(s) hold a prescription" if zones else ""
+        raise LogError(
+            f"the task data holds no time log{held}",
+            where=data.where,
+            cure="name the task data the machine wrote while it worked",
+        )
+    return choose_task(tasks, layer, "time logs", data.where)
+
+
+def _decoded(data: TaskData, node: Node, facts: list[Fact]) -> TimeLog | None:
+    """Decode one log; one whose files are missing is told and left out."""
+    name = node.text("A")
+    header, raw = data.file(f"{name}.XML"), data.file(f"{name}.BIN")
+    if header is None or raw is None:
+        lost = " and ".join(f"{name}.{end}" for end, found in (("XML", header), ("BIN", raw)) if found is None)
+        facts.append(Fact("file", f"{lost} is missing; that log is not read", 1))
+        return None
+    if node.text("B") and int(node.number("B")) != len(raw):
+        facts.append(
+            Fact("file", f"{name}.BIN holds {len(raw):,} bytes where the file says {int(node.number('B')):,}", 1)
+        )
+    root, seen = parse_xml(header, f"{name}.XML")
+    facts += seen
+    unknown = sorted({dlv.text("A").upper().zfill(4) for dlv in root.walk() if dlv.tag == "DLV"} - _WANTED)
+    if unknown:
+        text = f"{name}: variable(s) not used here are left out: dictionary number(s) {', '.join(unknown[:12])}"
+        facts.append(Fact("column", text, len(unknown)))
+    log = decode_log(name, root, raw, _WANTED)
+    facts += log.facts
+    return log
+
+
+def _noted_totals(task: Node) -> list[LoggedTotal]:
+    found = {}
+    for dlv in (dlv for time in task.all("TIM") for dlv in time.all("DLV")):
+        entry = ENTRIES.get(dlv.text("A").upper().zfill(4))
+        if entry is not None and _is_total(entry.ddi) and dlv.text("B"):
+            key = (entry.ddi, dlv.text("C"))
+            found[key] = LoggedTotal(entry.word, dlv.number("B") / entry.steps, entry.unit, dlv.text("C"), "task")
+    return list(found.values())
+
+
+def _is_total(ddi: str) -> bool:
+    return ENTRIES[ddi].word.startswith(("total", "distance", "time"))
+
+
+def _assemble(
+    data: TaskData, task: Node, logs: list[TimeLog], elements: dict[str, Element], noted: list[LoggedTotal],
+    facts: list[Fact],
+) -> TaskLog:  # fmt: skip
+    import pandas
+
+    totals = [*noted, *(total for log in logs for total in _last_totals(log))]
+    seconds, clock = _clock(logs, facts)
+    lon, lat = (np.concatenate([getattr(log, key) for log in logs]) for key in ("lon", "lat"))
+    _say_places(logs, lon, facts)
+    values = _held(logs, facts)
+    sections = find_sections(values, elements, facts)
+    count = sections.count if sections.apart else 1
+    rows = lon.size * count
+    if rows > _MOST_ROWS:
+        raise LogError(
+            f"{lon.size:,} records of {count} sections are {rows:,} rows, more than {_MOST_ROWS:,}",
+            where=data.where,
+            cure="export fewer hours at a time",
+        )
+    table: dict[str, Any] = {}
+    roles: dict[str, tuple[str, str | None]] = {}
+
+    def put(name: str, column: Any, role: str | None = None, unit: str | None = None) -> None:
+        table[name] = column.reshape(-1) if column.ndim == 2 else np.repeat(column, count)
+        if role is not None:
+            roles[role] = (name, unit)
+
+    if np.isfinite(seconds).any():
+        stamps = np.where(np.isfinite(seconds), np.round(np.nan_to_num(seconds) * 1000.0), np.iinfo(np.int64).min)
+        put("time", stamps.astype(np.int64).view("datetime64[ms]"), "time", clock)
+    put("lon", lon, "lon", "deg")
+    put("lat", lat, "lat", "deg")
+    if sections.apart:
+        put("section", np.tile(np.arange(count), (lon.size, 1)), "section")
+    if sections.states is not None:
+        put("on", sections.states if sections.apart else sections.states[:, 0], "on")
+    _put_values(values, sections, put, facts)
+    _put_width(values, sections, elements, lon.size, put, facts)
+    if len(logs) > 1:
+        put("log", np.concatenate([np.full(log.local.size, at) for at, log in enumerate(logs)]))
+    product = _product(data, task)
+    if product:
+        text = f"the task's product is called '{product}'; its mass or volume per area is taken as ammonia"
+        facts.append(Fact("unit", text))
+    return TaskLog(
+        data.where, data.version, task.text("A"), task.text("B"), tuple(log.name for log in logs), list(table),
+        [pandas.Series(column) for column in table.values()], roles, tuple(totals), lon.size, count, tuple(facts),
+    )  # fmt: skip
+
+
+def _last_totals(log: TimeLog) -> list[LoggedTotal]:
+    found = []
+    for (ddi, element), values in log.values.items():
+        finite = values[np.isfinite(values)]
+        if _is_total(ddi) and finite.size:
+            entry = ENTRIES[ddi]
+            found.append(LoggedTotal(entry.word, float(finite[-1]) / entry.steps, entry.unit, element, log.name))
+    return found
+
+
+def _clock(logs: list[TimeLog], facts: list[Fact]) -> tuple[FloatArray, str]:
+    """Times of all records and their scale: the receiver's where it is logged, else the machine's own."""
+    local, utc = (np.concatenate([getattr(log, key) for log in logs]) for key in ("local", "utc"))
+    both = np.isfinite(local) & np.isfinite(utc)
+    if not np.isfinite(utc).any():
+        facts.append(Fact("time", "only the machine's own clock is logged; its zone is unknown"))
+        return local, "local"
+    apart = float(np.median(utc[both] - local[both])) if both.any() else float("nan")
+    if np.isfinite(apart):
+        text = f"times are UTC of the receiver; the machine's own clock shows {_span(apart)} less"
+        facts.append(Fact("time", text if apart >= 0.0 else text.replace(" less", " more")))
+    filled = ~np.isfinite(utc) & np.isfinite(local)
+    if filled.any() and np.isfinite(apart):
+        text = f"{int(filled.sum())} record(s) without the receiver's time have the machine's, moved to UTC"
+        facts.append(Fact("time", text, int(filled.sum())))
+        utc = np.where(filled, local + apart, utc)
+    return utc, "UTC"
+
+
+def _span(seconds: float) -> str:
+    whole = round(abs(seconds))
+    return f"{whole // 3600} h {whole % 3600 // 60} min {whole % 60} s" if whole >= 60 else f"{abs(seconds):.1f} s"
+
+
+def _say_places(logs: list[TimeLog], lon: FloatArray, facts: list[Fact]) -> None:
+    lost = ~np.isfinite(lon)
+    if not lost.any():
+        return
+    status = np.concatenate([log.status for log in logs])[lost]
+    counts = zip(*np.unique(status, return_counts=True), strict=True)
+    kinds = [f"{count} {_STATUS.get(int(kind), 'zero or beyond the earth')}" for kind, count in counts]
+    text = f"{int(lost.sum())} record(s) have no position ({', '.join(kinds)}); the machine's totals still count them"
+    facts.append(Fact("place", text, int(lost.sum())))
+
+
+def _held(logs: list[TimeLog], facts: list[Fact]) -> _Values:
+    """Values of all logs one after the other, each held within its log until it is too old."""
+    keys = list(dict.fromkeys(key for log in logs for key in log.values if not _is_total(key[0])))
+    found: _Values = {}
+    aged: dict[str, int] = {}
+    held = 0
+    for key in keys:
+        parts = []
+        for log in logs:
+            values = log.values.get(key, np.full(log.local.size, np.nan))
+            lasting = ENTRIES[key[0]].lasting
+            whole = hold(values, log.local, HOLD, lasting=lasting)
+            parts.append(whole)
+            held += int((np.isfinite(whole) & ~np.isfinite(values)).sum())
+            after = np.cumsum(np.isfinite(values)) > 0
+            aged[key[0]] = aged.get(key[0], 0) + int((after & ~np.isfinite(whole)).sum())
+        found[key] = np.concatenate(parts)
+    if held:
+        text = (f"the log stores a value only now and then: readings count for {HOLD:.0f} s, settings and states of "
+                f"sections until the next one or a pause of {HOLD:.0f} s")  # fmt: skip
+        facts.append(Fact("derived", text, held))
+    for ddi, count in aged.items():
+        if count:
+            text = f"{count} record(s) have no {ENTRIES[ddi].word} ({ddi}): the last one is more than {HOLD:.0f} s old"
+            facts.append(Fact("derived", text, count))
+    return found
+
+
+def _in_name(unit: str) -> str:
+    return re.sub(r"[ /]", "_", unit.casefold())
+
+
+def _column_name(key: tuple[str, str], values: _Values) -> str:
+    """Name of a column, ending in its unit; the element where several log the same."""
+    entry = ENTRIES[key[0]]
+    several = sum(ddi == key[0] for ddi, _ in values) > 1
+    parts = [entry.word, entry.ddi, key[1] if several else "", _in_name(entry.unit)]
+    return "_".join(part for part in parts if part)
+
+
+def _put_values(values: _Values, sections: Sections, put: Any, facts: list[Fact]) -> None:
+    """Add every variable as a column, and give it its role where only one can have it."""
+    present = {ddi for ddi, _ in values}
+    chosen: dict[str | None, str] = {ENTRIES[ddi].role: ddi for ddi in _SINGLE if ddi in present}
+    chosen.setdefault("flow", "0025")
+    for rate, at in (("applied", 0), ("target", 1)):
+        there = [pair for pair in _RATES if pair[at] in present]
+        whole = [pair for pair in there if set(pair) <= present]
+        if there:
+            chosen[rate] = (whole or there)[0][at]
+            if len(there) > 1:
+                ways = " and ".join(pair[at] for pair in there)
+                text = f"the {rate} rate is logged as {ways}; {chosen[rate]} is used"
+                facts.append(Fact("column", text))
+    for ddi in dict.fromkeys(ddi for ddi, _ in values):
+        entry = ENTRIES[ddi]
+        if ddi in _STATES or ddi == "0043":
+            continue
+        role = entry.role if chosen.get(entry.role) == ddi else None
+        keys = [key for key in values if key[0] == ddi]
+        matrix = sections.matrix(ddi, values)
+        if matrix is not None and sections.apart:
+            put(f"{entry.word}_{ddi}_{_in_name(entry.unit)}", matrix / entry.steps, role, entry.unit)
+            continue
+        for key in keys:
+            put(_column_name(key, values), values[key] / entry.steps, role if len(keys) == 1 else None, entry.unit)
+        if role is not None and len(keys) > 1:
+            names = ", ".join(_column_name(key, values) for key in keys)
+            text = f"{len(keys)} elements of the machine log the {entry.word} ({ddi}), so none is chosen: {names}"
+            facts.append(Fact("column", text, len(keys)))
+
+
+def _put_width(
+    values: _Values, sections: Sections, elements: dict[str, Element], records: int, put: Any, facts: list[Fact]
+) -> None:
+    keys = [key for key in values if key[0] == "0043"]
+    logged = values[keys[0]] / 1000.0 if len(keys) == 1 else None
+    if sections.apart:
+        widths = sections.matrix("0043", values)
+        if widths is not None:
+            put("width_m", widths / 1000.0, "width", "m")
+        elif sections.widths is not None:
+            put("width_m", np.tile(np.array(sections.widths), (records, 1)), "width", "m")
+            facts.append(Fact("section", "the widths of the sections are those the machine describes"))
+        else:
+            whole = float(np.nanmax(logged)) if logged is not None and np.isfinite(logged).any() else _whole(elements)
+            if whole is not None:
+                put("width_m", np.full((records, sections.count), whole / sections.count), "width", "m")
+                text = f"each of the {sections.count} sections is taken as an equal share of the greatest width logged"
+                facts.append(Fact("section", text))
+        return
+    if logged is not None:
+        put("width_m", logged, "width", "m")
+        return
+    known = sum(sections.widths) if sections.widths is not None else _whole(elements)
+    if known is not None:
+        put("width_m", np.full(records, known), "width", "m")
+        facts.append(Fact("derived", "no width is logged; it is the one the machine describes"))
+
+
+def _whole(elements: dict[str, Element]) -> float | None:
+    """Width of the one machine or function that states one [m]."""
+    found = {width_of(element) for element in elements.values() if element.kind in {"1", "2"}} - {None}
+    return found.pop() if len(found) == 1 else None
+
+
+def _product(data: TaskData, task: Node) -> str:
+    products = data.by_id("PDT")
+    used = [products[node.text("A")] for node in task.all("PAN") if node.text("A") in products]
+    return " and ".join(dict.fromkeys(product.text("B") for product in used if product.text("B")))

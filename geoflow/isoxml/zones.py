@@ -1,0 +1,406 @@
+"""Reading a prescription out of task data: zones with outlines, or a grid of cells, and what their rates count."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.errors import PrescriptionError
+from geoflow.base.schema import fold
+from geoflow.base.spelling import nearest
+from geoflow.isoxml.data_dictionary import ENTRIES
+from geoflow.isoxml.grid import read_grid
+from geoflow.isoxml.products import names_ammonia, product_name
+from geoflow.isoxml.shapes import Outlines
+from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
+from geoflow.isoxml.xml import Node
+from geoflow.layers.notes import Fact
+
+if TYPE_CHECKING:
+    import geopandas
+
+__all__ = ["TaskRate", "TaskZones", "read_taskdata_zones"]
+
+_AGAIN: Final = "export the task data again"
+_LIKELY: Final = 2000  # a map of mass that stays below, 20 kg/ha, was likely stored on the wrong scale [mg/m2]
+_SHOWN: Final = {"kgha": 0.01, "gm2": 0.001, "mgm2": 1.0}  # scale at which mg/m2 shows as this unit
+
+
+@dataclass(frozen=True, slots=True)
+class TaskRate:
+    """A rate the file gives its zones.
+
+    Attributes
+    ----------
+    column : str
+        Its column; the name ends in the unit, as in ``rate_01B0_kg_n_ha``.
+    unit : str
+        As geoflow writes rate units.
+    ddi : str
+        Number in the data dictionary.
+    product : str
+        What the file calls the product; empty where it does not say.
+    low, high : float
+        Least and greatest, in `unit`.
+    """
+
+    column: str
+    unit: str
+    ddi: str
+    product: str
+    low: float
+    high: float
+
+    @property
+    def is_ammonia(self) -> bool:
+        """Whether the product's name says so."""
+        return names_ammonia(self.product)
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit, without a substance that the file does not name."""
+        return self.unit if self.is_ammonia else self.unit.replace(" NH3", "")
+
+
+@dataclass(frozen=True, eq=False)
+class TaskZones:
+    """A prescription as task data gives it.
+
+    Attributes
+    ----------
+    where : str
+        The file.
+    version : tuple of int
+        Major and minor.
+    task, task_name, field_name : str
+        Id and name of the task, and name of its field; empty where the file does not say.
+    form : str
+        ``"outlines"``, ``"grid of zones"`` (type 1), ``"grid of rates"`` (type 2) or ``"whole field"``.
+    table : geopandas.GeoDataFrame
+        One row per zone, in EPSG:4326 as longitude and latitude: ``zone`` (code), ``name``, one column per rate, and
+        what else the zones carry as ``ddi_XXXX``, as stored.
+    rates : tuple of TaskRate
+        What can be the rate.
+    boundary : Polygon, MultiPolygon or None
+        Of the field, in longitude and latitude.
+    facts : tuple of Fact
+        What a person should know.
+    """
+
+    where: str
+    version: tuple[int, int]
+    task: str
+    task_name: str
+    field_name: str
+    form: str
+    table: geopandas.GeoDataFrame
+    rates: tuple[TaskRate, ...]
+    boundary: Any
+    facts: tuple[Fact, ...]
+
+    def choose_rate(self, requested: str | None) -> TaskRate:
+        """Return the rate asked for by column or dictionary number, or the only one.
+
+        Raises
+        ------
+        PrescriptionError
+            If it is none of the file's, or several could be meant.
+        """
+        lines = "".join(
+            f"\n    --rate-column {rate.column}   {rate.low:g} to {rate.high:g} {rate.shown_unit}"
+            + (f" of '{rate.product}'" if rate.product else "")
+            for rate in self.rates
+        )
+        if requested is None:
+            if len(self.rates) == 1:
+                return self.rates[0]
+            raise PrescriptionError(
+                f"the zones carry {len(self.rates)} rates", where=self.where, cure=f"say which one:{lines}"
+            )
+        for rate in self.rates:
+            if requested == rate.column:
+                return rate
+        close = [rate for rate in self.rates if fold(requested) in {fold(rate.column), fold(rate.ddi)}]
+        if len(close) == 1:
+            return close[0]
+        raise PrescriptionError(
+            f"there is no one rate '{requested}'{nearest(requested, [rate.column for rate in self.rates])}",
+            where=self.where,
+            cure=f"use one of{lines}",
+        )
+
+
+@dataclass(frozen=True)
+class _Variable:
+    """A process data variable: what it counts, for which product and element."""
+
+    ddi: str
+    product: str
+    element: str
+
+
+def read_taskdata_zones(path: Path, *, layer: str | None = None) -> TaskZones:
+    """Read the prescription of one task.
+
+    Parameters
+    ----------
+    path : Path
+        TASKDATA folder, the folder around it, its TASKDATA.XML, or a zip.
+    layer : str or None
+        Name or id of the task, where several hold a prescription.
+
+    Raises
+    ------
+    PrescriptionError
+        If there is none, it is damaged, or there is no certain reading.
+    """
+    data = open_taskdata(path)
+    facts = list(data.facts)
+    fields = data.by_id("PFD")
+    outlines = Outlines(implicit=data.version[0] == 3)
+    tasks = [task for task in data.root.all("TSK") if _prescribes(task, fields)]
+    if not tasks:
+        raise _no_prescription(data)
+    task = choose_task(tasks, layer, "a prescription", data.where)
+    field = fields.get(task.text("E"))
+    boundary = None
+    if field is not None:
+        edges = Outlines(implicit=data.version[0] == 3)
+        boundary = edges.build([polygon for polygon in field.all("PLN") if polygon.text("A") == "1"])
+        facts += [Fact("shape", f"boundary of the field: {fact.text}", fact.count) for fact in edges.facts()]
+    zones = task.all("TZN")
+    codes = _codes(zones, facts)
+    special = {key: int(task.number(key)) for key in ("H", "I", "J") if task.text(key)}
+    grids = task.all("GRD")
+    if grids:
+        if len(grids) > 1:
+            facts.append(Fact("file", f"the task holds {len(grids)} grids where one may stand; the first is read"))
+        if any(zone.all("PLN") for zone in zones):
+            facts.append(Fact("file", "the zones have outlines beside the grid; the grid counts"))
+        grid = read_grid(data, grids[0], codes, special.get("J"), boundary, _rated_zero(zones, codes), facts)
+        form, owner, shapes, stored = grid.form, grid.owner, grid.shapes, grid.stored
+    elif any(zone.all("PLN") for zone in zones):
+        form, stored = "outlines", None
+        owner, shapes = _outlined(zones, codes, special, outlines, facts)
+    else:
+        form, stored = "whole field", None
+        owner, shapes = [codes.index(task.count("H"))], [boundary]
+        facts.append(Fact("file", "one rate for the whole field: its boundary is taken as the only zone"))
+    facts += outlines.facts()
+    table, rates = _tabled(data, task, [zones[at] for at in owner], [codes[at] for at in owner], shapes, stored, facts)
+    if not rates:
+        raise _no_rate(data, zones)
+    facts += _place_facts(table, boundary, form)
+    facts += _rest_facts(zones, codes, special, form)
+    return TaskZones(
+        data.where, data.version, task.text("A"), task.text("B"), field.text("C") if field is not None else "",
+        form, table, rates, boundary, tuple(facts),
+    )  # fmt: skip
+
+
+def _prescribes(task: Node, fields: dict[str, Node]) -> bool:
+    """Whether a task holds zones with ground, or one rate for a field whose boundary is known."""
+    zones = task.all("TZN")
+    if task.all("GRD") or any(zone.all("PLN") for zone in zones):
+        return True
+    field = fields.get(task.text("E"))
+    default = [zone for zone in zones if task.text("H") and zone.text("A") == task.text("H")]
+    bounded = field is not None and any(polygon.text("A") == "1" for polygon in field.all("PLN"))
+    return bool(bounded and default and default[0].all("PDV"))
+
+
+def _no_prescription(data: TaskData) -> PrescriptionError:
+    tasks = data.root.all("TSK")
+    logs = sum(bool(task.all("TLG")) for task in tasks)
+    held = f"{len(tasks)} task(s), {logs} with time logs" if tasks else "no task at all"
+    cure = "to compare a log with a prescription give it to 'geoflow reconcile'; or " if logs else ""
+    return PrescriptionError(
+        f"the task data holds no prescription, only {held}",
+        where=data.where,
+        cure=f"{cure}export the prescription as task data with zones or a grid",
+    )
+
+
+def _no_rate(data: TaskData, zones: list[Node]) -> PrescriptionError:
+    known = ", ".join(f"{ddi} ({entry.unit})" for ddi, entry in ENTRIES.items() if entry.word == "target")
+    found = sorted({pdv.text("A").upper() for zone in zones for pdv in _variables_of(zone)})
+    return PrescriptionError(
+        "the zones carry no rate of nitrogen or ammonia"
+        + (f", only the dictionary number(s) {', '.join(found[:8])}" if found else ""),
+        where=data.where,
+        cure=f"export the rates with one of the dictionary numbers {known}",
+    )
+
+
+def _codes(zones: list[Node], facts: list[Fact]) -> list[int]:
+    codes = [zone.count("A") for zone in zones]
+    wide = sum(code > 254 for code in codes)
+    if wide:
+        facts.append(Fact("file", f"{wide} zone(s) have a code above 254, the greatest allowed", wide))
+    twice = len(codes) - len(set(codes))
+    if twice:
+        facts.append(Fact("file", f"{twice} zone(s) repeat a code; each is read as its own zone", twice))
+    return codes
+
+
+def _variables_of(zone: Node) -> list[Node]:
+    return [node for node in zone.walk() if node.tag == "PDV"]
+
+
+def _value(pdv: Node, odd: list[Node]) -> float:
+    """Value of a PDV, as stored; those that are no whole number of 32 bits are noted."""
+    value = pdv.number("B")
+    if value != int(value) or not -(2**31) <= value < 2**31:
+        odd.append(pdv)
+    return value
+
+
+def _rated_zero(zones: list[Node], codes: list[int]) -> set[int]:
+    """Codes of zones that ask for nothing."""
+    return {
+        code
+        for zone, code in zip(zones, codes, strict=True)
+        if all(pdv.number("B") == 0.0 for pdv in _variables_of(zone) if _ddi(pdv) in ENTRIES)
+    }
+
+
+def _ddi(pdv: Node) -> str:
+    text = pdv.text("A").upper()
+    if not re.fullmatch(r"[0-9A-F]{1,4}", text):
+        raise PrescriptionError(f"A='{text[:20]}' is no dictionary number", where=pdv.where, cure=_AGAIN)
+    return text.zfill(4)
+
+
+def _outlined(
+    zones: list[Node], codes: list[int], special: dict[str, int], outlines: Outlines, facts: list[Fact]
+) -> tuple[list[int], list[Any]]:
+    """Zones with outlines; those without one that a task only falls back on are no ground."""
+    owner, shapes = [], []
+    kinds = 0
+    for at, zone in enumerate(zones):
+        polygons = zone.all("PLN")
+        kinds += sum(polygon.text("A") != "2" for polygon in polygons)
+        if not polygons and codes[at] in special.values():
+            continue
+        owner.append(at)
+        shapes.append(outlines.build(polygons))
+    if kinds:
+        text = f"{kinds} outline(s) of zones are not marked as treatment zones; read as such"
+        facts.append(Fact("shape", text, kinds))
+    return owner, shapes
+
+
+def _tabled(
+    data: TaskData,
+    task: Node,
+    zones: list[Node],
+    codes: list[int],
+    shapes: list[Any],
+    stored: IntArray | None,
+    facts: list[Fact],
+) -> tuple[geopandas.GeoDataFrame, tuple[TaskRate, ...]]:
+    """Build the table; of a grid of rates, `stored` holds a value per row and PDV, shape (rows, variables)."""
+    import geopandas
+
+    found: dict[_Variable, FloatArray] = {}
+    nodes: dict[_Variable, Node] = {}
+    odd: list[Node] = []
+    for row, zone in enumerate(zones):
+        for at, pdv in enumerate(_variables_of(zone) if stored is None or row == 0 else ()):
+            variable = _Variable(_ddi(pdv), pdv.text("C"), pdv.text("D"))
+            if variable in found and np.isfinite(found[variable][row]):
+                raise PrescriptionError(
+                    f"the zone states {variable.ddi} twice for the same product and element",
+                    where=pdv.where,
+                    cure=_AGAIN,
+                )
+            nodes.setdefault(variable, pdv)
+            column = found.setdefault(variable, np.full(len(zones), np.nan))
+            if stored is None:
+                column[row] = _value(pdv, odd)
+            else:
+                column[:] = stored[:, at]
+    if odd:
+        text = f"{len(odd)} value(s) of PDV are no whole number of 32 bits, first in {odd[0].where}; read as they stand"
+        facts.append(Fact("numbers", text, len(odd)))
+    columns: dict[str, Any] = {"zone": codes, "name": [zone.text("B") for zone in zones]}
+    rates = []
+    shown = data.by_id("VPN")
+    for variable, values in found.items():
+        entry = ENTRIES.get(variable.ddi)
+        is_rate = entry is not None and entry.word == "target"
+        alike = [other for other in found if other.ddi == variable.ddi]
+        parts = ["rate" if is_rate else "ddi", variable.ddi]
+        parts += [variable.product] if len({other.product for other in alike}) > 1 else []
+        parts += [variable.element] if len({other.element for other in alike}) > 1 else []
+        if entry is None or not is_rate:
+            columns["_".join(part for part in parts if part)] = values
+            continue
+        unit = re.sub(r"[ /]", "_", entry.unit.casefold())
+        name = "_".join([*(part for part in parts if part), unit])
+        columns[name] = values / entry.steps
+        finite = columns[name][np.isfinite(columns[name])]
+        product = product_name(data, task, variable.product)
+        low, high = (float(finite.min()), float(finite.max())) if finite.size else (np.nan, np.nan)
+        rates.append(TaskRate(name, entry.unit, variable.ddi, product, low, high))
+        facts += _rate_facts(entry.unit, variable.ddi, values, shown.get(nodes[variable].text("E")))
+    return geopandas.GeoDataFrame(columns, geometry=shapes, crs=4326), tuple(rates)
+
+
+def _rate_facts(unit: str, ddi: str, values: FloatArray, shown: Node | None) -> list[Fact]:
+    facts = []
+    by_mass = unit.startswith("kg")
+    greatest = float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
+    if by_mass and 0.0 < greatest < _LIKELY:
+        text = (f"the greatest rate stored under {ddi} is {greatest * 0.01:g} {unit}; so little is likely "
+                "a wrong scale in whatever wrote the file")  # fmt: skip
+        facts.append(Fact("unit", text))
+    if by_mass and shown is not None:
+        scale = _SHOWN.get(fold(shown.text("E")).replace("²", "2"))
+        if scale is not None and abs(shown.number("C") / scale - 1.0) > 0.01:
+            text = (f"the file shows {ddi} as {shown.text('E')} on the scale {shown.text('C')} where the dictionary "
+                    f"says {scale:g}; the rates are read by the dictionary")  # fmt: skip
+            facts.append(Fact("unit", text))
+    return facts
+
+
+def _place_facts(table: geopandas.GeoDataFrame, boundary: Any, form: str) -> list[Fact]:
+    import shapely
+
+    if boundary is None or form == "whole field":
+        return []
+    ground = shapely.make_valid(boundary)
+    shapes = table.geometry.to_numpy()
+    if shapely.intersects(ground, shapely.make_valid(shapes)).any():
+        return []
+    at = [shapely.box(*shapely.total_bounds(each)).centroid for each in (shapes, ground)]
+    text = (f"the zones (about {at[0].y:.3f}, {at[0].x:.3f}) and the boundary of the field (about {at[1].y:.3f}, "
+            f"{at[1].x:.3f}) do not touch; the boundary is not used")  # fmt: skip
+    return [Fact("place", text)]
+
+
+def _rest_facts(zones: list[Node], codes: list[int], special: dict[str, int], form: str) -> list[Fact]:
+    """Say what the file wants where no zone lies, no position is known, or outside the field."""
+    meanings = {"H": "where no zone lies", "I": "where the position is lost", "J": "outside the field"}
+    facts = []
+    missing = [meanings[key] for key in meanings if key not in special]
+    if missing and form != "whole field":
+        facts.append(Fact("file", f"the file does not say which rate holds {' and '.join(missing)}"))
+    for key, code in special.items():
+        if code not in codes:
+            facts.append(Fact("file", f"zone {code}, which holds {meanings[key]}, is missing in the file"))
+            continue
+        zone = zones[codes.index(code)]
+        wanted = [
+            f"{pdv.number('B') / ENTRIES[_ddi(pdv)].steps:g} {ENTRIES[_ddi(pdv)].unit}"
+            for pdv in _variables_of(zone)
+            if _ddi(pdv) in ENTRIES and ENTRIES[_ddi(pdv)].word == "target" and pdv.number("B") != 0.0
+        ]
+        if wanted and form != "whole field":
+            facts.append(Fact("file", f"{meanings[key]} the file asks for {' and '.join(wanted)}; this is not vetted"))
+    return facts

@@ -1,0 +1,77 @@
+"""Zones from a file's own coordinates onto the ground, in metres."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoflow.base.errors import PrescriptionError
+from geoflow.layers.projection import Bounds, Placement, place
+
+if TYPE_CHECKING:
+    import pyproj
+    from numpy.typing import NDArray
+
+    from geoflow.ground.geometry import RepairReport
+
+__all__ = ["grounded", "placed"]
+
+
+def placed(
+    shapes: NDArray[np.object_], table: Any, option: str | None, swap_axes: bool, by_default: bool, where: str
+) -> tuple[Placement, NDArray[np.int64]]:
+    """Return where the polygons are, and the rows whose coordinates are no numbers."""
+    import shapely
+
+    kinds = shapely.get_type_id(shapes)
+    polygonal = np.isin(kinds, (3, 6, 7)) & ~shapely.is_empty(shapes)
+    if not polygonal.any():
+        found = sorted({shape.geom_type for shape in shapes[~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)]})
+        raise PrescriptionError(
+            f"the file holds no polygons, only {', '.join(found)}" if found else "no row of the file has a shape",
+            where=where,
+            cure="export the prescription as zones (polygons)",
+        )
+    coordinates, owner = shapely.get_coordinates(shapes[polygonal], return_index=True)
+    finite = np.isfinite(coordinates).all(axis=1)
+    if not finite.any():
+        raise PrescriptionError("the coordinates are no numbers", where=where, cure="export the zones again")
+    low, high = coordinates[finite].min(axis=0), coordinates[finite].max(axis=0)
+    declared = table.crs
+    if declared is not None and (declared.is_engineering or declared.name.casefold().startswith("undefined")):
+        declared = None
+    bounds = Bounds(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    placement = place(bounds, declared, option=option, swap_axes=swap_axes, by_default=by_default, where=where)
+    return placement, np.flatnonzero(polygonal)[np.unique(owner[~finite])]
+
+
+def grounded(
+    shapes: NDArray[np.object_], placement: Placement, frame: pyproj.CRS, lost: NDArray[np.int64]
+) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], RepairReport]:
+    """Return repaired shapes in the frame, areas [m2], perimeters [m], rows without a place, and the repairs."""
+    import pyproj
+    import shapely
+
+    from geoflow.ground.geometry import areas, repair
+
+    onward = pyproj.Transformer.from_crs(placement.crs, frame, always_xy=True)
+
+    def to_ground(points: NDArray[np.float64]) -> NDArray[np.float64]:
+        x, y = (points[:, 1], points[:, 0]) if placement.swap else (points[:, 0], points[:, 1])
+        return np.column_stack(onward.transform(x, y))
+
+    movable = shapes.copy()
+    movable[lost] = None
+    moved = shapely.transform(movable, to_ground)
+    coordinates, owner = shapely.get_coordinates(moved, return_index=True)
+    outside = np.unique(owner[~np.isfinite(coordinates).all(axis=1)])
+    moved[outside] = None
+    # A zone drawn as a straight line in degrees bends in metres and would gain ground: look before projecting.
+    suspect = np.flatnonzero(~shapely.is_valid(movable) & ~shapely.is_missing(movable))
+    flat = suspect[repair(movable[suspect])[1].collapsed]
+    moved[flat] = None
+    repaired, report = repair(moved)
+    report = replace(report, collapsed=np.union1d(report.collapsed, flat), empty=np.setdiff1d(report.empty, flat))
+    return repaired, areas(repaired), np.nan_to_num(shapely.length(repaired)), np.union1d(lost, outside), report

@@ -1,0 +1,254 @@
+"""Zones with verdicts or rates as a GeoPackage, Shapefile, GeoJSON, FlatGeobuf or GeoParquet."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import shutil
+import sqlite3
+import struct
+import warnings
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import numpy as np
+
+from geoflow.base.errors import OutputError
+from geoflow.base.schema import COLUMNS
+from geoflow.files.output import in_words
+from geoflow.prescription_files.geoparquet import rows_in_parquet, write_parquet
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+    from numpy.typing import NDArray
+
+__all__ = ["GEOJSON_DECIMALS", "SHORT_NAME", "Driver", "write_zones"]
+
+Driver = Literal["GPKG", "ESRI Shapefile", "GeoJSON", "FlatGeobuf", "Parquet"]
+
+GEOJSON_DECIMALS: Final = 9
+"""Decimals of a degree in GeoJSON: a tenth of a millimetre, so that a cell of 10 m keeps its area to 1 in 10,000."""
+SHORT_NAME: Final = 10
+"""Bytes of a Shapefile's column name [GDAL Shapefile driver page; dBASE III+ field layout]."""
+
+_DBF_TEXT: Final = 254
+
+
+def _cut(text: str, size: int) -> str:
+    """Cut text to at most `size` bytes of UTF-8 without splitting a character."""
+    return text.encode()[:size].decode(errors="ignore")
+
+
+def _free_name(name: str, taken: set[str], driver: Driver) -> str:
+    """Return `name`, cut and with a digit where needed so that it is not taken; and take it."""
+    size = SHORT_NAME if driver == "ESRI Shapefile" else 1000
+    tail, count = "", 1
+    while True:
+        free = _cut(name, size - len(tail)) + tail
+        key = free if driver == "GeoJSON" else free.casefold()
+        if key not in taken:
+            taken.add(key)
+            return free
+        count += 1
+        tail = str(count)
+
+
+def _column_names(mine: list[str], ours: list[str], driver: Driver) -> list[str]:
+    """Names for the user's columns: kept where possible, never clashing with ours or each other."""
+    taken = {name if driver == "GeoJSON" else name.casefold() for name in (*ours, "geometry")}
+    # Names that fit keep theirs; only then are long ones cut, so that a cut never pushes a good name aside.
+    fits = [driver != "ESRI Shapefile" or len(name.encode()) <= SHORT_NAME for name in mine]
+    order = sorted(range(len(mine)), key=lambda i: not fits[i])
+    free = {i: _free_name(mine[i], taken, driver) for i in order}
+    return [free[i] for i in range(len(mine))]
+
+
+def _as_text(value: Any) -> str | None:
+    if isinstance(value, bytes):
+        return value.hex()
+    if isinstance(value, list | dict | tuple | np.ndarray):
+        return json.dumps(value.tolist() if isinstance(value, np.ndarray) else value, default=str)
+    return None if value is None or value != value else str(value)
+
+
+def _storable(series: Any, driver: Driver) -> Any:
+    """Turn a column into one the format can hold without changing any value."""
+    import pandas as pd
+
+    if isinstance(series.dtype, pd.CategoricalDtype):
+        series = series.astype(series.cat.categories.dtype)
+    kind = series.dtype.kind
+    shapefile = driver == "ESRI Shapefile"
+    if kind in "iu" and len(series):
+        top = max((abs(int(end)) for end in (series.min(), series.max()) if not pd.isna(end)), default=0)
+        # DBF whole numbers have 18 digits, and readers take long ones for floats.
+        return series.astype(str) if top >= (2**53 if shapefile else 2**63) else series
+    if kind == "f" and shapefile:
+        # A DBF real has 24 places, 15 of them decimals: a very large number would be written wrong.
+        return series.map(_as_text).astype(object) if bool((series.abs() >= 1e15).any()) else series
+    if kind in "mc":
+        return series.map(_as_text).astype(object)
+    if kind != "O" or isinstance(series.dtype, pd.StringDtype):
+        return series
+    found = pd.api.types.infer_dtype(series, skipna=True)
+    if found in {"boolean", "integer", "floating", "mixed-integer-float"}:
+        return series.astype({"boolean": "boolean", "integer": "Int64"}.get(found, float))
+    return series if found in {"string", "empty", "date", "time", "datetime"} else series.map(_as_text)
+
+
+def _shorten(series: Any) -> tuple[Any, int]:
+    """Cut texts that a DBF cannot hold; return the column and how many were cut."""
+    if series.dtype.kind != "O":
+        return series, 0
+    texts = series.tolist()
+    # A character has at most four bytes, so short texts need no look.
+    long = [
+        i
+        for i, text in enumerate(texts)
+        if isinstance(text, str) and len(text) > _DBF_TEXT // 4 and len(text.encode()) > _DBF_TEXT
+    ]
+    for i in long:
+        texts[i] = _cut(texts[i], _DBF_TEXT)
+    return (type(series)(texts, dtype=object) if long else series), len(long)
+
+
+def _assemble(
+    table: GeoDataFrame, columns: Mapping[str, NDArray[Any]], driver: Driver, note: Callable[[str], None]
+) -> tuple[GeoDataFrame, dict[str, str]]:
+    """Build the layer to write; return it and the user's columns that had to change their name."""
+    import geopandas as gpd
+    import pandas as pd
+
+    short = {name: name for name in columns}
+    short |= {column.name: column.short for column in COLUMNS if driver == "ESRI Shapefile" and column.name in columns}
+    place = table.columns.get_loc(table.geometry.name)
+    mine = [i for i in range(table.shape[1]) if i != place]
+    asked = [str(table.columns[i]) for i in mine]
+    names = _column_names([name or "column" for name in asked], [short[name] for name in columns], driver)
+    layer: dict[str, Any] = {
+        name: _storable(table.iloc[:, i].reset_index(drop=True), driver) for name, i in zip(names, mine, strict=True)
+    }
+    for name, values in columns.items():
+        is_text = values.dtype.kind in "OU"
+        column = pd.Series([v or None for v in values.tolist()], dtype=object) if is_text else pd.Series(values)
+        layer[short[name]] = column
+    for name, series in layer.items() if driver == "ESRI Shapefile" else ():
+        layer[name], count = _shorten(series)
+        if count:
+            note(f"column '{name}': {count} texts cut at {_DBF_TEXT} bytes, the most a Shapefile holds")
+    frame = gpd.GeoDataFrame(layer, geometry=table.geometry.to_numpy(), crs=table.crs)
+    return frame, {old: new for old, new in zip(asked, names, strict=True) if old != new}
+
+
+def write_zones(
+    path: Path,
+    table: GeoDataFrame,
+    columns: Mapping[str, NDArray[Any]],
+    *,
+    driver: Driver,
+    note: Callable[[str], None] | None = None,
+) -> dict[str, str]:
+    """Write the zones as read, with our columns behind them.
+
+    A column of ours keeps its name (a verdict in a Shapefile: its short one from `schema.COLUMNS`); a column of the
+    user that clashes with one, or whose name the format cannot take, gets a shorter name or a digit. GeoJSON is written
+    in WGS 84 as RFC 7946 wants. FlatGeobuf is written without its index, which would put the zones in another order.
+
+    Parameters
+    ----------
+    path : Path
+        A new file, from `OutputFolder.stage`.
+    table : GeoDataFrame
+        The layer as read, in any CRS; null geometry stays.
+    columns : mapping of str to ndarray
+        Name to values, one per row, in the units the names say; ``None`` or ``""`` (text) and NaN become null. A name
+        that is not in `schema.COLUMNS` has at most `SHORT_NAME` bytes for a Shapefile.
+    driver : str
+        ``"GPKG"`` (the layer is called ``zones``), ``"ESRI Shapefile"``, ``"GeoJSON"``, ``"FlatGeobuf"`` or
+        ``"Parquet"`` (with the optional library pyarrow).
+    note : callable, optional
+        Called with one sentence for anything the format could not hold in full.
+
+    Returns
+    -------
+    dict of str to str
+        The user's columns that were renamed, old name to new.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written whole, or GeoJSON is asked for zones whose CRS is unknown.
+    """
+    import pyogrio
+
+    if driver == "GeoJSON":
+        if table.crs is None:
+            raise OutputError(
+                "GeoJSON needs longitude and latitude, and the coordinate system of the zones is not known",
+                where=path.name,
+                cure="give the input a .prj file, or write another format",
+            )
+        table = table.to_crs(4326)
+    frame, renamed = _assemble(table, columns, driver, note or (lambda sentence: None))
+    options: dict[str, Any] = {}
+    if driver == "GPKG":
+        taken = {str(name).casefold() for name in frame.columns}
+        options = {"layer": "zones", "FID": _free_name("fid", taken, driver)}
+        options["GEOMETRY_NAME"] = _free_name("geom", taken, driver)
+    elif driver == "GeoJSON":
+        options = {"RFC7946": "YES", "COORDINATE_PRECISION": GEOJSON_DECIMALS}
+    elif driver == "FlatGeobuf":
+        options = {"SPATIAL_INDEX": "NO"}
+    else:
+        options = {"encoding": "UTF-8"}
+    if driver != "Parquet" and bool(frame.geometry.isna().all()):
+        options["geometry_type"] = "Polygon"
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # _assemble has already met what GDAL would warn of
+            if driver == "Parquet":
+                write_parquet(path, frame)
+            else:
+                pyogrio.write_dataframe(frame, path, driver=driver, **options)
+        _confirm(path, driver, len(frame))
+    except (RuntimeError, ValueError, OSError, sqlite3.Error, struct.error) as problem:  # pyogrio: RuntimeError
+        if isinstance(problem, OSError) or shutil.disk_usage(path.parent).free < 2**20:
+            full = problem if isinstance(problem, OSError) else OSError(errno.ENOSPC, "")
+            raise in_words(full, Path(path.name)) from problem
+        what, cure = f"the zones could not be written: {problem}", "write another format, or check the disk"
+        raise OutputError(what, where=path.name, cure=cure) from problem
+    return renamed
+
+
+def _confirm(path: Path, driver: Driver, rows: int) -> None:
+    """Make sure nothing was lost when the file was closed: a full disk passes GDAL by in silence there."""
+    if driver == "GPKG":
+        with contextlib.closing(sqlite3.connect(path)) as base:
+            counted = base.execute("SELECT count(*) FROM zones").fetchone()[0]
+            indexed = base.execute("SELECT count(*) FROM sqlite_master WHERE name LIKE 'rtree_zones%'").fetchone()[0]
+        whole = counted == rows and indexed > 0
+    elif driver == "GeoJSON":
+        whole = b"".join(_bytes(path, max(0, path.stat().st_size - 64), 64).split()).endswith((b"}]}", b"[]}"))
+    elif driver == "Parquet":
+        whole = rows_in_parquet(path) == rows
+    elif driver == "FlatGeobuf":
+        import pyogrio
+
+        whole = len(pyogrio.raw.read(path, columns=[])[2]) == rows
+    else:
+        # Lengths stated in the headers: dBASE III field layout, and the published Shapefile description (1998), p. 4.
+        table = path.with_suffix(".dbf")
+        count, head, width = struct.unpack("<IHH", _bytes(table, 4, 8))
+        whole = count == rows and min(head, width) > 0 and table.stat().st_size >= head + count * width
+        for part in (path, path.with_suffix(".shx")):
+            whole = whole and part.stat().st_size == 2 * struct.unpack(">I", _bytes(part, 24, 4))[0]
+    if not whole:
+        raise RuntimeError("the file on the disk is incomplete")
+
+
+def _bytes(path: Path, start: int, count: int) -> bytes:
+    with path.open("rb") as file:
+        file.seek(start)
+        return file.read(count)

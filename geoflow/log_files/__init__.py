@@ -1,0 +1,3 @@
+"""Reading and screening as-applied logs."""
+
+__all__: list[str] = []

@@ -1,0 +1,399 @@
+"""Which column of a log means what, and in which unit: told, or unmistakable from its name, never guessed."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from geoflow.base.errors import LogError
+from geoflow.base.schema import fold
+from geoflow.base.spelling import nearest
+from geoflow.layers.notes import Fact
+from geoflow.layers.number_cells import MASS_WORDS, contradicts
+from geoflow.log_files.log_units import ROLES, Role, known_unit
+from geoflow.log_files.tables import LogTable
+
+__all__ = ["Chosen", "choose_columns", "load_mapping", "save_mapping"]
+
+_UNUSED: Final = "-"
+_NO_UNIT: Final = {"plain", "time"}  # a time's unit is asked for where the cells need one
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A column that plays a role.
+
+    Attributes
+    ----------
+    index : tuple of int
+        Its position; several where date and time of day stand apart.
+    name : str
+        As in the file, joined with ``+``.
+    unit : str or None
+        As given or found in the name.
+    asked : bool
+        Whether a person named it.
+    """
+
+    index: tuple[int, ...]
+    name: str
+    unit: str | None
+    asked: bool
+
+
+def save_mapping(
+    path: Path,
+    columns: Mapping[str, tuple[str, str | None]],
+    *,
+    replace: bool = False,
+    protect: tuple[Path, ...] = (),
+) -> None:
+    """Write roles as a small JSON file of ``"role": "NAME:UNIT"`` that `load_mapping` and a person can read.
+
+    Raises
+    ------
+    OutputError
+        If the file exists and `replace` is false, or cannot be written.
+    """
+    from geoflow.files.output import replace_file
+
+    text = json.dumps({role: f"{name}:{unit or ''}" for role, (name, unit) in columns.items()}, indent=1)
+
+    def write(target: Path) -> None:
+        target.write_text(text + "\n", encoding="utf-8")
+
+    replace_file(path, write, replace=replace, protect=protect)
+
+
+def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
+    """Read a mapping of role to column and unit.
+
+    Raises
+    ------
+    LogError
+        If it is missing, no such file, or names an unknown role.
+    """
+    try:
+        if path.exists() and not path.is_file():
+            raise OSError("it is no ordinary file")  # a pipe would let us wait for ever
+        document = json.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError) as problem:
+        raise LogError(
+            f"the mapping cannot be opened ({problem})", where=str(path), cure="check the name and the folder"
+        ) from problem
+    except json.JSONDecodeError as problem:
+        raise LogError(
+            f"the mapping is no JSON ({problem.msg})",
+            where=f"{path}, line {problem.lineno}",
+            cure='write it like {"applied": "Rate:lb N/ac"}',
+        ) from problem
+    except (RecursionError, ValueError) as problem:  # nested too deep, or a number of thousands of digits
+        raise LogError(
+            "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
+        ) from problem
+    if not isinstance(document, dict) or not all(isinstance(value, str) for value in document.values()):
+        raise LogError(
+            "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
+        )
+    found: dict[str, tuple[str, str | None]] = {}
+    for role, value in document.items():
+        _known_role(role, str(path))
+        name, mark, unit = value.rpartition(":")
+        found[role] = (name, unit.strip() or None) if mark else (value, None)
+    return found
+
+
+def _known_role(role: str, where: str) -> None:
+    if role not in ROLES:
+        raise LogError(
+            f"there is no role '{role}'{nearest(role, ROLES)}", where=where, cure=f"one of {', '.join(ROLES)}"
+        )
+
+
+def _asked(columns: Sequence[str], mapping: Path | None, names: Sequence[str]) -> dict[str, tuple[str, str | None]]:
+    """Return what a person named: the options over the mapping file."""
+    found = load_mapping(mapping) if mapping is not None else {}
+    told: set[str] = set()
+    for option in columns:
+        role, mark, value = option.partition("=")
+        where = f'--column "{option}"'
+        if not mark or not value.strip():
+            raise LogError("this names no column", where=where, cure='write it like --column "applied=Rate:lb N/ac"')
+        role = role.strip().casefold()
+        _known_role(role, where)
+        if role in told:
+            raise LogError(f"the role '{role}' is given twice", where=where, cure="leave one of them out")
+        told.add(role)
+        name, mark, unit = value.rpartition(":")
+        found[role] = (value.strip(), None) if not mark or value in names else (name.strip(), unit.strip() or None)
+    return found
+
+
+def choose_columns(
+    table: LogTable,
+    columns: Sequence[str],
+    mapping: Path | None,
+    rate_unit: str | None,
+    *,
+    product_known: bool,
+) -> tuple[dict[str, Chosen], list[Fact]]:
+    """Find the column of every role that has one.
+
+    Parameters
+    ----------
+    table : LogTable
+        The log.
+    columns, mapping, rate_unit
+        What the options of these names say.
+    product_known : bool
+        Whether ``--nitrogen`` says what is in another product, so that gal/ac and the like are full units.
+
+    Raises
+    ------
+    LogError
+        If a column is unknown, or a role the work cannot do without is open; the error lists what to type.
+    """
+    chosen: dict[str, Chosen] = {}
+    facts: list[Fact] = []
+    asked = {**table.roles, **_asked(columns, mapping, table.names)}
+    for role, (name, unit) in asked.items():
+        if name != _UNUSED:
+            index = _find(table, name, role)
+            own = _unit_in(ROLES[role], name) if len(index) == 1 else None
+            chosen[role] = Chosen(index, "+".join(table.names[at] for at in index), unit or own, True)
+    taken = {at for column in chosen.values() for at in column.index}
+    wanted = [part for part in ROLES.values() if part.name not in asked]
+    if table.shapes is not None:
+        wanted = [part for part in wanted if part.name not in {"lon", "lat"}]
+    open_roles: dict[str, list[int]] = {}
+    for part in wanted:
+        candidates = _candidates(part, table, taken)
+        if part.name == "time" and (pair := _date_and_time(table, taken)):
+            chosen["time"] = Chosen(pair, "+".join(table.names[at] for at in pair), None, False)
+            facts.append(Fact("column", f"time is taken from the columns '{chosen['time'].name}'"))
+            continue
+        if not candidates:
+            continue
+        at, unit = candidates[0]
+        given = rate_unit if part.kind == "rate" else None
+        ready = unit is not None or given is not None or part.kind in _NO_UNIT
+        if len(candidates) == 1 and ready:
+            name = table.names[at]
+            chosen[part.name] = Chosen((at,), name, unit, False)
+            facts.append(Fact("column", f"{part.name} is taken from the column '{name}'{_in(unit or given)}"))
+        else:
+            open_roles[part.name] = [each for each, _ in candidates]
+    chosen = {role: chosen[role] for role in ROLES if role in chosen}
+    _settle_rates(table, chosen, open_roles, rate_unit, product_known=product_known)
+    _refuse_open(table, chosen, open_roles)
+    facts += _open_facts(table, open_roles)
+    used = {at for column in chosen.values() for at in column.index} | {
+        at for each in open_roles.values() for at in each
+    }
+    idle = [name for at, name in enumerate(table.names) if at not in used]
+    if idle:
+        listed = ", ".join(f"'{name}'" for name in idle[:12]) + (
+            f" and {len(idle) - 12} more" if len(idle) > 12 else ""
+        )
+        facts.append(Fact("column", f"not used: {listed}; --column ROLE=NAME:UNIT takes one into use"))
+    return chosen, facts
+
+
+def _in(unit: str | None) -> str:
+    return f", in {unit}" if unit else ""
+
+
+def _words(name: str) -> list[str]:
+    return re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+|°", name)
+
+
+def _splits(name: str, kind: str) -> list[tuple[str, str | None]]:
+    """Every way to take a unit off a column name: the folded rest and the unit."""
+    bracket = re.fullmatch(r"(.*?)[\s_]*[(\[]([^()\[\]]*)[)\]]\s*", name)
+    if bracket:
+        return [(fold(bracket[1]), known_unit(kind, bracket[2]))]
+    found: list[tuple[str, str | None]] = [(fold(name), None)]
+    # A capital may start a word or not ("LbNAc", "degF"), so the words are tried both ways.
+    for words in (_words(name), re.findall(r"[^\W_]+|°", name)):
+        for at in range(1, len(words)):
+            unit = known_unit(kind, "".join(words[at:]))
+            if unit is not None:
+                found.append((fold("".join(words[:at])), unit))
+    return found
+
+
+def _unit_in(role: Role, name: str) -> str | None:
+    """Unit a column's name states for a role, whatever the rest of the name."""
+    units = {unit for _, unit in _splits(name, role.kind) if unit is not None}
+    if len(units) > 1:  # "lb_n_ac" ends in no shorter unit, but "gps_s" does in "s": the longest tail counts
+        return next(unit for _, unit in _splits(name, role.kind) if unit is not None)
+    return units.pop() if units else ("deg" if role.kind == "degrees" else None)
+
+
+def _candidates(role: Role, table: LogTable, taken: set[int]) -> list[tuple[int, str | None]]:
+    found = []
+    for index, name in enumerate(table.names):
+        if index in taken:
+            continue
+        fits = [unit for rest, unit in _splits(name, role.kind) if rest in role.names]
+        if fits:
+            unit = next((unit for unit in fits if unit is not None), None)
+            found.append((index, unit or ("deg" if role.kind == "degrees" else None)))
+    return found
+
+
+def _date_and_time(table: LogTable, taken: set[int]) -> tuple[int, int] | None:
+    """Return the one column of dates and the one of times of day, where they stand apart."""
+    dates = [at for at, name in enumerate(table.names) if at not in taken and fold(name) in {"date", "utcdate", "day"}]
+    times = [at for at, _ in _candidates(ROLES["time"], table, taken)]
+    if len(dates) != 1 or len(times) != 1:
+        return None
+    first = table.columns[times[0]].dropna().astype(str).head(1).tolist()
+    return (dates[0], times[0]) if first and re.match(r"\d{1,2}:\d\d", first[0]) else None
+
+
+def _find(table: LogTable, name: str, role: str) -> tuple[int, ...]:
+    for test in (str, str.casefold, fold):
+        found = tuple(at for at, own in enumerate(table.names) if test(own) == test(name))
+        if len(found) == 1:
+            return found
+        if found:
+            raise LogError(
+                f"'{name}' fits {len(found)} columns",
+                where=f"{table.where}, role {role}",
+                cure="rename one in the file",
+            )
+    if "+" in name:
+        return tuple(at for part in name.split("+") for at in _find(table, part.strip(), role))
+    raise LogError(
+        f"there is no column '{name}'{nearest(name, table.names)}",
+        where=f"{table.where}, role {role}",
+        cure=f"one of {', '.join(repr(own) for own in table.names)}",
+    )
+
+
+def _option(role: str, name: str, unit: str | None) -> str:
+    return f'\n    --column "{role}={name}{f":{unit}" if unit else ""}"'
+
+
+def _span(table: LogTable, index: int) -> str:
+    try:
+        values = table.numbers(index)
+    except LogError:
+        return ""
+    finite = values[np.isfinite(values)]
+    return f"   holds {finite.min():.6g} to {finite.max():.6g}" if finite.size else "   holds no numbers"
+
+
+def _settle_rates(
+    table: LogTable,
+    chosen: dict[str, Chosen],
+    open_roles: dict[str, list[int]],
+    rate_unit: str | None,
+    *,
+    product_known: bool,
+) -> None:
+    """Give the rates their unit, or refuse with every choice; `chosen` and `open_roles` are brought up to date."""
+    lines, what = "", []
+    for role in ("applied", "target"):
+        column = chosen.get(role)
+        if column is None:
+            if role == "applied" or open_roles.get(role):
+                named = open_roles.pop(role, [])
+                likely = named or _likely(table, chosen)
+                one = len(named) == 1
+                what.append(f"what '{table.names[named[0]]}' counts" if one else f"which column is the {role} rate")
+                for index in likely:
+                    lines += _option(role, table.names[index], rate_unit or "UNIT") + _span(table, index)
+            continue
+        own = column.unit
+        stated = _unit_in(ROLES[role], column.name)
+        full = own is not None and (" " in own or product_known or column.asked)
+        unit = own if column.asked and own != stated else rate_unit or own
+        _refuse_contradiction(table, column, role, unit, stated)
+        if unit is None or (rate_unit is None and not full):
+            what.append(f"what '{column.name}' counts" + (f" ({own} of which product)" if own else ""))
+            lines += _option(role, column.name, "UNIT") + _span(table, column.index[0])
+        else:
+            chosen[role] = Chosen(column.index, column.name, unit, column.asked)
+    if what:
+        units = ", ".join(ROLES["applied"].units)
+        raise LogError(
+            f"the log does not say {' nor '.join(what)}",
+            where=table.where,
+            cure=f"say it with one option for each role, UNIT being one of {units} "
+            f"(the last four with --nitrogen):{lines}\n  or give --rate-unit for all rates",
+        )
+
+
+def _refuse_contradiction(table: LogTable, column: Chosen, role: str, unit: str | None, stated: str | None) -> None:
+    if unit is None or stated is None or fold(unit) == fold(stated):
+        return
+    mass, counted, ground = re.fullmatch(r"(\w+)(?: (\w+))?/(\w+)", stated).groups()  # type: ignore[union-attr]
+    from geoflow.base.errors import QuantityError
+    from geoflow.base.units import rate_unit as unit_named
+
+    try:
+        known = unit_named(unit, where=role)
+    except QuantityError:
+        parts = re.match(r"\s*([a-zA-Z#]+)", unit)
+        clash = counted is not None or (parts is not None and MASS_WORDS.get(parts[1].casefold(), mass) != mass)
+    else:
+        clash = contradicts((mass, counted, ground), known)
+    if clash:
+        raise LogError(
+            f"the {role} rate is stated in {unit}, but the column name '{column.name}' says {stated}",
+            where=table.where,
+            cure="leave the unit out or make it agree; if the name is wrong, rename the column in the file",
+        )
+
+
+def _likely(table: LogTable, chosen: Mapping[str, Chosen]) -> list[int]:
+    """Columns of numbers that no other role has and that do not count rows."""
+    taken = {at for column in chosen.values() for at in column.index}
+    found = []
+    for index in range(len(table.names)):
+        if index in taken or not table.is_number(index) or any(
+            _candidates(role, table, taken | (set(range(len(table.names))) - {index}))
+            for role in ROLES.values() if role.kind != "rate"
+        ):  # fmt: skip
+            continue
+        values = table.numbers(index)
+        finite = values[np.isfinite(values)]
+        counts = finite.size > 1 and bool((np.diff(finite) == 1.0).all())
+        if finite.size and finite.min() >= 0.0 and not counts:
+            found.append(index)
+    return found
+
+
+def _refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict[str, list[int]]) -> None:
+    """Refuse where the position is unknown, or which of several clocks holds."""
+    for role in ("lon", "lat"):
+        if table.shapes is None and role not in chosen:
+            likely = open_roles.get(role) or [at for at in range(len(table.names)) if table.is_number(at)]
+            lines = "".join(_option(role, table.names[at], None) + _span(table, at) for at in likely)
+            raise LogError(
+                f"the log does not say which column is the {'longitude' if role == 'lon' else 'latitude'}",
+                where=table.where,
+                cure=f"say it with one of{lines or ' --column (the file holds no numbers)'}",
+            )
+    if len(open_roles.get("time", [])) > 1:
+        lines = "".join(_option("time", table.names[at], None) for at in open_roles["time"])
+        count = len(open_roles["time"])
+        raise LogError(f"{count} columns could be the time", where=table.where, cure=f"say which one with{lines}")
+
+
+def _open_facts(table: LogTable, open_roles: Mapping[str, list[int]]) -> list[Fact]:
+    facts = []
+    for role, likely in open_roles.items():
+        unit = ROLES[role].units[0] if ROLES[role].units else None
+        lines = "".join(_option(role, table.names[at], unit) + _span(table, at) for at in likely)
+        why = "several columns could be it" if len(likely) > 1 else "its column does not say its unit"
+        facts.append(Fact("column", f"no column is used as {role}: {why}; to use one, add{lines}"))
+    return facts

@@ -1,0 +1,249 @@
+"""The sections of a log: their numbers from the left, their switches, and where each lies on the bar."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.errors import LogError
+from geoflow.base.units import show
+from geoflow.layers.notes import Fact
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["Labels", "lay_sections", "read_labels", "read_switch", "sections_by_number"]
+
+_SIDES: Final = {"left": 0, "l": 0, "centre": 1, "center": 1, "middle": 1, "c": 1, "m": 1, "right": 2, "r": 2}
+_ON: Final = {"1": True, "true": True, "on": True, "yes": True, "y": True, "t": True, "applying": True, "active": True,
+              "0": False, "false": False, "off": False, "no": False, "n": False, "f": False,
+              "inactive": False}  # fmt: skip
+_MOST: Final = 256
+
+
+@dataclass(frozen=True, eq=False)
+class Labels:
+    """The sections as a log calls them.
+
+    Attributes
+    ----------
+    code : ndarray of int, shape (rows,)
+        Place of each row's label in `names`.
+    names : tuple of str
+        Different labels, in the order that their numbers give, else as they come in the file.
+    ordered : bool
+        Whether that order is one from the left: by numbers, or left, centre and right.
+    """
+
+    code: IntArray
+    names: tuple[str, ...]
+    ordered: bool
+
+
+def read_labels(cells: pandas.Series[Any], *, where: str) -> Labels:
+    """Tell the sections of a log apart by what their column holds, numbers or words.
+
+    Parameters
+    ----------
+    cells : Series, shape (rows,)
+        Numbers, names, or left, centre and right.
+
+    Raises
+    ------
+    LogError
+        If a row has no label, or there are more than 256 different ones.
+    """
+    codes, labels = _codes(cells)
+    if (codes < 0).any():
+        raise LogError(
+            f"{int((codes < 0).sum())} row(s) name no section", where=where, cure="fill them in, or remove those rows"
+        )
+    if len(labels) > _MOST:
+        raise LogError(
+            f"there are {len(labels)} different sections, more than the {_MOST} a bar can have",
+            where=where,
+            cure="check that this is the column that tells sections apart, or leave it out: --column section=-",
+        )
+    numbers = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", label) for label in labels]
+    sides = [_SIDES.get(label) for label in labels]
+    keys: list[int] = list(range(len(labels)))
+    ordered = True
+    if all(numbers) and len({int(number[1]) for number in numbers if number}) == len(labels):
+        keys = [int(number[1]) for number in numbers if number]
+    elif None not in sides and len(set(sides)) == len(labels):
+        keys = [side for side in sides if side is not None]
+    else:
+        ordered = len(labels) == 1
+    order = sorted(range(len(labels)), key=keys.__getitem__)
+    rank = np.empty(len(labels), dtype=np.int64)
+    rank[order] = np.arange(len(labels))
+    return Labels(rank[codes], tuple(labels[at] for at in order), ordered)
+
+
+def sections_by_number(labels: Labels, count: int | None, *, where: str, facts: list[Fact]) -> IntArray:
+    """Sections from 0 at the left by what they are called, shape (rows,); for a log with one position for all.
+
+    Parameters
+    ----------
+    labels : Labels
+        As read.
+    count : int or None
+        How many sections the bar has, where it is known.
+
+    Raises
+    ------
+    LogError
+        If the order from the left cannot be told, or there are more than the bar has.
+    """
+    if not labels.ordered:
+        raise LogError(
+            f"the sections are called {', '.join(labels.names[:6])}, and nothing says in which order they stand",
+            where=where,
+            cure="number them from the left, call them left, centre and right, or log a position for each",
+        )
+    found = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", name) for name in labels.names]
+    numbers = [int(number[1]) for number in found if number]
+    if count is not None and len(labels.names) > count:
+        raise LogError(
+            f"the log has {len(labels.names)} sections and the bar file {count}",
+            where=where,
+            cure="give the bar file of this bar, or check that this is the column of section numbers",
+        )
+    if count is None or len(numbers) < len(labels.names) or len(numbers) == count:
+        return labels.code
+    # Fewer than the bar has: their numbers say which, if they can be numbers of this bar.
+    base = 0 if numbers[0] == 0 else 1
+    if numbers[-1] - base >= count:
+        raise LogError(
+            f"section {numbers[-1]} is beyond the {count} sections of the bar file, and the log does not hold all "
+            f"{count} that would tell which is which",
+            where=where,
+            cure="number the sections from 1 at the left, or log a position for each",
+        )
+    if base:
+        facts.append(Fact("section", "sections are taken to count from 1 at the left"))
+    return np.asarray(np.array(numbers, dtype=np.int64) - base)[labels.code]
+
+
+def _codes(cells: pandas.Series[Any]) -> tuple[IntArray, list[str]]:
+    codes, found = cells.factorize()
+    return np.asarray(codes, dtype=np.int64), [str(label).strip().casefold() for label in found]
+
+
+def read_switch(cells: pandas.Series[Any], *, where: str) -> tuple[BoolArray, BoolArray]:
+    """Read on and off, shape (rows,), and which rows say either.
+
+    A code of two bits as in ISO 11783-10 (00 off, 01 on, 10 error, 11 not installed) is on only where it is 1.
+
+    Raises
+    ------
+    LogError
+        If a cell is neither.
+    """
+    codes, labels = _codes(cells)
+    labels = [re.sub(r"\.0+$", "", label) for label in labels]
+    coded = set(labels) <= {"0", "1", "2", "3"}
+    states = [(label == "1") if coded else _ON.get(label) for label in labels]
+    if None in states:
+        odd = labels[states.index(None)]
+        raise LogError(
+            f"'{odd}' says neither on nor off",
+            where=where,
+            cure="give --column on a column of 1 and 0, or on=- for none",
+        )
+    known = codes >= 0
+    table = np.array([bool(state) for state in states] or [False])
+    return np.asarray(table[np.where(known, codes, 0)] & known, dtype=bool), known
+
+
+def lay_sections(
+    section: IntArray,
+    logged: FloatArray | None,
+    bar_width: float | None,
+    section_widths: Sequence[float] | None,
+    *,
+    sectioned: bool,
+    where: str,
+    facts: list[Fact],
+) -> tuple[FloatArray, FloatArray]:
+    """Width of each record's section and the offset of its centre to the right of the bar's [m], shape (n,).
+
+    Parameters
+    ----------
+    section : ndarray of int, shape (n,)
+        From 0 at the left.
+    logged : ndarray or None, shape (n,)
+        Width in the log [m]: of the section, or of the whole bar where it is as wide as that.
+    bar_width : float or None
+        [m].
+    section_widths : sequence of float or None
+        Left to right [m].
+    sectioned : bool
+        Whether the log has records for each section; if not, each speaks of the whole bar.
+
+    Raises
+    ------
+    LogError
+        If nothing says how wide the bar is.
+    """
+    count = int(section.max()) + 1
+    if logged is not None:
+        logged = np.where(logged > 0.0, logged, np.nan)
+    whole = bar_width if bar_width is not None else sum(section_widths) if section_widths is not None else None
+    if not sectioned:
+        if logged is None:
+            if whole is None:
+                raise _unknown_width(where)
+            facts.append(Fact("derived", f"the log has no width: every record is as wide as the bar, {_feet(whole)}"))
+            return np.full(section.size, whole), np.zeros(section.size)
+        return _filled(logged, whole, where, facts), np.zeros(section.size)
+    if section_widths is not None and count <= len(section_widths):
+        widths = np.asarray(section_widths, dtype=np.float64)
+    elif logged is not None and np.isfinite(logged).any() and not _is_bar(logged, bar_width):
+        usual = float(np.nanmedian(logged))
+        own = [logged[(section == at) & np.isfinite(logged)] for at in range(count)]
+        widths = np.array([float(np.median(part)) if part.size else usual for part in own])
+        facts.append(Fact("section", "the width in the log is taken as that of each section, not of the whole bar"))
+        return _filled(logged, usual, where, facts), _offsets(widths)[section]
+    elif bar_width is not None:
+        widths = np.full(count, bar_width / count)
+        facts.append(Fact("section", f"every one of the {count} sections is taken as an equal share of the bar"))
+    else:
+        raise _unknown_width(where)
+    return widths[section], _offsets(widths)[section]
+
+
+def _unknown_width(where: str) -> LogError:
+    return LogError(
+        "nothing says how wide the bar is",
+        where=where,
+        cure='say it with --width "40 ft", give --bar a bar file, or name the column: --column "width=NAME:ft"',
+    )
+
+
+def _offsets(widths: FloatArray) -> FloatArray:
+    return np.asarray(np.cumsum(widths) - widths / 2 - widths.sum() / 2, dtype=np.float64)
+
+
+def _is_bar(logged: FloatArray, bar_width: float | None) -> bool:
+    return bar_width is not None and abs(float(np.nanmedian(logged)) / bar_width - 1.0) < 0.05
+
+
+def _filled(logged: FloatArray, otherwise: float | None, where: str, facts: list[Fact]) -> FloatArray:
+    empty = ~np.isfinite(logged)
+    if not empty.any():
+        return logged
+    if empty.all() and otherwise is None:
+        raise _unknown_width(where)
+    usual = otherwise if otherwise is not None else float(np.nanmedian(logged))
+    facts.append(Fact("derived", f"{int(empty.sum())} record(s) without a width are taken as {_feet(usual)}"))
+    return np.where(empty, usual, logged)
+
+
+def _feet(width: float) -> str:
+    return f"{show(width, 'length', 'us')} ({show(width, 'length', 'metric')})"

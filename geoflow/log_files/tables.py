@@ -1,0 +1,313 @@
+"""Opening a log: a CSV of any dialect, a Shapefile, GeoJSON, GeoPackage or (Geo)Parquet as one table."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import FloatArray
+from geoflow.base.errors import LogError, PrescriptionError, install
+from geoflow.base.spelling import nearest
+from geoflow.files.inputs import is_companion
+from geoflow.isoxml.task_files import is_taskdata
+from geoflow.layers.notes import Fact, rows_text
+from geoflow.layers.number_cells import parse_numbers
+from geoflow.layers.vector_source import FORMATS, open_source, read_table
+from geoflow.prescription_files.geoparquet import refuse_undecodable
+
+if TYPE_CHECKING:
+    import pandas
+    import pyproj
+
+    from geoflow.layers.dbf import Dbf
+
+__all__ = ["LogTable", "in_log_words", "read_log_table"]
+
+_TEXT: Final = {".csv", ".txt", ".tsv"}
+_PARQUET: Final = {".parquet", ".geoparquet", ".pq"}
+_SAMPLE: Final = 400
+_NO_DATA: Final = (-9999.0, -99999.0, -999.0)
+_PLAIN_BYTES: Final = np.isin(np.arange(256), np.frombuffer(b"0123456789+-.eE *\0", dtype=np.uint8))
+
+
+@dataclass(frozen=True, eq=False)
+class LogTable:
+    """A log as a table, before anything is understood.
+
+    Attributes
+    ----------
+    where : str
+        The file, for errors.
+    file_format : str
+        ``"csv"``, ``"parquet"`` or one of the values of `geoflow.layers.vector_source.FORMATS`.
+    names : list of str
+        Columns in file order, the shapes apart.
+    columns : list of Series
+        Their cells.
+    shapes : ndarray of object or None
+        Points or polygons; None where the position stands in columns.
+    crs : pyproj.CRS or None
+        What the file says of them.
+    facts : list of Fact
+        What the reading saw.
+    dbf : Dbf or None
+        Raw records of a Shapefile.
+    roles : mapping of str to (str, str or None)
+        Roles whose column and unit the format itself fixes.
+    """
+
+    where: str
+    file_format: str
+    names: list[str]
+    columns: list[pandas.Series[Any]]
+    shapes: Any
+    crs: pyproj.CRS | None
+    facts: list[Fact]
+    dbf: Dbf | None = None
+    roles: Mapping[str, tuple[str, str | None]] = field(default_factory=dict)
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return len(self.columns[0]) if self.columns else len(self.shapes)
+
+    def is_number(self, index: int) -> bool:
+        """Whether a column holds numbers, not text or dates."""
+        return self.columns[index].dtype.kind in "iuf"
+
+    def numbers(self, index: int, facts: list[Fact] | None = None) -> FloatArray:
+        """Numbers of a column, NaN where there is none or a mark of no data such as -9999.
+
+        Raises
+        ------
+        LogError
+            If it holds none, or numbers like "1,200" that can be read in two ways.
+        """
+        name, column = self.names[index], self.columns[index]
+        raw = self._odd_dbf_text(index)
+        if raw is None and column.dtype.kind in "iufb":
+            values = column.to_numpy(dtype=np.float64, copy=True)
+        else:
+            cells = raw if raw is not None else column.to_numpy(dtype=object, na_value=None)
+            read = parse_numbers(cells)
+            unclear = np.flatnonzero(read.ambiguous)
+            if unclear.size:
+                raise LogError(
+                    f"'{name}' holds numbers like 1,200 that may mean 1200 or 1.2",
+                    where=f"{self.where}, {rows_text(unclear)}",
+                    cure="write them in the file with a decimal point, as 1200 or 1.2",
+                )
+            if not read.mostly_numbers and not read.missing.all():
+                bad = np.flatnonzero(read.unreadable)
+                raise LogError(
+                    f"the column '{name}' holds no numbers",
+                    where=f"{self.where}, {rows_text(bad, 3)}",
+                    cure="give --column another column for this role",
+                )
+            if facts is not None:
+                facts += _text_facts(name, read)
+            values = read.values.copy()
+        values[np.isin(values, _NO_DATA) | ~np.isfinite(values)] = np.nan
+        return np.asarray(values)
+
+    def _odd_dbf_text(self, index: int) -> Any:
+        """Raw text of a DBF column GDAL may misread ("120,5" as 120), or None where its bytes are plain numbers."""
+        if self.dbf is None or len(self.dbf.fields) != len(self.names) or self.dbf.fields[index].kind not in "NF":
+            return None
+        field = self.dbf.fields[index]
+        cells = self.dbf.cells[:, field.start : field.start + field.width]
+        return None if bool(_PLAIN_BYTES[cells].all()) else self.dbf.text(index)
+
+
+def _text_facts(name: str, read: Any) -> list[Fact]:
+    facts = []
+    commas, bad = np.flatnonzero(read.comma), np.flatnonzero(read.unreadable)
+    if commas.size:
+        facts.append(Fact("numbers", f"'{name}' writes decimals with a comma; 120,5 is read as 120.5", commas.size))
+    if bad.size:
+        facts.append(Fact("numbers", f"'{name}' holds no number in {rows_text(bad)}", bad.size))
+    for suffix, rows in read.suffixes.items():
+        said = " ".join(part for part in suffix if part)
+        facts.append(Fact("numbers", f"'{name}' writes '{said}' behind the number in {rows_text(rows)}", len(rows)))
+    return facts
+
+
+def in_log_words(problem: PrescriptionError) -> LogError:
+    """Return a refusal by the readers shared with prescriptions, speaking of a log."""
+
+    def worded(text: str) -> str:
+        text = re.sub(r"\bzones\b", "records", re.sub(r"\bprescription\b", "log", text))
+        return text.replace("a .shp, a .zip with one, a .geojson or a .gpkg", _ANY)
+
+    return LogError(worded(problem.what), where=problem.where, cure=worded(problem.cure))
+
+
+_ANY: Final = "a .csv, .shp, .zip with one, .geojson, .gpkg, .parquet or a TASKDATA folder (also zipped)"
+
+
+def read_log_table(path: Path, layer: str | None) -> LogTable:
+    """Open a log of any format.
+
+    Raises
+    ------
+    LogError
+        If the file is missing, damaged, empty, or of another format.
+    """
+    if is_taskdata(path):
+        from geoflow.isoxml.time_logs import read_task_log  # it needs this module in its turn
+
+        log = read_task_log(path, layer=layer)
+        return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.facts), roles=log.roles)
+    suffix, where = path.suffix.casefold(), str(path)
+    if path.is_file() and suffix in _TEXT | _PARQUET:
+        if path.stat().st_size == 0:
+            raise LogError("the file is empty", where=where, cure="copy or export it again")
+        if layer is not None:
+            raise LogError("a table has no layers", where=f"{where}, --layer {layer}", cure="leave --layer out")
+        return _read_csv(path, where) if suffix in _TEXT else _read_parquet(path, where)
+    if not path.exists() or suffix not in FORMATS:
+        siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+        if not path.exists():
+            raise LogError(
+                f"there is no such file{nearest(path.name, siblings)}", where=where, cure="check the name and folder"
+            )
+        if path.is_file() and not is_companion(path.name):
+            raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {_ANY}")
+    try:
+        with open_source(path, layer) as source:
+            table, dbf, facts = read_table(source)
+    except PrescriptionError as problem:
+        raise in_log_words(problem) from problem
+    return _of_frame(table, where, source.file_format, facts, dbf)
+
+
+def _of_frame(table: Any, where: str, file_format: str, facts: list[Fact], dbf: Dbf | None) -> LogTable:
+    shape_at = table.columns.get_loc(table.geometry.name)
+    kept = [at for at in range(table.shape[1]) if at != shape_at]
+    crs = table.crs
+    if crs is not None and (crs.is_engineering or crs.name.casefold().startswith("undefined")):
+        crs = None
+    shapes = np.array(table.geometry.array, dtype=object)
+    names = [str(table.columns[at]) for at in kept]
+    return LogTable(where, file_format, names, [table.iloc[:, at] for at in kept], shapes, crs, facts, dbf)
+
+
+def _read_parquet(path: Path, where: str) -> LogTable:
+    try:
+        import pyarrow.parquet  # type: ignore[import-not-found, import-untyped, unused-ignore]
+    except ImportError as problem:
+        raise LogError(
+            "reading Parquet needs the library pyarrow, which is not installed",
+            where=where,
+            cure=f"{install('parquet')}, or export the log as .csv or .gpkg",
+        ) from problem
+    import geopandas
+    import pandas
+    import shapely
+
+    try:
+        meta = pyarrow.parquet.read_schema(path).metadata or {}
+        refuse_undecodable(path)
+        table = geopandas.read_parquet(path) if b"geo" in meta else pandas.read_parquet(path)
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        pyarrow.lib.ArrowException,
+        shapely.errors.GEOSException,
+    ) as problem:
+        raise LogError(
+            f"the file cannot be read as Parquet ({problem})", where=where, cure="export it again"
+        ) from problem
+    if not len(table):
+        raise LogError("the file holds no records", where=where, cure="export the log again")
+    if isinstance(table, geopandas.GeoDataFrame):
+        return _of_frame(table, where, "parquet", [], None)
+    columns = [table.iloc[:, at] for at in range(table.shape[1])]
+    return LogTable(where, "parquet", [str(name) for name in table.columns], columns, None, None, [])
+
+
+def _read_csv(path: Path, where: str) -> LogTable:
+    import pandas
+
+    data = path.read_bytes()
+    encoding = _encoding(data)
+    head = data[:200_000].decode(encoding, errors="replace")
+    lines = head.splitlines()
+    start = 0
+    mark = None
+    while start < len(lines) and (not lines[start].strip() or lines[start].startswith(("#", "sep="))):
+        mark = lines[start][4:5] or mark if lines[start].startswith("sep=") else mark
+        start += 1
+    if start >= len(lines):
+        raise LogError("the file holds no line of names", where=where, cure="copy or export it again")
+    mark = mark or max(",;\t", key=lambda each: _unquoted(lines[start]).count(each))
+    try:
+        names = [name.strip() for name in next(csv.reader([lines[start]], delimiter=mark))]
+        if sum(bool(re.fullmatch(r"[-+\d.,eE]*\d[-+\d.,eE]*", name)) for name in names) > len(names) / 2:
+            raise LogError(
+                "the first line holds numbers where the names of the columns should be",
+                where=f"{where}, line {start + 1}",
+                cure="add a first line that names every column",
+            )
+        sample = list(csv.reader(lines[start + 1 : start + 1 + _SAMPLE], delimiter=mark))
+        widest = max((len(row) for row in sample[:-1] or sample), default=0)
+        names += [f"column {at + 1}" for at in range(len(names), widest)]
+        decimal = "," if mark != "," and _decimal_comma(sample) else "."
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pandas.errors.ParserWarning)
+            table = pandas.read_csv(
+                io.BytesIO(data), sep=mark, decimal=decimal, encoding=encoding, header=None, names=range(len(names)),
+                skiprows=start + 1, index_col=False, low_memory=False, skipinitialspace=True, skip_blank_lines=False,
+            )  # fmt: skip
+    except (csv.Error, pandas.errors.ParserError, pandas.errors.ParserWarning, pandas.errors.EmptyDataError) as problem:
+        line = re.search(r"line (\d+), saw (\d+)", str(problem))
+        raise LogError(
+            f"a line has {line[2]} cells for {len(names)} columns" if line else f"it is no table ({problem})",
+            where=f"{where}, line {line[1]}" if line else where,
+            cure="correct or delete that line, or export the log again" if line else "export the log again",
+        ) from problem
+    except UnicodeDecodeError as problem:
+        raise LogError("the text is in no known code", where=where, cure="save it as UTF-8") from problem
+    last = len(table)
+    while last and table.iloc[last - 1].isna().all():
+        last -= 1
+    if not last:
+        raise LogError("the file holds names of columns but no records", where=where, cure="export the log again")
+    table = table.iloc[:last]
+    facts = []
+    if decimal == ",":
+        facts.append(Fact("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5"))
+    if encoding == "cp1252":
+        facts.append(Fact("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong"))
+    return LogTable(where, "csv", names, [table[at] for at in range(len(names))], None, None, facts)
+
+
+def _encoding(data: bytes) -> str:
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8-sig" if data.startswith(b"\xef\xbb\xbf") else "utf-8"
+
+
+def _unquoted(line: str) -> str:
+    return re.sub(r'"[^"]*"', "", line)
+
+
+def _decimal_comma(sample: list[list[str]]) -> bool:
+    """Whether numbers in the sample have a decimal comma for certain, and none a decimal point."""
+    cells = [cell.strip() for row in sample for cell in row]
+    certain = any(re.fullmatch(r"[-+]?\d*,(\d{1,2}|\d{4,})", cell) for cell in cells)
+    return certain and not any(re.fullmatch(r"[-+]?\d*\.\d+", cell) for cell in cells)

@@ -1,0 +1,181 @@
+"""Which reader opens which file, and what every reader hands over: the one place to add a format to read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal
+
+from geoflow.base.errors import PrescriptionError
+from geoflow.base.units import RateUnit, rate_unit
+from geoflow.layers.notes import Fact
+
+if TYPE_CHECKING:
+    import geopandas
+
+    from geoflow.layers.dbf import Dbf
+
+__all__ = ["READERS", "Reader", "Wishes", "ZoneRule", "ZoneTable", "read_zone_table"]
+
+ZoneRule = Literal["class", "cell"]
+"""How a raster becomes zones: adjacent cells of equal value merged, or every cell by itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What a reader has to know of the options; None where one was not given.
+
+    Attributes
+    ----------
+    layer : str or None
+        ``--layer``.
+    rate_column : str or None
+        ``--rate-column``; a raster's band or a task's quantity.
+    zones : str or None
+        ``--zones``; only where the file holds cells.
+    take_as_ammonia : bool
+        ``--take-as-ammonia``; only where the file speaks of a product.
+    """
+
+    layer: str | None = None
+    rate_column: str | None = None
+    zones: ZoneRule | None = None
+    take_as_ammonia: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class ZoneTable:
+    """Zones as a file holds them, before anything is decided about rates and places.
+
+    Attributes
+    ----------
+    file_format : str
+        Its name in words, such as ``"geopackage"``.
+    table : geopandas.GeoDataFrame
+        All rows, shapes and attributes untouched; its CRS is None where the file does not say it.
+    layer : str or None
+        Name of the layer, where the file can hold several.
+    facts : tuple of Fact
+        What the reading itself saw.
+    dbf : Dbf or None
+        Raw records of a Shapefile, where GDAL would misread numbers.
+    rate_column : str or None
+        The column with the rates, where the reader settled it; then no column is looked for.
+    units : mapping of str to RateUnit
+        Columns whose unit the format or the file fixes.
+    degrees_unless_said : bool
+        Whether the format means longitude and latitude where nothing is said (GeoJSON).
+    """
+
+    file_format: str
+    table: geopandas.GeoDataFrame
+    layer: str | None = None
+    facts: tuple[Fact, ...] = ()
+    dbf: Dbf | None = None
+    rate_column: str | None = None
+    units: Mapping[str, RateUnit] = field(default_factory=dict)
+    degrees_unless_said: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """A reader and the paths it takes.
+
+    Attributes
+    ----------
+    takes : callable
+        Whether a path is its own; it may look into the file or folder, and must not raise.
+    read : callable
+        Reads it; raises PrescriptionError if it cannot.
+    """
+
+    takes: Callable[[Path], bool]
+    read: Callable[[Path, Wishes], ZoneTable]
+
+
+def _ends_in(*endings: str) -> Callable[[Path], bool]:
+    return lambda path: path.suffix.casefold() in endings
+
+
+def _refuse_zone_rule(path: Path, wishes: Wishes) -> None:
+    if wishes.zones is not None:
+        raise PrescriptionError(
+            "--zones says how a raster becomes zones, and this file holds zones already",
+            where=str(path),
+            cure="leave --zones out",
+        )
+
+
+def _refuse_ammonia_word(path: Path, wishes: Wishes) -> None:
+    if wishes.take_as_ammonia:
+        raise PrescriptionError(
+            "--take-as-ammonia speaks of the product of task data, and this file names no product",
+            where=str(path),
+            cure="leave it out; --rate-unit says what the rates count",
+        )
+
+
+def _is_task_data(path: Path) -> bool:
+    from geoflow.isoxml.task_files import is_taskdata
+
+    return is_taskdata(path)
+
+
+def _read_task_data(path: Path, wishes: Wishes) -> ZoneTable:
+    from geoflow.isoxml.products import ammonia_facts
+    from geoflow.isoxml.zones import read_taskdata_zones
+
+    _refuse_zone_rule(path, wishes)
+    found = read_taskdata_zones(path, layer=wishes.layer)
+    rate = found.choose_rate(wishes.rate_column)
+    facts = (*found.facts, *ammonia_facts(rate, take_as_ammonia=wishes.take_as_ammonia, where=found.where))
+    units = {each.column: rate_unit(each.unit) for each in found.rates}
+    return ZoneTable("task data", found.table, found.task, facts, rate_column=rate.column, units=units)
+
+
+def _read_raster(path: Path, wishes: Wishes) -> ZoneTable:
+    from geoflow.prescription_files.geotiff import read_raster
+
+    return read_raster(path, wishes)
+
+
+def _read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
+    from geoflow.prescription_files.geoparquet import read_parquet
+
+    _refuse_zone_rule(path, wishes)
+    return read_parquet(path, wishes)
+
+
+def _read_layer(path: Path, wishes: Wishes) -> ZoneTable:
+    from geoflow.layers.vector_source import open_source, read_table
+
+    with open_source(path, wishes.layer) as source:
+        _refuse_zone_rule(path, wishes)
+        table, dbf, facts = read_table(source)
+    by_default = source.file_format.endswith("geojson")
+    return ZoneTable(source.file_format, table, source.layer, tuple(facts), dbf, degrees_unless_said=by_default)
+
+
+# The first reader that takes a path reads it. Task data go in front, since they are a folder, an .xml or a .zip.
+READERS: Final[tuple[Reader, ...]] = (
+    Reader(_is_task_data, _read_task_data),
+    Reader(_ends_in(".tif", ".tiff"), _read_raster),
+    Reader(_ends_in(".parquet", ".geoparquet"), _read_parquet),
+    Reader(lambda path: True, _read_layer),
+)
+
+
+def read_zone_table(path: Path | str, wishes: Wishes) -> ZoneTable:
+    """Read the zones of a file with the reader that takes it.
+
+    Raises
+    ------
+    PrescriptionError
+        If the file is missing, damaged, or not what its name says.
+    """
+    file = Path(path)
+    reader = next(reader for reader in READERS if reader.takes(file))
+    if reader.takes is not _is_task_data:
+        _refuse_ammonia_word(file, wishes)
+    return reader.read(file, wishes)

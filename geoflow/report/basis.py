@@ -1,0 +1,258 @@
+"""What a report rests on: the files with their fingerprints, what was asked, and everything that was assumed."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from geoflow.bar.equipment import Bar, Orifice
+from geoflow.bar.keys import keys_of
+from geoflow.base.said import said_range
+from geoflow.base.units import System, show, show_range
+from geoflow.decide.vet import Solution
+from geoflow.report.bar_words import assumed_lines, unusual_lines
+from geoflow.report.cautions import CAUTIONS
+from geoflow.report.layout import count
+from geoflow.report.model import Grid, Items, Para, Part, plain
+from geoflow.report.text import reading_lines
+
+if TYPE_CHECKING:
+    from geoflow.prescription_files.read_prescription import Prescription
+
+__all__ = ["InputFile", "Origin", "basis_part", "caution_part", "left_out_keys", "origin_blocks", "read_items", "stamp"]
+
+_DEFERRAL: Final = (
+    "This report is arithmetic on what the files say. It is no inspection of the equipment and no recommendation to "
+    "apply. Where it differs from the product label, from the ratings stamped on tank, hose, pump and valve, from "
+    "federal, state or local codes, or from the judgement of a licensed applicator, agronomist or engineer, they are "
+    "right and this report is not to be used."
+)
+_NOT_COUNTED: Final = (
+    "Errors of gauges and thermometer on the day, of the meter, of fitting coefficients and of the pump's efficiency: "
+    "put what you doubt into the liquid margin and into the planned ranges.",
+    "Heat from sun and air in hoses, differences of height along the bar, wear since the last measurement, water in "
+    "the ammonia.",
+    "Differences between the rows of a section: orifices of one kind are taken to be off all in the same direction.",
+    "How unevenly a manifold gives that boils: only that it does.",
+    "A pump that runs against a relief or bypass at low rates warms the liquid more than computed.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """A file that was read.
+
+    Attributes
+    ----------
+    role : str
+        What it is in this report.
+    name : str
+        Its path as given.
+    size : int
+        [byte]
+    sha256 : str
+        Of its content, in hexadecimal.
+    """
+
+    role: str
+    name: str
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a report comes from.
+
+    Attributes
+    ----------
+    inputs : tuple of InputFile
+        Every file that was read.
+    asked : tuple of (str, str)
+        The command and its options, as typed.
+    left_out : tuple of (str, str)
+        Keys absent from the bar file, and what counts in their place.
+    version : str
+        Of geoflow.
+    date : date
+        Of the report.
+    """
+
+    inputs: tuple[InputFile, ...]
+    asked: tuple[tuple[str, str], ...]
+    left_out: tuple[tuple[str, str], ...]
+    version: str
+    date: datetime.date
+
+
+def stamp(origin: Origin) -> str:
+    """Version and date in one line."""
+    return f"geoflow {origin.version}, {origin.date.isoformat()}"
+
+
+def left_out_keys(content: dict[str, object]) -> tuple[tuple[str, str], ...]:
+    """Keys with a default that a bar file leaves out, as a path to each and the value that counts.
+
+    Parameters
+    ----------
+    content : dict
+        The bar file as TOML gives it; it has been read without error before.
+    """
+    found: list[tuple[str, str]] = []
+
+    def look(path: str, place: str, table: object) -> None:
+        if isinstance(table, dict):
+            for key in keys_of(path).values():
+                if key.default is not None and key.name not in table:
+                    found.append((f"{place}{key.name}", str(key.default)))
+
+    def each(value: object) -> Iterable[object]:
+        return value if isinstance(value, list) else [value]
+
+    look("", "", content)
+    for name in ("suction", "pump", "meter", "control_valve", "tank"):
+        look(name, f"{name}.", content.get(name))
+    hose = content.get("row_hose")
+    if isinstance(hose, dict) and "back_pressure" not in hose:
+        look("row_hose", "row_hose.", hose)
+    for section in each(content.get("sections", [])):
+        if isinstance(section, dict) and "feed" in section:
+            look("sections.feed", f"section {section.get('name')}: feed.", section["feed"])
+    orifices = content.get("orifices")
+    for name, orifice in orifices.items() if isinstance(orifices, dict) else ():
+        look("orifices", f"orifices.{name}.", orifice)
+        points = orifice.get("measured", []) if isinstance(orifice, dict) else []
+        for number, point in enumerate(each(points), 1):
+            look("orifices.measured", f"orifices.{name}.measured {number}: ", point)
+    return tuple(found)
+
+
+def read_items(prescription: Prescription, system: System) -> Items:
+    """What was read, what was left out and why, and what looked odd."""
+    lines = (plain(line) for line in reading_lines(prescription, system))
+    return Items(tuple(line.removeprefix("! ").removeprefix("- ") for line in lines))
+
+
+def _points(orifice: Orifice, system: System) -> str:
+    points = orifice.measured
+    flow = max(point.flow_tolerance for point in points)
+    gauge = max(point.pressure_tolerance for point in points)
+    warmth = max(point.temperature_tolerance for point in points)
+    return (
+        f"{count(len(points), 'measured point')} (± {100 * flow:g} % flow, ± {show(gauge, 'pressure', system)}, "
+        f"± {show(warmth, 'temperature difference', system)}) leave{'s' if len(points) == 1 else ''} a narrow band of "
+        "coefficient and flashing"
+    )
+
+
+def _orifice_rows(bar: Bar, sections: tuple[int, ...], system: System) -> list[tuple[str, str, str]]:
+    rows = []
+    for name in dict.fromkeys(bar.sections[index].orifice for index in sections):
+        orifice = bar.orifices[name]
+        known = f"± {100 * orifice.coefficient_tolerance:g} %"
+        rows.append((f"coefficient of orifice '{name}'", f"{orifice.discharge_coefficient:g}", known))
+        if orifice.flash_weight is not None:
+            flashing = f"weight {orifice.flash_weight:g}, given", "taken as exact"
+        else:
+            flashing = "between none and full", "both ends are counted; no published test settles it for small holes"
+        rows.append((f"flashing in orifice '{name}'", *flashing))
+        if orifice.measured:
+            rows.append(
+                (f"measured on orifice '{name}'", count(len(orifice.measured), "point"), _points(orifice, system))
+            )
+    return rows
+
+
+def _unknowns(solution: Solution, system: System) -> Grid:
+    bar, plan = solution.bar, solution.plan
+    hose, air = bar.row_hose, bar.air_pressure
+    rows: list[tuple[str, str, str]] = [
+        (
+            "liquid in the tank",
+            said_range(*plan.temperature, "temperature", system),
+            "a zone holds only if it does over this whole range",
+        ),
+        ("ground speed", said_range(*plan.speed, "speed", system), "likewise, the ends of the range together"),
+        *_orifice_rows(bar, plan.sections, system),
+    ]
+    if hose.back_pressure:
+        low, high = hose.back_pressure
+        gauge = show_range(low - air, high - air, "pressure", system)
+        rows.append(("pressure below the orifices", gauge, "both ends are counted"))
+    elif hose.line:
+        rows.append(("pressure below the orifices", "two-phase estimate", f"± {100 * hose.tolerance:g} %, both ends"))
+    else:
+        rows.append(("pressure below the orifices", "open air", "no row hose in the bar file"))
+    if bar.suction and bar.suction.line:
+        boiling = "certain window: it boils in equilibrium; possible window: not before an inlet pulled to vacuum"
+        rows.append(("boiling in the suction", "limits where it starves the pump", boiling))
+    rows += [
+        (
+            "warming by the pump",
+            f"efficiency {100 * bar.pump.efficiency:g} %",
+            "not varied; no heat from outside; control valve wide open",
+        ),
+        (
+            "properties of ammonia",
+            "saturated, pure",
+            "0.1 to 0.2 %; water lowers the vapour pressure by about its share",
+        ),
+        ("nitrogen in the ammonia", f"{100 * bar.nitrogen_fraction:g} % by weight", "taken as exact"),
+        ("air pressure at the site", f"{show(air, 'pressure', system)} absolute", "U.S. Standard Atmosphere, 1976"),
+        (
+            "wanted liquid margin",
+            show(bar.limits.liquid_margin, "pressure", system),
+            "your figure, on top of the above",
+        ),
+    ]
+    reference = bar.meter.reference_temperature
+    if reference is None:
+        rows.append(("density in the meter", "the liquid's own", "0.1 %"))
+    else:
+        said = show(reference, "temperature", system)
+        rows.append(("density in the meter", f"fixed, as at {said}", "the verdicts allow for the difference"))
+    heads = ("what", "taken as", "how far it may be off")
+    return Grid("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.6, 2.6, 4.6))
+
+
+def caution_part() -> Part:
+    """The cautions, and before whom this report steps back."""
+    return Part("cautions", "Before anybody goes out", (Para(CAUTIONS, "warning"), Para(_DEFERRAL)))
+
+
+def origin_blocks(origin: Origin) -> list[Grid | Items | Para]:
+    """Version, date, files with their fingerprints, what was asked, and what the bar file leaves out."""
+    inputs = tuple((one.role, plain(one.name), f"{one.size:,}", one.sha256) for one in origin.inputs)
+    asked = tuple((name, plain(value)) for name, value in origin.asked)
+    blocks: list[Grid | Items | Para] = [
+        Para(f"Made with geoflow {origin.version} on {origin.date.isoformat()}."),
+        Grid("Files read", ("file", "name", "bytes", "SHA-256"), inputs, "<<><", (1.5, 2.9, 1.1, 4.5)),
+        Grid("Asked", ("option", "as given"), asked, "<<", (2.5, 7.5)),
+    ]
+    if origin.left_out:
+        caption = "Left out in the bar file, and what counts in its place"
+        kept = tuple((plain(name), value) for name, value in origin.left_out)
+        blocks.append(Grid(caption, ("key", "taken as"), kept, "<<", (6.0, 2.5)))
+    return blocks
+
+
+def basis_part(prescription: Prescription, solution: Solution, origin: Origin, system: System) -> Part:
+    """Inputs, options, assumptions and their uncertainty."""
+    bar = solution.bar
+    blocks: list[Grid | Items | Para] = [
+        *origin_blocks(origin),
+        Para("What was read", "head"),
+        read_items(prescription, system),
+        Para("Assumptions", "head"),
+        _unknowns(solution, system),
+    ]
+    for title, lines in (
+        ("What that means", assumed_lines(bar, system)),
+        ("Worth a second look in the bar file", unusual_lines(bar, system)),
+        ("Not counted", _NOT_COUNTED),
+    ):
+        if lines:
+            blocks += [Para(title, "head"), Items(tuple(plain(line) for line in lines))]
+    return Part("basis", "What this rests on", tuple(blocks))
