@@ -17,8 +17,8 @@ from geoflow.isoxml.devices import Element, read_elements, width_of
 from geoflow.isoxml.sections import Sections, find_sections
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
 from geoflow.isoxml.xml import Node, parse_xml
+from geoflow.layers.log_words import in_log_words
 from geoflow.layers.notes import Fact
-from geoflow.log_files.tables import in_log_words
 
 if TYPE_CHECKING:
     import pandas

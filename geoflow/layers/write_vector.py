@@ -18,7 +18,7 @@ import numpy as np
 from geoflow.base.errors import OutputError
 from geoflow.base.schema import COLUMNS
 from geoflow.files.output import in_words
-from geoflow.prescription_files.geoparquet import rows_in_parquet, write_parquet
+from geoflow.layers.parquet import rows_in_parquet, write_parquet
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame

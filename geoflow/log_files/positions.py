@@ -9,9 +9,10 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import LogError, PrescriptionError
+from geoflow.layers.log_words import in_log_words
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.projection import Bounds, place
-from geoflow.log_files.tables import LogTable, in_log_words
+from geoflow.log_files.tables import LogTable
 
 if TYPE_CHECKING:
     import pyproj

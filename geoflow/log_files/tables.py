@@ -18,10 +18,11 @@ from geoflow.base.errors import LogError, PrescriptionError, install
 from geoflow.base.spelling import nearest
 from geoflow.files.inputs import is_companion
 from geoflow.isoxml.task_files import is_taskdata
+from geoflow.layers.log_words import LOG_FORMATS, in_log_words
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import parse_numbers
+from geoflow.layers.parquet import refuse_undecodable
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
-from geoflow.prescription_files.geoparquet import refuse_undecodable
 
 if TYPE_CHECKING:
     import pandas
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
     from geoflow.layers.dbf import Dbf
 
-__all__ = ["LogTable", "in_log_words", "read_log_table"]
+__all__ = ["LogTable", "read_log_table"]
 
 _TEXT: Final = {".csv", ".txt", ".tsv"}
 _PARQUET: Final = {".parquet", ".geoparquet", ".pq"}
@@ -140,19 +141,6 @@ def _text_facts(name: str, read: Any) -> list[Fact]:
     return facts
 
 
-def in_log_words(problem: PrescriptionError) -> LogError:
-    """Return a refusal by the readers shared with prescriptions, speaking of a log."""
-
-    def worded(text: str) -> str:
-        text = re.sub(r"\bzones\b", "records", re.sub(r"\bprescription\b", "log", text))
-        return text.replace("a .shp, a .zip with one, a .geojson or a .gpkg", _ANY)
-
-    return LogError(worded(problem.what), where=problem.where, cure=worded(problem.cure))
-
-
-_ANY: Final = "a .csv, .shp, .zip with one, .geojson, .gpkg, .parquet or a TASKDATA folder (also zipped)"
-
-
 def read_log_table(path: Path, layer: str | None) -> LogTable:
     """Open a log of any format.
 
@@ -162,7 +150,7 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
         If the file is missing, damaged, empty, or of another format.
     """
     if is_taskdata(path):
-        from geoflow.isoxml.time_logs import read_task_log  # it needs this module in its turn
+        from geoflow.isoxml.time_logs import read_task_log
 
         log = read_task_log(path, layer=layer)
         return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.facts), roles=log.roles)
@@ -180,7 +168,7 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
                 f"there is no such file{nearest(path.name, siblings)}", where=where, cure="check the name and folder"
             )
         if path.is_file() and not is_companion(path.name):
-            raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {_ANY}")
+            raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {LOG_FORMATS}")
     try:
         with open_source(path, layer) as source:
             table, dbf, facts = read_table(source)

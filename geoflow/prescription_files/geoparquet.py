@@ -1,44 +1,15 @@
-"""Reading and writing zones as GeoParquet, with the optional library pyarrow."""
+"""Reading zones from GeoParquet."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
-from geoflow.base.errors import GeoflowError, OutputError, PrescriptionError, install
+from geoflow.base.errors import PrescriptionError
+from geoflow.layers.parquet import parquet_library, refuse_undecodable
 from geoflow.layers.vector_source import check_only_layer, find_file
-from geoflow.prescription_files.readers import Wishes, ZoneTable
+from geoflow.prescription_files.table import Wishes, ZoneTable
 
-if TYPE_CHECKING:
-    import geopandas
-
-__all__ = ["read_parquet", "refuse_undecodable", "rows_in_parquet", "write_parquet"]
-
-
-def _library(error: type[GeoflowError], doing: str, where: str, otherwise: str) -> Any:
-    """Import pyarrow's Parquet part, or say how to get it."""
-    try:
-        import pyarrow.parquet
-    except ImportError as problem:
-        raise error(
-            f"{doing} GeoParquet needs the library pyarrow, which is not installed",
-            where=where,
-            cure=f"{install('parquet')}, or {otherwise}",
-        ) from problem
-    return pyarrow
-
-
-def refuse_undecodable(path: Path) -> None:
-    """Raise ValueError where text in a Parquet file is not in UTF-8 as it promises, before anything trips over it."""
-    import pyarrow.parquet
-
-    with pyarrow.parquet.ParquetFile(path) as file:
-        for batch in file.iter_batches():
-            for name, column in zip(batch.schema.names, batch.columns, strict=True):
-                try:
-                    column.validate(full=True)
-                except pyarrow.ArrowInvalid as problem:
-                    raise ValueError(f"the column '{name}' is damaged: {str(problem).splitlines()[0]}") from problem
+__all__ = ["read_parquet"]
 
 
 def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
@@ -55,7 +26,7 @@ def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
     where = str(path)
     file = find_file(path)
     check_only_layer(wishes.layer, file.stem, where)
-    pyarrow = _library(PrescriptionError, "reading", where, "export the zones as .gpkg or .geojson")
+    pyarrow = parquet_library(PrescriptionError, "reading", where, "export the zones as .gpkg or .geojson")
     with file.open("rb") as stream:
         start = stream.read(20)
     if not start.startswith(b"PAR1"):  # [Apache Parquet, "File format"]
@@ -80,27 +51,3 @@ def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
         raise PrescriptionError("the layer is empty: it has no zones", where=where, cure="export it again")
     named = any(name is not None for name in table.index.names)  # such an index is an attribute like others
     return ZoneTable("geoparquet", table.reset_index(drop=not named))
-
-
-def write_parquet(path: Path, frame: geopandas.GeoDataFrame) -> None:
-    """Write a GeoParquet file with shapes as WKB.
-
-    Raises
-    ------
-    OutputError
-        If pyarrow is missing.
-    ValueError
-        If a column cannot be held.
-    """
-    pyarrow = _library(OutputError, "writing", path.name, "write .gpkg or .geojson")
-    try:
-        frame.to_parquet(path, index=False)
-    except (pyarrow.lib.ArrowTypeError, pyarrow.lib.ArrowNotImplementedError) as problem:
-        raise ValueError(str(problem)) from problem
-
-
-def rows_in_parquet(path: Path) -> int:
-    """Return how many rows the end of a file promises; a file without its end raises ValueError or OSError."""
-    import pyarrow.parquet  # it was there to write the file
-
-    return int(pyarrow.parquet.read_metadata(path).num_rows)

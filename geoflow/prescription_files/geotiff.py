@@ -19,7 +19,7 @@ from geoflow.base.units import RateUnit, rate_unit
 from geoflow.layers.notes import Fact
 from geoflow.layers.vector_source import check_only_layer, find_file
 from geoflow.prescription_files.columns import unit_in_name
-from geoflow.prescription_files.readers import Wishes, ZoneRule, ZoneTable
+from geoflow.prescription_files.table import Wishes, ZoneRule, ZoneTable
 
 if TYPE_CHECKING:
     import pyproj

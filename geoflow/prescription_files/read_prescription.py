@@ -16,7 +16,8 @@ from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts
 from geoflow.layers.project_zones import grounded, placed
 from geoflow.prescription_files.columns import choose_column, choose_unit
-from geoflow.prescription_files.readers import Wishes, ZoneRule, ZoneTable, read_zone_table
+from geoflow.prescription_files.readers import read_zone_table
+from geoflow.prescription_files.table import Wishes, ZoneRule, ZoneTable
 from geoflow.prescription_files.zone_notes import fit_facts, number_facts, shape_facts
 
 if TYPE_CHECKING:

@@ -2,80 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.units import RateUnit, rate_unit
-from geoflow.layers.notes import Fact
+from geoflow.base.units import rate_unit
+from geoflow.prescription_files.table import Wishes, ZoneTable
 
 if TYPE_CHECKING:
-    import geopandas
+    pass
 
-    from geoflow.layers.dbf import Dbf
-
-__all__ = ["READERS", "Reader", "Wishes", "ZoneRule", "ZoneTable", "read_zone_table"]
-
-ZoneRule = Literal["class", "cell"]
-"""How a raster becomes zones: adjacent cells of equal value merged, or every cell by itself."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wishes:
-    """What a reader has to know of the options; None where one was not given.
-
-    Attributes
-    ----------
-    layer : str or None
-        ``--layer``.
-    rate_column : str or None
-        ``--rate-column``; a raster's band or a task's quantity.
-    zones : str or None
-        ``--zones``; only where the file holds cells.
-    take_as_ammonia : bool
-        ``--take-as-ammonia``; only where the file speaks of a product.
-    """
-
-    layer: str | None = None
-    rate_column: str | None = None
-    zones: ZoneRule | None = None
-    take_as_ammonia: bool = False
-
-
-@dataclass(frozen=True, eq=False)
-class ZoneTable:
-    """Zones as a file holds them, before anything is decided about rates and places.
-
-    Attributes
-    ----------
-    file_format : str
-        Its name in words, such as ``"geopackage"``.
-    table : geopandas.GeoDataFrame
-        All rows, shapes and attributes untouched; its CRS is None where the file does not say it.
-    layer : str or None
-        Name of the layer, where the file can hold several.
-    facts : tuple of Fact
-        What the reading itself saw.
-    dbf : Dbf or None
-        Raw records of a Shapefile, where GDAL would misread numbers.
-    rate_column : str or None
-        The column with the rates, where the reader settled it; then no column is looked for.
-    units : mapping of str to RateUnit
-        Columns whose unit the format or the file fixes.
-    degrees_unless_said : bool
-        Whether the format means longitude and latitude where nothing is said (GeoJSON).
-    """
-
-    file_format: str
-    table: geopandas.GeoDataFrame
-    layer: str | None = None
-    facts: tuple[Fact, ...] = ()
-    dbf: Dbf | None = None
-    rate_column: str | None = None
-    units: Mapping[str, RateUnit] = field(default_factory=dict)
-    degrees_unless_said: bool = False
+__all__ = ["READERS", "Reader", "read_zone_table"]
 
 
 @dataclass(frozen=True, slots=True)

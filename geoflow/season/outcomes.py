@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import geopandas
 
     from geoflow.base.units import System
-    from geoflow.prescription_files.readers import ZoneRule
+    from geoflow.prescription_files.table import ZoneRule
 
 __all__ = ["ROW_COLUMNS", "Outcome", "run_field"]
 

@@ -18,7 +18,7 @@ from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
-    from geoflow.prescription_files.readers import ZoneRule
+    from geoflow.prescription_files.table import ZoneRule
     from geoflow.prescription_patch.new_file import WrittenPrescription
 
 __all__ = ["ConvertOutcome", "convert_file", "rates_in"]

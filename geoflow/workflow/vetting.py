@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from geoflow.layers.notes import Fact
     from geoflow.layers.write_vector import Driver
     from geoflow.prescription_files.read_prescription import Prescription
-    from geoflow.prescription_files.readers import ZoneRule
+    from geoflow.prescription_files.table import ZoneRule
 
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
