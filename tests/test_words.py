@@ -31,13 +31,14 @@ from geoflow.decide.vet import solve, vet
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.coefficients import bounding_cases, central_case
 from geoflow.layers.notes import rows_text
+from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.report.layout import count, zone_names
 from geoflow.report.loads import tanks_text
 from geoflow.report.rewriting import rewriting_answer
 from geoflow.report.season import season_answer
 from geoflow.report.text import held_text, margin_text
-from geoflow.workflow.vetting import VetOutcome, vet_file
+from geoflow.workflow.vetting import vet_file
 
 ROOT = Path(__file__).parent.parent
 FIELDS = ROOT / "sample_fields"

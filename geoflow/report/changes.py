@@ -24,7 +24,7 @@ from geoflow.report.vetted import MOST_ZONES, map_caption, verdict_grid, window_
 from geoflow.report.window_panels import Asked
 
 if TYPE_CHECKING:
-    from geoflow.workflow.rewriting import RewriteOutcome
+    from geoflow.outcomes import RewriteOutcome
 
 __all__ = ["change_kinds", "rewritten_report"]
 

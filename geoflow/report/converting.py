@@ -13,7 +13,7 @@ from geoflow.report.layout import count, table, wrap
 from geoflow.report.text import reading_lines
 
 if TYPE_CHECKING:
-    from geoflow.workflow.converting import ConvertOutcome
+    from geoflow.outcomes import ConvertOutcome
 
 __all__ = ["convert_document", "convert_text"]
 

@@ -13,7 +13,7 @@ from geoflow.diagnosis.findings import Finding
 from geoflow.report.layout import count
 
 if TYPE_CHECKING:
-    from geoflow.workflow.reconciling import ReconcileOutcome
+    from geoflow.outcomes import ReconcileOutcome
 
 __all__ = [
     "CONCERNS",

@@ -13,7 +13,7 @@ from geoflow.decide.orifices import OrificeOption
 from geoflow.decide.speeds import SpeedSet
 
 if TYPE_CHECKING:
-    from geoflow.workflow.planning import PlanOutcome
+    from geoflow.outcomes import PlanOutcome
 
 __all__ = ["driven_speeds", "plan_document"]
 

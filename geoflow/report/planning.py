@@ -17,7 +17,7 @@ from geoflow.report.plan_document import driven_speeds
 from geoflow.report.text import heading, held_text, reading_lines, warning_lines
 
 if TYPE_CHECKING:
-    from geoflow.workflow.planning import PlanOutcome
+    from geoflow.outcomes import PlanOutcome
 
 __all__ = ["plan_text"]
 

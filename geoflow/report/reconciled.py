@@ -36,7 +36,7 @@ from geoflow.report.reconciling_text import answer
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
-    from geoflow.workflow.reconciling import ReconcileOutcome
+    from geoflow.outcomes import ReconcileOutcome
 
 __all__ = ["Ground", "reconciled_report"]
 

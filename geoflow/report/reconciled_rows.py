@@ -15,7 +15,7 @@ from geoflow.report.layout import zone_number
 from geoflow.report.reconciling import ticket_numbers
 
 if TYPE_CHECKING:
-    from geoflow.workflow.reconciling import ReconcileOutcome
+    from geoflow.outcomes import ReconcileOutcome
 
 __all__ = [
     "by_ticket_text",

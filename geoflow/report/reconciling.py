@@ -12,7 +12,7 @@ from geoflow.reconcile.agreement import Agreement
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
 
 if TYPE_CHECKING:
-    from geoflow.workflow.reconciling import ReconcileOutcome
+    from geoflow.outcomes import ReconcileOutcome
 
 __all__ = ["ZONE_COLUMNS", "points", "reconcile_document", "ticket_numbers", "zone_rows"]
 

@@ -25,7 +25,7 @@ from geoflow.report.reconciled_rows import (
 from geoflow.report.reconciling import points
 
 if TYPE_CHECKING:
-    from geoflow.workflow.reconciling import ReconcileOutcome
+    from geoflow.outcomes import ReconcileOutcome
 
 __all__ = ["answer", "reconcile_text"]
 

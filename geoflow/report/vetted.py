@@ -35,8 +35,8 @@ from geoflow.report.text import (
 from geoflow.report.window_panels import Asked, window_panels
 
 if TYPE_CHECKING:
+    from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
-    from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["MOST_ZONES", "map_caption", "verdict_grid", "vetted_report", "window_part", "zones_part"]
 

@@ -11,7 +11,7 @@ from geoflow.season.catalog import Entry
 if TYPE_CHECKING:
     import geopandas
 
-    from geoflow.workflow.reconciling import ReconcileOutcome
+    from geoflow.outcomes import ReconcileOutcome
 
 __all__ = ["ZONE_COLUMNS", "log_zones", "prescription_zones"]
 

@@ -34,7 +34,7 @@ from geoflow.web.uploads import Upload, check_archive, main_file, place_files, u
 from geoflow.web.worker import Workers, in_words
 
 if TYPE_CHECKING:
-    from geoflow.workflow.vetting import VetOutcome
+    from geoflow.outcomes import VetOutcome
 
 __all__ = ["TAB_HEADER", "Answers"]
 

@@ -17,8 +17,8 @@ from geoflow.web.uploads import Upload
 if TYPE_CHECKING:
     from geoflow.decide.vet import Plan
     from geoflow.hydraulics.window import FlowWindow
+    from geoflow.outcomes import VetOutcome
     from geoflow.web.tasks import Reading
-    from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["Opened", "Question", "State"]
 

@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
     from geoflow.base.units import System
     from geoflow.hydraulics.window import FlowWindow
+    from geoflow.outcomes import VetOutcome
     from geoflow.report.pdf import Paper
     from geoflow.workflow.choices import Choices
     from geoflow.workflow.replan import Unplanned
-    from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["TASKS", "Inputs", "Made", "Reading", "Unread", "warm_up"]
 

@@ -21,9 +21,9 @@ from geoflow.web.bar_form import form_description
 
 if TYPE_CHECKING:
     from geoflow.decide.vet import Solution
+    from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.web.tasks import Reading
-    from geoflow.workflow.vetting import VetOutcome
 
 __all__ = ["answer_view", "beginning", "facts_view", "field_view", "zone_view", "zones_view"]
 

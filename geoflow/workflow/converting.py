@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -12,68 +11,17 @@ import numpy as np
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
-from geoflow.base.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
+from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import RateUnit, parse, rate_unit
+from geoflow.outcomes import ConvertOutcome
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
 
 if TYPE_CHECKING:
-    from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.prescription_files.table import ZoneRule
-    from geoflow.prescription_patch.new_file import WrittenPrescription
 
-__all__ = ["ConvertOutcome", "convert_file", "rates_in"]
+__all__ = ["convert_file", "rates_in"]
 
 _DIGITS: Final = 10  # of a converted rate; further ones are noise of the arithmetic
-_TOTAL_OFF: Final = 0.01  # of the field's nitrogen, which somebody should look at
-
-
-@dataclass(frozen=True, slots=True)
-class ConvertOutcome:
-    """A converted prescription.
-
-    Attributes
-    ----------
-    prescription : Prescription
-        As read.
-    nitrogen : ndarray, shape (zones,)
-        Nitrogen rates as read [kg/m2].
-    written : WrittenPrescription
-        What was written; its rates count in a unit of their own.
-    nitrogen_fraction : float
-        Mass of nitrogen over mass of ammonia [-].
-    counting_temperature : float or None
-        At which volumes are counted [K]; None where none are.
-    changes_basis : bool
-        Whether the numbers count another thing now: nitrogen, ammonia or its volume.
-    """
-
-    prescription: Prescription
-    nitrogen: FloatArray
-    written: WrittenPrescription
-    nitrogen_fraction: float
-    counting_temperature: float | None
-    changes_basis: bool
-
-    @property
-    def before(self) -> UnitRates:
-        """Rates as read."""
-        return UnitRates(self.prescription.rate, self.prescription.rate_unit)
-
-    @property
-    def nitrogen_before(self) -> float:
-        """Nitrogen of the field as read [kg]."""
-        return float((self.nitrogen * self.prescription.area).sum())
-
-    @property
-    def nitrogen_after(self) -> float:
-        """Nitrogen of the field as written [kg]."""
-        return self.nitrogen_before * (1.0 if math.isnan(self.written.kept) else self.written.kept)
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether zones got lost in a raster, or its total is off."""
-        off = not math.isnan(self.written.kept) and abs(self.written.kept - 1.0) > _TOTAL_OFF
-        return bool(self.written.lost) or off
 
 
 def _fraction(text: str | None) -> float:

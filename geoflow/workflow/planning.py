@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
@@ -12,16 +12,16 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.units import parse
-from geoflow.decide.day import TemperatureCurve, WorkTime, field_efficiency, temperature_curve, work_hours
-from geoflow.decide.loads import EndOfTank, TankLoads, end_of_tank_window, tank_loads
-from geoflow.decide.orifices import OrificeChoice, orifice_choice
+from geoflow.decide.day import WorkTime, field_efficiency, temperature_curve, work_hours
+from geoflow.decide.loads import end_of_tank_window, tank_loads
+from geoflow.decide.orifices import orifice_choice
 from geoflow.decide.settling import window_with_a_point
 from geoflow.decide.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
 from geoflow.decide.vet import Solution, vet
 from geoflow.ground.passes import field_heading, lay_passes
-from geoflow.workflow.vetting import VetOutcome
+from geoflow.outcomes import PlanOutcome, VetOutcome
 
-__all__ = ["PlanOutcome", "in_degrees", "parse_share", "plan_field"]
+__all__ = ["in_degrees", "parse_share", "plan_field"]
 
 # A tenth of a mile per hour [m/s], what a display in the cab shows; a speed should hold half of it either way.
 _SPEED_STEP: Final = 0.044704
@@ -29,75 +29,6 @@ _SPARE: Final = 0.5 * _SPEED_STEP
 _MOST_SPEEDS: Final = 12
 # Sets of speeds looked at beside a plan of one.
 _OTHER_SPEEDS: Final = 3
-
-
-@dataclass(frozen=True, slots=True)
-class PlanOutcome:
-    """A planned field: one plan, and beside it what else could be done.
-
-    Attributes
-    ----------
-    vetted : VetOutcome
-        The prescription, vetted at the speeds of the plan.
-    chosen : str
-        Where the speeds come from: ``"given"``, the ``"best"`` single one, ``"several"`` by zone, or the ``"middle"``
-        of the allowed ones where nothing holds at any.
-    speeds : tuple of ndarray, shape (zones,)
-        Slowest and fastest speed of each zone [m/s].
-    orifices : OrificeChoice
-        The bar file's orifices compared, at these speeds.
-    warmth : TemperatureCurve
-        Area held over liquid temperature, at these speeds.
-    efficiency : float
-        Field efficiency [-].
-    time : tuple of WorkTime
-        At the fastest, in the middle and at the slowest of the planned speeds.
-    heading : float
-        Of the passes [rad, clockwise from north].
-    loads : TankLoads or None
-        None where the bar names no tank.
-    load_places : ndarray, shape (loads, 2)
-        Longitude and latitude where each tank runs out [deg].
-    end_of_tank : EndOfTank or None
-        Verdicts at these speeds once the cooling of the tank counts.
-    curve : SpeedCurve
-        Area held over one single speed.
-    recommended : float or None
-        The best single speed [m/s]: the most area holds there and a little slower and faster.
-    steady : tuple of float or None
-        Speeds between which that area holds [m/s]; None where it holds at one exact speed only.
-    sets : tuple of SpeedSet
-        The best one, two, ... speeds by zone.
-    held_with_a_point : float
-        Where nothing holds at any speed: area expected to hold at the best one once a point is measured [m2].
-    """
-
-    vetted: VetOutcome
-    chosen: Literal["given", "best", "several", "middle"]
-    speeds: tuple[FloatArray, FloatArray]
-    orifices: OrificeChoice
-    warmth: TemperatureCurve
-    efficiency: float
-    time: tuple[WorkTime, WorkTime, WorkTime]
-    heading: float
-    loads: TankLoads | None
-    load_places: FloatArray
-    end_of_tank: EndOfTank | None
-    curve: SpeedCurve
-    recommended: float | None
-    steady: tuple[float, float] | None
-    sets: tuple[SpeedSet, ...]
-    held_with_a_point: float
-
-    @property
-    def area_held(self) -> float:
-        """Area that certainly holds at the speeds of the plan [m2]."""
-        return float(self.vetted.prescription.area[self.vetted.vetting.verdict == "holds"].sum())
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether a zone does not hold as planned, loses its verdict as the tank cools, or the plan itself is odd."""
-        return self.vetted.has_findings or (self.end_of_tank is not None and bool(self.end_of_tank.worse.any()))
 
 
 def parse_share(text: str | None, option: str, otherwise: float) -> float:

@@ -13,7 +13,7 @@ from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.units import System, from_si, parse
-from geoflow.workflow.reconciling import ReconcileOutcome
+from geoflow.outcomes import ReconcileOutcome
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries

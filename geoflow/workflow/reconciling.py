@@ -18,29 +18,20 @@ from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.units import parse, parse_range
 from geoflow.diagnosis.findings import Finding
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
+from geoflow.outcomes import ReconcileOutcome
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
-from geoflow.reconcile.agreement import Agreement
-from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps, gaps, logged_ammonia, mass_balance, mean_temperature
+from geoflow.reconcile.balance import gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
 from geoflow.reconcile.field import Asked, Reconciliation, reconcile, with_lost_liquid
-from geoflow.reconcile.loads import Loads, match_loads
+from geoflow.reconcile.loads import match_loads
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
 
 if TYPE_CHECKING:
-    from geoflow.layers.notes import Fact
     from geoflow.log_files.read_log import ReadLog
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["LogOptions", "ReconcileOutcome", "TargetOptions", "parse_tickets", "reconcile_file"]
+__all__ = ["LogOptions", "TargetOptions", "parse_tickets", "reconcile_file"]
 
-# A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
-_TICKET_OFF: Final = 0.02
-_TOTAL_OFF: Final = 0.05
-_WITHIN_WANTED: Final = 0.90
-_GROUND_OFF: Final = 0.02
-_UNASKED: Final = 0.05
-# Ground driven over this many times on average was hardly driven like that: width, sections or order are wrong.
-_OVER_AND_OVER: Final = 2.0
 # Less than this of the log's usual rate is nothing.
 _TRACE: Final = 0.01
 _LOST: Final = "liquid margin lost"
@@ -71,107 +62,6 @@ class TargetOptions:
     crs: str | None = None
     layer: str | None = None
     take_as_ammonia: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ReconcileOutcome:
-    """A reconciled log with what goes with it.
-
-    Attributes
-    ----------
-    read : ReadLog
-        The log as read.
-    bar : Bar or None
-        The bar, where one was given.
-    target : Prescription or None
-        The map, where one was given.
-    boundary : Polygon, MultiPolygon or None
-        Given outline of the field in the log's frame [m].
-    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
-        Of the map, in the log's frame; empty without one.
-    found : Reconciliation
-        The comparison.
-    gaps : Gaps
-        What is missing from the log while the bar was on.
-    balance : Balance or None
-        Against the scale tickets, where there are any.
-    loads : Loads or None
-        The tickets one by one over their parts of the log, where those can be told.
-    meter_temperature : float or None
-        Of the liquid the balance counts with [K], logged or given.
-    diagnosis : tuple of Finding
-        What the log tells about the bar; confidence ``"none"`` where it could not be judged.
-    facts : tuple of Fact
-        What a person should know of log, map and boundary.
-    nitrogen_fraction : float
-        [-]
-    """
-
-    read: ReadLog
-    bar: Bar | None
-    target: Prescription | None
-    boundary: Any
-    zones: np.ndarray[Any, np.dtype[np.object_]]
-    found: Reconciliation
-    gaps: Gaps
-    balance: Balance | None
-    loads: Loads | None
-    meter_temperature: float | None
-    diagnosis: tuple[Finding, ...]
-    facts: tuple[Fact, ...]
-    nitrogen_fraction: float
-
-    @property
-    def by_ticket(self) -> Agreement | None:
-        """Agreement with what the scale tickets make of the logged rates; None without tickets."""
-        return None if self.balance is None else self.found.laid.agreement(self.balance.meter_factor)
-
-    @property
-    def judged(self) -> tuple[Finding, ...]:
-        """Findings about the bar, without those that could not be judged."""
-        return tuple(finding for finding in self.diagnosis if not finding.missing)
-
-    @property
-    def concerns(self) -> tuple[str, ...]:
-        """What is off about the field: keys of `report.reconciling.CONCERNS`."""
-        found, lain = self.found, self.found.overlay
-        agreed, field = found.agreement, lain.covered_in_field + lain.missed
-        ground = lain.covered_in_field if found.has_field else lain.covered
-        tests = (
-            ("gaps", self.gaps.share > MOST_LOST),
-            ("doubt", bool(self.read.doubts)),
-            ("repeated", lain.swept > _OVER_AND_OVER * lain.covered),
-            ("ticket", self.balance is not None and self._off_the_ticket(self.balance)),
-            ("total", agreed.area > 0.0 and abs(agreed.bias) > _TOTAL_OFF * agreed.target_mean),
-            ("spread", agreed.area > 0.0 and agreed.within_10 < _WITHIN_WANTED),
-            ("missed", found.has_field and found.missed > _GROUND_OFF * field),
-            ("doubled", lain.doubled > _GROUND_OFF * ground),
-            ("outside", found.has_field and found.outside_area > _GROUND_OFF * lain.swept),
-            ("unasked", self._hit_unasked),
-            ("unknown", found.unknown_rate_area > _GROUND_OFF * lain.swept),
-        )
-        return tuple(name for name, off in tests if off)
-
-    @staticmethod
-    def _off_the_ticket(balance: Balance) -> bool:
-        """Whether the total is off, or the meter is and a missing temperature correction hides it today."""
-        ratios = (balance.ratio, balance.ratio if balance.remaining_ratio is None else balance.remaining_ratio)
-        return any(abs(ratio - 1.0) > _TICKET_OFF for ratio in ratios)
-
-    @property
-    def _hit_unasked(self) -> bool:
-        """Whether zones of rate 0 got more than a trace of the field's usual rate."""
-        zones = self.found.zones
-        if zones is None:
-            return False
-        none = zones.asked == 0.0
-        usual = float(zones.asked @ zones.area) / max(float(zones.area.sum()), 1e-9)
-        return bool(np.nansum(zones.nitrogen[none]) > _UNASKED * usual * zones.area[none].sum())
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether there is anything to act on."""
-        return bool(self.concerns or self.judged)
 
 
 def parse_tickets(texts: Sequence[str], nitrogen_fraction: float) -> tuple[float, ...]:

@@ -12,7 +12,8 @@ from geoflow.base.arrays import FloatArray, IntArray, TextArray
 from geoflow.base.units import to_si
 from geoflow.decide.vet import Plan, Solution, solve, verdicts, vet
 from geoflow.hydraulics.window import FlowWindow, flow_window
-from geoflow.workflow.vetting import VetOutcome, in_nitrogen
+from geoflow.outcomes import VetOutcome
+from geoflow.workflow.vetting import in_nitrogen
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription

@@ -22,10 +22,8 @@ from geoflow.decide.loads import end_of_tank_window, tank_loads
 from geoflow.decide.settling import settling
 from geoflow.decide.vet import Vetting, vet
 from geoflow.ground.passes import field_heading, lay_passes
+from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
 from geoflow.workflow.planning import in_degrees, parse_share
-from geoflow.workflow.reconciling import ReconcileOutcome
-from geoflow.workflow.rewriting import RewriteOutcome
-from geoflow.workflow.vetting import VetOutcome
 
 if TYPE_CHECKING:
     from geoflow.files.inputs import InputSnapshot

@@ -7,56 +7,25 @@ import csv
 import io
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import from_si, parse, rate_unit
 from geoflow.decide.costs import Prices, money
-from geoflow.decide.rewrite import POLICIES, Rewriting, Rules, rewrite, share_rates
+from geoflow.decide.rewrite import POLICIES, Rules, rewrite, share_rates
 from geoflow.ground.passes import Passes, ShortPieces, field_heading, lay_passes, short_pieces
-from geoflow.workflow.vetting import VetOutcome
+from geoflow.outcomes import RewriteOutcome, VetOutcome
 
-__all__ = ["RewriteOutcome", "parse_prices", "rewrite_file", "write_rewriting"]
+__all__ = ["parse_prices", "rewrite_file", "write_rewriting"]
 
 # A zone counts as short when the rate is not yet reached over more than this share of its run.
 _SHORT_SHARE = 0.5
 _FINEST_DECIMALS = 3
-
-
-@dataclass(frozen=True, slots=True)
-class RewriteOutcome:
-    """A rewritten prescription with what goes with it.
-
-    Attributes
-    ----------
-    vetted : VetOutcome
-        The prescription as it came.
-    done : Rewriting
-        The new rates.
-    number : ndarray, shape (zones,)
-        The new rates in the file's own unit, as they are written.
-    extra : dict
-        Short zones and money, for the JSON and the text.
-    """
-
-    vetted: VetOutcome
-    done: Rewriting
-    number: FloatArray
-    extra: dict[str, Any]
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether a zone still does not hold or was raised, nitrogen could not be placed, or the plan is odd."""
-        lost = abs(self.done.unplaced) > 1e-4 * max(self.done.nitrogen_before, 1e-9)
-        odd = bool(self.vetted.solution.warnings())
-        return bool(self.done.left_failing.any() or self.done.raised.any() or lost or odd)
 
 
 def _max_rate(text: str | None, vetted: VetOutcome) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,12 +17,12 @@ from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.said import said_range
 from geoflow.base.units import System, from_si, parse, parse_range, show, to_si
-from geoflow.decide.vet import Plan, Solution, Vetting, solve, vet
+from geoflow.decide.vet import Plan, Solution, solve, vet
 from geoflow.hydraulics.circuit import choose_sections
+from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
 
 if TYPE_CHECKING:
-    from geoflow.files.inputs import InputSnapshot
     from geoflow.layers.notes import Fact
     from geoflow.layers.write_vector import Driver
     from geoflow.prescription_files.read_prescription import Prescription
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
-    "VetOutcome",
     "in_nitrogen",
     "make_plan",
     "read_bar_and_plan",
@@ -76,39 +75,6 @@ def read_bar_and_plan(bar_file: str, temperature: str, speed: str | None, sectio
 
     bar = read_bar(bar_file)
     return solve(bar, make_plan(bar, temperature, speed, sections))
-
-
-@dataclass(frozen=True, slots=True)
-class VetOutcome:
-    """Everything a vetted prescription gives.
-
-    Attributes
-    ----------
-    prescription : Prescription
-        As read.
-    rate : ndarray, shape (zones,)
-        Nitrogen rate [kg/m2].
-    solution : Solution
-        The solved bar.
-    vetting : Vetting
-        The verdicts.
-    counted_density : float
-        Density at which volumes in the prescription are counted [kg/m3].
-    inputs : InputSnapshot or None
-        What the files looked like when they were read.
-    """
-
-    prescription: Prescription
-    rate: FloatArray
-    solution: Solution
-    vetting: Vetting
-    counted_density: float
-    inputs: InputSnapshot | None = None
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether a zone fails or is doubtful, or the plan itself needs a second look."""
-        return bool(np.isin(self.vetting.verdict, ["fails", "doubtful"]).any() or self.solution.warnings())
 
 
 def _counted_density(bar: Bar, volume_temperature: str | None) -> float:
