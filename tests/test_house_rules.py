@@ -15,24 +15,18 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "geoflow"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
-# docs/decisions/0002-ranks.md: imports go downward only.
-RANKS = {
-    "geoflow": 0, "errors": 0, "spelling": 0, "arrays": 0, "progress": 0,
-    "units": 1, "schema": 1, "bar_keys": 1,
-    "said": 2, "equipment": 2, "asapplied": 2, "rates": 2, "metering": 2, "physics": 2,
-    "coefficients": 3, "unions": 3, "geometry": 3, "passes": 3,
-    "overlaps": 2, "scanlines": 3, "swaths": 4, "laid_strips": 5,
-    "circuit": 4,
-    "window": 5,
-    "vet": 6,
-    "gauges": 7, "settling": 7, "rewrite": 7, "planning": 7, "reconcile": 7, "diagnosis": 7,
-    "costs": 8,
-    "formats": 9,
-    "report": 10,
-    "workflow": 11,
-    "season": 12, "web": 12,
-    "cli": 13,
-}  # fmt: skip
+# docs/decisions/0002-ranks.md: a room imports only from rooms before it.
+ROOMS = (
+    "base", "physics", "bar", "hydraulics", "ground", "decide", "diagnosis", "reconcile", "files", "layers", "isoxml",
+    "prescription_files", "prescription_patch", "log_files", "outcomes", "report", "workflow", "season", "web", "cli",
+)  # fmt: skip
+# Where an import of ours may stand inside a function, and why.
+LATE = {
+    "cli/": "help and complaints must not wait for the libraries that the work needs",
+    "web/": "the page must answer while its heavy part is still loading",
+    "prescription_files/readers.py": "a file loads the libraries of its own format only",
+    "season/cluster.py": "workers load the heavy part once, before work comes",
+}
 # Only these places may import these libraries.
 KEEPERS = {
     "pint": {"base/units.py"},
@@ -54,40 +48,98 @@ def room_of(path: Path) -> str:
     return "geoflow" if parts == ("__init__.py",) else parts[0].removesuffix(".py")
 
 
+def room_named(module: str) -> str:
+    return module.split(".")[1] if "." in module else "geoflow"
+
+
+def module_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(part for part in parts if part != "__init__")
+
+
 def imports_of(path: Path) -> set[str]:
-    """Names of all modules imported anywhere in a file, lazily or not, but not for types alone."""
+    """Names of all modules imported anywhere in a file: at the top, lazily, or for types alone."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    typing_only = {
-        id(inner)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
-        for inner in ast.walk(node)
-    }
     found: set[str] = set()
     for node in ast.walk(tree):
-        if id(node) in typing_only:
-            continue
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
             assert node.module is not None
-            found.add(node.module)
-            if node.module == "geoflow":
-                found |= {f"geoflow.{alias.name}" for alias in node.names}
+            found |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
     return found
 
 
+def arrows() -> dict[str, set[str]]:
+    """Which modules of the package each of its modules imports."""
+    known = {module_of(path): path for path in MODULES}
+    return {name: {other for other in imports_of(path) & set(known) if other != name} for name, path in known.items()}
+
+
+def circles(graph: dict[str, set[str]]) -> list[list[str]]:
+    """Strongly connected components of more than one member."""
+    reach = {start: reached_from(start, graph) for start in graph}
+    found = {frozenset({a, *(b for b in reach[a] if a in reach.get(b, set()))}) for a in graph}
+    return sorted(sorted(members) for members in found if len(members) > 1)
+
+
+def reached_from(start: str, graph: dict[str, set[str]]) -> set[str]:
+    """Everything that can be reached along the arrows."""
+    seen: set[str] = set()
+    left = list(graph[start])
+    while left:
+        at = left.pop()
+        if at not in seen:
+            seen.add(at)
+            left += graph.get(at, set())
+    return seen
+
+
+def test_no_module_and_no_room_imports_itself_in_a_circle() -> None:
+    modules = arrows()
+    packages = {name for name in modules if any(other.startswith(f"{name}.") for other in modules)}
+    assert circles({name: others - packages for name, others in modules.items()}) == []
+    rooms: dict[str, set[str]] = {}
+    for name, others in modules.items():
+        mine = rooms.setdefault(room_named(name), set())
+        mine |= {room_named(other) for other in others} - {room_named(name), "geoflow"}
+    assert circles(rooms) == []
+
+
+def test_a_circle_is_seen() -> None:
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == [["b", "c"]]
+
+
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_imports_go_downward(path: Path) -> None:
+def test_rooms_import_from_rooms_before_them(path: Path) -> None:
     mine = room_of(path)
     for module in imports_of(path):
-        if not module.startswith("geoflow."):
-            continue
-        theirs = module.split(".")[1]
-        if theirs.startswith("__"):
-            continue
-        assert theirs == mine or RANKS[theirs] < RANKS[mine], f"{mine} ({RANKS[mine]}) imports {theirs}"
+        theirs = room_named(module) if module.startswith("geoflow.") else "geoflow"
+        if theirs in ROOMS and mine in ROOMS:
+            assert ROOMS.index(theirs) <= ROOMS.index(mine), f"{mine} imports {module}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_our_own_imports_stand_at_the_top(path: Path) -> None:
+    if name_of(path).startswith(tuple(LATE)):
+        return
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    late = [
+        ast.unparse(node)
+        for function in ast.walk(tree)
+        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
+        for node in ast.walk(function)
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("geoflow")
+    ]
+    assert late == []
+
+
+def test_no_room_holds_more_than_a_fifth_of_the_code() -> None:
+    lines: dict[str, int] = {}
+    for path in MODULES:
+        lines[room_of(path)] = lines.get(room_of(path), 0) + len(path.read_text(encoding="utf-8").splitlines())
+    assert {room for room, size in lines.items() if size > sum(lines.values()) / 5} == set()
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
@@ -102,18 +154,15 @@ def test_the_rules_see_a_lazy_import(tmp_path: Path) -> None:
     odd = tmp_path / "odd.py"
     odd.write_text("def f():\n    import pint\n    from geoflow import cli\n", encoding="utf-8")
     assert imports_of(odd) == {"pint", "geoflow", "geoflow.cli"}
+    odd.write_text("if TYPE_CHECKING:\n    from geoflow.base.units import show\n", encoding="utf-8")
+    assert imports_of(odd) == {"geoflow.base.units", "geoflow.base.units.show"}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
 def test_modules_stay_small_and_have_a_room(path: Path) -> None:
-    assert room_of(path) in RANKS
+    assert room_of(path) in {*ROOMS, "geoflow"}
     assert "util" not in path.stem and "helper" not in path.stem
     assert len(path.read_text(encoding="utf-8").splitlines()) <= LINES
-
-
-def module_of(path: Path) -> str:
-    parts = path.relative_to(ROOT).with_suffix("").parts
-    return ".".join(part for part in parts if part != "__init__")
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)

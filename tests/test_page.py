@@ -28,9 +28,10 @@ from geoflow.web import sessions as tabs
 from geoflow.web.bar_form import bar_text, form_content, form_description
 from geoflow.web.sessions import Tabs
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
+from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.choices import reading_choices
 from geoflow.workflow.replan import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan
-from geoflow.workflow.vetting import make_plan, vet_file
+from geoflow.workflow.vetting import vet_file
 
 ROOT = Path(__file__).parent.parent
 FIELDS = ROOT / "sample_fields"

@@ -15,7 +15,7 @@ __all__ = ["add_bar", "add_window"]
 def _window(options: argparse.Namespace) -> int:
     from geoflow.report.documents import window_document
     from geoflow.report.text import window_text
-    from geoflow.workflow.vetting import read_bar_and_plan
+    from geoflow.workflow.bar_plan import read_bar_and_plan
 
     solution = read_bar_and_plan(options.bar, options.temperature, options.speed, options.sections)
     with_speed = options.speed is not None

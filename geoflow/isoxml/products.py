@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import PrescriptionError
@@ -12,9 +13,8 @@ from geoflow.layers.notes import Fact
 if TYPE_CHECKING:
     from geoflow.isoxml.task_files import TaskData
     from geoflow.isoxml.xml import Node
-    from geoflow.isoxml.zones import TaskRate
 
-__all__ = ["ammonia_facts", "names_ammonia", "product_name"]
+__all__ = ["TaskRate", "ammonia_facts", "names_ammonia", "product_name"]
 
 # What ammonia is called, and what turns it into another product. From memory, no source.
 _AMMONIA: Final = {"ammonia", "nh3", "ammoniak", "ammoniac", "amoniaco", "ammoniaca", "amonia", "anhydrous"}
@@ -47,6 +47,42 @@ def names_ammonia(name: str) -> bool:
             return False
     words = set(re.findall(r"[a-z]+\d*", plain))
     return bool(words & _AMMONIA or grades) and not words & _OTHER
+
+
+@dataclass(frozen=True, slots=True)
+class TaskRate:
+    """A rate the file gives its zones.
+
+    Attributes
+    ----------
+    column : str
+        Its column; the name ends in the unit, as in ``rate_01B0_kg_n_ha``.
+    unit : str
+        As geoflow writes rate units.
+    ddi : str
+        Number in the data dictionary.
+    product : str
+        What the file calls the product; empty where it does not say.
+    low, high : float
+        Least and greatest, in `unit`.
+    """
+
+    column: str
+    unit: str
+    ddi: str
+    product: str
+    low: float
+    high: float
+
+    @property
+    def is_ammonia(self) -> bool:
+        """Whether the product's name says so."""
+        return names_ammonia(self.product)
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit, without a substance that the file does not name."""
+        return self.unit if self.is_ammonia else self.unit.replace(" NH3", "")
 
 
 def product_name(data: TaskData, task: Node, reference: str) -> str:

@@ -15,7 +15,7 @@ from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
 from geoflow.isoxml.data_dictionary import ENTRIES
 from geoflow.isoxml.grid import read_grid
-from geoflow.isoxml.products import names_ammonia, product_name
+from geoflow.isoxml.products import product_name
 from geoflow.isoxml.shapes import Outlines
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
 from geoflow.isoxml.xml import Node
@@ -24,47 +24,11 @@ from geoflow.layers.notes import Fact
 if TYPE_CHECKING:
     import geopandas
 
-__all__ = ["TaskRate", "TaskZones", "read_taskdata_zones"]
+__all__ = ["TaskZones", "read_taskdata_zones"]
 
 _AGAIN: Final = "export the task data again"
 _LIKELY: Final = 2000  # a map of mass that stays below, 20 kg/ha, was likely stored on the wrong scale [mg/m2]
 _SHOWN: Final = {"kgha": 0.01, "gm2": 0.001, "mgm2": 1.0}  # scale at which mg/m2 shows as this unit
-
-
-@dataclass(frozen=True, slots=True)
-class TaskRate:
-    """A rate the file gives its zones.
-
-    Attributes
-    ----------
-    column : str
-        Its column; the name ends in the unit, as in ``rate_01B0_kg_n_ha``.
-    unit : str
-        As geoflow writes rate units.
-    ddi : str
-        Number in the data dictionary.
-    product : str
-        What the file calls the product; empty where it does not say.
-    low, high : float
-        Least and greatest, in `unit`.
-    """
-
-    column: str
-    unit: str
-    ddi: str
-    product: str
-    low: float
-    high: float
-
-    @property
-    def is_ammonia(self) -> bool:
-        """Whether the product's name says so."""
-        return names_ammonia(self.product)
-
-    @property
-    def shown_unit(self) -> str:
-        """The unit, without a substance that the file does not name."""
-        return self.unit if self.is_ammonia else self.unit.replace(" NH3", "")
 
 
 @dataclass(frozen=True, eq=False)

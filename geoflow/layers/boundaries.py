@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import PrescriptionError
+from geoflow.ground.geometry import repair
 from geoflow.layers.projection import Bounds, place
 from geoflow.layers.vector_source import open_source, read_table
 
@@ -72,8 +73,6 @@ def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None
 def _read(path: Path | str, frame: pyproj.CRS, crs: str | None) -> tuple[Any, list[str]]:
     import pyproj
     import shapely
-
-    from geoflow.ground.geometry import repair
 
     where = str(path)
     with open_source(path) as source:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoflow.base.errors import PrescriptionError
+from geoflow.ground.geometry import areas, repair
 from geoflow.layers.projection import Bounds, Placement, place
 
 if TYPE_CHECKING:
@@ -53,8 +54,6 @@ def grounded(
     """Return repaired shapes in the frame, areas [m2], perimeters [m], rows without a place, and the repairs."""
     import pyproj
     import shapely
-
-    from geoflow.ground.geometry import areas, repair
 
     onward = pyproj.Transformer.from_crs(placement.crs, frame, always_xy=True)
 

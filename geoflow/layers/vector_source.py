@@ -18,6 +18,7 @@ import numpy as np
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
 from geoflow.files.inputs import beside, is_companion
+from geoflow.layers.dbf import read_dbf
 from geoflow.layers.notes import Fact
 
 if TYPE_CHECKING:
@@ -319,8 +320,6 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
         If the layer cannot be read or is empty.
     """
     import geopandas
-
-    from geoflow.layers.dbf import read_dbf
 
     facts: list[Fact] = []
     dbf, index = None, []

@@ -11,9 +11,11 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.errors import LogError
+from geoflow.base.errors import LogError, QuantityError
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
+from geoflow.base.units import rate_unit as unit_named
+from geoflow.files.output import replace_file
 from geoflow.layers.notes import Fact
 from geoflow.layers.number_cells import MASS_WORDS, contradicts
 from geoflow.log_files.log_units import ROLES, Role, known_unit
@@ -61,7 +63,6 @@ def save_mapping(
     OutputError
         If the file exists and `replace` is false, or cannot be written.
     """
-    from geoflow.files.output import replace_file
 
     text = json.dumps({role: f"{name}:{unit or ''}" for role, (name, unit) in columns.items()}, indent=1)
 
@@ -336,8 +337,6 @@ def _refuse_contradiction(table: LogTable, column: Chosen, role: str, unit: str 
     if unit is None or stated is None or fold(unit) == fold(stated):
         return
     mass, counted, ground = re.fullmatch(r"(\w+)(?: (\w+))?/(\w+)", stated).groups()  # type: ignore[union-attr]
-    from geoflow.base.errors import QuantityError
-    from geoflow.base.units import rate_unit as unit_named
 
     try:
         known = unit_named(unit, where=role)

@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import LogError, PrescriptionError
+from geoflow.ground.geometry import local_frame, repair
 from geoflow.layers.log_words import in_log_words
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.projection import Bounds, place
@@ -66,8 +67,6 @@ def find_places(
     """
     import pyproj
 
-    from geoflow.ground.geometry import local_frame
-
     declared, strips = table.crs, None
     if lon is not None and lat is not None:
         x, y = lon.copy(), lat.copy()
@@ -103,8 +102,6 @@ def find_places(
     flat = np.zeros(x.size, dtype=np.bool_)
     if strips is not None:
         import shapely
-
-        from geoflow.ground.geometry import repair
 
         def into_frame(points: FloatArray) -> FloatArray:
             ordered = points[:, ::-1] if spot.swap else points

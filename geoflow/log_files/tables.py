@@ -18,6 +18,7 @@ from geoflow.base.errors import LogError, PrescriptionError, install
 from geoflow.base.spelling import nearest
 from geoflow.files.inputs import is_companion
 from geoflow.isoxml.task_files import is_taskdata
+from geoflow.isoxml.time_logs import read_task_log
 from geoflow.layers.log_words import LOG_FORMATS, in_log_words
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import parse_numbers
@@ -150,8 +151,6 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
         If the file is missing, damaged, empty, or of another format.
     """
     if is_taskdata(path):
-        from geoflow.isoxml.time_logs import read_task_log
-
         log = read_task_log(path, layer=layer)
         return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.facts), roles=log.roles)
     suffix, where = path.suffix.casefold(), str(path)

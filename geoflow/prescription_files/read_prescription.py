@@ -12,6 +12,7 @@ import numpy as np
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.units import RateUnit
 from geoflow.base.units import rate_unit as unit_named
+from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts
 from geoflow.layers.project_zones import grounded, placed
@@ -134,7 +135,6 @@ def read_prescription(
     QuantityError
         If `rate_unit` is no rate unit.
     """
-    from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
 
     where = str(path)
     source = read_zone_table(path, Wishes(layer, rate_column, zones, take_as_ammonia))

@@ -22,6 +22,7 @@ from geoflow.layers.notes import rows_text
 from geoflow.layers.write_vector import GEOJSON_DECIMALS, SHORT_NAME, Driver, write_zones
 from geoflow.prescription_files.columns import unit_in_name
 from geoflow.prescription_files.geotiff import Grid, grid_of
+from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.prescription_patch.new_geotiff import (
     CELLS_TRIED,
     grid_over,
@@ -282,8 +283,6 @@ def _verify(
 ) -> float:
     """Read the staged file and refuse it if it is not what was meant; return its total over the one meant."""
     import shapely
-
-    from geoflow.prescription_files.read_prescription import read_prescription
 
     try:
         again = read_prescription(staged, rate_column=name, rate_unit=unit.text)

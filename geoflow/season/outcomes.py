@@ -7,8 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
+from geoflow.report.documents import vet_document
 from geoflow.report.layout import count
+from geoflow.report.reconciling import reconcile_document
+from geoflow.report.rewriting import rewrite_document
 from geoflow.season.catalog import Entry
+from geoflow.season.zones import log_zones, prescription_zones
+from geoflow.workflow.reconcile_outputs import write_reconciliation
+from geoflow.workflow.reconciling import LogOptions, TargetOptions, reconcile_file
+from geoflow.workflow.rewriting import parse_prices, rewrite_file, write_rewriting
+from geoflow.workflow.vetting import vet_file, write_vetting
 
 if TYPE_CHECKING:
     import geopandas
@@ -94,7 +102,6 @@ def _verdict_findings(zones: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _vet(entry: Entry, files: dict[str, Path]) -> Any:
-    from geoflow.workflow.vetting import vet_file
 
     speeds = files.get("zone_speeds")
     return vet_file(
@@ -116,9 +123,6 @@ def _vet(entry: Entry, files: dict[str, Path]) -> Any:
 
 
 def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-    from geoflow.report.documents import vet_document
-    from geoflow.season.zones import prescription_zones
-    from geoflow.workflow.vetting import write_vetting
 
     outcome = _vet(entry, files)
     prescription = outcome.prescription
@@ -155,9 +159,6 @@ def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, 
 
 
 def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-    from geoflow.report.rewriting import rewrite_document
-    from geoflow.season.zones import prescription_zones
-    from geoflow.workflow.rewriting import parse_prices, rewrite_file, write_rewriting
 
     prices = parse_prices(*(entry.text(name) for name in ("nitrogen_price", "yield_response", "crop_price")))
     vetted = _vet(entry, files)
@@ -223,10 +224,6 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
 
 
 def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-    from geoflow.report.reconciling import reconcile_document
-    from geoflow.season.zones import log_zones
-    from geoflow.workflow.reconcile_outputs import write_reconciliation
-    from geoflow.workflow.reconciling import LogOptions, TargetOptions, reconcile_file
 
     def path(column: str) -> str | None:
         return str(files[column]) if column in files else None

@@ -10,7 +10,9 @@ from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow import __version__
-from geoflow.report.season import bar_rows, season_totals
+from geoflow.report.season import BAR_COLUMNS, bar_rows, season_totals
+from geoflow.report.season_map import season_map
+from geoflow.report.season_page import season_page
 from geoflow.season.catalog import Entry
 from geoflow.season.field import failed_record, record_name
 from geoflow.season.outcomes import ROW_COLUMNS
@@ -141,9 +143,6 @@ def write_summary(store: Store, document: Mapping[str, Any], system: System) -> 
     OutputError
         If one cannot be written.
     """
-    from geoflow.report.season import BAR_COLUMNS
-    from geoflow.report.season_map import season_map
-    from geoflow.report.season_page import season_page
 
     outstanding = [row["bar"] for row in document["bars"] if row["stands_out"]]
     picture = season_map(document["fields"], system, dict(zip(outstanding, ascii_uppercase, strict=False)))

@@ -110,7 +110,7 @@ def plan_of(bar: Bar, asked: Question) -> Plan:
     GeoflowError
         If it is none.
     """
-    from geoflow.workflow.vetting import make_plan
+    from geoflow.workflow.bar_plan import make_plan
 
     return make_plan(bar, *_plan_texts(asked))
 

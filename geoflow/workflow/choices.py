@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from geoflow.base.errors import GeoflowError
+from geoflow.layers.vector_source import open_source
 
 __all__ = ["Choices", "reading_choices"]
 
@@ -36,8 +37,6 @@ def reading_choices(path: Path, layer: str | None) -> Choices:
         The layer chosen, where there are several.
     """
     import pyogrio
-
-    from geoflow.layers.vector_source import open_source
 
     layers: tuple[str, ...] = ()
     try:

@@ -13,7 +13,12 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import RateUnit, parse, rate_unit
+from geoflow.files.inputs import watching
 from geoflow.outcomes import ConvertOutcome
+from geoflow.physics.ammonia import saturation
+from geoflow.prescription_files.read_prescription import read_prescription
+from geoflow.prescription_patch.new_file import write_prescription
+from geoflow.prescription_patch.new_taskdata import FORMS, is_task_target, write_task_prescription
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
 
 if TYPE_CHECKING:
@@ -103,8 +108,6 @@ def convert_file(
     GeoflowError
         For anything that cannot be read, understood or written.
     """
-    from geoflow.files.inputs import watching
-    from geoflow.prescription_files.read_prescription import read_prescription
 
     fraction = _fraction(nitrogen_fraction)
     asked = None if to_unit is None else rate_unit(to_unit, where="--to-unit")
@@ -128,8 +131,6 @@ def convert_file(
     rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)
     nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)
     if task:
-        from geoflow.prescription_patch.new_taskdata import FORMS, write_task_prescription
-
         written = write_task_prescription(
             prescription,
             rate,
@@ -142,8 +143,6 @@ def convert_file(
             protect=protect,
         )
     else:
-        from geoflow.prescription_patch.new_file import write_prescription
-
         written = write_prescription(
             prescription, rate, Path(out), unit=unit, cell=side, replace=replace_existing, protect=protect
         )
@@ -159,7 +158,6 @@ def _counted(unit: RateUnit, to: RateUnit, volume_temperature: str | None) -> tu
                 "neither unit counts a volume", where="--volume-temperature", cure="leave --volume-temperature out"
             )
         return None, None
-    from geoflow.physics.ammonia import saturation
 
     kelvin = parse(volume_temperature or USUAL_COUNTING_TEMPERATURE, "temperature", where="--volume-temperature")
     return float(saturation(kelvin).liquid_density), kelvin
@@ -167,7 +165,6 @@ def _counted(unit: RateUnit, to: RateUnit, volume_temperature: str | None) -> tu
 
 def _is_task_data(out: str, task_version: int | None, task_form: str | None) -> bool:
     """Whether the output is ISO 11783-10 task data: an option of it is given, or the name can mean nothing else."""
-    from geoflow.prescription_patch.new_taskdata import is_task_target
 
     asked = task_version is not None or task_form is not None
     folder = is_task_target(Path(out))

@@ -13,7 +13,16 @@ from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.units import System, from_si, parse
+from geoflow.diagnosis import effective_area
+from geoflow.files.output import OutputFolder
+from geoflow.layers.ground_rasters import lay_grid, mark_grid, write_raster
+from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
+from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.findings import finding_place, finding_text
+from geoflow.report.ground_figures import cause_chart, class_areas, orifice_chart, ratio_map
+from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
+from geoflow.report.reconciling_text import answer
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
@@ -28,7 +37,6 @@ _BLOCK: Final = 100_000
 
 def write_columns(outcome: ReconcileOutcome, path: Path, *, replace: bool, protect: tuple[Path, ...]) -> None:
     """Save the column roles that were used, for the next log of the same machine."""
-    from geoflow.log_files.read_log import save_mapping
 
     save_mapping(path, outcome.read.columns, replace=replace, protect=protect)
 
@@ -42,9 +50,6 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
     import geopandas
     import pyogrio
     import shapely
-
-    from geoflow.report.findings import finding_place, finding_text
-    from geoflow.report.reconciling import zone_rows
 
     found, log, crs = outcome.found, outcome.found.log, outcome.read.local_crs
     at = np.flatnonzero(found.ground)
@@ -95,7 +100,6 @@ def _numbered(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
-    from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
 
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ZONE_COLUMNS, lineterminator="\n")
@@ -105,7 +109,6 @@ def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
 
 def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
     """Effective orifice area over the log; None without a bar, flow, bar pressure or temperature."""
-    from geoflow.diagnosis import effective_area
 
     log = outcome.found.log
     logged = all(np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature))
@@ -114,7 +117,6 @@ def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
 
 def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[GroundGrid, BoolArray]:
     """Lay a log that covers ground on cells of a side [m], and mark those where the liquid margin was lost."""
-    from geoflow.layers.ground_rasters import lay_grid, mark_grid
 
     found = outcome.found
     zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
@@ -144,11 +146,6 @@ def write_reconciliation(
     OutputError
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
-    from geoflow.files.output import OutputFolder
-    from geoflow.layers.ground_rasters import write_raster
-    from geoflow.report.cautions import SHORT_CAUTION
-    from geoflow.report.ground_figures import cause_chart, class_areas, orifice_chart, ratio_map
-    from geoflow.report.reconciling_text import answer
 
     found, crs = outcome.found, outcome.read.local_crs
     if not found.ground.any():

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import FloatArray
@@ -16,10 +17,16 @@ from geoflow.base.errors import LogError, PrescriptionError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.units import parse, parse_range
+from geoflow.diagnosis import diagnose
 from geoflow.diagnosis.findings import Finding
+from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
+from geoflow.layers.boundaries import in_words_of, read_boundary
+from geoflow.layers.notes import Fact
+from geoflow.log_files.read_log import read_log
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
+from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.reconcile.balance import gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
 from geoflow.reconcile.field import Asked, Reconciliation, reconcile, with_lost_liquid
@@ -99,8 +106,6 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
 
 def _read_target(path: str, options: TargetOptions) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
-    from geoflow.layers.boundaries import in_words_of
-    from geoflow.prescription_files.read_prescription import read_prescription
 
     try:
         return read_prescription(
@@ -143,7 +148,6 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
 
 def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[Finding, ...]:
     """Ask the log about the bar; ordered to give nothing, or giving nothing where none was asked, it counts as off."""
-    from geoflow.diagnosis import diagnose
 
     if bar is None:
         return ()
@@ -179,7 +183,6 @@ def reconcile_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.files.inputs import watching
 
     options = log_options or LogOptions()
     with watching(log_file, bar_file, target_file, boundary_file, options.mapping):
@@ -198,10 +201,6 @@ def _reconcile_file(
     tickets: Sequence[str],
     target_options: TargetOptions | None,
 ) -> ReconcileOutcome:
-    from geoflow.bar.bar_file import read_bar
-    from geoflow.layers.boundaries import read_boundary
-    from geoflow.layers.notes import Fact
-    from geoflow.log_files.read_log import read_log
 
     bar = None if bar_file is None else read_bar(bar_file)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, IntArray, TextArray
 from geoflow.base.units import to_si
 from geoflow.decide.vet import Plan, Solution, solve, verdicts, vet
+from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window
 from geoflow.outcomes import VetOutcome
+from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.workflow.vetting import in_nitrogen
 
 if TYPE_CHECKING:
@@ -66,9 +69,6 @@ def read_unplanned(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.bar.bar_file import read_bar
-    from geoflow.files.inputs import watching
-    from geoflow.prescription_files.read_prescription import read_prescription
 
     with watching(prescription_file, bar_file):
         bar = read_bar(bar_file)

@@ -21,9 +21,19 @@ from geoflow.decide.day import field_efficiency, work_hours
 from geoflow.decide.loads import end_of_tank_window, tank_loads
 from geoflow.decide.settling import settling
 from geoflow.decide.vet import Vetting, vet
+from geoflow.files.inputs import InputSnapshot, files_of
+from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import field_heading, lay_passes
 from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
+from geoflow.report.basis import InputFile, Origin, left_out_keys
+from geoflow.report.changes import rewritten_report
+from geoflow.report.day import Day
+from geoflow.report.html import as_html
+from geoflow.report.pdf import as_pdf
+from geoflow.report.reconciled import Ground, reconciled_report
+from geoflow.report.vetted import MOST_ZONES, vetted_report
 from geoflow.workflow.planning import in_degrees, parse_share
+from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
 if TYPE_CHECKING:
     from geoflow.files.inputs import InputSnapshot
@@ -104,7 +114,6 @@ class Sources:
     @classmethod
     def of(cls, files: Iterable[tuple[str, str | None]]) -> Sources:
         """Fingerprint files by role; a Shapefile or folder counts with all its files, and None is left out."""
-        from geoflow.files.inputs import InputSnapshot, files_of
 
         given = [(role, Path(name)) for role, name in files if name]
         held = InputSnapshot.of(path for _, path in given)
@@ -124,14 +133,12 @@ class Sources:
         InputError
             If one is another by now: the report would name a file that it does not rest on.
         """
-        from geoflow.report.basis import InputFile
 
         self.held.refuse_changes()
         return tuple(InputFile(role, str(path), *before) for role, path, before in self.prints if before is not None)
 
 
 def _origin(sources: Sources, bar_file: str | None, asked: Sequence[tuple[str, str]], date: datetime.date) -> Origin:
-    from geoflow.report.basis import Origin, left_out_keys
 
     content: dict[str, object] = {}
     if bar_file is not None:
@@ -148,7 +155,6 @@ def _day(
     efficiency: str | None,
 ) -> Day:
     """Hours and loads of zones at their speeds."""
-    from geoflow.report.day import Day
 
     prescription, solution = vetted.prescription, vetted.solution
     bar, width = solution.bar, solution.window.width
@@ -224,7 +230,6 @@ def report_on_vetting(
     UsageError
         If an option makes no sense, or an input changed meanwhile.
     """
-    from geoflow.report.vetted import MOST_ZONES, vetted_report
 
     speeds = _speeds_of(vetted)
     day = _day(vetted, vetted.rate, speeds, heading, heel, efficiency)
@@ -247,8 +252,6 @@ def report_on_rewriting(
     all_zones: bool = False,
 ) -> Report:
     """Make the report on a rewritten prescription; parameters and errors as for `report_on_vetting`."""
-    from geoflow.report.changes import rewritten_report
-    from geoflow.report.vetted import MOST_ZONES
 
     done = outcome.done
     speeds = done.speed_low, done.speed_high
@@ -260,8 +263,6 @@ def report_on_rewriting(
 
 def _lay_ground(outcome: ReconcileOutcome) -> Ground | None:
     """Lay a log on a grid of cells to be drawn; None where no record covers ground."""
-    from geoflow.report.reconciled import Ground
-    from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
     if not outcome.found.ground.any():
         return None
@@ -284,8 +285,6 @@ def report_on_reconciling(
     all_zones: bool = False,
 ) -> Report:
     """Make the report on a reconciled log; parameters and errors as for `report_on_vetting`."""
-    from geoflow.report.reconciled import reconciled_report
-    from geoflow.report.vetted import MOST_ZONES
 
     most = len(outcome.zones) if all_zones else MOST_ZONES
     origin = _origin(sources, bar_file, asked, date)
@@ -317,9 +316,6 @@ def write_report(
     OutputError
         If a file exists and `replace` is not set, two outputs are one, or one would be written over an input.
     """
-    from geoflow.files.output import OutputFolder
-    from geoflow.report.html import as_html
-    from geoflow.report.pdf import as_pdf
 
     if pdf is not None and pdf.resolve() == out.resolve():
         raise OutputError("HTML and PDF would be one file", where=str(pdf), cure="give them different names")

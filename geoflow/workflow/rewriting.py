@@ -18,8 +18,13 @@ from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import from_si, parse, rate_unit
 from geoflow.decide.costs import Prices, money
 from geoflow.decide.rewrite import POLICIES, Rules, rewrite, share_rates
+from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import Passes, ShortPieces, field_heading, lay_passes, short_pieces
 from geoflow.outcomes import RewriteOutcome, VetOutcome
+from geoflow.prescription_patch.new_file import write_prescription
+from geoflow.prescription_patch.new_taskdata import becomes_task_data, refuse_losses, write_task_prescription
+from geoflow.prescription_patch.patch import can_patch, rate_format, write_rewritten
+from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 
 __all__ = ["parse_prices", "rewrite_file", "write_rewriting"]
 
@@ -138,8 +143,6 @@ def rewrite_file(
     OutputError
         If `target` cannot hold all that the prescription does.
     """
-    from geoflow.prescription_patch.new_taskdata import refuse_losses
-    from geoflow.prescription_patch.patch import rate_format
 
     if policy not in POLICIES:
         raise UsageError(f"there is no policy '{policy}'", where="--policy", cure=f"one of {', '.join(POLICIES)}")
@@ -224,11 +227,6 @@ def write_rewriting(
     OutputError
         If either exists and `replace` is not set, or would be written over an input.
     """
-    from geoflow.files.output import OutputFolder
-    from geoflow.prescription_patch.new_file import write_prescription
-    from geoflow.prescription_patch.new_taskdata import becomes_task_data, write_task_prescription
-    from geoflow.prescription_patch.patch import can_patch, write_rewritten
-    from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 
     tell(f"writing {target}")
     prescription, done = outcome.vetted.prescription, outcome.done

@@ -16,11 +16,20 @@ from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.said import said_range
-from geoflow.base.units import System, from_si, parse, parse_range, show, to_si
-from geoflow.decide.vet import Plan, Solution, solve, vet
-from geoflow.hydraulics.circuit import choose_sections
+from geoflow.base.units import System, from_si, parse, show, to_si
+from geoflow.decide.vet import Plan, vet
+from geoflow.files.inputs import watching
+from geoflow.files.output import OutputFolder, replace_file
+from geoflow.layers.notes import Fact
+from geoflow.layers.write_vector import write_zones
 from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
+from geoflow.prescription_files.read_prescription import read_prescription
+from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.cures import cure_texts
+from geoflow.report.figures import verdict_map, window_chart
+from geoflow.report.layout import zone_numbers
+from geoflow.workflow.bar_plan import read_bar_and_plan
 
 if TYPE_CHECKING:
     from geoflow.layers.notes import Fact
@@ -31,8 +40,6 @@ if TYPE_CHECKING:
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
     "in_nitrogen",
-    "make_plan",
-    "read_bar_and_plan",
     "vet_file",
     "write_json",
     "write_vetting",
@@ -42,39 +49,6 @@ __all__ = [
 _MOST_LABELS = 80
 _SPEED_COLUMNS = ("speed_low_mph", "speed_high_mph")
 USUAL_COUNTING_TEMPERATURE = "60 degF"
-
-
-def make_plan(bar: Bar, temperature: str, speed: str | None, sections: str | None) -> Plan:
-    """Turn the texts of the command line into a plan.
-
-    Parameters
-    ----------
-    bar : Bar
-        Gives the sections, and the speeds where none is planned.
-    temperature, speed : str
-        One value or a range, with unit.
-    sections : str or None
-        Names with commas between, as ``"left,right"``.
-
-    Raises
-    ------
-    QuantityError, UsageError
-        If a text is no such thing.
-    """
-    names = None if sections is None else [name.strip() for name in sections.split(",") if name.strip()]
-    return Plan(
-        parse_range(temperature, "temperature", where="--temperature"),
-        bar.limits.speed if speed is None else parse_range(speed, "speed", where="--speed"),
-        choose_sections(bar, names),
-    )
-
-
-def read_bar_and_plan(bar_file: str, temperature: str, speed: str | None, sections: str | None) -> Solution:
-    """Read the bar and solve it for a plan."""
-    from geoflow.bar.bar_file import read_bar
-
-    bar = read_bar(bar_file)
-    return solve(bar, make_plan(bar, temperature, speed, sections))
 
 
 def _counted_density(bar: Bar, volume_temperature: str | None) -> float:
@@ -119,7 +93,6 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
 
 
 def _volume_fact(bar: Bar, volume_temperature: str | None, density: float) -> Fact:
-    from geoflow.layers.notes import Fact
 
     given = volume_temperature or USUAL_COUNTING_TEMPERATURE
     if volume_temperature is None and bar.meter.reference_temperature is not None:
@@ -190,8 +163,6 @@ def vet_file(
     GeoflowError
         For anything that cannot be read or understood.
     """
-    from geoflow.files.inputs import watching
-    from geoflow.prescription_files.read_prescription import read_prescription
 
     with watching(prescription_file, bar_file, zone_speeds) as inputs:
         tell(f"reading {bar_file} and solving the bar")
@@ -215,7 +186,6 @@ def vet_file(
 
 def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
     """Verdict columns for every row of the file as read; empty where a row was left out."""
-    from geoflow.report.cures import cure_texts
 
     vetting, solution, kept = outcome.vetting, outcome.solution, outcome.prescription.row
     rows = outcome.prescription.rows_read
@@ -253,7 +223,6 @@ def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
 
 def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: tuple[Path, ...]) -> None:
     """Write a document whole or not at all."""
-    from geoflow.files.output import replace_file
 
     text = json.dumps(document, indent=1, allow_nan=False) + "\n"
 
@@ -291,11 +260,6 @@ def write_vetting(
     OutputError
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
-    from geoflow.files.output import OutputFolder
-    from geoflow.layers.write_vector import write_zones
-    from geoflow.report.cautions import SHORT_CAUTION
-    from geoflow.report.figures import verdict_map, window_chart
-    from geoflow.report.layout import zone_numbers
 
     tell(f"writing {folder}")
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
