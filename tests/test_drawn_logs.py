@@ -137,15 +137,18 @@ def test_drawn_ground_is_the_union_of_what_is_drawn(name: str, timed: bool, tmp_
     assert said["points"]["kept"] == shapes.size and said["points"]["dropped"] == {}
 
 
-def test_single_boxes_with_a_matching_boundary_miss_nothing(tmp_path: Path) -> None:
-    """A box far from the last one is a record as good as any: no jump, no half step."""
-    shapes = np.asarray(shapely.box(np.arange(9) * 90.0, 0.0, np.arange(9) * 90.0 + WIDE, 4.0))
+@pytest.mark.parametrize("apart", [0.0, 90.0, 4000.0])
+@pytest.mark.parametrize("count", [1, 2, 9])
+def test_single_boxes_with_a_matching_boundary_miss_nothing(count: int, apart: float, tmp_path: Path) -> None:
+    """A box far from the last one, or the only one, is a record as good as any: no jump, no half step."""
+    west = np.arange(count) * (WIDE + apart)
+    shapes = np.asarray(shapely.box(west, 0.0, west + WIDE, 4.0))
     geopandas.GeoDataFrame(geometry=in_degrees([shapely.MultiPolygon(shapes.tolist())]), crs=4326).to_file(
         tmp_path / "field.gpkg"
     )
     said = reconciled(str(draw(tmp_path, shapes)), "--boundary", str(tmp_path / "field.gpkg"))
     assert said["coverage"]["missed_ac"] == pytest.approx(0.0, abs=1e-6)
-    assert said["coverage"]["covered_ac"] == pytest.approx(9 * 48.0 / ACRE, abs=1e-6)
+    assert said["coverage"]["covered_ac"] == pytest.approx(count * 48.0 / ACRE, abs=2e-6)
     assert said["coverage"]["outside_ac"] == pytest.approx(0.0, abs=1e-6)
 
 

@@ -189,6 +189,18 @@ def test_a_stretch_where_liquid_was_lost_has_that_cause(tmp_path: Path) -> None:
     assert "liquid margin lost" in {one["kind"] for one in said["findings"]}
 
 
+def test_what_makes_the_rest_wrong_is_said_first(zeroes: Files, tmp_path: Path) -> None:
+    """The whole bar's width in every section's record, and a target that is zero throughout."""
+    table = pandas.read_csv(zeroes.log).assign(**{"width (ft)": 40.0, "target (kg N/ha)": 0.0})
+    table = pandas.concat([table.assign(section=at + 1) for at in range(4)]).sort_values(["time", "section"])
+    table.drop(columns="step (m)").to_csv(tmp_path / "log.csv", index=False)
+    text = command("reconcile", str(tmp_path / "log.csv"))
+    first, second = re.findall(r"^  - ([a-z ]+): ", text, re.MULTILINE)[:2]
+    assert (first, second) == ("doubtful log", "ground driven over and over")
+    assert "Neither the log nor a map says what was asked for" in text
+    assert "0.0 %" not in text
+
+
 # Tickets
 
 

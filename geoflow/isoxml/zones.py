@@ -15,7 +15,7 @@ from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
 from geoflow.isoxml.data_dictionary import ENTRIES
 from geoflow.isoxml.grid import read_grid
-from geoflow.isoxml.products import product_name
+from geoflow.isoxml.products import TaskRate, product_name
 from geoflow.isoxml.shapes import Outlines
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
 from geoflow.isoxml.xml import Node

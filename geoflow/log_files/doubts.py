@@ -120,9 +120,10 @@ def refuse_mixed(fixes: Fixes, where: str) -> None:
     apart = np.hypot(x[2:] - x[:-2], y[2:] - y[:-2])
     back = same & (np.minimum(step[1:], step[:-1]) > _SIDE_STEP) & (apart < 0.5 * np.minimum(step[1:], step[:-1]))
     if back.mean() > _MIXED:
+        away = float(np.median(step[1:][back]))
         raise LogError(
-            f"{100.0 * back.mean():.0f} % of the positions lie some {float(np.median(step[1:][back])):.0f} m away "
-            "from the one before and the one after, which lie near each other",
+            f"{100.0 * back.mean():.0f} % of the positions lie some {away:.0f} m away from the one before and the one "
+            "after, which lie near each other",
             where=where,
             cure="if the records of several machines are mixed line by line, export each machine to its own file; if "
             'they are the sections of one bar, name their column: --column "section=NAME"',

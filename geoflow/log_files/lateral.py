@@ -96,11 +96,8 @@ def places_across(
     if own:
         place, strays = _offsets(label, moment, x, y, heading, pass_of, count)
         if strays > _DISAGREE:
-            text = (
-                f"the sections lie in another order in {100.0 * strays:.0f} % of the passes: "
-                "their places are an average"
-            )
-            facts.append(Fact("section", text))
+            text = f"the sections lie in another order in {100.0 * strays:.0f} % of the passes"
+            facts.append(Fact("section", f"{text}: their places are an average"))
     rank = np.empty(count, dtype=np.int64)
     order = np.lexsort((place, recording))
     first = np.r_[0, np.cumsum(np.bincount(recording))[:-1]]

@@ -80,7 +80,7 @@ def reconcile_text(outcome: ReconcileOutcome, system: System, *, most_zones: int
         + "."
     )
     parts.append(f"Ground [{unit_label('area', system)}]:\n" + table(ground_rows(outcome, system), "<>"))
-    parts.append(wrap(f"Nitrogen: {went_out(outcome, system)}"))
+    parts.append(wrap(f"Nitrogen: {went_out(outcome, system)}", ""))
     if found.agreement.area > 0.0:
         rates = rate_rows(outcome, system)
         parts.append("Rates:\n" + table(rates, "<" + ">" * (len(rates[0]) - 1)))
