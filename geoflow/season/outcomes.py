@@ -117,11 +117,13 @@ def _vet(entry: Entry, files: dict[str, Path]) -> Any:
 def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
     from geoflow.report.documents import vet_document
     from geoflow.season.zones import prescription_zones
+    from geoflow.settling import settling
     from geoflow.workflow.vetting import write_vetting
 
     outcome = _vet(entry, files)
     prescription = outcome.prescription
-    document = vet_document(prescription, outcome.rate, outcome.solution, outcome.vetting)
+    doubt = settling(prescription.area, outcome.solution, outcome.vetting)
+    document = vet_document(prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
     if full:
         write_vetting(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
     totals, zones = document["totals"], document["zones"]

@@ -222,9 +222,12 @@ class Answers:
 
     def _text(self, tab: Tab, asked: Question) -> Any:
         from geoflow.report.text import vet_text
+        from geoflow.settling import settling
 
         outcome = self._exact(tab, asked).outcome
-        said = vet_text(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, system_of(asked))
+        solution, vetting = outcome.solution, outcome.vetting
+        doubt = settling(outcome.prescription.area, solution, vetting)
+        said = vet_text(outcome.prescription, outcome.rate, solution, vetting, doubt, system_of(asked))
         return {"text": said}
 
     def _stop(self, tab: Tab, asked: Question) -> Any:

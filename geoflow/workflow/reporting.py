@@ -19,7 +19,6 @@ from geoflow.errors import OutputError, RangeError, UsageError
 from geoflow.passes import field_heading, lay_passes
 from geoflow.planning.day import field_efficiency, work_hours
 from geoflow.planning.loads import end_of_tank_window, tank_loads
-from geoflow.settling import settling
 from geoflow.units import System, parse
 from geoflow.vet import Vetting, vet
 from geoflow.workflow.planning import in_degrees, parse_share
@@ -33,6 +32,7 @@ if TYPE_CHECKING:
     from geoflow.report.sheets.model import Report
     from geoflow.report.sheets.pdf import Paper
     from geoflow.report.sheets.reconciled import Ground
+    from geoflow.settling import Settling
 
 __all__ = [
     "Sources",
@@ -199,6 +199,7 @@ def _speeds_of(vetted: VetOutcome) -> tuple[FloatArray, FloatArray]:
 
 def report_on_vetting(
     vetted: VetOutcome,
+    doubt: Settling | None,
     sources: Sources,
     bar_file: str,
     asked: Sequence[tuple[str, str]],
@@ -216,6 +217,8 @@ def report_on_vetting(
     ----------
     vetted : VetOutcome
         From `vet_file`.
+    doubt : Settling or None
+        What would settle doubtful zones, where there are any.
     sources : Sources
         Fingerprinted before that.
     bar_file : str
@@ -241,7 +244,6 @@ def report_on_vetting(
     speeds = _speeds_of(vetted)
     day = _day(vetted, vetted.rate, speeds, heading, heel, efficiency)
     most = len(vetted.rate) if all_zones else MOST_ZONES
-    doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
     return vetted_report(vetted, speeds, day, doubt, _origin(sources, bar_file, asked, date), system, most)
 
 
