@@ -184,7 +184,7 @@ def test_the_scale_bar_is_round_and_true(tmp_path, texts, system, unit):
 def test_letters_and_labels_stand_in_zones_with_room(tmp_path, texts):
     draw(tmp_path / "map.png", grid(2, 100.0), NAMES, label=["150", "160", "170", "0"])
     found = [text for text, _ in texts]
-    for text in ("H  150", "D  160", "F  170", "0  0"):
+    for text in ("H  150", "D  160", "F  170", "Z  0"):
         assert text in found
     draw(tmp_path / "map.png", grid(100, 4.0), ["fails"] * 10_000, label=["150"] * 10_000)
     assert not any("150" in text for text, _ in texts)

@@ -48,9 +48,9 @@ def _vet(options: argparse.Namespace) -> int:
             outcome.rate,
             outcome.solution,
             outcome.vetting,
+            doubt,
             options.units,
             most_zones=len(outcome.rate) if options.all_zones else None,
-            doubt=doubt,
         )
         if written:
             said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])

@@ -78,6 +78,7 @@ def _day_options(options: argparse.Namespace) -> dict[str, Any]:
 
 
 def _report_vet(options: argparse.Namespace) -> int:
+    from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
     from geoflow.workflow.reporting import Sources, report_on_vetting
     from geoflow.workflow.vetting import vet_file
@@ -86,10 +87,11 @@ def _report_vet(options: argparse.Namespace) -> int:
     files = [("prescription", options.prescription), ("bar file", options.bar), ("zone speeds", options.zone_speeds)]
     sources = Sources.of(files)
     vetted = vet_file(*plan_of(options), **reading_of(options), zone_speeds=options.zone_speeds)
+    doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
     report = report_on_vetting(
-        vetted, sources, options.bar, _asked(options), date, options.units, **_day_options(options)
+        vetted, doubt, sources, options.bar, _asked(options), date, options.units, **_day_options(options)
     )
-    document = vet_document(vetted.prescription, vetted.rate, vetted.solution, vetted.vetting)
+    document = vet_document(vetted.prescription, vetted.rate, vetted.solution, vetted.vetting, doubt)
     return _finish(options, report, document, sources, findings=vetted.has_findings)
 
 

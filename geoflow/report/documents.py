@@ -153,7 +153,7 @@ def vet_document(
     rate: FloatArray,
     solution: Solution,
     vetting: Vetting,
-    doubt: Settling | None = None,
+    doubt: Settling | None,
 ) -> dict[str, Any]:
     """Give the whole vetting as the contract has it; `doubt` says what would settle doubtful zones."""
     area = prescription.area

@@ -345,10 +345,10 @@ def vet_text(
     rate: FloatArray,
     solution: Solution,
     vetting: Vetting,
+    doubt: Settling | None,
     system: System,
     *,
     most_zones: int | None = None,
-    doubt: Settling | None = None,
 ) -> str:
     """Say the vetting in words and numbers.
 
@@ -360,12 +360,12 @@ def vet_text(
         Nitrogen rate of each zone [kg/m2].
     solution, vetting
         From `vet.solve` and `vet.vet`.
+    doubt : Settling or None
+        From `settling.settling`, where zones are doubtful.
     system : str
         ``"us"`` or ``"metric"``.
     most_zones : int, optional
         How many zones to list.
-    doubt : Settling, optional
-        From `settling.settling`, where zones are doubtful.
     """
     most = _MOST_ZONES if most_zones is None else most_zones
     blocks = [

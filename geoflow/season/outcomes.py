@@ -126,7 +126,8 @@ def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, 
 
     outcome = _vet(entry, files)
     prescription = outcome.prescription
-    document = vet_document(prescription, outcome.rate, outcome.solution, outcome.vetting)
+    doubt = settling(prescription.area, outcome.solution, outcome.vetting)
+    document = vet_document(prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
     if full:
         write_vetting(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
     totals, zones = document["totals"], document["zones"]

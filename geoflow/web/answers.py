@@ -213,10 +213,13 @@ class Answers:
         )
 
     def _text(self, tab: Tab, asked: Question) -> Any:
+        from geoflow.decide.settling import settling
         from geoflow.report.text import vet_text
 
         _, outcome = self._vetted_plan(tab, asked)
-        said = vet_text(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, system_of(asked))
+        solution, vetting = outcome.solution, outcome.vetting
+        doubt = settling(outcome.prescription.area, solution, vetting)
+        said = vet_text(outcome.prescription, outcome.rate, solution, vetting, doubt, system_of(asked))
         return {"text": said}
 
     def _stop(self, tab: Tab, asked: Question) -> Any:

@@ -147,13 +147,15 @@ def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
 
 
 def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
+    from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
     from geoflow.report.text import vet_text
     from geoflow.workflow.vetting import write_vetting
 
     tell("Vetting every zone")
     outcome = inputs.vet()
-    parts = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting
+    doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
+    parts = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt
     document = vet_document(*parts)
     tell("Drawing the map and writing the files")
     folder, inputs_read = Path("vetted"), (Path(inputs.prescription), Path(inputs.bar))
@@ -181,13 +183,15 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, policy: str, rules: dict[str, 
 def _report_files(
     tell: _Tell, inputs: Inputs, asked: list[tuple[str, str]], date: datetime.date, system: System
 ) -> Made:
+    from geoflow.decide.settling import settling
     from geoflow.workflow.reporting import Sources, report_on_vetting, write_report
 
     tell("Vetting every zone")
     sources = Sources.of([("prescription", inputs.prescription), ("bar file", inputs.bar)])
     vetted = inputs.vet()
     tell("Drawing the report")
-    report = report_on_vetting(vetted, sources, inputs.bar, asked, date, system)
+    doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
+    report = report_on_vetting(vetted, doubt, sources, inputs.bar, asked, date, system)
     folder = Path("report")
     folder.mkdir()
     paper: Paper = "letter" if system == "us" else "a4"

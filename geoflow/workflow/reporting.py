@@ -19,7 +19,6 @@ from geoflow.base.errors import OutputError, RangeError, UsageError
 from geoflow.base.units import System, parse
 from geoflow.decide.day import field_efficiency, work_hours
 from geoflow.decide.loads import end_of_tank_window, tank_loads
-from geoflow.decide.settling import settling
 from geoflow.decide.vet import Vetting, vet
 from geoflow.files.inputs import InputSnapshot, files_of
 from geoflow.files.output import OutputFolder
@@ -36,6 +35,7 @@ from geoflow.workflow.planning import in_degrees, parse_share
 from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
 if TYPE_CHECKING:
+    from geoflow.decide.settling import Settling
     from geoflow.files.inputs import InputSnapshot
     from geoflow.report.basis import InputFile, Origin
     from geoflow.report.day import Day
@@ -193,6 +193,7 @@ def _speeds_of(vetted: VetOutcome) -> tuple[FloatArray, FloatArray]:
 
 def report_on_vetting(
     vetted: VetOutcome,
+    doubt: Settling | None,
     sources: Sources,
     bar_file: str,
     asked: Sequence[tuple[str, str]],
@@ -210,6 +211,8 @@ def report_on_vetting(
     ----------
     vetted : VetOutcome
         From `vet_file`.
+    doubt : Settling or None
+        What would settle doubtful zones, where there are any.
     sources : Sources
         Fingerprinted before that.
     bar_file : str
@@ -234,7 +237,6 @@ def report_on_vetting(
     speeds = _speeds_of(vetted)
     day = _day(vetted, vetted.rate, speeds, heading, heel, efficiency)
     most = len(vetted.rate) if all_zones else MOST_ZONES
-    doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
     return vetted_report(vetted, speeds, day, doubt, _origin(sources, bar_file, asked, date), system, most)
 
 

@@ -205,7 +205,7 @@ def kinds() -> list[Kind]:
         made.append(Kind(name, files, ("bar.toml",), ("bar", "--check", "bar.toml")))
     window = ("window", "--bar", "bar.toml", "--temperature", "40 degF")
     made.append(Kind("bar, window", bar, ("bar.toml",), window))
-    speeds = {"speeds.csv": b"zone,speed_low_mph,speed_high_mph\n0,4,5\n1,4.5,5.5\n2,5,5\n"}
+    speeds = {"speeds.csv": b"row,speed_low_mph,speed_high_mph\n0,4,5\n1,4.5,5.5\n2,5,5\n"}
     command = ("vet", "rx.shp", *_PLAN, *_RATE, "--zone-speeds", "speeds.csv")
     made.append(Kind("zone speeds", bar | shp | speeds, ("speeds.csv",), command))
     return made
