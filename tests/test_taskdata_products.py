@@ -249,7 +249,7 @@ def test_the_page_and_the_season_read_and_rewrite_task_data_alike(
     from geoflow.season.outcomes import run_field
     from geoflow.web.tasks import TASKS, Inputs, Unread
 
-    path = plain(tmp_path / "T.zip")
+    path = plain(tmp_path / "T.zip", "--task-version", "4")
     other = map_of(tmp_path / "other", "Solid 27 % N", "01B0")
     odd = map_of(tmp_path / "odd", "NH3", "01B0")
     monkeypatch.chdir(tmp_path)
