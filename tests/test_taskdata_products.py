@@ -237,3 +237,49 @@ def test_a_conversion_tells_the_numbers_of_the_file(
     assert after == pytest.approx([zone["before"] * factor for zone in said["zones"]], abs=0.0051)
     held = read_prescription(tmp_path / "T").rate
     assert set(np.round(held, 2)) <= set(np.round(after, 2)) and held.max() == after.max()
+
+
+# The page and the season do as the command line does
+
+
+def test_the_page_and_the_season_read_and_rewrite_task_data_alike(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from geoflow.season.catalog import Entry
+    from geoflow.season.outcomes import run_field
+    from geoflow.web.tasks import TASKS, Inputs, Unread
+
+    path = plain(tmp_path / "T.zip", "--task-version", "4")
+    other = map_of(tmp_path / "other", "Solid 27 % N", "01B0")
+    odd = map_of(tmp_path / "odd", "NH3", "01B0")
+    monkeypatch.chdir(tmp_path)
+
+    def asked(file: Path, **options: object) -> Inputs:
+        return Inputs(str(file.relative_to(tmp_path)), HERON, "40 degF", "5 mph", options)
+
+    made = TASKS["rewritten files"](lambda _: None, asked(path), "hold-speed", {}, "us")
+    assert made.names == ("T_for_bar.zip", "T_for_bar_changes.csv")
+    refused = TASKS["read"](lambda _: None, asked(other))
+    assert isinstance(refused, Unread) and "--take-as-ammonia" in refused.words
+    assert not isinstance(TASKS["read"](lambda _: None, asked(other, take_as_ammonia=True)), Unread)
+    with pytest.raises(OutputError, match="would not come back whole"):
+        TASKS["rewritten files"](lambda _: None, asked(odd), "hold-speed", {}, "us")
+
+    plan = {"temperature": "40 degF", "speed": "5 mph", "policy": "hold-speed"}
+    for name, file, more, error in (
+        ("fine", path, {}, None),
+        ("other", other, {}, PrescriptionError),
+        ("lossy", odd, {}, OutputError),
+        ("said", other, {"take_as_ammonia": True}, OutputError),  # read, but not to be written back
+    ):
+        entry = Entry(name, "rewrite", {**plan, **more})
+        out = tmp_path / f"season_{name}"
+        out.mkdir()
+        files = {"prescription": file, "bar": Path(HERON)}
+        if error is None:
+            run_field(entry, files, out, "us", full=False)
+            assert (out / "rewritten/T.zip").is_file()
+            continue
+        with pytest.raises(error):
+            run_field(entry, files, out, "us", full=False)
+        assert not any(out.iterdir())

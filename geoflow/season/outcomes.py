@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
+from geoflow.decide.settling import settling
 from geoflow.report.documents import vet_document
 from geoflow.report.layout import count
 from geoflow.report.reconciling import reconcile_document
