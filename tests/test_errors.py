@@ -110,8 +110,8 @@ def test_other_words_or_another_cure_are_told(small: Table) -> None:
         small, (10, "a goat", "feed it"), (10, "a cow of 0.6 t", "sell it"), (10, "a cow", "")
     )
     assert unlisted == [
-        "BarError of farm.py:10: - **a goat**  - feed it",
         "BarError of farm.py:10: - **a cow of 0.6 t**  - sell it",
+        "BarError of farm.py:10: - **a goat**  - feed it",
     ]
     assert len(unsaid) == 2
 

@@ -127,6 +127,7 @@ def test_every_verdict_has_its_own_pattern_that_shows():
 # --- map -------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_pixels_share_as_areas_do(tmp_path):
     """A square of 200 x 200 zones cut in a half, a quarter and two eighths: the pixels must divide the same way."""
     zones = grid(200, 4.0)

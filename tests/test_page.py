@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import io
 import json
-import subprocess
-import sys
 import tomllib
 import zipfile
 from collections.abc import Iterator
@@ -20,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import geoflow
+from geoflow import cli
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import parse_bar, read_bar
 from geoflow.base.errors import BarError, GeoflowError, PrescriptionError, UsageError
@@ -100,9 +100,11 @@ def opened(client: Any, tab: str, *given: Any, **more: Any) -> dict[str, Any]:
 
 
 def command_line(*arguments: object, folder: Path | None = None) -> str:
-    command = [sys.executable, "-m", "geoflow.cli", *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=folder)
-    return done.stdout + done.stderr
+    """What the command says, run here and not in a process of its own, which would load and solve all anew."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.chdir(folder or Path.cwd()), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        cli.main(list(map(str, arguments)))
+    return out.getvalue() + err.getvalue()
 
 
 # Who may ask
@@ -294,6 +296,7 @@ def test_a_link_in_an_archive_is_refused() -> None:
         check_archive(Upload("x.zip", packed.getvalue()))
 
 
+@pytest.mark.slow
 def test_a_zip_that_would_unpack_to_too_much_is_refused_in_the_readers_words(
     client: Any, tab: str, tmp_path: Path
 ) -> None:
@@ -340,6 +343,7 @@ def test_an_odd_question_is_answered_in_words(client: Any, tab: str, name: str, 
 # The same words and bytes as the command line
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "content",
     [b"", b"{", b"<html>", b'{"type": "FeatureCollection", "features": []}', b"PK\x03\x04"],
@@ -365,6 +369,7 @@ def unpacked(content: bytes) -> dict[str, bytes]:
         return {name: archive.read(name) for name in archive.namelist()}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("policy", ["hold-speed", "hold-rate", "hold-total"])
 def test_rewritten_files_are_byte_for_byte_the_command_lines(
     client: Any, tab: str, tmp_path: Path, policy: str
@@ -385,6 +390,7 @@ def test_rewritten_files_are_byte_for_byte_the_command_lines(
     assert said.startswith(done["text"]) and "Ammonia blinds and kills" in done["text"]
 
 
+@pytest.mark.slow
 def test_vetted_files_are_the_command_lines(client: Any, tab: str, tmp_path: Path) -> None:
     asked = opened(client, tab)
     done = work(client, tab, "vetted", json.dumps(asked).encode())["done"]
@@ -402,6 +408,7 @@ def test_vetted_files_are_the_command_lines(client: Any, tab: str, tmp_path: Pat
     }
 
 
+@pytest.mark.slow
 def test_the_report_is_made(client: Any, tab: str) -> None:
     asked = opened(client, tab)
     done = work(client, tab, "report", json.dumps(asked).encode())["done"]
@@ -410,6 +417,7 @@ def test_the_report_is_made(client: Any, tab: str) -> None:
     assert done["text"]
 
 
+@pytest.mark.slow
 def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -> None:
     question = opened(client, tab, LANTERN, HERON)
     log = FIELDS / "lantern_flat_log.csv"

@@ -107,6 +107,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Reports:
 # --- the page --------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", CASES)
 def test_the_page_asks_nothing_of_any_network(made: dict, name: str) -> None:
     page = made[name][1]
@@ -376,6 +377,7 @@ def test_a_bar_without_tank_or_any_window(tmp_path: Path) -> None:
     assert page.texts[[text for _, text in page.texts].index("What to do") + 1][1].startswith("DANGER")
 
 
+@pytest.mark.slow
 def test_five_thousand_zones_list_the_worst_and_count_the_rest(tmp_path: Path) -> None:
     rates = [float(60 + at % 200) for at in range(5000)]
     code, page, text, document = report(tmp_path, ["vet", field(tmp_path, rates), *PLAN])

@@ -344,6 +344,7 @@ def test_the_summary_adds_up_to_the_single_documents(tmp_path: Path) -> None:
     assert "Ammonia blinds and kills" in page and "http" not in page.replace("http-equiv", "")
 
 
+@pytest.mark.slow
 def test_a_bar_with_worn_orifices_stands_out(tmp_path: Path) -> None:
     """The logs are made with one bar's orifices 15 % larger than its file says (tests/season_fields.py)."""
     out, _, document = season_of(tmp_path, ("reconcile",), fields=24, points=1000)
