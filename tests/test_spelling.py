@@ -20,7 +20,7 @@ from geoflow.physics.ammonia import saturation
 from geoflow.report.bar_words import describe, unusual_lines
 from geoflow.season.columns import COLUMNS
 
-PACKAGE = Path(spelling.__file__).parent
+PACKAGE = Path(spelling.__file__).parent.parent
 FIELDS = Path(__file__).parent.parent / "sample_fields"
 
 
