@@ -119,8 +119,8 @@ class FlowWindow:
             return np.broadcast_to(self.possible[name], next(iter(between.values())).shape)
 
         # The squared flow is linear in what is not known of one kind of orifice; rows of several kinds add up.
-        power = 2.0 if self.kinds == 1 else 1.0
-        between = {} if certain else {name: between_cases(ends, power) for name, ends in self.per_case.items()}
+        powers = (2.0,) if self.kinds == 1 else (1.0, 2.0)
+        between = {} if certain else {name: between_cases(ends, powers) for name, ends in self.per_case.items()}
         low, high = ([flows(name) for name in names] for names in (LOW_LIMITS, HIGH_LIMITS))
         return np.array(low), np.array(high)
 

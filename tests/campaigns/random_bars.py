@@ -263,7 +263,7 @@ def _certain_ends(drawn: Drawn, kelvin: list[float]) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-def _possible_short(drawn: Drawn, solution: Solution, kelvin: list[float]) -> float:
+def _possible_short(drawn: Drawn, solution: Solution) -> float:
     """Share by which the possible window is short of the union of many truths' windows."""
     bar, rng = drawn.bar, np.random.default_rng(drawn.number)
     kinds = [bar.orifices[section.orifice] for section in bar.sections]
@@ -279,7 +279,7 @@ def _possible_short(drawn: Drawn, solution: Solution, kelvin: list[float]) -> fl
                 coefficient.append(kind.discharge_coefficient * (1.0 + float(sides[at]) * kind.coefficient_tolerance))
                 weight.append(float(weights[at]) if kind.flash_weight is None else kind.flash_weight)
             cases.append(Case(tuple(coefficient), tuple(weight), end))
-    circuit = Circuit(bar, drawn.plan.sections, tuple(cases), np.array(kelvin))
+    circuit = Circuit(bar, drawn.plan.sections, tuple(cases), solution.window.temperature)
     limits, density = bar.limits, circuit.saturated.liquid_density[0, :, 0]
     margin, rated, rise = (
         circuit.state(circuit.node_for(lambda state, name=name, bound=bound: getattr(state, name) - bound)).flow[..., 0]
@@ -310,7 +310,7 @@ def judge(drawn: Drawn) -> Found:
     certain, possible = solution.certain, solution.possible
     low_error = high_error = possible_short = math.nan
     if not drawn.measured:
-        possible_short = _possible_short(drawn, solution, kelvin)
+        possible_short = _possible_short(drawn, solution)
         worst = _certain_ends(drawn, kelvin)
         if worst[1] > 0.0:
             low_error, high_error = certain.low / worst[0] - 1.0, certain.high / worst[1] - 1.0
