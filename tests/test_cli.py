@@ -225,7 +225,10 @@ def test_hold_total_says_when_it_cannot(capsys: pytest.CaptureFixture[str], tmp_
 
 def test_own_speeds_are_vetted_with_the_side_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     _, said = rewrite(capsys, tmp_path / "new.geojson", "--policy", "hold-rate")
-    assert all(zone["after_lb_n_ac"] == zone["before_lb_n_ac"] for zone in said["zones"])
+    # Rates are held by speed, but for the highest one where even the slowest allowed speed is a little too fast.
+    changed = [zone for zone in said["zones"] if zone["after_lb_n_ac"] != zone["before_lb_n_ac"]]
+    assert {zone["before_lb_n_ac"] for zone in changed} == {250.0}
+    assert all(0.95 * 250.0 < zone["after_lb_n_ac"] < 250.0 for zone in changed)
     arguments = ["vet", str(tmp_path / "new.geojson"), *FAILS[2:], "--zone-speeds", str(tmp_path / "new_changes.csv")]
     _, again = document(capsys, *arguments)
     failing = [zone["zone"] for zone in again["zones"] if zone["verdict"] in {"fails", "doubtful"}]

@@ -20,6 +20,7 @@ from published import POUND, UNITS, Row, params
 
 from geoflow.bar.equipment import Bar, Section, Tank
 from geoflow.base.errors import BarError, RangeError, UsageError
+from geoflow.base.rates import ammonia_flow
 from geoflow.decide.day import field_capacity, field_efficiency, temperature_curve, work_hours
 from geoflow.decide.loads import end_of_tank_window, tank_loads
 from geoflow.decide.orifices import EVEN_ROWS, orifice_choice
@@ -342,6 +343,20 @@ def test_uneven_rows_are_told_and_not_recommended() -> None:
     # Three sections that differ by feed, four orifices: 64 ways, the most that are looked at.
     assert len(choice.options) + len(choice.uneven_mixtures) == 64
     assert all(off > EVEN_ROWS for off in choice.uneven_mixtures.values())
+
+
+def test_evenness_is_taken_where_the_liquid_holds() -> None:
+    """A rate so low that it boils: long bores pass next to nothing then, while thin plates beside them still flow."""
+    thin, long = (replace(orifice(name, 0.072), flash_weight=b) for name, b in (("small", 0.1), ("large", 0.95)))
+    one = replace(known(), orifices={"small": thin, "large": long})
+    rate, area = np.full(3, 20.0) * LB_PER_AC, np.full(3, 1e4)
+    day = plan(60.0, 60.0, 5.0, 5.0)
+    now = next(option for option in orifice_choice(one, day, rate, area).options if option.fitted)
+    flow = float(ammonia_flow(rate[0], 5.0 * MPH, one.width, one.nitrogen_fraction))
+    boiling, held = (row_split(one, fahrenheit(60.0), ALL, flow, held_liquid=liquid) for liquid in (False, True))
+    assert boiling.liquid_margin < 0.0
+    assert now.uneven == pytest.approx(np.abs(held.off_mean).max())
+    assert now.uneven < 0.9 * np.abs(boiling.off_mean).max()
 
 
 def test_too_many_ways_leave_only_one_orifice_in_all_sections() -> None:

@@ -17,10 +17,13 @@ from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.rates import ammonia_flow, as_nitrogen_rate
 from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS, VERDICTS
 from geoflow.base.units import rate_unit
+from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
 from geoflow.decide.vet import Plan, fitted_with, solve, vet
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.coefficients import bounding_cases
-from geoflow.hydraulics.window import flow_window, temperature_grid
+from geoflow.hydraulics.window import flow_window, row_split, temperature_grid
+from geoflow.report.documents import window_document
+from geoflow.report.text import window_text
 
 ALL = (0, 1, 2)
 
@@ -376,3 +379,44 @@ def test_the_smallest_pump_minimum_changes_nothing() -> None:
     small = solve(change(known(), "pump", min_flow=0.5 * GPM), SOLVED.plan)
     found, before = vet(RATES, small), vet(RATES, SOLVED)
     np.testing.assert_array_equal(found.verdict, before.verdict)
+
+
+# What the gauges should show.
+
+
+@pytest.mark.parametrize("degrees", [(60.0, 75.0), (70.0, 90.0)])
+def test_a_bar_on_which_no_flow_certainly_holds_gets_no_gauges_and_no_row_split(degrees: tuple[float, float]) -> None:
+    solution = solve(full_bar(), plan(*degrees, 5.0, 5.0))
+    assert solution.certain.empty and not solution.possible.empty
+    document = window_document(solution, with_speed=True)
+    assert not document["gauges_at_ends"] and document["row_split"] is None
+    said = " ".join(window_text(solution, "us", with_speed=True).split())
+    assert "Tank gauge" in said and "manifold psi" not in said and "pump outlet psi" not in said
+    assert "Rows do not get the same" not in said
+    rate = np.array([60.0, 120.0]) * LB_PER_AC
+    found = vet(rate, solution)
+    gauges = expected_gauges(rate, np.ones(2), solution, found)
+    assert np.isnan(gauges.manifold).all() and rows_at_map_rates(solution, rate, np.ones(2), found) is None
+
+
+def test_a_window_shut_by_something_else_than_boiling_is_not_put_down_to_it() -> None:
+    one = change(sharp_bar(full_bar(), 0.1, below=6 * PSI + AIR), "meter", min_flow=50 * GPM)
+    solution = solve(one, plan(30.0, 40.0, 5.0, 5.0))
+    assert solution.certain.empty and solution.certain.low_limit == "meter minimum"
+    document = window_document(solution, with_speed=True)
+    assert not document["gauges_at_ends"] and document["row_split"] is None
+    said = " ".join(window_text(solution, "us", with_speed=True).split())
+    assert "manifold psi" not in said and "boils ahead" not in said
+
+
+def test_the_row_split_says_whether_the_liquid_holds() -> None:
+    """A flow far below the window boils before the orifices; held liquid, the least flow with the margin is divided."""
+    one, kelvin = known(), fahrenheit(60.0)
+    low = solve(one, plan(60.0, 60.0, 5.0, 5.0)).certain.low
+    assert row_split(one, kelvin, ALL, 0.3 * low).liquid_margin < 0.0
+    held = row_split(one, kelvin, ALL, 0.3 * low, held_liquid=True)
+    assert held.liquid_margin == pytest.approx(one.limits.liquid_margin, abs=2.0)
+    assert 0.3 * low < held.flow <= low
+    above = row_split(one, kelvin, ALL, 1.2 * low)
+    assert above.liquid_margin > one.limits.liquid_margin
+    assert row_split(one, kelvin, ALL, 1.2 * low, held_liquid=True).flow == above.flow

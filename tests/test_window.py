@@ -651,14 +651,14 @@ def _throat_flow(excess: float, kelvin: float) -> float:
 def test_a_weight_that_rises_with_the_margin_stays_between_the_bounds(
     degrees: float, margins: tuple[float, ...]
 ) -> None:
-    """Points exact to 0.1 % on an orifice whose throat pressure follows Henry and Fauske, at half and twice the margin.
+    """Points exact to 0.5 % on an orifice whose throat pressure follows Henry and Fauske, at half and twice the margin.
 
     A constant weight through them is off by up to some percent outside the margins at which they were measured.
     """
     kelvin, below = fahrenheit(degrees), 10 * PSI + AIR
     vapour = float(saturation(kelvin).pressure)
     points = tuple(
-        MeasuredPoint(_throat_flow(margin * PSI, kelvin), vapour + margin * PSI, kelvin, 0.001) for margin in margins
+        MeasuredPoint(_throat_flow(margin * PSI, kelvin), vapour + margin * PSI, kelvin, 0.005) for margin in margins
     )
     one = bar(
         orifices={"only": orifice(coefficient_tolerance=0.12, measured=points)},

@@ -43,8 +43,9 @@ __all__ = [
 _LEAST_TOLERANCE: Final = 1e-6
 # Weights of flashing tubes rise with the margin (Henry and Fauske's throat pressure, carried to ammonia at 40 to
 # 80 degF: by 0.03 to 0.05 when it doubles). A constant one, fitted at two margins, is 1.6 to 3.5 % of the flow short
-# at half the lesser and 1.2 to 1.9 % beyond the greater.
-_STRAY: Final = 0.035
+# at half the lesser and 1.2 to 1.9 % beyond the greater; these and the points' own tolerances hold it.
+_STRAY_BELOW: Final = 0.025
+_STRAY_ABOVE: Final = 0.02
 _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
 
@@ -191,8 +192,8 @@ def stray(margin: FloatArray, measured: tuple[float, float], end: FloatArray) ->
     """Share of the flow by which it may stray at a margin that was not measured [-], at one end of what is not known.
 
     The flashing weight rises with the margin, nobody knows how far. So below the least measured margin the flow may be
-    greater than by a constant weight, above the greatest one greater (of two points) or smaller (of one): by up to
-    3.5 %, in full from half and from twice the margin on.
+    greater than by a constant weight, by up to 2.5 %, above the greatest one greater (of two points) or smaller (of
+    one), by up to 2 %; in full from half and from twice the margin on.
 
     Parameters
     ----------
@@ -205,8 +206,9 @@ def stray(margin: FloatArray, measured: tuple[float, float], end: FloatArray) ->
     """
     low, high = measured
     within = np.clip(margin, 0.5 * low, 2.0 * high)
-    below, above = np.maximum(np.log2(low / within), 0.0), np.maximum(np.log2(within / high), 0.0)
-    return np.asarray(-_STRAY * end * np.where(end < 0.0, np.maximum(below, above), above))
+    below = _STRAY_BELOW * np.maximum(np.log2(low / within), 0.0)
+    above = _STRAY_ABOVE * np.maximum(np.log2(within / high), 0.0)
+    return np.asarray(-end * np.where(end < 0.0, np.maximum(below, above), above))
 
 
 def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:

@@ -19,17 +19,22 @@ def in_a_row(values: FloatArray, axis: int = 0) -> FloatArray:
     return values.reshape(*shape[:axis], shape[axis] * shape[axis + 1], *shape[axis + 2 :])
 
 
-def between_cases(ends: FloatArray, power: float) -> FloatArray:
-    """Flows along the lines between any two cases, shape (lines, steps, n), from those at the cases, (cases, n)."""
+def between_cases(ends: FloatArray, powers: tuple[float, ...]) -> FloatArray:
+    """Flows along the lines between any two cases, shape (lines, steps, n), from those at the cases, (cases, n).
+
+    Every line once for each power of the flow that is taken as linear along it.
+    """
     if len(ends) == 1:
         return ends[:, None]
-    first, last = np.triu_indices(len(ends), 1)
+    first, last = (ends[places, None] for places in np.triu_indices(len(ends), 1))
     share = np.linspace(0.0, 1.0, _STEPS)[:, None]
-    start, end = np.power(ends[first, None], power), np.power(ends[last, None], power)
-    with np.errstate(invalid="ignore"):
-        mixed = np.power((1.0 - share) * start + share * end, 1.0 / power)
-    # A flow without bound stays one in every mixture.
-    return np.where(np.isnan(mixed), np.where(share == 0.0, ends[first, None], ends[last, None]), mixed)
+    lines = []
+    for power in powers:
+        with np.errstate(invalid="ignore"):
+            mixed = np.power((1.0 - share) * np.power(first, power) + share * np.power(last, power), 1.0 / power)
+        # A flow without bound stays one in every mixture.
+        lines.append(np.where(np.isnan(mixed), np.where(share == 0.0, first, last), mixed))
+    return np.concatenate(lines)
 
 
 def united(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray, IntArray, IntArray]:

@@ -7,7 +7,7 @@ coefficient, flashing, back pressure, boiling in the suction), *possible* at the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -119,8 +119,8 @@ class FlowWindow:
             return np.broadcast_to(self.possible[name], next(iter(between.values())).shape)
 
         # The squared flow is linear in what is not known of one kind of orifice; rows of several kinds add up.
-        power = 2.0 if self.kinds == 1 else 1.0
-        between = {} if certain else {name: between_cases(ends, power) for name, ends in self.per_case.items()}
+        powers = (2.0,) if self.kinds == 1 else (1.0, 2.0)
+        between = {} if certain else {name: between_cases(ends, powers) for name, ends in self.per_case.items()}
         low, high = ([flows(name) for name in names] for names in (LOW_LIMITS, HIGH_LIMITS))
         return np.array(low), np.array(high)
 
@@ -237,11 +237,12 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         better = 1.0 if low_side else -1.0
         worse = [case for case in bounding if case.hose_end != better]
         inner = inner_cases(bar, sections, better if len(worse) < len(bounding) else 0.0)
-        flows = _pressure_flows(circuit.with_cases((*worse, *inner, *without_points)), name)
-        held, hoped, bare = np.split(flows, [len(worse), len(worse) + len(inner)])
-        if without_points:
-            # A point, however far its flows may stray, leaves no more open than there was without it.
-            held, hoped = (np.clip(ends, bare.min(axis=0), bare.max(axis=0)) for ends in (held, hoped))
+        # A point, however far its flows may stray, leaves no more open than there was without it.
+        bare = [replace(case, boiling=case.boiling and case.hose_end != better) for case in without_points]
+        flows = _pressure_flows(circuit.with_cases((*worse, *inner, *bare)), name)
+        held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
+        if bare:
+            held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
         per_case[name] = hoped
         worst, best = (np.max, np.min) if low_side else (np.min, np.max)
         certain[name], possible[name] = worst(held, axis=0), best(hoped, axis=0)

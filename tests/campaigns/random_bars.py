@@ -3,7 +3,7 @@
 Run ``PYTHONPATH=tests .venv/bin/python tests/campaigns/random_bars.py --seed 1 --count 300``; one bar again:
 ``--first 211 --count 1 --show``. Every bar has its own random numbers, so a count or a start changes no bar.
 
-Three questions, each answered by the reference alone:
+Four questions, the first three answered by the reference alone:
 
 1. *Certain ends.* On bars without a measured point the worst corner is known by hand (greatest coefficient and weight 0
    against the least back pressure, and the other way round), so the reference gives the certain ends themselves.
@@ -42,6 +42,8 @@ from geoflow.bar.equipment import (
 )
 from geoflow.base.errors import BarError
 from geoflow.decide.vet import Plan, Solution, solve
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.coefficients import Case
 
 __all__ = ["Drawn", "Found", "draw", "judge", "report", "run"]
 
@@ -84,6 +86,7 @@ class Found:
     high_error: float
     falsely_certain: float
     falsely_failing: float
+    possible_short: float
     seconds: float
 
 
@@ -260,6 +263,43 @@ def _certain_ends(drawn: Drawn, kelvin: list[float]) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
+def _possible_short(drawn: Drawn, solution: Solution) -> float:
+    """Share by which the possible window is short of the union of many truths' windows."""
+    bar, rng = drawn.bar, np.random.default_rng(drawn.number)
+    kinds = [bar.orifices[section.orifice] for section in bar.sections]
+    names = list(bar.orifices)
+    grid = [(np.full(len(names), side), np.full(len(names), b)) for b in np.linspace(0.0, 1.0, 31) for side in (-1, 1)]
+    grid += [(rng.uniform(-1.0, 1.0, len(names)), rng.uniform(0.0, 1.0, len(names))) for _ in range(40)]
+    cases = []
+    for sides, weights in grid:
+        for end in (-1.0, 1.0):
+            coefficient, weight = [], []
+            for kind in kinds:
+                at = names.index(kind.name)
+                coefficient.append(kind.discharge_coefficient * (1.0 + float(sides[at]) * kind.coefficient_tolerance))
+                weight.append(float(weights[at]) if kind.flash_weight is None else kind.flash_weight)
+            cases.append(Case(tuple(coefficient), tuple(weight), end))
+    circuit = Circuit(bar, drawn.plan.sections, tuple(cases), solution.window.temperature)
+    limits, density = bar.limits, circuit.saturated.liquid_density[0, :, 0]
+    margin, rated, rise = (
+        circuit.state(circuit.node_for(lambda state, name=name, bound=bound: getattr(state, name) - bound)).flow[..., 0]
+        for name, bound in (
+            ("liquid_margin", limits.liquid_margin),
+            ("outlet_pressure", limits.max_pressure),
+            ("rise", bar.pump.max_rise),
+        )
+    )
+    low = np.maximum(margin, max(bar.meter.min_flow, bar.pump.min_flow) * density).max(axis=1)
+    most = min(bar.meter.max_flow, bar.pump.max_flow) * density
+    high = np.minimum(np.minimum(rated, rise), most).min(axis=1)
+    some = low <= high
+    if not some.any():
+        return math.nan
+    if solution.possible.empty:
+        return 1.0
+    return float(max(solution.possible.low / low[some].min() - 1.0, 1.0 - solution.possible.high / high[some].max()))
+
+
 def judge(drawn: Drawn) -> Found:
     """Solve one bar and hold it against the reference."""
     start = time.perf_counter()
@@ -268,8 +308,9 @@ def judge(drawn: Drawn) -> Found:
     low, high = drawn.plan.temperature
     kelvin = [low] if low == high else np.linspace(low, high, 3).tolist()
     certain, possible = solution.certain, solution.possible
-    low_error = high_error = math.nan
+    low_error = high_error = possible_short = math.nan
     if not drawn.measured:
+        possible_short = _possible_short(drawn, solution)
         worst = _certain_ends(drawn, kelvin)
         if worst[1] > 0.0:
             low_error, high_error = certain.low / worst[0] - 1.0, certain.high / worst[1] - 1.0
@@ -281,7 +322,7 @@ def judge(drawn: Drawn) -> Found:
     if true[0] <= true[1]:
         # The share by which the possible window is short at its worse end; all of it where there is none.
         falsely_failing = 1.0 if possible.empty else max(possible.low / true[0] - 1.0, 1.0 - possible.high / true[1])
-    return Found(drawn, solution, low_error, high_error, falsely_certain, falsely_failing, seconds)
+    return Found(drawn, solution, low_error, high_error, falsely_certain, falsely_failing, possible_short, seconds)
 
 
 def run(seed: int, first: int, count: int, *, show: bool = False) -> tuple[list[Found], list[str]]:
@@ -339,7 +380,8 @@ def report(found: list[Found], refused: list[str]) -> str:
         ]
         lines.append(
             f"{name}: certain window {sure} of {len(some)}; falsely certain {_beyond(some, 'falsely_certain')}; "
-            f"falsely failing {_beyond(some, 'falsely_failing')}; possible high over low, median "
+            f"falsely failing {_beyond(some, 'falsely_failing')}; possible window short "
+            f"{_beyond(some, 'possible_short')}; possible high over low, median "
             f"{np.median(widths) if widths else math.nan:.2f}"
         )
     lines.append(f"solving took {np.mean([one.seconds for one in found]):.3f} s a bar")
