@@ -16,7 +16,8 @@ import pandas
 import pyproj
 import shapely
 
-from geoflow.circuit import Circuit, central_case
+from geoflow.circuit import Circuit
+from geoflow.coefficients import central_case
 from geoflow.formats.bars import read_bar
 from geoflow.physics.ammonia import saturation
 from geoflow.units import to_si
