@@ -43,7 +43,7 @@ def _field(folder: Path, number: int, points: int, curve: tuple[np.ndarray, np.n
     length = PER_PASS * STEP
     y = np.where(up, along + 1, PER_PASS - along - 1) * STEP
     x = (lane + 0.5) * width
-    rates = draw.choice([140.0, 160.0, 180.0], size=(lanes, BLOCKS))
+    rates = draw.choice([160.0, 180.0, 200.0], size=(lanes, BLOCKS))
     block = np.minimum((y / length * BLOCKS).astype(int), BLOCKS - 1)
     # A map cell spans ten passes; the log asks what the map does.
     group = lane // 10

@@ -259,9 +259,10 @@ class Circuit:
         """
         given = np.asarray(node_pressure, dtype=np.float64)
         node = np.array(np.broadcast_to(given, np.broadcast_shapes(given.shape, self.shape)))
-        liquid = self.saturated
-        # What the orifices pass depends on how much the pump warms the liquid and the other way round, but weakly: the
-        # second turn changes a flow by a percent at the most, a third one by less than 1e-4.
+        # What the orifices pass depends on how much the pump warms the liquid and the other way round, but weakly. The
+        # first turn takes the heat of the node's pressure alone, the second that of all losses; a third one changes a
+        # flow by less than 1e-5.
+        liquid = self._warmed(node - self.saturated.pressure, node)
         for _ in range(2):
             solved = {like: self._section_flow(node, like, liquid) for like in set(self._alike)}
             flows = [solved[like] for like in self._alike]

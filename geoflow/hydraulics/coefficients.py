@@ -142,8 +142,11 @@ def _model_range(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> tuple[floa
     return float(np.min(flows)), float(np.max(flows))
 
 
-def _measured_corners(bar: Bar, orifice: Orifice) -> FloatArray:
-    """Corners in (Cd^2, Cd^2 b) that all measured points leave, round the patch; maybe none."""
+def _measured_corners(bar: Bar, orifice: Orifice, reach: float = 1.0) -> FloatArray:
+    """Corners in (Cd^2, Cd^2 b) that all measured points leave, round the patch; maybe none.
+
+    What lay below the orifice may be off by `reach` of its tolerance.
+    """
     corners = _open_corners(orifice)
     for index, point in enumerate(orifice.measured):
         state = saturation(point.temperature)
@@ -164,7 +167,7 @@ def _measured_corners(bar: Bar, orifice: Orifice) -> FloatArray:
                 point.flow * share,
                 point.pressure + side * point.pressure_tolerance,
                 float(vapour),
-                _below(bar, point, -side),
+                _below(bar, point, -side * reach),
                 density,
                 orifice.diameter,
             )
@@ -281,7 +284,8 @@ def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
     The weight is NaN where the land-length model is to give it from the conditions. Measured points have to fit.
     """
     if orifice.measured:
-        middle = _measured_corners(bar, orifice).mean(axis=0)
+        likely = _measured_corners(bar, orifice, reach=0.0)
+        middle = (likely if len(likely) else _measured_corners(bar, orifice)).mean(axis=0)
         return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
     if orifice.flash_weight is not None:
         return orifice.discharge_coefficient, orifice.flash_weight
