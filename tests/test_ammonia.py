@@ -5,7 +5,6 @@ Not here: -50 degC, below the coldest liquid geoflow knows (-48.15 degC), and su
 
 from __future__ import annotations
 
-import dataclasses
 from functools import partial
 
 import numpy as np
@@ -13,7 +12,7 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from published import STATUSES, UNITS, Row, params, rows, tables
 
-from geoflow.bar.equipment import Bar
+from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.errors import RangeError
 from geoflow.physics import saturation_table
 from geoflow.physics.ammonia import (
@@ -196,5 +195,4 @@ def test_default_nitrogen_share_is_that_of_slightly_wet_ammonia() -> None:
     # IUPAC intervals (Pure Appl. Chem. 83 (2011) 359): N 14.00643 to 14.00728, H 1.00784 to 1.00811. The sold
     # grade is 82-0-0, pure ammonia less the water in it, 0.2 to 0.5 % (common practice, no source).
     least, most = 14.00643 / (14.00643 + 3 * 1.00811), 14.00728 / (14.00728 + 3 * 1.00784)
-    default = next(field.default for field in dataclasses.fields(Bar) if field.name == "nitrogen_fraction")
-    assert 0.995 * least < default < 0.998 * most
+    assert 0.995 * least < NITROGEN_FRACTION < 0.998 * most

@@ -96,7 +96,9 @@ def load(client: Any, tab: str, files: list[Path] | list[Upload] | None = None, 
 
 def opened(client: Any, tab: str, *given: Any, **more: Any) -> dict[str, Any]:
     """Load files and give the question about them, for a plan that is set."""
-    return {"opened": load(client, tab, *given, **more)["done"]["opened"], "plan": PLAN}
+    said = load(client, tab, *given, **more)
+    assert "done" in said, said
+    return {"opened": said["done"]["opened"], "plan": PLAN}
 
 
 def command_line(*arguments: object, folder: Path | None = None) -> str:
