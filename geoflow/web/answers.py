@@ -358,7 +358,6 @@ class Answers:
         def arguments(opened: Opened, asked: Question) -> dict[str, Any]:
             return {
                 "inputs": vetting_inputs(opened, asked),
-                "policy": str(asked.get("policy", "")),
                 "rules": rewriting_rules(asked),
                 "system": system_of(asked),
             }
@@ -385,11 +384,13 @@ class Answers:
             asked, uploads = unframe(await request.body())
             for upload in uploads:
                 check_archive(upload)
-            arguments, every = log_work(tab.state, asked, uploads)
+            inputs, every = log_work(tab.state, asked, uploads)
         except GeoflowError as problem:
             return _refused(problem)
         except ClientDisconnect:
             return Response(status_code=400)
+
+        arguments = {"inputs": inputs, "system": system_of(asked)}
 
         def finish(value: Made) -> Any:
             tab.state.made("reconciled files", asked, value.archive)
