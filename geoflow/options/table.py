@@ -6,7 +6,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
-__all__ = ["COMMANDS", "OPTIONS", "OPTION_KINDS", "PAGE_PARTS", "TARGET", "Option", "OptionKind", "options_of"]
+__all__ = [
+    "COMMANDS",
+    "OPTIONS",
+    "OPTION_KINDS",
+    "PAGE_PARTS",
+    "TARGET",
+    "Option",
+    "OptionKind",
+    "option_table_markdown",
+    "options_of",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +128,7 @@ _READING: Final = (
            "temperature at which gallons or litres are counted (default the meter's of the bar, else 60 degF)", "T",
            label="Gallons or litres counted at", example="60 degF"),
     Option("zones", "choice", _MAP, "zones of a raster: adjacent cells of equal value (class), or every cell",
-           choices=("class", "cell"), label="Zones of a raster"),
+           choices=("class", "cell"), label="Zones of a raster: of equal cells, or every cell"),
     Option("swap_axes", "flag", _MAP, "the file has latitude before longitude",
            label="latitude stands before longitude"),
     Option("take_as_ammonia", "flag", _MAP,
@@ -275,3 +285,22 @@ def options_of(command: str) -> dict[str, Option]:
         One of `COMMANDS`.
     """
     return {option.name: option for option in OPTIONS if command in option.commands}
+
+
+def option_table_markdown() -> str:
+    """Return the reference of all options as Markdown: what each takes, what it means, and where it is known."""
+    lines = ["| Option | Value | Meaning | Commands | On the page |", "|---|---|---|---|---|"]
+    on_page = [option for options in PAGE_PARTS.values() for option in options]
+    for option in OPTIONS:
+        known = "all" if option.commands == COMMANDS else "all but `page`" if option.commands == COMMANDS[:-1] else ""
+        commands = (f"`{name}`{' (required)' if name in option.required else ''}" for name in option.commands)
+        value = ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said
+        cells = (
+            f"`{option.dashed}`",
+            value,
+            option.help.replace("|", "\\|"),
+            known or ", ".join(commands),
+            "yes" if option in on_page else "",
+        )
+        lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines) + "\n"

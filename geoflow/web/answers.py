@@ -18,6 +18,7 @@ from geoflow.web.requests import (
     belonging,
     given_bar,
     log_work,
+    page_fields,
     plan_of,
     read_question,
     reading_work,
@@ -105,7 +106,7 @@ class Answers:
         if request.headers.get(TAB_HEADER) != "new":
             return JSONResponse({"error": "reload the page"}, 400)
         known = await asyncio.to_thread(beginning)
-        return JSONResponse({"tab": self._tabs.open(), "system": self._first_system, **known})
+        return JSONResponse({"tab": self._tabs.open(), "system": self._first_system, "fields": page_fields(), **known})
 
     async def _close(self, request: Request) -> Response:
         self._tabs.close(request.headers.get(TAB_HEADER, ""))

@@ -23,6 +23,7 @@ __all__ = [
     "belonging",
     "given_bar",
     "log_work",
+    "page_fields",
     "plan_of",
     "read_question",
     "reading_work",
@@ -35,6 +36,24 @@ __all__ = [
 
 _LARGEST_QUESTION: Final = 2 * 1024**2
 _UNITS: Final = {"us": ("degF", "mph"), "metric": ("degC", "km/h")}
+
+
+def page_fields() -> dict[str, list[dict[str, Any]]]:
+    """Describe the fields of every part, for the page to make them."""
+    return {
+        part: [
+            {
+                "name": option.name,
+                "option": option.dashed,
+                "label": option.label,
+                "kind": option.kind,
+                "example": option.example,
+                "choices": option.choices,
+            }
+            for option in options
+        ]
+        for part, options in PAGE_PARTS.items()
+    }
 
 
 def _damaged() -> UsageError:
