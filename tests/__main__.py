@@ -5,7 +5,7 @@ fix     what ruff can put right by itself
 quick   the tests that what changed can break, without the slow ones and with fewer examples of each law; changed is
         what is not committed, or the last commit where all is, or what --since names
 all     every test
-docs    the part of docs/bar-file.md that is made from the source
+docs    the parts of docs/bar-file.md and docs/options.md that are made from the source
 bench   the benchmarks; fails where one misses its bar
 (none)  check, then all: what CI runs
 """
@@ -25,6 +25,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parent
 CHECKS = [["-m", "ruff", "check", "."], ["-m", "ruff", "format", "--check", "."], ["-m", "mypy"]]
 FIXES = [["-m", "ruff", "check", "--fix", "."], ["-m", "ruff", "format", "."]]
+OPTIONS = re.compile(r"(?s)(?<=<!-- options: made by geoflow.options.table -->\n).*?(?=<!-- end of options -->)")
 KEYS = re.compile(r"(?s)(?<=<!-- keys: made by geoflow.bar.keys.key_table_markdown -->\n).*?(?=<!-- end of keys -->)")
 
 
@@ -48,12 +49,16 @@ def quick(since: str, more: list[str]) -> int:
 
 
 def docs() -> int:
-    """Make the table of the bar file's keys anew."""
+    """Make the tables of the bar file's keys and of the options anew."""
     from geoflow.bar import keys as bar_keys
 
     page = ROOT / "docs" / "bar-file.md"
     table = bar_keys.key_table_markdown()
     page.write_text(KEYS.sub(lambda _: table, page.read_text(encoding="utf-8")), encoding="utf-8")
+    from geoflow.options.table import option_table_markdown
+
+    page, table = ROOT / "docs" / "options.md", option_table_markdown()
+    page.write_text(OPTIONS.sub(lambda _: table, page.read_text(encoding="utf-8")), encoding="utf-8")
     return 0
 
 

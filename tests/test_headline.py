@@ -19,6 +19,7 @@ from simulated_files import Files, in_degrees, table_of, write
 from simulator import Field, simulate, vapour_pressure
 
 from geoflow import cli
+from geoflow.options.typed import ComparisonOptions
 from geoflow.reconcile.loads import match_loads
 from geoflow.report.ground_figures import MISSED, RATIO_CLASSES, class_areas
 from geoflow.report.reconciled_rows import rounded
@@ -111,7 +112,7 @@ def test_the_same_number_in_sentence_table_map_zones_and_json(
     assert f"By the log, {share} of " in text
     assert re.search(rf"^  within 10 %\s+{share}$", text, re.MULTILINE)
     assert not re.search(r"within 10 % +(?!" + share + r")\d", text.split("Zones")[0])
-    found = reconcile_file(arguments[1], target_file=arguments[3]).found
+    found = reconcile_file(arguments[1], ComparisonOptions(target=arguments[3])).found
     areas = class_areas(found)
     names = [look.name for look in RATIO_CLASSES]
     compared = said["agreement"]["compared_ac"] * ACRE

@@ -23,6 +23,7 @@ from geoflow import cli
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import parse_bar, read_bar
 from geoflow.base.errors import BarError, GeoflowError, PrescriptionError, UsageError
+from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.web import guards
 from geoflow.web import sessions as tabs
 from geoflow.web.bar_form import bar_text, form_content, form_description
@@ -41,7 +42,7 @@ PORT = 8765
 HERE = f"http://127.0.0.1:{PORT}"
 OWN = {"origin": HERE, "sec-fetch-site": "same-origin"}
 PLAN = {"temperature": ["45", "52"], "speed": ["5", "5"], "sections": None}
-CHOSEN = {"rate_column": "target", "rate_unit": "lb N/ac"}
+CHOSEN: Any = {"rate_column": "target", "rate_unit": "lb N/ac"}
 
 
 @pytest.fixture(scope="module")
@@ -423,7 +424,7 @@ def test_the_report_is_made(client: Any, tab: str) -> None:
 def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -> None:
     question = opened(client, tab, LANTERN, HERON)
     log = FIELDS / "lantern_flat_log.csv"
-    asked = {**question, "bar": bar_of(HERON), "with_map": True, "log": {"tickets": ["11600 lb NH3"]}}
+    asked = {**question, "bar": bar_of(HERON), "with_map": True, "log": {"ticket": ["11600 lb NH3"]}}
     done = work(client, tab, "reconcile", frame(asked, [log]))["done"]
     said = command_line(
         *("reconcile", log.name, "--target", LANTERN[0].name, "--bar", HERON.name, "--ticket", "11600 lb NH3"),
@@ -577,7 +578,7 @@ def test_the_newest_reading_ends_the_one_before() -> None:
     tab = held.find(held.open())
     answers = Answers(held, workers, "us")
     bar, field = (Upload(path.name, path.read_bytes()) for path in (WREN, KETTLE))
-    arguments = {"prescription": KETTLE.name, "bar": WREN.name, "options": CHOSEN}
+    arguments = {"prescription": KETTLE.name, "bar": WREN.name, "options": ReadOptions(**CHOSEN)}
     told: dict[str, list[dict[str, Any]]] = {"first": [], "second": [], "report": []}
 
     async def reading(name: str, task: str = "read") -> None:
@@ -604,13 +605,17 @@ def test_the_newest_reading_ends_the_one_before() -> None:
 # The plan moved
 
 
+def plan_texts(temperature: str, speed: str) -> PlanOptions:
+    return PlanOptions(bar=str(WREN), temperature=temperature, speed=speed)
+
+
 def test_a_moved_plan_is_vetted_as_the_file_would_be() -> None:
-    options = {"rate_column": "target", "rate_unit": "lb N/ac"}
-    outcome = vet_file(str(KETTLE), str(WREN), "45..52 degF", "5 mph", **options)
+    options = ReadOptions(rate_column="target", rate_unit="lb N/ac")
+    outcome = vet_file(str(KETTLE), plan_texts("45..52 degF", "5 mph"), options)
     for temperature, speed in (("45..52 degF", "4..6 mph"), ("38..46 degF", "4..6 mph"), ("60 degF", "5 mph")):
-        plan = make_plan(outcome.solution.bar, temperature, speed, None)
+        plan = make_plan(outcome.solution.bar, plan_texts(temperature, speed))
         again = vet_again(outcome, plan)
-        fresh = vet_file(str(KETTLE), str(WREN), temperature, speed, **options)
+        fresh = vet_file(str(KETTLE), plan_texts(temperature, speed), options)
         assert again.solution.plan == fresh.solution.plan
         for name in ("verdict", "limited_by", "speed_low", "margin", "temperature_low", "temperature_high"):
             np.testing.assert_array_equal(getattr(again.vetting, name), getattr(fresh.vetting, name))
@@ -618,10 +623,10 @@ def test_a_moved_plan_is_vetted_as_the_file_would_be() -> None:
 
 
 def test_what_is_read_before_there_is_a_plan_is_vetted_as_the_file_would_be() -> None:
-    options = {"rate_column": "target", "rate_unit": "gal NH3/ac", "volume_temperature": "50 degF"}
-    read = read_unplanned(str(KETTLE), str(WREN), **options)
-    outcome = vet_plan(read, make_plan(read.bar, "45..52 degF", "5 mph", None))
-    fresh = vet_file(str(KETTLE), str(WREN), "45..52 degF", "5 mph", **options)
+    options = ReadOptions(rate_column="target", rate_unit="gal NH3/ac", volume_temperature="50 degF")
+    read = read_unplanned(str(KETTLE), str(WREN), options)
+    outcome = vet_plan(read, make_plan(read.bar, plan_texts("45..52 degF", "5 mph")))
+    fresh = vet_file(str(KETTLE), plan_texts("45..52 degF", "5 mph"), options)
     assert outcome.prescription.facts == fresh.prescription.facts
     assert outcome.counted_density == fresh.counted_density
     np.testing.assert_array_equal(outcome.rate, fresh.rate)
@@ -633,10 +638,10 @@ def test_what_is_read_before_there_is_a_plan_is_vetted_as_the_file_would_be() ->
     ("temperature", "speed"), [("35..60 degF", "4..6 mph"), ("20..90 degF", "5 mph"), ("3..9 degC", "8 km/h")]
 )
 def test_verdicts_ahead_are_those_of_the_full_solution(temperature: str, speed: str) -> None:
-    options = {"rate_column": "target", "rate_unit": "lb N/ac"}
-    outcome = vet_file(str(KETTLE), str(WREN), "45..52 degF", "5 mph", **options)
+    options = ReadOptions(rate_column="target", rate_unit="lb N/ac")
+    outcome = vet_file(str(KETTLE), plan_texts("45..52 degF", "5 mph"), options)
     prepared = prepare_window(outcome.solution.bar, outcome.solution.plan.sections)
-    plan = make_plan(outcome.solution.bar, temperature, speed, None)
+    plan = make_plan(outcome.solution.bar, plan_texts(temperature, speed))
     ahead = vet_ahead(outcome, plan, prepared)
     full = vet_again(outcome, plan)
     assert ahead is not None
@@ -644,7 +649,7 @@ def test_verdicts_ahead_are_those_of_the_full_solution(temperature: str, speed: 
     # One temperature solved among others differs by up to 3e-5 from the same among other others (measured).
     assert ahead.solution.certain.low == pytest.approx(full.solution.certain.low, rel=1e-4)
     assert ahead.solution.certain.high == pytest.approx(full.solution.certain.high, rel=1e-4)
-    between = make_plan(outcome.solution.bar, "35.3..60 degF", speed, None)
+    between = make_plan(outcome.solution.bar, plan_texts("35.3..60 degF", speed))
     assert vet_ahead(outcome, between, prepared) is None
 
 

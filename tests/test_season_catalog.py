@@ -35,7 +35,7 @@ def options_of(command: str) -> dict[str, argparse.Action]:
 @pytest.mark.parametrize("job", JOBS)
 def test_the_columns_are_the_options_of_the_single_command(job: str) -> None:
     options = {name for name in options_of(job) if name not in OUTPUTS}
-    assert {name for name, column in COLUMNS.items() if job in column.jobs} == options
+    assert {name for name, column in COLUMNS.items() if job in column.commands} == options
     assert JOBS[job][0] == POSITIONAL[job]
     for name, action in options_of(job).items():
         if name in COLUMNS:

@@ -14,11 +14,14 @@ from taskdata_files import element, field, polygon, rate, square, task, taskdata
 from geoflow import cli
 from geoflow.base.errors import OutputError, PrescriptionError
 from geoflow.isoxml.products import names_ammonia
+from geoflow.options.typed import PlanOptions, ReadOptions, RewriteOptions
 from geoflow.prescription_files.read_prescription import read_prescription
 
 FIELDS = Path(__file__).parent.parent / "sample_fields"
 HERON = str(FIELDS / "heron.toml")
 PLAN = ["--bar", HERON, "--temperature", "40 degF", "--speed", "5 mph"]
+PLANNED = PlanOptions(bar=HERON, temperature="40 degF", speed="5 mph")
+HOLD_SPEED = RewriteOptions(policy="hold-speed")
 KETTLE = [str(FIELDS / "kettle_rise.geojson"), "--rate-column", "target", "--rate-unit", "lb N/ac"]
 # Exact: 1 lb = 0.45359237 kg, 1 acre = 4046.8564224 m2, so 1 lb/ac is this in kg/ha.
 PER = 0.45359237 / 0.40468564224
@@ -190,10 +193,10 @@ def test_a_refusal_comes_before_the_work(tmp_path: Path, monkeypatch: pytest.Mon
     from geoflow.workflow import rewriting, vetting
 
     path = map_of(tmp_path, "NH3", "01B0")
-    vetted = vetting.vet_file(str(path), HERON, "40 degF", "5 mph")
+    vetted = vetting.vet_file(str(path), PLANNED)
     monkeypatch.setattr(rewriting, "rewrite", lambda *_: pytest.fail("worked before refusing"))
     with pytest.raises(OutputError, match="would not come back whole"):
-        rewriting.rewrite_file(vetted, "hold-speed", target=tmp_path / "new.zip")
+        rewriting.rewrite_file(vetted, HOLD_SPEED, target=tmp_path / "new.zip")
 
 
 def test_an_input_that_changes_leaves_no_task_data(tmp_path: Path) -> None:
@@ -202,8 +205,8 @@ def test_an_input_that_changes_leaves_no_task_data(tmp_path: Path) -> None:
     from geoflow.workflow import rewriting, vetting
 
     path = plain(tmp_path / "T")
-    vetted = vetting.vet_file(str(path), HERON, "40 degF", "5 mph")
-    outcome = rewriting.rewrite_file(vetted, "hold-speed")
+    vetted = vetting.vet_file(str(path), PLANNED)
+    outcome = rewriting.rewrite_file(vetted, HOLD_SPEED)
     main = path / "TASKDATA/TASKDATA.XML"
     main.write_text(main.read_text().replace("280", "281"))
     with pytest.raises((InputError, OutputError)):
@@ -254,16 +257,19 @@ def test_the_page_and_the_season_read_and_rewrite_task_data_alike(
     odd = map_of(tmp_path / "odd", "NH3", "01B0")
     monkeypatch.chdir(tmp_path)
 
-    def asked(file: Path, **options: object) -> Inputs:
-        return Inputs(str(file.relative_to(tmp_path)), HERON, "40 degF", "5 mph", options)
+    def asked(file: Path) -> Inputs:
+        return Inputs(str(file.relative_to(tmp_path)), PLANNED, ReadOptions())
 
-    made = TASKS["rewritten files"](lambda _: None, asked(path), "hold-speed", {}, "us")
+    def read(file: Path, options: ReadOptions) -> object:
+        return TASKS["read"](lambda _: None, str(file.relative_to(tmp_path)), HERON, options)
+
+    made = TASKS["rewritten files"](lambda _: None, asked(path), HOLD_SPEED, "us")
     assert made.names == ("T_for_bar.zip", "T_for_bar_changes.csv")
-    refused = TASKS["read"](lambda _: None, asked(other))
+    refused = read(other, ReadOptions())
     assert isinstance(refused, Unread) and "--take-as-ammonia" in refused.words
-    assert not isinstance(TASKS["read"](lambda _: None, asked(other, take_as_ammonia=True)), Unread)
+    assert not isinstance(read(other, ReadOptions(take_as_ammonia=True)), Unread)
     with pytest.raises(OutputError, match="would not come back whole"):
-        TASKS["rewritten files"](lambda _: None, asked(odd), "hold-speed", {}, "us")
+        TASKS["rewritten files"](lambda _: None, asked(odd), HOLD_SPEED, "us")
 
     plan = {"temperature": "40 degF", "speed": "5 mph", "policy": "hold-speed"}
     for name, file, more, error in (

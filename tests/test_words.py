@@ -31,6 +31,7 @@ from geoflow.decide.vet import solve, vet
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.coefficients import bounding_cases, central_case
 from geoflow.layers.notes import rows_text
+from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.report.layout import count, zone_names
@@ -59,7 +60,11 @@ def document(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, 
 
 
 def sample(bar: str = WREN, temperature: str = "45..52 degF", speed: str = "5 mph") -> VetOutcome:
-    return vet_file(KETTLE, bar, temperature, speed, rate_column="target", rate_unit="lb N/ac")
+    return vet_file(
+        KETTLE,
+        PlanOptions(bar=bar, temperature=temperature, speed=speed),
+        ReadOptions(rate_column="target", rate_unit="lb N/ac"),
+    )
 
 
 @pytest.fixture

@@ -7,7 +7,8 @@ import json
 from typing import Any
 
 from geoflow.base.errors import UsageError
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_common, add_plan_options, deliver
+from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.options.typed import PlanOptions
 
 __all__ = ["add_bar", "add_window"]
 
@@ -17,7 +18,7 @@ def _window(options: argparse.Namespace) -> int:
     from geoflow.report.text import window_text
     from geoflow.workflow.bar_plan import read_bar_and_plan
 
-    solution = read_bar_and_plan(options.bar, options.temperature, options.speed, options.sections)
+    solution = read_bar_and_plan(PlanOptions.of(vars(options), "window"))
     with_speed = options.speed is not None
     document = window_document(solution, with_speed=with_speed)
     deliver(options, document, lambda: window_text(solution, options.units, with_speed=with_speed), (options.bar,))
@@ -43,26 +44,23 @@ def _bar(options: argparse.Namespace) -> int:
 
 def add_window(commands: Any) -> None:
     """Put the command `window` on the parser."""
-    parser = commands.add_parser(
+    add_command(
+        commands,
         "window",
+        _window,
         help="the flow and rate window of a bar, and what limits each end",
         description="The flow and rate window of a bar, and what limits each end.",
         epilog='Example: geoflow window --bar bar.toml --temperature "35..50 degF" --speed "5 mph". ' + CODES,
     )
-    add_plan_options(parser, speed_needed=False)
-    add_common(parser)
-    parser.set_defaults(run=_window)
 
 
 def add_bar(commands: Any) -> None:
     """Put the command `bar` on the parser."""
-    parser = commands.add_parser(
+    add_command(
+        commands,
         "bar",
+        _bar,
         help="check a bar file, or print its JSON Schema",
         description="Check a bar file and say it back in words, or print the JSON Schema for an editor.",
         epilog="Example: geoflow bar --check bar.toml. " + CODES,
     )
-    parser.add_argument("--check", metavar="BAR", help="bar file to read and say back in words")
-    parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the bar file")
-    add_common(parser)
-    parser.set_defaults(run=_bar)

@@ -1,4 +1,4 @@
-"""What the commands share: the parser, options that several have, and how a result is handed over."""
+"""What the commands share: the parser, their options from the table, and how a result is handed over."""
 
 from __future__ import annotations
 
@@ -14,43 +14,11 @@ from typing import Any, Final
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import listening
 from geoflow.base.spelling import nearest
+from geoflow.options.table import Option, options_of
 
-__all__ = [
-    "CODES",
-    "FINDINGS",
-    "NOTHING_TO_ACT_ON",
-    "PRESCRIPTION",
-    "TAKE_AS_AMMONIA",
-    "WRONG_USE",
-    "Parser",
-    "add_common",
-    "add_plan_options",
-    "add_reading_options",
-    "deliver",
-    "plan_of",
-    "progress_shown",
-    "reading_of",
-]
+__all__ = ["CODES", "FINDINGS", "NOTHING_TO_ACT_ON", "WRONG_USE", "Parser", "add_command", "deliver", "progress_shown"]
 
-_READING_OPTIONS: Final = (
-    *(
-        "sections",
-        "rate_column",
-        "rate_unit",
-        "crs",
-        "swap_axes",
-        "layer",
-        "zones",
-        "take_as_ammonia",
-        "volume_temperature",
-    ),
-)
 NOTHING_TO_ACT_ON, FINDINGS, WRONG_USE = 0, 1, 2
-TAKE_AS_AMMONIA: Final = "the product of task data is anhydrous ammonia, though its name does not say so"
-PRESCRIPTION: Final = (
-    "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
-    "(a folder or a zip)"
-)
 CODES: Final = (
     "Exit code: 0 nothing to act on, 1 findings (a zone fails or is doubtful), 2 wrong use or unreadable input."
 )
@@ -88,51 +56,42 @@ class Parser(argparse.ArgumentParser):
         raise UsageError(message, where=self.prog, cure=cure)
 
 
-def add_common(parser: argparse.ArgumentParser) -> None:
-    """Add the options that every command has."""
-    parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - for standard output")
-    parser.add_argument("--units", choices=("us", "metric"), default="us", help="what people read (default us)")
-    parser.add_argument("--replace", action="store_true", help="allow output files that exist to be replaced")
+def _add_option(parser: argparse.ArgumentParser, option: Option, command: str) -> None:
+    how: dict[str, Any] = {"help": option.help}
+    if option.kind == "flag":
+        parser.add_argument(option.dashed, action="store_true", **how)
+        return
+    how |= {"metavar": option.metavar} if option.metavar else {}
+    how |= {"choices": option.choices} if option.choices else {}
+    how |= {"type": int} if option.kind == "whole number" else {}
+    how |= {"action": "append", "default": []} if option.kind == "list" else {"default": option.default}
+    if option.positional:
+        how |= {} if command in option.required else {"nargs": "?"}
+    else:
+        how["required"] = command in option.required
+    parser.add_argument(option.dashed, **how)
 
 
-def add_plan_options(parser: argparse.ArgumentParser, *, speed_needed: bool) -> None:
-    """Add the options that say which bar is planned at which temperature and speed."""
-    parser.add_argument("--bar", required=True, metavar="BAR", help="bar file (TOML)")
-    parser.add_argument(
-        "--temperature", required=True, metavar="T", help='liquid in the tank: "40 degF" or "35..62 degF"'
-    )
-    parser.add_argument(
-        "--speed", required=speed_needed, metavar="V", help='planned ground speed: "5 mph" or "4..6.5 mph"'
-    )
-    parser.add_argument("--sections", metavar="NAMES", help="sections that are on: left,right (default all)")
+def add_command(
+    commands: Any, command: str, run: Callable[[argparse.Namespace], int], *, help: str, description: str, epilog: str
+) -> None:
+    """Put a command with its options on the parser.
 
-
-def add_reading_options(parser: argparse.ArgumentParser, *, speed_needed: bool = True) -> None:
-    """Add the options that say how a prescription is read, and the plan."""
-    parser.add_argument("prescription", metavar="RX", help=PRESCRIPTION)
-    add_plan_options(parser, speed_needed=speed_needed)
-    parser.add_argument("--rate-column", metavar="C", help="column that holds the rate")
-    parser.add_argument("--rate-unit", metavar="U", help='"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...')
-    parser.add_argument("--volume-temperature", metavar="T", help="temperature at which gallons or litres are counted")
-    parser.add_argument("--crs", metavar="CRS", help="coordinate system of a file that does not state it: EPSG:4326")
-    parser.add_argument("--swap-axes", action="store_true", help="the file has latitude before longitude")
-    parser.add_argument("--layer", metavar="NAME", help="which layer or task of a file that holds several")
-    parser.add_argument(
-        "--zones",
-        choices=("class", "cell"),
-        help="zones of a raster: adjacent cells of equal value (default), or every cell",
-    )
-    parser.add_argument("--take-as-ammonia", action="store_true", help=TAKE_AS_AMMONIA)
-
-
-def plan_of(options: argparse.Namespace) -> tuple[str, str, str, str | None]:
-    """Give prescription, bar, temperature and speed as typed."""
-    return options.prescription, options.bar, options.temperature, options.speed
-
-
-def reading_of(options: argparse.Namespace) -> dict[str, Any]:
-    """Give the options of `add_reading_options` as keyword arguments of `vet_file`."""
-    return {name: getattr(options, name) for name in _READING_OPTIONS}
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    command : str
+        One of `geoflow.options.table.COMMANDS`; its last word is what is typed here.
+    run : callable
+        Does it, and returns the exit code.
+    help, description, epilog : str
+        For a person.
+    """
+    parser = commands.add_parser(command.split()[-1], help=help, description=description, epilog=epilog)
+    for option in options_of(command).values():
+        _add_option(parser, option, command)
+    parser.set_defaults(run=run)
 
 
 @contextlib.contextmanager

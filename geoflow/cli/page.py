@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any, Final
+from typing import Any
 
 from geoflow.base.errors import UsageError, install
-from geoflow.cli.options import NOTHING_TO_ACT_ON
+from geoflow.cli.options import NOTHING_TO_ACT_ON, add_command
 
 __all__ = ["add_page"]
-
-_PORT: Final = 8765
 
 
 def _page(options: argparse.Namespace) -> int:
@@ -40,14 +38,12 @@ def _page(options: argparse.Namespace) -> int:
 
 def add_page(commands: Any) -> None:
     """Put the command `page` on the parser."""
-    parser = commands.add_parser(
+    add_command(
+        commands,
         "page",
+        _page,
         help="a local page to move temperature and speed and see the map answer",
         description="Serve a local page: drop a prescription and a bar file, move temperature and speed, see the map "
         "answer, rewrite and download. It listens on 127.0.0.1 only and works without a network.",
         epilog="Example: geoflow page --port 8765. Exit code: 0 after Ctrl-C, 2 wrong use.",
     )
-    parser.add_argument("--port", type=int, default=_PORT, metavar="N", help=f"default {_PORT}; 0 takes any free one")
-    parser.add_argument("--open", action="store_true", help="open it in the browser")
-    parser.add_argument("--units", choices=("us", "metric"), default="us", help="what the page begins with")
-    parser.set_defaults(run=_page)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import UsageError
-from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_common, deliver
+from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
 
 if TYPE_CHECKING:
     from geoflow.season.running import Progress
@@ -170,8 +170,10 @@ def _season(options: argparse.Namespace) -> int:
 
 def add_season(commands: Any) -> None:
     """Put the command `season` on the parser."""
-    parser = commands.add_parser(
+    add_command(
+        commands,
         "season",
+        _season,
         help="vet, rewrite or reconcile many fields at once, and rank the bars by what was found",
         description="Run vet, rewrite or reconcile for every field of a catalog, on this machine's cores or on a Dask "
         "cluster. The same command goes on where it stopped. A catalog has one row per field: field, job, and a "
@@ -181,25 +183,3 @@ def add_season(commands: Any) -> None:
         'geoflow season --make catalog.csv --glob "fields/*.zip" --job vet --bar bar.toml --temperature '
         '"35..50 degF" --speed "5 mph". ' + _CODES,
     )
-    parser.add_argument("catalog", metavar="CATALOG", nargs="?", help="CSV or Parquet, one row per field; path or URL")
-    parser.add_argument("--out", metavar="DIR", help="folder for the results, of its own; path or URL")
-    parser.add_argument("--workers", type=int, metavar="N", help="processes on this machine (default one per core)")
-    parser.add_argument("--scheduler", metavar="ADDRESS", help="use this Dask cluster: tcp://host:8786")
-    parser.add_argument(
-        "--retries", type=int, default=3, metavar="N", help="tries more for a field whose worker died (default 3)"
-    )
-    parser.add_argument(
-        "--full", action="store_true", help="also write all that the single command's --out gives, for every field"
-    )
-    parser.add_argument("--bar", metavar="BAR", help="bar file for all fields, in place of the catalog's")
-    parser.add_argument("--temperature", metavar="T", help="temperature for all fields, in place of the catalog's")
-    parser.add_argument("--speed", metavar="V", help="speed for all fields, in place of the catalog's")
-    parser.add_argument("--job", metavar="JOB", help="vet, rewrite or reconcile, for all fields")
-    parser.add_argument(
-        "--set", action="append", default=[], metavar="COLUMN=VALUE",
-        help='any other column for all fields: "rate_unit=lb N/ac", "target=maps/{field}.shp"; may be repeated',
-    )  # fmt: skip
-    parser.add_argument("--make", metavar="FILE", help="write a catalog in place of running one")
-    parser.add_argument("--glob", metavar="PATTERN", help='with --make: the files, one field each: "fields/*.zip"')
-    add_common(parser)
-    parser.set_defaults(run=_season)

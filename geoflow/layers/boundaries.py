@@ -21,6 +21,7 @@ __all__ = ["in_words_of", "read_boundary"]
 # The least ground that is a field [m2], and more than any field spans [m].
 _LEAST: Final = 1.0
 _MOST_SPAN: Final = 200e3
+_OPTIONS: Final = ("rate-column", "rate-unit", "crs", "layer", "take-as-ammonia")
 
 
 def in_words_of(which: str, problem: PrescriptionError) -> PrescriptionError:
@@ -28,14 +29,13 @@ def in_words_of(which: str, problem: PrescriptionError) -> PrescriptionError:
     texts = [problem.what, problem.where, problem.cure]
     if which == "boundary" and "--layer" in problem.cure:
         texts[2] = "give a file that holds the field's outline alone"
-    for old, new in (
-        *(
-            (f"--{name}", f"--{which}-{name}")
-            for name in ("rate-column", "rate-unit", "crs", "layer", "take-as-ammonia")
-        ),
-        ("add --swap-axes", "write it again with longitude first"),
-        ("--swap-axes", "put longitude first in the file"),
-    ):
+    words = [(f"--{name}", f"--{which}-{name}") for name in _OPTIONS]
+    if which == "target":
+        words += [(f"--{name}", f"--{which}-{name}") for name in ("swap-axes", "zones", "volume-temperature")]
+    else:
+        words += [("add --swap-axes", "write it again with longitude first")]
+        words += [("--swap-axes", "put longitude first in the file")]
+    for old, new in words:
         texts = [text.replace(old, new) for text in texts]
     return PrescriptionError(texts[0], where=texts[1], cure=texts[2])
 

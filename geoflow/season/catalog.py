@@ -6,11 +6,13 @@ import csv
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
 from geoflow.base.errors import UsageError
 from geoflow.base.spelling import nearest
+from geoflow.options.typed import check_choice
 from geoflow.season.columns import COLUMNS, JOBS
 from geoflow.season.urls import read_bytes, resolve, shown
 
@@ -45,6 +47,10 @@ class Entry:
     def folder(self) -> str:
         """Name of the field's folders, readable as a partition."""
         return "field=" + quote(self.field, safe=" ")
+
+    def said(self, files: Mapping[str, Path]) -> dict[str, Value]:
+        """Give all options, with the files as they lie on this machine."""
+        return {**self.values, **{name: str(path) for name, path in files.items()}}
 
     def text(self, column: str) -> str | None:
         """Give a text or place of the catalog; None where the cell is empty."""
@@ -144,11 +150,7 @@ def _value(name: str, text: str, folder: str, where: str) -> Value:
         if text.casefold() not in _YES | _NO:
             raise UsageError(f"'{name}' is '{text}', neither yes nor no", where=where, cure="write yes or no")
         return text.casefold() in _YES
-    choices = COLUMNS[name].choices
-    if choices and text not in choices:
-        raise UsageError(
-            f"'{name}' is '{text}'{nearest(text, choices)}", where=where, cure=f"write one of {', '.join(choices)}"
-        )
+    check_choice(COLUMNS[name], text, where=where)
     return text
 
 
@@ -172,15 +174,15 @@ def _entry(row: Mapping[str, str], number: int, folder: str, place: str, fixed: 
     for name, text in row.items():
         if name in {"field", "job"} or not text or name in fixed:
             continue
-        if job not in COLUMNS[name].jobs:
+        if job not in COLUMNS[name].commands:
             raise UsageError(
-                f"'{name}' belongs to {' and '.join(COLUMNS[name].jobs)}, not to {job}",
+                f"'{name}' belongs to {' and '.join(COLUMNS[name].commands)}, not to {job}",
                 where=where,
                 cure=f"leave the cell under '{name}' empty",
             )
         values[name] = _value(name, text, folder, where)
     for name, text in fixed.items():
-        if name != "job" and job in COLUMNS[name].jobs and text:
+        if name != "job" and job in COLUMNS[name].commands and text:
             values[name] = _value(name, text.replace("{field}", field), here, f"--set {name}")
     # An explicit no says what an empty cell says.
     values = {name: value for name, value in sorted(values.items()) if value is not False and value != ()}

@@ -107,7 +107,7 @@ def make_catalog(target: str, pattern: str, fixed: Mapping[str, str], *, replace
     own = needed(job)
     if own in fixed:
         raise UsageError(f"--glob finds the {own} of every field", where=f"--set {own}", cure="leave it out")
-    foreign = next((name for name in fixed if name != "job" and job not in COLUMNS[name].jobs), None)
+    foreign = next((name for name in fixed if name != "job" and job not in COLUMNS[name].commands), None)
     if foreign is not None:
         raise UsageError(f"'{foreign}' does not belong to {job}", where="geoflow season --make", cure="leave it out")
     places = glob(pattern)

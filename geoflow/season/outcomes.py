@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.decide.settling import settling
+from geoflow.options.table import TARGET
+from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, RewriteOptions
 from geoflow.report.documents import vet_document
 from geoflow.report.layout import count
 from geoflow.report.reconciling import reconcile_document
@@ -15,15 +17,15 @@ from geoflow.report.rewriting import rewrite_document
 from geoflow.season.catalog import Entry
 from geoflow.season.zones import log_zones, prescription_zones
 from geoflow.workflow.reconcile_outputs import write_reconciliation
-from geoflow.workflow.reconciling import LogOptions, TargetOptions, reconcile_file
-from geoflow.workflow.rewriting import parse_prices, rewrite_file, write_rewriting
+from geoflow.workflow.reconciling import reconcile_file
+from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 from geoflow.workflow.vetting import vet_file, write_vetting
 
 if TYPE_CHECKING:
     import geopandas
 
     from geoflow.base.units import System
-    from geoflow.prescription_files.table import ZoneRule
+    from geoflow.outcomes import VetOutcome
 
 __all__ = ["ROW_COLUMNS", "Outcome", "run_field"]
 
@@ -102,30 +104,14 @@ def _verdict_findings(zones: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return found
 
 
-def _vet(entry: Entry, files: dict[str, Path]) -> Any:
-
-    speeds = files.get("zone_speeds")
-    return vet_file(
-        str(files["prescription"]),
-        str(files["bar"]),
-        str(entry.text("temperature")),
-        entry.text("speed"),
-        sections=entry.text("sections"),
-        rate_column=entry.text("rate_column"),
-        rate_unit=entry.text("rate_unit"),
-        crs=entry.text("crs"),
-        swap_axes=entry.flag("swap_axes"),
-        layer=entry.text("layer"),
-        zones=cast("ZoneRule | None", entry.text("zones")),
-        take_as_ammonia=entry.flag("take_as_ammonia"),
-        volume_temperature=entry.text("volume_temperature"),
-        zone_speeds=None if speeds is None else str(speeds),
-    )
+def _vet(said: Mapping[str, Any], job: str) -> VetOutcome:
+    plan, read = PlanOptions.of(said, job), ReadOptions.of(said, job)
+    return vet_file(said["prescription"], plan, read, zone_speeds=said.get("zone_speeds"))
 
 
 def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
 
-    outcome = _vet(entry, files)
+    outcome = _vet(entry.said(files), "vet")
     prescription = outcome.prescription
     doubt = settling(prescription.area, outcome.solution, outcome.vetting)
     document = vet_document(prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
@@ -162,20 +148,10 @@ def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, 
 
 def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
 
-    prices = parse_prices(*(entry.text(name) for name in ("nitrogen_price", "yield_response", "crop_price")))
-    vetted = _vet(entry, files)
+    said = entry.said(files)
+    vetted = _vet(said, "rewrite")
     target = out / "rewritten" / files["prescription"].name
-    outcome = rewrite_file(
-        vetted,
-        str(entry.text("policy")),
-        max_rate=entry.text("max_rate"),
-        allow_raise=entry.flag("allow_raise"),
-        leave_doubtful=entry.flag("leave_doubtful"),
-        heading=entry.text("heading"),
-        merge_short=entry.flag("merge_short"),
-        prices=prices,
-        target=target,
-    )
+    outcome = rewrite_file(vetted, RewriteOptions.of(said, "rewrite"), target=target)
     target.parent.mkdir()
     write_rewriting(outcome, target, replace=False, protect=tuple(files.values()))
     prescription = vetted.prescription
@@ -227,35 +203,9 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
 
 def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
 
-    def path(column: str) -> str | None:
-        return str(files[column]) if column in files else None
-
-    outcome = reconcile_file(
-        str(files["log"]),
-        bar_file=path("bar"),
-        target_file=path("target"),
-        boundary_file=path("boundary"),
-        boundary_crs=entry.text("boundary_crs"),
-        tickets=entry.several("ticket"),
-        log_options=LogOptions(
-            columns=entry.several("column"),
-            mapping=path("columns_file"),
-            rate_unit=entry.text("rate_unit"),
-            nitrogen=entry.text("nitrogen"),
-            width=entry.text("width"),
-            temperature=entry.text("temperature"),
-            crs=entry.text("crs"),
-            swap_axes=entry.flag("swap_axes"),
-            layer=entry.text("layer"),
-        ),
-        target_options=TargetOptions(
-            entry.text("target_rate_column"),
-            entry.text("target_rate_unit"),
-            entry.text("target_crs"),
-            entry.text("target_layer"),
-            entry.flag("target_take_as_ammonia"),
-        ),
-    )
+    said, job = entry.said(files), "reconcile"
+    log, target = LogOptions.of(said, job), ReadOptions.of(said, job, TARGET)
+    outcome = reconcile_file(str(files["log"]), ComparisonOptions.of(said, job), log, target)
     document = reconcile_document(outcome)
     if full:
         write_reconciliation(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))

@@ -18,6 +18,7 @@ from geoflow.web.requests import (
     belonging,
     given_bar,
     log_work,
+    page_fields,
     plan_of,
     read_question,
     reading_work,
@@ -105,7 +106,7 @@ class Answers:
         if request.headers.get(TAB_HEADER) != "new":
             return JSONResponse({"error": "reload the page"}, 400)
         known = await asyncio.to_thread(beginning)
-        return JSONResponse({"tab": self._tabs.open(), "system": self._first_system, **known})
+        return JSONResponse({"tab": self._tabs.open(), "system": self._first_system, "fields": page_fields(), **known})
 
     async def _close(self, request: Request) -> Response:
         self._tabs.close(request.headers.get(TAB_HEADER, ""))
@@ -358,7 +359,6 @@ class Answers:
         def arguments(opened: Opened, asked: Question) -> dict[str, Any]:
             return {
                 "inputs": vetting_inputs(opened, asked),
-                "policy": str(asked.get("policy", "")),
                 "rules": rewriting_rules(asked),
                 "system": system_of(asked),
             }
@@ -385,11 +385,13 @@ class Answers:
             asked, uploads = unframe(await request.body())
             for upload in uploads:
                 check_archive(upload)
-            arguments, every = log_work(tab.state, asked, uploads)
+            inputs, every = log_work(tab.state, asked, uploads)
         except GeoflowError as problem:
             return _refused(problem)
         except ClientDisconnect:
             return Response(status_code=400)
+
+        arguments = {"inputs": inputs, "system": system_of(asked)}
 
         def finish(value: Made) -> Any:
             tab.state.made("reconciled files", asked, value.archive)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import UsageError
+from geoflow.options.table import PAGE_PARTS
+from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, RewriteOptions, told
 from geoflow.web.bar_form import bar_text
 from geoflow.web.state import Opened, Question, State
-from geoflow.web.tasks import Inputs
+from geoflow.web.tasks import Inputs, LogInputs
 from geoflow.web.uploads import Upload, check_names, main_file, plain_name
 
 if TYPE_CHECKING:
@@ -20,6 +23,7 @@ __all__ = [
     "belonging",
     "given_bar",
     "log_work",
+    "page_fields",
     "plan_of",
     "read_question",
     "reading_work",
@@ -32,12 +36,24 @@ __all__ = [
 
 _LARGEST_QUESTION: Final = 2 * 1024**2
 _UNITS: Final = {"us": ("degF", "mph"), "metric": ("degC", "km/h")}
-_READING_FLAGS: Final = ("swap_axes", "take_as_ammonia")
-_READING: Final = ("rate_column", "rate_unit", "crs", "layer", "volume_temperature")
-_LOG_TEXTS: Final = ("rate_unit", "nitrogen", "width", "temperature", "crs", "layer")
-_TARGET: Final = ("rate_column", "rate_unit", "crs", "layer", "take_as_ammonia")
-_RULE_TEXTS: Final = ("max_rate", "heading")
-_RULE_FLAGS: Final = ("allow_raise", "leave_doubtful", "merge_short")
+
+
+def page_fields() -> dict[str, list[dict[str, Any]]]:
+    """Describe the fields of every part, for the page to make them."""
+    return {
+        part: [
+            {
+                "name": option.name,
+                "option": option.dashed,
+                "label": option.label,
+                "kind": option.kind,
+                "example": option.example,
+                "choices": option.choices,
+            }
+            for option in options
+        ]
+        for part, options in PAGE_PARTS.items()
+    }
 
 
 def _damaged() -> UsageError:
@@ -92,14 +108,31 @@ def _span(asked: Question, name: str, unit: str) -> str:
     return f"{low} {unit}" if low == high else f"{low}..{high} {unit}"
 
 
+def _said(asked: Question, part: str) -> dict[str, Any]:
+    """What the fields of a part say, by option; an empty field says nothing."""
+    given = _part(asked, part)
+    said: dict[str, Any] = {}
+    for option in PAGE_PARTS[part]:
+        if value := given.get(option.name):
+            said[option.name] = (
+                True if option.kind == "flag" else _lines(given, option.name) if option.kind == "list" else str(value)
+            )
+    return said
+
+
 def _section_names(asked: Question) -> str | None:
     plan = _part(asked, "plan")
     return None if plan.get("sections") is None else ",".join(_lines(plan, "sections"))
 
 
-def _plan_texts(asked: Question) -> tuple[str, str, str | None]:
+def _plan_options(bar: str, asked: Question) -> PlanOptions:
     warmth, speed = _UNITS[system_of(asked)]
-    return _span(asked, "temperature", warmth), _span(asked, "speed", speed), _section_names(asked)
+    return PlanOptions(
+        bar=bar,
+        temperature=_span(asked, "temperature", warmth),
+        speed=_span(asked, "speed", speed),
+        sections=_section_names(asked),
+    )
 
 
 def plan_of(bar: Bar, asked: Question) -> Plan:
@@ -112,7 +145,7 @@ def plan_of(bar: Bar, asked: Question) -> Plan:
     """
     from geoflow.workflow.bar_plan import make_plan
 
-    return make_plan(bar, *_plan_texts(asked))
+    return make_plan(bar, _plan_options("", asked))
 
 
 def sections_of(bar: Bar, asked: Question) -> tuple[int, ...]:
@@ -131,7 +164,10 @@ def sections_of(bar: Bar, asked: Question) -> tuple[int, ...]:
 
 def belonging(opened: Opened, asked: Question) -> str:
     """Say in one line which files and which plan something belongs to."""
-    temperature, speed, sections = (text and text.replace("..", " to ") for text in _plan_texts(asked))
+    plan = _plan_options(opened.bar.name, asked)
+    temperature, speed, sections = (
+        text and text.replace("..", " to ") for text in (plan.temperature, plan.speed, plan.sections)
+    )
     some = f", sections {sections.replace(',', ', ')}" if sections else ""
     files = f"{opened.reading.read.prescription.path.name} with {opened.reading.read.bar.name} ({opened.bar.name})"
     return f"{files}, liquid {temperature}, {speed}{some}"
@@ -152,7 +188,7 @@ def given_bar(given: Question) -> Upload:
 
 def reading_work(
     state: State, asked: Question, sent: tuple[Upload, ...]
-) -> tuple[Upload, tuple[Upload, ...], dict[str, Any]]:
+) -> tuple[Upload, tuple[Upload, ...], ReadOptions]:
     """Return the bar, the prescription and the options to read them with; what is not given is taken as it is open.
 
     Raises
@@ -172,9 +208,7 @@ def reading_work(
     main_file(files)
     if "options" not in asked and base is not None and not sent:
         return bar, files, base.options
-    given = _part(asked, "options")
-    options: dict[str, Any] = {name: str(given[name]) for name in _READING if given.get(name)}
-    return bar, files, options | {name: bool(given.get(name)) for name in _READING_FLAGS}
+    return bar, files, ReadOptions.of(_said(asked, "options"), "vet")
 
 
 def vetting_inputs(opened: Opened, asked: Question) -> Inputs:
@@ -185,31 +219,21 @@ def vetting_inputs(opened: Opened, asked: Question) -> Inputs:
     UsageError
         If the plan is not set.
     """
-    temperature, speed, sections = _plan_texts(asked)
-    options = opened.options | {"sections": sections}
-    return Inputs(main_file(opened.files), opened.bar.name, temperature, speed, options)
+    return Inputs(main_file(opened.files), _plan_options(opened.bar.name, asked), opened.options)
 
 
 def typed_options(inputs: Inputs, system: System) -> list[tuple[str, str]]:
     """List what the command line would have been given, for the report."""
-    told = [("geoflow report", "vet"), ("prescription", inputs.prescription), ("--bar", inputs.bar)]
-    told += [("--temperature", inputs.temperature), ("--speed", inputs.speed)]
-    told += [
-        ("--" + name.replace("_", "-"), "yes" if value is True else str(value))
-        for name, value in inputs.options.items()
-        if value
-    ]
-    return [*told, ("--units", system)]
+    said = {"prescription": inputs.prescription, "units": system, **asdict(inputs.plan), **asdict(inputs.read)}
+    return [("geoflow report", "vet"), *told("report vet", said)]
 
 
-def rewriting_rules(asked: Question) -> dict[str, Any]:
-    """Return the options of `rewrite_file`."""
-    given = _part(asked, "rules")
-    rules: dict[str, Any] = {name: bool(given.get(name)) for name in _RULE_FLAGS}
-    return rules | {name: str(given[name]) for name in _RULE_TEXTS if given.get(name)}
+def rewriting_rules(asked: Question) -> RewriteOptions:
+    """Return what a rewriting is asked to keep and allowed to do."""
+    return RewriteOptions.of({**_said(asked, "rules"), "policy": str(asked.get("policy", ""))}, "rewrite")
 
 
-def log_work(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[dict[str, Any], tuple[Upload, ...]]:
+def log_work(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[LogInputs, tuple[Upload, ...]]:
     """Return what the reconciling is to be called with, and all files it needs.
 
     Raises
@@ -224,13 +248,7 @@ def log_work(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[di
     target = opened.files if opened else ()
     every = (*log, *target, *((bar,) if bar else ()))
     check_names(every)
-    given = _part(asked, "log")
-    read: dict[str, Any] = {name: str(given[name]) for name in _LOG_TEXTS if given.get(name)}
-    read |= {"columns": _lines(given, "columns"), "swap_axes": bool(given.get("swap_axes"))}
-    sources = {
-        "bar_file": None if bar is None else bar.name,
-        "target_file": main_file(target) if target else None,
-        "tickets": _lines(given, "tickets"),
-        "target": {name: opened.options[name] for name in _TARGET if opened and name in opened.options},
-    }
-    return {"log": main_file(log), "sources": sources, "read": read, "system": system_of(asked)}, every
+    said = _said(asked, "log")
+    said |= {"bar": bar and bar.name, "target": main_file(target) if target else None}
+    against, read = ComparisonOptions.of(said, "reconcile"), LogOptions.of(said, "reconcile")
+    return LogInputs(main_file(log), against, read, opened.options if opened else ReadOptions()), every

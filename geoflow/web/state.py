@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from geoflow.base.errors import UsageError
+from geoflow.options.typed import ReadOptions
 from geoflow.web.uploads import Upload
 
 if TYPE_CHECKING:
@@ -37,8 +38,8 @@ class Opened:
         The bar file as text.
     files : tuple of Upload
         The prescription's, as sent.
-    options : dict
-        How the prescription is read: keyword arguments of `vet_file`.
+    options : ReadOptions
+        How the prescription is read.
     reading : Reading
         What was read; it has no plan.
     outcome : VetOutcome or None
@@ -50,7 +51,7 @@ class Opened:
     number: int
     bar: Upload
     files: tuple[Upload, ...]
-    options: dict[str, Any]
+    options: ReadOptions
     reading: Reading
     outcome: VetOutcome | None = None
     ahead: tuple[tuple[int, ...], FlowWindow] | None = None
@@ -81,7 +82,7 @@ class State:
         self._last = self._current = 0
         self._lock = threading.Lock()
 
-    def keep(self, bar: Upload, files: tuple[Upload, ...], options: dict[str, Any], reading: Reading) -> Opened:
+    def keep(self, bar: Upload, files: tuple[Upload, ...], options: ReadOptions, reading: Reading) -> Opened:
         """Open what was read, beside what the page asks about now."""
         with self._lock:
             self._last += 1

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import GeoflowError
+from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
 
 if TYPE_CHECKING:
     import datetime
@@ -20,11 +21,10 @@ if TYPE_CHECKING:
     from geoflow.base.units import System
     from geoflow.hydraulics.window import FlowWindow
     from geoflow.outcomes import VetOutcome
-    from geoflow.report.pdf import Paper
     from geoflow.workflow.choices import Choices
     from geoflow.workflow.replan import Unplanned
 
-__all__ = ["TASKS", "Inputs", "Made", "Reading", "Unread", "warm_up"]
+__all__ = ["TASKS", "Inputs", "LogInputs", "Made", "Reading", "Unread", "warm_up"]
 
 _Tell = Callable[[str], None]
 
@@ -35,25 +35,38 @@ class Inputs:
 
     Attributes
     ----------
-    prescription, bar : str
-        Names in the working folder.
-    temperature, speed : str
-        With their units.
-    options : dict
-        Keyword arguments of `vet_file`.
+    prescription : str
+        Its name in the working folder.
+    plan : PlanOptions
+        The bar, by its name there, and what is planned.
+    read : ReadOptions
+        How the prescription is read.
     """
 
     prescription: str
-    bar: str
-    temperature: str
-    speed: str
-    options: dict[str, Any]
+    plan: PlanOptions
+    read: ReadOptions
+
+    @property
+    def paths(self) -> tuple[Path, Path]:
+        """Prescription and bar, never to be written over."""
+        return Path(self.prescription), Path(self.plan.bar)
 
     def vet(self) -> VetOutcome:
         """Read and vet."""
         from geoflow.workflow.vetting import vet_file
 
-        return vet_file(self.prescription, self.bar, self.temperature, self.speed, **self.options)
+        return vet_file(self.prescription, self.plan, self.read)
+
+
+@dataclass(frozen=True, slots=True)
+class LogInputs:
+    """What `reconcile_file` is called with: names in the working folder, and how the log and the map are read."""
+
+    log: str
+    against: ComparisonOptions
+    read: LogOptions
+    target: ReadOptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,15 +138,15 @@ def _pack(folder: Path, text: str) -> Made:
     return Made(text, names, packed.getvalue())
 
 
-def _read(tell: _Tell, prescription: str, bar: str, options: dict[str, Any]) -> Reading | Unread:
+def _read(tell: _Tell, prescription: str, bar: str, options: ReadOptions) -> Reading | Unread:
     from geoflow.workflow.choices import reading_choices
     from geoflow.workflow.replan import read_unplanned
 
     tell(f"Reading and checking {prescription}")
     try:
-        read = read_unplanned(prescription, bar, **options)
+        read = read_unplanned(prescription, bar, options)
     except GeoflowError as problem:
-        return Unread(str(problem), reading_choices(Path(prescription), options.get("layer")))
+        return Unread(str(problem), reading_choices(Path(prescription), options.layer))
     table = read.prescription.table
     kept = replace(read, prescription=replace(read.prescription, table=table.iloc[:0]))
     return Reading(kept, table.drop(columns=table.geometry.name))
@@ -158,12 +171,12 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
     parts = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt
     document = vet_document(*parts)
     tell("Drawing the map and writing the files")
-    folder, inputs_read = Path("vetted"), (Path(inputs.prescription), Path(inputs.bar))
-    _, notes = write_vetting(outcome, folder, document, system, replace=False, protect=inputs_read)
+    folder = Path("vetted")
+    _, notes = write_vetting(outcome, folder, document, system, replace=False, protect=inputs.paths)
     return _pack(folder, "\n".join([vet_text(*parts, system), *notes]))
 
 
-def _rewritten_files(tell: _Tell, inputs: Inputs, policy: str, rules: dict[str, Any], system: System) -> Made:
+def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system: System) -> Made:
     from geoflow.report.rewriting import rewrite_text
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
@@ -172,11 +185,11 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, policy: str, rules: dict[str, 
     tell("Rewriting")
     path, folder = Path(inputs.prescription), Path("rewritten")
     target = folder / f"{path.stem}_for_bar{path.suffix}"
-    outcome = rewrite_file(vetted, policy, **rules, target=target)
+    outcome = rewrite_file(vetted, rules, target=target)
     folder.mkdir()
     tell("Writing the files and reading them back")
-    write_rewriting(outcome, target, replace=False, protect=(path, Path(inputs.bar)))
-    text = rewrite_text(vetted.prescription, outcome.done, vetted.solution, outcome.extra, policy, system)
+    write_rewriting(outcome, target, replace=False, protect=inputs.paths)
+    text = rewrite_text(vetted.prescription, outcome.done, vetted.solution, outcome.extra, rules.policy, system)
     return _pack(folder, text)
 
 
@@ -184,34 +197,32 @@ def _report_files(
     tell: _Tell, inputs: Inputs, asked: list[tuple[str, str]], date: datetime.date, system: System
 ) -> Made:
     from geoflow.decide.settling import settling
-    from geoflow.workflow.reporting import Sources, report_on_vetting, write_report
+    from geoflow.workflow.reporting import Sources, origin_of, report_on_vetting, write_report
 
     tell("Vetting every zone")
-    sources = Sources.of([("prescription", inputs.prescription), ("bar file", inputs.bar)])
+    sources = Sources.of([("prescription", inputs.prescription), ("bar file", inputs.plan.bar)])
     vetted = inputs.vet()
     tell("Drawing the report")
     doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
-    report = report_on_vetting(vetted, doubt, sources, inputs.bar, asked, date, system)
+    report = report_on_vetting(vetted, doubt, origin_of(sources, inputs.plan.bar, asked, date), system)
     folder = Path("report")
     folder.mkdir()
-    paper: Paper = "letter" if system == "us" else "a4"
     tell("Writing the report")
-    targets = folder / "report.html", folder / "report.pdf"
-    write_report(report, *targets, None, paper, date, replace=False, protect=sources.paths)
+    files = ReportFiles(out=str(folder / "report.html"), pdf=str(folder / "report.pdf"))
+    write_report(report, files, system, date, replace=False, protect=sources.paths)
     return _pack(folder, report.answer)
 
 
-def _reconciled_files(tell: _Tell, log: str, sources: dict[str, Any], read: dict[str, Any], system: System) -> Made:
+def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     from geoflow.report.reconciling import reconcile_document
     from geoflow.report.reconciling_text import reconcile_text
     from geoflow.workflow.reconcile_outputs import write_reconciliation
-    from geoflow.workflow.reconciling import LogOptions, TargetOptions, reconcile_file
+    from geoflow.workflow.reconciling import reconcile_file
 
-    tell(f"Reading {log} and laying it on the ground")
-    target = TargetOptions(**sources.pop("target"))
-    outcome = reconcile_file(log, **sources, log_options=LogOptions(**read), target_options=target)
+    tell(f"Reading {inputs.log} and laying it on the ground")
+    outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
     folder = Path("reconciled")
-    named = (log, sources.get("bar_file"), sources.get("target_file"))
+    named = (inputs.log, inputs.against.bar, inputs.against.target)
     protect = tuple(Path(name) for name in named if name is not None)
     tell("Drawing the map and writing the files")
     document = reconcile_document(outcome)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final
 
 import numpy as np
 
@@ -14,15 +14,12 @@ from geoflow.base.errors import UsageError
 from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import RateUnit, parse, rate_unit
 from geoflow.files.inputs import watching
+from geoflow.options.typed import ConvertOptions, ReadOptions
 from geoflow.outcomes import ConvertOutcome
 from geoflow.physics.ammonia import saturation
-from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import FORMS, is_task_target, write_task_prescription
-from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
-
-if TYPE_CHECKING:
-    from geoflow.prescription_files.table import ZoneRule
+from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 __all__ = ["convert_file", "rates_in"]
 
@@ -67,20 +64,9 @@ def rates_in(
 def convert_file(
     prescription_file: str,
     out: str,
+    to: ConvertOptions,
+    read: ReadOptions,
     *,
-    rate_column: str | None = None,
-    rate_unit_text: str | None = None,
-    to_unit: str | None = None,
-    crs: str | None = None,
-    swap_axes: bool = False,
-    layer: str | None = None,
-    zones: ZoneRule | None = None,
-    take_as_ammonia: bool = False,
-    cell: str | None = None,
-    nitrogen_fraction: str | None = None,
-    volume_temperature: str | None = None,
-    task_version: Literal[3, 4] | None = None,
-    task_form: str | None = None,
     replace_existing: bool = False,
     protect: tuple[Path, ...] = (),
 ) -> ConvertOutcome:
@@ -90,18 +76,14 @@ def convert_file(
     ----------
     prescription_file, out : str
         What to read and what to write.
-    to_unit : str or None
-        Unit of the rates written; the input's where not given.
-    cell : str or None
-        Side of a raster's cells, with unit.
-    nitrogen_fraction, volume_temperature : str or None
-        What ammonia is counted with; 0.82 and 60 °F where not given.
-    task_version : int or None
-        Write ISO 11783-10 task data of version 3 or 4 (the default for a folder).
-    task_form : str or None
-        A key of `geoflow.prescription_patch.new_taskdata.FORMS`.
-    rate_column, rate_unit_text, crs, swap_axes, layer, zones, take_as_ammonia, replace_existing, protect
-        What the options say.
+    to : ConvertOptions
+        Into what; the unit is the input's where not said, ammonia is 0.82 nitrogen, task data a folder of version 4.
+    read : ReadOptions
+        How it is read; volumes are counted at 60 °F where not said.
+    replace_existing : bool
+        Whether an output that is there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
 
     Raises
     ------
@@ -109,25 +91,16 @@ def convert_file(
         For anything that cannot be read, understood or written.
     """
 
-    fraction = _fraction(nitrogen_fraction)
-    asked = None if to_unit is None else rate_unit(to_unit, where="--to-unit")
-    side = None if cell is None else parse(cell, "length", where="--cell")
+    fraction = _fraction(to.nitrogen_fraction)
+    asked = None if to.to_unit is None else rate_unit(to.to_unit, where="--to-unit")
+    side = None if to.cell is None else parse(to.cell, "length", where="--cell")
     if side is not None and side <= 0.0:
-        raise UsageError(f"'{cell}' is no side of a cell", where="--cell", cure='give it like "10 m" or "30 ft"')
-    task = _is_task_data(out, task_version, task_form)
+        raise UsageError(f"'{to.cell}' is no side of a cell", where="--cell", cure='give it like "10 m" or "30 ft"')
+    task = _is_task_data(out, to.task_version, to.task_form)
     with watching(prescription_file):
-        prescription = read_prescription(
-            prescription_file,
-            rate_column=rate_column,
-            rate_unit=rate_unit_text,
-            crs=crs,
-            swap_axes=swap_axes,
-            layer=layer,
-            zones=zones,
-            take_as_ammonia=take_as_ammonia,
-        )
+        prescription = read_with(prescription_file, read)
     unit = asked or prescription.rate_unit
-    density, kelvin = _counted(prescription.rate_unit, unit, volume_temperature)
+    density, kelvin = _counted(prescription.rate_unit, unit, read.volume_temperature)
     rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)
     nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)
     if task:
@@ -136,8 +109,8 @@ def convert_file(
             rate,
             Path(out),
             unit=unit,
-            version=task_version or 4,
-            form=FORMS[task_form or "outlines"],
+            version=to.task_version or 4,
+            form=FORMS[to.task_form or "outlines"],
             cell=side,
             replace=replace_existing,
             protect=protect,

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
@@ -19,9 +20,10 @@ from geoflow.decide.settling import window_with_a_point
 from geoflow.decide.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
 from geoflow.decide.vet import Solution, vet
 from geoflow.ground.passes import field_heading, lay_passes
+from geoflow.options.typed import DayOptions, RewriteOptions
 from geoflow.outcomes import PlanOutcome, VetOutcome
 
-__all__ = ["in_degrees", "parse_share", "plan_field"]
+__all__ = ["course_of", "in_degrees", "parse_share", "plan_field", "shares_of"]
 
 # A tenth of a mile per hour [m/s], what a display in the cab shows; a speed should hold half of it either way.
 _SPEED_STEP: Final = 0.044704
@@ -29,6 +31,7 @@ _SPARE: Final = 0.5 * _SPEED_STEP
 _MOST_SPEEDS: Final = 12
 # Sets of speeds looked at beside a plan of one.
 _OTHER_SPEEDS: Final = 3
+_USUAL_DAY: Final = DayOptions()
 
 
 def parse_share(text: str | None, option: str, otherwise: float) -> float:
@@ -42,6 +45,16 @@ def parse_share(text: str | None, option: str, otherwise: float) -> float:
     if not 0.0 <= value <= 1.0:
         raise UsageError(f"'{text}' is no share", where=option, cure='give it like 0.65 or "65 %"')
     return value
+
+
+def shares_of(day: DayOptions, rows: int) -> tuple[float, float]:
+    """Field efficiency and heel [-], as said or as usual for a bar of so many rows; UsageError where they are none."""
+    return parse_share(day.efficiency, "--efficiency", field_efficiency(rows)), parse_share(day.heel, "--heel", 0.05)
+
+
+def course_of(options: DayOptions | RewriteOptions, zones: NDArray[np.object_]) -> float:
+    """Direction of the passes [rad], as said or along the longest side; QuantityError where it is none."""
+    return field_heading(zones) if options.heading is None else parse(options.heading, "angle", where="--heading")
 
 
 def _drivable(curve: SpeedCurve, steady: SpeedCurve) -> tuple[float | None, tuple[float, float] | None]:
@@ -86,13 +99,7 @@ def _planned_at(vetted: VetOutcome, speeds: tuple[FloatArray, FloatArray]) -> Ve
 
 
 def plan_field(
-    vetted: VetOutcome,
-    *,
-    speed_given: bool,
-    most_speeds: int | None = None,
-    heading: str | None = None,
-    heel: str | None = None,
-    efficiency: str | None = None,
+    vetted: VetOutcome, day: DayOptions = _USUAL_DAY, *, speed_given: bool, most_speeds: int | None = None
 ) -> PlanOutcome:
     """Plan a field.
 
@@ -100,12 +107,12 @@ def plan_field(
     ----------
     vetted : VetOutcome
         The prescription; its planned speed counts only if it was given.
+    day : DayOptions
+        Direction of the passes, heel and efficiency.
     speed_given : bool
         Whether the user planned a speed; otherwise the best single one is taken.
     most_speeds : int, optional
         How many different speeds the driver is willing to use; one if not given.
-    heading, heel, efficiency : str or None
-        As typed.
 
     Raises
     ------
@@ -143,9 +150,8 @@ def plan_field(
     speeds = slow, fast
     planned = _planned_at(vetted, speeds)
     solution = planned.solution
-    share = parse_share(efficiency, "--efficiency", field_efficiency(solution.window.rows))
-    left = parse_share(heel, "--heel", 0.05)
-    course = field_heading(prescription.zones) if heading is None else parse(heading, "angle", where="--heading")
+    share, left = shares_of(day, solution.window.rows)
+    course = course_of(day, prescription.zones)
     asked = rate > 0.0
     loads = end = None
     places = np.zeros((0, 2))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -24,51 +24,28 @@ from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.layers.boundaries import in_words_of, read_boundary
 from geoflow.layers.notes import Fact
 from geoflow.log_files.read_log import read_log
+from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
-from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.reconcile.balance import gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
 from geoflow.reconcile.field import Asked, Reconciliation, reconcile, with_lost_liquid
 from geoflow.reconcile.loads import match_loads
-from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE
+from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 if TYPE_CHECKING:
     from geoflow.log_files.read_log import ReadLog
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["LogOptions", "TargetOptions", "parse_tickets", "reconcile_file"]
+__all__ = ["parse_tickets", "reconcile_file"]
 
 # Less than this of the log's usual rate is nothing.
 _TRACE: Final = 0.01
+_CHANGES: Final = "--target-volume-temperature"
+_AS_IT_SAYS: Final = LogOptions()
+_AS_IT_IS: Final = ReadOptions()
 _LOST: Final = "liquid margin lost"
 _SUBSTANCES: Final = {"": "ammonia", "nh3": "ammonia", "ammonia": "ammonia", "n": "nitrogen", "nitrogen": "nitrogen"}
-
-
-@dataclass(frozen=True, slots=True)
-class LogOptions:
-    """How a log is to be read, as typed; None where nothing was said."""
-
-    columns: tuple[str, ...] = ()
-    mapping: str | None = None
-    rate_unit: str | None = None
-    nitrogen: str | None = None
-    width: str | None = None
-    temperature: str | None = None
-    crs: str | None = None
-    swap_axes: bool = False
-    layer: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class TargetOptions:
-    """How the target map is to be read, as typed; None where nothing was said."""
-
-    rate_column: str | None = None
-    rate_unit: str | None = None
-    crs: str | None = None
-    layer: str | None = None
-    take_as_ammonia: bool = False
 
 
 def parse_tickets(texts: Sequence[str], nitrogen_fraction: float) -> tuple[float, ...]:
@@ -104,18 +81,10 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
     return flow_window(bar, temperature_grid(*kelvin), tuple(range(len(bar.sections))))
 
 
-def _read_target(path: str, options: TargetOptions) -> Prescription:
+def _read_target(path: str, options: ReadOptions) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
-
     try:
-        return read_prescription(
-            path,
-            rate_column=options.rate_column,
-            rate_unit=options.rate_unit,
-            crs=options.crs,
-            layer=options.layer,
-            take_as_ammonia=options.take_as_ammonia,
-        )
+        return read_with(path, options)
     except PrescriptionError as problem:
         raise in_words_of("target", problem) from problem
 
@@ -165,46 +134,44 @@ def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float 
     return None if temperature is None else float(saturation(0.5 * sum(temperature)).liquid_density)
 
 
+def _counted_density(bar: Bar | None, temperature: tuple[float, float] | None, said: str | None) -> float:
+    """Density at which the volumes of a target map are counted [kg/m3]."""
+    known = None if said is not None else _density(bar, temperature)
+    if known is not None:
+        return known
+    kelvin = parse(said or USUAL_COUNTING_TEMPERATURE, "temperature", where=_CHANGES)
+    return float(saturation(kelvin).liquid_density)
+
+
 def reconcile_file(
-    log_file: str,
-    *,
-    bar_file: str | None = None,
-    target_file: str | None = None,
-    boundary_file: str | None = None,
-    boundary_crs: str | None = None,
-    tickets: Sequence[str] = (),
-    log_options: LogOptions | None = None,
-    target_options: TargetOptions | None = None,
+    log_file: str, against: ComparisonOptions, log: LogOptions = _AS_IT_SAYS, target: ReadOptions = _AS_IT_IS
 ) -> ReconcileOutcome:
     """Read everything and reconcile it.
+
+    Parameters
+    ----------
+    log_file : str
+        The as-applied log.
+    against : ComparisonOptions
+        Bar, target map, boundary and scale tickets.
+    log, target : LogOptions, ReadOptions
+        How the log and the map are read.
 
     Raises
     ------
     GeoflowError
         For anything that cannot be read or understood.
     """
-
-    options = log_options or LogOptions()
-    with watching(log_file, bar_file, target_file, boundary_file, options.mapping):
-        return _reconcile_file(
-            log_file, options, bar_file, target_file, boundary_file, boundary_crs, tickets, target_options
-        )
+    with watching(log_file, against.bar, against.target, against.boundary, log.columns_file):
+        return _reconcile_file(log_file, against, log, target)
 
 
 def _reconcile_file(
-    log_file: str,
-    options: LogOptions,
-    bar_file: str | None,
-    target_file: str | None,
-    boundary_file: str | None,
-    boundary_crs: str | None,
-    tickets: Sequence[str],
-    target_options: TargetOptions | None,
+    log_file: str, against: ComparisonOptions, options: LogOptions, target_options: ReadOptions
 ) -> ReconcileOutcome:
-
-    bar = None if bar_file is None else read_bar(bar_file)
+    bar = None if against.bar is None else read_bar(against.bar)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
-    loaded = parse_tickets(tickets, fraction)
+    loaded = parse_tickets(against.ticket, fraction)
     temperature = (
         None if options.temperature is None else parse_range(options.temperature, "temperature", where="--temperature")
     )
@@ -215,7 +182,7 @@ def _reconcile_file(
     tell(f"reading {log_file}")
     read = read_log(
         log_file,
-        columns=options.columns,
+        columns=options.column,
         rate_unit=options.rate_unit,
         nitrogen=options.nitrogen,
         nitrogen_fraction=fraction,
@@ -226,25 +193,24 @@ def _reconcile_file(
         crs=options.crs,
         swap_axes=options.swap_axes,
         layer=options.layer,
-        mapping=None if options.mapping is None else Path(options.mapping),
+        mapping=None if options.columns_file is None else Path(options.columns_file),
     )
     facts = list(read.facts)
     target, asked, boundary = None, None, None
     zones: np.ndarray[Any, np.dtype[np.object_]] = np.array([], dtype=object)
-    if target_file is not None:
-        target = _read_target(target_file, target_options or TargetOptions())
-        usual = parse(USUAL_COUNTING_TEMPERATURE, "temperature")
-        counted = density if density is not None else _density(bar, (usual, usual))
+    if against.target is not None:
+        target = _read_target(against.target, target_options)
+        counted = _counted_density(bar, temperature, target_options.volume_temperature)
         rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
         zones = _moved(target.zones, target.local_crs, read.local_crs)
         asked = Asked(zones, rate)
         told = (replace(fact, text=fact.text.replace("--crs", "--target-crs")) for fact in target.facts)
         facts += [replace(fact, text=f"map: {fact.text}") for fact in told]
         if target.rate_unit.basis == "ammonia volume":
-            facts.append(Fact("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; --temperature changes it"))
+            facts.append(Fact("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
         _refuse_elsewhere(read, zones, None, "the map")
-    if boundary_file is not None:
-        boundary, notes = read_boundary(boundary_file, read.local_crs, crs=boundary_crs)
+    if against.boundary is not None:
+        boundary, notes = read_boundary(against.boundary, read.local_crs, crs=against.boundary_crs)
         facts += [Fact("place", f"boundary: {note}") for note in notes]
         _refuse_elsewhere(read, (), boundary, "the boundary")
     kelvin = _kelvin_range(read.log.temperature, temperature)

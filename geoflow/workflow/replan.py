@@ -14,9 +14,9 @@ from geoflow.base.units import to_si
 from geoflow.decide.vet import Plan, Solution, solve, verdicts, vet
 from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window
+from geoflow.options.typed import ReadOptions
 from geoflow.outcomes import VetOutcome
-from geoflow.prescription_files.read_prescription import read_prescription
-from geoflow.workflow.vetting import in_nitrogen
+from geoflow.workflow.vetting import in_nitrogen, read_with
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
@@ -51,36 +51,25 @@ class Unplanned:
     counted_density: float
 
 
-def read_unplanned(
-    prescription_file: str,
-    bar_file: str,
-    *,
-    rate_column: str | None = None,
-    rate_unit: str | None = None,
-    crs: str | None = None,
-    swap_axes: bool = False,
-    layer: str | None = None,
-    volume_temperature: str | None = None,
-) -> Unplanned:
+def read_unplanned(prescription_file: str, bar_file: str, options: ReadOptions) -> Unplanned:
     """Read what `vet_file` reads, before anybody has said at which temperature and speed.
+
+    Parameters
+    ----------
+    prescription_file, bar_file : str
+        What to read.
+    options : ReadOptions
+        How the prescription is read.
 
     Raises
     ------
     GeoflowError
         For anything that cannot be read or understood.
     """
-
     with watching(prescription_file, bar_file):
         bar = read_bar(bar_file)
-        prescription = read_prescription(
-            prescription_file,
-            rate_column=rate_column,
-            rate_unit=rate_unit,
-            crs=crs,
-            swap_axes=swap_axes,
-            layer=layer,
-        )
-    return Unplanned(bar, *in_nitrogen(prescription, bar, volume_temperature))
+        prescription = read_with(prescription_file, options)
+    return Unplanned(bar, *in_nitrogen(prescription, bar, options.volume_temperature))
 
 
 def vet_plan(read: Unplanned, plan: Plan) -> VetOutcome:

@@ -16,13 +16,14 @@ import numpy as np
 from geoflow import __version__
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, RangeError, UsageError
-from geoflow.base.units import System, parse
-from geoflow.decide.day import field_efficiency, work_hours
+from geoflow.base.units import System
+from geoflow.decide.day import work_hours
 from geoflow.decide.loads import end_of_tank_window, tank_loads
 from geoflow.decide.vet import Vetting, vet
 from geoflow.files.inputs import InputSnapshot, files_of
 from geoflow.files.output import OutputFolder
-from geoflow.ground.passes import field_heading, lay_passes
+from geoflow.ground.passes import lay_passes
+from geoflow.options.typed import DayOptions, ReportFiles
 from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
 from geoflow.report.basis import InputFile, Origin, left_out_keys
 from geoflow.report.changes import rewritten_report
@@ -31,20 +32,17 @@ from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
 from geoflow.report.reconciled import Ground, reconciled_report
 from geoflow.report.vetted import MOST_ZONES, vetted_report
-from geoflow.workflow.planning import in_degrees, parse_share
+from geoflow.workflow.planning import course_of, in_degrees, shares_of
 from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
 if TYPE_CHECKING:
     from geoflow.decide.settling import Settling
-    from geoflow.files.inputs import InputSnapshot
-    from geoflow.report.basis import InputFile, Origin
-    from geoflow.report.day import Day
     from geoflow.report.model import Report
     from geoflow.report.pdf import Paper
-    from geoflow.report.reconciled import Ground
 
 __all__ = [
     "Sources",
+    "origin_of",
     "parse_date",
     "report_on_reconciling",
     "report_on_rewriting",
@@ -53,6 +51,7 @@ __all__ = [
 ]
 
 _BLOCK: Final = 1 << 20
+_USUAL_DAY: Final = DayOptions()
 
 
 def parse_date(text: str | None, epoch: str | None, today: Callable[[], datetime.date]) -> datetime.date:
@@ -138,33 +137,42 @@ class Sources:
         return tuple(InputFile(role, str(path), *before) for role, path, before in self.prints if before is not None)
 
 
-def _origin(sources: Sources, bar_file: str | None, asked: Sequence[tuple[str, str]], date: datetime.date) -> Origin:
+def origin_of(sources: Sources, bar_file: str | None, asked: Sequence[tuple[str, str]], date: datetime.date) -> Origin:
+    """Say what a report rests on, once that is read.
 
+    Parameters
+    ----------
+    sources : Sources
+        Fingerprinted before anything was read.
+    bar_file : str or None
+        The bar file.
+    asked : sequence of (str, str)
+        Options as typed.
+    date : date
+        Of the report.
+
+    Raises
+    ------
+    InputError
+        If a file changed meanwhile.
+    """
     content: dict[str, object] = {}
     if bar_file is not None:
         content = tomllib.loads(Path(bar_file).read_bytes().decode("utf-8-sig"))
     return Origin(sources.unchanged(), tuple(asked), left_out_keys(content), __version__, date)
 
 
-def _day(
-    vetted: VetOutcome,
-    rate: FloatArray,
-    speeds: tuple[FloatArray, FloatArray],
-    heading: str | None,
-    heel: str | None,
-    efficiency: str | None,
-) -> Day:
+def _day(vetted: VetOutcome, rate: FloatArray, speeds: tuple[FloatArray, FloatArray], options: DayOptions) -> Day:
     """Hours and loads of zones at their speeds."""
 
     prescription, solution = vetted.prescription, vetted.solution
     bar, width = solution.bar, solution.window.width
-    share = parse_share(efficiency, "--efficiency", field_efficiency(solution.window.rows))
-    left = parse_share(heel, "--heel", 0.05)
+    share, left = shares_of(options, solution.window.rows)
     asked = rate > 0.0
     middle = 0.5 * (speeds[0] + speeds[1])
     time = work_hours(prescription.area[asked], middle[asked], width, share)
     nowhere, none = np.zeros((0, 2)), np.zeros(0, dtype=np.int64)
-    course = field_heading(prescription.zones) if heading is None else parse(heading, "angle", where="--heading")
+    course = course_of(options, prescription.zones)
     if bar.tank is None:
         why = "The bar file names no [tank], so loads are not counted."
         return Day(time, share, course, None, nowhere, None, none, why)
@@ -194,15 +202,10 @@ def _speeds_of(vetted: VetOutcome) -> tuple[FloatArray, FloatArray]:
 def report_on_vetting(
     vetted: VetOutcome,
     doubt: Settling | None,
-    sources: Sources,
-    bar_file: str,
-    asked: Sequence[tuple[str, str]],
-    date: datetime.date,
+    origin: Origin,
     system: System,
+    day: DayOptions = _USUAL_DAY,
     *,
-    heading: str | None = None,
-    heel: str | None = None,
-    efficiency: str | None = None,
     all_zones: bool = False,
 ) -> Report:
     """Make the report on a vetted prescription.
@@ -213,54 +216,36 @@ def report_on_vetting(
         From `vet_file`.
     doubt : Settling or None
         What would settle doubtful zones, where there are any.
-    sources : Sources
-        Fingerprinted before that.
-    bar_file : str
-        The bar file.
-    asked : sequence of (str, str)
-        Options as typed, for the report.
-    date : date
-        Of the report.
+    origin : Origin
+        What the report rests on.
     system : str
         ``"us"`` or ``"metric"``.
-    heading, heel, efficiency : str or None
-        As typed.
+    day : DayOptions
+        For hours and loads.
     all_zones : bool
         List every zone.
 
     Raises
     ------
     UsageError
-        If an option makes no sense, or an input changed meanwhile.
+        If an option makes no sense.
     """
-
     speeds = _speeds_of(vetted)
-    day = _day(vetted, vetted.rate, speeds, heading, heel, efficiency)
+    hours = _day(vetted, vetted.rate, speeds, day)
     most = len(vetted.rate) if all_zones else MOST_ZONES
-    return vetted_report(vetted, speeds, day, doubt, _origin(sources, bar_file, asked, date), system, most)
+    return vetted_report(vetted, speeds, hours, doubt, origin, system, most)
 
 
 def report_on_rewriting(
-    outcome: RewriteOutcome,
-    sources: Sources,
-    bar_file: str,
-    asked: Sequence[tuple[str, str]],
-    date: datetime.date,
-    system: System,
-    *,
-    heading: str | None = None,
-    heel: str | None = None,
-    efficiency: str | None = None,
-    all_zones: bool = False,
+    outcome: RewriteOutcome, origin: Origin, system: System, day: DayOptions = _USUAL_DAY, *, all_zones: bool = False
 ) -> Report:
     """Make the report on a rewritten prescription; parameters and errors as for `report_on_vetting`."""
-
     done = outcome.done
     speeds = done.speed_low, done.speed_high
     after: Vetting = vet(done.after, outcome.vetted.solution, speeds)
-    day = _day(outcome.vetted, done.after, speeds, heading, heel, efficiency)
+    hours = _day(outcome.vetted, done.after, speeds, day)
     most = len(done.after) if all_zones else MOST_ZONES
-    return rewritten_report(outcome, after, day, _origin(sources, bar_file, asked, date), system, most)
+    return rewritten_report(outcome, after, hours, origin, system, most)
 
 
 def _lay_ground(outcome: ReconcileOutcome) -> Ground | None:
@@ -277,36 +262,34 @@ def _lay_ground(outcome: ReconcileOutcome) -> Ground | None:
 
 
 def report_on_reconciling(
-    outcome: ReconcileOutcome,
-    sources: Sources,
-    bar_file: str | None,
-    asked: Sequence[tuple[str, str]],
-    date: datetime.date,
-    system: System,
-    *,
-    all_zones: bool = False,
+    outcome: ReconcileOutcome, origin: Origin, system: System, *, all_zones: bool = False
 ) -> Report:
     """Make the report on a reconciled log; parameters and errors as for `report_on_vetting`."""
-
     most = len(outcome.zones) if all_zones else MOST_ZONES
-    origin = _origin(sources, bar_file, asked, date)
     return reconciled_report(outcome, _lay_ground(outcome), origin, system, most)
 
 
 def write_report(
-    report: Report,
-    out: Path,
-    pdf: Path | None,
-    figures: Path | None,
-    paper: Paper,
-    date: datetime.date,
-    *,
-    replace: bool,
-    protect: tuple[Path, ...],
+    report: Report, files: ReportFiles, system: System, date: datetime.date, *, replace: bool, protect: tuple[Path, ...]
 ) -> list[str]:
     """Write the HTML, and the PDF and the figures where they are asked for.
 
     All files appear, whole, or none does.
+
+    Parameters
+    ----------
+    report : Report
+        What to write.
+    files : ReportFiles
+        Where to; without a paper the one that goes with `system`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    date : date
+        Of the report.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
 
     Returns
     -------
@@ -318,11 +301,12 @@ def write_report(
     OutputError
         If a file exists and `replace` is not set, two outputs are one, or one would be written over an input.
     """
-
+    out, pdf = Path(files.out), None if files.pdf is None else Path(files.pdf)
     if pdf is not None and pdf.resolve() == out.resolve():
         raise OutputError("HTML and PDF would be one file", where=str(pdf), cure="give them different names")
-    pictures = [] if figures is None else list(report.pictures())
-    targets = [out, *filter(None, [pdf]), *(Path(figures or "") / f"{picture.name}.png" for picture in pictures)]
+    pictures = [] if files.figures is None else list(report.pictures())
+    targets = [out, *filter(None, [pdf]), *(Path(files.figures or "") / f"{picture.name}.png" for picture in pictures)]
+    paper: Paper = files.paper or ("letter" if system == "us" else "a4")
     # A folder within another is opened first, so that the outer one is not taken for a new one.
     homes = sorted({target.parent.resolve() for target in targets}, key=lambda path: -len(path.parts))
     with contextlib.ExitStack() as opened:

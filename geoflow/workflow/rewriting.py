@@ -19,12 +19,14 @@ from geoflow.base.units import from_si, parse, rate_unit
 from geoflow.decide.costs import Prices, money
 from geoflow.decide.rewrite import POLICIES, Rules, rewrite, share_rates
 from geoflow.files.output import OutputFolder
-from geoflow.ground.passes import Passes, ShortPieces, field_heading, lay_passes, short_pieces
+from geoflow.ground.passes import Passes, ShortPieces, lay_passes, short_pieces
+from geoflow.options.typed import RewriteOptions
 from geoflow.outcomes import RewriteOutcome, VetOutcome
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import becomes_task_data, refuse_losses, write_task_prescription
 from geoflow.prescription_patch.patch import can_patch, rate_format, write_rewritten
 from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
+from geoflow.workflow.planning import course_of
 
 __all__ = ["parse_prices", "rewrite_file", "write_rewriting"]
 
@@ -49,16 +51,22 @@ def _max_rate(text: str | None, vetted: VetOutcome) -> float:
     return float(as_nitrogen_rate(value, unit, bar.nitrogen_fraction, vetted.counted_density))
 
 
-def parse_prices(nitrogen: str | None, response: str | None, crop: str | None) -> Prices | None:
+def parse_prices(options: RewriteOptions) -> Prices | None:
     """Read the user's prices: money per pound of nitrogen, ``b,c`` of the yield response, money per unit of crop.
 
     The response is yield per acre = b N + c N^2 with N in lb/ac.
+
+    Parameters
+    ----------
+    options : RewriteOptions
+        With the three texts.
 
     Raises
     ------
     UsageError
         If a text is no number, or a response comes without a crop price or the other way round.
     """
+    nitrogen, response, crop = options.nitrogen_price, options.yield_response, options.crop_price
     if nitrogen is None and response is None and crop is None:
         return None
     if (response is None) != (crop is None):
@@ -117,22 +125,15 @@ def _short_zones(outcome: ShortPieces, rows: np.ndarray[Any, Any], short: np.nda
     ]
 
 
-def rewrite_file(
-    vetted: VetOutcome,
-    policy: str,
-    *,
-    max_rate: str | None = None,
-    allow_raise: bool = False,
-    leave_doubtful: bool = False,
-    heading: str | None = None,
-    merge_short: bool = False,
-    prices: Prices | None = None,
-    target: Path | None = None,
-) -> RewriteOutcome:
+def rewrite_file(vetted: VetOutcome, options: RewriteOptions, *, target: Path | None = None) -> RewriteOutcome:
     """Rewrite a vetted prescription.
 
     Parameters
     ----------
+    vetted : VetOutcome
+        From `vet_file`.
+    options : RewriteOptions
+        What to keep, and what may be done.
     target : Path or None
         Where it is to be written, if it is: what cannot be written whole is refused before any work.
 
@@ -143,7 +144,7 @@ def rewrite_file(
     OutputError
         If `target` cannot hold all that the prescription does.
     """
-
+    policy, prices = options.policy, parse_prices(options)
     if policy not in POLICIES:
         raise UsageError(f"there is no policy '{policy}'", where="--policy", cure=f"one of {', '.join(POLICIES)}")
     prescription, solution = vetted.prescription, vetted.solution
@@ -154,23 +155,29 @@ def rewrite_file(
     unit_rate = float(as_nitrogen_rate(1.0, prescription.rate_unit, bar.nitrogen_fraction, density))
     held = rate_format(prescription).decimals
     decimals = _FINEST_DECIMALS if held is None else min(held, _FINEST_DECIMALS)
-    rules = Rules(policy, allow_raise, _max_rate(max_rate, vetted), not leave_doubtful, unit_rate * 10.0**-decimals)
+    rules = Rules(
+        policy,
+        options.allow_raise,
+        _max_rate(options.max_rate, vetted),
+        not options.leave_doubtful,
+        unit_rate * 10.0**-decimals,
+    )
     tell(f"rewriting {len(area):,} zones")
     done = rewrite(vetted.rate, area, solution, rules)
     extra: dict[str, Any] = {"policy": policy}
     if bar.controller is not None:
-        course = field_heading(prescription.zones) if heading is None else parse(heading, "angle", where="--heading")
+        course = course_of(options, prescription.zones)
         passes = lay_passes(prescription.zones, course, solution.window.width)
         speed = 0.5 * (done.speed_low + done.speed_high)
         found = short_pieces(passes, done.after, speed, bar.controller)
         short = (found.off_share > _SHORT_SHARE) & (done.after > 0.0)
-        if merge_short:
+        if options.merge_short:
             done = share_rates(done, area, _partners(passes, short, len(area)), solution, rules)
             found = short_pieces(passes, done.after, speed, bar.controller)
             short = (found.off_share > _SHORT_SHARE) & (done.after > 0.0)
         extra["heading_deg"] = round(math.degrees(course) % 180.0, 1)
         extra["short_zones"] = _short_zones(found, prescription.row, short)
-    elif merge_short or heading is not None:
+    elif options.merge_short or options.heading is not None:
         raise UsageError(
             "the bar file has no [controller], so there is no telling how fast a rate is reached",
             where="--merge-short, --heading",

@@ -6,7 +6,7 @@ import csv
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder, replace_file
 from geoflow.layers.notes import Fact
 from geoflow.layers.write_vector import write_zones
+from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.prescription_files.read_prescription import read_prescription
@@ -35,11 +36,11 @@ if TYPE_CHECKING:
     from geoflow.layers.notes import Fact
     from geoflow.layers.write_vector import Driver
     from geoflow.prescription_files.read_prescription import Prescription
-    from geoflow.prescription_files.table import ZoneRule
 
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
     "in_nitrogen",
+    "read_with",
     "vet_file",
     "write_json",
     "write_vetting",
@@ -49,6 +50,7 @@ __all__ = [
 _MOST_LABELS = 80
 _SPEED_COLUMNS = ("speed_low_mph", "speed_high_mph")
 USUAL_COUNTING_TEMPERATURE = "60 degF"
+_AS_IT_IS: Final = ReadOptions()
 
 
 def _counted_density(bar: Bar, volume_temperature: str | None) -> float:
@@ -139,24 +141,48 @@ def in_nitrogen(
     return prescription, rate, density
 
 
+def read_with(path: str, options: ReadOptions) -> Prescription:
+    """Read a prescription as the options say.
+
+    Parameters
+    ----------
+    path : str
+        The file.
+    options : ReadOptions
+        How; the temperature of volumes is none of the reader's business.
+
+    Raises
+    ------
+    GeoflowError
+        If it cannot be read or understood.
+    """
+    return read_prescription(
+        path,
+        rate_column=options.rate_column,
+        rate_unit=options.rate_unit,
+        crs=options.crs,
+        swap_axes=options.swap_axes,
+        layer=options.layer,
+        zones=options.zones,
+        take_as_ammonia=options.take_as_ammonia,
+    )
+
+
 def vet_file(
-    prescription_file: str,
-    bar_file: str,
-    temperature: str,
-    speed: str | None,
-    *,
-    sections: str | None = None,
-    rate_column: str | None = None,
-    rate_unit: str | None = None,
-    crs: str | None = None,
-    swap_axes: bool = False,
-    layer: str | None = None,
-    zones: ZoneRule | None = None,
-    take_as_ammonia: bool = False,
-    volume_temperature: str | None = None,
-    zone_speeds: str | None = None,
+    prescription_file: str, plan: PlanOptions, read: ReadOptions = _AS_IT_IS, *, zone_speeds: str | None = None
 ) -> VetOutcome:
     """Read a prescription and a bar and give every zone its verdict.
+
+    Parameters
+    ----------
+    prescription_file : str
+        The prescription.
+    plan : PlanOptions
+        The bar, and what is planned with it.
+    read : ReadOptions
+        How the prescription is read.
+    zone_speeds : str or None
+        Side file of a rewriting, with a speed for each zone in it.
 
     Raises
     ------
@@ -164,22 +190,13 @@ def vet_file(
         For anything that cannot be read or understood.
     """
 
-    with watching(prescription_file, bar_file, zone_speeds) as inputs:
-        tell(f"reading {bar_file} and solving the bar")
-        solution = read_bar_and_plan(bar_file, temperature, speed, sections)
+    with watching(prescription_file, plan.bar, zone_speeds) as inputs:
+        tell(f"reading {plan.bar} and solving the bar")
+        solution = read_bar_and_plan(plan)
         tell(f"reading {prescription_file}")
-        prescription = read_prescription(
-            prescription_file,
-            rate_column=rate_column,
-            rate_unit=rate_unit,
-            crs=crs,
-            swap_axes=swap_axes,
-            layer=layer,
-            zones=zones,
-            take_as_ammonia=take_as_ammonia,
-        )
+        prescription = read_with(prescription_file, read)
         speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
-    prescription, rate, density = in_nitrogen(prescription, solution.bar, volume_temperature)
+    prescription, rate, density = in_nitrogen(prescription, solution.bar, read.volume_temperature)
     tell(f"vetting {len(rate):,} zones")
     return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density, inputs)
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import geopandas
 from vet_speed import BAR, PLAN, squares
 
+from geoflow.options.typed import PlanOptions, RewriteOptions
 from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 from geoflow.workflow.vetting import vet_file
 
@@ -30,9 +31,9 @@ def main() -> None:
                 geopandas.read_file(path).to_file(folder / f"plain{turn}{suffix}", driver=driver)
                 plain.append(time.perf_counter() - start)
                 start = time.perf_counter()
-                vetted = vet_file(str(path), BAR, *PLAN)
+                vetted = vet_file(str(path), PlanOptions(bar=BAR, temperature=PLAN[0], speed=PLAN[1]))
                 read = time.perf_counter()
-                outcome = rewrite_file(vetted, "hold-total", allow_raise=True)
+                outcome = rewrite_file(vetted, RewriteOptions(policy="hold-total", allow_raise=True))
                 alone.append(time.perf_counter() - read)
                 write_rewriting(outcome, folder / f"{suffix[1:]}{turn}{suffix}", replace=False, protect=())
                 ours.append(time.perf_counter() - start)

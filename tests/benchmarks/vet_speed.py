@@ -57,6 +57,7 @@ def median_time(command: list[str], rounds: int = 5) -> float:
 def in_memory(path: Path, folder: Path, driver: str, suffix: str) -> tuple[float, float, dict[str, float]]:
     """Seconds of the plain way and of vetting, read and write included, medians of three turns about."""
     from geoflow.layers.write_vector import write_zones
+    from geoflow.options.typed import PlanOptions
     from geoflow.workflow.vetting import vet_file, zone_columns
 
     plain, ours, parts = [], [], []
@@ -67,7 +68,7 @@ def in_memory(path: Path, folder: Path, driver: str, suffix: str) -> tuple[float
         table.to_file(folder / f"plain{turn}{suffix}", driver=driver)
         plain.append(time.perf_counter() - start)
         start = time.perf_counter()
-        outcome = vet_file(str(path), BAR, *PLAN)
+        outcome = vet_file(str(path), PlanOptions(bar=BAR, temperature=PLAN[0], speed=PLAN[1]))
         read_and_vet = time.perf_counter() - start
         write_zones(folder / f"ours{turn}{suffix}", outcome.prescription.table, zone_columns(outcome), driver=driver)
         ours.append(time.perf_counter() - start)

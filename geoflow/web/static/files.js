@@ -1,11 +1,11 @@
 // The bar and the map: what is loaded, and what was chosen since and is on its way. Nothing that is loaded changes
 // before what was chosen is read; if that is stopped or refused, everything stays as it was.
 
-import { at, complain, options, tell } from "./parts.js";
+import { Fields } from "./fields.js";
+import { at, complain, tell } from "./parts.js";
 import { ask, contents, frame } from "./talk.js";
 import { longWork } from "./work.js";
 
-const FREE = [["", "as the file says"]];
 const NO_BAR = at("bar-name").textContent;
 const NO_MAP = at("map-name").textContent;
 
@@ -23,8 +23,10 @@ async function textOf(file) {
 
 export class Files {
   // `barStands` and `mapStands` are called when something is loaded.
-  constructor(state, rateUnits, { barStands, mapStands }) {
+  constructor(state, { rateUnits, fields }, { barStands, mapStands }) {
     Object.assign(this, { state, rateUnits, barStands, mapStands });
+    this.fields = new Fields(at("choices-fields"), fields.options, { offered: ["rate_column", "rate_unit", "layer"] });
+    at("choices-names").textContent = fields.options.map(({ option }) => option).join(", ");
     this.bar = null; // {name, fileName, text, content, words, sections}
     this.open = null; // {number, field, options}
     this.wanted = null; // any of {bar, files, options, layers}: what was chosen and is not loaded yet
@@ -35,7 +37,7 @@ export class Files {
     });
     at("choices").addEventListener("submit", (event) => {
       event.preventDefault();
-      this.want({ options: formOptions() });
+      this.want({ options: this.fields.values });
     });
     at("coming-drop").addEventListener("click", () => {
       tell(at("trouble"), "");
@@ -177,25 +179,10 @@ export class Files {
   }
 
   offer(columns, layers, chosen) {
-    options(at("rate-column"), [...FREE, ...columns.map((name) => [name, name])], chosen.rate_column ?? "");
-    options(at("rate-unit"), [...FREE, ...this.rateUnits.map((name) => [name, name])], chosen.rate_unit ?? "");
-    options(at("layer"), [...FREE, ...layers.map((name) => [name, name])], chosen.layer ?? "");
+    this.fields.offer("rate_column", columns);
+    this.fields.offer("rate_unit", this.rateUnits);
+    this.fields.offer("layer", layers);
     at("layer").closest("label").hidden = layers.length < 2;
-    at("crs").value = chosen.crs ?? "";
-    at("volume-temperature").value = chosen.volume_temperature ?? "";
-    at("swap-axes").checked = chosen.swap_axes ?? false;
-    at("take-as-ammonia").checked = chosen.take_as_ammonia ?? false;
+    this.fields.values = chosen;
   }
-}
-
-function formOptions() {
-  return {
-    rate_column: at("rate-column").value,
-    rate_unit: at("rate-unit").value,
-    layer: at("layer").value,
-    crs: at("crs").value.trim(),
-    volume_temperature: at("volume-temperature").value.trim(),
-    swap_axes: at("swap-axes").checked,
-    take_as_ammonia: at("take-as-ammonia").checked,
-  };
 }

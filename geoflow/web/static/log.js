@@ -1,16 +1,15 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
+import { Fields } from "./fields.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
 import { endWork, longWork } from "./work.js";
 
-const lines = (id) => at(id).value.split("\n").map((line) => line.trim()).filter(Boolean);
-const text = (id) => at(id).value.trim();
-
 export class Log {
-  constructor(state, files) {
+  constructor(state, files, described) {
     Object.assign(this, { state, files });
+    this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
     this.chosen = [];
     this.choice = 0;
     this.belonging = new Belonging(state, (current, any) => this.look(current, any), () => this.question());
@@ -55,17 +54,7 @@ export class Log {
       with_map: map,
       opened: map ? state.opened : null,
       bar: bar ? { name: files.bar.fileName, text: files.bar.text } : null,
-      log: {
-        columns: lines("log-columns"),
-        tickets: lines("log-tickets"),
-        rate_unit: text("log-rate-unit"),
-        nitrogen: text("log-nitrogen"),
-        width: text("log-width"),
-        temperature: text("log-temperature"),
-        crs: text("log-crs"),
-        layer: text("log-layer"),
-        swap_axes: at("log-swap-axes").checked,
-      },
+      log: this.fields.values,
     };
   }
 

@@ -2,6 +2,7 @@
 
 import { Answer } from "./answer.js";
 import { BarSection } from "./bar.js";
+import { Fields } from "./fields.js";
 import { Files } from "./files.js";
 import { Log } from "./log.js";
 import { FieldMap } from "./map.js";
@@ -89,7 +90,7 @@ function prepare() {
 
 // Files
 
-const files = new Files(state, known.rateUnits, {
+const files = new Files(state, known, {
   barStands(bar) {
     showSections(bar.sections);
     state.set({});
@@ -189,16 +190,12 @@ const rewritten = new Belonging(
   () => state.question && { ...state.question, ...rules() },
 );
 
+const ruleFields = new Fields(at("rules-fields"), known.fields.rules);
+
 function rules() {
   return {
     policy: document.querySelector("[name=policy]:checked").value,
-    rules: {
-      max_rate: at("max-rate").value.trim(),
-      heading: at("heading").value.trim(),
-      allow_raise: at("allow-raise").checked,
-      leave_doubtful: at("leave-doubtful").checked,
-      merge_short: at("merge-short").checked,
-    },
+    rules: ruleFields.values,
   };
 }
 
@@ -270,6 +267,6 @@ at("words").addEventListener("click", async () => {
 
 // The log
 
-const log = new Log(state, files);
+const log = new Log(state, files, known.fields.log);
 
 document.body.dataset.ready = "yes";

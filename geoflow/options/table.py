@@ -1,0 +1,306 @@
+"""Every option, once: command line, catalog columns, page fields, typed objects and the table in docs come from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final
+
+__all__ = [
+    "COMMANDS",
+    "OPTIONS",
+    "OPTION_KINDS",
+    "PAGE_PARTS",
+    "TARGET",
+    "Option",
+    "OptionKind",
+    "option_table_markdown",
+    "options_of",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class OptionKind:
+    """How a value is said: what to call it, and its kind of unit if any."""
+
+    said: str
+    unit_kind: str | None = None
+
+
+OPTION_KINDS: Final[Mapping[str, OptionKind]] = {
+    "text": OptionKind("text"),
+    "choice": OptionKind("one of a few words"),
+    "flag": OptionKind("yes or no"),
+    "list": OptionKind("text, any number of times"),
+    "whole number": OptionKind("a whole number"),
+    "number": OptionKind("a plain number"),
+    "share": OptionKind("a share"),
+    "length": OptionKind("a length with its unit", "length"),
+    "angle": OptionKind("an angle with its unit", "angle"),
+    "temperature": OptionKind("a temperature with its unit", "temperature"),
+    "temperature range": OptionKind("a temperature or a range of them", "temperature"),
+    "speed range": OptionKind("a speed or a range of speeds", "speed"),
+    "rate": OptionKind("a rate with its unit"),
+    "rate unit": OptionKind("a unit of rates"),
+    "file": OptionKind("a file that is read"),
+    "output": OptionKind("where to write"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """An option of one or more commands.
+
+    Attributes
+    ----------
+    name : str
+        As in a catalog; the command line writes it with dashes.
+    kind : str
+        A key of `OPTION_KINDS`.
+    commands : tuple of str
+        Those of `COMMANDS` that know it.
+    help : str
+        For a person, in one line.
+    metavar : str
+        What stands for the value in the help of the command line.
+    required : tuple of str
+        The commands that cannot do without it.
+    positional : bool
+        Whether the command line takes it by its place.
+    default : str or int or None
+        What counts when it is left out, where the workflow does not decide that by itself.
+    choices : tuple
+        All it may be; anything where empty.
+    label, example : str
+        What the page writes beside its field, and into it while it is empty; without label it has no field there.
+    presents : bool
+        Whether it says how a result is shown or written, and not what it is.
+    """
+
+    name: str
+    kind: str
+    commands: tuple[str, ...]
+    help: str
+    metavar: str = ""
+    required: tuple[str, ...] = ()
+    positional: bool = False
+    default: str | int | None = None
+    choices: tuple[str | int, ...] = ()
+    label: str = ""
+    example: str = ""
+    presents: bool = False
+
+    @property
+    def dashed(self) -> str:
+        """The name as the command line writes it."""
+        return self.name if self.positional else "--" + self.name.replace("_", "-")
+
+
+COMMANDS: Final = (
+    "window", "vet", "rewrite", "plan", "convert", "reconcile", "report vet", "report rewrite", "report reconcile",
+    "bar", "season", "page",
+)  # fmt: skip
+TARGET: Final = "target_"
+"""Begins the options that say how the target map of a log is read."""
+
+_VET: Final = ("vet", "report vet")
+_REWRITE: Final = ("rewrite", "report rewrite")
+_LOG: Final = ("reconcile", "report reconcile")
+_REPORT: Final = ("report vet", "report rewrite", "report reconcile")
+_ZONES: Final = (*_VET, *_REWRITE, "plan")
+_MAP: Final = (*_ZONES, "convert")
+_PRESCRIPTION: Final = (
+    "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
+    "(a folder or a zip)"
+)
+
+# A table reads best as one.
+# fmt: off
+_READING: Final = (
+    Option("rate_column", "text", _MAP, 'column that holds the rate; of a raster, "band 2"', "C",
+           label="Rate column"),
+    Option("rate_unit", "rate unit", _MAP, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
+           label="Rate unit", example="lb N/ac"),
+    Option("layer", "text", _MAP, "which layer or task of a file that holds several", "NAME", label="Layer"),
+    Option("crs", "text", _MAP, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
+           label="Coordinate system", example="EPSG:4326"),
+    Option("volume_temperature", "temperature", _MAP,
+           "temperature at which gallons or litres are counted (default the meter's of the bar, else 60 degF)", "T",
+           label="Gallons or litres counted at", example="60 degF"),
+    Option("zones", "choice", _MAP, "zones of a raster: adjacent cells of equal value (class), or every cell",
+           choices=("class", "cell"), label="Zones of a raster: of equal cells, or every cell"),
+    Option("swap_axes", "flag", _MAP, "the file has latitude before longitude",
+           label="latitude stands before longitude"),
+    Option("take_as_ammonia", "flag", _MAP,
+           "the product of task data is anhydrous ammonia, though its name does not say so",
+           label="the product of task data is ammonia, whatever its name"),
+)
+OPTIONS: Final[tuple[Option, ...]] = (
+    # What is read
+    Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
+    Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
+           required=_LOG, positional=True),
+    Option("bar", "file", ("window", *_ZONES), "bar file (TOML)", "BAR", required=("window", *_ZONES)),
+    Option("bar", "file", _LOG, "bar file (TOML): widths, meter, and the diagnosis of the bar", "BAR"),
+    # The plan
+    Option("temperature", "temperature range", ("window", *_ZONES),
+           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=("window", *_ZONES)),
+    Option("speed", "speed range", ("window", *_ZONES), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
+           required=(*_VET, *_REWRITE)),
+    Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
+    # How a prescription is read, and the map a log is compared with
+    *_READING,
+    Option("target", "file", _LOG, "target map; without it the log's own target column serves", "RX"),
+    *(replace(option, name=TARGET + option.name, commands=_LOG, help=f"of the target map: {option.help}", label="")
+      for option in _READING),
+    Option("boundary", "file", _LOG, "outline of the field (default: the target map's)", "FILE"),
+    Option("boundary_crs", "text", _LOG, "coordinate system of a boundary that does not state it", "CRS"),
+    # Vetting
+    Option("zone_speeds", "file", _VET, "side file of 'geoflow rewrite' with a speed per zone", "CSV"),
+    # Rewriting
+    Option("policy", "text", _REWRITE,
+           "hold-speed (clip the rate), hold-rate (change the zone's speed, clip what no speed reaches) or "
+           "hold-total (clip, then move the difference onto zones with room)", "P", required=_REWRITE),
+    Option("max_rate", "rate", _REWRITE, 'no zone above this: "180 lb N/ac" (or in the file\'s unit)', "R",
+           label="No zone above", example="180 lb N/ac"),
+    Option("heading", "angle", (*_REWRITE, "plan", "report vet"),
+           'direction of the passes: "90 deg" (default: longest side)', "DEG",
+           label="Direction of the passes", example="90 deg"),
+    Option("allow_raise", "flag", _REWRITE, "rates may be raised above the prescription; each raise is listed",
+           label="rates may be raised above the prescription; each raise is listed"),
+    Option("leave_doubtful", "flag", _REWRITE, "leave doubtful zones as they are",
+           label="leave doubtful zones as they are"),
+    Option("merge_short", "flag", _REWRITE, "give zones too short for a rate of their own a neighbour's",
+           label="zones too short for a rate of their own take a neighbour's"),
+    Option("nitrogen_price", "number", _REWRITE, "your money per pound of nitrogen: 0.52", "M",
+           label="Your money per pound of nitrogen", example="0.52"),
+    Option("yield_response", "text", _REWRITE, "your yield response per acre, B N + C N^2 with N in lb/ac", "B,C",
+           label="Your yield response per acre, B,C of B N + C N² with N in lb/ac", example="0.9,-0.0022"),
+    Option("crop_price", "number", _REWRITE, "your money per unit of that yield: 4.20", "M",
+           label="Your money per unit of that yield", example="4.20"),
+    # The day
+    Option("speeds", "whole number", ("plan",),
+           "plan up to N different speeds by zone (default: the best single one)", "N"),
+    Option("heel", "share", ("plan", "report vet", "report rewrite"),
+           "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
+    Option("efficiency", "share", ("plan", "report vet", "report rewrite"),
+           "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
+    # Converting
+    Option("to_unit", "rate unit", ("convert",), "unit of the rates written (default: the input's)", "U",
+           example="lb N/ac"),
+    Option("nitrogen_fraction", "share", ("convert",), "nitrogen in the ammonia (default 0.82)", "W", example="0.82"),
+    Option("task_version", "whole number", ("convert",),
+           "write ISO 11783-10 task data of this version (a folder: 4)", choices=(3, 4)),
+    Option("task_form", "choice", ("convert",),
+           "task data as outlines of the zones (default), as a grid of zone numbers or as a grid of rates",
+           choices=("outlines", "grid-1", "grid-2")),
+    # How a log is read
+    Option("column", "list", _LOG,
+           'which column means what, as "applied=Rate:lb N/ac" or "heading=-" for none; may be repeated',
+           "ROLE=NAME[:UNIT]", label="Columns, one a line: role=name:unit", example="applied=Rate:lb N/ac"),
+    Option("columns_file", "file", _LOG, "column roles saved earlier with --save-columns", "FILE"),
+    Option("rate_unit", "rate unit", _LOG, 'unit of the log\'s rates: "lb N/ac", "lb NH3/ac", "gal/ac", ...', "U",
+           label="Rate unit", example="lb N/ac"),
+    Option("nitrogen", "text", _LOG, 'nitrogen in another product: "3.55 lb N/gal" or "0.28"', "N",
+           label="Nitrogen in another product", example="3.55 lb N/gal"),
+    Option("ticket", "list", _LOG, 'scale ticket: "12400 lb NH3"; may be repeated', "MASS",
+           label="Scale tickets, one a line", example="12400 lb NH3"),
+    Option("width", "length", _LOG, 'width of the bar where log and bar file lack it: "40 ft"', "W",
+           label="Width of the bar", example="40 ft"),
+    Option("temperature", "temperature range", _LOG, "liquid temperature where the log has none", "T",
+           label="Liquid temperature, if not logged", example="42 degF"),
+    Option("crs", "text", _LOG, "coordinate system of a log that does not state it: EPSG:4326", "CRS",
+           label="Coordinate system", example="EPSG:4326"),
+    Option("layer", "text", _LOG, "which layer of a log file that holds several", "NAME", label="Layer"),
+    Option("swap_axes", "flag", _LOG, "the log has latitude before longitude",
+           label="latitude stands before longitude"),
+    # A bar by itself
+    Option("check", "file", ("bar",), "bar file to read and say back in words", "BAR"),
+    Option("schema", "flag", ("bar",), "print the JSON Schema of the bar file"),
+    # A season
+    Option("catalog", "file", ("season",), "CSV or Parquet, one row per field; path or URL", "CATALOG",
+           positional=True),
+    Option("out", "output", ("season",), "folder for the results, of its own; path or URL", "DIR"),
+    Option("workers", "whole number", ("season",), "processes on this machine (default one per core)", "N"),
+    Option("scheduler", "text", ("season",), "use this Dask cluster: tcp://host:8786", "ADDRESS"),
+    Option("retries", "whole number", ("season",), "tries more for a field whose worker died (default 3)", "N",
+           default=3),
+    Option("full", "flag", ("season",), "also write all that the single command's --out gives, for every field"),
+    Option("bar", "file", ("season",), "bar file for all fields, in place of the catalog's", "BAR"),
+    Option("temperature", "temperature range", ("season",), "temperature for all fields, in place of the catalog's",
+           "T"),
+    Option("speed", "speed range", ("season",), "speed for all fields, in place of the catalog's", "V"),
+    Option("job", "text", ("season",), "vet, rewrite or reconcile, for all fields", "JOB"),
+    Option("set", "list", ("season",),
+           'any other column for all fields: "rate_unit=lb N/ac", "target=maps/{field}.shp"; may be repeated',
+           "COLUMN=VALUE"),
+    Option("make", "output", ("season",), "write a catalog in place of running one", "FILE"),
+    Option("glob", "text", ("season",), 'with --make: the files, one field each: "fields/*.zip"', "PATTERN"),
+    # The page
+    Option("port", "whole number", ("page",), "default 8765; 0 takes any free one", "N", default=8765),
+    Option("open", "flag", ("page",), "open it in the browser"),
+    # How a result is shown, and where it is written
+    Option("cell", "length", ("convert",),
+           'side of a raster\'s cells: "10 m" or "30 ft" (default: fine enough)', "SIDE", example="10 m"),
+    Option("cell", "length", ("reconcile",), 'cell of the rasters: "3 ft" (default by the field\'s size)', "SIZE",
+           example="3 ft", presents=True),
+    Option("out", "output", ("vet",), "folder for zones with verdicts, maps and JSON", "DIR"),
+    Option("out", "output", ("rewrite",), "the new prescription; its ending says the format, best the input's own",
+           "FILE", required=("rewrite",)),
+    Option("out", "output", ("convert",), "the file to write; its ending says the format", "FILE",
+           required=("convert",)),
+    Option("out", "output", ("reconcile",), "folder for zones, rasters, layers, pictures and JSON", "DIR"),
+    Option("out", "output", _REPORT, "the report: one HTML file that needs no network", "FILE", required=_REPORT),
+    Option("pdf", "output", _REPORT, "the same report as a PDF", "FILE"),
+    Option("figures", "output", _REPORT, "folder for every figure as a PNG", "DIR"),
+    Option("save_columns", "output", ("reconcile",), "save the column roles used, for the next log", "FILE"),
+    Option("paper", "choice", _REPORT, "paper of the PDF (default letter, with --units metric a4)",
+           choices=("letter", "a4"), presents=True),
+    Option("date", "text", _REPORT, "date of the report: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
+           presents=True),
+    Option("all_zones", "flag", (*_VET, "plan", "report rewrite"), "list every zone, not only the worst",
+           presents=True),
+    Option("all_zones", "flag", _LOG, "list every zone, not only the furthest off", presents=True),
+    Option("json", "output", COMMANDS[:-1], "write the result as JSON; - for standard output", "FILE"),
+    Option("units", "choice", COMMANDS, "what people read (default us)", default="us", choices=("us", "metric"),
+           presents=True),
+    Option("replace", "flag", COMMANDS[:-1], "allow output files that exist to be replaced", presents=True),
+)
+# fmt: on
+
+PAGE_PARTS: Final[Mapping[str, tuple[Option, ...]]] = {
+    "options": _READING,
+    "rules": tuple(one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in _READING),
+    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands),
+}
+"""What a question of the page says besides the plan: each part with the options it has a field for."""
+
+
+def options_of(command: str) -> dict[str, Option]:
+    """Return the options of a command by name, in the order of its help.
+
+    Parameters
+    ----------
+    command : str
+        One of `COMMANDS`.
+    """
+    return {option.name: option for option in OPTIONS if command in option.commands}
+
+
+def option_table_markdown() -> str:
+    """Return the reference of all options as Markdown: what each takes, what it means, and where it is known."""
+    lines = ["| Option | Value | Meaning | Commands | On the page |", "|---|---|---|---|---|"]
+    on_page = [option for options in PAGE_PARTS.values() for option in options]
+    for option in OPTIONS:
+        known = "all" if option.commands == COMMANDS else "all but `page`" if option.commands == COMMANDS[:-1] else ""
+        commands = (f"`{name}`{' (required)' if name in option.required else ''}" for name in option.commands)
+        value = ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said
+        cells = (
+            f"`{option.dashed}`",
+            value,
+            option.help.replace("|", "\\|"),
+            known or ", ".join(commands),
+            "yes" if option in on_page else "",
+        )
+        lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,128 @@
+"""The table of options: everything that asks or is asked comes from it."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import typing
+from pathlib import Path
+
+import pytest
+
+from geoflow import cli
+from geoflow.bar.keys import NITROGEN_FRACTION
+from geoflow.base.errors import UsageError
+from geoflow.base.units import parse_range, rate_unit
+from geoflow.options import typed
+from geoflow.options.table import COMMANDS, OPTION_KINDS, OPTIONS, PAGE_PARTS, TARGET, option_table_markdown, options_of
+from geoflow.options.typed import ReadOptions, RewriteOptions, told
+
+DOCS = Path(__file__).parent.parent / "docs"
+# Each object with a command that fills it.
+OBJECTS = {
+    typed.PlanOptions: "vet",
+    typed.ReadOptions: "vet",
+    typed.RewriteOptions: "rewrite",
+    typed.DayOptions: "plan",
+    typed.ConvertOptions: "convert",
+    typed.LogOptions: "reconcile",
+    typed.ComparisonOptions: "reconcile",
+    typed.ReportFiles: "report vet",
+}
+
+
+def parser_of(command: str) -> argparse.ArgumentParser:
+    found = cli.build_parser()
+    for word in command.split():
+        found = next(one for one in found._actions if isinstance(one, argparse._SubParsersAction)).choices[word]
+    return found
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_command_has_the_options_of_the_table(command: str) -> None:
+    known = {action.dest: action for action in parser_of(command)._actions if action.dest not in {"help", "about"}}
+    assert list(known) == list(options_of(command))
+    for name, option in options_of(command).items():
+        assert known[name].help == option.help and known[name].required == (command in option.required), name
+        assert isinstance(known[name], argparse._StoreTrueAction) == (option.kind == "flag"), name
+
+
+def test_no_command_has_two_options_of_one_name() -> None:
+    for command in COMMANDS:
+        names = [option.name for option in OPTIONS if command in option.commands]
+        assert len(names) == len(set(names)), command
+
+
+@pytest.mark.parametrize("made", OBJECTS, ids=lambda one: one.__name__)
+def test_the_objects_of_the_workflows_are_options_of_the_table(made: type) -> None:
+    known, hints = options_of(OBJECTS[made]), typing.get_type_hints(made)
+    for field in dataclasses.fields(made):
+        option = known[field.name]
+        kind = {"flag": bool, "list": tuple[str, ...]}.get(option.kind)
+        choices = [c for one in typing.get_args(hints[field.name]) for c in typing.get_args(one)]
+        assert kind is None or hints[field.name] == kind, field.name
+        assert not choices or tuple(choices) == option.choices, field.name
+
+
+def test_every_object_is_tested_here() -> None:
+    assert {
+        one for one in vars(typed).values() if isinstance(one, type) and hasattr(one, "of") and one.__name__[0] != "_"
+    } == set(OBJECTS)
+
+
+def test_a_target_map_is_read_with_every_option_of_a_prescription() -> None:
+    log = options_of("reconcile")
+    for field in dataclasses.fields(ReadOptions):
+        before, after = options_of("vet")[field.name], log[TARGET + field.name]
+        assert (before.kind, before.choices) == (after.kind, after.choices)
+
+
+def test_examples_are_what_they_stand_for() -> None:
+    for option in OPTIONS:
+        kind = OPTION_KINDS[option.kind].unit_kind
+        if option.example and kind:
+            low, high = parse_range(option.example, kind)
+            assert low <= high, option.name
+        if option.example and option.kind == "rate unit":
+            assert rate_unit(option.example)
+    assert f"default {NITROGEN_FRACTION:g})" in options_of("convert")["nitrogen_fraction"].help
+
+
+def test_the_page_asks_for_all_that_a_prescription_can_be_read_with() -> None:
+    assert {option.name for option in PAGE_PARTS["options"]} == {
+        field.name for field in dataclasses.fields(ReadOptions)
+    }
+    asked = {option.name for option in PAGE_PARTS["rules"]} | {"policy"}
+    assert asked == {field.name for field in dataclasses.fields(RewriteOptions)}
+
+
+def test_what_is_said_fills_an_object_and_nothing_said_is_lost() -> None:
+    said = {"target_zones": "cell", "target_swap_axes": True, "zones": "class", "target_crs": None, "ticket": []}
+    assert ReadOptions.of(said, "reconcile", TARGET) == ReadOptions(zones="cell", swap_axes=True)
+    # An empty text is not nothing: a limit lost that way would be lost silently.
+    assert RewriteOptions.of({"policy": "hold-speed", "max_rate": ""}, "rewrite").max_rate == ""
+    with pytest.raises(UsageError, match="'zones' is 'cells'; did you mean"):
+        ReadOptions.of({"zones": "cells"}, "vet")
+
+
+def test_what_was_asked_is_told_as_it_is_typed() -> None:
+    said = {
+        "prescription": "a.shp",
+        "rate_unit": "lb N/ac",
+        "swap_axes": True,
+        "out": "r.html",
+        "units": "us",
+        "date": "x",
+    }
+    assert told("report vet", said, ("date",)) == [
+        ("prescription", "a.shp"),
+        ("--rate-unit", "lb N/ac"),
+        ("--swap-axes", "yes"),
+        ("--units", "us"),
+    ]
+
+
+def test_the_document_of_the_options_is_that_of_the_table() -> None:
+    _, _, rest = (DOCS / "options.md").read_text("utf-8").partition("<!-- options: made by geoflow.options.table -->\n")
+    table, end, _ = rest.partition("<!-- end of options -->")
+    assert end and table == option_table_markdown(), "run: .venv/bin/python tests docs"
