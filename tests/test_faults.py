@@ -19,7 +19,7 @@ from campaigns import kills
 
 from geoflow import cli
 from geoflow.base.errors import InputError, OutputError
-from geoflow.files import journal
+from geoflow.files import staging
 from geoflow.files.inputs import InputSnapshot, watching
 from geoflow.files.output import OutputFolder, replace_file
 
@@ -74,40 +74,48 @@ def test_refused_at_steps_of_writing(tmp_path, scenario, once):
     assert kills.fail_at_every_step(scenario, tmp_path, once=once, every=5) > 10
 
 
-def test_the_campaign_sees_a_mixture(tmp_path, monkeypatch):
-    """The campaign itself can fail: files moved without a journal are caught."""
+def careless(self, folder, names, leaving):
+    """Moves files one by one over the old ones."""
+    for name in names:
+        (self.new / name).replace(folder / name)
 
-    def careless(staging, folder, names, stale):
-        for name in names:
-            (staging.new / name).replace(folder / name)
 
-    monkeypatch.setattr("geoflow.files.output.move_in", careless)
-    among = next(one for one in kills.SCENARIOS if one.name == "shapefile")
+@pytest.mark.parametrize("name", ["own folder", "among others", "shapefile"])
+def test_the_campaign_sees_a_mixture(tmp_path, monkeypatch, name):
+    """The campaign itself can fail: files moved over one another are caught."""
+    monkeypatch.setattr(staging.Staging, "exchange", careless)
+    scenario = next(one for one in kills.SCENARIOS if one.name == name)
     with pytest.raises(kills.WrongError):
-        kills.kill_at_every_step(among, tmp_path)
+        kills.kill_at_every_step(scenario, tmp_path)
+
+
+def test_the_campaign_sees_a_reader_that_writes(tmp_path, monkeypatch):
+    monkeypatch.setattr("geoflow.files.inputs.out_of_place", lambda folder: staging.recover_interrupted(folder) or {})
+    scenario = next(one for one in kills.SCENARIOS if one.name == "among others")
+    with pytest.raises(kills.WrongError, match="reading changed something"):
+        kills.kill_at_every_step(scenario, tmp_path)
 
 
 # --- what the next run does ------------------------------------------------------------------------------------------
 
 
-def cut_short(folder: Path, *names: str, after: int = 1) -> Path:
-    """A folder in which moving new files was killed after some moves; returns the hidden folder."""
-    kept = folder / "mine.txt"
+def cut_short(folder: Path, *names: str, after: int, old: bool = True) -> Path:
+    """A folder in which moving files was killed after some moves; returns the hidden folder."""
     folder.mkdir(exist_ok=True)
-    kept.write_text("mine")
-    write(folder, "old", *names)
+    (folder / "mine.txt").write_text("mine")
+    if old:
+        write(folder, "old", *names)
     child = os.fork()
     if child == 0:
-        move, moves = Path.replace, []
+        move, moves = Path.rename, []
 
         def counted(self, target):
-            if Path(target).parent == folder.resolve():
-                moves.append(target)
-                if len(moves) > after:
-                    os.kill(os.getpid(), signal.SIGKILL)
+            moves.append(target)
+            if len(moves) > after:
+                os.kill(os.getpid(), signal.SIGKILL)
             return move(self, target)
 
-        Path.replace = counted
+        Path.rename = counted
         write(folder, "new", *names)
         os._exit(0)
     assert os.WIFSIGNALED(os.waitpid(child, 0)[1])
@@ -115,80 +123,101 @@ def cut_short(folder: Path, *names: str, after: int = 1) -> Path:
     return hidden
 
 
-def test_the_next_run_completes_the_set_and_says_so(tmp_path, caplog):
-    cut_short(tmp_path / "out", "a.txt", "b.txt")
-    assert tree(tmp_path / "out") == {"a.txt": "new", "b.txt": "old", "mine.txt": "mine"}
+# Two old files go, a name says so, two new ones come.
+WHAT_STANDS = [
+    (0, {"a.txt": "old", "b.txt": "old"}, "old", "they are cleared away"),
+    (1, {"a.txt": "old"}, "old", "old ones are all back"),
+    (2, {}, "old", "old ones are all back"),
+    (3, {}, "new", "new ones are all in place"),
+    (4, {"a.txt": "new"}, "new", "new ones are all in place"),
+]
+
+
+@pytest.mark.parametrize(("after", "between", "then", "said"), WHAT_STANDS)
+def test_the_next_run_completes_the_set_and_says_so(tmp_path, caplog, after, between, then, said):
+    cut_short(tmp_path / "out", "a.txt", "b.txt", after=after)
+    assert tree(tmp_path / "out") == {**between, "mine.txt": "mine"}
     write(tmp_path / "out", "x", "c.txt")
-    assert tree(tmp_path / "out") == {"a.txt": "new", "b.txt": "new", "c.txt": "x", "mine.txt": "mine"}
-    assert "cut short while it moved a.txt, b.txt" in caplog.text and "new ones are all in place" in caplog.text
+    assert tree(tmp_path / "out") == {"a.txt": then, "b.txt": then, "c.txt": "x", "mine.txt": "mine"}
+    assert "an earlier run was cut short" in caplog.text and said in caplog.text
     assert not list(tmp_path.rglob(".geoflow-*"))
 
 
-def test_reading_a_file_of_the_set_completes_it_first(tmp_path, caplog):
-    hidden = cut_short(tmp_path / "out", "a.txt", "b.txt")
-    with watching(tmp_path / "out/mine.txt"):
-        pass
-    assert hidden.exists()  # no business of this reader
-    with watching(tmp_path / "out/b.txt"):
-        assert (tmp_path / "out/b.txt").read_text() == "new"
-    assert "new ones are all in place" in caplog.text and not hidden.exists()
+@pytest.mark.parametrize(("after", "between"), [one[:2] for one in WHAT_STANDS])
+def test_reading_says_what_is_out_of_place_and_touches_nothing(tmp_path, caplog, after, between):
+    hidden = cut_short(tmp_path / "out", "a.txt", "b.txt", after=after)
+    before = kills.everything(tmp_path)
+    for name in ("a.txt", "b.txt", "mine.txt", "nowhere.txt"):
+        if name in between or name in {"mine.txt", "nowhere.txt"}:
+            with watching(tmp_path / "out" / name):
+                pass
+        else:
+            with pytest.raises(InputError, match="cut short or is at it") as caught, watching(tmp_path / "out" / name):
+                pass
+            assert caught.value.where == str(tmp_path / "out" / name) and str(hidden) in caught.value.cure
+    if len(between) < 2:  # a folder that is an input
+        with pytest.raises(InputError, match="not in its place"), watching(tmp_path / "out"):
+            pass
+    assert kills.everything(tmp_path) == before and not caplog.text
 
 
-def test_a_shapefile_has_no_shp_between(tmp_path):
-    cut_short(tmp_path / "out", "z.shp", "z.dbf", "z.shx", after=1)
-    assert not (tmp_path / "out/z.shp").exists()
-    with watching(tmp_path / "out/z.shp"):
-        assert set(tree(tmp_path / "out").values()) == {"new", "mine"}
+def test_what_a_reader_says_helps(field, capsys):
+    shutil.copytree(field, field / "maps")
+    hidden = cut_short(field / "maps", "rx.geojson", "b.txt", after=3)
+    given = [one.replace("rx.geojson", "maps/rx.geojson") for one in VET]
+    assert cli.main(given) == 2
+    said = capsys.readouterr().err
+    assert "where: maps/rx.geojson" in said and f"maps/{hidden.name}" in said
 
 
-def test_what_cannot_go_forward_goes_back(tmp_path, caplog, monkeypatch):
-    cut_short(tmp_path / "out", "a.txt", "b.txt")
-    move = Path.replace
+@pytest.mark.parametrize("after", range(8))
+def test_a_shapefile_that_can_be_read_is_whole(tmp_path, after):
+    cut_short(tmp_path / "out", "z.shp", "z.dbf", "z.shx", after=min(after, 6))
+    there = {name: text for name, text in tree(tmp_path / "out").items() if name != "mine.txt"}
+    assert len(set(there.values())) <= 1 and ("z.shp" not in there or len(there) == 3)
+
+
+def test_task_data_have_no_list_of_parts_between(tmp_path):
+    cut_short(tmp_path / "TASKDATA", "TASKDATA.XML", "GRD00001.BIN", "A.BIN", after=2, old=False)
+    assert sorted(tree(tmp_path / "TASKDATA")) == ["A.BIN", "mine.txt"]
+
+
+def test_what_cannot_go_on_is_said_and_left(tmp_path, monkeypatch):
+    hidden = cut_short(tmp_path / "out", "a.txt", "b.txt", after=4)
 
     def refused(self, target):
-        if self.name == "b.txt" and self.parent.name == "new":
-            raise PermissionError(13, "Permission denied")
-        return move(self, target)
+        raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(Path, "replace", refused)
+    with monkeypatch.context() as disk, pytest.raises(OutputError, match="you may not write there"):
+        disk.setattr(Path, "rename", refused)
+        write(tmp_path / "out", "x", "c.txt")
+    assert hidden.exists()
     write(tmp_path / "out", "x", "c.txt")
-    assert tree(tmp_path / "out") == {"a.txt": "old", "b.txt": "old", "c.txt": "x", "mine.txt": "mine"}
-    assert "old ones are all back" in caplog.text
+    assert tree(tmp_path / "out") == {"a.txt": "new", "b.txt": "new", "c.txt": "x", "mine.txt": "mine"}
 
 
-def test_files_changed_since_are_left_alone(tmp_path):
-    hidden = cut_short(tmp_path / "out", "a.txt", "b.txt")
+@pytest.mark.parametrize("after", [2, 3])
+def test_files_written_since_are_left_alone(tmp_path, after):
+    hidden = cut_short(tmp_path / "out", "a.txt", "b.txt", after=after)
     (tmp_path / "out/b.txt").write_text("somebody's new work")
-    with pytest.raises(OutputError, match=r"was moving a.txt, b.txt, and b.txt changed since") as caught:
+    with pytest.raises(OutputError, match=r"while it moved a.txt, b.txt, and b.txt was written since") as caught:
         write(tmp_path / "out", "x", "c.txt")
     assert str(hidden) in caught.value.cure and hidden.exists()
-    assert tree(tmp_path / "out")["b.txt"] == "somebody's new work"
-
-
-@pytest.mark.parametrize("text", ["", "{}", '{"new": {"../x": [1, 2]}, "old": {}, "stale": []}', "[" * 100_000])
-def test_notes_that_are_none(tmp_path, text):
-    hidden = cut_short(tmp_path / "out", "a.txt", "b.txt")
-    (hidden / "forward.json").write_text(text)
-    before = tree(tmp_path / "out")
-    with pytest.raises(OutputError, match="left notes that cannot be read"):
-        write(tmp_path / "out", "x", "c.txt")
-    with watching(tmp_path / "out/a.txt"):
-        pass
-    assert tree(tmp_path / "out") == before and not (tmp_path / "x").exists()
+    assert tree(tmp_path / "out") == {"b.txt": "somebody's new work", "mine.txt": "mine"}
 
 
 def test_neither_on_nor_back_is_said_and_mended_later(tmp_path, monkeypatch):
     (tmp_path / "mine.txt").write_text("mine")
     write(tmp_path, "old", "a.txt", "b.txt")
-    move = Path.replace
+    move = Path.rename
 
     def refused(self, target):
-        if self.name == "b.txt" or self.parent.name == "old":
+        if self.parent.name == "old" or (self.name, self.parent.name) == ("b.txt", "ready"):
             raise OSError(5, "Input/output error")
         return move(self, target)
 
     with monkeypatch.context() as disk, pytest.raises(OutputError, match="nor the old ones back") as caught:
-        disk.setattr(Path, "replace", refused)
+        disk.setattr(Path, "rename", refused)
         write(tmp_path, "new", "a.txt", "b.txt")
     assert "run again" in caught.value.cure
     write(tmp_path, "x", "c.txt")
@@ -216,29 +245,42 @@ def test_a_link_that_looks_like_a_leftover_is_not_followed(tmp_path):
     assert (tmp_path / "precious/new").read_text() == "mine"
 
 
-# --- exchanging folders ----------------------------------------------------------------------------------------------
-
-
-def test_an_own_folder_is_exchanged_with_its_rights(tmp_path, monkeypatch):
+def test_an_own_folder_stays_the_same_folder(tmp_path, monkeypatch):
+    """Whoever stands in it does not find himself in one that is gone, and its rights stay."""
     out = tmp_path / "out"
     write(out, "old", "a.txt", "b.txt")
     out.chmod(0o750)
     before = out.stat()
-    write(out, "new", "a.txt", "b.txt")
-    assert tree(out) == {"a.txt": "new", "b.txt": "new"}
-    assert out.stat().st_ino != before.st_ino and out.stat().st_mode == before.st_mode
-    monkeypatch.chdir(out)  # standing in it: then it stays the same folder
-    before = out.stat()
-    write(Path(), "newer", "a.txt", "b.txt")
-    assert out.stat().st_ino == before.st_ino and set(tree(out).values()) == {"newer"}
+    monkeypatch.chdir(out)
+    write(Path(), "new", "a.txt", "b.txt")
+    assert out.stat().st_ino == before.st_ino and out.stat().st_mode == before.st_mode
+    assert tree(out) == {"a.txt": "new", "b.txt": "new"} and not list(tmp_path.rglob(".geoflow-*"))
 
 
-def test_without_exchange_the_journal_serves(tmp_path, monkeypatch):
-    monkeypatch.setattr("geoflow.files.output.exchange_folders", lambda *given: False)
+def test_a_disk_without_locks(tmp_path, monkeypatch):
+    """Outputs are whole there too; what others left is not touched, since they might be at work."""
+    monkeypatch.setattr(staging, "_lock", lambda path: None)
+    dead = tmp_path / "out" / ".geoflow-0123456789ab.part"
+    (dead / "new").mkdir(parents=True)
     write(tmp_path / "out", "old", "a.txt", "b.txt")
     write(tmp_path / "out", "new", "a.txt", "b.txt")
     assert tree(tmp_path / "out") == {"a.txt": "new", "b.txt": "new"}
-    assert not list(tmp_path.rglob(".geoflow-*"))
+    assert [path.name for path in tmp_path.rglob(".geoflow-*")] == [dead.name]
+
+
+def test_a_leftover_is_not_mistaken_while_it_is_being_made(tmp_path, monkeypatch):
+    """Another run that finds the hidden folder before it is locked takes it away; the writer makes another."""
+    make = Path.mkdir
+
+    def taken(self, *given, **more):
+        make(self, *given, **more)
+        if staging.HIDDEN.fullmatch(self.name):
+            monkeypatch.undo()
+            staging.recover_interrupted(tmp_path)
+
+    monkeypatch.setattr(Path, "mkdir", taken)
+    write(tmp_path, "new", "a.txt", "b.txt")
+    assert tree(tmp_path) == {"a.txt": "new", "b.txt": "new"} and not list(tmp_path.glob(".geoflow-*"))
 
 
 # --- two runs --------------------------------------------------------------------------------------------------------
@@ -286,10 +328,14 @@ def test_two_runs_at_once_never_mix(tmp_path):
 
 
 def test_a_folder_held_by_another_run(tmp_path, monkeypatch):
-    monkeypatch.setattr(journal, "_PATIENCE", 0.05)
-    with journal.locked(tmp_path), pytest.raises(OutputError, match="another run is writing into this folder"):
+    monkeypatch.setattr(staging, "_PATIENCE", 0.05)
+    other = staging.Staging(tmp_path)
+    other.begin_moves(tmp_path)
+    with pytest.raises(OutputError, match="another run is writing into this folder") as caught:
         write(tmp_path, "a", "a.txt")
-    assert tree(tmp_path) == {}
+    assert str(other.path) in caught.value.cure
+    other.close()
+    assert tree(tmp_path) == {} and not list(tmp_path.glob(".geoflow-*"))
 
 
 # --- disks -----------------------------------------------------------------------------------------------------------
@@ -333,7 +379,7 @@ def test_a_disk_that_is_read_only(disk):
 
 
 STRANGER = """
-import fcntl, os, sys
+import os, sys
 from pathlib import Path
 from geoflow.base.errors import OutputError
 from geoflow.files.output import replace_file
@@ -381,7 +427,7 @@ def test_ctrl_c_while_writing(field, capsys, monkeypatch):
     def stop(*given, **more):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("geoflow.report.figures.verdict_map", stop)
+    monkeypatch.setattr("geoflow.workflow.vetting.verdict_map", stop)
     assert cli.main([*VET, "--out", "out"]) == 130
     assert capsys.readouterr().err == "geoflow: stopped; nothing was written\n"
     assert sorted(path.name for path in field.iterdir()) == ["rx.geojson"]
@@ -421,21 +467,21 @@ def test_rewriting_writes_both_files_or_neither(field, capsys, monkeypatch):
 def test_an_input_that_changes_while_it_is_read(field, capsys, monkeypatch):
     from geoflow.prescription_files import read_prescription as vector
 
-    read = vector.read_prescription
+    read = vector.read_zone_table
 
-    def slow(path, **options):
-        found = read(path, **options)
+    def slow(*given):
+        found = read(*given)
         (field / "rx.geojson").write_text((field / "rx.geojson").read_text() + " ")
         return found
 
-    monkeypatch.setattr(vector, "read_prescription", slow)
+    monkeypatch.setattr(vector, "read_zone_table", slow)
     assert cli.main(VET) == 2
     said = capsys.readouterr().err
     assert "the file changed while it was read" in said and "where: rx.geojson" in said and "run again" in said
 
 
 def test_an_input_that_changes_before_the_rewriting_is_in_place(field, capsys, monkeypatch):
-    from geoflow.report import rewriting
+    from geoflow.workflow import rewriting
 
     rows = rewriting.side_rows
 

@@ -65,14 +65,14 @@ def test_every_command_sees_it(
     from geoflow.prescription_files import read_prescription as vector
 
     shp, dbf = shouting(tmp_path, main, part)
-    read = vector.read_prescription
+    read = vector.read_zone_table
 
-    def slow(path: Any, **options: Any) -> Any:
-        found = read(path, **options)
+    def slow(*given: Any) -> Any:
+        found = read(*given)
         poke(dbf)
         return found
 
-    monkeypatch.setattr(vector, "read_prescription", slow)
+    monkeypatch.setattr(vector, "read_zone_table", slow)
     plan = ["--bar", HERON, "--temperature", "40 degF", "--speed", "5 mph"]
     typed = {
         "vet": ["vet", str(shp), *plan],

@@ -25,7 +25,7 @@ from laws import laws
 from rx_files import UTM, in_degrees, square, strip_of, write_geojson, write_shapefile, zip_up
 
 from geoflow.base.errors import OutputError
-from geoflow.files.inputs import watching
+from geoflow.files.output import OutputFolder
 from geoflow.prescription_files.read_prescription import Prescription, read_prescription
 from geoflow.prescription_patch import patch as rewritten
 from geoflow.prescription_patch.patch import rate_format, write_rewritten
@@ -701,7 +701,7 @@ from geoflow.prescription_patch.patch import write_rewritten
 from geoflow.prescription_files.read_prescription import read_prescription
 
 rx = read_prescription(Path(sys.argv[1]), rate_column="RATE", rate_unit="lb N/ac")
-move, moves = Path.replace, 0
+move, moves = Path.rename, 0
 def stopping(self, target):
     global moves
     if moves == stop:
@@ -711,10 +711,10 @@ def stopping(self, target):
 for stop in range(6):
     folder = Path(sys.argv[2]) / str(stop)
     folder.mkdir()
-    (folder / "mine.txt").write_text("mine")  # else the folder would be put in place in one stroke
+    (folder / "mine.txt").write_text("mine")
     child = os.fork()
     if not child:
-        Path.replace = stopping
+        Path.rename = stopping
         every = np.ones(rx.rate.size, dtype=bool)
         write_rewritten(rx, np.full(rx.rate.size, 90.0), every, folder / "new.shp", replace=False, protect=())
         os._exit(0)
@@ -727,12 +727,13 @@ def test_a_new_shapefile_cut_short_between_its_files_cannot_be_taken_for_one(tmp
     source = plain_file(tmp_path, "shp")
     command = [sys.executable, "-c", STOPPER, str(source), str(tmp_path)]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
-    assert done.stdout.split() == ["9", "9", "9", "9", "9", "0"]  # the list of moves, and four files
+    assert done.stdout.split() == ["9", "9", "9", "9", "9", "0"]  # the word that they come, and four files
     for stop in range(5):
-        names = [path.name for path in (tmp_path / str(stop)).glob("new.*")]
+        home = tmp_path / str(stop)
+        names = [path.name for path in home.glob("new.*")]
         assert len(names) == max(stop - 1, 0) and "new.shp" not in names
-        with watching(tmp_path / str(stop) / "new.shp"):  # what the next run does first
-            assert (tmp_path / str(stop) / "new.shp").exists() == (stop > 0)
+        with OutputFolder(home, replace=False, protect=()):  # what the next run that writes does first
+            assert (home / "new.shp").exists() == (stop > 0)
     for stop in range(1, 6):
         assert set(read(tmp_path / str(stop) / "new.shp").rate) == {90.0}
 

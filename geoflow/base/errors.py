@@ -69,7 +69,7 @@ class LogError(GeoflowError):
 
 
 class InputError(GeoflowError):
-    """A file changed while it was read."""
+    """A file changed while it was read, or is not in its place."""
 
 
 class OutputError(GeoflowError):

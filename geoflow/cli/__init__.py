@@ -55,14 +55,14 @@ def build_parser() -> argparse.ArgumentParser:
 def _written_before() -> str:
     """Name what the run had written before it failed or was stopped, as a line of the message."""
     output = sys.modules.get("geoflow.files.output")  # not imported for this: then nothing was written
-    done = [] if output is None else [str(path) for path in output.DONE]
+    done = [] if output is None else [str(path) for path in output.WRITTEN]
     return f"\n  note:  written before that, whole: {', '.join(done)}" if done else ""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     if output := sys.modules.get("geoflow.files.output"):
-        output.DONE.clear()
+        output.WRITTEN.clear()
     try:
         given = list(sys.argv[1:] if arguments is None else arguments)
         if not given:

@@ -16,7 +16,7 @@ from pathlib import Path, PurePath
 from typing import Final
 
 from geoflow.base.errors import GeoflowError, InputError
-from geoflow.files.journal import HIDDEN, tidy
+from geoflow.files.staging import HIDDEN, out_of_place
 
 __all__ = [
     "COMPANIONS",
@@ -188,11 +188,23 @@ class InputSnapshot:
             )
 
 
+def _refuse_out_of_place(path: Path) -> None:
+    away = out_of_place(path.parent)
+    lying = away.get(path.name) if not path.exists() else next(iter(out_of_place(path).values()), None)
+    if lying is not None:
+        raise InputError(
+            "a run that writes this was cut short or is at it, and the file is not in its place",
+            where=str(path / lying.name if path.is_dir() else path),
+            cure="wait until it is done; if none is running, let geoflow write into that folder again: that puts in "
+            f"place first what lies in {lying.parent.parent}",
+        )
+
+
 @contextlib.contextmanager
 def watching(*paths: Path | str | None) -> Iterator[InputSnapshot]:
     """Read files inside this block: they are refused if they change meanwhile, whatever else went wrong.
 
-    Files of a set whose writing was cut short are completed first, or put back (`geoflow.files.journal.tidy`).
+    Nothing is written: where a run was cut short while it moved the files, that is said.
 
     Parameters
     ----------
@@ -207,13 +219,11 @@ def watching(*paths: Path | str | None) -> Iterator[InputSnapshot]:
     Raises
     ------
     InputError
-        If one of them changed.
+        If one of them changed, or is not in its place.
     """
     for path in paths:
         if path is not None:
-            tidy(Path(path).parent, leftovers=False, about=Path(path).name)
-            if Path(path).is_dir():
-                tidy(Path(path), leftovers=False)
+            _refuse_out_of_place(Path(path))
     held = InputSnapshot.of(paths)
     try:
         yield held

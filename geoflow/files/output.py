@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import shutil
 import signal
 import stat
 import threading
@@ -18,11 +17,11 @@ from typing import Final, Self
 
 from geoflow.base.errors import OutputError
 from geoflow.files.inputs import COMPANIONS, beside
-from geoflow.files.journal import Staging, exchange_folders, locked, move_in, sync, sync_folder, tidy
+from geoflow.files.staging import Staging, recover_interrupted, sync, sync_folder
 
-__all__ = ["DONE", "OutputFolder", "family_of", "in_words", "replace_file"]
+__all__ = ["WRITTEN", "OutputFolder", "disk_error", "replace_file", "shapefile_files"]
 
-DONE: Final[deque[Path]] = deque(maxlen=20)
+WRITTEN: Final[deque[Path]] = deque(maxlen=20)
 """What this process wrote lately, for the message of a run that fails or is stopped afterwards."""
 
 _ROOM, _ELSEWHERE = "make room on it or choose another disk", "choose another place"
@@ -42,7 +41,7 @@ _PLAIN_WORDS: Final = {
 _ALWAYS_OURS: Final = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}
 
 
-def in_words(problem: OSError | RuntimeError, where: Path) -> OutputError:
+def disk_error(problem: OSError | RuntimeError, where: Path) -> OutputError:
     """Say in plain words why the system would not write `where`."""
     number = problem.errno if isinstance(problem, OSError) else None
     words, cure = _PLAIN_WORDS.get(number or 0, (str(problem), _ELSEWHERE))
@@ -53,7 +52,7 @@ def _refusal(what: str, where: Path, cure: str = "choose another name") -> Outpu
     return OutputError(what, where=str(where), cure=cure)
 
 
-def family_of(path: Path) -> tuple[Path, ...]:
+def shapefile_files(path: Path) -> tuple[Path, ...]:
     """All files that belong to `path`, there or not: the path itself, or the whole family of a Shapefile.
 
     An old index or .prj left beside a new .shp would tell lies about it, in whatever capitals its name is written.
@@ -107,8 +106,8 @@ class OutputFolder:
     """A folder whose new files appear whole on a clean exit, and not at all after an error.
 
     Files are written to a hidden folder on the same disk and put into place at the end: in one stroke where the folder
-    is new, or is a single file, or holds nothing but what is replaced; else one by one under a journal, which the
-    next run ends if this one is killed (docs/decisions/0011-whole-or-not-at-all.md).
+    is new, or there is a single file; else all the old ones go out and then all the new ones in, which the next run
+    ends if this one is killed (docs/decisions/0011-whole-or-not-at-all.md).
 
     An output folder opened inside another of the same place joins it: all their files appear together.
 
@@ -130,7 +129,7 @@ class OutputFolder:
     def __init__(self, folder: Path, *, replace: bool, protect: tuple[Path, ...]) -> None:
         self._asked = Path(folder)
         self._replace = replace
-        self._protect = tuple(member for path in protect for member in family_of(Path(path)))
+        self._protect = tuple(member for path in protect for member in shapefile_files(Path(path)))
         self._folder = self._asked
         self._new = False
         self._made: list[Path] = []
@@ -149,8 +148,8 @@ class OutputFolder:
             self._new = not self._folder.exists()
             if not self._new and not self._folder.is_dir():
                 raise _refusal("the output folder is a file, not a folder", self._asked)
-            tidy(self._folder)
-            tidy(self._folder.parent, journals=False)
+            recover_interrupted(self._folder)
+            recover_interrupted(self._folder.parent, moves=False)
             home = self._folder.parent if self._new else self._folder
             missing = [path for path in (home, *home.parents) if not path.exists()]
             for path in reversed(missing):
@@ -159,7 +158,7 @@ class OutputFolder:
             self._staging = Staging(home)
         except (OSError, RuntimeError) as problem:  # RuntimeError: links in a circle, before Python 3.13
             self._clear(keep=False)
-            raise in_words(problem, self._asked) from problem
+            raise disk_error(problem, self._asked) from problem
         self._before = _OPEN.set(self)
         return self
 
@@ -174,7 +173,7 @@ class OutputFolder:
         for name in names:
             if not name or name in {".", ".."} or Path(name).name != name or "\0" in name:
                 raise _refusal(f"'{name}' is not a file name", self._asked)
-            for target in family_of(self._folder / name):
+            for target in shapefile_files(self._folder / name):
                 self._check(target)
                 with contextlib.suppress(OSError):
                     (self._joined or self)._seen.setdefault(target, _identity(target))
@@ -206,7 +205,7 @@ class OutputFolder:
         except FileNotFoundError:
             return
         except OSError as problem:
-            raise in_words(problem, shown) from problem
+            raise disk_error(problem, shown) from problem
         if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
             kind = "a folder" if stat.S_ISDIR(mode) else "a device or pipe, not a file"
             raise _refusal(f"the output is {kind}", shown)
@@ -228,13 +227,13 @@ class OutputFolder:
                     if problem is None:
                         written = self._commit()
                 except OSError as refused:
-                    raise in_words(refused, self._asked) from refused
+                    raise disk_error(refused, self._asked) from refused
                 finally:
                     self._clear(keep=written)
         if isinstance(problem, OSError):
             ours = str(problem.filename or "").startswith(hidden)
             if ours or problem.errno in _ALWAYS_OURS:
-                raise in_words(problem, self._asked) from problem
+                raise disk_error(problem, self._asked) from problem
 
     def _clear(self, *, keep: bool) -> None:
         if self._staging is not None:
@@ -255,19 +254,19 @@ class OutputFolder:
             self._stage.new.rename(self._folder)
             sync_folder(self._folder.parent)
         else:
-            with locked(self._folder):
-                self._replace_in(files)
+            self._stage.begin_moves(self._folder)
+            self._replace_in(files)
             sync_folder(self._folder)
-        DONE.extend(self._asked / path.name for path in files)
+        WRITTEN.extend(self._asked / path.name for path in files)
         return True
 
     def _replace_in(self, files: list[Path]) -> None:
-        """Put the files into a folder that exists, which is held for this run alone."""
+        """Put the files into a folder that exists, where no other run moves files now."""
         names = [path.name for path in files]
         stale = [
             member.name
             for path in files
-            for member in family_of(self._folder / path.name)
+            for member in shapefile_files(self._folder / path.name)
             if member.name not in names and self._is_stale(member.name, names)
         ]
         for name in (*names, *stale):
@@ -281,41 +280,15 @@ class OutputFolder:
                 )
         if len(names) == 1 and not stale:
             files[0].replace(self._folder / names[0])
-        elif not self._exchange({*names, *stale}):
-            move_in(self._stage, self._folder, names, stale)
+        else:
+            leaving = [name for name in dict.fromkeys((*names, *stale)) if os.path.lexists(self._folder / name)]
+            self._stage.exchange(self._folder, names, leaving)
 
     def _is_stale(self, name: str, names: list[str]) -> bool:
         """Whether a file is there that is none of the new ones: under other capitals it may be one on some disks."""
         there = self._folder / name
         alike = [self._folder / new for new in names if new.casefold() == name.casefold()]
         return there.exists() and not any(new.exists() and new.samefile(there) for new in alike)
-
-    def _exchange(self, ours: set[str]) -> bool:
-        """Exchange whole folders, if this one holds nothing but what is replaced; whether that could be done."""
-        folder, staging = self._folder, self._stage
-        there = {entry.name for entry in folder.iterdir()} - {staging.path.name}
-        about = folder.stat()
-        if not there <= ours:
-            return False
-        try:
-            # Whoever stands in a folder that is exchanged would find himself in one that is gone.
-            if Path.cwd().is_relative_to(folder):
-                return False
-            shutil.copystat(folder, staging.new)
-            if hasattr(os, "chown"):
-                os.chown(staging.new, about.st_uid, about.st_gid)
-            staging.move_to(folder.parent)
-        except OSError:
-            return False
-        if not exchange_folders(staging, folder):
-            staging.move_to(folder)
-            return False
-        sync_folder(folder.parent)
-        with contextlib.suppress(OSError):  # the new files are there, whatever comes now
-            for entry in staging.new.iterdir():  # somebody else's, of the last instant
-                if entry.name not in ours and not (folder / entry.name).exists():
-                    entry.rename(folder / entry.name)
-        return True
 
 
 _OPEN: Final[ContextVar[OutputFolder | None]] = ContextVar("open output folder", default=None)

@@ -17,7 +17,7 @@ import numpy as np
 
 from geoflow.base.errors import OutputError
 from geoflow.base.schema import COLUMNS
-from geoflow.files.output import in_words
+from geoflow.files.output import disk_error
 from geoflow.layers.parquet import rows_in_parquet, write_parquet
 
 if TYPE_CHECKING:
@@ -216,7 +216,7 @@ def write_zones(
     except (RuntimeError, ValueError, OSError, sqlite3.Error, struct.error) as problem:  # pyogrio: RuntimeError
         if isinstance(problem, OSError) or shutil.disk_usage(path.parent).free < 2**20:
             full = problem if isinstance(problem, OSError) else OSError(errno.ENOSPC, "")
-            raise in_words(full, Path(path.name)) from problem
+            raise disk_error(full, Path(path.name)) from problem
         what, cure = f"the zones could not be written: {problem}", "write another format, or check the disk"
         raise OutputError(what, where=path.name, cure=cure) from problem
     return renamed

@@ -17,7 +17,7 @@ from geoflow.base.errors import GeoflowError, OutputError
 from geoflow.base.rates import UnitRates
 from geoflow.base.units import RateUnit
 from geoflow.files.inputs import beside
-from geoflow.files.output import in_words, replace_file
+from geoflow.files.output import disk_error, replace_file
 from geoflow.layers.notes import rows_text
 from geoflow.layers.write_vector import GEOJSON_DECIMALS, SHORT_NAME, Driver, write_zones
 from geoflow.prescription_files.columns import unit_in_name
@@ -205,7 +205,7 @@ def write_prescription(
     try:
         replace_file(path, write, replace=replace, protect=(prescription.path, *protect))
     except OSError as problem:
-        raise in_words(problem, path) from problem
+        raise disk_error(problem, path) from problem
     return with_changes(done[0], path=path)
 
 

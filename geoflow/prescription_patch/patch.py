@@ -11,7 +11,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import GeoflowError, OutputError
-from geoflow.files.output import OutputFolder, in_words, replace_file
+from geoflow.files.output import OutputFolder, disk_error, replace_file
 from geoflow.layers.number_cells import parse_numbers
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
 from geoflow.prescription_patch.patch_cells import Changes, RateFormat, same_rate
@@ -95,7 +95,7 @@ def write_rewritten(
         else:
             _write_file(prescription, changes, target, replace=replace, protect=(prescription.path, *protect))
     except OSError as problem:
-        raise in_words(problem, target) from problem
+        raise disk_error(problem, target) from problem
 
 
 def can_patch(prescription: Prescription, target: Path) -> bool:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from geoflow.base.errors import GeoflowError, OutputError, UsageError
-from geoflow.files.output import in_words
+from geoflow.files.output import disk_error
 from geoflow.season.urls import file_system, local_path, shown
 
 __all__ = ["Store"]
@@ -43,7 +43,7 @@ class Store:
             return problem
         where = f"{self.place.rstrip('/')}/{name}"
         if isinstance(problem, OSError) and local_path(self.place) is not None:
-            return in_words(problem, Path(where))
+            return disk_error(problem, Path(where))
         said = shown(str(problem).strip()) or "no reason given"
         cure = "check the address and whether you may write there"
         if isinstance(problem, ImportError):

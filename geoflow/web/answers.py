@@ -32,7 +32,7 @@ from geoflow.web.sessions import LetGoError, Tab, Tabs, Turn
 from geoflow.web.state import Opened, Question
 from geoflow.web.tasks import Made, Reading, Unread
 from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
-from geoflow.web.worker import Workers, in_words
+from geoflow.web.worker import Workers, error_text
 
 if TYPE_CHECKING:
     from geoflow.outcomes import VetOutcome
@@ -131,7 +131,7 @@ class Answers:
             except GeoflowError as problem:
                 return _refused(problem)
             except Exception as problem:
-                return JSONResponse({"error": in_words(problem)}, 500)
+                return JSONResponse({"error": error_text(problem)}, 500)
 
         return answer
 
@@ -276,7 +276,7 @@ class Answers:
                     try:
                         yield _line({"done": await asyncio.to_thread(finish, event.value)})
                     except Exception as problem:
-                        yield _line({"error": in_words(problem)})
+                        yield _line({"error": error_text(problem)})
                 else:
                     yield _line({"error": event.value})
         finally:

@@ -19,7 +19,7 @@ from typing import Any, Final, Literal
 
 from geoflow.base.errors import GeoflowError
 
-__all__ = ["Event", "Job", "Workers", "in_words"]
+__all__ = ["Event", "Job", "Workers", "error_text"]
 
 _LOOK: Final = 0.02
 # The next spare process loads its libraries after the work at hand has had a start.
@@ -43,7 +43,7 @@ class Event:
     value: Any = None
 
 
-def in_words(problem: Exception) -> str:
+def error_text(problem: Exception) -> str:
     """Say any error as the command line does."""
     if isinstance(problem, GeoflowError):
         return str(problem)
@@ -74,7 +74,7 @@ def _serve(conn: Connection) -> None:
         value = tasks.TASKS[name](lambda words: conn.send(Event("stage", words)), **arguments)
         event = Event("done", value)
     except Exception as problem:
-        event = Event("refused", in_words(problem))
+        event = Event("refused", error_text(problem))
     with contextlib.suppress(OSError):
         conn.send(event)
 

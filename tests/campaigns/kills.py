@@ -6,7 +6,6 @@ Run it whole: .venv/bin/python tests/campaigns/kills.py --seed 1 --random 200
 from __future__ import annotations
 
 import argparse
-import contextlib
 import errno
 import logging
 import os
@@ -19,7 +18,7 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
-from geoflow.base.errors import OutputError
+from geoflow.base.errors import InputError, OutputError
 from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder, replace_file
 
@@ -37,24 +36,25 @@ def tree(folder: Path) -> Files:
 
 
 class Scenario:
-    """An output, how it is written, and whether it is exchanged in one stroke or under a journal.
+    """An output, how it is written, and whether it is put in place in one stroke or in two steps.
 
-    names : files of the output; ``others`` stand beside it; ``stale`` go when it is written.
+    names : files of the output; ``others`` stand beside it; ``stale`` go when it is written. Of a ``fresh`` one not
+    even the folder is there before, of a ``new`` one no file.
     """
 
     def __init__(
         self, name: str, names: list[str], *, others: tuple[str, ...] = (), stale: tuple[str, ...] = (),
-        in_one_stroke: bool = True, fresh: bool = False,
+        in_one_stroke: bool = True, fresh: bool = False, new: bool = False,
     ) -> None:  # fmt: skip
         self.name, self.names, self.others, self.stale = name, names, others, stale
-        self.in_one_stroke, self.fresh = in_one_stroke, fresh
+        self.in_one_stroke, self.fresh, self.new = in_one_stroke, fresh, new
 
     def lay(self, folder: Path) -> None:
         """Put the old output there; a fresh one has none."""
         if self.fresh:
             return
         folder.mkdir()
-        for name in (*self.names, *self.stale):
+        for name in () if self.new else (*self.names, *self.stale):
             (folder / name).write_text(content("a"))
         for name in self.others:
             (folder / name).write_text(MINE)
@@ -76,6 +76,8 @@ class Scenario:
         """What there is when the output of a letter is there whole; of a fresh folder 'a' is nothing."""
         if self.fresh and letter == "a":
             return {}
+        if self.new and letter == "a":
+            return dict.fromkeys(self.others, MINE)
         kept = self.stale if letter == "a" else ()
         return {name: content(letter) for name in (*self.names, *kept)} | dict.fromkeys(self.others, MINE)
 
@@ -84,7 +86,8 @@ FAMILY = ["z.cpg", "z.dbf", "z.prj", "z.shp", "z.shx"]
 SCENARIOS = [
     Scenario("one file", ["one.geojson"], others=("mine.txt",)),
     Scenario("new folder", ["a.json", "b.png", "c.gpkg"], fresh=True),
-    Scenario("own folder", ["a.json", "b.png", "c.gpkg"]),
+    Scenario("own folder", ["a.json", "b.png", "c.gpkg"], in_one_stroke=False),
+    Scenario("new among others", ["rx.geojson", "rx_changes.csv"], others=("mine.txt",), in_one_stroke=False, new=True),
     Scenario("among others", ["rx.geojson", "rx_changes.csv"], others=("mine.txt", "photo.png"), in_one_stroke=False),
     Scenario("shapefile", FAMILY, others=("mine.txt",), stale=("z.qix",), in_one_stroke=False),
 ]
@@ -98,39 +101,57 @@ def names_and_letters(files: Files) -> str:
     return ", ".join(f"{name}:{text[:1]}x{len(text)}" for name, text in files.items())
 
 
-def check_at_once(scenario: Scenario, folder: Path) -> None:
-    """Look right after the kill, before any other run."""
+def check_at_once(scenario: Scenario, folder: Path, *, again: bool = False) -> None:
+    """Look right after the kill, before any other run; `again` where more than one run was killed."""
     found = tree(folder)
     whole = [scenario.state(folder, letter) for letter in "ab"]
-    if scenario.in_one_stroke:
+    if scenario.in_one_stroke and not (again and scenario.fresh):  # then it is there, and replaced
         if found not in whole:
             raise WrongError(f"{scenario.name}: {names_and_letters(found)}")
         return
     if any(found.get(name) != MINE for name in scenario.others):
         raise WrongError(f"{scenario.name}: somebody's own file is not as it was")
-    if any(text not in (content("a"), content("b"), MINE) for text in found.values()):
-        raise WrongError(f"{scenario.name}: a file in part: {names_and_letters(found)}")
+    if not any(found.items() <= state.items() for state in whole):
+        raise WrongError(f"{scenario.name}: of both, or in part: {names_and_letters(found)}")
     if "z.shp" in found and found not in whole:
-        raise WrongError(f"{scenario.name}: a shapefile that can be read is of both: {names_and_letters(found)}")
+        raise WrongError(f"{scenario.name}: a shapefile that can be read is not whole: {names_and_letters(found)}")
+
+
+def everything(folder: Path) -> dict[str, bytes | None]:
+    return {str(p): p.read_bytes() if p.is_file() else None for p in sorted(folder.rglob("*"))}
+
+
+def check_reading(scenario: Scenario, folder: Path) -> None:
+    """Read each file of the output as the next run would: nothing changes, and what is out of its place is said."""
+    before, found = everything(folder.parent), tree(folder)
+    lying = {p.name for part in ("old", "ready") for p in folder.glob(f".geoflow-*/{part}/*")}
+    for name in scenario.names:
+        try:
+            with watching(folder / name):
+                said = False
+        except InputError:
+            said = True
+        if said != (name in lying and name not in found):
+            raise WrongError(f"{scenario.name}: {name} was refused without need, or not refused")
+    if everything(folder.parent) != before:
+        raise WrongError(f"{scenario.name}: reading changed something")
 
 
 def check_after_next_run(scenario: Scenario, folder: Path) -> str:
-    """Let the next run, which writes or only reads, find what is left; give the letter of what stands then."""
-    reading = not scenario.fresh and len(scenario.names) > 1 and sum(map(ord, str(folder))) % 2
-    if reading:
-        with watching(folder / scenario.names[0]):
-            pass
-    else:
-        with contextlib.suppress(ZeroDivisionError), OutputFolder(folder, replace=True, protect=()):
+    """Let the next run, which writes, find what is left; give the letter of what stands then."""
+    check_reading(scenario, folder)
+    try:
+        with OutputFolder(folder, replace=True, protect=()):
             raise ZeroDivisionError
+    except ZeroDivisionError:
+        pass
     found = tree(folder)
     for letter in "ab":
         if found == scenario.state(folder, letter):
             break
     else:
         raise WrongError(f"{scenario.name}, next run: {names_and_letters(found)}")
-    hidden = [*folder.parent.glob(".geoflow-*"), *folder.glob(".geoflow-*")]
-    if not reading and hidden:
+    if hidden := [*folder.parent.glob(".geoflow-*"), *folder.glob(".geoflow-*")]:
         raise WrongError(f"{scenario.name}: left behind {hidden}")
     return letter
 
@@ -149,7 +170,7 @@ def forked(work: Callable[[], None], *, kill_at: int | None = None, kill_after: 
 
             def watch(event: str, arguments: object) -> None:
                 nonlocal steps
-                if event.startswith(("os.", "open", "shutil.", "fcntl.", "ctypes.dlsym")):
+                if event.startswith(("os.", "open", "shutil.", "sqlite3.")):
                     steps += 1
                     if steps == kill_at:
                         os.kill(os.getpid(), signal.SIGKILL)
@@ -191,7 +212,7 @@ def kill_at_every_step(scenario: Scenario, root: Path, *, every: int = 1, again:
             if again is not None:
                 next_run = lambda folder=folder: scenario.write(folder, "b")  # type: ignore[misc]  # noqa: E731
                 kills += not forked(next_run, kill_at=again.randrange(1, 60))
-                check_at_once(scenario, folder)
+                check_at_once(scenario, folder, again=True)
             seen.add(check_after_next_run(scenario, folder))
         step += every
     if seen != {"a", "b"} and every == 1:
@@ -261,15 +282,16 @@ def kill_at_random(scenario: Scenario, root: Path, chance: random.Random, count:
                     turn += 1
 
             forked(work, kill_after=chance.uniform(0.0, 0.05))
-            if scenario.stale:
-                scenario_now = Scenario(scenario.name, scenario.names, others=scenario.others, in_one_stroke=False)
-            else:
-                scenario_now = Scenario(
-                    scenario.name, scenario.names, others=scenario.others, in_one_stroke=scenario.in_one_stroke
-                )
+            # From the second turn on what was there before is this output too, without what was stale.
+            scenario_now = Scenario(
+                scenario.name, scenario.names, others=scenario.others, in_one_stroke=len(scenario.names) == 1
+            )
             met += bool([*folder.parent.glob(".geoflow-*"), *folder.glob(".geoflow-*")])
             found = tree(folder)
-            if (scenario.fresh and not found) or set(scenario.stale) & set(found):
+            held = {p.name for p in folder.glob(".geoflow-*/old/*")}
+            if ((scenario.fresh or scenario.new) and not set(scenario.names) & set(found)) or set(scenario.stale) & (
+                set(found) | held
+            ):
                 continue  # killed before the first turn was done
             check_at_once(scenario_now, folder)
             check_after_next_run(scenario_now, folder)
