@@ -25,7 +25,9 @@ HERE = Path(__file__).parent
 ROOT = HERE.parent
 CHECKS = [["-m", "ruff", "check", "."], ["-m", "ruff", "format", "--check", "."], ["-m", "mypy"]]
 FIXES = [["-m", "ruff", "check", "--fix", "."], ["-m", "ruff", "format", "."]]
-KEYS = re.compile(r"(?s)(?<=<!-- keys: made by geoflow.bar.keys.key_table_markdown -->\n).*?(?=<!-- end of keys -->)")
+KEYS = re.compile(
+    r"(?s)(?<=<!-- keys: made by geoflow.bar.key_documents.key_table_markdown -->\n).*?(?=<!-- end of keys -->)"
+)
 
 
 def run(*commands: list[str], **environment: str) -> int:
@@ -49,10 +51,10 @@ def quick(since: str, more: list[str]) -> int:
 
 def docs() -> int:
     """Make the table of the bar file's keys anew."""
-    from geoflow.bar import keys as bar_keys
+    from geoflow.bar.key_documents import key_table_markdown
 
     page = ROOT / "docs" / "bar-file.md"
-    table = bar_keys.key_table_markdown()
+    table = key_table_markdown()
     page.write_text(KEYS.sub(lambda _: table, page.read_text(encoding="utf-8")), encoding="utf-8")
     return 0
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import PrescriptionError, QuantityError
+from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.spelling import nearest
-from geoflow.base.units import RateUnit, rate_unit
 from geoflow.layers.notes import Fact
 from geoflow.layers.vector_source import check_only_layer, find_file
 from geoflow.prescription_files.columns import unit_in_name
@@ -36,8 +36,6 @@ MOST_ZONES: Final = 250_000
 _STARTS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _STRAIGHT: Final = 0.002  # degree; over the 200 m a parallel bends by a millimetre at 49 degrees north
 _DIGITS: Final = 12  # of a scaled value; further ones are noise of the multiplication
-
-
 _FINEST: Final = 1e-12  # of the coordinates: in smaller cells neighbouring corners are one number
 
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.units import RateUnit
-from geoflow.base.units import rate_unit as unit_named
+from geoflow.base.rate_units import RateUnit
+from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts

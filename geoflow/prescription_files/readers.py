@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.units import rate_unit
+from geoflow.base.rate_units import rate_unit
 from geoflow.prescription_files.table import Wishes, ZoneTable
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["READERS", "Reader", "read_zone_table"]
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
-from geoflow.base.units import RateUnit
+from geoflow.base.rate_units import RateUnit
 from geoflow.layers.notes import Fact
 
 if TYPE_CHECKING:
