@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,13 +14,13 @@ from geoflow.base.errors import LogError, QuantityError
 from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
-from geoflow.files.output import replace_file
 from geoflow.layers.notes import Fact
 from geoflow.layers.number_cells import MASS_WORDS, contradicts
 from geoflow.log_files.log_units import ROLES, Role, known_unit
+from geoflow.log_files.mapping import named_columns
 from geoflow.log_files.tables import LogTable
 
-__all__ = ["Chosen", "choose_columns", "load_mapping", "save_mapping"]
+__all__ = ["Chosen", "choose_columns"]
 
 _UNUSED: Final = "-"
 _NO_UNIT: Final = {"plain", "time"}  # a time's unit is asked for where the cells need one
@@ -49,95 +48,6 @@ class Chosen:
     asked: bool
 
 
-def save_mapping(
-    path: Path,
-    columns: Mapping[str, tuple[str, str | None]],
-    *,
-    replace: bool = False,
-    protect: tuple[Path, ...] = (),
-) -> None:
-    """Write roles as a small JSON file of ``"role": "NAME:UNIT"`` that `load_mapping` and a person can read.
-
-    Raises
-    ------
-    OutputError
-        If the file exists and `replace` is false, or cannot be written.
-    """
-
-    text = json.dumps({role: f"{name}:{unit or ''}" for role, (name, unit) in columns.items()}, indent=1)
-
-    def write(target: Path) -> None:
-        target.write_text(text + "\n", encoding="utf-8")
-
-    replace_file(path, write, replace=replace, protect=protect)
-
-
-def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
-    """Read a mapping of role to column and unit.
-
-    Parameters
-    ----------
-    path : Path
-        A JSON file of ``"role": "NAME:UNIT"``.
-
-    Raises
-    ------
-    LogError
-        If it is missing, no such file, or names an unknown role.
-    """
-    no_roles = LogError(
-        "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
-    )
-    try:
-        if path.exists() and not path.is_file():
-            raise OSError("it is no ordinary file")  # a pipe would let us wait for ever
-        document = json.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as problem:
-        raise LogError(
-            f"the mapping cannot be opened ({problem})", where=str(path), cure="check the name and the folder"
-        ) from problem
-    except json.JSONDecodeError as problem:
-        raise LogError(
-            f"the mapping is no JSON ({problem.msg})", where=f"{path}, line {problem.lineno}", cure=no_roles.cure
-        ) from problem
-    except (RecursionError, ValueError) as problem:  # nested too deep, or a number of thousands of digits
-        raise no_roles from problem
-    if not isinstance(document, dict) or not all(isinstance(value, str) for value in document.values()):
-        raise no_roles
-    found: dict[str, tuple[str, str | None]] = {}
-    for role, value in document.items():
-        _known_role(role, str(path))
-        name, mark, unit = value.rpartition(":")
-        found[role] = (name, unit.strip() or None) if mark else (value, None)
-    return found
-
-
-def _known_role(role: str, where: str) -> None:
-    if role not in ROLES:
-        raise LogError(
-            f"there is no role '{role}'{nearest(role, ROLES)}", where=where, cure=f"one of {', '.join(ROLES)}"
-        )
-
-
-def _named(columns: Sequence[str], mapping: Path | None, names: Sequence[str]) -> dict[str, tuple[str, str | None]]:
-    """Return what a person named: the options over the mapping file."""
-    found = load_mapping(mapping) if mapping is not None else {}
-    told: set[str] = set()
-    for option in columns:
-        role, mark, value = option.partition("=")
-        where = f'--column "{option}"'
-        if not mark or not value.strip():
-            raise LogError("this names no column", where=where, cure='write it like --column "applied=Rate:lb N/ac"')
-        role = role.strip().casefold()
-        _known_role(role, where)
-        if role in told:
-            raise LogError(f"the role '{role}' is given twice", where=where, cure="leave one of them out")
-        told.add(role)
-        name, mark, unit = value.rpartition(":")
-        found[role] = (value.strip(), None) if not mark or value in names else (name.strip(), unit.strip() or None)
-    return found
-
-
 def choose_columns(
     table: LogTable,
     columns: Sequence[str],
@@ -162,7 +72,7 @@ def choose_columns(
     LogError
         If a column is unknown, or a role the work cannot do without is open; the error lists what to type.
     """
-    named = {**table.roles, **_named(columns, mapping, table.names)}
+    named = {**table.roles, **named_columns(columns, mapping, table.names)}
     found = {role: _column_named(table, role, *column) for role, column in named.items() if column[0] != _UNUSED}
     open_roles, facts = _choose_unmistakable(table, named, found, rate_unit)
     chosen = {role: found[role] for role in ROLES if role in found}

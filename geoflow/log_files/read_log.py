@@ -14,9 +14,10 @@ from geoflow.base.arrays import FloatArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.layers.notes import Fact
 from geoflow.log_files.assemble import assemble
-from geoflow.log_files.columns import choose_columns, load_mapping, save_mapping
+from geoflow.log_files.columns import choose_columns
 from geoflow.log_files.doubts import driving_order, left_out
 from geoflow.log_files.log_units import Conditions, nitrogen_per_unit
+from geoflow.log_files.mapping import load_mapping, save_mapping
 from geoflow.log_files.positions import find_places
 from geoflow.log_files.records import Reading
 from geoflow.log_files.screening import duplicates
