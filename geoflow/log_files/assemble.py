@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
@@ -11,77 +9,92 @@ from geoflow.base.errors import LogError
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import areas
 from geoflow.layers.notes import Fact, rows_text
-from geoflow.log_files.lateral import places_across
+from geoflow.log_files.lateral import Track, places_across
 from geoflow.log_files.positions import Places, width_across
-from geoflow.log_files.records import Reading
-from geoflow.log_files.screening import Fixes, Motion, measure_motion
-from geoflow.log_files.sections import Labels, lay_sections, read_switch, sections_by_number
+from geoflow.log_files.records import LogColumns
+from geoflow.log_files.screening import Moves
+from geoflow.log_files.sections import BarWidths, Labels, lay_sections, read_switch, sections_by_number
 
 __all__ = ["assemble"]
 
 
 def assemble(
-    reading: Reading,
-    rows: IntArray,
-    fixes: Fixes,
-    timed: BoolArray,
-    places: Places,
-    labels: Labels | None,
-    rates: FloatArray,
-    bar_width: float | None,
-    section_widths: Sequence[float] | None,
+    reading: LogColumns, moves: Moves, places: Places, labels: Labels | None, rates: FloatArray, bar: BarWidths
 ) -> AppliedLog:
-    """Assemble the log."""
-    motion = measure_motion(fixes)
-    in_run = np.argsort(motion.run[fixes.fix], kind="stable")
-    rows, fix = rows[fixes.order[in_run]], fixes.fix[in_run]
-    run, time = motion.run[fix], np.where(timed[rows], fixes.time[fix], np.nan)
-    if fixes.spread:
-        reading.say("time", "records that share a second of the clock are spread evenly over it", fixes.spread)
-    heading, speed, step = _movement(reading, rows, fix, motion)
-    x, y = places.x[rows], places.y[rows]
+    """Bring the records that are kept into the order driven, with their ground and rates.
+
+    Parameters
+    ----------
+    reading : LogColumns
+        The columns; what is worked out or doubtful is noted there.
+    moves : Moves
+        The records kept and how the machine went through them.
+    places : Places
+        Positions of all rows.
+    labels : Labels or None
+        Sections of all rows, as the log calls them.
+    rates : ndarray, shape (rows,)
+        Applied nitrogen rates of all rows as logged [kg/m2].
+    bar : BarWidths
+        What is known of the bar.
+
+    Raises
+    ------
+    LogError
+        If the sections or the width of the bar cannot be told, or no record holds a rate.
+    """
+    rows = moves.rows
     drawn = None if places.strips is None else places.strips[rows]
-    own_places = drawn is not None or (labels is not None and len(labels.names) > 1 and not fixes.shared)
-    if own_places and drawn is None:
+    heading, speed, step = _movement(reading, moves)
+    track = Track(moves.time, places.x[rows], places.y[rows], heading, moves.run)
+    own = drawn is not None or (labels is not None and len(labels.names) > 1 and not moves.shared)
+    if own and drawn is None:
         reading.say("section", "every section has positions of its own, taken as the sections' centres")
-    count = None if section_widths is None else len(section_widths)
-    section = _sections(reading, labels, rows, time, x, y, heading, run, count, own=own_places)
+    section = _sections(reading, labels, rows, track, bar.count, own=own)
     logged_width = reading.si("width", rows)
+    if logged_width is None:
+        reading.derived.append("width")
     if drawn is not None:
         across = width_across(drawn, heading)
         logged_width = across if logged_width is None else np.where(logged_width > 0.0, logged_width, across)
-        bar_width = section_widths = None
-        reading.derived.extend(role for role in ("width",) if role not in reading.chosen)
+        bar = BarWidths()
         text = "the records are polygons: these are the ground, as they are drawn"
         reading.say("derived", f"{text}, and their middles serve for lag and causes")
     width, offset = lay_sections(
-        section,
-        logged_width,
-        bar_width,
-        section_widths,
-        sectioned=labels is not None,
-        where=reading.table.where,
-        facts=reading.facts,
+        section, logged_width, bar, sectioned=labels is not None, where=reading.table.where, facts=reading.facts
     )
-    if logged_width is None:
-        reading.derived.append("width")
-    if own_places:
-        offset = np.zeros_like(offset)
     if drawn is not None:
         step = areas(drawn) / width
     applied = rates[rows]
+    _refuse_without_rate(reading, applied)
     target = _believed_target(reading, reading.si("target", rows), applied)
     on = _switched_on(reading, rows, applied, target)
-    values = {role: reading.si(role, rows) for role in ("flow", "pump_pressure", "bar_pressure", "temperature")}
-    nothing = np.full(rows.size, np.nan)
     applied = np.where(applied >= 0.0, applied, np.nan)
-    if not np.isfinite(applied).any():
+    _note_states(reading, rows, on, step, applied)
+    nothing = np.full(rows.size, np.nan)
+    known = {role: reading.si(role, rows) for role in ("flow", "pump_pressure", "bar_pressure", "temperature")}
+    _, run = np.unique(moves.run, return_inverse=True)
+    return AppliedLog(
+        row=rows, time=moves.time - (np.nanmin(moves.time) if np.isfinite(moves.time).any() else 0.0),
+        x=track.x, y=track.y, heading=heading, speed=speed, step=step, section=section,
+        offset=np.zeros_like(offset) if own else offset, width=width, run=run.astype(np.int64), on=on, applied=applied,
+        target=nothing if target is None else np.where(target < 0.0, np.nan, target),
+        **{role: nothing if found is None else found for role, found in known.items()},
+    )  # fmt: skip
+
+
+def _refuse_without_rate(reading: LogColumns, applied: FloatArray) -> None:
+    if not (applied >= 0.0).any():
         name = reading.chosen["applied"].name
         raise LogError(
             f"the column '{name}' holds no rate, zero or more, in any record that is left",
             where=reading.table.where,
             cure='name the column of the applied rate: --column "applied=NAME:UNIT"',
         )
+
+
+def _note_states(reading: LogColumns, rows: IntArray, on: BoolArray, step: FloatArray, applied: FloatArray) -> None:
+    """Note the records that are no ground, and those whose ground got an unknown rate."""
     states = (
         ("section off", ~on, "kept, but no ground"),
         ("zero step", on & ~(step > 0.0), "kept, but no ground"),
@@ -91,49 +104,26 @@ def assemble(
         if concerned.any():
             reading.noted[cause] = tuple(np.sort(rows[concerned]).tolist())
             reading.say("screen", f"{cause}: {meaning} ({rows_text(reading.noted[cause])})", concerned.sum())
-    known = {role: nothing if found is None else found for role, found in values.items()}
-    asked = nothing if target is None else np.where(target < 0.0, np.nan, target)
-    origin = np.nanmin(time) if np.isfinite(time).any() else 0.0
-    _, run = np.unique(run, return_inverse=True)
-    return AppliedLog(
-        row=rows, time=time - origin, x=x, y=y, heading=heading, speed=speed, step=step, section=section,
-        offset=offset, width=width, run=run.astype(np.int64), on=on, applied=applied, target=asked, **known,
-    )  # fmt: skip
 
 
 def _sections(
-    reading: Reading,
-    labels: Labels | None,
-    rows: IntArray,
-    time: FloatArray,
-    x: FloatArray,
-    y: FloatArray,
-    heading: FloatArray,
-    run: IntArray,
-    count: int | None,
-    *,
-    own: bool,
+    reading: LogColumns, labels: Labels | None, rows: IntArray, track: Track, count: int | None, *, own: bool
 ) -> IntArray:
     """Section of each record from 0 at the left: by their own places, else by their numbers."""
     if labels is None:
         return np.zeros(rows.size, dtype=np.int64)
-    where, facts = reading.table.where, reading.facts
-    code, names = labels.code[rows], labels.names
+    where, names = reading.table.where, labels.names
     section = None
     if len(names) > 1:
         # Runs follow each other; in the file the records of one moment stand together.
         order = np.argsort(rows, kind="stable")
-        found = places_across(
-            code[order], names, time[order], x[order], y[order], heading[order], run[order], facts, own=own
-        )
-        if found is not None:
-            section = np.empty(rows.size, dtype=np.int64)
-            section[order] = found
+        found = places_across(labels.code[rows[order]], names, track.at(order), reading.facts, own=own)
+        section = None if found is None else found[np.argsort(order)]
     if section is None and own and not labels.ordered:
         reading.say("section", f"which of the sections {', '.join(names[:6])} stands where is not known")
-        return code
+        return labels.code[rows]
     if section is None or (not own and int(section.max()) + 1 == len(names)):
-        return sections_by_number(labels, count, where=where, facts=facts)[rows]
+        return sections_by_number(labels, count, where=where, facts=reading.facts)[rows]
     if count is not None and int(section.max()) >= count:
         raise LogError(
             f"the log has {int(section.max()) + 1} sections side by side and the bar file {count}",
@@ -143,7 +133,7 @@ def _sections(
     return section
 
 
-def _believed_target(reading: Reading, target: FloatArray | None, applied: FloatArray) -> FloatArray | None:
+def _believed_target(reading: LogColumns, target: FloatArray | None, applied: FloatArray) -> FloatArray | None:
     """Target as logged; none where it is zero in every record though nitrogen went out."""
     if target is None or not np.isfinite(target).any():
         return target
@@ -157,22 +147,19 @@ def _believed_target(reading: Reading, target: FloatArray | None, applied: Float
     return target
 
 
-def _movement(
-    reading: Reading, rows: IntArray, fix: IntArray, motion: Motion
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _movement(reading: LogColumns, moves: Moves) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Heading, speed and step: as logged, and from positions where nothing is logged."""
     found = {}
     ways = {
-        "heading": (motion.heading, "from positions at least 1 m apart"),
-        "speed": (motion.speed, "from step and interval"),
+        "heading": (moves.heading, "from positions at least 1 m apart"),
+        "speed": (moves.speed, "from step and interval"),
         "step": (
-            motion.step,
+            moves.step,
             "from one position to the next; the first record of each run stands for as much as its second",
         ),
     }
-    for role, (per_fix, how) in ways.items():
-        measured = per_fix[fix]
-        logged = reading.si(role, rows)
+    for role, (measured, how) in ways.items():
+        logged = reading.si(role, moves.rows)
         if logged is None:
             if np.isfinite(measured).any():
                 reading.derived.append(role)
@@ -186,12 +173,14 @@ def _movement(
             _compare(reading, role, logged, measured)
         empty = ~np.isfinite(logged)
         if empty.any():
-            reading.say("derived", f"{role} is not logged in {rows_text(rows[empty])}; worked out {how}", empty.sum())
+            reading.say(
+                "derived", f"{role} is not logged in {rows_text(moves.rows[empty])}; worked out {how}", empty.sum()
+            )
         found[role] = np.where(empty, measured, logged)
     return found["heading"], found["speed"], found["step"]
 
 
-def _compare(reading: Reading, role: str, logged: FloatArray, measured: FloatArray) -> None:
+def _compare(reading: LogColumns, role: str, logged: FloatArray, measured: FloatArray) -> None:
     """Say where a logged speed or step does not fit the positions, as with a wrong unit."""
     moving = (measured > 0.0) & (logged > 0.0)
     if moving.sum() < 5:
@@ -204,7 +193,7 @@ def _compare(reading: Reading, role: str, logged: FloatArray, measured: FloatArr
         reading.say("derived", text)
 
 
-def _switched_on(reading: Reading, rows: IntArray, applied: FloatArray, target: FloatArray | None) -> BoolArray:
+def _switched_on(reading: LogColumns, rows: IntArray, applied: FloatArray, target: FloatArray | None) -> BoolArray:
     """Whether each record's section delivered; without a column, wherever the rate is not zero."""
     column = reading.chosen.get("on")
     if column is None:

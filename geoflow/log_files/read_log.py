@@ -1,26 +1,28 @@
-"""Reading an as-applied log: SI arrays in the order driven, only the impossible left out, and all of it told."""
+"""LogColumns an as-applied log: SI arrays in the order driven, only the impossible left out, and all of it told."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.layers.notes import Fact
 from geoflow.log_files.assemble import assemble
+from geoflow.log_files.clock import Clock
 from geoflow.log_files.columns import choose_columns
 from geoflow.log_files.doubts import driving_order, left_out
 from geoflow.log_files.log_units import Conditions, nitrogen_per_unit
 from geoflow.log_files.mapping import load_mapping, save_mapping
-from geoflow.log_files.positions import find_places
-from geoflow.log_files.records import Reading
-from geoflow.log_files.screening import duplicates
+from geoflow.log_files.positions import Places, find_places
+from geoflow.log_files.records import LogColumns
+from geoflow.log_files.screening import Moves, duplicates, in_order_driven
+from geoflow.log_files.sections import BarWidths, Labels
 from geoflow.log_files.tables import read_log_table
 
 if TYPE_CHECKING:
@@ -135,49 +137,28 @@ def read_log(
     QuantityError
         If a unit is none, or needs more to be known.
     """
-    file = Path(path)
-    table = read_log_table(file, layer)
+    table = read_log_table(Path(path), layer)
     facts = list(table.facts)
     chosen, chosen_facts = choose_columns(table, columns, mapping, rate_unit, product_known=nitrogen is not None)
     facts += chosen_facts
-    reading = Reading(
+    reading = LogColumns(
         table, chosen, Conditions(nitrogen_fraction, nitrogen, air_pressure, ammonia_density), facts, {}, {}, [], []
     )
     places = find_places(
         table, *(reading.column(role) for role in ("lon", "lat")), crs=crs, swap_axes=swap_axes, facts=facts
     )
-    rows = np.arange(table.rows)
-    rows = reading.drop("no area", rows, places.flat)
-    rows = reading.drop("no position", rows, ~places.known[rows])
-    clock = reading.clock()
-    seconds = clock.seconds if clock is not None else np.full(table.rows, np.nan)
-    timed = np.isfinite(seconds)
-    if clock is not None and places.strips is None:
-        rows = reading.drop("no time", rows, ~timed[rows])
-    elif clock is not None and not timed[rows].all():
-        seconds = _with_neighbours(seconds)  # drawn ground needs no time, only a place in the order
-        reading.say("time", "polygons without a time count as ground all the same", int((~timed[rows]).sum()))
-    reading.refuse_nothing(rows)
+    rows, clock, seconds = _rows_to_read(reading, places)
     applied = reading.si("applied", np.arange(table.rows))
     assert applied is not None
-    count = None if section_widths is None else len(section_widths)
-    labels = reading.labels() or reading.told_apart(rows, seconds, places, applied, count)
-    label = np.zeros(table.rows, dtype=np.int64) if labels is None else labels.code
-    repeated = duplicates(seconds[rows], places.x[rows], places.y[rows], label[rows])
-    rows = reading.drop("duplicate", rows, repeated)
-    if clock is None and places.strips is None:
-        taken = {at for column in chosen.values() for at in column.index}
-        rows = driving_order(table, taken, rows, places.x, places.y, label, facts)
-    rows, fixes = reading.without_strays(rows, seconds, places, label, timed=clock is not None)
-    log = assemble(reading, rows, fixes, timed, places, labels, applied, bar_width, section_widths)
-    doubts = [
-        *reading.doubts,
-        left_out(reading.dropped, applied, log.row[log.on], np.nan_to_num(log.step * log.width)[log.on]),
-    ]
+    bar = BarWidths(bar_width, section_widths)
+    labels = reading.labels() or reading.told_apart(rows, seconds, places, applied, bar.count)
+    moves = _moves(reading, rows, clock, seconds, places, labels)
+    log = assemble(reading, moves, places, labels, applied, bar)
+    lost = left_out(reading.dropped, applied, log.row[log.on], np.nan_to_num(log.step * log.width)[log.on])
     column = chosen["applied"]
     unit = nitrogen_per_unit(column.unit or "", reading.conditions, where=f"column '{column.name}'")[1]
     return ReadLog(
-        path=file,
+        path=Path(path),
         file_format=table.file_format,
         log=log,
         local_crs=places.frame,
@@ -187,14 +168,49 @@ def read_log(
         dropped=reading.dropped,
         noted=reading.noted,
         facts=tuple(facts),
-        doubts=tuple(doubt for doubt in doubts if doubt is not None),
+        doubts=(*reading.doubts, *([] if lost is None else [lost])),
         drawn=None if places.strips is None else places.strips[log.row],
         columns={role: (column.name, column.unit) for role, column in chosen.items()},
         derived=tuple(reading.derived),
         nitrogen_unit=unit,
-        clock=clock.scale if clock is not None else None,
-        start=clock.start if clock is not None else None,
+        clock=None if clock is None else clock.scale,
+        start=None if clock is None else clock.start,
     )
+
+
+def _rows_to_read(reading: LogColumns, places: Places) -> tuple[IntArray, Clock | None, FloatArray]:
+    """Rows with a position and, where the log has a clock, a time; the clock, and times of all rows [s]."""
+    rows = reading.drop("no area", np.arange(reading.table.rows), places.flat)
+    rows = reading.drop("no position", rows, ~places.known[rows])
+    clock = reading.clock()
+    seconds = np.full(reading.table.rows, np.nan) if clock is None else clock.seconds
+    timeless = ~np.isfinite(seconds[rows])
+    if clock is not None and places.strips is None:
+        rows = reading.drop("no time", rows, timeless)
+    elif clock is not None and timeless.any():
+        reading.say("time", "polygons without a time count as ground all the same", int(timeless.sum()))
+    reading.refuse_nothing(rows)
+    return rows, clock, seconds
+
+
+def _moves(
+    reading: LogColumns, rows: IntArray, clock: Clock | None, seconds: FloatArray, places: Places, labels: Labels | None
+) -> Moves:
+    """Drop duplicates and strays and bring the others into the order driven."""
+    timed = np.isfinite(seconds)
+    if clock is not None and not timed[rows].all():
+        seconds = _with_neighbours(seconds)  # drawn ground needs no time, only a place in the order
+    label = np.zeros(seconds.size, dtype=np.int64) if labels is None else labels.code
+    repeated = duplicates(seconds[rows], places.x[rows], places.y[rows], label[rows])
+    rows = reading.drop("duplicate", rows, repeated)
+    if clock is None and places.strips is None:
+        taken = {at for column in reading.chosen.values() for at in column.index}
+        rows = driving_order(reading.table, taken, rows, places.x, places.y, label, reading.facts)
+    rows, fixes = reading.without_strays(rows, seconds, places, label, timed=clock is not None)
+    if fixes.spread:
+        reading.say("time", "records that share a second of the clock are spread evenly over it", fixes.spread)
+    moves = in_order_driven(rows, fixes)
+    return replace(moves, time=np.where(timed[moves.rows], moves.time, np.nan))
 
 
 def _with_neighbours(seconds: FloatArray) -> FloatArray:

@@ -19,7 +19,7 @@ from geoflow.base.spelling import nearest
 from geoflow.layers.notes import Fact
 from geoflow.layers.vector_source import check_only_layer, find_file
 from geoflow.prescription_files.columns import unit_in_name
-from geoflow.prescription_files.table import Wishes, ZoneRule, ZoneTable
+from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
 
 if TYPE_CHECKING:
     import pyproj
@@ -137,7 +137,7 @@ def _grid(raster: Any, where: str) -> Grid:
     return grid
 
 
-def read_raster(path: Path, wishes: Wishes) -> ZoneTable:
+def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
     """Read one band of a GeoTIFF as zones.
 
     Cells without a value (nodata, mask, NaN) are no zone. Scale and offset of the band are applied. A 4-byte number is
@@ -152,8 +152,8 @@ def read_raster(path: Path, wishes: Wishes) -> ZoneTable:
     import geopandas
 
     where, file = str(path), find_file(path)
-    check_only_layer(wishes.layer, file.stem, where)
-    rule: ZoneRule = wishes.zones or "class"
+    check_only_layer(options.layer, file.stem, where)
+    rule: ZoneRule = options.zones or "class"
     with _opened(file, where) as raster:
         if len(raster.subdatasets) > 1:
             raise PrescriptionError(
@@ -166,7 +166,7 @@ def read_raster(path: Path, wishes: Wishes) -> ZoneTable:
                 where=where,
                 cure="cut it to the field, or make its cells larger",
             )
-        band = _band(raster, wishes.rate_column, where)
+        band = _band(raster, options.rate_column, where)
         name, unit = _name_and_unit(raster, band, where)
         data = raster.read(band, masked=True)
         facts = _band_facts(raster, band)
