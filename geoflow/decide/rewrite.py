@@ -139,16 +139,20 @@ def _clip(rate: FloatArray, mend: BoolArray, low: float, high: float, rules: Rul
 
 
 def _hold_total(
+    before: FloatArray,
     rate: FloatArray,
     area: FloatArray,
     mend: BoolArray,
     free: BoolArray,
-    low: float,
-    high: float,
+    bounds: tuple[float, float],
     rules: Rules,
-    total: float,
 ) -> tuple[FloatArray, TextArray, float]:
-    """Clip, then bring the field back to `total` [kg] with the zones that are free to move."""
+    """Clip, then bring the field back to its nitrogen before, with the zones that are free to move.
+
+    `rate` is under the cap; `before`, as prescribed, is what the field is to get in all.
+    """
+    low, high = bounds
+    total = float(before @ area)
     clipped, reason = _clip(rate, mend, low, high, rules)
     movable = free & ~np.isin(reason, _LEFT)
     target = total - float(clipped[~movable] @ area[~movable])
@@ -249,39 +253,41 @@ def rewrite(rate: FloatArray, area: FloatArray, solution: Solution, rules: Rules
         after, reason, slow, fast = _hold_rate(capped, mend, solution, rules)
     elif rules.policy == "hold-total":
         free = (verdict == "holds") | mend
-        total = float(before @ area)
-        after, reason, unplaced = _hold_total(capped, area, mend, free, low, high, rules, total)
+        after, reason, unplaced = _hold_total(before, capped, area, mend, free, (low, high), rules)
     else:
         after, reason = _clip(capped, mend, low, high, rules)
     reason[(reason == "") & (after < before)] = "capped"
-    return _outcome(before, after, area, slow, fast, reason, solution, rules, first, unplaced)
+    made = _Made(before, after, slow, fast, reason, first, unplaced)
+    return _judged(made, area, solution, rules)
 
 
-def _outcome(
-    before: FloatArray,
-    after: FloatArray,
-    area: FloatArray,
-    slow: FloatArray,
-    fast: FloatArray,
-    reason: TextArray,
-    solution: Solution,
-    rules: Rules,
-    first: TextArray,
-    unplaced: float,
-) -> Rewriting:
-    second = verdicts(after, solution, (slow, fast))
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A rewriting before it is judged; fields as in `Rewriting`."""
+
+    before: FloatArray
+    after: FloatArray
+    speed_low: FloatArray
+    speed_high: FloatArray
+    reason: TextArray
+    verdict_before: TextArray
+    unplaced: float
+
+
+def _judged(made: _Made, area: FloatArray, solution: Solution, rules: Rules) -> Rewriting:
+    verdict = verdicts(made.after, solution, (made.speed_low, made.speed_high))
     return Rewriting(
-        before,
-        after,
-        slow,
-        fast,
-        reason,
-        first,
-        second,
-        np.asarray(np.isin(second, _troubled(rules))),
-        float(before @ area),
-        float(after @ area),
-        unplaced,
+        made.before,
+        made.after,
+        made.speed_low,
+        made.speed_high,
+        made.reason,
+        made.verdict_before,
+        verdict,
+        np.asarray(np.isin(verdict, _troubled(rules))),
+        float(made.before @ area),
+        float(made.after @ area),
+        made.unplaced,
     )
 
 
@@ -314,15 +320,5 @@ def share_rates(done: Rewriting, area: FloatArray, partner: FloatArray, solution
         if rules.step > 0.0:
             shared = float(np.round(shared / rules.step) * rules.step)
         after[members], reason[members] = shared, "shared"
-    return _outcome(
-        done.before,
-        after,
-        area,
-        done.speed_low,
-        done.speed_high,
-        reason,
-        solution,
-        rules,
-        done.verdict_before,
-        done.unplaced,
-    )
+    made = _Made(done.before, after, done.speed_low, done.speed_high, reason, done.verdict_before, done.unplaced)
+    return _judged(made, area, solution, rules)

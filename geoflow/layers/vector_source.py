@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 import tempfile
 import warnings
 import zipfile
@@ -17,7 +18,7 @@ import numpy as np
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
 from geoflow.files.inputs import is_companion
-from geoflow.layers.dbf import read_dbf
+from geoflow.layers.dbf import Dbf, read_dbf
 from geoflow.layers.notes import Fact
 from geoflow.layers.shapefile import EXPORT_AGAIN, SHAPEFILE_READ, check_shapefile, shapefile_parts, turned_rings
 
@@ -199,34 +200,16 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
     """
     try:
         with zipfile.ZipFile(file) as archive:
-            members = {
-                entry.filename: entry
-                for entry in archive.infolist()
-                if not entry.is_dir() and not PurePosixPath(entry.filename).name.startswith("._")
-            }
-            stems = {name[:-4]: ".shp" for name in members if name.casefold().endswith(".shp")}
-            # A layer is called as it is in a folder: a shapefile without its ending, everything else with it.
-            stems |= {
-                name: PurePosixPath(name).suffix.casefold()
-                for name in members
-                if name.casefold().endswith(_WHOLE_FILES)
-            }
-            if not stems:
-                raise PrescriptionError(
-                    "the zip holds no .shp, .geojson, .gpkg or .fgb",
-                    where=where,
-                    cure=f"it holds {', '.join(list(members)[:6]) or 'nothing'}; zip the shapefile with all its parts",
-                )
-            only_package = list(stems.values()) == [".gpkg"]  # then a layer's name is one inside it
-            stem = next(iter(stems)) if only_package else _pick(list(stems), layer, where)
-            ending = stems[stem]
-            parts = {ending: members[stem]} if stem in members else _parts_of(members, stem)
+            members = _members(archive)
+            layers = _layers(members, where)
+            only_package = list(layers.values()) == [".gpkg"]  # then a layer's name is one inside it
+            name = next(iter(layers)) if only_package else _pick(list(layers), layer, where)
+            ending = layers[name]
+            parts = {ending: members[name]} if name in members else _parts_of(members, name)
             check_unpacked_size(list(parts.values()), where)
-            for suffix, entry in parts.items():
-                if suffix in {".shp", *SHAPEFILE_READ, *_WHOLE_FILES}:
-                    with archive.open(entry) as packed, (folder / f"zones{suffix}").open("wb") as plain:
-                        while block := packed.read(1 << 20):
-                            plain.write(block)
+            for suffix in parts.keys() & {".shp", *SHAPEFILE_READ, *_WHOLE_FILES}:
+                with archive.open(parts[suffix]) as packed, (folder / f"zones{suffix}").open("wb") as plain:
+                    shutil.copyfileobj(packed, plain)
     except (zipfile.BadZipFile, EOFError, OSError, ValueError, IndexError, RuntimeError, zlib.error) as problem:
         locked = "password" in str(problem)
         raise PrescriptionError(
@@ -234,7 +217,27 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
             where=where,
             cure="unpack it and give what is in it" if locked else "copy or download it again",
         ) from problem
-    return folder / f"zones{ending}", PurePosixPath(stem).name, layer if only_package else None
+    return folder / f"zones{ending}", PurePosixPath(name).name, layer if only_package else None
+
+
+def _members(archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
+    entries = (entry for entry in archive.infolist() if not entry.is_dir())
+    return {entry.filename: entry for entry in entries if not PurePosixPath(entry.filename).name.startswith("._")}
+
+
+def _layers(members: dict[str, zipfile.ZipInfo], where: str) -> dict[str, str]:
+    """Layers in a zip and their ending: a shapefile is called without it, as in a folder, everything else with it."""
+    layers = {name[:-4]: ".shp" for name in members if name.casefold().endswith(".shp")}
+    layers |= {
+        name: PurePosixPath(name).suffix.casefold() for name in members if name.casefold().endswith(_WHOLE_FILES)
+    }
+    if not layers:
+        raise PrescriptionError(
+            "the zip holds no .shp, .geojson, .gpkg or .fgb",
+            where=where,
+            cure=f"it holds {', '.join(list(members)[:6]) or 'nothing'}; zip the shapefile with all its parts",
+        )
+    return layers
 
 
 def _parts_of(members: dict[str, zipfile.ZipInfo], stem: str) -> dict[str, zipfile.ZipInfo]:
@@ -257,8 +260,13 @@ def check_unpacked_size(entries: list[zipfile.ZipInfo], where: str) -> None:
         )
 
 
-def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]:
+def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list[Fact]]:
     """Read a layer as it is, rings put in order by which lies inside which.
+
+    Parameters
+    ----------
+    source : Source
+        From `open_source`, still open.
 
     Returns
     -------
@@ -276,16 +284,12 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
     """
     import geopandas
 
-    facts: list[Fact] = []
-    dbf, index = None, []
-    if source.is_shapefile:
-        dbf = read_dbf(shapefile_parts(source.data, ".dbf")[0], where=source.where)
-        index = shapefile_parts(source.data, ".shx")
+    dbf = read_dbf(shapefile_parts(source.data, ".dbf")[0], where=source.where) if source.is_shapefile else None
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         table, unclosed, badly_coded = _read(source)
     heard = {str(warning.message) for warning in caught}
-    facts += [
+    facts = [
         Fact("file", f"the file reader noticed: {text}")
         for text in sorted(heard)
         if not any(known in text for known in _KNOWN_WARNINGS)
@@ -297,10 +301,13 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
     if not len(table):
         raise PrescriptionError("the layer is empty: it has no zones", where=source.where, cure=EXPORT_AGAIN)
     assert isinstance(table, geopandas.GeoDataFrame)  # layers without shapes are not offered, other formats have them
-    if dbf is None or not index:
-        return table, None, facts
+    return table, dbf, facts if dbf is None else facts + _shapefile_facts(source, table, dbf)
+
+
+def _shapefile_facts(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) -> list[Fact]:
+    """Refuse shapes and records of different counts; say what was left out or runs the wrong way round."""
     gone = int(dbf.deleted.sum())
-    shapes = (index[0].stat().st_size - 100) // 8
+    shapes = (shapefile_parts(source.data, ".shx")[0].stat().st_size - 100) // 8
     if shapes != len(dbf.cells) or len(table) != len(dbf.cells) - gone:
         raise PrescriptionError(
             f"the .shp holds {shapes} shapes and the .dbf {len(dbf.cells)} records, so no rate can be given to a zone "
@@ -308,22 +315,16 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
             where=source.where,
             cure=EXPORT_AGAIN,
         )
+    facts = []
     if gone:
         text = f"{gone} record(s) are marked as deleted and left out; rows are counted without them"
         facts.append(Fact("file", text, gone))
     turned = turned_rings(table)
     if turned:
-        facts.append(
-            Fact(
-                "shape",
-                (
-                    f"{turned} zone(s) have outlines or holes that run the wrong way round for a shapefile; "
-                    "holes are told by which ring lies inside which"
-                ),
-                turned,
-            )
-        )
-    return table, dbf, facts
+        text = (f"{turned} zone(s) have outlines or holes that run the wrong way round for a shapefile; "
+                "holes are told by which ring lies inside which")  # fmt: skip
+        facts.append(Fact("shape", text, turned))
+    return facts
 
 
 def _read(source: Source) -> tuple[Any, int, bool]:
