@@ -26,7 +26,9 @@ ROOT = HERE.parent
 CHECKS = [["-m", "ruff", "check", "."], ["-m", "ruff", "format", "--check", "."], ["-m", "mypy"]]
 FIXES = [["-m", "ruff", "check", "--fix", "."], ["-m", "ruff", "format", "."]]
 OPTIONS = re.compile(r"(?s)(?<=<!-- options: made by geoflow.options.table -->\n).*?(?=<!-- end of options -->)")
-KEYS = re.compile(r"(?s)(?<=<!-- keys: made by geoflow.bar.keys.key_table_markdown -->\n).*?(?=<!-- end of keys -->)")
+KEYS = re.compile(
+    r"(?s)(?<=<!-- keys: made by geoflow.bar.key_documents.key_table_markdown -->\n).*?(?=<!-- end of keys -->)"
+)
 
 
 def run(*commands: list[str], **environment: str) -> int:
@@ -50,10 +52,10 @@ def quick(since: str, more: list[str]) -> int:
 
 def docs() -> int:
     """Make the tables of the bar file's keys and of the options anew."""
-    from geoflow.bar import keys as bar_keys
+    from geoflow.bar.key_documents import key_table_markdown
 
     page = ROOT / "docs" / "bar-file.md"
-    table = bar_keys.key_table_markdown()
+    table = key_table_markdown()
     page.write_text(KEYS.sub(lambda _: table, page.read_text(encoding="utf-8")), encoding="utf-8")
     from geoflow.options.table import option_table_markdown
 

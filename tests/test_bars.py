@@ -20,6 +20,7 @@ from laws import laws
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import bar_schema, parse_bar, read_bar
 from geoflow.bar.equipment import Bar, ControlValve, Line, MeasuredPoint, Meter, Orifice, Pump, RowHose, Suction, Tank
+from geoflow.bar.key_documents import key_table_markdown
 from geoflow.bar.values import convert
 from geoflow.base.errors import BarError
 from geoflow.physics import ammonia
@@ -638,10 +639,10 @@ def test_temperatures_accepted_are_those_the_ammonia_table_knows() -> None:
 
 def test_reference_in_the_docs_is_the_generated_one() -> None:
     text = DOCUMENT.read_text(encoding="utf-8")
-    _, _, rest = text.partition("<!-- keys: made by geoflow.bar.keys.key_table_markdown -->\n")
+    _, _, rest = text.partition("<!-- keys: made by geoflow.bar.key_documents.key_table_markdown -->\n")
     table, end, _ = rest.partition("<!-- end of keys -->")
     assert end
-    assert table == bar_keys.key_table_markdown(), "run .venv/bin/python tests docs"
+    assert table == key_table_markdown(), "run .venv/bin/python tests docs"
 
 
 def test_examples_in_the_docs_are_the_tested_ones() -> None:

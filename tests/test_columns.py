@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from geoflow.base.errors import PrescriptionError, QuantityError
-from geoflow.base.units import RATE_UNITS, rate_unit
+from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.layers.number_cells import parse_numbers, suffix_conflicts
 from geoflow.prescription_files.columns import choose_column, choose_unit, unit_in_name
 

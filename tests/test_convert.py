@@ -15,7 +15,7 @@ from raster_files import write_geotiff
 from rx_files import EAST, NORTH, write_shapefile
 
 from geoflow.base.errors import GeoflowError, OutputError
-from geoflow.base.units import RATE_UNITS, rate_unit
+from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.cli.conversion import add_convert
 from geoflow.cli.options import Parser
 from geoflow.prescription_files.read_prescription import read_prescription

@@ -22,7 +22,8 @@ from geoflow.diagnosis import (
     transmitter_zero,
     valve_drop,
 )
-from geoflow.diagnosis.orifices import _fit, _student
+from geoflow.diagnosis.block_fit import fit_blocks as _fit
+from geoflow.diagnosis.block_fit import student as _student
 from geoflow.ground.applied_log import AppliedLog
 
 EVERY = (liquid_margin_lost, valve_drop, orifice_drift, transmitter_zero, suction_starving)

@@ -18,7 +18,7 @@ from geoflow import cli
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.laid_strips import drawn_strips
 from geoflow.log_files.read_log import read_log
-from geoflow.reconcile.field import Asked, reconcile
+from geoflow.reconcile.field import TargetMap, reconcile
 
 ACRE, WIDE = 4046.8564224, 12.0
 PROMISE = 1e-3
@@ -187,7 +187,7 @@ def test_zones_under_drawn_ground() -> None:
         on=np.ones(shapes.size, dtype=bool), applied=rate, target=nothing, flow=nothing, pump_pressure=nothing,
         bar_pressure=nothing, temperature=nothing,
     )  # fmt: skip
-    found = reconcile(log, Asked(zones, np.array([0.015, 0.015])), response_time=5.0, drawn=shapes)
+    found = reconcile(log, TargetMap(zones, np.array([0.015, 0.015])), response_time=5.0, drawn=shapes)
     assert found.zones is not None
     for at, zone in enumerate(zones):
         part = shapely.area(shapely.intersection(shapes, zone))

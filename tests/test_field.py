@@ -25,7 +25,7 @@ from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import local_frame
 from geoflow.ground.swaths import overlay, strips
 from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER
-from geoflow.reconcile.field import Asked, Reconciliation, reconcile
+from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile
 
 LAWS = laws(6)
 RATE = 0.01  # kg/m2
@@ -61,14 +61,14 @@ def north(x: float, count: int = 15, *, first: float = 2.0, step: float = 2.0, *
     return {"x": np.full(count, x), "y": first + step * np.arange(count), "step": step, **more}
 
 
-def nine(rates: object = RATE) -> Asked:
+def nine(rates: object = RATE) -> TargetMap:
     """Squares of 10 m, numbered from the south-west eastwards."""
     x, y = np.meshgrid(np.arange(3) * 10.0, np.arange(3) * 10.0)
     zones = np.asarray(shapely.box(x.ravel(), y.ravel(), x.ravel() + 10, y.ravel() + 10))
-    return Asked(zones, np.broadcast_to(np.asarray(rates, float), (9,)).copy())
+    return TargetMap(zones, np.broadcast_to(np.asarray(rates, float), (9,)).copy())
 
 
-def compare(log: AppliedLog, asked: Asked | None = None, boundary: object = None) -> Reconciliation:
+def compare(log: AppliedLog, asked: TargetMap | None = None, boundary: object = None) -> Reconciliation:
     return reconcile(log, asked, boundary, response_time=5.3)
 
 
@@ -248,7 +248,7 @@ def test_neither_map_nor_boundary_nor_target() -> None:
 
 def test_the_last_of_overlapping_zones_counts() -> None:
     zones = np.array([shapely.box(0, 0, 20, 30), shapely.box(12, 0, 30, 30)], dtype=object)
-    found = compare(log_of([north(15.0)]), Asked(zones, np.array([RATE, 2 * RATE])))
+    found = compare(log_of([north(15.0)]), TargetMap(zones, np.array([RATE, 2 * RATE])))
     assert found.zones is not None
     np.testing.assert_allclose(found.zones.area, [360.0, 540.0], rtol=PROMISE)
     np.testing.assert_allclose(found.zones.covered, [60.0, 240.0], rtol=PROMISE)
@@ -350,7 +350,7 @@ def test_moving_and_turning_the_field_changes_nothing(seed: int, turn: float, ea
     x, y = moved(np.column_stack([log.x, log.y])).T
     there = replace(log, x=x, y=y, heading=log.heading + turn)
     zones = shapely.transform(asked.zones, moved)
-    assert numbers(compare(there, Asked(zones, asked.rate))) == pytest.approx(
+    assert numbers(compare(there, TargetMap(zones, asked.rate))) == pytest.approx(
         numbers(compare(log, asked)), abs=2 * PROMISE * SCALE
     )
 
@@ -362,7 +362,7 @@ def test_the_order_of_zones_and_of_passes_changes_nothing(seed: int) -> None:
     log, asked = wandering(seed), nine(draw.uniform(0.8, 1.2, 9) * RATE)
     order = draw.permutation(9)
     whole = compare(log, asked)
-    mixed = compare(log, Asked(asked.zones[order], asked.rate[order]))
+    mixed = compare(log, TargetMap(asked.zones[order], asked.rate[order]))
     assert whole.zones is not None
     assert mixed.zones is not None
     np.testing.assert_allclose(mixed.zones.covered, whole.zones.covered[order], atol=0.05)
@@ -490,7 +490,7 @@ def test_ground_is_geodesic_ground(lon: float, lat: float) -> None:
         {"x": np.full(count, low_x - 50.0 + width * (k + 0.5)), "y": y, "step": y[1] - y[0], "width": width}
         for k in range(3)
     ]
-    found = compare(log_of(passes), Asked(np.array([zone], dtype=object), np.array([RATE])))
+    found = compare(log_of(passes), TargetMap(np.array([zone], dtype=object), np.array([RATE])))
     assert abs(truth) == pytest.approx(1e6, rel=1e-4)
     assert found.overlay.covered_in_field == pytest.approx(abs(truth), rel=1e-6)
 
@@ -504,7 +504,7 @@ def test_lag_as_scipy_finds_it(lag: int) -> None:
     zones = np.asarray(shapely.box(0.0, 48.0 * np.arange(30), 10.0, 48.0 * np.arange(1, 31)))
     asked = np.repeat(blocks, 24)
     applied = np.r_[np.full(lag, asked[0]), asked[:-lag]] * draw.normal(1.0, 0.01, asked.size)
-    found = compare(log_of([north(5.0, asked.size, applied=applied)]), Asked(zones, blocks))
+    found = compare(log_of([north(5.0, asked.size, applied=applied)]), TargetMap(zones, blocks))
     assert found.lag is not None
     assert found.lag_from == "map"
     product = correlate(applied - applied.mean(), found.log.target - found.log.target.mean(), mode="full")

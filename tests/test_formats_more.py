@@ -24,7 +24,7 @@ from laws import laws
 from rx_files import EAST, NORTH, UTM, in_degrees, square, strip_of, write_geojson, write_shapefile, zip_up
 
 from geoflow.base.errors import OutputError, PrescriptionError
-from geoflow.base.units import RATE_UNITS, rate_unit
+from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.prescription_patch.new_file import WRITTEN_FORMATS, rate_column_name, write_prescription
 

@@ -19,7 +19,7 @@ from rx_files import EAST, NORTH, UTM
 from scipy import ndimage
 
 from geoflow.base.errors import OutputError, PrescriptionError
-from geoflow.base.units import rate_unit
+from geoflow.base.rate_units import rate_unit
 from geoflow.prescription_files import geotiff as raster
 from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.prescription_patch import new_geotiff as raster_out

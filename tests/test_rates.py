@@ -15,8 +15,8 @@ from published import POUND, UNITS, Row, kelvin, params
 
 from geoflow.bar.equipment import Bar, Limits, Meter, Orifice, Pump, Section
 from geoflow.base.errors import RangeError
+from geoflow.base.rate_units import RATE_UNITS, RateUnit, rate_unit
 from geoflow.base.rates import ammonia_flow, as_nitrogen_rate, from_nitrogen_rate, nitrogen_rate
-from geoflow.base.units import RATE_UNITS, RateUnit, rate_unit
 from geoflow.hydraulics.metering import pulses_per_nitrogen, transmitter_pressure
 from geoflow.physics.ammonia import saturation
 

@@ -14,7 +14,8 @@ from laws import laws
 from scipy.optimize import linprog
 
 from geoflow.decide.costs import Prices, money
-from geoflow.decide.rewrite import POLICIES, REASONS, Rules, rewrite, share_rates, spread
+from geoflow.decide.rewrite import POLICIES, REASONS, Rules, rewrite, share_rates
+from geoflow.decide.spreading import spread
 from geoflow.decide.vet import Plan, Solution, solve, vet
 
 POUND_PER_ACRE = 0.45359237 / 4046.8564224  # exact definitions (NIST SP 811; international acre)

@@ -14,8 +14,8 @@ from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import parse_bar
 from geoflow.base import spelling
 from geoflow.base.errors import GeoflowError
+from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.spelling import nearest
-from geoflow.base.units import RATE_UNITS, rate_unit
 from geoflow.physics.ammonia import saturation
 from geoflow.report.bar_words import describe, unusual_lines
 from geoflow.season.columns import COLUMNS

@@ -167,25 +167,12 @@ def test_what_is_no_position(place: dict[str, int], known: bool) -> None:
     assert bool(np.isfinite(decode(header([]), record(NOON, DAY, place)).lat[0])) is known
 
 
-def test_records_without_a_position_stay_for_the_totals(tmp_path: Path) -> None:
+def test_records_without_a_position_stay(tmp_path: Path) -> None:
     data = run([[(0, 5000), (1, 100)], [(0, 5000), (1, 101)]]) + record(NOON + 9000, DAY, at(0, 0, 0), [(1, 102)])
     log = log_of(tmp_path, [("0007", "DET1"), ("0051", "DET1")], data)
     assert log.records == 3
     assert np.isnan(column(log, "lon")[2])
     assert said(log, "1 record(s) have no position (1 no fix)") == 1
-    assert [(total.word, total.value, total.unit, total.source) for total in log.totals] == [
-        ("total product", 102.0, "kg", "TLG00001")
-    ]
-
-
-def test_totals_of_the_task_itself(tmp_path: Path) -> None:
-    counted = [("0161", 41_000_000), ("0074", 160_000)]
-    values = [element("DLV", A=ddi, B=value, C="DET1") for ddi, value in counted]
-    time = element("TIM", *values, A="2026-04-11T12:00:00", D=4)
-    task = log_task("TLG00001").replace("</TSK>", time + "</TSK>")
-    path = taskdata(tmp_path, task, files=log_files("TLG00001", header([("0007", "DET1")]), run([[(0, 5000)]])))
-    found = {total.word: (total.value, total.unit) for total in read_task_log(path).totals}
-    assert found == {"total nitrogen": (41_000.0, "kg"), "total area": (16.0, "ha")}
 
 
 def test_columns_and_units_are_certain_from_the_dictionary(tmp_path: Path) -> None:

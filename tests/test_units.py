@@ -13,9 +13,9 @@ from laws import laws
 from published import PSI, UNITS, Row, params
 
 from geoflow.base.errors import QuantityError
+from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.units import (
     KINDS,
-    RATE_UNITS,
     System,
     factor,
     from_si,
@@ -24,7 +24,6 @@ from geoflow.base.units import (
     parse_pressure,
     parse_pressure_range,
     parse_range,
-    rate_unit,
     show,
     show_range,
     to_si,

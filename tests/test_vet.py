@@ -14,9 +14,9 @@ from laws import laws
 
 from geoflow.bar.equipment import Bar, RowHose
 from geoflow.base.errors import RangeError, UsageError
+from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import ammonia_flow, as_nitrogen_rate
 from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS, VERDICTS
-from geoflow.base.units import rate_unit
 from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
 from geoflow.decide.vet import Plan, fitted_with, solve, vet
 from geoflow.hydraulics.circuit import Circuit

@@ -13,7 +13,8 @@ from typing import Any, Final
 from geoflow.bar import equipment
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.equipment import Bar, Line, RowHose, Section, Suction
-from geoflow.bar.keys import Key, Table, bar_schema, heading, keys_of, subtables_of, table_of
+from geoflow.bar.key_documents import bar_schema
+from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_of
 from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError

@@ -8,7 +8,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError
-from geoflow.base.units import RateUnit
+from geoflow.base.rate_units import RateUnit
 
 __all__ = ["UnitRates", "ammonia_flow", "as_nitrogen_rate", "from_nitrogen_rate", "nitrogen_rate"]
 

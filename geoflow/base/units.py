@@ -20,9 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "KINDS",
-    "RATE_UNITS",
     "Kind",
-    "RateUnit",
     "System",
     "factor",
     "from_si",
@@ -31,7 +29,6 @@ __all__ = [
     "parse_pressure",
     "parse_pressure_range",
     "parse_range",
-    "rate_unit",
     "show",
     "show_range",
     "to_si",
@@ -369,56 +366,3 @@ def show_range(low: float, high: float, kind: str, system: System, digits: int |
     first, last = number(low, kind, system, digits), number(high, kind, system, digits)
     span = first if first == last else f"{first} to {last}"
     return f"{span} {unit_label(kind, system)}"
-
-
-@dataclass(frozen=True, slots=True)
-class RateUnit:
-    """A unit of application rate.
-
-    Attributes
-    ----------
-    text : str
-        The canonical spelling, such as ``"lb N/ac"``.
-    basis : str
-        What is counted: ``"nitrogen"`` or ``"ammonia"`` by mass, or ``"ammonia volume"``.
-    to_si : float
-        SI value of one unit: [kg/m2] for masses, [m3/m2] for volumes.
-    aliases : tuple of str
-        Column names that state exactly this unit (folded, without separators).
-    """
-
-    text: str
-    basis: Literal["nitrogen", "ammonia", "ammonia volume"]
-    to_si: float
-    aliases: tuple[str, ...]
-
-
-_POUND, _ACRE, _GALLON = 0.45359237, 4046.8564224, 3.785411784e-3
-RATE_UNITS: Final[tuple[RateUnit, ...]] = (
-    RateUnit("lb N/ac", "nitrogen", _POUND / _ACRE, ("lbnac", "lbsnac", "lbnperac", "lbnacre")),
-    RateUnit("kg N/ha", "nitrogen", 1e-4, ("kgnha", "kgnperha")),
-    RateUnit("lb NH3/ac", "ammonia", _POUND / _ACRE, ("lbnh3ac", "lbsnh3ac", "lbnh3perac")),
-    RateUnit("kg NH3/ha", "ammonia", 1e-4, ("kgnh3ha", "kgnh3perha")),
-    RateUnit("gal NH3/ac", "ammonia volume", _GALLON / _ACRE, ("galnh3ac", "galnh3perac")),
-    RateUnit("L NH3/ha", "ammonia volume", 1e-7, ("lnh3ha", "lnh3perha")),
-)
-
-
-def rate_unit(text: str, *, where: str = "") -> RateUnit:
-    """Find a rate unit by its spelling (case and blanks do not matter).
-
-    Raises
-    ------
-    QuantityError
-        If it is none of `RATE_UNITS`; a unit that does not say N or NH3 is refused, never guessed.
-    """
-    folded = re.sub(r"[\s_\-.]", "", text).casefold().replace("lbs", "lb").replace("acre", "ac")
-    for unit in RATE_UNITS:
-        if folded == unit.text.replace(" ", "").casefold():
-            return unit
-    choices = ", ".join(f'"{unit.text}"' for unit in RATE_UNITS)
-    said = re.sub(r"[\s_\-./]", "", text).casefold().replace("lbs", "lb").replace("acre", "ac")
-    what = f"'{text}' is not a rate unit"
-    if said in {"lbac", "kgha", "galac", "lha"}:
-        what = f"'{text}' does not say whether nitrogen (N) or ammonia (NH3) is counted"
-    raise QuantityError(what + nearest(text, [u.text for u in RATE_UNITS]), where=where, cure=f"one of {choices}")

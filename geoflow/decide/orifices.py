@@ -132,7 +132,7 @@ def orifice_choice(
         fitting: off for fitting, off in split.items() if off > EVEN_ROWS and len(set(fitting)) > 1 and fitting != now
     }
     options = [
-        _option(fitted_with(bar, plan.sections, fitting), plan, wanted, area, fitting, fitting == now, off, speeds)
+        _option(fitted_with(bar, plan.sections, fitting), plan, wanted, area, speeds, (fitting, fitting == now, off))
         for fitting, off in split.items()
         if fitting not in left_out
     ]
@@ -196,10 +196,8 @@ def _option(
     plan: Plan,
     rate: FloatArray,
     area: FloatArray,
-    orifices: tuple[str, ...],
-    fitted: bool,
-    uneven: float,
     speeds: tuple[FloatArray, FloatArray] | None,
+    fitting: tuple[tuple[str, ...], bool, float],
 ) -> OrificeOption:
     window = flow_window(bar, temperature_grid(*plan.temperature), plan.sections)
     certain = window.over_plan(certain=True, commanded=True)
@@ -209,4 +207,5 @@ def _option(
     holds = (rate > 0.0) & (slowest >= certain.low * (1.0 - _ROUNDING)) & (fastest <= certain.high * (1.0 + _ROUNDING))
     held = float(np.sum(np.where(holds, area, 0.0)))
     curve = speed_curve_of(rate, area, certain, window.width, bar, plan)
+    orifices, fitted, uneven = fitting
     return OrificeOption(orifices, fitted, certain, held, curve, uneven)

@@ -14,9 +14,10 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.base.rates import nitrogen_rate
+from geoflow.decide.spreading import in_steps, spread
 from geoflow.decide.vet import Solution, verdicts
 
-__all__ = ["POLICIES", "REASONS", "Rewriting", "Rules", "rewrite", "share_rates", "spread"]
+__all__ = ["POLICIES", "REASONS", "Rewriting", "Rules", "rewrite", "share_rates"]
 
 POLICIES: Final = ("hold-speed", "hold-rate", "hold-total")
 REASONS: Final[dict[str, str]] = {
@@ -36,9 +37,6 @@ REASONS: Final[dict[str, str]] = {
     "over the cap": "left: only a rate above --max-rate would hold",
     "no window": "left: no rate certainly holds over this plan",
 }
-# Pairs of zones are compared, so the work grows with the square of this.
-_MOST_EXCHANGED: Final = 400
-_MOST_EXCHANGES: Final = 200
 _ROUNDING: Final = 1e-9
 # A tenth of a mile per hour [m/s].
 _SPEED_STEP: Final = 0.044704
@@ -140,94 +138,21 @@ def _clip(rate: FloatArray, mend: BoolArray, low: float, high: float, rules: Rul
     return after, reason
 
 
-def spread(rate: FloatArray, area: FloatArray, low: float, high: float, target: float) -> tuple[FloatArray, float]:
-    """Add one amount to all rates, each kept within [low, high], so that the nitrogen comes to a target.
-
-    Among all ways to move the nitrogen this one changes the single rates least (least sum of squares, by area).
-
-    Parameters
-    ----------
-    rate, area : ndarray, shape (n,)
-        Nitrogen rates [kg/m2], within the bounds, and areas [m2].
-    low, high : float
-        Bounds [kg/m2].
-    target : float
-        Nitrogen wanted in all [kg].
-
-    Returns
-    -------
-    rates : ndarray, shape (n,)
-        [kg/m2]
-    missing : float
-        What the bounds leave no room for [kg].
-    """
-    total = float(rate @ area)
-    if target == total or not len(rate):
-        return rate.copy(), target - total
-    up = target > total
-    # The total is piecewise linear in the amount added; it bends where a zone meets its bound.
-    room = np.maximum(high - rate if up else rate - low, 0.0)
-    order = np.argsort(room, kind="stable")
-    ordered, weight = room[order], area[order]
-    still = np.concatenate([[weight.sum()], weight.sum() - np.cumsum(weight)])
-    filled = np.concatenate([[0.0], np.cumsum(np.diff(np.concatenate([[0.0], ordered])) * still[:-1])])
-    wanted = abs(target - total)
-    if wanted >= filled[-1]:
-        amount = float(ordered[-1])
-    else:
-        place = int(np.searchsorted(filled, wanted, side="right")) - 1
-        start = 0.0 if place == 0 else float(ordered[place - 1])
-        amount = start + (wanted - float(filled[place])) / float(still[place])
-    moved = np.minimum(room, amount)
-    after = rate + moved if up else rate - moved
-    return after, target - float(after @ area)
-
-
-def _quantise(rate: FloatArray, area: FloatArray, low: float, high: float, step: float, target: float) -> FloatArray:
-    """Round rates to multiples of a step so that the nitrogen stays as near the target as the steps allow."""
-    down = np.maximum(np.floor(rate / step + 1e-9) * step, low)
-    after = down.copy()
-    left = target - float(down @ area)
-    for index in np.argsort(-area, kind="stable").tolist():
-        dose = float(area[index]) * step
-        if dose <= left and after[index] + step <= high + 1e-9 * step:
-            after[index] += step
-            left -= dose
-    return _exchange(after, area, low, high, step, left)
-
-
-def _exchange(rate: FloatArray, area: FloatArray, low: float, high: float, step: float, left: float) -> FloatArray:
-    """Place what the steps left over [kg] by one step up on one zone and one down on another, while that helps."""
-    if len(rate) > _MOST_EXCHANGED:
-        return rate  # with this many zones the smallest is small enough
-    after = rate.copy()
-    for _ in range(_MOST_EXCHANGES):
-        up, down = after + step <= high + 1e-9 * step, after - step >= low - 1e-9 * step
-        # The last row and column stand for leaving the other zone alone.
-        gain = np.append(np.where(up, area, np.nan), 0.0)[:, None] - np.append(np.where(down, area, np.nan), 0.0)
-        miss = np.abs(left - gain * step)
-        if not np.nanmin(miss) < abs(left) * (1.0 - 1e-9):
-            break
-        raised, lowered = np.unravel_index(int(np.nanargmin(miss)), miss.shape)
-        left -= float(gain[raised, lowered]) * step
-        if raised < len(after):
-            after[raised] += step
-        if lowered < len(after):
-            after[lowered] -= step
-    return after
-
-
 def _hold_total(
+    before: FloatArray,
     rate: FloatArray,
     area: FloatArray,
     mend: BoolArray,
     free: BoolArray,
-    low: float,
-    high: float,
+    bounds: tuple[float, float],
     rules: Rules,
-    total: float,
 ) -> tuple[FloatArray, TextArray, float]:
-    """Clip, then bring the field back to `total` [kg] with the zones that are free to move."""
+    """Clip, then bring the field back to its nitrogen before, with the zones that are free to move.
+
+    `rate` is under the cap; `before`, as prescribed, is what the field is to get in all.
+    """
+    low, high = bounds
+    total = float(before @ area)
     clipped, reason = _clip(rate, mend, low, high, rules)
     movable = free & ~np.isin(reason, _LEFT)
     target = total - float(clipped[~movable] @ area[~movable])
@@ -239,7 +164,7 @@ def _hold_total(
         return clipped, reason, wanted
     spread_rates, missing = spread(clipped[movable], area[movable], low, top, target)
     if rules.step > 0.0 and abs(missing) <= 1e-9 * max(target, 1.0):
-        spread_rates = _quantise(spread_rates, area[movable], low, top, rules.step, target)
+        spread_rates = in_steps(spread_rates, area[movable], low, top, rules.step, target)
         missing = target - float(spread_rates @ area[movable])
     after = clipped.copy()
     after[movable] = spread_rates
@@ -328,39 +253,41 @@ def rewrite(rate: FloatArray, area: FloatArray, solution: Solution, rules: Rules
         after, reason, slow, fast = _hold_rate(capped, mend, solution, rules)
     elif rules.policy == "hold-total":
         free = (verdict == "holds") | mend
-        total = float(before @ area)
-        after, reason, unplaced = _hold_total(capped, area, mend, free, low, high, rules, total)
+        after, reason, unplaced = _hold_total(before, capped, area, mend, free, (low, high), rules)
     else:
         after, reason = _clip(capped, mend, low, high, rules)
     reason[(reason == "") & (after < before)] = "capped"
-    return _outcome(before, after, area, slow, fast, reason, solution, rules, first, unplaced)
+    made = _Made(before, after, slow, fast, reason, first, unplaced)
+    return _judged(made, area, solution, rules)
 
 
-def _outcome(
-    before: FloatArray,
-    after: FloatArray,
-    area: FloatArray,
-    slow: FloatArray,
-    fast: FloatArray,
-    reason: TextArray,
-    solution: Solution,
-    rules: Rules,
-    first: TextArray,
-    unplaced: float,
-) -> Rewriting:
-    second = verdicts(after, solution, (slow, fast))
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A rewriting before it is judged; fields as in `Rewriting`."""
+
+    before: FloatArray
+    after: FloatArray
+    speed_low: FloatArray
+    speed_high: FloatArray
+    reason: TextArray
+    verdict_before: TextArray
+    unplaced: float
+
+
+def _judged(made: _Made, area: FloatArray, solution: Solution, rules: Rules) -> Rewriting:
+    verdict = verdicts(made.after, solution, (made.speed_low, made.speed_high))
     return Rewriting(
-        before,
-        after,
-        slow,
-        fast,
-        reason,
-        first,
-        second,
-        np.asarray(np.isin(second, _troubled(rules))),
-        float(before @ area),
-        float(after @ area),
-        unplaced,
+        made.before,
+        made.after,
+        made.speed_low,
+        made.speed_high,
+        made.reason,
+        made.verdict_before,
+        verdict,
+        np.asarray(np.isin(verdict, _troubled(rules))),
+        float(made.before @ area),
+        float(made.after @ area),
+        made.unplaced,
     )
 
 
@@ -393,15 +320,5 @@ def share_rates(done: Rewriting, area: FloatArray, partner: FloatArray, solution
         if rules.step > 0.0:
             shared = float(np.round(shared / rules.step) * rules.step)
         after[members], reason[members] = shared, "shared"
-    return _outcome(
-        done.before,
-        after,
-        area,
-        done.speed_low,
-        done.speed_high,
-        reason,
-        solution,
-        rules,
-        done.verdict_before,
-        done.unplaced,
-    )
+    made = _Made(done.before, after, done.speed_low, done.speed_high, reason, done.verdict_before, done.unplaced)
+    return _judged(made, area, solution, rules)

@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.diagnosis.block_fit import Blocks, Fit, block_numbers, fit_blocks, student
 from geoflow.diagnosis.findings import (
     FEWEST,
     SENSOR_ERROR,
@@ -29,7 +30,6 @@ from geoflow.physics.ammonia import saturation
 __all__ = ["AreaSeries", "effective_area", "orifice_drift"]
 
 _SMALLEST_CHANGE: Final = 0.01
-_BLOCKS: Final = 16
 _FEWEST_BLOCKS: Final = 12
 # Variance of the load over that of the meter's wavering, so that taking the one for the other errs by 4 % at most.
 _VARIED: Final = 25.0
@@ -126,120 +126,12 @@ def effective_area(log: AppliedLog, bar: Bar) -> AreaSeries:
     return AreaSeries(at, time, ratio[-1], ratio.min(axis=0), ratio.max(axis=0), float(area))
 
 
-def _student(freedom: int, z: float = 1.959964) -> float:
-    """Point of Student's t from the normal's (Abramowitz and Stegun 26.7.5).
-
-    From 6 up the 97.5 % point is right to 0.2 %; far out it is a few per cent low.
-    """
-    terms = (
-        (z**3 + z) / 4.0,
-        (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0,
-        (3.0 * z**7 + 19.0 * z**5 + 17.0 * z**3 - 15.0 * z) / 384.0,
-    )
-    return z + sum(float(term / freedom ** (power + 1)) for power, term in enumerate(terms))
-
-
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    """Weighted least squares; the first column is a constant, the last the one that is asked for.
-
-    Attributes
-    ----------
-    values : ndarray, shape (columns, cases)
-        Coefficients.
-    constant_error : ndarray, shape (cases,)
-        Standard error of the constant.
-    size, error : ndarray, shape (cases,)
-        Coefficient of the last column and its standard error.
-    left : ndarray, shape (cases,)
-        Weighted sum of squares left.
-    freedom : int
-        Blocks less columns.
-    """
-
-    values: FloatArray
-    constant_error: FloatArray
-    size: FloatArray
-    error: FloatArray
-    left: FloatArray
-    freedom: int
-
-
-def _fit(columns: list[FloatArray], values: FloatArray, weight: FloatArray) -> _Fit:
-    """Fit values of shape (cases, n) by columns of shape (n,)."""
-    design = np.stack(columns, axis=1)
-    weighted = design * weight[:, None]
-    inverse = np.linalg.pinv(design.T @ weighted, hermitian=True)
-    found = inverse @ (weighted.T @ values.T)
-    left = weight @ np.square(values.T - design @ found)
-    freedom = weight.size - len(columns)
-    first, last = (np.sqrt(np.maximum(left / freedom * inverse[at, at], 0.0)) for at in (0, -1))
-    return _Fit(found, first, found[-1], last, left, freedom)
-
-
-@dataclass(frozen=True, slots=True)
-class _Blocks:
-    """Settled moments of the whole bar, gathered to blocks within passes.
-
-    With the area steady, the bar pressure less what a case of the bar takes at the logged flow is linear in the
-    squared flow: what is off at no flow is the transmitter, what grows with it is the area.
-
-    Attributes
-    ----------
-    place, block : ndarray of int, shape (n,)
-        Places in the log, in time order, and the block of each.
-    load, time : ndarray, shape (n,)
-        Squared flow over density (1 on average), and time through the log from -1/2 to 1/2 [-].
-    varied : bool
-        Whether the load varies from block to block by far more than the meter wavers. If not, transmitter and area
-        cannot be told apart, and a fit of both would take the meter's wavering for the flow's.
-    above : ndarray, shape (cases, n)
-        Bar pressure above the one at which each case lets nothing through [Pa]; the central case is last.
-    excess : ndarray, shape (cases, n)
-        What of that the flow does not take [Pa].
-    """
-
-    place: IntArray
-    block: IntArray
-    load: FloatArray
-    time: FloatArray
-    varied: bool
-    above: FloatArray
-    excess: FloatArray
-
-    @property
-    def count(self) -> FloatArray:
-        """Moments in each block, shape (blocks,)."""
-        return np.bincount(self.block).astype(np.float64)
-
-    @property
-    def steady(self) -> list[FloatArray]:
-        """Columns that a bar of steady area needs, each of shape (blocks,): a constant, where it can be told; load."""
-        load = self.mean(self.load)
-        return [np.ones(load.size), load] if self.varied else [load]
-
-    def mean(self, values: FloatArray) -> FloatArray:
-        """Mean over each block of values of shape (n,)."""
-        return np.asarray(np.bincount(self.block, values) / self.count)
-
-
-def _block_numbers(run: IntArray) -> IntArray:
-    """Number moments by blocks: the passes, cut so that there are sixteen blocks or more."""
-    starts = np.concatenate([[True], np.diff(run) != 0])
-    pass_of = np.cumsum(starts) - 1
-    length = np.bincount(pass_of)
-    parts = np.ceil(length * _BLOCKS / run.size).astype(np.int64)
-    before = np.cumsum(parts) - parts
-    inside = np.arange(run.size) - np.flatnonzero(starts)[pass_of]
-    return np.asarray(before[pass_of] + inside * parts[pass_of] // length[pass_of], dtype=np.int64)
-
-
-def _blocks(log: AppliedLog, bar: Bar) -> _Blocks | None:
+def _blocks(log: AppliedLog, bar: Bar) -> Blocks | None:
     """Gather the log to blocks; None where there is too little to judge by."""
     every, place = _liquid_stretches(log, bar)
     if place.size < _FEWEST_BLOCKS * FEWEST:
         return None
-    block = _block_numbers(log.run[place])
+    block = block_numbers(log.run[place])
     if block[-1] + 1 < _FEWEST_BLOCKS:
         return None
     pressure, squared = log.bar_pressure[place], np.square(true_flow(log, bar, place))
@@ -259,7 +151,7 @@ def _blocks(log: AppliedLog, bar: Bar) -> _Blocks | None:
     wavers = float(every.error(load)[0] * np.sqrt(every.count[0]))
     spread = float(np.var(np.bincount(block, load) / count))
     varied = spread > _VARIED * wavers**2 * float(np.mean(1.0 / count))
-    return _Blocks(place, block, load, time, varied, above, above - squared / rise[:, every.number])
+    return Blocks(place, block, load, time, varied, above, above - squared / rise[:, every.number])
 
 
 def _area_change(before: FloatArray, change: FloatArray) -> FloatArray:
@@ -268,7 +160,7 @@ def _area_change(before: FloatArray, change: FloatArray) -> FloatArray:
         return np.asarray(np.sqrt(before / np.maximum(before + change, 0.0)) - 1.0)
 
 
-def _credible(seen: _Blocks, fit: _Fit, whole: FloatArray) -> tuple[_Fit, FloatArray]:
+def _credible(seen: Blocks, fit: Fit, whole: FloatArray) -> tuple[Fit, FloatArray]:
     """Leave of the cases what the log itself does not refute: `size`, `error` and `whole` at a credible constant.
 
     Cases differ in their flashing weight, hence in the pressure at which the bar lets nothing through; the log tells
@@ -294,15 +186,15 @@ def _change_point(values: FloatArray) -> int:
     return 1 + int(np.argmax(np.square(sums[:-1] / count - sums[-1] / values.size) * count / (values.size - count)))
 
 
-def _sudden_change(seen: _Blocks, excess: FloatArray, whole: FloatArray) -> tuple[int, _Fit, FloatArray] | None:
+def _sudden_change(seen: Blocks, excess: FloatArray, whole: FloatArray) -> tuple[int, Fit, FloatArray] | None:
     """First moment after a sudden change of area beyond any drift, and the fit; None where there is none."""
     count, load, late = seen.count, seen.steady[-1], seen.mean(seen.load * seen.time)
     blocks = np.arange(count.size)
 
-    def fit_at(block: int, *drift: FloatArray) -> _Fit:
+    def fit_at(block: int, *drift: FloatArray) -> Fit:
         # The block in which it happens is half one and half the other: a column of its own takes it out.
         mixed, after = (blocks == block).astype(np.float64), load * (blocks > block)
-        return _fit([*seen.steady, *drift, mixed, after], excess, count)
+        return fit_blocks([*seen.steady, *drift, mixed, after], excess, count)
 
     # A change within the first or last two blocks is no change that lasts.
     tried = range(2, count.size - 2)
@@ -320,13 +212,13 @@ def _sudden_change(seen: _Blocks, excess: FloatArray, whole: FloatArray) -> tupl
     return split, *_credible(seen, plain if no_drift else fit, whole)
 
 
-def _beyond_chance(fit: _Fit, tests: int) -> bool:
+def _beyond_chance(fit: Fit, tests: int) -> bool:
     """Whether the last column is there, and of one sign, in every case of the bar."""
-    clear = np.abs(fit.size) > _student(fit.freedom, chance_factor(tests)) * fit.error
+    clear = np.abs(fit.size) > student(fit.freedom, chance_factor(tests)) * fit.error
     return bool(np.all(clear) and np.ptp(np.sign(fit.size)) == 0.0)
 
 
-def _trend(log: AppliedLog, bar: Bar, seen: _Blocks) -> list[Finding]:
+def _trend(log: AppliedLog, bar: Bar, seen: Blocks) -> list[Finding]:
     """Plugging or wear, sudden or gradual."""
     excess = np.stack([seen.mean(case) for case in seen.excess])
     # The pressure that the flow takes in each case, all in all [Pa].
@@ -341,11 +233,11 @@ def _trend(log: AppliedLog, bar: Bar, seen: _Blocks) -> list[Finding]:
             numbers["time"] = float(log.time[rows[0]])
     else:
         late = seen.mean(seen.load * seen.time)
-        fit, whole = _credible(seen, _fit([*seen.steady, late], excess, seen.count), whole)
+        fit, whole = _credible(seen, fit_blocks([*seen.steady, late], excess, seen.count), whole)
         if not _beyond_chance(fit, 1):
             return []
         before = whole - 0.5 * fit.size
-    reach = _student(fit.freedom) * fit.error
+    reach = student(fit.freedom) * fit.error
     change, one, other = (_area_change(before, fit.size + off) for off in (0.0, reach, -reach))
     if np.min(np.abs(change)) < _SMALLEST_CHANGE:
         return []

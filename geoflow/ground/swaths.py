@@ -11,7 +11,8 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.overlaps import Shared
-from geoflow.ground.scanlines import Pieces, Sums, convex_pieces, scan, zone_edges
+from geoflow.ground.pieces import Pieces, convex_pieces, zone_edges
+from geoflow.ground.scanlines import Sums, scan
 
 __all__ = ["Overlay", "ground_rates", "overlay", "strip_areas", "strips"]
 

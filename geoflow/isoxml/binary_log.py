@@ -89,54 +89,70 @@ def decode_log(name: str, header: Node, data: bytes, wanted: frozenset[str] | No
             where=header.where,
             cure=_AGAIN,
         )
-    place = next(iter(time.all("PTN")), None)
-    variables = [(node.text("A").upper().zfill(4), node.text("C")) for node in time.all("DLV")]
-    stored = [not node.text("B") for node in time.all("DLV")]
-    parts: list[tuple[str, str]] = [] if time.text("A") else [("ms", "<u4"), ("day", "<u2")]
-    fixed: dict[str, float] = {}
-    for key, code, use in _FIELDS if place is not None else ():
-        assert place is not None
-        if place.text(key):
-            fixed[use] = place.number(key)
-        elif key in place.attributes:
-            parts.append((use, code))
-    layout = np.dtype(parts)
+    layout, fixed = _layout(time)
     begins, rest = _begins(data, layout.itemsize)
-    facts = []
-    if rest:
-        text = f"{name}: the last {rest} byte(s) are no whole record and are left out; the log was cut off"
-        facts.append(Fact("file", text, 1))
-    keep = [ddi for ddi, _ in variables if wanted is None or ddi in wanted]
-    if begins.size * max(len(keep), 1) > _MOST_NUMBERS:
+    variables = time.all("DLV")
+    keys = [(node.text("A").upper().zfill(4), node.text("C")) for node in variables]
+    keep = [key if wanted is None or key[0] in wanted else None for key in keys]
+    kept = sum(key is not None for key in keep)
+    if begins.size * max(kept, 1) > _MOST_NUMBERS:
         raise PrescriptionError(
-            f"the log holds {begins.size:,} records of {len(keep)} values, too many at once",
+            f"the log holds {begins.size:,} records of {kept} values, too many at once",
             where=f"{header.place}",
             cure="export fewer hours at a time",
         )
     raw = np.frombuffer(data, dtype=np.uint8)
-    heads = _gather(raw, begins, layout.itemsize).view(layout).reshape(-1) if layout.itemsize else None
+    heads = _heads(raw, begins, layout, fixed)
+    nothing = np.full(begins.size, np.nan)
+    kind = heads.get("status", np.full(begins.size, -1)).astype(np.int64)
+    lat, lon = _positions(heads.get("north"), heads.get("east"), fixed, kind)
+    values, lost = _values(raw, begins + layout.itemsize, keep)
+    values |= {
+        key: np.full(begins.size, node.number("B"))
+        for key, node in zip(keep, variables, strict=True)
+        if key is not None and node.text("B")
+    }
+    local = _clock(heads.get("ms"), heads.get("day"))
+    utc = _clock(heads.get("utc_ms"), heads.get("utc_day"))
+    return TimeLog(
+        name,
+        np.full(begins.size, _start(time)) if local is None else local,
+        nothing if utc is None else utc,
+        lon,
+        lat,
+        kind,
+        values,
+        tuple(_losses(name, rest, lost)),
+    )
 
-    def part(use: str) -> Any:
-        if heads is not None and use in (layout.names or ()):
-            return heads[use]
-        return np.full(begins.size, fixed[use]) if use in fixed else None
 
-    status = part("status")
-    kind = np.full(begins.size, -1, dtype=np.int64) if status is None else status.astype(np.int64)
-    lat, lon = _positions(part("north"), part("east"), fixed, kind)
-    values, lost = _values(raw, begins + layout.itemsize, variables, wanted)
+def _layout(time: Node) -> tuple[np.dtype[Any], dict[str, float]]:
+    """What every record begins with, and what the header says once for all of them."""
+    parts: list[tuple[str, str]] = [] if time.text("A") else [("ms", "<u4"), ("day", "<u2")]
+    fixed: dict[str, float] = {}
+    for place in time.all("PTN")[:1]:
+        fixed = {use: place.number(key) for key, _, use in _FIELDS if place.text(key)}
+        parts += [(use, code) for key, code, use in _FIELDS if key in place.attributes and not place.text(key)]
+    return np.dtype(parts), fixed
+
+
+def _heads(raw: Any, begins: IntArray, layout: np.dtype[Any], fixed: dict[str, float]) -> dict[str, Any]:
+    """Fields of time and position by name, shape (records,) each."""
+    found: dict[str, Any] = {use: np.full(begins.size, value) for use, value in fixed.items()}
+    if layout.itemsize:
+        stored = _gather(raw, begins, layout.itemsize).view(layout).reshape(-1)
+        found |= {use: stored[use] for use in layout.names or ()}
+    return found
+
+
+def _losses(name: str, rest: int, lost: int) -> list[Fact]:
+    facts = []
+    if rest:
+        text = f"{name}: the last {rest} byte(s) are no whole record and are left out; the log was cut off"
+        facts.append(Fact("file", text, 1))
     if lost:
         facts.append(Fact("file", f"{name}: {lost} value(s) belong to no variable of the header; left out", lost))
-    for at, node in enumerate(time.all("DLV")):
-        if not stored[at] and (wanted is None or variables[at][0] in wanted):
-            values[variables[at]] = np.full(begins.size, node.number("B"))
-    local = _clock(part("ms"), part("day"))
-    if local is None:
-        local = np.full(begins.size, _start(time))
-    utc = _clock(part("utc_ms"), part("utc_day"))
-    if utc is None:
-        utc = np.full(begins.size, np.nan)
-    return TimeLog(name, local, utc, lon, lat, kind, values, tuple(facts))
+    return facts
 
 
 def _begins(data: bytes, head: int) -> tuple[IntArray, int]:
@@ -186,9 +202,9 @@ def _start(time: Node) -> float:
 
 
 def _values(
-    raw: Any, counts_at: IntArray, variables: list[tuple[str, str]], wanted: frozenset[str] | None
+    raw: Any, counts_at: IntArray, keep: list[tuple[str, str] | None]
 ) -> tuple[dict[tuple[str, str], FloatArray], int]:
-    """Values by variable, and how many belong to none: records of one length are read together."""
+    """Values by variable (None: not wanted), and how many belong to none: records of one length are read together."""
     count = raw[counts_at].astype(np.int64) if counts_at.size else np.zeros(0, dtype=np.int64)
     record, index, value = [], [], []
     for many in np.unique(count[count > 0]).tolist():
@@ -201,15 +217,13 @@ def _values(
     if not record:
         return found, 0
     rows, which, number = (np.concatenate(each) for each in (record, index, value))
-    for at, variable in enumerate(variables):
-        if wanted is not None and variable[0] not in wanted:
-            continue
+    for at, key in enumerate(keep):
         own = which == at
-        if own.any():
-            column = found.setdefault(variable, np.full(count.size, np.nan))
+        if key is not None and own.any():
+            column = found.setdefault(key, np.full(count.size, np.nan))
             numbers = number[own].astype(np.float64)
             column[rows[own]] = np.where(numbers == _NO_VALUE, np.nan, numbers)
-    return found, int((which >= len(variables)).sum())
+    return found, int((which >= len(keep)).sum())
 
 
 def hold(values: FloatArray, seconds: FloatArray, limit: float, *, lasting: bool) -> FloatArray:

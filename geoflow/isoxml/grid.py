@@ -21,12 +21,12 @@ _AGAIN: Final = "export the task data again"
 
 @dataclass(frozen=True, eq=False)
 class Grid:
-    """Zones of a grid.
+    """Ground of the zones of a task, from a grid of cells or not.
 
     Attributes
     ----------
     form : str
-        ``"grid of zones"`` or ``"grid of rates"``.
+        ``"grid of zones"``, ``"grid of rates"``, ``"outlines"`` or ``"whole field"``.
     owner : list of int
         For each zone found, which of the task's elements TZN speaks of it.
     shapes : list of Polygon or MultiPolygon
@@ -74,55 +74,81 @@ def read_grid(
     PrescriptionError
         If the grid is damaged or larger than its file.
     """
-    columns, rows = grid.count("E"), grid.count("F")
-    north, east, north_size, east_size = (grid.number(key) for key in "ABCD")
     name = f"{grid.text('G')}.BIN"
     where = f"{grid.where} ({name})"
-    if not columns or not rows or not 0.0 < north_size <= 1.0 or not 0.0 < east_size <= 1.0:
+    frame = _frame(grid, where)
+    kind = grid.text("I")
+    if kind not in {"1", "2"}:
+        raise PrescriptionError(f"I='{kind[:10]}' is no type of grid; there are 1 and 2", where=where, cure=_AGAIN)
+    if kind == "1":
+        cells = _cells(data, name, frame, 1, np.dtype(np.uint8), where, facts)[:, :, 0]
+        labels = _coded(cells, codes, outside, _inside(boundary, frame), without_rate, facts)
+        owner, shapes = _merged(labels, frame, where)
+        return Grid("grid of zones", owner.tolist(), shapes, None)
+    at = _zone_of_rates(grid, codes, where, facts)
+    cells = _cells(data, name, frame, _variables(data, grid, at), np.dtype("<i4"), where, facts)
+    found, labels = _distinct(cells)
+    labels = np.where(_beyond(cells, _inside(boundary, frame), facts), -1, labels)
+    own, shapes = _merged(labels, frame, where)
+    return Grid("grid of rates", [at] * len(shapes), shapes, found[own])
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """How a grid lies: its rows and columns, its south-west corner and the size of its cells [degree]."""
+
+    rows: int
+    columns: int
+    north: float
+    east: float
+    north_size: float
+    east_size: float
+
+
+def _frame(grid: Node, where: str) -> _Frame:
+    frame = _Frame(grid.count("F"), grid.count("E"), *(grid.number(key) for key in "ABCD"))
+    rows, columns, north, east = frame.rows, frame.columns, frame.north, frame.east
+    if not rows or not columns or not 0.0 < frame.north_size <= 1.0 or not 0.0 < frame.east_size <= 1.0:
         raise PrescriptionError(
-            f"there is no grid of {rows} rows, {columns} columns and cells of {north_size:g} by {east_size:g} degrees",
+            f"there is no grid of {rows} rows, {columns} columns and cells of {frame.north_size:g} by "
+            f"{frame.east_size:g} degrees",
             where=where,
             cure=_AGAIN,
         )
-    if abs(north) > 90.0 or abs(east) > 180.0 or north + rows * north_size > 90.0 or east + columns * east_size > 180.0:
+    far = (north + rows * frame.north_size, east + columns * frame.east_size)
+    if abs(north) > 90.0 or abs(east) > 180.0 or far[0] > 90.0 or far[1] > 180.0:
         raise PrescriptionError(
             f"the grid reaches beyond the earth from its corner at north {north:g}, east {east:g}",
             where=where,
             cure=_AGAIN,
         )
-    kind = grid.text("I")
-    if kind not in {"1", "2"}:
-        raise PrescriptionError(f"I='{kind[:10]}' is no type of grid; there are 1 and 2", where=where, cure=_AGAIN)
-    at = _zone_of_rates(grid, codes, where, facts) if kind == "2" else -1
-    variables = 1
-    if kind == "2":
-        task_zones = [zone for zone in _siblings(data, grid) if zone.tag == "TZN"]
-        variables = sum(node.tag == "PDV" for node in task_zones[at].walk())
-        if not variables:
-            raise PrescriptionError(
-                "the zone the grid names carries no variable, so nothing says what the numbers count",
-                where=task_zones[at].where,
-                cure=_AGAIN,
-            )
-    cells = _cells(data, name, rows, columns, variables, kind, where, facts)
-    frame = {"north": north, "east": east, "north_size": north_size, "east_size": east_size}
-    inside = _inside(boundary, rows, columns, **frame)
-    if kind == "1":
-        labels = _coded(cells[:, :, 0], codes, outside, inside, without_rate, facts)
-        owner, shapes = _merged(labels, frame, where)
-        return Grid("grid of zones", owner.tolist(), shapes, None)
-    empty = (cells == 0).all(axis=2)
+    return frame
+
+
+def _variables(data: TaskData, grid: Node, at: int) -> int:
+    """How many numbers a cell of a grid of rates holds."""
+    zone = [node for node in _siblings(data, grid) if node.tag == "TZN"][at]
+    variables = sum(node.tag == "PDV" for node in zone.walk())
+    if not variables:
+        raise PrescriptionError(
+            "the zone the grid names carries no variable, so nothing says what the numbers count",
+            where=zone.where,
+            cure=_AGAIN,
+        )
+    return variables
+
+
+def _beyond(cells: IntArray, inside: BoolArray | None, facts: list[Fact]) -> BoolArray:
+    """Which cells of a grid of rates lie outside the field, shape (rows, columns): without a rate and beyond it."""
+    empty = np.asarray((cells == 0).all(axis=2))
     if inside is not None:
         _say_outside(int((empty & ~inside).sum()), facts)
-    elif empty.any():
+        return empty & ~inside
+    if empty.any():
         text = (f"{int(empty.sum())} cell(s) ask for nothing; without a boundary of the field nothing says whether "
                 "they are ground without a rate or lie outside, and they count as ground")  # fmt: skip
         facts.append(Fact("file", text, int(empty.sum())))
-    found, labels = _distinct(cells)
-    if inside is not None:
-        labels = np.where(empty & ~inside, -1, labels)
-    own, shapes = _merged(labels, frame, where)
-    return Grid("grid of rates", [at] * len(shapes), shapes, found[own])
+    return np.zeros_like(empty)
 
 
 def _siblings(data: TaskData, grid: Node) -> list[Node]:
@@ -146,18 +172,18 @@ def _zone_of_rates(grid: Node, codes: list[int], where: str, facts: list[Fact]) 
 
 
 def _cells(
-    data: TaskData, name: str, rows: int, columns: int, variables: int, kind: str, where: str, facts: list[Fact]
+    data: TaskData, name: str, frame: _Frame, variables: int, stored: np.dtype[Any], where: str, facts: list[Fact]
 ) -> IntArray:
     """Numbers of all cells, shape (rows, columns, variables), the first row southernmost."""
     raw = data.file(name)
     if raw is None:
         raise PrescriptionError(f"the file {name} is missing", where=where, cure="copy the whole TASKDATA folder")
-    width = 1 if kind == "1" else 4
-    wanted = rows * columns * variables * width
+    rows, columns = frame.rows, frame.columns
+    wanted = rows * columns * variables * stored.itemsize
     if len(raw) < wanted:
         raise PrescriptionError(
-            f"the grid needs {wanted:,} bytes ({rows} rows, {columns} columns, {variables} number(s) of {width} byte(s)"
-            f" each) and its file holds {len(raw):,}",
+            f"the grid needs {wanted:,} bytes ({rows} rows, {columns} columns, {variables} number(s) of "
+            f"{stored.itemsize} byte(s) each) and its file holds {len(raw):,}",
             where=where,
             cure=_AGAIN,
         )
@@ -169,26 +195,25 @@ def _cells(
         )
     if len(raw) > wanted:
         facts.append(Fact("file", f"{name} is {len(raw) - wanted:,} byte(s) longer than its grid; the rest is ignored"))
-    cells = np.frombuffer(raw, dtype=np.uint8 if kind == "1" else "<i4", count=rows * columns * variables)
+    cells = np.frombuffer(raw, dtype=stored, count=rows * columns * variables)
     return cells.reshape(rows, columns, variables).astype(np.int64)
 
 
-def _inside(
-    boundary: Any, rows: int, columns: int, *, north: float, east: float, north_size: float, east_size: float
-) -> BoolArray | None:
+def _inside(boundary: Any, frame: _Frame) -> BoolArray | None:
     """Which cells have their middle in the field, shape (rows, columns); None without a boundary that is there."""
     import shapely
 
     if boundary is None:
         return None
     ground = shapely.make_valid(boundary)
-    whole = shapely.box(east, north, east + columns * east_size, north + rows * north_size)
-    if not shapely.intersects(ground, whole):
+    far_x = frame.east + frame.columns * frame.east_size
+    far_y = frame.north + frame.rows * frame.north_size
+    if not shapely.intersects(ground, shapely.box(frame.east, frame.north, far_x, far_y)):
         return None  # told with the place of the zones
     shapely.prepare(ground)
-    x = east + (np.arange(columns) + 0.5) * east_size
-    y = north + (np.arange(rows) + 0.5) * north_size
-    grid_x, grid_y = np.meshgrid(x, y)
+    middle_x = frame.east + (np.arange(frame.columns) + 0.5) * frame.east_size
+    middle_y = frame.north + (np.arange(frame.rows) + 0.5) * frame.north_size
+    grid_x, grid_y = np.meshgrid(middle_x, middle_y)
     return np.asarray(shapely.intersects_xy(ground, grid_x, grid_y), dtype=bool)
 
 
@@ -238,7 +263,9 @@ def _distinct(cells: IntArray) -> tuple[IntArray, IntArray]:
     return flat[first], label.reshape(rows, columns)
 
 
-def _merged(labels: IntArray, frame: dict[str, float], where: str) -> tuple[IntArray, list[Any]]:
+def _merged(labels: IntArray, frame: _Frame, where: str) -> tuple[IntArray, list[Any]]:
     if (labels < 0).all():
         raise PrescriptionError("no cell of the grid is ground with a zone", where=where, cure=_AGAIN)
-    return merge_cells(labels, **frame)
+    return merge_cells(
+        labels, north=frame.north, east=frame.east, north_size=frame.north_size, east_size=frame.east_size
+    )

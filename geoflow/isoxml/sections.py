@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -80,18 +80,22 @@ def find_sections(
     """
     for words, what in ((ACTUAL_STATES, "on or off"), (ASKED_STATES, "asked to be on or off")):
         owners = list(dict.fromkeys(element for ddi, element in values if ddi in words))
-        if not owners:
-            continue
         if len(owners) > 1:
             text = f"{len(owners)} elements of the machine log states of sections, so none is used: {', '.join(owners)}"
             facts.append(Fact("section", text))
-            continue
-        found = _of_words(values, words, owners[0])
-        if found is None:
+        elif owners:
+            found = _of_words(values, words, owners[0])
+            if found is not None:
+                facts.append(Fact("section", f"the log tells which of {found.shape[1]} section(s) were {what}"))
+                return _described(found, sections_under(dict(elements), owners[0]), values, facts)
             facts.append(Fact("section", "the log says that no section is installed; their states are not used"))
-            continue
-        facts.append(Fact("section", f"the log tells which of {found.shape[1]} section(s) were {what}"))
-        return _described(found, sections_under(dict(elements), owners[0]), values, facts)
+    return _of_elements(values, elements, facts)
+
+
+def _of_elements(
+    values: Mapping[tuple[str, str], FloatArray], elements: Mapping[str, Element], facts: list[Fact]
+) -> Sections:
+    """Sections of a log without words of states: those that log a state of their own, or the whole bar."""
     keys = [key for key in values if key[0] == _STATE]
     if len(keys) == 1:
         return _whole(values[keys[0]][:, None], values, elements)
@@ -129,12 +133,16 @@ def _described(
         text = f"the machine describes {len(bar)} sections and the log {count}; the log counts"
         facts.append(Fact("section", text))
         bar = []
-    widths = [width_of(element) for element in bar]
-    known = tuple(width for width in widths if width is not None)
     names = tuple(element.key for element in bar)
-    found = Sections(count, _differ(states), states, names, known if bar and len(known) == count else None)
+    found = Sections(count, _differ(states), states, names, _widths(bar))
     apart = found.apart or any(found.matrix(ddi, values) is not None for ddi in _PER_SECTION)
-    return Sections(count, apart and count > 1, states, names, found.widths)
+    return replace(found, apart=apart and count > 1)
+
+
+def _widths(bar: list[Element]) -> tuple[float, ...] | None:
+    """Widths of sections [m], where the machine describes all of them."""
+    known = tuple(width for width in map(width_of, bar) if width is not None)
+    return known if bar and len(known) == len(bar) else None
 
 
 def _whole(
@@ -142,15 +150,13 @@ def _whole(
 ) -> Sections:
     """No states of sections: they are apart only where they log rates of their own."""
     for ddi in _PER_SECTION[:-1]:
-        keys = [key for key in values if key[0] == ddi]
-        bar = sections_under(dict(elements), keys[0][1]) if len(keys) > 1 else []
+        owners = [element for each, element in values if each == ddi]
+        bar = sections_under(dict(elements), owners[0]) if len(owners) > 1 else []
         names = tuple(element.key for element in bar)
-        if len(keys) > 1 and {element for _, element in keys} <= set(names):
-            known = tuple(width for width in map(width_of, bar) if width is not None)
+        if bar and set(owners) <= set(names):
             spread = None if states is None else np.repeat(states, len(bar), axis=1)
-            return Sections(len(bar), True, spread, names, known if len(known) == len(bar) else None)
-    bars = {element.device for element in elements.values() if element.kind == "4"}
-    sections = sections_under(dict(elements), next(e.key for e in elements.values() if e.kind == "4")) if bars else []
-    known = tuple(width for width in map(width_of, sections) if width is not None)
-    whole = known if len(bars) == 1 and sections and len(known) == len(sections) else None
-    return Sections(1, False, states, (), whole)
+            return Sections(len(bar), True, spread, names, _widths(bar))
+    sections = [element for element in elements.values() if element.kind == "4"]
+    one_bar = len({element.device for element in sections}) == 1
+    widths = _widths(sections_under(dict(elements), sections[0].key)) if one_bar else None
+    return Sections(1, False, states, (), widths)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -23,7 +23,7 @@ from geoflow.layers.notes import Fact
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["HOLD", "LoggedTotal", "TaskLog", "read_task_log"]
+__all__ = ["HOLD", "TaskLog", "read_task_log"]
 
 HOLD: Final = 60.0  # age beyond which a reading says nothing any more [s]; common practice, no source
 _MOST_ROWS: Final = 20_000_000
@@ -35,31 +35,6 @@ _SINGLE: Final = ("002A", "018D", "00C2", "0243")
 _STATUS: Final = {-1: "not logged", 0: "no fix", 14: "error", 15: "not available"}
 
 _Values = dict[tuple[str, str], FloatArray]
-
-
-@dataclass(frozen=True, slots=True)
-class LoggedTotal:
-    """A total the machine counted.
-
-    Attributes
-    ----------
-    word : str
-        What was counted.
-    value : float
-        In `unit`.
-    unit : str
-        kg, L, ha, m or s.
-    element : str
-        Id of the machine's element.
-    source : str
-        The log whose last value it is, or ``"task"``.
-    """
-
-    word: str
-    value: float
-    unit: str
-    element: str
-    source: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,8 +57,6 @@ class TaskLog:
         Their cells.
     roles : dict
         Role to column and unit, where the file settles both.
-    totals : tuple of LoggedTotal
-        What the machine counted.
     records : int
         Records of all logs; a row is one section of a record where `sections` is above 1.
     sections : int
@@ -100,7 +73,6 @@ class TaskLog:
     names: list[str]
     columns: list[pandas.Series[Any]]
     roles: dict[str, tuple[str, str | None]]
-    totals: tuple[LoggedTotal, ...]
     records: int
     sections: int
     facts: tuple[Fact, ...]
@@ -127,14 +99,13 @@ def read_task_log(path: Path, *, layer: str | None = None) -> TaskLog:
         task = _task(data, layer)
         found = [_decoded(data, node, facts) for node in task.all("TLG")]
         elements = read_elements(data)
-        noted = _noted_totals(task)
     except PrescriptionError as problem:
         raise in_log_words(problem) from problem
     logs = [log for log in found if log is not None and log.local.size]
     if not logs:
         raise LogError("the time logs hold no record", where=data.where, cure="copy or export the task data again")
     logs.sort(key=lambda log: float(np.nanmin(log.local)) if np.isfinite(log.local).any() else np.inf)
-    return _assemble(data, task, logs, elements, noted, facts)
+    return _assemble(data, task, logs, elements, facts)
 
 
 def _task(data: TaskData, layer: str | None) -> Node:
@@ -173,27 +144,29 @@ def _decoded(data: TaskData, node: Node, facts: list[Fact]) -> TimeLog | None:
     return log
 
 
-def _noted_totals(task: Node) -> list[LoggedTotal]:
-    found = {}
-    for dlv in (dlv for time in task.all("TIM") for dlv in time.all("DLV")):
-        entry = ENTRIES.get(dlv.text("A").upper().zfill(4))
-        if entry is not None and _is_total(entry.ddi) and dlv.text("B"):
-            key = (entry.ddi, dlv.text("C"))
-            found[key] = LoggedTotal(entry.word, dlv.number("B") / entry.steps, entry.unit, dlv.text("C"), "task")
-    return list(found.values())
-
-
 def _is_total(ddi: str) -> bool:
     return ENTRIES[ddi].word.startswith(("total", "distance", "time"))
 
 
+@dataclass(frozen=True)
+class _Columns:
+    """Columns of the table so far; a value of a record counts for each of its `count` sections."""
+
+    count: int
+    cells: dict[str, Any] = field(default_factory=dict)
+    roles: dict[str, tuple[str, str | None]] = field(default_factory=dict)
+
+    def put(self, name: str, column: Any, role: str | None = None, unit: str | None = None) -> None:
+        self.cells[name] = column.reshape(-1) if column.ndim == 2 else np.repeat(column, self.count)
+        if role is not None:
+            self.roles[role] = (name, unit)
+
+
 def _assemble(
-    data: TaskData, task: Node, logs: list[TimeLog], elements: dict[str, Element], noted: list[LoggedTotal],
-    facts: list[Fact],
-) -> TaskLog:  # fmt: skip
+    data: TaskData, task: Node, logs: list[TimeLog], elements: dict[str, Element], facts: list[Fact]
+) -> TaskLog:
     import pandas
 
-    totals = [*noted, *(total for log in logs for total in _last_totals(log))]
     seconds, clock = _clock(logs, facts)
     lon, lat = (np.concatenate([getattr(log, key) for log in logs]) for key in ("lon", "lat"))
     _say_places(logs, lon, facts)
@@ -207,14 +180,8 @@ def _assemble(
             where=data.where,
             cure="export fewer hours at a time",
         )
-    table: dict[str, Any] = {}
-    roles: dict[str, tuple[str, str | None]] = {}
-
-    def put(name: str, column: Any, role: str | None = None, unit: str | None = None) -> None:
-        table[name] = column.reshape(-1) if column.ndim == 2 else np.repeat(column, count)
-        if role is not None:
-            roles[role] = (name, unit)
-
+    columns = _Columns(count)
+    put = columns.put
     if np.isfinite(seconds).any():
         stamps = np.where(np.isfinite(seconds), np.round(np.nan_to_num(seconds) * 1000.0), np.iinfo(np.int64).min)
         put("time", stamps.astype(np.int64).view("datetime64[ms]"), "time", clock)
@@ -233,19 +200,9 @@ def _assemble(
         text = f"the task's product is called '{product}'; its mass or volume per area is taken as ammonia"
         facts.append(Fact("unit", text))
     return TaskLog(
-        data.where, data.version, task.text("A"), task.text("B"), tuple(log.name for log in logs), list(table),
-        [pandas.Series(column) for column in table.values()], roles, tuple(totals), lon.size, count, tuple(facts),
+        data.where, data.version, task.text("A"), task.text("B"), tuple(log.name for log in logs), list(columns.cells),
+        [pandas.Series(cells) for cells in columns.cells.values()], columns.roles, lon.size, count, tuple(facts),
     )  # fmt: skip
-
-
-def _last_totals(log: TimeLog) -> list[LoggedTotal]:
-    found = []
-    for (ddi, element), values in log.values.items():
-        finite = values[np.isfinite(values)]
-        if _is_total(ddi) and finite.size:
-            entry = ENTRIES[ddi]
-            found.append(LoggedTotal(entry.word, float(finite[-1]) / entry.steps, entry.unit, element, log.name))
-    return found
 
 
 def _clock(logs: list[TimeLog], facts: list[Fact]) -> tuple[FloatArray, str]:
@@ -325,34 +282,35 @@ def _column_name(key: tuple[str, str], values: _Values) -> str:
 
 def _put_values(values: _Values, sections: Sections, put: Any, facts: list[Fact]) -> None:
     """Add every variable as a column, and give it its role where only one can have it."""
-    present = {ddi for ddi, _ in values}
-    chosen: dict[str | None, str] = {ENTRIES[ddi].role: ddi for ddi in _SINGLE if ddi in present}
-    chosen.setdefault("flow", "0025")
-    for rate, at in (("applied", 0), ("target", 1)):
-        there = [pair for pair in _RATES if pair[at] in present]
-        whole = [pair for pair in there if set(pair) <= present]
-        if there:
-            chosen[rate] = (whole or there)[0][at]
-            if len(there) > 1:
-                ways = " and ".join(pair[at] for pair in there)
-                text = f"the {rate} rate is logged as {ways}; {chosen[rate]} is used"
-                facts.append(Fact("column", text))
-    for ddi in dict.fromkeys(ddi for ddi, _ in values):
+    chosen = _role_owners({ddi for ddi, _ in values}, facts)
+    for ddi in dict.fromkeys(ddi for ddi, _ in values if ddi not in {*_STATES, "0043"}):
         entry = ENTRIES[ddi]
-        if ddi in _STATES or ddi == "0043":
-            continue
         role = entry.role if chosen.get(entry.role) == ddi else None
-        keys = [key for key in values if key[0] == ddi]
-        matrix = sections.matrix(ddi, values)
-        if matrix is not None and sections.apart:
+        matrix = sections.matrix(ddi, values) if sections.apart else None
+        if matrix is not None:
             put(f"{entry.word}_{ddi}_{_in_name(entry.unit)}", matrix / entry.steps, role, entry.unit)
             continue
-        for key in keys:
-            put(_column_name(key, values), values[key] / entry.steps, role if len(keys) == 1 else None, entry.unit)
-        if role is not None and len(keys) > 1:
-            names = ", ".join(_column_name(key, values) for key in keys)
-            text = f"{len(keys)} elements of the machine log the {entry.word} ({ddi}), so none is chosen: {names}"
-            facts.append(Fact("column", text, len(keys)))
+        names = {owner: _column_name(owner, values) for owner in values if owner[0] == ddi}
+        for owner, name in names.items():
+            put(name, values[owner] / entry.steps, role if len(names) == 1 else None, entry.unit)
+        if role is not None and len(names) > 1:
+            listed = ", ".join(names.values())
+            text = f"{len(names)} elements of the machine log the {entry.word} ({ddi}), so none is chosen: {listed}"
+            facts.append(Fact("column", text, len(names)))
+
+
+def _role_owners(present: set[str], facts: list[Fact]) -> dict[str | None, str]:
+    """Which dictionary number has each role; for the rates a pair of applied and target on one basis, if there is."""
+    chosen: dict[str | None, str] = {"flow": "0025"}
+    chosen |= {ENTRIES[ddi].role: ddi for ddi in _SINGLE if ddi in present}
+    for rate, at in (("applied", 0), ("target", 1)):
+        there = [pair for pair in _RATES if pair[at] in present]
+        if there:
+            chosen[rate] = next((pair for pair in there if set(pair) <= present), there[0])[at]
+        if len(there) > 1:
+            ways = " and ".join(pair[at] for pair in there)
+            facts.append(Fact("column", f"the {rate} rate is logged as {ways}; {chosen[rate]} is used"))
+    return chosen
 
 
 def _put_width(
@@ -360,27 +318,36 @@ def _put_width(
 ) -> None:
     keys = [key for key in values if key[0] == "0043"]
     logged = values[keys[0]] / 1000.0 if len(keys) == 1 else None
+    machine = _whole(elements)
     if sections.apart:
-        widths = sections.matrix("0043", values)
-        if widths is not None:
-            put("width_m", widths / 1000.0, "width", "m")
-        elif sections.widths is not None:
-            put("width_m", np.tile(np.array(sections.widths), (records, 1)), "width", "m")
-            facts.append(Fact("section", "the widths of the sections are those the machine describes"))
-        else:
-            whole = float(np.nanmax(logged)) if logged is not None and np.isfinite(logged).any() else _whole(elements)
-            if whole is not None:
-                put("width_m", np.full((records, sections.count), whole / sections.count), "width", "m")
-                text = f"each of the {sections.count} sections is taken as an equal share of the greatest width logged"
-                facts.append(Fact("section", text))
-        return
-    if logged is not None:
-        put("width_m", logged, "width", "m")
-        return
-    known = sum(sections.widths) if sections.widths is not None else _whole(elements)
-    if known is not None:
-        put("width_m", np.full(records, known), "width", "m")
-        facts.append(Fact("derived", "no width is logged; it is the one the machine describes"))
+        widths, text = _section_widths(values, sections, logged, machine, records)
+    elif logged is not None:
+        widths, text = logged, ""
+    else:
+        known = sum(sections.widths) if sections.widths is not None else machine
+        widths = None if known is None else np.full(records, known)
+        text = "no width is logged; it is the one the machine describes"
+    if widths is not None:
+        put("width_m", widths, "width", "m")
+        if text:
+            facts.append(Fact("section" if sections.apart else "derived", text))
+
+
+def _section_widths(
+    values: _Values, sections: Sections, logged: FloatArray | None, machine: float | None, records: int
+) -> tuple[FloatArray | None, str]:
+    """Widths of the sections [m], shape (records, sections), and where they come from if not from the log."""
+    own = sections.matrix("0043", values)
+    if own is not None:
+        return own / 1000.0, ""
+    if sections.widths is not None:
+        described = np.tile(np.array(sections.widths), (records, 1))
+        return described, "the widths of the sections are those the machine describes"
+    whole = float(np.nanmax(logged)) if logged is not None and np.isfinite(logged).any() else machine
+    if whole is None:
+        return None, ""
+    text = f"each of the {sections.count} sections is taken as an equal share of the greatest width logged"
+    return np.full((records, sections.count), whole / sections.count), text
 
 
 def _whole(elements: dict[str, Element]) -> float | None:

@@ -15,8 +15,8 @@ import numpy as np
 import geoflow
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import OutputError
+from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import UnitRates
-from geoflow.base.units import rate_unit
 from geoflow.files.output import OutputFolder, replace_file
 from geoflow.isoxml.check import LONGEST_TEXT, MOST_ZONES, Version, validate_taskdata
 from geoflow.isoxml.data_dictionary import ENTRIES, NITROGEN, PRODUCT_MASS

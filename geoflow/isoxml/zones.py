@@ -14,7 +14,7 @@ from geoflow.base.errors import PrescriptionError
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
 from geoflow.isoxml.data_dictionary import ENTRIES
-from geoflow.isoxml.grid import read_grid
+from geoflow.isoxml.grid import Grid, read_grid
 from geoflow.isoxml.products import TaskRate, product_name
 from geoflow.isoxml.shapes import Outlines
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
@@ -126,45 +126,53 @@ def read_taskdata_zones(path: Path, *, layer: str | None = None) -> TaskZones:
     data = open_taskdata(path)
     facts = list(data.facts)
     fields = data.by_id("PFD")
-    outlines = Outlines(implicit=data.version[0] == 3)
     tasks = [task for task in data.root.all("TSK") if _prescribes(task, fields)]
     if not tasks:
         raise _no_prescription(data)
     task = choose_task(tasks, layer, "a prescription", data.where)
     field = fields.get(task.text("E"))
-    boundary = None
-    if field is not None:
-        edges = Outlines(implicit=data.version[0] == 3)
-        boundary = edges.build([polygon for polygon in field.all("PLN") if polygon.text("A") == "1"])
-        facts += [Fact("shape", f"boundary of the field: {fact.text}", fact.count) for fact in edges.facts()]
+    boundary = None if field is None else _boundary(data, field, facts)
     zones = task.all("TZN")
     codes = _codes(zones, facts)
     special = {key: int(task.number(key)) for key in ("H", "I", "J") if task.text(key)}
-    grids = task.all("GRD")
+    ground = _ground(data, task, codes, special, boundary, facts)
+    table, rates = _table(data, task, codes, ground, facts)
+    if not rates:
+        raise _no_rate(data, zones)
+    facts += _place_facts(table, boundary, ground.form)
+    facts += _rest_facts(zones, codes, special, ground.form)
+    return TaskZones(
+        data.where, data.version, task.text("A"), task.text("B"), field.text("C") if field is not None else "",
+        ground.form, table, rates, boundary, tuple(facts),
+    )  # fmt: skip
+
+
+def _boundary(data: TaskData, field: Node, facts: list[Fact]) -> Any:
+    edges = Outlines(implicit=data.version[0] == 3)
+    boundary = edges.build([polygon for polygon in field.all("PLN") if polygon.text("A") == "1"])
+    facts += [Fact("shape", f"boundary of the field: {fact.text}", fact.count) for fact in edges.facts()]
+    return boundary
+
+
+def _ground(
+    data: TaskData, task: Node, codes: list[int], special: dict[str, int], boundary: Any, facts: list[Fact]
+) -> Grid:
+    """Find which ground each zone of the task stands for."""
+    zones, grids = task.all("TZN"), task.all("GRD")
+    drawn = any(zone.all("PLN") for zone in zones)
     if grids:
         if len(grids) > 1:
             facts.append(Fact("file", f"the task holds {len(grids)} grids where one may stand; the first is read"))
-        if any(zone.all("PLN") for zone in zones):
+        if drawn:
             facts.append(Fact("file", "the zones have outlines beside the grid; the grid counts"))
-        grid = read_grid(data, grids[0], codes, special.get("J"), boundary, _rated_zero(zones, codes), facts)
-        form, owner, shapes, stored = grid.form, grid.owner, grid.shapes, grid.stored
-    elif any(zone.all("PLN") for zone in zones):
-        form, stored = "outlines", None
+        return read_grid(data, grids[0], codes, special.get("J"), boundary, _rated_zero(zones, codes), facts)
+    if drawn:
+        outlines = Outlines(implicit=data.version[0] == 3)
         owner, shapes = _outlined(zones, codes, special, outlines, facts)
-    else:
-        form, stored = "whole field", None
-        owner, shapes = [codes.index(task.count("H"))], [boundary]
-        facts.append(Fact("file", "one rate for the whole field: its boundary is taken as the only zone"))
-    facts += outlines.facts()
-    table, rates = _tabled(data, task, [zones[at] for at in owner], [codes[at] for at in owner], shapes, stored, facts)
-    if not rates:
-        raise _no_rate(data, zones)
-    facts += _place_facts(table, boundary, form)
-    facts += _rest_facts(zones, codes, special, form)
-    return TaskZones(
-        data.where, data.version, task.text("A"), task.text("B"), field.text("C") if field is not None else "",
-        form, table, rates, boundary, tuple(facts),
-    )  # fmt: skip
+        facts += outlines.facts()
+        return Grid("outlines", owner, shapes, None)
+    facts.append(Fact("file", "one rate for the whole field: its boundary is taken as the only zone"))
+    return Grid("whole field", [codes.index(task.count("H"))], [boundary], None)
 
 
 def _prescribes(task: Node, fields: dict[str, Node]) -> bool:
@@ -259,32 +267,59 @@ def _outlined(
     return owner, shapes
 
 
-def _tabled(
-    data: TaskData,
-    task: Node,
-    zones: list[Node],
-    codes: list[int],
-    shapes: list[Any],
-    stored: IntArray | None,
-    facts: list[Fact],
+def _table(
+    data: TaskData, task: Node, codes: list[int], ground: Grid, facts: list[Fact]
 ) -> tuple[geopandas.GeoDataFrame, tuple[TaskRate, ...]]:
-    """Build the table; of a grid of rates, `stored` holds a value per row and PDV, shape (rows, variables)."""
+    """Build the table of zones and say which of its columns can be the rate."""
     import geopandas
 
-    found: dict[_Variable, FloatArray] = {}
-    nodes: dict[_Variable, Node] = {}
+    zones = [task.all("TZN")[at] for at in ground.owner]
+    found = _stored_values(zones, ground.stored, facts)
+    columns: dict[str, Any] = {
+        "zone": [codes[at] for at in ground.owner],
+        "name": [zone.text("B") for zone in zones],
+    }
+    rates = []
+    shown = data.by_id("VPN")
+    for variable, (values, node) in found.items():
+        name, entry = _column_name(variable, list(found)), ENTRIES.get(variable.ddi)
+        if entry is None or entry.word != "target":
+            columns[f"ddi_{name}"] = values
+            continue
+        name = f"rate_{name}_" + re.sub(r"[ /]", "_", entry.unit.casefold())
+        columns[name] = values / entry.steps
+        finite = columns[name][np.isfinite(columns[name])]
+        product = product_name(data, task, variable.product)
+        low, high = (float(finite.min()), float(finite.max())) if finite.size else (np.nan, np.nan)
+        rates.append(TaskRate(name, entry.unit, variable.ddi, product, low, high))
+        facts += _rate_facts(entry.unit, variable.ddi, values, shown.get(node.text("E")))
+    return geopandas.GeoDataFrame(columns, geometry=ground.shapes, crs=4326), tuple(rates)
+
+
+def _column_name(variable: _Variable, every: list[_Variable]) -> str:
+    """Dictionary number, and product and element where several of them have it."""
+    alike = [other for other in every if other.ddi == variable.ddi]
+    product = variable.product if len({other.product for other in alike}) > 1 else ""
+    element = variable.element if len({other.element for other in alike}) > 1 else ""
+    return "_".join(part for part in (variable.ddi, product, element) if part)
+
+
+def _stored_values(
+    zones: list[Node], stored: IntArray | None, facts: list[Fact]
+) -> dict[_Variable, tuple[FloatArray, Node]]:
+    """Values of every variable by row, as stored, and the first PDV that names it; `stored` as in `Grid`."""
+    found: dict[_Variable, tuple[FloatArray, Node]] = {}
     odd: list[Node] = []
-    for row, zone in enumerate(zones):
-        for at, pdv in enumerate(_variables_of(zone) if stored is None or row == 0 else ()):
+    for row, zone in enumerate(zones if stored is None else zones[:1]):
+        for at, pdv in enumerate(_variables_of(zone)):
             variable = _Variable(_ddi(pdv), pdv.text("C"), pdv.text("D"))
-            if variable in found and np.isfinite(found[variable][row]):
+            column, _ = found.setdefault(variable, (np.full(len(zones), np.nan), pdv))
+            if np.isfinite(column[row]):
                 raise PrescriptionError(
                     f"the zone states {variable.ddi} twice for the same product and element",
                     where=pdv.where,
                     cure=_AGAIN,
                 )
-            nodes.setdefault(variable, pdv)
-            column = found.setdefault(variable, np.full(len(zones), np.nan))
             if stored is None:
                 column[row] = _value(pdv, odd)
             else:
@@ -292,28 +327,7 @@ def _tabled(
     if odd:
         text = f"{len(odd)} value(s) of PDV are no whole number of 32 bits, first in {odd[0].where}; read as they stand"
         facts.append(Fact("numbers", text, len(odd)))
-    columns: dict[str, Any] = {"zone": codes, "name": [zone.text("B") for zone in zones]}
-    rates = []
-    shown = data.by_id("VPN")
-    for variable, values in found.items():
-        entry = ENTRIES.get(variable.ddi)
-        is_rate = entry is not None and entry.word == "target"
-        alike = [other for other in found if other.ddi == variable.ddi]
-        parts = ["rate" if is_rate else "ddi", variable.ddi]
-        parts += [variable.product] if len({other.product for other in alike}) > 1 else []
-        parts += [variable.element] if len({other.element for other in alike}) > 1 else []
-        if entry is None or not is_rate:
-            columns["_".join(part for part in parts if part)] = values
-            continue
-        unit = re.sub(r"[ /]", "_", entry.unit.casefold())
-        name = "_".join([*(part for part in parts if part), unit])
-        columns[name] = values / entry.steps
-        finite = columns[name][np.isfinite(columns[name])]
-        product = product_name(data, task, variable.product)
-        low, high = (float(finite.min()), float(finite.max())) if finite.size else (np.nan, np.nan)
-        rates.append(TaskRate(name, entry.unit, variable.ddi, product, low, high))
-        facts += _rate_facts(entry.unit, variable.ddi, values, shown.get(nodes[variable].text("E")))
-    return geopandas.GeoDataFrame(columns, geometry=shapes, crs=4326), tuple(rates)
+    return found
 
 
 def _rate_facts(unit: str, ddi: str, values: FloatArray, shown: Node | None) -> list[Fact]:

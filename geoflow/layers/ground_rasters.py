@@ -10,7 +10,8 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import OutputError
-from geoflow.ground.scanlines import Pieces, convex_pieces, expand
+from geoflow.ground.pieces import Pieces, convex_pieces
+from geoflow.ground.scanlines import expand
 
 if TYPE_CHECKING:
     import pyproj

@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from geoflow.base.units import RateUnit
+    from geoflow.base.rate_units import RateUnit
 
 __all__ = ["GROUND_WORDS", "MASS_WORDS", "Numbers", "Suffix", "contradicts", "parse_numbers", "suffix_conflicts"]
 

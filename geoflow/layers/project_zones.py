@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 
     from geoflow.ground.geometry import RepairReport
 
-__all__ = ["grounded", "placed"]
+__all__ = ["locate_zones", "project_zones"]
 
 
-def placed(
+def locate_zones(
     shapes: NDArray[np.object_], table: Any, option: str | None, swap_axes: bool, by_default: bool, where: str
 ) -> tuple[Placement, NDArray[np.int64]]:
     """Return where the polygons are, and the rows whose coordinates are no numbers."""
@@ -48,7 +48,7 @@ def placed(
     return placement, np.flatnonzero(polygonal)[np.unique(owner[~finite])]
 
 
-def grounded(
+def project_zones(
     shapes: NDArray[np.object_], placement: Placement, frame: pyproj.CRS, lost: NDArray[np.int64]
 ) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], RepairReport]:
     """Return repaired shapes in the frame, areas [m2], perimeters [m], rows without a place, and the repairs."""

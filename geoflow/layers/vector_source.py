@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import struct
+import shutil
 import tempfile
 import warnings
 import zipfile
@@ -17,9 +17,10 @@ import numpy as np
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
-from geoflow.files.inputs import beside, is_companion
-from geoflow.layers.dbf import read_dbf
+from geoflow.files.inputs import is_companion
+from geoflow.layers.dbf import Dbf, read_dbf
 from geoflow.layers.notes import Fact
+from geoflow.layers.shapefile import EXPORT_AGAIN, SHAPEFILE_READ, check_shapefile, shapefile_parts, turned_rings
 
 if TYPE_CHECKING:
     import geopandas
@@ -36,10 +37,8 @@ FORMATS: Final[dict[str, str]] = {
 }
 _WHOLE_FILES: Final = (".geojson", ".gpkg", ".fgb")  # what a zip may hold in place of a shapefile
 _ALL_ENDINGS: Final = (*FORMATS, ".parquet", ".geoparquet", ".tif", ".tiff")
-_READ: Final = (".dbf", ".shx", ".prj", ".cpg")  # parts of a shapefile that say what is read
 _MOST_UNPACKED: Final = 2 * 1024**3
 _MOST_RATIO, _RATIO_FROM = 200, 100 * 1024**2
-_EXPORT_AGAIN: Final = "copy or export the file again, with all its parts (.shp, .shx, .dbf, .prj)"
 # Warnings of GDAL about things that are found and reported here in plainer words.
 _KNOWN_WARNINGS = ("parsed incompletely", "Non closed ring", "Measured (M)", "winding order")
 
@@ -135,7 +134,7 @@ def _source(file: Path, where: str, data: Path, layer: str | None) -> Source:
     """Check that the file holds what its name says, and pick the layer."""
     kind = FORMATS[data.suffix.casefold()]
     if kind == "shapefile":
-        _check_shapefile(data, where)
+        check_shapefile(data, where)
         check_only_layer(layer, data.stem, where)
         return Source(file, where, kind, data, None)
     with data.open("rb") as stream:
@@ -201,34 +200,16 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
     """
     try:
         with zipfile.ZipFile(file) as archive:
-            members = {
-                entry.filename: entry
-                for entry in archive.infolist()
-                if not entry.is_dir() and not PurePosixPath(entry.filename).name.startswith("._")
-            }
-            stems = {name[:-4]: ".shp" for name in members if name.casefold().endswith(".shp")}
-            # A layer is called as it is in a folder: a shapefile without its ending, everything else with it.
-            stems |= {
-                name: PurePosixPath(name).suffix.casefold()
-                for name in members
-                if name.casefold().endswith(_WHOLE_FILES)
-            }
-            if not stems:
-                raise PrescriptionError(
-                    "the zip holds no .shp, .geojson, .gpkg or .fgb",
-                    where=where,
-                    cure=f"it holds {', '.join(list(members)[:6]) or 'nothing'}; zip the shapefile with all its parts",
-                )
-            only_package = list(stems.values()) == [".gpkg"]  # then a layer's name is one inside it
-            stem = next(iter(stems)) if only_package else _pick(list(stems), layer, where)
-            ending = stems[stem]
-            parts = {ending: members[stem]} if stem in members else _parts_of(members, stem)
+            members = _members(archive)
+            layers = _layers(members, where)
+            only_package = list(layers.values()) == [".gpkg"]  # then a layer's name is one inside it
+            name = next(iter(layers)) if only_package else _pick(list(layers), layer, where)
+            ending = layers[name]
+            parts = {ending: members[name]} if name in members else _parts_of(members, name)
             check_unpacked_size(list(parts.values()), where)
-            for suffix, entry in parts.items():
-                if suffix in {".shp", *_READ, *_WHOLE_FILES}:
-                    with archive.open(entry) as packed, (folder / f"zones{suffix}").open("wb") as plain:
-                        while block := packed.read(1 << 20):
-                            plain.write(block)
+            for suffix in parts.keys() & {".shp", *SHAPEFILE_READ, *_WHOLE_FILES}:
+                with archive.open(parts[suffix]) as packed, (folder / f"zones{suffix}").open("wb") as plain:
+                    shutil.copyfileobj(packed, plain)
     except (zipfile.BadZipFile, EOFError, OSError, ValueError, IndexError, RuntimeError, zlib.error) as problem:
         locked = "password" in str(problem)
         raise PrescriptionError(
@@ -236,7 +217,27 @@ def _unpack(file: Path, layer: str | None, folder: Path, where: str) -> tuple[Pa
             where=where,
             cure="unpack it and give what is in it" if locked else "copy or download it again",
         ) from problem
-    return folder / f"zones{ending}", PurePosixPath(stem).name, layer if only_package else None
+    return folder / f"zones{ending}", PurePosixPath(name).name, layer if only_package else None
+
+
+def _members(archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
+    entries = (entry for entry in archive.infolist() if not entry.is_dir())
+    return {entry.filename: entry for entry in entries if not PurePosixPath(entry.filename).name.startswith("._")}
+
+
+def _layers(members: dict[str, zipfile.ZipInfo], where: str) -> dict[str, str]:
+    """Layers in a zip and their ending: a shapefile is called without it, as in a folder, everything else with it."""
+    layers = {name[:-4]: ".shp" for name in members if name.casefold().endswith(".shp")}
+    layers |= {
+        name: PurePosixPath(name).suffix.casefold() for name in members if name.casefold().endswith(_WHOLE_FILES)
+    }
+    if not layers:
+        raise PrescriptionError(
+            "the zip holds no .shp, .geojson, .gpkg or .fgb",
+            where=where,
+            cure=f"it holds {', '.join(list(members)[:6]) or 'nothing'}; zip the shapefile with all its parts",
+        )
+    return layers
 
 
 def _parts_of(members: dict[str, zipfile.ZipInfo], stem: str) -> dict[str, zipfile.ZipInfo]:
@@ -259,51 +260,13 @@ def check_unpacked_size(entries: list[zipfile.ZipInfo], where: str) -> None:
         )
 
 
-def _check_shapefile(path: Path, where: str) -> None:
-    """Check that all parts are there, whole, and of the same count."""
-    for suffix, use in ((".dbf", "the rates"), (".shx", "the index of the shapes")):
-        if not _siblings(path, suffix):
-            raise PrescriptionError(
-                f"the {suffix} that belongs to the shapefile is missing; it holds {use}",
-                where=where,
-                cure="copy all parts of the shapefile into one folder: .shp, .shx, .dbf and .prj",
-            )
-    for suffix in _READ:
-        several = _siblings(path, suffix)
-        if len(several) > 1:
-            names = " and ".join(entry.name for entry in several)
-            raise PrescriptionError(
-                f"{names} both have the name of the shapefile's {suffix}, and only one can belong to it",
-                where=where,
-                cure="take the other one away",
-            )
-    for entry in beside(path):
-        if not entry.is_file():
-            raise PrescriptionError(
-                f"{entry.name} is no file, but has the name of a part of the shapefile", where=where, cure=_EXPORT_AGAIN
-            )
-    size = path.stat().st_size
-    with path.open("rb") as stream:
-        head = stream.read(100)
-    if len(head) < 100 or struct.unpack_from(">i", head)[0] != 9994:
-        raise PrescriptionError(
-            f"this is no shapefile: it starts with {head[:20]!r}", where=where, cure="download or export it again"
-        )
-    promised = 2 * struct.unpack_from(">i", head, 24)[0]
-    if promised > size:
-        raise PrescriptionError(
-            f"the shapefile is cut off: it promises {promised:,} bytes and holds {size:,}",
-            where=where,
-            cure=_EXPORT_AGAIN,
-        )
-
-
-def _siblings(path: Path, suffix: str) -> list[Path]:
-    return [entry for entry in beside(path) if entry.suffix.casefold() == suffix and entry.is_file()]
-
-
-def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]:
+def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list[Fact]]:
     """Read a layer as it is, rings put in order by which lies inside which.
+
+    Parameters
+    ----------
+    source : Source
+        From `open_source`, still open.
 
     Returns
     -------
@@ -321,16 +284,12 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
     """
     import geopandas
 
-    facts: list[Fact] = []
-    dbf, index = None, []
-    if source.is_shapefile:
-        dbf = read_dbf(_siblings(source.data, ".dbf")[0], where=source.where)
-        index = _siblings(source.data, ".shx")
+    dbf = read_dbf(shapefile_parts(source.data, ".dbf")[0], where=source.where) if source.is_shapefile else None
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         table, unclosed, badly_coded = _read(source)
     heard = {str(warning.message) for warning in caught}
-    facts += [
+    facts = [
         Fact("file", f"the file reader noticed: {text}")
         for text in sorted(heard)
         if not any(known in text for known in _KNOWN_WARNINGS)
@@ -340,51 +299,32 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Any, list[Fact]]
     if badly_coded:
         facts.append(Fact("file", "the text in the .dbf is not in the code its .cpg claims; letters may look wrong"))
     if not len(table):
-        raise PrescriptionError("the layer is empty: it has no zones", where=source.where, cure=_EXPORT_AGAIN)
+        raise PrescriptionError("the layer is empty: it has no zones", where=source.where, cure=EXPORT_AGAIN)
     assert isinstance(table, geopandas.GeoDataFrame)  # layers without shapes are not offered, other formats have them
-    if dbf is None or not index:
-        return table, None, facts
+    return table, dbf, facts if dbf is None else facts + _shapefile_facts(source, table, dbf)
+
+
+def _shapefile_facts(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) -> list[Fact]:
+    """Refuse shapes and records of different counts; say what was left out or runs the wrong way round."""
     gone = int(dbf.deleted.sum())
-    shapes = (index[0].stat().st_size - 100) // 8
+    shapes = (shapefile_parts(source.data, ".shx")[0].stat().st_size - 100) // 8
     if shapes != len(dbf.cells) or len(table) != len(dbf.cells) - gone:
         raise PrescriptionError(
             f"the .shp holds {shapes} shapes and the .dbf {len(dbf.cells)} records, so no rate can be given to a zone "
             "for certain",
             where=source.where,
-            cure=_EXPORT_AGAIN,
+            cure=EXPORT_AGAIN,
         )
+    facts = []
     if gone:
         text = f"{gone} record(s) are marked as deleted and left out; rows are counted without them"
         facts.append(Fact("file", text, gone))
-    turned = _turned_rings(table)
+    turned = turned_rings(table)
     if turned:
-        facts.append(
-            Fact(
-                "shape",
-                (
-                    f"{turned} zone(s) have outlines or holes that run the wrong way round for a shapefile; "
-                    "holes are told by which ring lies inside which"
-                ),
-                turned,
-            )
-        )
-    return table, dbf, facts
-
-
-def _turned_rings(table: Any) -> int:
-    """Count shapes with a ring against the rule of the format: outlines clockwise, holes anticlockwise."""
-    import shapely
-
-    parts, row = shapely.get_parts(table.geometry.to_numpy(), return_index=True)
-    rings, part = shapely.get_rings(parts, return_index=True)
-    if not rings.size:
-        return 0
-    outline = np.r_[True, part[1:] != part[:-1]]
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    sound = np.ones(rings.size, dtype=bool)
-    sound[ring[~np.isfinite(points).all(axis=1)]] = False  # such a ring has no direction, and GEOS raises
-    turned = shapely.is_ccw(rings[sound]) == outline[sound]
-    return int(np.unique(row[part[sound][turned]]).size)
+        text = (f"{turned} zone(s) have outlines or holes that run the wrong way round for a shapefile; "
+                "holes are told by which ring lies inside which")  # fmt: skip
+        facts.append(Fact("shape", text, turned))
+    return facts
 
 
 def _read(source: Source) -> tuple[Any, int, bool]:
@@ -426,4 +366,4 @@ def _read(source: Source) -> tuple[Any, int, bool]:
 
 def _unreadable(where: str, problem: Exception) -> PrescriptionError:
     text = str(problem).split(";")[0].strip().rstrip(".")
-    return PrescriptionError(f"the file cannot be read ({text})", where=where, cure=_EXPORT_AGAIN)
+    return PrescriptionError(f"the file cannot be read ({text})", where=where, cure=EXPORT_AGAIN)

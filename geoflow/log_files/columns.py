@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
 from geoflow.base.errors import LogError, QuantityError
+from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
-from geoflow.base.units import rate_unit as unit_named
-from geoflow.files.output import replace_file
 from geoflow.layers.notes import Fact
 from geoflow.layers.number_cells import MASS_WORDS, contradicts
 from geoflow.log_files.log_units import ROLES, Role, known_unit
+from geoflow.log_files.mapping import named_columns
 from geoflow.log_files.tables import LogTable
 
-__all__ = ["Chosen", "choose_columns", "load_mapping", "save_mapping"]
+__all__ = ["Chosen", "choose_columns"]
 
 _UNUSED: Final = "-"
 _NO_UNIT: Final = {"plain", "time"}  # a time's unit is asked for where the cells need one
@@ -49,93 +48,6 @@ class Chosen:
     asked: bool
 
 
-def save_mapping(
-    path: Path,
-    columns: Mapping[str, tuple[str, str | None]],
-    *,
-    replace: bool = False,
-    protect: tuple[Path, ...] = (),
-) -> None:
-    """Write roles as a small JSON file of ``"role": "NAME:UNIT"`` that `load_mapping` and a person can read.
-
-    Raises
-    ------
-    OutputError
-        If the file exists and `replace` is false, or cannot be written.
-    """
-
-    text = json.dumps({role: f"{name}:{unit or ''}" for role, (name, unit) in columns.items()}, indent=1)
-
-    def write(target: Path) -> None:
-        target.write_text(text + "\n", encoding="utf-8")
-
-    replace_file(path, write, replace=replace, protect=protect)
-
-
-def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
-    """Read a mapping of role to column and unit.
-
-    Raises
-    ------
-    LogError
-        If it is missing, no such file, or names an unknown role.
-    """
-    try:
-        if path.exists() and not path.is_file():
-            raise OSError("it is no ordinary file")  # a pipe would let us wait for ever
-        document = json.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as problem:
-        raise LogError(
-            f"the mapping cannot be opened ({problem})", where=str(path), cure="check the name and the folder"
-        ) from problem
-    except json.JSONDecodeError as problem:
-        raise LogError(
-            f"the mapping is no JSON ({problem.msg})",
-            where=f"{path}, line {problem.lineno}",
-            cure='write it like {"applied": "Rate:lb N/ac"}',
-        ) from problem
-    except (RecursionError, ValueError) as problem:  # nested too deep, or a number of thousands of digits
-        raise LogError(
-            "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
-        ) from problem
-    if not isinstance(document, dict) or not all(isinstance(value, str) for value in document.values()):
-        raise LogError(
-            "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
-        )
-    found: dict[str, tuple[str, str | None]] = {}
-    for role, value in document.items():
-        _known_role(role, str(path))
-        name, mark, unit = value.rpartition(":")
-        found[role] = (name, unit.strip() or None) if mark else (value, None)
-    return found
-
-
-def _known_role(role: str, where: str) -> None:
-    if role not in ROLES:
-        raise LogError(
-            f"there is no role '{role}'{nearest(role, ROLES)}", where=where, cure=f"one of {', '.join(ROLES)}"
-        )
-
-
-def _asked(columns: Sequence[str], mapping: Path | None, names: Sequence[str]) -> dict[str, tuple[str, str | None]]:
-    """Return what a person named: the options over the mapping file."""
-    found = load_mapping(mapping) if mapping is not None else {}
-    told: set[str] = set()
-    for option in columns:
-        role, mark, value = option.partition("=")
-        where = f'--column "{option}"'
-        if not mark or not value.strip():
-            raise LogError("this names no column", where=where, cure='write it like --column "applied=Rate:lb N/ac"')
-        role = role.strip().casefold()
-        _known_role(role, where)
-        if role in told:
-            raise LogError(f"the role '{role}' is given twice", where=where, cure="leave one of them out")
-        told.add(role)
-        name, mark, unit = value.rpartition(":")
-        found[role] = (value.strip(), None) if not mark or value in names else (name.strip(), unit.strip() or None)
-    return found
-
-
 def choose_columns(
     table: LogTable,
     columns: Sequence[str],
@@ -160,54 +72,52 @@ def choose_columns(
     LogError
         If a column is unknown, or a role the work cannot do without is open; the error lists what to type.
     """
-    chosen: dict[str, Chosen] = {}
-    facts: list[Fact] = []
-    asked = {**table.roles, **_asked(columns, mapping, table.names)}
-    for role, (name, unit) in asked.items():
-        if name != _UNUSED:
-            index = _find(table, name, role)
-            own = _unit_in(ROLES[role], name) if len(index) == 1 else None
-            chosen[role] = Chosen(index, "+".join(table.names[at] for at in index), unit or own, True)
+    named = {**table.roles, **named_columns(columns, mapping, table.names)}
+    found = {role: _column_named(table, role, *column) for role, column in named.items() if column[0] != _UNUSED}
+    open_roles, facts = _choose_unmistakable(table, named, found, rate_unit)
+    chosen = {role: found[role] for role in ROLES if role in found}
+    _settle_rates(table, chosen, open_roles, rate_unit, product_known=product_known)
+    _refuse_open(table, chosen, open_roles)
+    return chosen, [*facts, *_open_facts(table, open_roles), *_idle_facts(table, chosen, open_roles)]
+
+
+def _column_named(table: LogTable, role: str, name: str, unit: str | None) -> Chosen:
+    index = _find(table, name, role)
+    own = _unit_in(ROLES[role], name) if len(index) == 1 else None
+    return Chosen(index, "+".join(table.names[at] for at in index), unit or own, True)
+
+
+def _choose_unmistakable(
+    table: LogTable, named: Mapping[str, object], chosen: dict[str, Chosen], rate_unit: str | None
+) -> tuple[dict[str, list[int]], list[Fact]]:
+    """Add to `chosen` what names tell for certain; returns the columns of each role that is left open."""
     taken = {at for column in chosen.values() for at in column.index}
-    wanted = [part for part in ROLES.values() if part.name not in asked]
-    if table.shapes is not None:
-        wanted = [part for part in wanted if part.name not in {"lon", "lat"}]
+    known = set(named) if table.shapes is None else {*named, "lon", "lat"}
     open_roles: dict[str, list[int]] = {}
-    for part in wanted:
-        candidates = _candidates(part, table, taken)
+    facts: list[Fact] = []
+    for part in (part for part in ROLES.values() if part.name not in known):
         if part.name == "time" and (pair := _date_and_time(table, taken)):
             chosen["time"] = Chosen(pair, "+".join(table.names[at] for at in pair), None, False)
             facts.append(Fact("column", f"time is taken from the columns '{chosen['time'].name}'"))
-            continue
-        if not candidates:
-            continue
-        at, unit = candidates[0]
-        given = rate_unit if part.kind == "rate" else None
-        ready = unit is not None or given is not None or part.kind in _NO_UNIT
-        if len(candidates) == 1 and ready:
-            name = table.names[at]
-            chosen[part.name] = Chosen((at,), name, unit, False)
-            facts.append(Fact("column", f"{part.name} is taken from the column '{name}'{_in(unit or given)}"))
-        else:
-            open_roles[part.name] = [each for each, _ in candidates]
-    chosen = {role: chosen[role] for role in ROLES if role in chosen}
-    _settle_rates(table, chosen, open_roles, rate_unit, product_known=product_known)
-    _refuse_open(table, chosen, open_roles)
-    facts += _open_facts(table, open_roles)
-    used = {at for column in chosen.values() for at in column.index} | {
-        at for each in open_roles.values() for at in each
-    }
-    idle = [name for at, name in enumerate(table.names) if at not in used]
-    if idle:
-        listed = ", ".join(f"'{name}'" for name in idle[:12]) + (
-            f" and {len(idle) - 12} more" if len(idle) > 12 else ""
-        )
-        facts.append(Fact("column", f"not used: {listed}; --column ROLE=NAME:UNIT takes one into use"))
-    return chosen, facts
+        elif candidates := _candidates(part, table, taken):
+            at, unit = candidates[0]
+            given = unit or (rate_unit if part.kind == "rate" else None)
+            if len(candidates) == 1 and (given is not None or part.kind in _NO_UNIT):
+                chosen[part.name] = Chosen((at,), table.names[at], unit, False)
+                stated = f", in {given}" if given else ""
+                facts.append(Fact("column", f"{part.name} is taken from the column '{table.names[at]}'{stated}"))
+            else:
+                open_roles[part.name] = [each for each, _ in candidates]
+    return open_roles, facts
 
 
-def _in(unit: str | None) -> str:
-    return f", in {unit}" if unit else ""
+def _idle_facts(table: LogTable, chosen: Mapping[str, Chosen], open_roles: Mapping[str, list[int]]) -> list[Fact]:
+    used = {at for column in chosen.values() for at in column.index}.union(*open_roles.values())
+    idle = [f"'{name}'" for at, name in enumerate(table.names) if at not in used]
+    if not idle:
+        return []
+    listed = ", ".join(idle[:12]) + (f" and {len(idle) - 12} more" if len(idle) > 12 else "")
+    return [Fact("column", f"not used: {listed}; --column ROLE=NAME:UNIT takes one into use")]
 
 
 def _words(name: str) -> list[str]:
@@ -301,36 +211,43 @@ def _settle_rates(
     product_known: bool,
 ) -> None:
     """Give the rates their unit, or refuse with every choice; `chosen` and `open_roles` are brought up to date."""
-    lines, what = "", []
+    unsettled = []
     for role in ("applied", "target"):
-        column = chosen.get(role)
-        if column is None:
-            if role == "applied" or open_roles.get(role):
-                named = open_roles.pop(role, [])
-                likely = named or _likely(table, chosen)
-                one = len(named) == 1
-                what.append(f"what '{table.names[named[0]]}' counts" if one else f"which column is the {role} rate")
-                for index in likely:
-                    lines += _option(role, table.names[index], rate_unit or "UNIT") + _span(table, index)
-            continue
-        own = column.unit
-        stated = _unit_in(ROLES[role], column.name)
-        full = own is not None and (" " in own or product_known or column.asked)
-        unit = own if column.asked and own != stated else rate_unit or own
-        _refuse_contradiction(table, column, role, unit, stated)
-        if unit is None or (rate_unit is None and not full):
-            what.append(f"what '{column.name}' counts" + (f" ({own} of which product)" if own else ""))
-            lines += _option(role, column.name, "UNIT") + _span(table, column.index[0])
-        else:
-            chosen[role] = Chosen(column.index, column.name, unit, column.asked)
-    if what:
+        if role in chosen:
+            unsettled += _settle_rate(table, chosen, role, rate_unit, product_known=product_known)
+        elif role == "applied" or open_roles.get(role):
+            named = open_roles.pop(role, [])
+            what = f"what '{table.names[named[0]]}' counts" if len(named) == 1 else f"which column is the {role} rate"
+            lines = (
+                _option(role, table.names[index], rate_unit or "UNIT") + _span(table, index)
+                for index in named or _likely(table, chosen)
+            )
+            unsettled.append((what, "".join(lines)))
+    if unsettled:
         units = ", ".join(ROLES["applied"].units)
         raise LogError(
-            f"the log does not say {' nor '.join(what)}",
+            f"the log does not say {' nor '.join(what for what, _ in unsettled)}",
             where=table.where,
-            cure=f"say it with one option for each role, UNIT being one of {units} "
-            f"(the last four with --nitrogen):{lines}\n  or give --rate-unit for all rates",
+            cure=f"say it with one option for each role, UNIT being one of {units} (the last four with --nitrogen):"
+            + "".join(lines for _, lines in unsettled)
+            + "\n  or give --rate-unit for all rates",
         )
+
+
+def _settle_rate(
+    table: LogTable, chosen: dict[str, Chosen], role: str, rate_unit: str | None, *, product_known: bool
+) -> list[tuple[str, str]]:
+    """Give a rate its unit; where that is open returns what is not known and the option that would say it."""
+    column = chosen[role]
+    own, stated = column.unit, _unit_in(ROLES[role], column.name)
+    unit = own if column.asked and own != stated else rate_unit or own
+    _refuse_contradiction(table, column, role, unit, stated)
+    full = own is not None and (" " in own or product_known or column.asked)
+    if unit is not None and (rate_unit is not None or full):
+        chosen[role] = replace(column, unit=unit)
+        return []
+    what = f"what '{column.name}' counts" + (f" ({own} of which product)" if own else "")
+    return [(what, _option(role, column.name, "UNIT") + _span(table, column.index[0]))]
 
 
 def _refuse_contradiction(table: LogTable, column: Chosen, role: str, unit: str | None, stated: str | None) -> None:
@@ -356,19 +273,17 @@ def _refuse_contradiction(table: LogTable, column: Chosen, role: str, unit: str 
 def _likely(table: LogTable, chosen: Mapping[str, Chosen]) -> list[int]:
     """Columns of numbers that no other role has and that do not count rows."""
     taken = {at for column in chosen.values() for at in column.index}
-    found = []
-    for index in range(len(table.names)):
-        if index in taken or not table.is_number(index) or any(
-            _candidates(role, table, taken | (set(range(len(table.names))) - {index}))
-            for role in ROLES.values() if role.kind != "rate"
-        ):  # fmt: skip
-            continue
-        values = table.numbers(index)
-        finite = values[np.isfinite(values)]
-        counts = finite.size > 1 and bool((np.diff(finite) == 1.0).all())
-        if finite.size and finite.min() >= 0.0 and not counts:
-            found.append(index)
-    return found
+    others = [role for role in ROLES.values() if role.kind != "rate"]
+    taken |= {at for role in others for at, _ in _candidates(role, table, taken)}
+    return [at for at in range(len(table.names)) if at not in taken and table.is_number(at) and _is_amount(table, at)]
+
+
+def _is_amount(table: LogTable, index: int) -> bool:
+    """Whether a column holds numbers from zero up that do not merely count the rows."""
+    values = table.numbers(index)
+    finite = values[np.isfinite(values)]
+    counts = finite.size > 1 and bool((np.diff(finite) == 1.0).all())
+    return finite.size > 0 and float(finite.min()) >= 0.0 and not counts
 
 
 def _refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict[str, list[int]]) -> None:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.layers.notes import Fact
 
-__all__ = ["places_across", "sections_at_once"]
+__all__ = ["Track", "places_across", "sections_at_once"]
 
 _ROUNDS: Final = 60
 # Records of one moment beside each other: far across the way, and hardly along it.
@@ -53,14 +54,35 @@ def _recordings(moment: IntArray, label: IntArray, count: int) -> IntArray:
     return np.asarray(np.unique(owner, return_inverse=True)[1])
 
 
+@dataclass(frozen=True, slots=True)
+class Track:
+    """When and where records were made, shape (n,) each.
+
+    Attributes
+    ----------
+    time, x, y : ndarray
+        [s] (NaN without a clock) and [m].
+    heading : ndarray
+        Clockwise from north [rad]; NaN where it is not known.
+    run : ndarray of int
+        Pass each record belongs to.
+    """
+
+    time: FloatArray
+    x: FloatArray
+    y: FloatArray
+    heading: FloatArray
+    run: IntArray
+
+    def at(self, records: IntArray | BoolArray) -> Track:
+        """Return the track of some of the records."""
+        return Track(self.time[records], self.x[records], self.y[records], self.heading[records], self.run[records])
+
+
 def places_across(
     label: IntArray,
     names: tuple[str, ...],
-    time: FloatArray,
-    x: FloatArray,
-    y: FloatArray,
-    heading: FloatArray,
-    pass_of: IntArray,
+    track: Track,
     facts: list[Fact],
     *,
     own: bool,
@@ -74,10 +96,10 @@ def places_across(
     ----------
     label : ndarray of int, shape (n,)
         Place of each record's label in `names`, in the order that numbers give.
-    time, x, y, heading : ndarray, shape (n,)
-        [s] (NaN without a clock), [m] and clockwise from north [rad].
-    pass_of : ndarray of int, shape (n,)
-        Pass each record belongs to.
+    track : Track
+        When and where each record was made.
+    facts : list of Fact
+        Brought up to date.
     own : bool
         Whether the positions are the sections' own; if not, the order of the labels stands within each set.
 
@@ -87,14 +109,14 @@ def places_across(
         None where the records do not tell which labels belong to one moment.
     """
     count = len(names)
-    moment = _moments(time, label)
+    moment = _moments(track.time, label)
     recording = _recordings(moment, label, count)
     sets = int(recording.max()) + 1
     if sets == count and count > 1:
         return None
     place = np.arange(count, dtype=np.float64)
     if own:
-        place, strays = _offsets(label, moment, x, y, heading, pass_of, count)
+        place, strays = _offsets(label, moment, track, count)
         if strays > _DISAGREE:
             text = f"the sections lie in another order in {100.0 * strays:.0f} % of the passes"
             facts.append(Fact("section", f"{text}: their places are an average"))
@@ -110,13 +132,11 @@ def places_across(
     return np.asarray(rank[label])
 
 
-def _offsets(
-    label: IntArray, moment: IntArray, x: FloatArray, y: FloatArray, heading: FloatArray, pass_of: IntArray, count: int
-) -> tuple[FloatArray, float]:
+def _offsets(label: IntArray, moment: IntArray, track: Track, count: int) -> tuple[FloatArray, float]:
     """Place of each label to the right of the bar's middle [m], and the share of passes that have another order."""
-    known = np.isfinite(heading)
-    label, moment, pass_of = label[known], moment[known], pass_of[known]
-    x, y, heading = x[known], y[known], heading[known]
+    known = np.isfinite(track.heading)
+    label, moment, track = label[known], moment[known], track.at(known)
+    x, y, heading, pass_of = track.x, track.y, track.heading, track.run
     size = np.maximum(np.bincount(moment), 1)
 
     def mean(values: FloatArray) -> FloatArray:

@@ -10,9 +10,10 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import QuantityError
+from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.spelling import nearest
-from geoflow.base.units import RATE_UNITS, parse, parse_pressure, rate_unit, to_si
+from geoflow.base.units import parse, parse_pressure, to_si
 
 __all__ = ["ROLES", "TIME_UNITS", "Conditions", "Role", "known_unit", "nitrogen_per_unit", "role_to_si"]
 

@@ -20,13 +20,13 @@ from geoflow.log_files.screening import Fixes, find_fixes, strays
 from geoflow.log_files.sections import Labels, read_labels
 from geoflow.log_files.tables import LogTable
 
-__all__ = ["Reading"]
+__all__ = ["LogColumns"]
 
 _TOO_MANY: Final = 0.2  # more strays than this are no strays
 
 
 @dataclass(frozen=True)
-class Reading:
+class LogColumns:
     """A log on its way into arrays: its table, the columns chosen, and what was found out and left out so far."""
 
     table: LogTable

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["Fixes", "Motion", "duplicates", "find_fixes", "measure_motion", "strays"]
+__all__ = ["Fixes", "Motion", "Moves", "duplicates", "find_fixes", "in_order_driven", "measure_motion", "strays"]
 
 _FASTEST: Final = 60.0  # no ground machine moves faster between two fixes [m/s]
 _NO_RETURN: Final = 20.0  # nor goes this fast one way and straight back [m/s]
@@ -81,6 +81,57 @@ class Motion:
     heading: FloatArray
     speed: FloatArray
     interval: float
+
+
+@dataclass(frozen=True)
+class Moves:
+    """The records kept, one run after the other in the order driven, and how the machine moved; shape (n,) each.
+
+    Attributes
+    ----------
+    rows : ndarray of int
+        Rows of the file.
+    time : ndarray
+        [s]; NaN without a clock.
+    run : ndarray of int
+        Uninterrupted pass.
+    heading, speed, step : ndarray
+        As in `Motion`.
+    shared : bool
+        As in `Fixes`.
+    """
+
+    rows: IntArray
+    time: FloatArray
+    run: IntArray
+    heading: FloatArray
+    speed: FloatArray
+    step: FloatArray
+    shared: bool
+
+
+def in_order_driven(rows: IntArray, fixes: Fixes) -> Moves:
+    """Order records by the passes they were driven in.
+
+    Parameters
+    ----------
+    rows : ndarray of int, shape (n,)
+        Rows of the file.
+    fixes : Fixes
+        Found in the positions and times of these rows.
+    """
+    motion = measure_motion(fixes)
+    in_run = np.argsort(motion.run[fixes.fix], kind="stable")
+    fix = fixes.fix[in_run]
+    return Moves(
+        rows[fixes.order[in_run]],
+        fixes.time[fix],
+        motion.run[fix],
+        motion.heading[fix],
+        motion.speed[fix],
+        motion.step[fix],
+        fixes.shared,
+    )
 
 
 def duplicates(time: FloatArray, x: FloatArray, y: FloatArray, section: IntArray) -> BoolArray:

@@ -17,13 +17,39 @@ from geoflow.layers.notes import Fact
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["Labels", "lay_sections", "read_labels", "read_switch", "sections_by_number"]
+__all__ = ["BarWidths", "Labels", "lay_sections", "read_labels", "read_switch", "sections_by_number"]
 
 _SIDES: Final = {"left": 0, "l": 0, "centre": 1, "center": 1, "middle": 1, "c": 1, "m": 1, "right": 2, "r": 2}
 _ON: Final = {"1": True, "true": True, "on": True, "yes": True, "y": True, "t": True, "applying": True, "active": True,
               "0": False, "false": False, "off": False, "no": False, "n": False, "f": False,
               "inactive": False}  # fmt: skip
 _MOST: Final = 256
+
+
+@dataclass(frozen=True, slots=True)
+class BarWidths:
+    """What is known of the bar from elsewhere than the log.
+
+    Attributes
+    ----------
+    width : float or None
+        Of the whole bar [m].
+    sections : sequence of float or None
+        Of its sections, left to right [m].
+    """
+
+    width: float | None = None
+    sections: Sequence[float] | None = None
+
+    @property
+    def count(self) -> int | None:
+        """How many sections it has."""
+        return None if self.sections is None else len(self.sections)
+
+    @property
+    def whole(self) -> float | None:
+        """Width of the whole bar, if need be that of its sections together [m]."""
+        return self.width if self.width is not None or self.sections is None else sum(self.sections)
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,8 +190,7 @@ def read_switch(cells: pandas.Series[Any], *, where: str) -> tuple[BoolArray, Bo
 def lay_sections(
     section: IntArray,
     logged: FloatArray | None,
-    bar_width: float | None,
-    section_widths: Sequence[float] | None,
+    bar: BarWidths,
     *,
     sectioned: bool,
     where: str,
@@ -179,10 +204,8 @@ def lay_sections(
         From 0 at the left.
     logged : ndarray or None, shape (n,)
         Width in the log [m]: of the section, or of the whole bar where it is as wide as that.
-    bar_width : float or None
-        [m].
-    section_widths : sequence of float or None
-        Left to right [m].
+    bar : BarWidths
+        What is known of the bar.
     sectioned : bool
         Whether the log has records for each section; if not, each speaks of the whole bar.
 
@@ -191,27 +214,33 @@ def lay_sections(
     LogError
         If nothing says how wide the bar is.
     """
-    count = int(section.max()) + 1
     if logged is not None:
         logged = np.where(logged > 0.0, logged, np.nan)
-    whole = bar_width if bar_width is not None else sum(section_widths) if section_widths is not None else None
-    if not sectioned:
-        if logged is None:
-            if whole is None:
-                raise _unknown_width(where)
-            facts.append(Fact("derived", f"the log has no width: every record is as wide as the bar, {_feet(whole)}"))
-            return np.full(section.size, whole), np.zeros(section.size)
-        return _filled(logged, whole, where, facts), np.zeros(section.size)
-    if section_widths is not None and count <= len(section_widths):
-        widths = np.asarray(section_widths, dtype=np.float64)
-    elif logged is not None and np.isfinite(logged).any() and not _is_bar(logged, bar_width):
+    if sectioned:
+        return _widths_of_sections(section, logged, bar, where, facts)
+    offset = np.zeros(section.size)
+    if logged is not None:
+        return _filled(logged, bar.whole, where, facts), offset
+    if bar.whole is None:
+        raise _unknown_width(where)
+    facts.append(Fact("derived", f"the log has no width: every record is as wide as the bar, {_feet(bar.whole)}"))
+    return np.full(section.size, bar.whole), offset
+
+
+def _widths_of_sections(
+    section: IntArray, logged: FloatArray | None, bar: BarWidths, where: str, facts: list[Fact]
+) -> tuple[FloatArray, FloatArray]:
+    count = int(section.max()) + 1
+    if bar.sections is not None and count <= len(bar.sections):
+        widths = np.asarray(bar.sections, dtype=np.float64)
+    elif logged is not None and np.isfinite(logged).any() and not _is_bar(logged, bar.width):
         usual = float(np.nanmedian(logged))
         own = [logged[(section == at) & np.isfinite(logged)] for at in range(count)]
         widths = np.array([float(np.median(part)) if part.size else usual for part in own])
         facts.append(Fact("section", "the width in the log is taken as that of each section, not of the whole bar"))
         return _filled(logged, usual, where, facts), _offsets(widths)[section]
-    elif bar_width is not None:
-        widths = np.full(count, bar_width / count)
+    elif bar.width is not None:
+        widths = np.full(count, bar.width / count)
         facts.append(Fact("section", f"every one of the {count} sections is taken as an equal share of the bar"))
     else:
         raise _unknown_width(where)

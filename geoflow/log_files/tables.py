@@ -145,6 +145,13 @@ def _text_facts(name: str, read: Any) -> list[Fact]:
 def read_log_table(path: Path, layer: str | None) -> LogTable:
     """Open a log of any format.
 
+    Parameters
+    ----------
+    path : Path
+        The file, or a folder of task data.
+    layer : str or None
+        Which of its layers or tasks.
+
     Raises
     ------
     LogError
@@ -160,20 +167,23 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
         if layer is not None:
             raise LogError("a table has no layers", where=f"{where}, --layer {layer}", cure="leave --layer out")
         return _read_csv(path, where) if suffix in _TEXT else _read_parquet(path, where)
-    if not path.exists() or suffix not in FORMATS:
-        siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
-        if not path.exists():
-            raise LogError(
-                f"there is no such file{nearest(path.name, siblings)}", where=where, cure="check the name and folder"
-            )
-        if path.is_file() and not is_companion(path.name):
-            raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {LOG_FORMATS}")
+    _refuse_other_formats(path, where)
     try:
         with open_source(path, layer) as source:
             table, dbf, facts = read_table(source)
     except PrescriptionError as problem:
         raise in_log_words(problem) from problem
     return _of_frame(table, where, source.file_format, facts, dbf)
+
+
+def _refuse_other_formats(path: Path, where: str) -> None:
+    if not path.exists():
+        siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+        raise LogError(
+            f"there is no such file{nearest(path.name, siblings)}", where=where, cure="check the name and folder"
+        )
+    if path.is_file() and path.suffix.casefold() not in FORMATS and not is_companion(path.name):
+        raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {LOG_FORMATS}")
 
 
 def _of_frame(table: Any, where: str, file_format: str, facts: list[Fact], dbf: Dbf | None) -> LogTable:
@@ -228,24 +238,12 @@ def _read_csv(path: Path, where: str) -> LogTable:
 
     data = path.read_bytes()
     encoding = _encoding(data)
-    head = data[:200_000].decode(encoding, errors="replace")
-    lines = head.splitlines()
-    start = 0
-    mark = None
-    while start < len(lines) and (not lines[start].strip() or lines[start].startswith(("#", "sep="))):
-        mark = lines[start][4:5] or mark if lines[start].startswith("sep=") else mark
-        start += 1
-    if start >= len(lines):
-        raise LogError("the file holds no line of names", where=where, cure="copy or export it again")
-    mark = mark or max(",;\t", key=lambda each: _unquoted(lines[start]).count(each))
+    lines = data[:200_000].decode(encoding, errors="replace").splitlines()
+    start, mark = _line_of_names(lines, where)
+    names: list[str] = []
     try:
         names = [name.strip() for name in next(csv.reader([lines[start]], delimiter=mark))]
-        if sum(bool(re.fullmatch(r"[-+\d.,eE]*\d[-+\d.,eE]*", name)) for name in names) > len(names) / 2:
-            raise LogError(
-                "the first line holds numbers where the names of the columns should be",
-                where=f"{where}, line {start + 1}",
-                cure="add a first line that names every column",
-            )
+        _refuse_numbers(names, f"{where}, line {start + 1}")
         sample = list(csv.reader(lines[start + 1 : start + 1 + _SAMPLE], delimiter=mark))
         widest = max((len(row) for row in sample[:-1] or sample), default=0)
         names += [f"column {at + 1}" for at in range(len(names), widest)]
@@ -257,26 +255,50 @@ def _read_csv(path: Path, where: str) -> LogTable:
                 skiprows=start + 1, index_col=False, low_memory=False, skipinitialspace=True, skip_blank_lines=False,
             )  # fmt: skip
     except (csv.Error, pandas.errors.ParserError, pandas.errors.ParserWarning, pandas.errors.EmptyDataError) as problem:
-        line = re.search(r"line (\d+), saw (\d+)", str(problem))
-        raise LogError(
-            f"a line has {line[2]} cells for {len(names)} columns" if line else f"it is no table ({problem})",
-            where=f"{where}, line {line[1]}" if line else where,
-            cure="correct or delete that line, or export the log again" if line else "export the log again",
-        ) from problem
+        raise _no_table(problem, len(names), where) from problem
     except UnicodeDecodeError as problem:
         raise LogError("the text is in no known code", where=where, cure="save it as UTF-8") from problem
-    last = len(table)
-    while last and table.iloc[last - 1].isna().all():
-        last -= 1
-    if not last:
+    filled = np.flatnonzero(table.notna().any(axis=1))
+    if not filled.size:
         raise LogError("the file holds names of columns but no records", where=where, cure="export the log again")
-    table = table.iloc[:last]
+    table = table.iloc[: filled[-1] + 1]
     facts = []
     if decimal == ",":
         facts.append(Fact("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5"))
     if encoding == "cp1252":
         facts.append(Fact("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong"))
     return LogTable(where, "csv", names, [table[at] for at in range(len(names))], None, None, facts)
+
+
+def _line_of_names(lines: list[str], where: str) -> tuple[int, str]:
+    """Which line, from 0, names the columns, and what stands between them."""
+    mark = None
+    for at, line in enumerate(lines):
+        if line.startswith("sep="):
+            mark = line[4:5] or mark
+        elif line.strip() and not line.startswith("#"):
+            return at, mark or max(",;\t", key=lambda each: _unquoted(line).count(each))
+    raise LogError("the file holds no line of names", where=where, cure="copy or export it again")
+
+
+def _refuse_numbers(names: list[str], where: str) -> None:
+    if sum(bool(re.fullmatch(r"[-+\d.,eE]*\d[-+\d.,eE]*", name)) for name in names) > len(names) / 2:
+        raise LogError(
+            "the first line holds numbers where the names of the columns should be",
+            where=where,
+            cure="add a first line that names every column",
+        )
+
+
+def _no_table(problem: Exception, columns: int, where: str) -> LogError:
+    line = re.search(r"line (\d+), saw (\d+)", str(problem))
+    if line is None:
+        return LogError(f"it is no table ({problem})", where=where, cure="export the log again")
+    return LogError(
+        f"a line has {line[2]} cells for {columns} columns",
+        where=f"{where}, line {line[1]}",
+        cure="correct or delete that line, or export the log again",
+    )
 
 
 def _encoding(data: bytes) -> str:

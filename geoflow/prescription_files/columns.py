@@ -10,10 +10,10 @@ import numpy as np
 
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.errors import PrescriptionError
+from geoflow.base.rate_units import RATE_UNITS, RateUnit
+from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
-from geoflow.base.units import RATE_UNITS, RateUnit
-from geoflow.base.units import rate_unit as unit_named
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import GROUND_WORDS, MASS_WORDS, Numbers, Suffix, contradicts
 

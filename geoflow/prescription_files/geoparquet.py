@@ -7,12 +7,12 @@ from pathlib import Path
 from geoflow.base.errors import PrescriptionError
 from geoflow.layers.parquet import parquet_library, refuse_undecodable
 from geoflow.layers.vector_source import check_only_layer, find_file
-from geoflow.prescription_files.table import Wishes, ZoneTable
+from geoflow.prescription_files.table import ReaderOptions, ZoneTable
 
 __all__ = ["read_parquet"]
 
 
-def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
+def read_parquet(path: Path, options: ReaderOptions) -> ZoneTable:
     """Read a GeoParquet file; one without a CRS is in longitude and latitude [GeoParquet 1.1, "crs"].
 
     Raises
@@ -25,7 +25,7 @@ def read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
 
     where = str(path)
     file = find_file(path)
-    check_only_layer(wishes.layer, file.stem, where)
+    check_only_layer(options.layer, file.stem, where)
     pyarrow = parquet_library(PrescriptionError, "reading", where, "export the zones as .gpkg or .geojson")
     with file.open("rb") as stream:
         start = stream.read(20)

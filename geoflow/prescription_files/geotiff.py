@@ -14,12 +14,12 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import PrescriptionError, QuantityError
+from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.spelling import nearest
-from geoflow.base.units import RateUnit, rate_unit
 from geoflow.layers.notes import Fact
 from geoflow.layers.vector_source import check_only_layer, find_file
 from geoflow.prescription_files.columns import unit_in_name
-from geoflow.prescription_files.table import Wishes, ZoneRule, ZoneTable
+from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
 
 if TYPE_CHECKING:
     import pyproj
@@ -36,8 +36,6 @@ MOST_ZONES: Final = 250_000
 _STARTS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _STRAIGHT: Final = 0.002  # degree; over the 200 m a parallel bends by a millimetre at 49 degrees north
 _DIGITS: Final = 12  # of a scaled value; further ones are noise of the multiplication
-
-
 _FINEST: Final = 1e-12  # of the coordinates: in smaller cells neighbouring corners are one number
 
 
@@ -139,7 +137,7 @@ def _grid(raster: Any, where: str) -> Grid:
     return grid
 
 
-def read_raster(path: Path, wishes: Wishes) -> ZoneTable:
+def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
     """Read one band of a GeoTIFF as zones.
 
     Cells without a value (nodata, mask, NaN) are no zone. Scale and offset of the band are applied. A 4-byte number is
@@ -154,8 +152,8 @@ def read_raster(path: Path, wishes: Wishes) -> ZoneTable:
     import geopandas
 
     where, file = str(path), find_file(path)
-    check_only_layer(wishes.layer, file.stem, where)
-    rule: ZoneRule = wishes.zones or "class"
+    check_only_layer(options.layer, file.stem, where)
+    rule: ZoneRule = options.zones or "class"
     with _opened(file, where) as raster:
         if len(raster.subdatasets) > 1:
             raise PrescriptionError(
@@ -168,7 +166,7 @@ def read_raster(path: Path, wishes: Wishes) -> ZoneTable:
                 where=where,
                 cure="cut it to the field, or make its cells larger",
             )
-        band = _band(raster, wishes.rate_column, where)
+        band = _band(raster, options.rate_column, where)
         name, unit = _name_and_unit(raster, band, where)
         data = raster.read(band, masked=True)
         facts = _band_facts(raster, band)

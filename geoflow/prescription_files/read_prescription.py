@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.units import RateUnit
-from geoflow.base.units import rate_unit as unit_named
+from geoflow.base.rate_units import RateUnit
+from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts
-from geoflow.layers.project_zones import grounded, placed
+from geoflow.layers.project_zones import locate_zones, project_zones
 from geoflow.prescription_files.columns import choose_column, choose_unit
 from geoflow.prescription_files.readers import read_zone_table
-from geoflow.prescription_files.table import Wishes, ZoneRule, ZoneTable
+from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
 from geoflow.prescription_files.zone_notes import fit_facts, number_facts, shape_facts
 
 if TYPE_CHECKING:
@@ -137,13 +137,13 @@ def read_prescription(
     """
 
     where = str(path)
-    source = read_zone_table(path, Wishes(layer, rate_column, zones, take_as_ammonia))
+    source = read_zone_table(path, ReaderOptions(layer, rate_column, zones, take_as_ammonia))
     table, dbf, facts = source.table, source.dbf, list(source.facts)
     shapes = np.array(table.geometry.array, dtype=object)
     rows = np.arange(len(shapes))
-    placement, lost = placed(shapes, table, crs, swap_axes, source.degrees_unless_said, where)
+    placement, lost = locate_zones(shapes, table, crs, swap_axes, source.degrees_unless_said, where)
     frame = local_frame(*placement.centre)
-    grounds, area, perimeter, lost, report = grounded(shapes, placement, frame, lost)
+    grounds, area, perimeter, lost, report = project_zones(shapes, placement, frame, lost)
     facts += placement.facts
 
     names = [str(name) for name in table.columns if name != table.geometry.name]

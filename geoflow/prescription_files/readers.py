@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.units import rate_unit
-from geoflow.prescription_files.table import Wishes, ZoneTable
-
-if TYPE_CHECKING:
-    pass
+from geoflow.base.rate_units import rate_unit
+from geoflow.prescription_files.table import ReaderOptions, ZoneTable
 
 __all__ = ["READERS", "Reader", "read_zone_table"]
 
@@ -30,15 +27,15 @@ class Reader:
     """
 
     takes: Callable[[Path], bool]
-    read: Callable[[Path, Wishes], ZoneTable]
+    read: Callable[[Path, ReaderOptions], ZoneTable]
 
 
 def _ends_in(*endings: str) -> Callable[[Path], bool]:
     return lambda path: path.suffix.casefold() in endings
 
 
-def _refuse_zone_rule(path: Path, wishes: Wishes) -> None:
-    if wishes.zones is not None:
+def _refuse_zone_rule(path: Path, options: ReaderOptions) -> None:
+    if options.zones is not None:
         raise PrescriptionError(
             "--zones says how a raster becomes zones, and this file holds zones already",
             where=str(path),
@@ -46,8 +43,8 @@ def _refuse_zone_rule(path: Path, wishes: Wishes) -> None:
         )
 
 
-def _refuse_ammonia_word(path: Path, wishes: Wishes) -> None:
-    if wishes.take_as_ammonia:
+def _refuse_ammonia_word(path: Path, options: ReaderOptions) -> None:
+    if options.take_as_ammonia:
         raise PrescriptionError(
             "--take-as-ammonia speaks of the product of task data, and this file names no product",
             where=str(path),
@@ -61,36 +58,36 @@ def _is_task_data(path: Path) -> bool:
     return is_taskdata(path)
 
 
-def _read_task_data(path: Path, wishes: Wishes) -> ZoneTable:
+def _read_task_data(path: Path, options: ReaderOptions) -> ZoneTable:
     from geoflow.isoxml.products import ammonia_facts
     from geoflow.isoxml.zones import read_taskdata_zones
 
-    _refuse_zone_rule(path, wishes)
-    found = read_taskdata_zones(path, layer=wishes.layer)
-    rate = found.choose_rate(wishes.rate_column)
-    facts = (*found.facts, *ammonia_facts(rate, take_as_ammonia=wishes.take_as_ammonia, where=found.where))
+    _refuse_zone_rule(path, options)
+    found = read_taskdata_zones(path, layer=options.layer)
+    rate = found.choose_rate(options.rate_column)
+    facts = (*found.facts, *ammonia_facts(rate, take_as_ammonia=options.take_as_ammonia, where=found.where))
     units = {each.column: rate_unit(each.unit) for each in found.rates}
     return ZoneTable("task data", found.table, found.task, facts, rate_column=rate.column, units=units)
 
 
-def _read_raster(path: Path, wishes: Wishes) -> ZoneTable:
+def _read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
     from geoflow.prescription_files.geotiff import read_raster
 
-    return read_raster(path, wishes)
+    return read_raster(path, options)
 
 
-def _read_parquet(path: Path, wishes: Wishes) -> ZoneTable:
+def _read_parquet(path: Path, options: ReaderOptions) -> ZoneTable:
     from geoflow.prescription_files.geoparquet import read_parquet
 
-    _refuse_zone_rule(path, wishes)
-    return read_parquet(path, wishes)
+    _refuse_zone_rule(path, options)
+    return read_parquet(path, options)
 
 
-def _read_layer(path: Path, wishes: Wishes) -> ZoneTable:
+def _read_layer(path: Path, options: ReaderOptions) -> ZoneTable:
     from geoflow.layers.vector_source import open_source, read_table
 
-    with open_source(path, wishes.layer) as source:
-        _refuse_zone_rule(path, wishes)
+    with open_source(path, options.layer) as source:
+        _refuse_zone_rule(path, options)
         table, dbf, facts = read_table(source)
     by_default = source.file_format.endswith("geojson")
     return ZoneTable(source.file_format, table, source.layer, tuple(facts), dbf, degrees_unless_said=by_default)
@@ -105,7 +102,7 @@ READERS: Final[tuple[Reader, ...]] = (
 )
 
 
-def read_zone_table(path: Path | str, wishes: Wishes) -> ZoneTable:
+def read_zone_table(path: Path | str, options: ReaderOptions) -> ZoneTable:
     """Read the zones of a file with the reader that takes it.
 
     Raises
@@ -116,5 +113,5 @@ def read_zone_table(path: Path | str, wishes: Wishes) -> ZoneTable:
     file = Path(path)
     reader = next(reader for reader in READERS if reader.takes(file))
     if reader.takes is not _is_task_data:
-        _refuse_ammonia_word(file, wishes)
-    return reader.read(file, wishes)
+        _refuse_ammonia_word(file, options)
+    return reader.read(file, options)

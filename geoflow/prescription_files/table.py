@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
-from geoflow.base.units import RateUnit
+from geoflow.base.rate_units import RateUnit
 from geoflow.layers.notes import Fact
 
 if TYPE_CHECKING:
@@ -14,14 +14,14 @@ if TYPE_CHECKING:
 
     from geoflow.layers.dbf import Dbf
 
-__all__ = ["Wishes", "ZoneRule", "ZoneTable"]
+__all__ = ["ReaderOptions", "ZoneRule", "ZoneTable"]
 
 ZoneRule = Literal["class", "cell"]
 """How a raster becomes zones: adjacent cells of equal value merged, or every cell by itself."""
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class ReaderOptions:
     """What a reader has to know of the options; None where one was not given.
 
     Attributes

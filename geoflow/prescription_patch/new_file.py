@@ -14,8 +14,8 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import GeoflowError, OutputError
+from geoflow.base.rate_units import RateUnit
 from geoflow.base.rates import UnitRates
-from geoflow.base.units import RateUnit
 from geoflow.files.inputs import beside
 from geoflow.files.output import disk_error, replace_file
 from geoflow.layers.notes import rows_text

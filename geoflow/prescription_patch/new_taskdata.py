@@ -19,7 +19,7 @@ from geoflow.prescription_patch.new_shapes import moved_shapes, zones_to_write
 
 if TYPE_CHECKING:
     from geoflow.base.arrays import FloatArray
-    from geoflow.base.units import RateUnit
+    from geoflow.base.rate_units import RateUnit
 
 __all__ = ["FORMS", "becomes_task_data", "is_task_target", "refuse_losses", "write_task_prescription"]
 

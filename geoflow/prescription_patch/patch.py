@@ -12,6 +12,7 @@ import numpy as np
 from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import GeoflowError, OutputError
 from geoflow.files.output import OutputFolder, disk_error, replace_file
+from geoflow.layers.dbf import Dbf
 from geoflow.layers.number_cells import parse_numbers
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
 from geoflow.prescription_patch.patch_cells import Changes, RateFormat, same_rate
@@ -229,34 +230,39 @@ def _check_same_shapes(staged: dict[str, Path], there: dict[str, Path], target: 
 
 def _verify(prescription: Prescription, changes: Changes, staged: Path) -> None:
     """Read the staged file and refuse it if anything but the rates differs from what was read."""
-    import shapely
-
     try:
         with open_source(staged, prescription.layer if prescription.file_format != "geojson" else None) as source:
             table, dbf, _ = read_table(source)
     except GeoflowError as problem:
         raise _unfaithful(prescription, f"it cannot be read back: {problem.what}") from problem
-    old = prescription.table
+    difference = _difference(table, prescription.table, changes, dbf)
+    if difference:
+        raise _unfaithful(prescription, difference)
+
+
+def _difference(table: Any, old: Any, changes: Changes, dbf: Dbf | None) -> str:
+    """What differs from the table as read beside the rates that were to change; empty where nothing does."""
+    import shapely
+
     if list(table.columns) != list(old.columns) or len(table) != len(old) or table.crs != old.crs:
-        raise _unfaithful(prescription, "columns, rows or coordinate system differ")
-    one, other = (shapely.to_wkb(both.geometry.to_numpy(), flavor="iso") for both in (table, old))
-    if not np.array_equal(one, other):
-        raise _unfaithful(prescription, "shapes differ")
+        return "columns, rows or coordinate system differ"
+    if not np.array_equal(*(shapely.to_wkb(both.geometry.to_numpy(), flavor="iso") for both in (table, old))):
+        return "shapes differ"
     names = [str(name) for name in old.columns]
     at = names.index(changes.column)
-    for position, name in enumerate(names):
-        if position != at and name != old.geometry.name and not _alike(table.iloc[:, position], old.iloc[:, position]):
-            raise _unfaithful(prescription, f"the column '{name}' differs")
+    others = [position for position, name in enumerate(names) if position != at and name != old.geometry.name]
+    for position in others:
+        if not _alike(table.iloc[:, position], old.iloc[:, position]):
+            return f"the column '{names[position]}' differs"
     left = np.ones(len(old), dtype=bool)
     left[changes.row] = False
     if not _alike(table.iloc[left, at], old.iloc[left, at]):
-        raise _unfaithful(prescription, "rates differ that were to stay")
+        return "rates differ that were to stay"
     index = at - (names.index(str(old.geometry.name)) < at)
-    numeric = dbf is not None and dbf.fields[index].kind in "NF"
-    written = parse_numbers(dbf.text(index) if numeric else _plain(table.iloc[:, at])).values[changes.row]
+    cells = dbf.text(index) if dbf is not None and dbf.fields[index].kind in "NF" else _plain(table.iloc[:, at])
     slack = _CLOSE_SINGLE if table.iloc[:, at].dtype == np.float32 else _CLOSE
-    if not same_rate(written, changes.after, slack).all():
-        raise _unfaithful(prescription, "the new rates are read back as others")
+    same = same_rate(parse_numbers(cells).values[changes.row], changes.after, slack).all()
+    return "" if same else "the new rates are read back as others"
 
 
 def _plain(column: Any) -> Any:

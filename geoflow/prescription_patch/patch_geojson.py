@@ -23,8 +23,6 @@ _BRACE = re.compile(_STRING + rb"|[{}]", re.DOTALL)
 _BRACKET = re.compile(_STRING + rb"|[\[\]]", re.DOTALL)
 _GAP = re.compile(rb"[\s,]*")
 _BOM: Final = b"\xef\xbb\xbf"
-
-
 _OPENING: Final = ord("{")
 
 Span = tuple[int, int]

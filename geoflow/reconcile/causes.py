@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -12,7 +11,6 @@ from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.hydraulics.window import FlowWindow
-from geoflow.reconcile.agreement import within
 from geoflow.reconcile.lag import Tracks, tracks
 
 __all__ = [
@@ -20,7 +18,6 @@ __all__ = [
     "LOST_LIQUID",
     "OVERLAP",
     "ZONE_BORDER",
-    "OffCauses",
     "off_causes",
     "response_time",
     "turning_ratio",
@@ -40,29 +37,6 @@ _SETTLED: Final = 3.0
 _REACH: Final = 2
 _TIGHTEST: Final = 0.1
 _SAME_WIDTH: Final = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class OffCauses:
-    """What put records off their target.
-
-    Attributes
-    ----------
-    cause : ndarray of str, shape (n,)
-        One of `CAUSES`; empty where the record was near enough to its target, off, or without a rate.
-    reason : ndarray of str, shape (n,)
-        The same for every record with a rate and a target, on target or not: what would explain an error.
-    judged_area, off_area : float
-        Area with a rate and a target, and the part of it off the target [m2].
-    share : dict of str to float
-        Each cause's share of the area off the target [-]; zeros where none is.
-    """
-
-    cause: TextArray
-    reason: TextArray
-    judged_area: float
-    off_area: float
-    share: dict[str, float]
 
 
 def response_time(controller: Controller | None) -> float:
@@ -149,8 +123,8 @@ def off_causes(
     window: FlowWindow | None = None,
     nitrogen_fraction: float = NITROGEN_FRACTION,
     limit: float = 0.10,
-) -> OffCauses:
-    """Say of every record that was off its target what put it there.
+) -> TextArray:
+    """Say of every record what would put it off its target.
 
     Compared is the rate on the ground, the logged one times `turning_ratio`. In this order, the first that fits:
 
@@ -173,6 +147,11 @@ def off_causes(
         Mass of nitrogen over mass of ammonia [-].
     limit : float
         How far from the target is off [-].
+
+    Returns
+    -------
+    ndarray of str, shape (n,)
+        One of `CAUSES` for every record with a rate and a target, on target or not; empty for the others.
     """
     clock = _clock(log)
     road = tracks(log, clock)
@@ -180,7 +159,6 @@ def off_causes(
     area = np.nan_to_num(log.step * log.width)
     ratio = turning_ratio(log)
     judged = on & np.isfinite(log.applied) & np.isfinite(log.target) & (area > 0.0)
-    off = judged & ~within(log.applied * ratio, log.target, limit)
 
     in_use = np.where(on, log.width, 0.0)
     width = in_use
@@ -204,8 +182,4 @@ def off_causes(
         np.abs(ratio - 1.0) > half,
         outside,
     ]
-    reason = np.where(judged, np.select(reasons, CAUSES[:-1], CAUSES[-1]), "")
-    cause = np.where(off, reason, "")
-    off_area = float(area[off].sum())
-    share = {name: float(area[cause == name].sum()) / off_area if off_area > 0.0 else 0.0 for name in CAUSES}
-    return OffCauses(cause, reason, float(area[judged].sum()), off_area, share)
+    return np.where(judged, np.select(reasons, CAUSES[:-1], CAUSES[-1]), "")

@@ -24,13 +24,14 @@ from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER, 
 from geoflow.reconcile.ground import OFF, Ground, in_steps, lay_ground
 from geoflow.reconcile.lag import Lag, estimate_lag, shifted
 
-__all__ = ["Asked", "Reconciliation", "Shift", "ZoneSums", "reconcile", "with_lost_liquid"]
+__all__ = ["Reconciliation", "Shift", "TargetMap", "ZoneSums", "reconcile", "with_lost_liquid"]
 
 _SENSITIVITY: Final = 1.0
+_TOLERANCE: Final = 1e-3  # of the areas, as in `swaths.overlay`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Asked:
+class TargetMap:
     """A target map in the log's frame.
 
     Attributes
@@ -192,42 +193,42 @@ def _shifts(log: AppliedLog, rate: FloatArray, area: FloatArray, lag: Lag | None
     return tuple(found)
 
 
-def _zone_sums(asked: Asked, lain: Overlay, laid: Ground) -> ZoneSums:
-    size = asked.rate.size
+def _zone_sums(target: TargetMap, covered: Overlay, laid: Ground) -> ZoneSums:
+    size = target.rate.size
     known = np.isfinite(laid.applied) & (laid.zone >= 0)
-    covered = np.where(lain.zone_covered > 0.0, lain.zone_covered, np.nan)
+    reached = np.where(covered.zone_covered > 0.0, covered.zone_covered, np.nan)
     return ZoneSums(
-        area=lain.zone_area,
-        covered=lain.zone_covered,
-        missed=np.where(asked.rate > 0.0, np.maximum(lain.zone_area - lain.zone_covered, 0.0), 0.0),
-        doubled=lain.zone_doubled,
-        asked=asked.rate,
-        nitrogen=lain.zone_applied,
-        rate=lain.zone_applied / covered,
+        area=covered.zone_area,
+        covered=covered.zone_covered,
+        missed=np.where(target.rate > 0.0, np.maximum(covered.zone_area - covered.zone_covered, 0.0), 0.0),
+        doubled=covered.zone_doubled,
+        asked=target.rate,
+        nitrogen=covered.zone_applied,
+        rate=covered.zone_applied / reached,
         within_10=_mean_by(laid.zone[known], laid.area[known], (~laid.off[known]).astype(np.float64), size),
     )
 
 
-def _missed_unasked(asked: Asked, lain: Overlay, boundary: Any) -> float:
+def _missed_unasked(target: TargetMap, covered: Overlay, boundary: Any) -> float:
     """Missed ground of zones of rate 0 [m2]; of zones across the boundary no more than lies inside it."""
     import shapely
 
-    none = asked.rate == 0.0
-    missed = np.maximum(lain.zone_area - lain.zone_covered, 0.0)[none]
+    none = target.rate == 0.0
+    missed = np.maximum(covered.zone_area - covered.zone_covered, 0.0)[none]
     if boundary is not None and none.any():
-        missed = np.minimum(missed, np.nan_to_num(shapely.area(shapely.intersection(asked.zones[none], boundary))))
-    return float(min(missed.sum(), max(lain.missed, 0.0)))
+        missed = np.minimum(missed, np.nan_to_num(shapely.area(shapely.intersection(target.zones[none], boundary))))
+    return float(min(missed.sum(), max(covered.missed, 0.0)))
 
 
-def _driven_unasked(log: AppliedLog, drawn: Any, lain: Overlay, boundary: Any, tolerance: float) -> float:
+def _driven_unasked(log: AppliedLog, drawn: Any, covered: Overlay, boundary: Any) -> float:
     """Ground inside the boundary that only records cover which were to give nothing and gave nothing [m2]."""
     idle = ~log.on & (log.target == 0.0) & ~(log.applied > 0.0)
     driven = lay_strips(replace(log, on=log.on | idle), drawn)
     if not (idle & driven.ground).any():
         return 0.0
     quads, strip = driven.of(np.ones(log.row.size, dtype=np.bool_))
-    whole = overlay(quads, np.zeros(int(driven.ground.sum())), [boundary], strip=strip, tolerance=tolerance)
-    return min(max(whole.covered_in_field - lain.covered_in_field, 0.0), max(lain.missed, 0.0))
+    whole = overlay(quads, np.zeros(int(driven.ground.sum())), [boundary], strip=strip, tolerance=_TOLERANCE)
+    return min(max(whole.covered_in_field - covered.covered_in_field, 0.0), max(covered.missed, 0.0))
 
 
 def _cause_areas(laid: Ground, piece_cause: TextArray) -> dict[str, float]:
@@ -249,14 +250,13 @@ def with_lost_liquid(found: Reconciliation, records: IntArray) -> Reconciliation
 
 def reconcile(
     log: AppliedLog,
-    asked: Asked | None = None,
+    target: TargetMap | None = None,
     boundary: Any = None,
     *,
     response_time: float,
     drawn: Any = None,
     window: FlowWindow | None = None,
     nitrogen_fraction: float = NITROGEN_FRACTION,
-    tolerance: float = 1e-3,
 ) -> Reconciliation:
     """Lay a log on the ground and compare it with what was asked.
 
@@ -264,7 +264,7 @@ def reconcile(
     ----------
     log : AppliedLog
         Records, shape (n,).
-    asked : Asked, optional
+    target : TargetMap, optional
         The target map; without it the log's own target serves.
     boundary : Polygon or MultiPolygon, optional
         Of the field, in the log's frame [m]; the map's outline if not given.
@@ -276,61 +276,43 @@ def reconcile(
         Of the bar over the log's temperatures.
     nitrogen_fraction : float
         Mass of nitrogen over mass of ammonia [-].
-    tolerance : float
-        Of the areas, as in `swaths.overlay`.
     """
-    ground_of = lay_strips(log, drawn)
-    ground = ground_of.ground
-    with_ground = np.flatnonzero(ground)
-    mass_rate = ground_rates(log, ground_of.area)
+    strips = lay_strips(log, drawn)
+    ground = strips.ground
+    mass_rate = ground_rates(log, strips.area)
     rate = np.where(ground, log.applied * turning_ratio(log), np.nan)
-    # Without a map the boundary itself is the one zone, so that pieces outside it are told apart.
-    alone = asked is None and boundary is not None
-    shapes: Any = asked.zones if asked is not None else np.array([boundary] if alone else [], dtype=object)
-    quads, owner = ground_of.of(ground)
-    lain = overlay(
-        quads,
-        np.nan_to_num(mass_rate[ground]),
-        shapes,
-        None if alone else boundary,
-        strip=owner,
-        values=np.stack([*in_steps(rate[ground]), *in_steps(log.target[ground])]),
-        tolerance=tolerance,
-    )
-    has_field = asked is not None or boundary is not None
-    inside = lain.zone >= 0 if has_field else np.ones(lain.zone.size, dtype=np.bool_)
-    strip, zone, area = with_ground[lain.strip[inside]], lain.zone[inside], lain.area[inside]
-    if asked is not None:
-        piece_target = asked.rate[zone]
-        compared = replace(log, target=_mean_by(strip, area, piece_target, log.row.size))
-    else:
-        piece_target, compared = log.target[strip], log
-
+    covered = _overlay(strips, mass_rate, rate, log.target, target, boundary)
+    has_field = target is not None or boundary is not None
+    inside = covered.zone >= 0 if has_field else np.ones(covered.zone.size, dtype=np.bool_)
+    strip, area = np.flatnonzero(ground)[covered.strip[inside]], covered.area[inside]
     own = bool(np.isfinite(log.target).any())
+    if target is None:
+        piece_target, compared = log.target[strip], log
+        known = np.isfinite(log.target) & ground
+        nitrogen_asked = float((log.target * log.width * log.step)[known].sum())
+        missed_unasked = 0.0 if boundary is None else _driven_unasked(log, drawn, covered, boundary)
+        sources = ("log", "log") if own else ("", "")
+    else:
+        piece_target = target.rate[covered.zone[inside]]
+        compared = replace(log, target=_mean_by(strip, area, piece_target, log.row.size))
+        nitrogen_asked = float(target.rate @ covered.zone_area)
+        missed_unasked = _missed_unasked(target, covered, boundary)
+        sources = ("map", "log" if own else "map")
     lag = estimate_lag(log if own else compared)
     record_area = np.asarray(np.bincount(strip, weights=area, minlength=log.row.size), dtype=np.float64)
     reason = off_causes(
         compared, response_time=response_time, window=window, nitrogen_fraction=nitrogen_fraction, limit=OFF
-    ).reason
-    judged = np.isfinite(rate[strip]) & np.isfinite(piece_target)
-    near = within(rate[strip], piece_target, OFF)
-    cause = np.where(judged & ~near, reason[strip], "")
-    if asked is not None:
-        # One rate for the whole section cannot suit two zones: where no event explains it, the border does.
-        mixed = np.abs(compared.target[strip] - piece_target) > 1e-9 * np.abs(piece_target)
-        cause[(cause == CAUSES[-1]) & mixed] = ZONE_BORDER
-    laid = lay_ground(
-        lain, inside, rate[strip], piece_target, None if asked is None else asked.rate, has_field=has_field
     )
-    out = np.where(log.on, np.nan_to_num(log.applied * log.width * log.step), 0.0)
-    known_target = np.isfinite(log.target) & ground
-    in_field = float(np.nan_to_num(mass_rate)[strip] @ area)
+    cause = _piece_causes(rate[strip], piece_target, reason[strip], compared.target[strip])
+    laid = lay_ground(
+        covered, inside, rate[strip], piece_target, None if target is None else target.rate, has_field=has_field
+    )
     return Reconciliation(
         log=compared,
-        asked_by="map" if asked is not None else "log" if own else "",
-        strips=ground_of,
+        asked_by=sources[0],
+        strips=strips,
         rate=rate,
-        overlay=lain,
+        overlay=covered,
         has_field=has_field,
         strip=strip,
         piece_area=area,
@@ -340,24 +322,43 @@ def reconcile(
         agreement=laid.agreement(),
         by_pass=agreement(rate[strip], piece_target, area),
         lag=lag,
-        lag_from="log" if own else "map" if asked is not None else "",
+        lag_from=sources[1],
         shifts=_shifts(compared, rate, record_area, lag),
         cause_area=_cause_areas(laid, cause),
-        nitrogen_out=float(out.sum()),
-        nitrogen_in_field=in_field if has_field else np.nan,
-        nitrogen_asked=(
-            float(asked.rate @ lain.zone_area)
-            if asked is not None
-            else float((log.target * log.width * log.step)[known_target].sum())
-        ),
+        nitrogen_out=float(np.where(log.on, np.nan_to_num(log.applied * log.width * log.step), 0.0).sum()),
+        nitrogen_in_field=float(np.nan_to_num(mass_rate)[strip] @ area) if has_field else np.nan,
+        nitrogen_asked=nitrogen_asked,
         unknown_rate_area=float(record_area[~np.isfinite(log.applied)].sum()),
-        outside_area=float(lain.area[~inside].sum()),
-        missed_unasked=(
-            _missed_unasked(asked, lain, boundary)
-            if asked is not None
-            else _driven_unasked(log, drawn, lain, boundary, tolerance)
-            if alone
-            else 0.0
-        ),
-        zones=None if asked is None else _zone_sums(asked, lain, laid),
+        outside_area=float(covered.area[~inside].sum()),
+        missed_unasked=missed_unasked,
+        zones=None if target is None else _zone_sums(target, covered, laid),
     )
+
+
+def _overlay(
+    strips: Strips, mass_rate: FloatArray, rate: FloatArray, logged: FloatArray, target: TargetMap | None, boundary: Any
+) -> Overlay:
+    # Without a map the boundary itself is the one zone, so that pieces outside it are told apart.
+    alone = target is None and boundary is not None
+    zones: Any = target.zones if target is not None else np.array([boundary] if alone else [], dtype=object)
+    ground = strips.ground
+    quads, owner = strips.of(ground)
+    return overlay(
+        quads,
+        np.nan_to_num(mass_rate[ground]),
+        zones,
+        None if alone else boundary,
+        strip=owner,
+        values=np.stack([*in_steps(rate[ground]), *in_steps(logged[ground])]),
+        tolerance=_TOLERANCE,
+    )
+
+
+def _piece_causes(rate: FloatArray, target: FloatArray, reason: TextArray, record_target: FloatArray) -> TextArray:
+    """Why each piece is off its target; empty where it is not, or cannot be judged."""
+    judged = np.isfinite(rate) & np.isfinite(target)
+    cause = np.where(judged & ~within(rate, target, OFF), reason, "")
+    # One rate for the whole section cannot suit two zones: where no event explains it, the border does.
+    mixed = np.abs(record_target - target) > 1e-9 * np.abs(target)
+    cause[(cause == CAUSES[-1]) & mixed] = ZONE_BORDER
+    return cause

@@ -52,7 +52,7 @@ class Ground:
 
 
 def lay_ground(
-    lain: Overlay,
+    covered: Overlay,
     inside: BoolArray,
     rate: FloatArray,
     target: FloatArray,
@@ -64,7 +64,7 @@ def lay_ground(
 
     Parameters
     ----------
-    lain : Overlay
+    covered : Overlay
         With rates and targets as its values, in steps of `_STEP`, and how many are not known.
     inside : ndarray of bool
         Which parts of strips lie in the field.
@@ -75,7 +75,7 @@ def lay_ground(
     has_field : bool
         Whether ground outside all zones is outside the field.
     """
-    shared = lain.shared
+    shared = covered.shared
     here = (shared.zone >= 0) | (not has_field)
     total, unrated, wanted, unaimed = (row[here] for row in shared.sums)
     zone = shared.zone[here]
@@ -85,10 +85,10 @@ def lay_ground(
     else:
         aimed = np.where(unaimed == 0, wanted * _STEP / shared.layers[here], np.nan)
     return Ground(
-        area=np.concatenate([lain.lone[inside], shared.area[here]]),
+        area=np.concatenate([covered.lone[inside], shared.area[here]]),
         applied=np.concatenate([rate, applied]),
         target=np.concatenate([target, aimed]),
-        zone=np.concatenate([lain.zone[inside], zone]),
+        zone=np.concatenate([covered.zone[inside], zone]),
         part=np.concatenate([np.arange(rate.size), np.full(zone.size, -1)]),
     )
 

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import IntArray, TextArray
+from geoflow.base.rate_units import RATE_UNITS
 from geoflow.base.schema import LIMITS, VERDICTS
-from geoflow.base.units import RATE_UNITS, System, number, show, unit_label
+from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import POLICIES
 from geoflow.report.canvas import STYLES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION

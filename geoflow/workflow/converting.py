@@ -11,8 +11,9 @@ import numpy as np
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
+from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
-from geoflow.base.units import RateUnit, parse, rate_unit
+from geoflow.base.units import parse
 from geoflow.files.inputs import watching
 from geoflow.options.typed import ConvertOptions, ReadOptions
 from geoflow.outcomes import ConvertOutcome

@@ -29,7 +29,7 @@ from geoflow.outcomes import ReconcileOutcome
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 from geoflow.reconcile.balance import gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
-from geoflow.reconcile.field import Asked, Reconciliation, reconcile, with_lost_liquid
+from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
 from geoflow.reconcile.loads import match_loads
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
@@ -203,7 +203,7 @@ def _reconcile_file(
         counted = _counted_density(bar, temperature, target_options.volume_temperature)
         rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
         zones = _moved(target.zones, target.local_crs, read.local_crs)
-        asked = Asked(zones, rate)
+        asked = TargetMap(zones, rate)
         told = (replace(fact, text=fact.text.replace("--crs", "--target-crs")) for fact in target.facts)
         facts += [replace(fact, text=f"map: {fact.text}") for fact in told]
         if target.rate_unit.basis == "ammonia volume":

@@ -14,8 +14,9 @@ import numpy as np
 
 from geoflow.base.errors import OutputError, UsageError
 from geoflow.base.progress import tell
+from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
-from geoflow.base.units import from_si, parse, rate_unit
+from geoflow.base.units import from_si, parse
 from geoflow.decide.costs import Prices, money
 from geoflow.decide.rewrite import POLICIES, Rules, rewrite, share_rates
 from geoflow.files.output import OutputFolder

@@ -34,7 +34,7 @@ from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import local_frame
 from geoflow.ground.laid_strips import lay_strips
 from geoflow.ground.swaths import ground_rates, overlay
-from geoflow.reconcile.field import Asked, reconcile
+from geoflow.reconcile.field import TargetMap, reconcile
 
 LONGITUDE, LATITUDE, HEADING = -93.6, 42.0, math.radians(13.0)
 WIDTH, STEP, PER_PASS = 18.288, 2.2, 400
@@ -110,7 +110,7 @@ def ours(points: int, count: int) -> dict[str, float]:
 
 def whole(points: int, count: int) -> dict[str, float]:
     zones = zones_of(points, count)
-    asked = Asked(zones, np.random.default_rng(2).choice([0.015, 0.0165, 0.018], len(zones)))
+    asked = TargetMap(zones, np.random.default_rng(2).choice([0.015, 0.0165, 0.018], len(zones)))
     start = time.perf_counter()
     log, _ = log_of(points)
     found = reconcile(log, asked, response_time=5.3)

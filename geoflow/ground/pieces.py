@@ -1,0 +1,165 @@
+"""Strips and zones in the frame of the scan lines: convex pieces bounded by lines, and edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import FloatArray, IntArray
+
+__all__ = ["Edges", "Pieces", "convex_pieces", "zone_edges"]
+
+# Edges rising less than this [m] run along the lines and bound nothing.
+_LEVEL: Final = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """Convex pieces of strips, in the frame of the lines.
+
+    Attributes
+    ----------
+    low, high : ndarray, shape (m,)
+        Least and greatest y [m].
+    left, right : ndarray, shape (2, 3, m)
+        Up to three bounding lines on either side, as intercept [m] and slope of x over y; infinite where there are
+        fewer.
+    strip : ndarray of int, shape (m,)
+        Strip the piece belongs to.
+    """
+
+    low: FloatArray
+    high: FloatArray
+    left: FloatArray
+    right: FloatArray
+    strip: IntArray
+
+    @classmethod
+    def of(cls, corners: FloatArray, strip: IntArray) -> Pieces:
+        """Describe convex quadrilaterals by their sides; corners of shape (m, 4, 2) [m]."""
+        step = np.roll(corners, -1, axis=1) - corners
+        turned = _signed_areas(corners) < 0.0
+        rise = np.where(turned[:, None], -step[..., 1], step[..., 1])
+        with np.errstate(divide="ignore", invalid="ignore"):  # of level sides, which bound nothing
+            slope = step[..., 0] / step[..., 1]
+            intercept = corners[..., 0] - slope * corners[..., 1]
+        sides = []
+        for belongs, beyond in ((rise < -_LEVEL, -np.inf), (rise > _LEVEL, np.inf)):
+            first = np.argsort(~belongs, axis=1, kind="stable")[:, :3]
+            line = np.stack([np.where(belongs, intercept, beyond), np.where(belongs, slope, 0.0)])
+            sides.append(np.ascontiguousarray(np.take_along_axis(line, first[None], axis=2).transpose(0, 2, 1)))
+        return cls(corners[..., 1].min(axis=1), corners[..., 1].max(axis=1), sides[0], sides[1], strip)
+
+    def ends(self, piece: IntArray, height: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Where the piece begins and ends at a y it reaches [m]: least and greatest x [m], shapes as `piece`."""
+        left, right = np.full(piece.size, -np.inf), np.full(piece.size, np.inf)
+        for side in range(3):
+            np.maximum(left, self.left[0, side][piece] + self.left[1, side][piece] * height, out=left)
+            np.minimum(right, self.right[0, side][piece] + self.right[1, side][piece] * height, out=right)
+        return left, np.maximum(left, right)
+
+
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """Edges of zones, in the frame of the lines, shape (m,).
+
+    Attributes
+    ----------
+    low, high : ndarray
+        Least and greatest y [m].
+    intercept, slope : ndarray
+        Of x over y [m] and [1].
+    zone : ndarray of int
+        Zone the edge bounds; the number after the last zone means the field's boundary.
+    """
+
+    low: FloatArray
+    high: FloatArray
+    intercept: FloatArray
+    slope: FloatArray
+    zone: IntArray
+
+
+def _signed_areas(corners: FloatArray) -> FloatArray:
+    """Areas [m2] of polygons of shape (m, corners, 2), positive where they run anticlockwise."""
+    across = corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1]
+    return np.asarray(0.5 * (across[0][:, 0] * across[1][:, 1] - across[0][:, 1] * across[1][:, 0]))
+
+
+def convex_pieces(quads: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
+    """Cut quadrilaterals into convex pieces: most stay whole, a dented or crossed one becomes two triangles.
+
+    Parameters
+    ----------
+    quads : ndarray, shape (n, 4, 2)
+        Corners in order, either way round [m].
+
+    Returns
+    -------
+    corners : ndarray, shape (m, 4, 2)
+        Pieces [m]; a triangle repeats its last corner.
+    owner : ndarray of int, shape (m,)
+        Quadrilateral the piece comes from.
+    area : ndarray, shape (n,)
+        Ground of each quadrilateral [m2]; both wings of a crossed one count.
+    """
+    before, after = quads - np.roll(quads, 1, axis=1), np.roll(quads, -1, axis=1) - quads
+    leftward = before[..., 0] * after[..., 1] - before[..., 1] * after[..., 0] > 0.0
+    rightward = before[..., 0] * after[..., 1] - before[..., 1] * after[..., 0] < 0.0
+    odd = np.flatnonzero(leftward.any(axis=1) & rightward.any(axis=1))
+    # A dent is the one corner that turns the other way; a crossing has two neighbours that turn alike.
+    left = leftward[odd]
+    dents = left.sum(axis=1)
+    crossed = (dents == 2) & (left[:, 0] != left[:, 2])
+    lone = np.where(dents[:, None] == 1, left, np.where(dents[:, None] == 3, ~left, rightward[odd]))
+    pair = left & np.roll(left, -1, axis=1)
+    start = np.where(crossed, pair.argmax(axis=1), lone.argmax(axis=1))
+    a, b, c, d = (quads[odd, (start + k) % 4] for k in range(4))
+    along, back = c - b, a - d
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bottom = along[:, 0] * back[:, 1] - along[:, 1] * back[:, 0]
+        share = ((d - b)[:, 0] * back[:, 1] - (d - b)[:, 1] * back[:, 0]) / bottom
+    # Parallel sides cannot cross, but for rounding; then the two triangles share an end.
+    middle = b + np.nan_to_num(np.clip(share, 0.0, 1.0))[:, None] * along
+    crossing = crossed[:, None]
+    one = np.stack([a, b, np.where(crossing, middle, c), np.where(crossing, middle, c)], axis=1)
+    two = np.stack([np.where(crossing, middle, a), c, d, d], axis=1)
+    whole = np.ones(len(quads), dtype=bool)
+    whole[odd] = False
+    even = np.flatnonzero(whole)
+    corners = np.concatenate([quads[even], one, two])
+    owner = np.concatenate([even, odd, odd])
+    area = np.bincount(owner, weights=np.abs(_signed_areas(corners)), minlength=len(quads))
+    return corners, owner, np.asarray(area, dtype=float)
+
+
+def zone_edges(shapes: Any, turn: FloatArray) -> Edges:
+    """Edges of all rings of polygons (None for a missing one), turned into the frame of the lines.
+
+    Parameters
+    ----------
+    shapes : array_like of Polygon, MultiPolygon or None, shape (zones,)
+        In a local frame [m].
+    turn : ndarray, shape (2, 2)
+        Rotation; points are multiplied by it from the right.
+    """
+    import shapely
+
+    parts, zone_of_part = shapely.get_parts(np.asarray(shapes, dtype=object), return_index=True)
+    rings, part_of_ring = shapely.get_rings(parts, return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    points = points @ turn
+    here = np.flatnonzero(ring[1:] == ring[:-1])
+    start, end = points[here], points[here + 1]
+    sloping = np.abs(end[:, 1] - start[:, 1]) > 0.0
+    start, end, here = start[sloping], end[sloping], here[sloping]
+    slope = (end[:, 0] - start[:, 0]) / (end[:, 1] - start[:, 1])
+    return Edges(
+        np.minimum(start[:, 1], end[:, 1]),
+        np.maximum(start[:, 1], end[:, 1]),
+        start[:, 0] - slope * start[:, 1],
+        slope,
+        np.asarray(zone_of_part[part_of_ring[ring[here]]], dtype=np.int64),
+    )

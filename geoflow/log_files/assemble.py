@@ -1,0 +1,214 @@
+"""From the rows of a log that are kept to SI arrays in the order driven."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.errors import LogError
+from geoflow.ground.applied_log import AppliedLog
+from geoflow.ground.geometry import areas
+from geoflow.layers.notes import Fact, rows_text
+from geoflow.log_files.lateral import Track, places_across
+from geoflow.log_files.positions import Places, width_across
+from geoflow.log_files.records import LogColumns
+from geoflow.log_files.screening import Moves
+from geoflow.log_files.sections import BarWidths, Labels, lay_sections, read_switch, sections_by_number
+
+__all__ = ["assemble"]
+
+
+def assemble(
+    reading: LogColumns, moves: Moves, places: Places, labels: Labels | None, rates: FloatArray, bar: BarWidths
+) -> AppliedLog:
+    """Bring the records that are kept into the order driven, with their ground and rates.
+
+    Parameters
+    ----------
+    reading : LogColumns
+        The columns; what is worked out or doubtful is noted there.
+    moves : Moves
+        The records kept and how the machine went through them.
+    places : Places
+        Positions of all rows.
+    labels : Labels or None
+        Sections of all rows, as the log calls them.
+    rates : ndarray, shape (rows,)
+        Applied nitrogen rates of all rows as logged [kg/m2].
+    bar : BarWidths
+        What is known of the bar.
+
+    Raises
+    ------
+    LogError
+        If the sections or the width of the bar cannot be told, or no record holds a rate.
+    """
+    rows = moves.rows
+    drawn = None if places.strips is None else places.strips[rows]
+    heading, speed, step = _movement(reading, moves)
+    track = Track(moves.time, places.x[rows], places.y[rows], heading, moves.run)
+    own = drawn is not None or (labels is not None and len(labels.names) > 1 and not moves.shared)
+    if own and drawn is None:
+        reading.say("section", "every section has positions of its own, taken as the sections' centres")
+    section = _sections(reading, labels, rows, track, bar.count, own=own)
+    logged_width = reading.si("width", rows)
+    if logged_width is None:
+        reading.derived.append("width")
+    if drawn is not None:
+        across = width_across(drawn, heading)
+        logged_width = across if logged_width is None else np.where(logged_width > 0.0, logged_width, across)
+        bar = BarWidths()
+        text = "the records are polygons: these are the ground, as they are drawn"
+        reading.say("derived", f"{text}, and their middles serve for lag and causes")
+    width, offset = lay_sections(
+        section, logged_width, bar, sectioned=labels is not None, where=reading.table.where, facts=reading.facts
+    )
+    if drawn is not None:
+        step = areas(drawn) / width
+    applied = rates[rows]
+    _refuse_without_rate(reading, applied)
+    target = _believed_target(reading, reading.si("target", rows), applied)
+    on = _switched_on(reading, rows, applied, target)
+    applied = np.where(applied >= 0.0, applied, np.nan)
+    _note_states(reading, rows, on, step, applied)
+    nothing = np.full(rows.size, np.nan)
+    known = {role: reading.si(role, rows) for role in ("flow", "pump_pressure", "bar_pressure", "temperature")}
+    _, run = np.unique(moves.run, return_inverse=True)
+    return AppliedLog(
+        row=rows, time=moves.time - (np.nanmin(moves.time) if np.isfinite(moves.time).any() else 0.0),
+        x=track.x, y=track.y, heading=heading, speed=speed, step=step, section=section,
+        offset=np.zeros_like(offset) if own else offset, width=width, run=run.astype(np.int64), on=on, applied=applied,
+        target=nothing if target is None else np.where(target < 0.0, np.nan, target),
+        **{role: nothing if found is None else found for role, found in known.items()},
+    )  # fmt: skip
+
+
+def _refuse_without_rate(reading: LogColumns, applied: FloatArray) -> None:
+    if not (applied >= 0.0).any():
+        name = reading.chosen["applied"].name
+        raise LogError(
+            f"the column '{name}' holds no rate, zero or more, in any record that is left",
+            where=reading.table.where,
+            cure='name the column of the applied rate: --column "applied=NAME:UNIT"',
+        )
+
+
+def _note_states(reading: LogColumns, rows: IntArray, on: BoolArray, step: FloatArray, applied: FloatArray) -> None:
+    """Note the records that are no ground, and those whose ground got an unknown rate."""
+    states = (
+        ("section off", ~on, "kept, but no ground"),
+        ("zero step", on & ~(step > 0.0), "kept, but no ground"),
+        ("no rate", on & (step > 0.0) & np.isnan(applied), "kept as ground, but what fell on it is not known"),
+    )
+    for cause, concerned, meaning in states:
+        if concerned.any():
+            reading.noted[cause] = tuple(np.sort(rows[concerned]).tolist())
+            reading.say("screen", f"{cause}: {meaning} ({rows_text(reading.noted[cause])})", concerned.sum())
+
+
+def _sections(
+    reading: LogColumns, labels: Labels | None, rows: IntArray, track: Track, count: int | None, *, own: bool
+) -> IntArray:
+    """Section of each record from 0 at the left: by their own places, else by their numbers."""
+    if labels is None:
+        return np.zeros(rows.size, dtype=np.int64)
+    where, names = reading.table.where, labels.names
+    section = None
+    if len(names) > 1:
+        # Runs follow each other; in the file the records of one moment stand together.
+        order = np.argsort(rows, kind="stable")
+        found = places_across(labels.code[rows[order]], names, track.at(order), reading.facts, own=own)
+        section = None if found is None else found[np.argsort(order)]
+    if section is None and own and not labels.ordered:
+        reading.say("section", f"which of the sections {', '.join(names[:6])} stands where is not known")
+        return labels.code[rows]
+    if section is None or (not own and int(section.max()) + 1 == len(names)):
+        return sections_by_number(labels, count, where=where, facts=reading.facts)[rows]
+    if count is not None and int(section.max()) >= count:
+        raise LogError(
+            f"the log has {int(section.max()) + 1} sections side by side and the bar file {count}",
+            where=where,
+            cure="give the bar file of this bar, or check that this is the column of sections",
+        )
+    return section
+
+
+def _believed_target(reading: LogColumns, target: FloatArray | None, applied: FloatArray) -> FloatArray | None:
+    """Target as logged; none where it is zero in every record though nitrogen went out."""
+    if target is None or not np.isfinite(target).any():
+        return target
+    name, known = reading.chosen["target"].name, target[np.isfinite(target)]
+    if not known.any() and (applied > 0.0).any():
+        text = f"the target in '{name}' is zero in every record though nitrogen went out: it is no target, and not used"
+        reading.doubts.append(Fact("target", text, target.size))
+        return None
+    if np.ptp(known) == 0.0:
+        reading.say("target", f"the target in '{name}' is one and the same throughout: neither lag nor concordance")
+    return target
+
+
+def _movement(reading: LogColumns, moves: Moves) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Heading, speed and step: as logged, and from positions where nothing is logged."""
+    found = {}
+    ways = {
+        "heading": (moves.heading, "from positions at least 1 m apart"),
+        "speed": (moves.speed, "from step and interval"),
+        "step": (
+            moves.step,
+            "from one position to the next; the first record of each run stands for as much as its second",
+        ),
+    }
+    for role, (measured, how) in ways.items():
+        logged = reading.si(role, moves.rows)
+        if logged is None:
+            if np.isfinite(measured).any():
+                reading.derived.append(role)
+                reading.say("derived", f"{role} is worked out {how}")
+            found[role] = measured
+            continue
+        if role == "heading":
+            logged = np.where(np.abs(logged) <= 2.0 * np.pi + 1e-9, logged, np.nan) % (2.0 * np.pi)
+        else:
+            logged = np.where(logged < 0.0, np.nan, logged)
+            _compare(reading, role, logged, measured)
+        empty = ~np.isfinite(logged)
+        if empty.any():
+            reading.say(
+                "derived", f"{role} is not logged in {rows_text(moves.rows[empty])}; worked out {how}", empty.sum()
+            )
+        found[role] = np.where(empty, measured, logged)
+    return found["heading"], found["speed"], found["step"]
+
+
+def _compare(reading: LogColumns, role: str, logged: FloatArray, measured: FloatArray) -> None:
+    """Say where a logged speed or step does not fit the positions, as with a wrong unit."""
+    moving = (measured > 0.0) & (logged > 0.0)
+    if moving.sum() < 5:
+        return
+    ratio = float(np.median(logged[moving] / measured[moving]))
+    if not 0.8 < ratio < 1.25:
+        text = (
+            f"the {role} in '{reading.chosen[role].name}' is {ratio:.2g} times what the positions give: check its unit"
+        )
+        reading.say("derived", text)
+
+
+def _switched_on(reading: LogColumns, rows: IntArray, applied: FloatArray, target: FloatArray | None) -> BoolArray:
+    """Whether each record's section delivered; without a column, wherever the rate is not zero."""
+    column = reading.chosen.get("on")
+    if column is None:
+        reading.derived.append("on")
+        off = ~(applied > 0.0)
+        text = "no column tells whether a section was on: it is taken as on where the applied rate is above zero"
+        starved = int((off & (target > 0.0)).sum()) if target is not None else 0
+        if starved:
+            text += f"; {starved} records without a rate had a target above zero and count as missed ground"
+        reading.say("derived", text, starved)
+        return np.asarray(~off, dtype=bool)
+    where = f"{reading.table.where}, column '{column.name}'"
+    state, known = read_switch(reading.table.columns[column.index[0]], where=where)
+    state, known = state[rows], known[rows]
+    if not known.all():
+        text = f"on or off is not logged in {rows_text(rows[~known])}; on where the rate is above zero"
+        reading.say("derived", text, int((~known).sum()))
+    return np.asarray(np.where(known, state, applied > 0.0), dtype=bool)
