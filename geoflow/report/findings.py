@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.base.units import System, from_si, show
+from geoflow.base.units import System, show
 from geoflow.diagnosis.findings import Finding
+from geoflow.report.json_numbers import json_number
 from geoflow.report.layout import count
 
 if TYPE_CHECKING:
@@ -169,8 +170,7 @@ def finding_numbers(finding: Finding) -> dict[str, float | None]:
     for name, value in finding.numbers.items():
         measure = _MEASURES.get(name, ("", "", "si"))
         key = name if measure is None else f"{name}_{measure[2]}"
-        shown = value if measure is None or not measure[0] else float(from_si(value, measure[0], measure[1]))
-        numbers[key] = round(shown, 6) if math.isfinite(shown) else None
+        numbers[key] = json_number(value, *(measure or ())[:2])
     return numbers
 
 
@@ -256,14 +256,14 @@ def _concern_spread(outcome: ReconcileOutcome, system: System) -> str:
 
 
 def _concern_missed(outcome: ReconcileOutcome, system: System) -> str:
-    lain, missed = outcome.found.overlay, outcome.found.missed
-    share = missed / (lain.missed + lain.covered_in_field)
+    overlay, missed = outcome.found.overlay, outcome.found.missed
+    share = missed / (overlay.missed + overlay.covered_in_field)
     return f"{show(missed, 'area', system)} of the field, {percent(share)}, were to get nitrogen and lie under no pass."
 
 
 def _concern_doubled(outcome: ReconcileOutcome, system: System) -> str:
-    lain = outcome.found.overlay
-    return f"{show(lain.doubled, 'area', system)} were covered more than once and got the rate more than once."
+    overlay = outcome.found.overlay
+    return f"{show(overlay.doubled, 'area', system)} were covered more than once and got the rate more than once."
 
 
 def _concern_outside(outcome: ReconcileOutcome, system: System) -> str:
@@ -288,9 +288,9 @@ def _concern_doubt(outcome: ReconcileOutcome, system: System) -> str:
 
 
 def _concern_repeated(outcome: ReconcileOutcome, system: System) -> str:
-    lain = outcome.found.overlay
+    overlay = outcome.found.overlay
     return (
-        f"The passes add up to {show(lain.swept, 'area', system)}, {lain.swept / lain.covered:.1f} times the ground "
+        f"The passes add up to {show(overlay.swept, 'area', system)}, {overlay.swept / overlay.covered:.1f} times the ground "
         "they lie on. Unless the field was driven like that, the width, the sections or the order of the records is "
         "wrong, and so is what follows."
     )

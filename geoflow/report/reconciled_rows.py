@@ -12,7 +12,7 @@ from geoflow.base.units import System, number, show, unit_label
 from geoflow.reconcile.balance import MOST_LOST
 from geoflow.report.findings import percent
 from geoflow.report.layout import zone_number
-from geoflow.report.reconciling import ticket_numbers
+from geoflow.report.reconciling import pulses
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
@@ -76,13 +76,13 @@ def went_out(outcome: ReconcileOutcome, system: System) -> str:
 
 def ground_rows(outcome: ReconcileOutcome, system: System) -> list[tuple[str, str]]:
     """Ground driven over, covered, missed and doubled, in the unit of area."""
-    found, lain = outcome.found, outcome.found.overlay
-    rows = [("driven over, passes added up", lain.swept), ("ground covered", lain.covered)]
+    found, overlay = outcome.found, outcome.found.overlay
+    rows = [("driven over, passes added up", overlay.swept), ("ground covered", overlay.covered)]
     if found.has_field:
-        rows += [("of it inside the field", lain.covered_in_field), ("field missed", found.missed)]
+        rows += [("of it inside the field", overlay.covered_in_field), ("field missed", found.missed)]
         if found.missed_unasked > 0.0:
             rows.append(("field without a pass where nothing was asked", found.missed_unasked))
-    rows.append(("covered more than once", lain.doubled))
+    rows.append(("covered more than once", overlay.doubled))
     if found.has_field:
         rows.append(("passes outside the field", found.outside_area))
     if found.unknown_rate_area > 0.0:
@@ -188,8 +188,8 @@ def zone_row(outcome: ReconcileOutcome, index: int, system: System) -> tuple[str
 
 def ticket_rows(outcome: ReconcileOutcome, system: System) -> list[tuple[str, str]]:
     """Say what log and scale tickets come to, to the precision a scale and a log can tell."""
-    balance, ticket = outcome.balance, ticket_numbers(outcome)
-    assert balance is not None and ticket is not None
+    balance = outcome.balance
+    assert balance is not None
     rows = [
         ("scale tickets", f"{show(balance.ticket, 'mass', system)} NH3"),
         ("log", f"{show(balance.logged, 'mass', system)} NH3"),
@@ -200,14 +200,12 @@ def ticket_rows(outcome: ReconcileOutcome, system: System) -> list[tuple[str, st
         rows.append(("multiply the log by", f"{balance.meter_factor:.3f}"))
     if balance.temperature_ratio is not None:
         rows.append(("of it the meter's missing temperature correction", f"{balance.temperature_ratio:.3f}"))
-    for name, key in (
-        ("corrected pulses per gallon, about", "pulses_per_gallon"),
-        ("the same without temperature correction", "pulses_per_gallon_as_used"),
-        ("corrected pulses per 10 lb N, about", "pulses_per_10_lb_n"),
-    ):
-        value = ticket[key]
-        if isinstance(value, float):
-            rows.append((name, rounded(value)))
+    names = (
+        "corrected pulses per gallon, about",
+        "the same without temperature correction",
+        "corrected pulses per 10 lb N, about",
+    )
+    rows += [(name, rounded(value)) for name, value in zip(names, pulses(balance), strict=True) if value is not None]
     if outcome.loads is not None:
         begins = outcome.loads.begins
         for at, factor in enumerate(outcome.loads.factor.tolist()):
@@ -218,8 +216,8 @@ def ticket_rows(outcome: ReconcileOutcome, system: System) -> list[tuple[str, st
 
 def ticket_notes(outcome: ReconcileOutcome, system: System) -> list[str]:
     """Say what the calibration rests on."""
-    ticket = ticket_numbers(outcome)
-    assert ticket is not None
+    balance = outcome.balance
+    assert balance is not None
     notes = []
     if outcome.loads is not None:
         factor = outcome.loads.factor
@@ -227,10 +225,10 @@ def ticket_notes(outcome: ReconcileOutcome, system: System) -> list[str]:
             f"The loads, cut at the log's longest stops, lie between {factor.min():.3f} and {factor.max():.3f}: so far "
             "is the calibration known."
         )
-    if outcome.balance is not None and outcome.balance.lost_share > MOST_LOST:
-        lost = percent(outcome.balance.lost_share)
+    if balance.lost_share > MOST_LOST:
+        lost = percent(balance.lost_share)
         notes.append(f"{lost} of what went out is missing from the log: no calibration follows from it.")
-    elif ticket["pulses_per_10_lb_n"] is None:
+    elif balance.pulses_per_nitrogen is None:
         notes.append("With --bar and a liquid temperature (logged, or --temperature) the meter's calibration follows.")
     elif outcome.meter_temperature is not None:
         at = show(outcome.meter_temperature, "temperature", system)
