@@ -11,16 +11,16 @@ from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import REASONS, Rewriting
 from geoflow.decide.vet import Vetting
-from geoflow.report.basis import Origin, basis_part, caution_part, stamp
+from geoflow.report.basis import Origin, basis_section, caution_section, stamp
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.day import Day, day_part
+from geoflow.report.day import Day, day_section
 from geoflow.report.layout import count, span, verb, zone_names, zone_numbers
 from geoflow.report.maps import Panel, field_map
-from geoflow.report.model import Block, Grid, Items, Para, Part, Picture, Report, plain
+from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Section, Table, plain
 from geoflow.report.rewriting import balance_text, money_lines, rewriting_answer
 from geoflow.report.symbology import CHANGES, VERDICT_LOOKS
 from geoflow.report.text import heading, left_out_text
-from geoflow.report.vetted import MOST_ZONES, map_caption, verdict_grid, window_part, zones_part
+from geoflow.report.vetted import MOST_ZONES, map_caption, verdict_table, window_section, zones_section
 from geoflow.report.window_panels import Asked
 
 if TYPE_CHECKING:
@@ -41,14 +41,14 @@ def change_kinds(done: Rewriting) -> list[str]:
     return kinds
 
 
-def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Part:
+def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Section:
     done, prescription, solution = outcome.done, outcome.vetted.prescription, outcome.vetted.solution
     names = zone_numbers(prescription)
-    blocks: list[Block] = [Para(warning, "warning") for warning in solution.warnings()]
+    blocks: list[Block] = [Paragraph(warning, "warning") for warning in solution.warnings()]
     raised = np.flatnonzero(done.raised)
     if raised.size:
         blocks.append(
-            Para(
+            Paragraph(
                 f"RAISED above the prescription: {zone_names([names[index] for index in raised])} "
                 f"({show(float(prescription.area[raised].sum()), 'area', system)}). Check every one against the "
                 "agronomist's ceiling, the label and local nitrogen rules before anything is applied; the table of "
@@ -59,14 +59,14 @@ def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Part:
     dropped = left_out_text(prescription)
     if dropped:
         said = f"{count(dropped, 'row')} of the file left out: the last part of this report says which and why."
-        blocks.append(Para(said, "warning"))
+        blocks.append(Paragraph(said, "warning"))
     if day.lost.size:
         said = (
             f"As a tank is drawn its liquid cools, and {count(day.lost.size, 'zone')} that "
             f"{verb(day.lost.size, 'holds', 'hold')} would no longer at its "
             "end: see loads and hours."
         )
-        blocks.append(Para(said, "warning"))
+        blocks.append(Paragraph(said, "warning"))
     steps = []
     left = np.flatnonzero(done.left_failing)
     if left.size:
@@ -90,12 +90,12 @@ def _to_do(outcome: RewriteOutcome, day: Day, system: System) -> Part:
     if not steps and not blocks:
         steps.append("Nothing had to be changed: the prescription can be used as it came.")
     if steps:
-        blocks.append(Items(tuple(steps)))
+        blocks.append(BulletList(tuple(steps)))
     blocks.append(_nitrogen(outcome, system))
-    return Part("answer", "What to do", tuple(blocks))
+    return Section("answer", "What to do", tuple(blocks))
 
 
-def _map_part(outcome: RewriteOutcome, system: System) -> Part:
+def _map_section(outcome: RewriteOutcome, system: System) -> Section:
     done, prescription = outcome.done, outcome.vetted.prescription
     labels = zone_numbers(prescription)
     before, after = done.verdict_before, done.verdict
@@ -111,8 +111,8 @@ def _map_part(outcome: RewriteOutcome, system: System) -> Part:
         for when, verdict in (("before", before), ("after", after))
     )
     alt = f"Two maps of the field with every zone in the colour, pattern and letter of its verdict. {counts}."
-    picture = Picture("map", png, size, alt, map_caption(prescription))
-    return Part("map", "Map of the zones", (picture, verdict_grid(done.after, prescription, after, system)))
+    picture = Figure("map", png, size, alt, map_caption(prescription))
+    return Section("map", "Map of the zones", (picture, verdict_table(done.after, prescription, after, system)))
 
 
 def _drive(slow: float, fast: float, system: System) -> str:
@@ -126,22 +126,22 @@ def _order(done: Rewriting, area: FloatArray) -> list[int]:
     return sorted(touched, key=lambda index: (not done.left_failing[index], not done.raised[index], -moved[index]))
 
 
-def _changes_part(outcome: RewriteOutcome, system: System, most: int) -> Part:
+def _changes_section(outcome: RewriteOutcome, system: System, most: int) -> Section:
     done, prescription = outcome.done, outcome.vetted.prescription
     area, names = prescription.area, zone_numbers(prescription)
     order = _order(done, area)
     # A raise is never left out, however long the list gets.
     shown = order[:most] + [index for index in order[most:] if done.raised[index] or done.left_failing[index]]
     if not order:
-        return Part("changes", "Changes made", (Para("None: nothing had to be changed."),))
+        return Section("changes", "Changes made", (Paragraph("None: nothing had to be changed."),))
     kinds = change_kinds(done)
     png, size = field_map(prescription.zones, [Panel("", kinds)], CHANGES, label=names, system=system)
     counts = ", ".join(f"{kinds.count(name):,} {look.word}" for name, look in CHANGES.items())
     blocks: list[Block] = [
-        Picture("changes", png, size, f"Map of what became of each zone: {counts}.", "What became of each zone."),
+        Figure("changes", png, size, f"Map of what became of each zone: {counts}.", "What became of each zone."),
     ]
     policy = str(outcome.extra.get("policy", ""))
-    blocks += [Para(plain(line), "warning") for line in balance_text(done, area, policy, system)[2:]]
+    blocks += [Paragraph(plain(line), "warning") for line in balance_text(done, area, policy, system)[2:]]
     table = []
     for index in shown:
         change = float((done.after[index] - done.before[index]) * area[index])
@@ -173,20 +173,20 @@ def _changes_part(outcome: RewriteOutcome, system: System, most: int) -> Part:
         f": the first {len(shown):,} of {len(order):,}" if rest else f": all {len(order):,}"
     )
     widths = (0.7, 0.9, 0.9, 0.8, 0.9, 1.2, 0.9, 3.7)
-    blocks.append(Grid(caption, heads, tuple(table), "<>>>><<<", widths))
+    blocks.append(Table(caption, heads, tuple(table), "<>>>><<<", widths))
     if rest:
         blocks.append(
-            Para(
+            Paragraph(
                 f"Not listed: {count(rest, 'zone')} that changed less, none of them raised or failing. --all-zones "
                 "lists every one."
             )
         )
     blocks += _short(outcome, system)
-    blocks += [Para(plain(line)) for line in money_lines(outcome.extra)]
-    return Part("changes", "Changes made", tuple(blocks))
+    blocks += [Paragraph(plain(line)) for line in money_lines(outcome.extra)]
+    return Section("changes", "Changes made", tuple(blocks))
 
 
-def _nitrogen(outcome: RewriteOutcome, system: System) -> Grid:
+def _nitrogen(outcome: RewriteOutcome, system: System) -> Table:
     done, area = outcome.done, outcome.vetted.prescription.area
     moved = (done.after - done.before) * area
     rows = (
@@ -197,7 +197,7 @@ def _nitrogen(outcome: RewriteOutcome, system: System) -> Grid:
     )
     policy = outcome.extra.get("policy", "")
     unit = unit_label("mass", system)
-    return Grid(f"Nitrogen of the field, policy {policy}", ("when", f"{unit} N"), rows, "<>", (3.0, 2.0))
+    return Table(f"Nitrogen of the field, policy {policy}", ("when", f"{unit} N"), rows, "<>", (3.0, 2.0))
 
 
 def _short(outcome: RewriteOutcome, system: System) -> list[Block]:
@@ -220,7 +220,7 @@ def _short(outcome: RewriteOutcome, system: System) -> list[Block]:
         f"{outcome.extra['heading_deg']:.0f}°" + (", the worst 40" if len(short) > 40 else "")
     )
     heads = ("zone", "needs", "shortest run", "share of its run not at rate")
-    return [Grid(caption, heads, tuple(rows), "<>>>", (1.0, 1.5, 1.5, 3.0))]
+    return [Table(caption, heads, tuple(rows), "<>>>", (1.0, 1.5, 1.5, 3.0))]
 
 
 def rewritten_report(
@@ -246,7 +246,7 @@ def rewritten_report(
     vetted, done = outcome.vetted, outcome.done
     prescription, solution = vetted.prescription, vetted.solution
     asked = Asked(done.after, prescription.area, done.verdict, done.speed_low, done.speed_high)
-    zones = zones_part(
+    zones = zones_section(
         prescription, done.after, solution, after, system, most_zones, title="Zones after the change, worst first"
     )
     return Report(
@@ -255,13 +255,13 @@ def rewritten_report(
         rewriting_answer(done, prescription.area, system),
         (
             _to_do(outcome, day, system),
-            _map_part(outcome, system),
-            window_part(solution, after, asked, system),
+            _map_section(outcome, system),
+            window_section(solution, after, asked, system),
             zones,
-            _changes_part(outcome, system, most_zones),
-            day_part(day, zone_numbers(prescription), system),
-            caution_part(),
-            basis_part(prescription, solution, origin, system),
+            _changes_section(outcome, system, most_zones),
+            day_section(day, zone_numbers(prescription), system),
+            caution_section(),
+            basis_section(prescription, solution, origin, system),
         ),
         SHORT_CAUTION,
         stamp(origin),

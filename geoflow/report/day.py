@@ -13,9 +13,9 @@ from geoflow.decide.day import WorkTime
 from geoflow.decide.loads import TankLoads
 from geoflow.report.layout import count, verb, zone_names
 from geoflow.report.loads import full_tank_text, tanks_text
-from geoflow.report.model import Block, Grid, Para, Part
+from geoflow.report.model import Block, Paragraph, Section, Table
 
-__all__ = ["Day", "day_part"]
+__all__ = ["Day", "day_section"]
 
 _MOST_LOADS = 60
 
@@ -54,7 +54,7 @@ class Day:
     why_not: str
 
 
-def _loads_grid(day: Day, loads: TankLoads, names: list[str], system: System) -> Grid:
+def _loads_table(day: Day, loads: TankLoads, names: list[str], system: System) -> Table:
     unit = unit_label("length", system)
     heads = ("tank", "draws", "ends in pass", f"after {unit}", "zone", "place (lat, lon)", "fill", "liquid at its end")
     lines = []
@@ -74,10 +74,10 @@ def _loads_grid(day: Day, loads: TankLoads, names: list[str], system: System) ->
         )
     left = len(loads.drawn) - len(lines)
     caption = "Where each tank runs out" + (f", the first {len(lines)} of {len(loads.drawn):,}" if left else "")
-    return Grid(caption, heads, tuple(lines), ">>>>><>>", (0.7, 1.3, 1.0, 1.0, 0.8, 2.3, 0.8, 1.4))
+    return Table(caption, heads, tuple(lines), ">>>>><>>", (0.7, 1.3, 1.0, 1.0, 0.8, 2.3, 0.8, 1.4))
 
 
-def day_part(day: Day, names: list[str], system: System) -> Part:
+def day_section(day: Day, names: list[str], system: System) -> Section:
     """Hours, loads, and what the cooling of the tank does.
 
     Parameters
@@ -91,7 +91,7 @@ def day_part(day: Day, names: list[str], system: System) -> Part:
     """
     productive, total = day.time.productive / 3600.0, day.time.total / 3600.0
     blocks: list[Block] = [
-        Para(
+        Paragraph(
             f"{productive:.1f} h in the ground at the speeds of this report, {total:.1f} h in the field at a field "
             f"efficiency of {100.0 * day.efficiency:.0f} % (unless given: Iowa State University Extension PM 696 and "
             "A3-24 for ammonia bars). Zones of rate zero are left out."
@@ -99,15 +99,15 @@ def day_part(day: Day, names: list[str], system: System) -> Part:
     ]
     loads = day.loads
     if loads is None:
-        return Part("loads", "Loads and hours", (*blocks, Para(day.why_not)))
+        return Section("loads", "Loads and hours", (*blocks, Paragraph(day.why_not)))
     blocks.append(
-        Para(
+        Paragraph(
             f"Tanks: {tanks_text(loads, system)}. {full_tank_text(loads, system)} Passes are taken to run at "
             f"{math.degrees(day.heading) % 180.0:.0f}° from north."
         )
     )
     if len(loads.drawn):
-        blocks.append(_loads_grid(day, loads, names, system))
+        blocks.append(_loads_table(day, loads, names, system))
     if day.coldest is not None:
         cold = show(day.coldest, "temperature", system, 1)
         said = f"A tank cools while it is drawn, to about {cold} at its end (no heat from air or steel counted). "
@@ -115,7 +115,7 @@ def day_part(day: Day, names: list[str], system: System) -> Part:
             shown = zone_names([names[index] for index in np.sort(day.lost)], 20)
             holds = verb(day.lost.size, "holds", "hold")
             said += f"Down there {count(day.lost.size, 'zone')} that {holds} would no longer: {shown}."
-            blocks.append(Para(said, "warning"))
+            blocks.append(Paragraph(said, "warning"))
         else:
-            blocks.append(Para(said + "No zone that holds loses its verdict for it."))
-    return Part("loads", "Loads and hours", tuple(blocks))
+            blocks.append(Paragraph(said + "No zone that holds loses its verdict for it."))
+    return Section("loads", "Loads and hours", tuple(blocks))

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
+    "WIDTH",
     "count",
     "number_range",
     "some_names",
@@ -26,13 +27,13 @@ __all__ = [
     "zone_numbers",
 ]
 
-_WIDTH: Final = 100
+WIDTH: Final = 100
 
 
 def wrap(text: str, indent: str = "  ", hang: str | None = None) -> str:
     """Fold a text to the width of the page."""
     return textwrap.fill(
-        text, _WIDTH, initial_indent=indent, subsequent_indent=indent if hang is None else hang, break_on_hyphens=False
+        text, WIDTH, initial_indent=indent, subsequent_indent=indent if hang is None else hang, break_on_hyphens=False
     )
 
 

@@ -1,18 +1,35 @@
-"""What a report is made of; the HTML and the PDF are set from the same parts, so they cannot differ."""
+"""What a result says, once: sections of paragraphs, lists, tables and figures, set by four renderers alike."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Final, Literal
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
 
-__all__ = ["Block", "Grid", "Items", "Para", "Part", "Picture", "Report", "plain"]
+__all__ = [
+    "EVERYWHERE",
+    "PRINTED",
+    "TERMINAL",
+    "Block",
+    "BulletList",
+    "Figure",
+    "Medium",
+    "Paragraph",
+    "Report",
+    "Section",
+    "Table",
+    "plain",
+]
 
+Medium = Literal["terminal", "html", "pdf", "page"]
+EVERYWHERE: Final[frozenset[Medium]] = frozenset(("terminal", "html", "pdf", "page"))
+PRINTED: Final[frozenset[Medium]] = frozenset(("html", "pdf"))
+TERMINAL: Final[frozenset[Medium]] = frozenset(("terminal",))
 _UNSHOWN: Final = "�"
 
 
 @dataclass(frozen=True, slots=True)
-class Para:
+class Paragraph:
     """A paragraph.
 
     Attributes
@@ -21,22 +38,26 @@ class Para:
         Plain text; markup in it stays text.
     kind : str
         ``"plain"``, ``"warning"`` (boxed, has to be seen), ``"note"`` (small print) or ``"head"`` (a small heading).
+    on : frozenset of str
+        Renderers it is meant for; here and in every other block.
     """
 
     text: str
     kind: Literal["plain", "warning", "note", "head"] = "plain"
+    on: frozenset[Medium] = EVERYWHERE
 
 
 @dataclass(frozen=True, slots=True)
-class Items:
+class BulletList:
     """A list of sentences, with numbers where their order matters."""
 
     texts: tuple[str, ...]
     ordered: bool = False
+    on: frozenset[Medium] = EVERYWHERE
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class Table:
     """A table.
 
     Attributes
@@ -58,15 +79,31 @@ class Grid:
     rows: tuple[tuple[str, ...], ...]
     align: str
     widths: tuple[float, ...]
+    on: frozenset[Medium] = EVERYWHERE
 
     def __post_init__(self) -> None:
         count = len(self.heads)
         if not count == len(self.align) == len(self.widths) or any(len(row) != count for row in self.rows):
             raise ValueError(f"the columns of the table '{self.caption}' do not agree")
 
+    def columns(self, kept: Sequence[int], **changed: Any) -> Table:
+        """Return the same table with some of its columns only.
+
+        Parameters
+        ----------
+        kept : sequence of int
+            Places of the columns, in the order wanted.
+        **changed
+            Other attributes that are not as in this one.
+        """
+        heads, widths = (tuple(given[at] for at in kept) for given in (self.heads, self.widths))
+        rows = tuple(tuple(row[at] for at in kept) for row in self.rows)
+        align = "".join(self.align[at] for at in kept)
+        return replace(self, **{"heads": heads, "rows": rows, "align": align, "widths": widths, **changed})
+
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class Figure:
     """A figure.
 
     Attributes
@@ -88,18 +125,23 @@ class Picture:
     size: tuple[float, float]
     alt: str
     caption: str
+    on: frozenset[Medium] = PRINTED
 
 
-Block = Para | Items | Grid | Picture
+Block = Paragraph | BulletList | Table | Figure
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class Section:
     """A section of the report with its heading; `key` is its anchor."""
 
     key: str
     title: str
     blocks: tuple[Block, ...]
+
+    def shown(self, medium: Medium) -> tuple[Block, ...]:
+        """Return the blocks meant for one renderer."""
+        return tuple(block for block in self.blocks if medium in block.on)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +154,7 @@ class Report:
         Which field and bar, and which plan.
     answer : str
         The answer in one sentence.
-    parts : tuple of Part
+    sections : tuple of Section
         In the order they are read.
     caution : str
         The safety line at the foot of every page.
@@ -123,15 +165,21 @@ class Report:
     title: str
     subtitle: str
     answer: str
-    parts: tuple[Part, ...]
+    sections: tuple[Section, ...]
     caution: str
     stamp: str
 
-    def pictures(self) -> Iterator[Picture]:
+    def shown(self, medium: Medium) -> Iterator[tuple[Section, tuple[Block, ...]]]:
+        """Yield the sections that say something to one renderer, with their blocks for it."""
+        for section in self.sections:
+            if blocks := section.shown(medium):
+                yield section, blocks
+
+    def figures(self) -> Iterator[Figure]:
         """Yield every figure in order."""
-        for part in self.parts:
-            for block in part.blocks:
-                if isinstance(block, Picture):
+        for section in self.sections:
+            for block in section.blocks:
+                if isinstance(block, Figure):
                     yield block
 
 

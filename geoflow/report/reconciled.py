@@ -10,13 +10,13 @@ import numpy as np
 from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show, unit_label
 from geoflow.report.bar_words import assumed_lines, unusual_lines
-from geoflow.report.basis import Origin, caution_part, origin_blocks, stamp
+from geoflow.report.basis import Origin, caution_section, origin_blocks, stamp
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import concern_texts, finding_text, place_text
 from geoflow.report.ground import orifice_figure, ratio_figure, spread_figure
 from geoflow.report.ground_figures import class_areas
 from geoflow.report.layout import count
-from geoflow.report.model import Block, Grid, Items, Para, Part, Picture, Report, plain
+from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Section, Table, plain
 from geoflow.report.reconciled_rows import (
     cause_rows,
     ground_rows,
@@ -71,7 +71,7 @@ class Ground:
     series: AreaSeries | None
 
 
-def _to_do(outcome: ReconcileOutcome, system: System) -> Part:
+def _to_do(outcome: ReconcileOutcome, system: System) -> Section:
     off = [f"{kind[:1].upper()}{kind[1:]}: {text}" for kind, text in concern_texts(outcome, system)]
     bar = [
         f"{one.kind[:1].upper()}{one.kind[1:]} ({one.confidence} confidence): {finding_text(one, outcome, system)}"
@@ -79,23 +79,23 @@ def _to_do(outcome: ReconcileOutcome, system: System) -> Part:
     ]
     blocks: list[Block] = []
     if bar:
-        blocks += [Para("Look at the bar before the next field:"), Items(tuple(plain(text) for text in bar))]
+        blocks += [Paragraph("Look at the bar before the next field:"), BulletList(tuple(plain(text) for text in bar))]
     if off:
-        blocks += [Para("Look at in this field:"), Items(tuple(plain(text) for text in off))]
+        blocks += [Paragraph("Look at in this field:"), BulletList(tuple(plain(text) for text in off))]
     if not off and not bar:
-        blocks.append(Para("Nothing has to be looked at."))
-    blocks += [Para(f"Nitrogen: {went_out(outcome, system)}"), _ground_grid(outcome, system)]
-    return Part("answer", "What to do", tuple(blocks))
+        blocks.append(Paragraph("Nothing has to be looked at."))
+    blocks += [Paragraph(f"Nitrogen: {went_out(outcome, system)}"), _ground_table(outcome, system)]
+    return Section("answer", "What to do", tuple(blocks))
 
 
-def _ground_grid(outcome: ReconcileOutcome, system: System) -> Grid:
+def _ground_table(outcome: ReconcileOutcome, system: System) -> Table:
     heads = ("ground", unit_label("area", system))
-    return Grid("Ground", heads, tuple(ground_rows(outcome, system)), "<>", (4.0, 1.5))
+    return Table("Ground", heads, tuple(ground_rows(outcome, system)), "<>", (4.0, 1.5))
 
 
-def _map_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Part:
+def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
     if ground is None:
-        return Part("map", "Map of applied over target", (Para("No record of the log covers ground: no map."),))
+        return Section("map", "Map of applied over target", (Paragraph("No record of the log covers ground: no map."),))
     lost = [one for one in outcome.judged if one.kind == _LOST]
     png, size = ratio_figure(
         ground.grid,
@@ -112,20 +112,22 @@ def _map_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) 
     caption = "North is up. Lines: the zones of the map or the outline of the field." + (
         " Crosses: where the liquid margin was lost." if lost else ""
     )
-    return Part("map", "Map of applied over target", (Picture("map", png, size, alt, caption),))
+    return Section("map", "Map of applied over target", (Figure("map", png, size, alt, caption),))
 
 
-def _agreement_grid(outcome: ReconcileOutcome, system: System) -> Grid:
+def _agreement_table(outcome: ReconcileOutcome, system: System) -> Table:
     heads, *rows = rate_rows(outcome, system)
     aligned = "<" + ">" * (len(heads) - 1)
-    return Grid("Agreement", heads, tuple(rows), aligned, (4.5, *(1.8,) * (len(heads) - 1)))
+    return Table("Agreement", heads, tuple(rows), aligned, (4.5, *(1.8,) * (len(heads) - 1)))
 
 
-def _spread_part(outcome: ReconcileOutcome, system: System) -> Part:
+def _spread_section(outcome: ReconcileOutcome, system: System) -> Section:
     found = outcome.found
     title = "How the ground came out, and why"
     if not found.agreement.area > 0.0:
-        return Part("spread", title, (Para("No ground has both a rate and a target: nothing can be compared."),))
+        return Section(
+            "spread", title, (Paragraph("No ground has both a rate and a target: nothing can be compared."),)
+        )
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = found.laid.applied / found.laid.target
     png, size = spread_figure(ratio, found.laid.area, found.cause_area, system)
@@ -136,26 +138,26 @@ def _spread_part(outcome: ReconcileOutcome, system: System) -> Part:
         f"{said}."
     )
     caption = "The last bar on the left holds everything that got twice its target or more."
-    blocks: list[Block] = [Picture("spread", png, size, alt, caption), _agreement_grid(outcome, system)]
+    blocks: list[Block] = [Figure("spread", png, size, alt, caption), _agreement_table(outcome, system)]
     if causes:
         heads = ("cause", unit_label("area", system), "share")
-        blocks.append(Grid("Ground more than 10 % off, by cause", heads, tuple(causes), "<>>", (4.0, 1.2, 1.2)))
+        blocks.append(Table("Ground more than 10 % off, by cause", heads, tuple(causes), "<>>", (4.0, 1.2, 1.2)))
     blocks += _lag_blocks(outcome, system)
-    return Part("spread", title, tuple(blocks))
+    return Section("spread", title, tuple(blocks))
 
 
 def _lag_blocks(outcome: ReconcileOutcome, system: System) -> list[Block]:
-    blocks: list[Block] = [Para(lag_text(outcome))]
+    blocks: list[Block] = [Paragraph(lag_text(outcome))]
     if shifts := shift_rows(outcome, system):
         caption = "With the target shifted: how well the control held; 0 s tells what the ground got"
-        blocks.append(Grid(caption, shifts[0], tuple(shifts[1:]), "<>>>", (2.6, 1.6, 1.6, 1.8)))
+        blocks.append(Table(caption, shifts[0], tuple(shifts[1:]), "<>>>", (2.6, 1.6, 1.6, 1.8)))
     return blocks
 
 
-def _zones_part(outcome: ReconcileOutcome, system: System, most: int) -> Part:
+def _zones_section(outcome: ReconcileOutcome, system: System, most: int) -> Section:
     if outcome.found.zones is None:
         said = "No map was given, so there are no zones: the log's own target was compared record by record."
-        return Part("zones", "Zones", (Para(said),))
+        return Section("zones", "Zones", (Paragraph(said),))
     worst = worst_zones(outcome)
     rows = tuple(zone_row(outcome, index, system) for index in worst[:most].tolist())
     rest = len(worst) - len(rows)
@@ -163,25 +165,25 @@ def _zones_part(outcome: ReconcileOutcome, system: System, most: int) -> Part:
     caption = f"The first {len(rows):,} of {some}" if rest else f"All {some}"
     heads = zone_heads(outcome, system)
     widths = (0.9, 1.0, 1.2, 1.2, 1.5, *(1.2,) * (len(heads) - 7), 1.0, 1.4)
-    blocks: list[Block] = [Grid(caption, heads, rows, "<" + ">" * (len(heads) - 1), widths)]
+    blocks: list[Block] = [Table(caption, heads, rows, "<" + ">" * (len(heads) - 1), widths)]
     if rest:
-        blocks.append(Para(f"Not listed: {count(rest, 'zone')} nearer to target. --all-zones lists every one."))
-    return Part("zones", "Zones, furthest off first", tuple(blocks))
+        blocks.append(Paragraph(f"Not listed: {count(rest, 'zone')} nearer to target. --all-zones lists every one."))
+    return Section("zones", "Zones, furthest off first", tuple(blocks))
 
 
-def _ticket_part(outcome: ReconcileOutcome, system: System) -> Part:
+def _ticket_section(outcome: ReconcileOutcome, system: System) -> Section:
     title = "Scale tickets"
     if outcome.balance is None:
-        return Part("ticket", title, (Para("None was given: the meter could not be checked (--ticket)."),))
+        return Section("ticket", title, (Paragraph("None was given: the meter could not be checked (--ticket)."),))
     rows = tuple(ticket_rows(outcome, system))
-    blocks: list[Block] = [Grid("The log against the scale", ("mass balance", "value"), rows, "<>", (5.0, 2.2))]
-    return Part("ticket", title, (*blocks, *(Para(note) for note in ticket_notes(outcome, system))))
+    blocks: list[Block] = [Table("The log against the scale", ("mass balance", "value"), rows, "<>", (5.0, 2.2))]
+    return Section("ticket", title, (*blocks, *(Paragraph(note) for note in ticket_notes(outcome, system))))
 
 
-def _bar_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Part:
+def _bar_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
     title = "What the log tells about the bar"
     if outcome.bar is None:
-        return Part("bar", title, (Para("No bar file was given, so the bar was not judged."),))
+        return Section("bar", title, (Paragraph("No bar file was given, so the bar was not judged."),))
     blocks: list[Block] = []
     if outcome.judged:
         rows = tuple(
@@ -189,9 +191,9 @@ def _bar_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) 
             for one in outcome.judged
         )
         heads = ("finding", "confidence", "what was seen, what to do", "where")
-        blocks.append(Grid("Findings about the bar", heads, rows, "<<<<", (1.6, 1.1, 4.8, 2.5)))
+        blocks.append(Table("Findings about the bar", heads, rows, "<<<<", (1.6, 1.1, 4.8, 2.5)))
     else:
-        blocks.append(Para("Nothing stands out in what was logged."))
+        blocks.append(Paragraph("Nothing stands out in what was logged."))
     series = None if ground is None else ground.series
     if series is not None and series.place.size:
         png, size = orifice_figure(series)
@@ -202,14 +204,14 @@ def _bar_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) 
             "on and liquid. Grey: what the uncertain coefficient and flashing allow. Falling: plugging; rising: wear, "
             "or a transmitter or meter that drifts."
         )
-        blocks.append(Picture("orifices", png, size, alt, caption))
+        blocks.append(Figure("orifices", png, size, alt, caption))
     missing = tuple(f"{one.kind}: needs {', '.join(one.missing)}" for one in outcome.diagnosis if one.missing)
     if missing:
-        blocks += [Para("Could not be judged, for want of columns", "head"), Items(missing)]
-    return Part("bar", title, tuple(blocks))
+        blocks += [Paragraph("Could not be judged, for want of columns", "head"), BulletList(missing)]
+    return Section("bar", title, tuple(blocks))
 
 
-def _assumptions(outcome: ReconcileOutcome, system: System) -> Grid:
+def _assumptions(outcome: ReconcileOutcome, system: System) -> Table:
     found, read = outcome.found, outcome.read
     log = found.log
     warmth = "not known"
@@ -231,7 +233,7 @@ def _assumptions(outcome: ReconcileOutcome, system: System) -> Grid:
         ("scale ticket", "taken as true", "a difference of 2 % or more is told; a flow meter is good for about 1 %"),
     ]
     heads = ("what", "taken as", "how far it may be off, or what it decides")
-    return Grid("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.2, 3.8, 3.9))
+    return Table("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.2, 3.8, 3.9))
 
 
 def _field_words(outcome: ReconcileOutcome) -> str:
@@ -240,22 +242,22 @@ def _field_words(outcome: ReconcileOutcome) -> str:
     return "the outline of the map" if outcome.target is not None else "not known"
 
 
-def _basis_part(outcome: ReconcileOutcome, origin: Origin, system: System) -> Part:
+def _basis_section(outcome: ReconcileOutcome, origin: Origin, system: System) -> Section:
     read, said = outcome.read, points(outcome)
     columns = tuple((role, plain(name), unit or "-") for role, (name, unit) in sorted(read.columns.items()))
     dropped = tuple((cause, f"{left:,}") for cause, left in said["dropped"].items())
     blocks: list[Block] = [
         *origin_blocks(origin),
-        Grid("Columns of the log", ("role", "column", "unit"), columns, "<<<", (2.0, 3.5, 2.0)),
-        Para(f"{said['read']:,} records read, {said['kept']:,} on the ground."),
+        Table("Columns of the log", ("role", "column", "unit"), columns, "<<<", (2.0, 3.5, 2.0)),
+        Paragraph(f"{said['read']:,} records read, {said['kept']:,} on the ground."),
     ]
     if dropped:
-        blocks.append(Grid("Records left out, by cause", ("cause", "records"), dropped, "<>", (4.0, 1.5)))
+        blocks.append(Table("Records left out, by cause", ("cause", "records"), dropped, "<>", (4.0, 1.5)))
     if read.derived:
-        blocks.append(Para(f"Worked out, not logged: {plain(', '.join(read.derived))}."))
+        blocks.append(Paragraph(f"Worked out, not logged: {plain(', '.join(read.derived))}."))
     if outcome.facts:
-        blocks += [Para("What was read", "head"), Items(tuple(plain(fact.text) for fact in outcome.facts))]
-    blocks += [Para("Assumptions", "head"), _assumptions(outcome, system)]
+        blocks += [Paragraph("What was read", "head"), BulletList(tuple(plain(fact.text) for fact in outcome.facts))]
+    blocks += [Paragraph("Assumptions", "head"), _assumptions(outcome, system)]
     bar = outcome.bar
     for title, lines in (
         ("What the bar file leaves open", [] if bar is None else assumed_lines(bar, system)),
@@ -263,8 +265,8 @@ def _basis_part(outcome: ReconcileOutcome, origin: Origin, system: System) -> Pa
         ("Not counted", _NOT_COUNTED),
     ):
         if lines:
-            blocks += [Para(title, "head"), Items(tuple(plain(line) for line in lines))]
-    return Part("basis", "What this rests on", tuple(blocks))
+            blocks += [Paragraph(title, "head"), BulletList(tuple(plain(line) for line in lines))]
+    return Section("basis", "What this rests on", tuple(blocks))
 
 
 def reconciled_report(
@@ -296,13 +298,13 @@ def reconciled_report(
         plain(answer(outcome, system)),
         (
             _to_do(outcome, system),
-            _map_part(outcome, ground, system),
-            _spread_part(outcome, system),
-            _zones_part(outcome, system, most_zones),
-            _ticket_part(outcome, system),
-            _bar_part(outcome, ground, system),
-            caution_part(),
-            _basis_part(outcome, origin, system),
+            _map_section(outcome, ground, system),
+            _spread_section(outcome, system),
+            _zones_section(outcome, system, most_zones),
+            _ticket_section(outcome, system),
+            _bar_section(outcome, ground, system),
+            caution_section(),
+            _basis_section(outcome, origin, system),
         ),
         SHORT_CAUTION,
         stamp(origin),

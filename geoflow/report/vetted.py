@@ -13,15 +13,15 @@ from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
 from geoflow.decide.settling import Settling
 from geoflow.decide.vet import Solution, Vetting
-from geoflow.report.basis import Origin, basis_part, caution_part, stamp
+from geoflow.report.basis import Origin, basis_section, caution_section, stamp
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.day import Day, day_part
+from geoflow.report.day import Day, day_section
 from geoflow.report.doubt import doubt_text
 from geoflow.report.gauges import gauge_rows, gauge_title, row_lines, tank_text
 from geoflow.report.layout import count, span, within, zone_names, zone_numbers
 from geoflow.report.maps import Panel, field_map
-from geoflow.report.model import Block, Grid, Items, Para, Part, Picture, Report, plain
+from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Section, Table, plain
 from geoflow.report.symbology import VERDICT_LOOKS
 from geoflow.report.text import (
     heading,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["MOST_ZONES", "map_caption", "verdict_grid", "vetted_report", "window_part", "zones_part"]
+__all__ = ["MOST_ZONES", "map_caption", "verdict_table", "vetted_report", "window_section", "zones_section"]
 
 MOST_ZONES: Final = 200
 """Zones a report lists before it keeps to the worst."""
@@ -68,40 +68,43 @@ def _cures(outcome: VetOutcome, verdict: str, system: System) -> list[str]:
     return lines
 
 
-def _to_do(outcome: VetOutcome, doubt: Settling | None, dropped: int, system: System) -> Part:
+def _to_do(outcome: VetOutcome, doubt: Settling | None, dropped: int, system: System) -> Section:
     solution, vetting = outcome.solution, outcome.vetting
-    blocks: list[Block] = [Para(warning, "warning") for warning in solution.warnings()]
+    blocks: list[Block] = [Paragraph(warning, "warning") for warning in solution.warnings()]
     if dropped:
         said = f"{count(dropped, 'row')} of the file left out: the last part of this report says which and why."
-        blocks.append(Para(said, "warning"))
+        blocks.append(Paragraph(said, "warning"))
     fails, doubtful = _cures(outcome, "fails", system), _cures(outcome, "doubtful", system)
     if solution.hopeless or not (vetting.verdict != "off").any():
         pass
     elif not fails and not doubtful:
         blocks.append(
-            Para(
+            Paragraph(
                 f"Keep the liquid at {said_range(*solution.plan.temperature, 'temperature', system)} and drive "
                 f"{said_range(*solution.plan.speed, 'speed', system)}: nothing has to be changed."
             )
         )
     if fails:
-        blocks += [Para("Do not apply the zones that fail as they are. Each cure is for these zones alone:")]
-        blocks += [Items(tuple(fails))]
+        blocks += [Paragraph("Do not apply the zones that fail as they are. Each cure is for these zones alone:")]
+        blocks += [BulletList(tuple(fails))]
     if doubtful:
         said = "" if doubt is None else f" {doubt_text(doubt, system)}"
-        blocks += [Para(f"Doubtful zones cannot be settled with what the bar file says.{said}"), Items(tuple(doubtful))]
+        blocks += [
+            Paragraph(f"Doubtful zones cannot be settled with what the bar file says.{said}"),
+            BulletList(tuple(doubtful)),
+        ]
     if fails or doubtful:
         blocks.append(
-            Para(
+            Paragraph(
                 "'geoflow plan' looks for better speeds and orifices; 'geoflow rewrite' changes only the rates this "
                 "bar cannot deliver."
             )
         )
     for line in temperature_line(vetting, solution, system):
         text = plain(line)
-        blocks.append(Para(text.removeprefix("! "), "warning" if text.startswith("! ") else "plain"))
-    blocks.append(verdict_grid(outcome.rate, outcome.prescription, vetting.verdict, system))
-    return Part("answer", "What to do", tuple(blocks))
+        blocks.append(Paragraph(text.removeprefix("! "), "warning" if text.startswith("! ") else "plain"))
+    blocks.append(verdict_table(outcome.rate, outcome.prescription, vetting.verdict, system))
+    return Section("answer", "What to do", tuple(blocks))
 
 
 def map_caption(prescription: Prescription) -> str:
@@ -114,20 +117,20 @@ def map_caption(prescription: Prescription) -> str:
     )
 
 
-def _map_part(outcome: VetOutcome, system: System) -> Part:
+def _map_section(outcome: VetOutcome, system: System) -> Section:
     prescription, verdict = outcome.prescription, outcome.vetting.verdict
     labels = zone_numbers(prescription)
     png, size = field_map(prescription.zones, [Panel("", verdict.tolist())], VERDICT_LOOKS, label=labels, system=system)
     counts = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS)
     alt = f"Map of the field with every zone in the colour, pattern and letter of its verdict: {counts}."
-    return Part(
+    return Section(
         "map",
         "Map of the zones",
-        (Picture("map", png, size, alt, map_caption(prescription)),),
+        (Figure("map", png, size, alt, map_caption(prescription)),),
     )
 
 
-def verdict_grid(rate: FloatArray, prescription: Prescription, verdict: TextArray, system: System) -> Grid:
+def verdict_table(rate: FloatArray, prescription: Prescription, verdict: TextArray, system: System) -> Table:
     """Zones, area and nitrogen by verdict, and what each verdict means."""
     rows = []
     for name, known in VERDICTS.items():
@@ -151,7 +154,7 @@ def verdict_grid(rate: FloatArray, prescription: Prescription, verdict: TextArra
         )
     )
     heads = ("verdict", "zones", unit_label("area", system), unit_label("mass", system) + " N", "meaning")
-    return Grid("Zones by verdict", heads, tuple(rows), "<>>><", (1.4, 0.8, 1.0, 1.2, 5.6))
+    return Table("Zones by verdict", heads, tuple(rows), "<>>><", (1.4, 0.8, 1.0, 1.2, 5.6))
 
 
 def _gauges(solution: Solution, rate: FloatArray, area: FloatArray, vetting: Vetting, system: System) -> list[Block]:
@@ -163,16 +166,16 @@ def _gauges(solution: Solution, rate: FloatArray, area: FloatArray, vetting: Vet
         align = "<" + ">" * (len(heads) - 2) + "<"
         widths = (1.2, *(2.2 for _ in heads[1:-1]), 3.6)
         heads[-1] = "verdict, where it does not hold"
-        blocks.append(Grid(gauge_title(found), tuple(heads), tuple(map(tuple, rows)), align, widths))
-    blocks.append(Para(tank_text(solution, system)))
+        blocks.append(Table(gauge_title(found), tuple(heads), tuple(map(tuple, rows)), align, widths))
+    blocks.append(Paragraph(tank_text(solution, system)))
     uneven = row_lines(rows_at_map_rates(solution, rate, area, vetting), solution)
     if uneven:
         said = "; ".join(f"{name} {off}" for name, _, off in uneven)
-        blocks.append(Para(f"Rows do not get the same, against the mean row: {plain(said)}."))
+        blocks.append(Paragraph(f"Rows do not get the same, against the mean row: {plain(said)}."))
     return blocks
 
 
-def window_part(solution: Solution, vetting: Vetting, asked: Asked, system: System) -> Part:
+def window_section(solution: Solution, vetting: Vetting, asked: Asked, system: System) -> Section:
     """The window in a picture and in numbers, and what limits each end."""
     png, size = window_panels(solution, asked, system)
     sure, hoped = solution.rate_bounds(solution.certain), solution.rate_bounds(solution.possible)
@@ -199,26 +202,26 @@ def window_part(solution: Solution, vetting: Vetting, asked: Asked, system: Syst
         caption += " Dots are zones with a speed of their own; they are left out on the left."
     rows = (("nitrogen rate", *rates), ("flow of all rows in use", *flows))
     blocks: list[Block] = [
-        Picture("window", png, size, alt, caption),
-        Grid(
+        Figure("window", png, size, alt, caption),
+        Table(
             f"The window over the plan: {when}", ("over the plan", "certain", "possible"), rows, "<<<", (3.0, 3.5, 3.5)
         ),
     ]
     if sure[0] > sure[1] and not solution.certain.empty:
-        blocks.append(Para("No single rate holds over the whole range of speeds: plan a narrower one."))
+        blocks.append(Paragraph("No single rate holds over the whole range of speeds: plan a narrower one."))
     ends = (("low", solution.certain.low_limit), ("high", solution.certain.high_limit))
     blocks.append(
-        Items(tuple(f"{end} end: {name}. {LIMITS[name].meaning} {LIMITS[name].remedy}" for end, name in ends))
+        BulletList(tuple(f"{end} end: {name}. {LIMITS[name].meaning} {LIMITS[name].remedy}" for end, name in ends))
     )
-    blocks += [Para(plain(line)) for line in meter_lines(solution)]
-    return Part(
+    blocks += [Paragraph(plain(line)) for line in meter_lines(solution)]
+    return Section(
         "window",
         "The window, and the plan in it",
         (*blocks, *_gauges(solution, asked.rate, asked.area, vetting, system)),
     )
 
 
-def zones_part(
+def zones_section(
     prescription: Prescription,
     rate: FloatArray,
     solution: Solution,
@@ -227,7 +230,7 @@ def zones_part(
     most: int,
     *,
     title: str = "Zones, worst first",
-) -> Part:
+) -> Section:
     """Every zone up to a limit, by trouble; beyond it the worst, and a count of the rest.
 
     Parameters
@@ -291,25 +294,25 @@ def zones_part(
         kept = (0, 1, 2, 3, 5, 6)
         heads, widths = tuple(heads[at] for at in kept), (1.0, 1.2, 1.0, 1.5, 1.6, 1.4)
         rows, align = [tuple(row[at] for at in kept) for row in rows], "<>><<>"
-    blocks: list[Block] = [Grid(caption, heads, tuple(rows), align, widths)]
+    blocks: list[Block] = [Table(caption, heads, tuple(rows), align, widths)]
     if rest:
         verdict = vetting.verdict[rest]
         left = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS if (verdict == name).any())
         blocks.append(
-            Para(
+            Paragraph(
                 f"Not listed: {count(len(rest), 'zone')} further from trouble ({left}; "
                 f"{show(float(prescription.area[rest].sum()), 'area', system)}). --all-zones lists every one; the map "
                 "layer that 'geoflow vet --out' writes holds them all."
             )
         )
     blocks.append(
-        Para(
+        Paragraph(
             "Margin: least pressure above the vapour pressure over the plan, at the worse end of what is not known. A "
             "rate is that of nitrogen; a raise is the agronomist's decision.",
             "note",
         )
     )
-    return Part("zones", title, tuple(blocks))
+    return Section("zones", title, tuple(blocks))
 
 
 def vetted_report(
@@ -351,13 +354,15 @@ def vetted_report(
         answer,
         (
             _to_do(outcome, doubt, dropped, system),
-            _map_part(outcome, system),
-            window_part(solution, vetting, asked, system),
-            zones_part(prescription, outcome.rate, solution, vetting, system, most_zones),
-            Part("changes", "Changes made", (Para("None: this report only judges the prescription as it came."),)),
-            day_part(day, zone_numbers(prescription), system),
-            caution_part(),
-            basis_part(prescription, solution, origin, system),
+            _map_section(outcome, system),
+            window_section(solution, vetting, asked, system),
+            zones_section(prescription, outcome.rate, solution, vetting, system, most_zones),
+            Section(
+                "changes", "Changes made", (Paragraph("None: this report only judges the prescription as it came."),)
+            ),
+            day_section(day, zone_numbers(prescription), system),
+            caution_section(),
+            basis_section(prescription, solution, origin, system),
         ),
         SHORT_CAUTION,
         stamp(origin),

@@ -321,8 +321,8 @@ def write_report(
 
     if pdf is not None and pdf.resolve() == out.resolve():
         raise OutputError("HTML and PDF would be one file", where=str(pdf), cure="give them different names")
-    pictures = [] if figures is None else list(report.pictures())
-    targets = [out, *filter(None, [pdf]), *(Path(figures or "") / f"{picture.name}.png" for picture in pictures)]
+    drawn = [] if figures is None else list(report.figures())
+    targets = [out, *filter(None, [pdf]), *(Path(figures or "") / f"{figure.name}.png" for figure in drawn)]
     # A folder within another is opened first, so that the outer one is not taken for a new one.
     homes = sorted({target.parent.resolve() for target in targets}, key=lambda path: -len(path.parts))
     with contextlib.ExitStack() as opened:
@@ -330,7 +330,7 @@ def write_report(
         places = [folders[target.parent.resolve()].stage(target.name) for target in targets]
         contents = [as_html(report).encode("utf-8")]
         contents += [] if pdf is None else [as_pdf(report, paper, date)]
-        contents += [picture.png for picture in pictures]
+        contents += [figure.png for figure in drawn]
         for place, content in zip(places, contents, strict=True):
             place.write_bytes(content)
     return [str(target) for target in targets]
