@@ -50,8 +50,8 @@ def log_inputs(options: argparse.Namespace) -> tuple[str, ...]:
 
 
 def _reconcile(options: argparse.Namespace) -> int:
+    from geoflow.report.reconciled import reconcile_text
     from geoflow.report.reconciling import reconcile_document
-    from geoflow.report.reconciling_text import reconcile_text
     from geoflow.workflow.reconcile_outputs import write_columns, write_reconciliation
     from geoflow.workflow.reconciling import reconcile_file
 

@@ -24,6 +24,7 @@ ZONE_COLUMNS: Final = (
     *("within_10", "target_lb_n", "applied_lb_n", "applied_ticket_lb_n_ac"),
 )
 
+
 def _acres(area: float) -> float | None:
     return json_number(area, "area", "acre")
 

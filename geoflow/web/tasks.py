@@ -202,8 +202,8 @@ def _report_files(
 
 
 def _reconciled_files(tell: _Tell, log: str, sources: dict[str, Any], read: dict[str, Any], system: System) -> Made:
+    from geoflow.report.reconciled import reconcile_text
     from geoflow.report.reconciling import reconcile_document
-    from geoflow.report.reconciling_text import reconcile_text
     from geoflow.workflow.reconcile_outputs import write_reconciliation
     from geoflow.workflow.reconciling import LogOptions, TargetOptions, reconcile_file
 

@@ -290,7 +290,7 @@ def report_on_reconciling(
 
     most = len(outcome.zones) if all_zones else MOST_ZONES
     origin = _origin(sources, bar_file, asked, date)
-    return reconciled_report(outcome, _lay_ground(outcome), origin, system, most)
+    return reconciled_report(outcome, system, most, _lay_ground(outcome), origin)
 
 
 def write_report(
