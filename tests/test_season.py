@@ -29,7 +29,7 @@ from season_fields import catalog_rows, make_season, write_catalog
 from geoflow import __version__, cli
 from geoflow.base.errors import OutputError, UsageError
 from geoflow.report.season import bar_rows, season_totals, wilson
-from geoflow.report.season_page import season_page
+from geoflow.report.season_report import season_page
 from geoflow.season.catalog import Entry, read_catalog
 from geoflow.season.cluster import clients
 from geoflow.season.field import Done, Task, work
@@ -351,7 +351,7 @@ def test_a_bar_with_worn_orifices_stands_out(tmp_path: Path) -> None:
     first, *others = document["bars"]
     assert first["bar"] == "Avocet" and first["stands_out"].startswith("orifice area above the bar file: in")
     assert [row["stands_out"] for row in others] == [None, None]
-    assert "<strong>Avocet</strong> orifice area" in (out / "summary" / "season.html").read_text(encoding="utf-8")
+    assert "<li>Avocet: orifice area" in (out / "summary" / "season.html").read_text(encoding="utf-8")
 
 
 def test_wilsons_interval_is_scipys() -> None:

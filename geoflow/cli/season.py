@@ -122,7 +122,7 @@ def _season(options: argparse.Namespace) -> int:
     _check(options)
     import secrets
 
-    from geoflow.report.season import season_text
+    from geoflow.report.season_report import season_text
     from geoflow.season.catalog import read_catalog
     from geoflow.season.running import check_folder, run_season, take_away
     from geoflow.season.store import Store

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from geoflow import __version__
 from geoflow.report.season import BAR_COLUMNS, bar_rows, season_totals
 from geoflow.report.season_map import season_map
-from geoflow.report.season_page import season_page
+from geoflow.report.season_report import season_page
 from geoflow.season.catalog import Entry
 from geoflow.season.field import failed_record, record_name
 from geoflow.season.outcomes import ROW_COLUMNS
