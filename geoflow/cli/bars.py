@@ -14,13 +14,19 @@ __all__ = ["add_bar", "add_window"]
 
 def _window(options: argparse.Namespace) -> int:
     from geoflow.report.documents import window_document
-    from geoflow.report.text import window_text
+    from geoflow.report.terminal import as_text
+    from geoflow.report.window import window_report
     from geoflow.workflow.bar_plan import read_bar_and_plan
 
     solution = read_bar_and_plan(options.bar, options.temperature, options.speed, options.sections)
     with_speed = options.speed is not None
     document = window_document(solution, with_speed=with_speed)
-    deliver(options, document, lambda: window_text(solution, options.units, with_speed=with_speed), (options.bar,))
+    deliver(
+        options,
+        document,
+        lambda: as_text(window_report(solution, options.units, with_speed=with_speed)),
+        (options.bar,),
+    )
     odd = bool(solution.warnings(with_speed=with_speed))
     return FINDINGS if solution.certain.empty or odd else NOTHING_TO_ACT_ON
 

@@ -23,7 +23,8 @@ __all__ = ["add_plan", "add_rewrite", "add_vet"]
 def _vet(options: argparse.Namespace) -> int:
     from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
-    from geoflow.report.text import vet_text
+    from geoflow.report.terminal import as_text
+    from geoflow.report.vetted import vetted_report
     from geoflow.workflow.vetting import vet_file, write_vetting
 
     outcome = vet_file(*plan_of(options), **reading_of(options), zone_speeds=options.zone_speeds)
@@ -43,15 +44,8 @@ def _vet(options: argparse.Namespace) -> int:
         )
 
     def text() -> str:
-        said = vet_text(
-            outcome.prescription,
-            outcome.rate,
-            outcome.solution,
-            outcome.vetting,
-            doubt,
-            options.units,
-            most_zones=len(outcome.rate) if options.all_zones else None,
-        )
+        most = len(outcome.rate) if options.all_zones else None
+        said = as_text(vetted_report(outcome, doubt, options.units, most))
         if written:
             said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])
         return said
@@ -61,7 +55,9 @@ def _vet(options: argparse.Namespace) -> int:
 
 
 def _rewrite(options: argparse.Namespace) -> int:
-    from geoflow.report.rewriting import rewrite_document, rewrite_text
+    from geoflow.report.rewriting import rewrite_document
+    from geoflow.report.rewritten import rewritten_report
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.rewriting import parse_prices, rewrite_file, write_rewriting
     from geoflow.workflow.vetting import vet_file
 
@@ -85,9 +81,7 @@ def _rewrite(options: argparse.Namespace) -> int:
     document = rewrite_document(vetted.prescription, outcome.done, vetted.solution, outcome.extra)
 
     def text() -> str:
-        said = rewrite_text(
-            vetted.prescription, outcome.done, vetted.solution, outcome.extra, options.policy, options.units
-        )
+        said = as_text(rewritten_report(outcome, options.units))
         target, side, notes = written
         return said + "\n\n" + "\n".join([f"Written: {target}, and what changed and why: {side}", *notes])
 
@@ -97,7 +91,8 @@ def _rewrite(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from geoflow.report.plan_document import plan_document
-    from geoflow.report.planning import plan_text
+    from geoflow.report.planning import planned_report
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.planning import plan_field
     from geoflow.workflow.vetting import vet_file
 
@@ -113,7 +108,7 @@ def _plan(options: argparse.Namespace) -> int:
     deliver(
         options,
         plan_document(outcome),
-        lambda: plan_text(outcome, options.units, all_zones=options.all_zones),
+        lambda: as_text(planned_report(outcome, options.units, all_zones=options.all_zones)),
         (options.prescription, options.bar),
     )
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON

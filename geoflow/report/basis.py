@@ -13,10 +13,9 @@ from geoflow.base.said import said_range
 from geoflow.base.units import System, show, show_range
 from geoflow.decide.vet import Solution
 from geoflow.report.bar_words import assumed_lines, unusual_lines
-from geoflow.report.cautions import CAUTIONS
 from geoflow.report.layout import count
 from geoflow.report.model import BulletList, Paragraph, Section, Table, plain
-from geoflow.report.text import reading_lines
+from geoflow.report.reading import reading_list
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
@@ -25,19 +24,11 @@ __all__ = [
     "InputFile",
     "Origin",
     "basis_section",
-    "caution_section",
     "left_out_keys",
     "origin_blocks",
-    "read_list",
     "stamp",
 ]
 
-_DEFERRAL: Final = (
-    "This report is arithmetic on what the files say. It is no inspection of the equipment and no recommendation to "
-    "apply. Where it differs from the product label, from the ratings stamped on tank, hose, pump and valve, from "
-    "federal, state or local codes, or from the judgement of a licensed applicator, agronomist or engineer, they are "
-    "right and this report is not to be used."
-)
 _NOT_COUNTED: Final = (
     "Errors of gauges and thermometer on the day, of the meter, of fitting coefficients and of the pump's efficiency: "
     "put what you doubt into the liquid margin and into the planned ranges.",
@@ -138,12 +129,6 @@ def left_out_keys(content: dict[str, object]) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-def read_list(prescription: Prescription, system: System) -> BulletList:
-    """What was read, what was left out and why, and what looked odd."""
-    lines = (plain(line) for line in reading_lines(prescription, system))
-    return BulletList(tuple(line.removeprefix("! ").removeprefix("- ") for line in lines))
-
-
 def _points(orifice: Orifice, system: System) -> str:
     points = orifice.measured
     flow = max(point.flow_tolerance for point in points)
@@ -226,11 +211,6 @@ def _unknowns(solution: Solution, system: System) -> Table:
     return Table("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.6, 2.6, 4.6))
 
 
-def caution_section() -> Section:
-    """The cautions, and before whom this report steps back."""
-    return Section("cautions", "Before anybody goes out", (Paragraph(CAUTIONS, "warning"), Paragraph(_DEFERRAL)))
-
-
 def origin_blocks(origin: Origin) -> list[Table | BulletList | Paragraph]:
     """Version, date, files with their fingerprints, what was asked, and what the bar file leaves out."""
     inputs = tuple((one.role, plain(one.name), f"{one.size:,}", one.sha256) for one in origin.inputs)
@@ -253,7 +233,7 @@ def basis_section(prescription: Prescription, solution: Solution, origin: Origin
     blocks: list[Table | BulletList | Paragraph] = [
         *origin_blocks(origin),
         Paragraph("What was read", "head"),
-        read_list(prescription, system),
+        reading_list(prescription, system),
         Paragraph("Assumptions", "head"),
         _unknowns(solution, system),
     ]

@@ -9,13 +9,14 @@ import numpy as np
 
 from geoflow.base.units import System, from_si, show
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.layout import count, table, wrap
-from geoflow.report.text import reading_lines
+from geoflow.report.layout import count
+from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
+from geoflow.report.reading import reading_section
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ConvertOutcome
 
-__all__ = ["convert_document", "convert_text"]
+__all__ = ["convert_document", "converted_report"]
 
 _DIGITS: Final = 6
 _SMALLEST_SHOWN: Final = 5e-6  # of the total; less is the rounding of coordinates
@@ -85,45 +86,50 @@ def _basis_lines(outcome: ConvertOutcome, system: System) -> list[str]:
     units = (outcome.before.unit, outcome.written.rates.unit)
     lines = []
     if outcome.changes_basis or any(unit.basis != "nitrogen" for unit in units):
-        lines.append(f"- ammonia is taken as {100.0 * outcome.nitrogen_fraction:g} % nitrogen (--nitrogen-fraction)")
+        lines.append(f"ammonia is taken as {100.0 * outcome.nitrogen_fraction:g} % nitrogen (--nitrogen-fraction)")
     if outcome.counting_temperature is not None:
         at = show(outcome.counting_temperature, "temperature", system)
-        lines.append(f"- volumes are counted as liquid at {at} (--volume-temperature)")
-    return [wrap(line, hang="    ") for line in lines]
+        lines.append(f"volumes are counted as liquid at {at} (--volume-temperature)")
+    return lines
 
 
-def convert_text(outcome: ConvertOutcome, system: System) -> str:
-    """Say in words what was read, what was written, and what became of the nitrogen."""
+def _written_section(outcome: ConvertOutcome, system: System) -> Section:
+    written = outcome.written
+    renamed = [f"column '{old}' is called '{new}'" for old, new in written.renamed.items() if new != written.column]
+    after = show(outcome.nitrogen_after, "mass", system)
+    if abs(written.kept - 1.0) > _SMALLEST_SHOWN:
+        after += f" ({100.0 * (written.kept - 1.0):+.3f} %)"
+    rows = (("before", show(outcome.nitrogen_before, "mass", system)), ("after", after))
+    notes = (f"coordinates in {written.crs}", *written.notes, *renamed, *_basis_lines(outcome, system))
+    blocks: tuple[Block, ...] = (
+        *(Paragraph(f"{warning}.", "warning") for warning in written.warnings()),
+        Table("Nitrogen of the field", ("when", "N"), rows, "<>", (2.0, 3.0)),
+        BulletList(notes),
+    )
+    return Section("written", "What was written", blocks)
+
+
+def converted_report(outcome: ConvertOutcome, system: System) -> Report:
+    """Say what was read, what was written, and what became of the nitrogen.
+
+    Parameters
+    ----------
+    outcome : ConvertOutcome
+        From `convert_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     prescription, written = outcome.prescription, outcome.written
     area = show(float(prescription.area.sum()), "area", system)
     column = "band" if written.file_format == "geotiff" else "column"
-    first = (
+    answer = (
         f"{written.path.name} ({written.file_format}): {count(written.zones, 'zone')}, {area}, {column} "
         f"'{written.column}' in {written.rates.unit.text}; {_rates(outcome)}."
     )
-    total = [
-        ["before", show(outcome.nitrogen_before, "mass", system) + " N"],
-        ["after", show(outcome.nitrogen_after, "mass", system) + " N"],
-    ]
-    if abs(written.kept - 1.0) > _SMALLEST_SHOWN:
-        total[1][1] += f"  ({100.0 * (written.kept - 1.0):+.3f} %)"
-    odd = [wrap(f"! {warning}.", indent="", hang="  ") for warning in written.warnings()]
-    renamed = [f"column '{old}' is called '{new}'" for old, new in written.renamed.items() if new != written.column]
-    blocks = [
-        [wrap(first, indent="", hang="  ")],
-        odd,
-        ["Nitrogen of the field", table(total, "<>")],
-        [
-            wrap(f"coordinates in {written.crs}", hang="    "),
-            *(wrap(f"- {note}", hang="    ") for note in (*written.notes, *renamed)),
-            *_basis_lines(outcome, system),
-        ],
-        reading_lines(prescription, system),
-        [
-            wrap(
-                "Whether a bar can deliver these rates is another matter: 'geoflow vet' tells. " + SHORT_CAUTION,
-                indent="",
-            )
-        ],
-    ]
-    return "\n\n".join("\n".join(block) for block in blocks if block)
+    last = "Whether a bar can deliver these rates is another matter: 'geoflow vet' tells."
+    sections = (
+        _written_section(outcome, system),
+        reading_section(prescription, system),
+        Section("cautions", "", (Paragraph(f"{last} {SHORT_CAUTION}"),)),
+    )
+    return Report(f"{prescription.path.name} converted", "", answer, sections, SHORT_CAUTION, "")

@@ -65,8 +65,9 @@ def span(low: float, high: float, kind: str, system: System, digits: int | None 
 
 
 def within(low: float, high: float, kind: str, system: System) -> str:
-    """Return `span` with its unit."""
-    return f"{span(low, high, kind, system)} {unit_label(kind, system)}"
+    """Return `span` with its unit; ``none`` has none."""
+    text = span(low, high, kind, system)
+    return text if text == "none" else f"{text} {unit_label(kind, system)}"
 
 
 def count(number_of: int, thing: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any, Final, Literal
 __all__ = [
     "EVERYWHERE",
     "PRINTED",
-    "TERMINAL",
+    "SCREEN",
     "Block",
     "BulletList",
     "Figure",
@@ -24,8 +24,29 @@ __all__ = [
 Medium = Literal["terminal", "html", "pdf", "page"]
 EVERYWHERE: Final[frozenset[Medium]] = frozenset(("terminal", "html", "pdf", "page"))
 PRINTED: Final[frozenset[Medium]] = frozenset(("html", "pdf"))
-TERMINAL: Final[frozenset[Medium]] = frozenset(("terminal",))
+SCREEN: Final[frozenset[Medium]] = frozenset(("terminal", "page"))
 _UNSHOWN: Final = "�"
+_FULL: Final = 10.0  # tenths of the breadth of a page, which takes about ten letters in each
+
+
+def plain(text: str) -> str:
+    """Text fit for a page: one line, and nothing in it that cannot be seen or turns the writing round.
+
+    File names and attribute values may hold control characters, marks of writing direction, or bytes that are no
+    letters at all; each such character shows as ``�``. Every block passes its own texts through this.
+    """
+    folded = " ".join(text.split()) if text.split() else ""
+    return "".join(letter if letter.isprintable() else _UNSHOWN for letter in folded)
+
+
+def _plain(value: Any) -> Any:
+    return plain(value) if isinstance(value, str) else tuple(map(_plain, value))
+
+
+def _tidy(block: object, *names: str) -> None:
+    """Make the texts of a new block plain."""
+    for name in names:
+        object.__setattr__(block, name, _plain(getattr(block, name)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +67,9 @@ class Paragraph:
     kind: Literal["plain", "warning", "note", "head"] = "plain"
     on: frozenset[Medium] = EVERYWHERE
 
+    def __post_init__(self) -> None:
+        _tidy(self, "text")
+
 
 @dataclass(frozen=True, slots=True)
 class BulletList:
@@ -54,6 +78,9 @@ class BulletList:
     texts: tuple[str, ...]
     ordered: bool = False
     on: frozenset[Medium] = EVERYWHERE
+
+    def __post_init__(self) -> None:
+        _tidy(self, "texts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,18 +98,24 @@ class Table:
     align : str
         ``<`` or ``>`` for each column.
     widths : tuple of float
-        Tenths of the page's breadth, one for each column; a narrow table adds up to less than ten.
+        Tenths of the page's breadth, one for each column; a narrow table adds up to less than ten. Where none are
+        given they follow from what stands in the columns.
     """
 
     caption: str
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     align: str
-    widths: tuple[float, ...]
+    widths: tuple[float, ...] = ()
     on: frozenset[Medium] = EVERYWHERE
 
     def __post_init__(self) -> None:
+        _tidy(self, "caption", "heads", "rows")
         count = len(self.heads)
+        if not self.widths:
+            longest = [max(map(len, column)) + 2 for column in zip(self.heads, *self.rows, strict=False)]
+            scale = max(10.0, sum(longest) / _FULL)
+            object.__setattr__(self, "widths", tuple(letters / scale for letters in longest))
         if not count == len(self.align) == len(self.widths) or any(len(row) != count for row in self.rows):
             raise ValueError(f"the columns of the table '{self.caption}' do not agree")
 
@@ -127,6 +160,9 @@ class Figure:
     caption: str
     on: frozenset[Medium] = PRINTED
 
+    def __post_init__(self) -> None:
+        _tidy(self, "alt", "caption")
+
 
 Block = Paragraph | BulletList | Table | Figure
 
@@ -169,6 +205,9 @@ class Report:
     caution: str
     stamp: str
 
+    def __post_init__(self) -> None:
+        _tidy(self, "title", "subtitle", "answer")
+
     def shown(self, medium: Medium) -> Iterator[tuple[Section, tuple[Block, ...]]]:
         """Yield the sections that say something to one renderer, with their blocks for it."""
         for section in self.sections:
@@ -181,13 +220,3 @@ class Report:
             for block in section.blocks:
                 if isinstance(block, Figure):
                     yield block
-
-
-def plain(text: str) -> str:
-    """Text fit for a page: one line, and nothing in it that cannot be seen or turns the writing round.
-
-    File names and attribute values may hold control characters, marks of writing direction, or bytes that are no
-    letters at all; each such character shows as ``�``.
-    """
-    folded = " ".join(text.split()) if text.split() else ""
-    return "".join(letter if letter.isprintable() else _UNSHOWN for letter in folded)

@@ -10,8 +10,8 @@ import numpy as np
 from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show
 from geoflow.report.bar_words import assumed_lines, unusual_lines
-from geoflow.report.basis import Origin, caution_section, origin_blocks, stamp
-from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.basis import Origin, origin_blocks, stamp
+from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import concern_texts, finding_text, place_text
 from geoflow.report.ground import orifice_figure, ratio_figure, spread_figure
 from geoflow.report.ground_figures import class_areas

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from geoflow.report.layout import WIDTH, table, wrap
-from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Table
+from geoflow.report.model import Block, BulletList, Figure, Medium, Paragraph, Report, Table
 
 __all__ = ["as_lines", "as_text"]
 
@@ -37,7 +37,8 @@ def _folded(row: Iterable[str], widths: list[int]) -> list[list[str]]:
 def _table_lines(block: Table) -> list[str]:
     widths = _widths(block)
     rows = [line for row in (block.heads, *block.rows) for line in _folded(row, widths)]
-    return [wrap(block.caption), table(rows, block.align)]
+    caption = [wrap(block.caption)] if block.caption else []
+    return [*caption, table(rows, block.align)]
 
 
 def _lines(block: Block) -> list[str]:
@@ -68,14 +69,16 @@ def as_lines(blocks: Iterable[Block]) -> list[str]:
     return lines
 
 
-def as_text(report: Report) -> str:
+def as_text(report: Report, medium: Medium = "terminal") -> str:
     """Set a result as text: the answer first, then what it is of, then section by section.
 
     Parameters
     ----------
     report : Report
         What to say.
+    medium : str
+        ``"terminal"``, or ``"page"`` for the same in the local page, where no option can be typed.
     """
-    parts = [[wrap(report.answer, "", "  ")], [wrap(report.subtitle, "", "  ")]]
-    parts += [[section.title, *as_lines(blocks)] for section, blocks in report.shown("terminal")]
+    parts = [[wrap(report.answer, "")], [wrap(report.subtitle, "")]]
+    parts += [[*filter(None, [section.title]), *as_lines(blocks)] for section, blocks in report.shown(medium)]
     return "\n\n".join("\n".join(lines) for lines in parts if any(lines))

@@ -106,7 +106,7 @@ def warm_up() -> None:
     """Load what every task needs."""
     import geoflow.ground.geometry
     import geoflow.prescription_files.read_prescription
-    import geoflow.report.text
+    import geoflow.report.vetted
     import geoflow.workflow.rewriting  # noqa: F401
     from geoflow.base.units import parse
 
@@ -149,22 +149,23 @@ def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
 def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
     from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
-    from geoflow.report.text import vet_text
+    from geoflow.report.terminal import as_text
+    from geoflow.report.vetted import vetted_report
     from geoflow.workflow.vetting import write_vetting
 
     tell("Vetting every zone")
     outcome = inputs.vet()
     doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-    parts = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt
-    document = vet_document(*parts)
+    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
     tell("Drawing the map and writing the files")
     folder, inputs_read = Path("vetted"), (Path(inputs.prescription), Path(inputs.bar))
     _, notes = write_vetting(outcome, folder, document, system, replace=False, protect=inputs_read)
-    return _pack(folder, "\n".join([vet_text(*parts, system), *notes]))
+    return _pack(folder, "\n".join([as_text(vetted_report(outcome, doubt, system), "page"), *notes]))
 
 
 def _rewritten_files(tell: _Tell, inputs: Inputs, policy: str, rules: dict[str, Any], system: System) -> Made:
-    from geoflow.report.rewriting import rewrite_text
+    from geoflow.report.rewritten import rewritten_report
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     tell("Vetting every zone")
@@ -176,8 +177,7 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, policy: str, rules: dict[str, 
     folder.mkdir()
     tell("Writing the files and reading them back")
     write_rewriting(outcome, target, replace=False, protect=(path, Path(inputs.bar)))
-    text = rewrite_text(vetted.prescription, outcome.done, vetted.solution, outcome.extra, policy, system)
-    return _pack(folder, text)
+    return _pack(folder, as_text(rewritten_report(outcome, system), "page"))
 
 
 def _report_files(

@@ -25,12 +25,12 @@ from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import field_heading, lay_passes
 from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
 from geoflow.report.basis import InputFile, Origin, left_out_keys
-from geoflow.report.changes import rewritten_report
-from geoflow.report.day import Day
+from geoflow.report.day import NO_TANK, Day
 from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
 from geoflow.report.reconciled import Ground, reconciled_report
-from geoflow.report.vetted import MOST_ZONES, vetted_report
+from geoflow.report.rewritten import rewritten_report
+from geoflow.report.vetted import MOST_ZONES, Printed, vetted_report
 from geoflow.workflow.planning import in_degrees, parse_share
 from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
@@ -166,8 +166,7 @@ def _day(
     nowhere, none = np.zeros((0, 2)), np.zeros(0, dtype=np.int64)
     course = field_heading(prescription.zones) if heading is None else parse(heading, "angle", where="--heading")
     if bar.tank is None:
-        why = "The bar file names no [tank], so loads are not counted."
-        return Day(time, share, course, None, nowhere, None, none, why)
+        return Day(time, share, course, None, nowhere, None, none, NO_TANK)
     try:
         passes = lay_passes(prescription.zones, course, width)
         loads = tank_loads(passes, rate, prescription.area, bar, solution.plan.temperature[0], heel=left)
@@ -236,8 +235,8 @@ def report_on_vetting(
 
     speeds = _speeds_of(vetted)
     day = _day(vetted, vetted.rate, speeds, heading, heel, efficiency)
-    most = len(vetted.rate) if all_zones else MOST_ZONES
-    return vetted_report(vetted, speeds, day, doubt, _origin(sources, bar_file, asked, date), system, most)
+    printed = Printed(speeds, day, _origin(sources, bar_file, asked, date))
+    return vetted_report(vetted, doubt, system, len(vetted.rate) if all_zones else None, printed)
 
 
 def report_on_rewriting(
@@ -259,8 +258,8 @@ def report_on_rewriting(
     speeds = done.speed_low, done.speed_high
     after: Vetting = vet(done.after, outcome.vetted.solution, speeds)
     day = _day(outcome.vetted, done.after, speeds, heading, heel, efficiency)
-    most = len(done.after) if all_zones else MOST_ZONES
-    return rewritten_report(outcome, after, day, _origin(sources, bar_file, asked, date), system, most)
+    printed = Printed(speeds, day, _origin(sources, bar_file, asked, date))
+    return rewritten_report(outcome, system, len(done.after) if all_zones else None, (after, printed))
 
 
 def _lay_ground(outcome: ReconcileOutcome) -> Ground | None:
