@@ -16,7 +16,7 @@ from geoflow.report.findings import concern_texts, finding_text, place_text
 from geoflow.report.ground import orifice_figure, ratio_figure, spread_figure
 from geoflow.report.ground_figures import class_areas
 from geoflow.report.layout import count
-from geoflow.report.model import PRINTED, Block, BulletList, Figure, Paragraph, Report, Section, Table
+from geoflow.report.model import EVERYWHERE, PRINTED, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reconciled_words import (
     agreement_table,
     answer,
@@ -30,17 +30,16 @@ from geoflow.report.reconciled_words import (
     ticket_table,
     zone_table,
 )
-from geoflow.report.terminal import as_text
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
     from geoflow.outcomes import ReconcileOutcome
 
-__all__ = ["Ground", "reconcile_text", "reconciled_report"]
+__all__ = ["MOST_ZONES", "Ground", "reconciled_report"]
 
 _LOST: Final = "liquid margin lost"
-_MOST_ZONES: Final = 12
+MOST_ZONES: Final = 12
 _SHIFTED: Final = (
     "Shifted tells how well the control held; 0 s what the ground got. Here each record counts once, with the mean of "
     "its zones and each pass on its own; above, the ground with all that fell on it."
@@ -147,14 +146,16 @@ def _spread_figure(outcome: ReconcileOutcome, causes: Table | None, system: Syst
     )
 
 
-def _zones_section(outcome: ReconcileOutcome, system: System, most: int) -> Section:
+def _zones_section(outcome: ReconcileOutcome, system: System, most: int | None) -> Section:
     zones = outcome.found.zones
     if zones is None:
         said = "No map was given, so there are no zones: the log's own target was compared record by record."
         return Section("zones", "Zones", (Paragraph(said, on=PRINTED),))
-    blocks: list[Block] = [zone_table(outcome, system, most)]
-    if (rest := zones.area.size - most) > 0:
-        blocks.append(Paragraph(f"Not listed: {count(rest, 'zone')} nearer to target. --all-zones lists every one."))
+    table = zone_table(outcome, system, most)
+    blocks: list[Block] = [table]
+    if rest := zones.area.size - len(table.rows):
+        said = f"Not listed: {count(rest, 'zone')} nearer to target. --all-zones lists every one."
+        blocks.append(Paragraph(said, on=EVERYWHERE - {"page"}))
     return Section("zones", "Zones", tuple(blocks))
 
 
@@ -253,7 +254,7 @@ def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: Sys
 def reconciled_report(
     outcome: ReconcileOutcome,
     system: System,
-    most_zones: int,
+    most_zones: int | None = MOST_ZONES,
     ground: Ground | None = None,
     origin: Origin | None = None,
 ) -> Report:
@@ -265,8 +266,8 @@ def reconciled_report(
         From `reconcile_file`.
     system : str
         ``"us"`` or ``"metric"``.
-    most_zones : int
-        How many zones the table lists.
+    most_zones : int or None
+        How many zones the table lists; None for all.
     ground : Ground, optional
         What is drawn; without it there are no figures.
     origin : Origin, optional
@@ -290,18 +291,3 @@ def reconciled_report(
     made = "" if origin is None else stamp(origin)
     title = f"{name} against {against}"
     return Report(title, subtitle, answer(outcome, system), sections, SHORT_CAUTION, made)
-
-
-def reconcile_text(outcome: ReconcileOutcome, system: System, *, most_zones: int | None = _MOST_ZONES) -> str:
-    """Write the reconciliation for a person: the answer, what is off, then the accounts.
-
-    Parameters
-    ----------
-    outcome : ReconcileOutcome
-        From `reconcile_file`.
-    system : str
-        ``"us"`` or ``"metric"``.
-    most_zones : int or None
-        How many zones the table lists; None for all.
-    """
-    return as_text(reconciled_report(outcome, system, len(outcome.zones) if most_zones is None else most_zones))

@@ -222,7 +222,7 @@ def _zone_row(outcome: ReconcileOutcome, index: int, system: System) -> tuple[st
     )
 
 
-def zone_table(outcome: ReconcileOutcome, system: System, most: int) -> Table:
+def zone_table(outcome: ReconcileOutcome, system: System, most: int | None) -> Table:
     """Zones of the map, those furthest off first.
 
     Parameters
@@ -231,8 +231,8 @@ def zone_table(outcome: ReconcileOutcome, system: System, most: int) -> Table:
         With a map.
     system : str
         ``"us"`` or ``"metric"``.
-    most : int
-        How many are listed.
+    most : int or None
+        How many are listed; None for all.
     """
     worst = _worst_zones(outcome)
     rows = tuple(_zone_row(outcome, index, system) for index in worst[:most].tolist())

@@ -7,8 +7,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from geoflow.base.units import System, number, show, to_si, unit_label
-from geoflow.report.basis import caution_section
-from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.html import as_html
 from geoflow.report.layout import count
 from geoflow.report.model import PRINTED, Block, BulletList, Figure, Paragraph, Report, Section, Table

@@ -15,7 +15,7 @@ from geoflow.report.season_map import season_map
 from geoflow.report.season_report import season_page
 from geoflow.season.catalog import Entry
 from geoflow.season.field import failed_record, record_name
-from geoflow.season.outcomes import ROW_COLUMNS
+from geoflow.season.figures import ROW_COLUMNS
 from geoflow.season.store import Store
 from geoflow.season.urls import shown
 

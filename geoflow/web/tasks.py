@@ -202,8 +202,9 @@ def _report_files(
 
 
 def _reconciled_files(tell: _Tell, log: str, sources: dict[str, Any], read: dict[str, Any], system: System) -> Made:
-    from geoflow.report.reconciled import reconcile_text
+    from geoflow.report.reconciled import reconciled_report
     from geoflow.report.reconciling import reconcile_document
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.reconcile_outputs import write_reconciliation
     from geoflow.workflow.reconciling import LogOptions, TargetOptions, reconcile_file
 
@@ -216,7 +217,7 @@ def _reconciled_files(tell: _Tell, log: str, sources: dict[str, Any], read: dict
     tell("Drawing the map and writing the files")
     document = reconcile_document(outcome)
     write_reconciliation(outcome, folder, document, system, replace=False, protect=protect)
-    made = _pack(folder, reconcile_text(outcome, system))
+    made = _pack(folder, as_text(reconciled_report(outcome, system), "page"))
     shown = [(name, (folder / name).read_bytes()) for name in made.names if name.endswith(".png")]
     return replace(made, pictures=tuple(sorted(shown, key=lambda entry: entry[0] != "map.png")))
 
