@@ -10,7 +10,7 @@ import numpy as np
 
 from geoflow.base.units import System, show
 from geoflow.diagnosis.findings import Finding
-from geoflow.report.json_numbers import json_number
+from geoflow.report.json_numbers import in_unit, rounded
 from geoflow.report.layout import count
 
 if TYPE_CHECKING:
@@ -168,9 +168,9 @@ def finding_numbers(finding: Finding) -> dict[str, float | None]:
     """Give what was found in numbers, each with its unit in the key unless it is a ratio or a count."""
     numbers: dict[str, float | None] = {}
     for name, value in finding.numbers.items():
-        measure = _MEASURES.get(name, ("", "", "si"))
-        key = name if measure is None else f"{name}_{measure[2]}"
-        numbers[key] = json_number(value, *(measure or ())[:2])
+        kind, unit, ending = _MEASURES.get(name, ("", "", "si")) or ("", "", "")
+        key = f"{name}_{ending}" if ending else name
+        numbers[key] = in_unit(value, kind, unit) if unit else rounded(value)
     return numbers
 
 

@@ -12,7 +12,7 @@ from geoflow.base.units import from_si, to_si
 from geoflow.reconcile.agreement import Agreement
 from geoflow.reconcile.balance import Balance
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
-from geoflow.report.json_numbers import json_number
+from geoflow.report.json_numbers import in_unit, rounded
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
@@ -26,15 +26,19 @@ ZONE_COLUMNS: Final = (
 
 
 def _acres(area: float) -> float | None:
-    return json_number(area, "area", "acre")
+    return in_unit(area, "area", "acre")
 
 
 def _pounds(mass: float) -> float | None:
-    return json_number(mass, "mass", "lb")
+    return in_unit(mass, "mass", "lb")
 
 
 def _rate(value: float) -> float | None:
-    return json_number(value, "nitrogen rate", "lb/acre")
+    return in_unit(value, "nitrogen rate", "lb/acre")
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None else rounded(value)
 
 
 def points(outcome: ReconcileOutcome) -> dict[str, Any]:
@@ -67,10 +71,10 @@ def _agreement(agreed: Agreement) -> dict[str, Any]:
         "bias_lb_n_ac": _rate(agreed.bias),
         "mae_lb_n_ac": _rate(agreed.mae),
         "rmse_lb_n_ac": _rate(agreed.rmse),
-        "concordance": json_number(agreed.concordance),
-        "within_5": json_number(agreed.within_5),
-        "within_10": json_number(agreed.within_10),
-        "within_20": json_number(agreed.within_20),
+        "concordance": rounded(agreed.concordance),
+        "within_5": rounded(agreed.within_5),
+        "within_10": rounded(agreed.within_10),
+        "within_20": rounded(agreed.within_20),
         "limits_of_agreement_lb_n_ac": [_rate(agreed.lower_limit), _rate(agreed.upper_limit)],
         "compared_ac": _acres(agreed.area),
         "not_compared_ac": _acres(agreed.area_unknown),
@@ -115,7 +119,7 @@ def zone_rows(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
     columns = zone_columns(outcome)
     each = zip(*(column.tolist() for column in columns.values()), strict=True)
     return [
-        {name: value if name == "zone" else json_number(value) for name, value in zip(columns, row, strict=True)}
+        {name: value if name == "zone" else rounded(value) for name, value in zip(columns, row, strict=True)}
         for row in each
     ]
 
@@ -151,8 +155,8 @@ def _loads(outcome: ReconcileOutcome) -> list[dict[str, Any]] | None:
         {
             "ticket_lb_nh3": _pounds(weighed),
             "logged_lb_nh3": _pounds(logged),
-            "meter_factor": json_number(factor),
-            "begins_s": json_number(begins),
+            "meter_factor": rounded(factor),
+            "begins_s": rounded(begins),
         }
         for weighed, logged, factor, begins in zip(loads.ticket, loads.logged, loads.factor, loads.begins, strict=True)
     ]
@@ -168,15 +172,15 @@ def _ticket(outcome: ReconcileOutcome) -> dict[str, Any] | None:
         "ticket_lb_nh3": _pounds(balance.ticket),
         "logged_lb_nh3": _pounds(balance.logged),
         "bridged_lb_nh3": _pounds(balance.bridged),
-        "lost_share": json_number(balance.lost_share),
-        "ratio": json_number(balance.ratio),
-        "meter_factor": json_number(balance.meter_factor),
-        "temperature_ratio": json_number(balance.temperature_ratio),
-        "remaining_ratio": json_number(balance.remaining_ratio),
-        "pulses_per_gallon": json_number(per_gallon),
-        "pulses_per_gallon_as_used": json_number(per_gallon_as_used),
-        "pulses_per_10_lb_n": json_number(per_ten_pounds),
-        "meter_temperature_degF": json_number(outcome.meter_temperature, "temperature", "degF"),
+        "lost_share": rounded(balance.lost_share),
+        "ratio": rounded(balance.ratio),
+        "meter_factor": rounded(balance.meter_factor),
+        "temperature_ratio": _known(balance.temperature_ratio),
+        "remaining_ratio": _known(balance.remaining_ratio),
+        "pulses_per_gallon": _known(per_gallon),
+        "pulses_per_gallon_as_used": _known(per_gallon_as_used),
+        "pulses_per_10_lb_n": _known(per_ten_pounds),
+        "meter_temperature_degF": in_unit(outcome.meter_temperature, "temperature", "degF"),
         "loads": _loads(outcome),
     }
 
@@ -226,10 +230,10 @@ def _coverage(outcome: ReconcileOutcome) -> dict[str, float | None]:
         "doubled_ac": _acres(overlay.doubled),
         "missed_ac": _acres(found.missed if found.has_field else nowhere),
         "missed_where_nothing_asked_ac": _acres(found.missed_unasked if found.has_field else nowhere),
-        "overlap_fraction": json_number(overlay.doubled / overlay.covered if overlay.covered > 0.0 else nowhere),
+        "overlap_fraction": rounded(overlay.doubled / overlay.covered if overlay.covered > 0.0 else nowhere),
         "outside_ac": _acres(found.outside_area if found.has_field else nowhere),
         "unknown_rate_ac": _acres(found.unknown_rate_area),
-        "relative_error": json_number(overlay.error_estimate),
+        "relative_error": rounded(overlay.error_estimate),
     }
 
 
@@ -250,7 +254,7 @@ def _totals(outcome: ReconcileOutcome) -> dict[str, float | None]:
 def _causes(outcome: ReconcileOutcome) -> dict[str, Any]:
     causes = outcome.found.cause_area
     off = max(sum(causes.values()), 1e-12)
-    return {name: {"area_ac": _acres(area), "share": json_number(area / off)} for name, area in causes.items()}
+    return {name: {"area_ac": _acres(area), "share": rounded(area / off)} for name, area in causes.items()}
 
 
 def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
@@ -267,7 +271,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
         "input": _input(outcome),
         "points": points(outcome),
         "target_from": found.asked_by or None,
-        "lag_s": lag and {name: json_number(getattr(lag, name)) for name in ("best", "low", "high")},
+        "lag_s": lag and {name: rounded(getattr(lag, name)) for name in ("best", "low", "high")},
         "lag_from": found.lag_from or None,
         "coverage": _coverage(outcome),
         "totals": _totals(outcome),

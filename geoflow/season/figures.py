@@ -12,7 +12,7 @@ from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text
-from geoflow.report.json_numbers import json_number
+from geoflow.report.json_numbers import in_unit, rounded
 from geoflow.report.layout import count
 from geoflow.report.reconciling import zone_columns
 
@@ -75,11 +75,11 @@ class Figures:
 
 
 def _acres(area: float) -> float | None:
-    return json_number(area, "area", "acre")
+    return in_unit(area, "area", "acre")
 
 
 def _pounds(mass: float) -> float | None:
-    return json_number(mass, "mass", "lb")
+    return in_unit(mass, "mass", "lb")
 
 
 def _rates(rate: FloatArray) -> Any:
@@ -117,7 +117,7 @@ def _verdict_findings(area: FloatArray, verdict: TextArray, limited_by: TextArra
         for limit in np.unique(limited_by[verdict == name]).tolist():
             acres = from_si(area[(verdict == name) & (limited_by == limit)], "area", "acre")
             text = f"{name} for {limit}: {count(acres.size, 'zone')}, {acres.sum():,.1f} ac"
-            found.append(_finding(f"{name}: {limit}", "plan", text, json_number(acres.sum())))
+            found.append(_finding(f"{name}: {limit}", "plan", text, rounded(acres.sum())))
     return sorted(found, key=lambda one: -one["acres"])
 
 
@@ -152,7 +152,7 @@ def _rewriting_findings(outcome: RewriteOutcome) -> list[dict[str, Any]]:
     if done.left_failing.any():
         left = float(from_si(area[done.left_failing].sum(), "area", "acre"))
         text = f"{done.left_failing.sum()} zones, {left:,.1f} ac, still do not hold"
-        found.append(_finding("left failing", "plan", text, json_number(left)))
+        found.append(_finding("left failing", "plan", text, rounded(left)))
     if done.raised.any():
         text = (
             f"{done.raised.sum()} zones were RAISED above the prescription; check them against the agronomist's "
@@ -213,7 +213,7 @@ def _log_row(outcome: ReconcileOutcome) -> dict[str, Any]:
         "missed_ac": _acres(found.missed) if found.has_field else None,
         "doubled_ac": _acres(overlay.doubled),
         "compared_ac": _acres(found.agreement.area),
-        "within_10": json_number(found.agreement.within_10),
+        "within_10": rounded(found.agreement.within_10),
     }
 
 

@@ -287,7 +287,7 @@ def report_on_reconciling(
 ) -> Report:
     """Make the report on a reconciled log; parameters and errors as for `report_on_vetting`."""
 
-    most = len(outcome.zones) if all_zones else MOST_ZONES
+    most = None if all_zones else MOST_ZONES
     origin = _origin(sources, bar_file, asked, date)
     return reconciled_report(outcome, system, most, _lay_ground(outcome), origin)
 
