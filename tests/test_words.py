@@ -33,8 +33,8 @@ from geoflow.hydraulics.coefficients import bounding_cases, central_case
 from geoflow.layers.notes import rows_text
 from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
-from geoflow.report.layout import count, zone_names
 from geoflow.report.day import tanks_text
+from geoflow.report.layout import count, zone_names
 from geoflow.report.rewritten import rewriting_answer
 from geoflow.report.season import season_answer
 from geoflow.report.vetted import held_text
