@@ -39,11 +39,12 @@ def _bar(options: argparse.Namespace) -> int:
         return NOTHING_TO_ACT_ON
     if options.check is None:
         raise UsageError("neither --check nor --schema is given", where="geoflow bar", cure="geoflow bar --check BAR")
-    from geoflow.report.bar_words import describe
+    from geoflow.report.bar_words import bar_report
+    from geoflow.report.terminal import as_text
 
     bar = read_bar(options.check)
     document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / 0.3048, 6), "problems": []}
-    deliver(options, document, lambda: describe(bar, options.units), (options.check,))
+    deliver(options, document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
     return NOTHING_TO_ACT_ON
 
 

@@ -36,7 +36,8 @@ def _folded(row: Iterable[str], widths: list[int]) -> list[list[str]]:
 
 def _table_lines(block: Table) -> list[str]:
     widths = _widths(block)
-    rows = [line for row in (block.heads, *block.rows) for line in _folded(row, widths)]
+    heads = [block.heads] if any(block.heads) else []
+    rows = [line for row in (*heads, *block.rows) for line in _folded(row, widths)]
     caption = [wrap(block.caption)] if block.caption else []
     return [*caption, table(rows, block.align)]
 

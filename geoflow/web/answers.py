@@ -142,7 +142,8 @@ class Answers:
         from pathlib import Path
 
         from geoflow.bar.bar_file import read_bar
-        from geoflow.report.bar_words import describe
+        from geoflow.report.bar_words import bar_report
+        from geoflow.report.terminal import as_text
 
         upload = given_bar(asked)
         with tempfile.TemporaryDirectory(prefix="geoflow-page-") as folder:
@@ -158,7 +159,7 @@ class Answers:
         return {
             "text": text,
             "content": form_content(text, upload.name),
-            "words": describe(bar, system_of(asked)),
+            "words": as_text(bar_report(bar, system_of(asked)), "page"),
             "name": bar.name,
             "sections": [section.name for section in bar.sections],
         }
