@@ -33,7 +33,7 @@ from geoflow.report.season_report import season_page
 from geoflow.season.catalog import Entry, read_catalog
 from geoflow.season.cluster import clients
 from geoflow.season.field import Done, Task, work
-from geoflow.season.running import check_folder, run_season, take_away
+from geoflow.season.running import check_folder, remove_orphans, run_season
 from geoflow.season.store import Store
 from geoflow.season.summary import read_records, season_document, write_summary
 from geoflow.season.urls import digest, fetch, glob, resolve, shown
@@ -288,15 +288,15 @@ def test_other_options_are_refused_before_anything_begins(tmp_path: Path) -> Non
     with pytest.raises(OutputError, match=r"4 of the fields have results of other .*: four, one, three, \.\.\."):
         check_folder(store, others, "us", full=False, replace=False)
     for name in ("two", "three", "four"):
-        take_away(store, [f"field={name}.json"])
+        remove_orphans(store, [f"field={name}.json"])
     warmer = Entry("one", "vet", {**VET, "temperature": "60 degF"})
     with pytest.raises(OutputError, match="1 of the fields have results of other options"):
         check_folder(store, [warmer], "us", full=False, replace=False)
     assert check_folder(store, [warmer], "us", full=False, replace=True) == []
     other = Entry("two", "vet", VET)
-    strangers = check_folder(store, [other], "us", full=False, replace=False)
-    assert strangers == ["field=one.json"]
-    take_away(store, strangers)
+    orphans = check_folder(store, [other], "us", full=False, replace=False)
+    assert orphans == ["field=one.json"]
+    remove_orphans(store, orphans)
     assert [path.name for path in (tmp_path / "s").rglob("*") if path.is_file()] == ["season.json"]
 
 
