@@ -53,7 +53,7 @@ def _lines(block: Block) -> list[str]:
 
 
 def as_lines(blocks: Iterable[Block]) -> list[str]:
-    """Set blocks as lines; an empty one stands around each table.
+    """Set blocks as lines; an empty one stands around each table and before a small heading.
 
     Parameters
     ----------
@@ -63,7 +63,8 @@ def as_lines(blocks: Iterable[Block]) -> list[str]:
     lines: list[str] = []
     apart = False
     for block in blocks:
-        if (set_ := _lines(block)) and lines and (apart or isinstance(block, Table)):
+        head = isinstance(block, Paragraph) and block.kind == "head"
+        if (set_ := _lines(block)) and lines and (apart or head or isinstance(block, Table)):
             lines.append("")
         apart = isinstance(block, Table)
         lines += set_
