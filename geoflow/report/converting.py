@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.base.units import System, from_si, show
 from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.json_numbers import in_unit, in_units, reading_document
 from geoflow.report.layout import count
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
 from geoflow.report.reading import reading_section
@@ -18,12 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["convert_document", "converted_report"]
 
-_DIGITS: Final = 6
 _SMALLEST_SHOWN: Final = 5e-6  # of the total; less is the rounding of coordinates
-
-
-def _pounds(mass: float) -> float:
-    return round(float(from_si(mass, "mass", "lb")), _DIGITS)
 
 
 def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
@@ -32,17 +28,7 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
     kelvin = outcome.counting_temperature
     kept = written.kept
     return {
-        "input": {
-            "file": str(prescription.path),
-            "format": prescription.file_format,
-            "layer": prescription.layer,
-            "rate_column": prescription.rate_column,
-            "rate_unit": prescription.rate_unit.text,
-            "rows_read": prescription.rows_read,
-            "dropped": {cause: list(rows) for cause, rows in prescription.dropped.items()},
-            "facts": [{"kind": fact.kind, "text": fact.text, "count": fact.count} for fact in prescription.facts],
-            "centre_lon_lat": [round(value, 5) for value in prescription.centre],
-        },
+        "input": reading_document(prescription),
         "output": {
             "file": str(written.path),
             "format": written.file_format,
@@ -60,15 +46,15 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
                 prescription.row.tolist(),
                 prescription.rate.tolist(),
                 written.rates.values.tolist(),
-                np.round(from_si(prescription.area, "area", "acre"), _DIGITS).tolist(),
+                in_units(prescription.area, "area", "acre"),
                 strict=True,
             )
         ],
         "totals": {
             "zones": len(prescription.row),
-            "area_ac": round(float(from_si(prescription.area.sum(), "area", "acre")), _DIGITS),
-            "nitrogen_before_lb": _pounds(outcome.nitrogen_before),
-            "nitrogen_after_lb": _pounds(outcome.nitrogen_after),
+            "area_ac": in_unit(prescription.area.sum(), "area", "acre"),
+            "nitrogen_before_lb": in_unit(outcome.nitrogen_before, "mass", "lb"),
+            "nitrogen_after_lb": in_unit(outcome.nitrogen_after, "mass", "lb"),
             "nitrogen_off_share": None if math.isnan(kept) else round(kept - 1.0, 9),
         },
         "nitrogen_fraction": outcome.nitrogen_fraction,

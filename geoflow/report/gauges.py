@@ -13,6 +13,7 @@ from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, show_range, unit_label
 from geoflow.decide.gauges import Gauges, end_pressures, expected_gauges, gauges_of, tank_pressures
 from geoflow.hydraulics.window import RowSplit
+from geoflow.report.json_numbers import in_unit, in_units
 from geoflow.report.layout import number_range
 from geoflow.report.model import Table
 
@@ -160,8 +161,8 @@ def gauges_document(found: Gauges, solution: Solution) -> dict[str, Any]:
         "rates_of_the_map": found.rates,
         "rates": [
             {
-                "rate_lb_n_ac": round(float(from_si(found.rate[index], "nitrogen rate", "lb/acre")), 6),
-                "speed_mph": [round(float(end), 6) for end in from_si(found.speed[index], "speed", "mile/hour")],
+                "rate_lb_n_ac": in_unit(found.rate[index], "nitrogen rate", "lb/acre"),
+                "speed_mph": in_units(found.speed[index], "speed", "mile/hour"),
                 "verdict": str(found.verdict[index]),
                 "liquid_margin_certain": bool(found.liquid[index]),
                 "manifold_psig": _psig(found.manifold[index], bar),
@@ -191,16 +192,14 @@ def split_document(split: RowSplit | None, solution: Solution) -> dict[str, Any]
         return None
     bar = solution.bar
     return {
-        "temperature_degF": round(float(from_si(0.5 * sum(solution.plan.temperature), "temperature", "degF")), 6),
-        "flow_lb_nh3_min": round(float(from_si(split.flow, "ammonia flow", "lb/minute")), 6),
+        "temperature_degF": in_unit(0.5 * sum(solution.plan.temperature), "temperature", "degF"),
+        "flow_lb_nh3_min": in_unit(split.flow, "ammonia flow", "lb/minute"),
         "sections": [
             {
                 "name": bar.sections[index].name,
                 "rows": bar.sections[index].rows,
                 "orifice": bar.sections[index].orifice,
-                "row_flow_lb_nh3_min": round(
-                    float(from_si(float(split.row_flow[place]), "ammonia flow", "lb/minute")), 6
-                ),
+                "row_flow_lb_nh3_min": in_unit(float(split.row_flow[place]), "ammonia flow", "lb/minute"),
                 "off_mean_percent": round(100.0 * float(split.off_mean[place]), 6),
             }
             for place, index in enumerate(solution.plan.sections)

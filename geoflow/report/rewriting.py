@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray
 from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS, Rewriting
 from geoflow.decide.vet import Solution
+from geoflow.report.json_numbers import in_unit, in_units
 from geoflow.report.layout import zone_numbers
 
 if TYPE_CHECKING:
@@ -32,14 +32,9 @@ SIDE_COLUMNS: Final = (
 )
 
 
-def _pounds(values: FloatArray) -> list[float]:
-    rounded: list[float] = np.round(from_si(values, "nitrogen rate", "lb/acre"), 6).tolist()
-    return rounded
-
-
 def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]]:
     area = from_si(prescription.area, "area", "acre")
-    before, after = _pounds(done.before), _pounds(done.after)
+    before, after = (in_units(rate, "nitrogen rate", "lb/acre") for rate in (done.before, done.after))
     return {
         "zone": prescription.row.tolist(),
         "number": zone_numbers(prescription),
@@ -47,8 +42,8 @@ def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]
         "after": after,
         "area": np.round(area, 6).tolist(),
         "moved": np.round((np.array(after) - np.array(before)) * area, 6).tolist(),
-        "slow": np.round(from_si(done.speed_low, "speed", "mile/hour"), 6).tolist(),
-        "fast": np.round(from_si(done.speed_high, "speed", "mile/hour"), 6).tolist(),
+        "slow": in_units(done.speed_low, "speed", "mile/hour"),
+        "fast": in_units(done.speed_high, "speed", "mile/hour"),
         "verdict_before": done.verdict_before.tolist(),
         "verdict": done.verdict.tolist(),
         "reason": [REASONS[reason] for reason in done.reason.tolist()],
@@ -90,7 +85,6 @@ def rewrite_document(
     moved = np.array(columns["moved"])
     changed = np.array(columns["changed"], dtype=bool)
     acres = np.array(columns["area"])
-    before, after = (float(from_si(mass, "mass", "lb")) for mass in (done.nitrogen_before, done.nitrogen_after))
     return {
         "zones": [
             {
@@ -107,20 +101,20 @@ def rewrite_document(
             for index, zone in enumerate(columns["zone"])
         ],
         "totals": {
-            "nitrogen_before_lb": round(before, 6),
-            "nitrogen_after_lb": round(after, 6),
+            "nitrogen_before_lb": in_unit(done.nitrogen_before, "mass", "lb"),
+            "nitrogen_after_lb": in_unit(done.nitrogen_after, "mass", "lb"),
             "zones_changed": int(changed.sum()),
             "zones_left_failing": int(done.left_failing.sum()),
             "zones_raised": int(done.raised.sum()),
             "acres_changed": round(float(acres[changed].sum()), 6),
             "pounds_added": round(float(moved[moved > 0].sum()), 6),
             "pounds_taken": round(float(-moved[moved < 0].sum()), 6),
-            "nitrogen_unplaced_lb": round(float(from_si(done.unplaced, "mass", "lb")), 6),
+            "nitrogen_unplaced_lb": in_unit(done.unplaced, "mass", "lb"),
             "acres_left_failing": round(float(acres[done.left_failing].sum()), 6),
         },
         "warnings": list(solution.warnings()),
         "left_failing": prescription.row[done.left_failing].tolist(),
         "raised": prescription.row[done.raised].tolist(),
-        "planned_speed_mph": np.round(from_si(np.array(solution.plan.speed), "speed", "mile/hour"), 6).tolist(),
+        "planned_speed_mph": in_units(np.array(solution.plan.speed), "speed", "mile/hour"),
         **extra,
     }
