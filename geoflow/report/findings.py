@@ -47,7 +47,13 @@ _MEASURES: Final[dict[str, tuple[str, str, str] | None]] = {
 
 
 def percent(share: float) -> str:
-    """Write a share as a percentage."""
+    """Write a share as a percentage.
+
+    Parameters
+    ----------
+    share : float
+        [-]; NaN reads ``unknown``.
+    """
     return f"{100.0 * share:.1f} %" if math.isfinite(share) else "unknown"
 
 
@@ -160,12 +166,28 @@ _TEXTS: Final[dict[str, Callable[[Finding, ReconcileOutcome, System], str]]] = {
 
 
 def finding_text(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
-    """Say a finding in one or two sentences."""
+    """Say a finding in one or two sentences.
+
+    Parameters
+    ----------
+    finding : Finding
+        One about the bar.
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return _TEXTS[finding.kind](finding, outcome, system)
 
 
 def finding_numbers(finding: Finding) -> dict[str, float | None]:
-    """Give what was found in numbers, each with its unit in the key unless it is a ratio or a count."""
+    """Give what was found in numbers, each with its unit in the key unless it is a ratio or a count.
+
+    Parameters
+    ----------
+    finding : Finding
+        One about the bar.
+    """
     numbers: dict[str, float | None] = {}
     for name, value in finding.numbers.items():
         kind, unit, ending = _MEASURES.get(name, ("", "", "si")) or ("", "", "")
@@ -175,7 +197,15 @@ def finding_numbers(finding: Finding) -> dict[str, float | None]:
 
 
 def finding_place(finding: Finding, outcome: ReconcileOutcome) -> tuple[float, float] | None:
-    """Longitude and latitude [degree] of the middle of the records that show it; None where none does."""
+    """Longitude and latitude [degree] of the middle of the records that show it; None where none does.
+
+    Parameters
+    ----------
+    finding : Finding
+        One about the bar.
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
     import pyproj
 
     if not finding.rows.size:
@@ -187,7 +217,15 @@ def finding_place(finding: Finding, outcome: ReconcileOutcome) -> tuple[float, f
 
 
 def place_text(finding: Finding, outcome: ReconcileOutcome) -> str:
-    """Say where a finding shows: the part of the bar, rows of the log, and the middle of them on the ground."""
+    """Say where a finding shows: the part of the bar, rows of the log, and the middle of them on the ground.
+
+    Parameters
+    ----------
+    finding : Finding
+        One about the bar.
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
     place = finding_place(finding, outcome)
     if place is None:
         return finding.scope
@@ -312,5 +350,13 @@ CONCERNS: Final[dict[str, tuple[str, Callable[[ReconcileOutcome, System], str]]]
 
 
 def concern_texts(outcome: ReconcileOutcome, system: System) -> list[tuple[str, str]]:
-    """Kind and sentence of everything that is off about the field."""
+    """Kind and sentence of everything that is off about the field.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return [(CONCERNS[name][0], CONCERNS[name][1](outcome, system)) for name in outcome.concerns]

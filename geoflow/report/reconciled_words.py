@@ -56,9 +56,9 @@ def answer(outcome: ReconcileOutcome, system: System) -> str:
     Parameters
     ----------
     outcome : ReconcileOutcome
-        From `reconcile_file`; here and below.
+        From `reconcile_file`.
     system : str
-        ``"us"`` or ``"metric"``; here and below.
+        ``"us"`` or ``"metric"``.
     """
     found = outcome.found
     agreed = found.agreement
@@ -90,7 +90,15 @@ def _by_ticket(outcome: ReconcileOutcome, system: System) -> str:
 
 
 def nitrogen_text(outcome: ReconcileOutcome, system: System) -> str:
-    """Say the nitrogen that went out, by the log and by the tickets, and what was asked."""
+    """Say the nitrogen that went out, by the log and by the tickets, and what was asked.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     found, balance = outcome.found, outcome.balance
     text = f"Nitrogen: {show(found.nitrogen_out, 'mass', system)} went out"
     if balance is not None:
@@ -103,7 +111,13 @@ def nitrogen_text(outcome: ReconcileOutcome, system: System) -> str:
 
 
 def records_text(outcome: ReconcileOutcome) -> str:
-    """Say how many records were read, how many are ground, and why the others are not."""
+    """Say how many records were read, how many are ground, and why the others are not.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
     said = points(outcome)
     left_out = ", ".join(f"{cause} {number_of:,}" for cause, number_of in said["dropped"].items())
     return f"{count(said['read'], 'record')} read, {said['kept']:,} on the ground" + (
@@ -112,7 +126,15 @@ def records_text(outcome: ReconcileOutcome) -> str:
 
 
 def ground_table(outcome: ReconcileOutcome, system: System) -> Table:
-    """Ground driven over, covered, missed and doubled."""
+    """Ground driven over, covered, missed and doubled.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     found, overlay = outcome.found, outcome.found.overlay
     unasked, unknown = found.missed_unasked > 0.0, found.unknown_rate_area > 0.0
     areas = (
@@ -130,7 +152,15 @@ def ground_table(outcome: ReconcileOutcome, system: System) -> Table:
 
 
 def agreement_table(outcome: ReconcileOutcome, system: System) -> Table:
-    """The comparison with the target: by the log, and by the tickets where there are any."""
+    """The comparison with the target: by the log, and by the tickets where there are any.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     each = [outcome.found.agreement] + ([] if outcome.by_ticket is None else [outcome.by_ticket])
 
     def rates(name: str) -> tuple[str, ...]:
@@ -154,7 +184,15 @@ def agreement_table(outcome: ReconcileOutcome, system: System) -> Table:
 
 
 def cause_table(outcome: ReconcileOutcome, system: System) -> Table | None:
-    """Ground more than 10 % off by cause, with its share; None where none is."""
+    """Ground more than 10 % off by cause, with its share; None where none is.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     causes = [(name, area) for name, area in outcome.found.cause_area.items() if area > 0.0]
     off = sum(area for _, area in causes)
     rows = tuple((name, number(area, "area", system, 2), percent(area / off)) for name, area in causes)
@@ -163,7 +201,13 @@ def cause_table(outcome: ReconcileOutcome, system: System) -> Table | None:
 
 
 def lag_text(outcome: ReconcileOutcome) -> str:
-    """Say how long after the target the rate follows."""
+    """Say how long after the target the rate follows.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
     found = outcome.found
     if found.lag is None:
         return "Lag: cannot be told (no clock, or the target hardly changes within a pass)."
@@ -175,7 +219,15 @@ def lag_text(outcome: ReconcileOutcome) -> str:
 
 
 def shift_table(outcome: ReconcileOutcome, system: System) -> Table | None:
-    """The records against a shifted target; None where there is none but 0 s."""
+    """The records against a shifted target; None where there is none but 0 s.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     shifts = outcome.found.shifts
     if len(shifts) < 2:
         return None
@@ -246,7 +298,15 @@ def zone_table(outcome: ReconcileOutcome, system: System, most: int | None) -> T
 
 
 def ticket_table(outcome: ReconcileOutcome, system: System) -> Table:
-    """What log and scale tickets come to, to the precision a scale and a log can tell; there must be tickets."""
+    """What log and scale tickets come to, to the precision a scale and a log can tell; there must be tickets.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     balance, loads = outcome.balance, outcome.loads
     assert balance is not None
     masses = (("scale tickets", balance.ticket), ("log", balance.logged), ("its gaps, about", balance.bridged))
@@ -271,7 +331,15 @@ def ticket_table(outcome: ReconcileOutcome, system: System) -> Table:
 
 
 def ticket_notes(outcome: ReconcileOutcome, system: System) -> list[str]:
-    """Say what the calibration rests on; there must be tickets."""
+    """Say what the calibration rests on; there must be tickets.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     balance, temperature = outcome.balance, outcome.meter_temperature
     assert balance is not None
     notes = []

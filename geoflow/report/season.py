@@ -72,7 +72,13 @@ def _job_totals(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
 
 
 def season_totals(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """Add up the rows of the table, one per field; each job by itself, since two may be of one field."""
+    """Add up the rows of the table, one per field; each job by itself, since two may be of one field.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        With the keys of `ROW_COLUMNS`.
+    """
     jobs = {row["job"] for row in rows}
     states = [row["status"] for row in rows]
     return {
@@ -166,12 +172,26 @@ def bar_rows(records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
 
 def acres(value: float | None, system: System) -> str:
-    """Show an area given in acres."""
+    """Show an area given in acres.
+
+    Parameters
+    ----------
+    value : float or None
+        [ac]; None reads as nothing.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return "" if value is None else show(float(to_si(value, "area", "acre")), "area", system)
 
 
 def season_answer(totals: Mapping[str, Any]) -> str:
-    """Say in one sentence how the season stands."""
+    """Say in one sentence how the season stands.
+
+    Parameters
+    ----------
+    totals : mapping
+        From `season_totals`.
+    """
     fields, fine, odd, failed = (totals[name] for name in ("fields", "fine", "findings", "failed"))
     if not fields:
         return "There is no field."
