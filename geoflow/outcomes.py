@@ -233,23 +233,31 @@ class ReconcileOutcome:
         return tuple(finding for finding in self.diagnosis if not finding.missing)
 
     @property
+    def ground_mean(self) -> float:
+        """Nitrogen over the ground covered, inside the field where there is one [kg/m2]; NaN without ground."""
+        found, overlay = self.found, self.found.overlay
+        field = found.nitrogen_in_field, overlay.covered_in_field
+        nitrogen, covered = field if found.has_field else (found.nitrogen_out, overlay.covered)
+        return nitrogen / covered if covered > 0.0 else math.nan
+
+    @property
     def concerns(self) -> tuple[str, ...]:
-        """What is off about the field: keys of `report.reconciling.CONCERNS`."""
-        found, lain = self.found, self.found.overlay
-        agreed, field = found.agreement, lain.covered_in_field + lain.missed
-        ground = lain.covered_in_field if found.has_field else lain.covered
+        """What is off about the field: keys of `report.findings.CONCERNS`."""
+        found, overlay = self.found, self.found.overlay
+        agreed, field = found.agreement, overlay.covered_in_field + overlay.missed
+        ground = overlay.covered_in_field if found.has_field else overlay.covered
         tests = (
             ("gaps", self.gaps.share > MOST_LOST),
             ("doubt", bool(self.read.doubts)),
-            ("repeated", lain.swept > _OVER_AND_OVER * lain.covered),
+            ("repeated", overlay.swept > _OVER_AND_OVER * overlay.covered),
             ("ticket", self.balance is not None and self._off_the_ticket(self.balance)),
             ("total", agreed.area > 0.0 and abs(agreed.bias) > _TOTAL_OFF * agreed.target_mean),
             ("spread", agreed.area > 0.0 and agreed.within_10 < _WITHIN_WANTED),
             ("missed", found.has_field and found.missed > _GROUND_OFF * field),
-            ("doubled", lain.doubled > _GROUND_OFF * ground),
-            ("outside", found.has_field and found.outside_area > _GROUND_OFF * lain.swept),
+            ("doubled", overlay.doubled > _GROUND_OFF * ground),
+            ("outside", found.has_field and found.outside_area > _GROUND_OFF * overlay.swept),
             ("unasked", self._hit_unasked),
-            ("unknown", found.unknown_rate_area > _GROUND_OFF * lain.swept),
+            ("unknown", found.unknown_rate_area > _GROUND_OFF * overlay.swept),
         )
         return tuple(name for name, off in tests if off)
 

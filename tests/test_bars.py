@@ -25,7 +25,8 @@ from geoflow.bar.values import convert
 from geoflow.base.errors import BarError
 from geoflow.physics import ammonia
 from geoflow.physics.air import standard_air_pressure
-from geoflow.report.bar_words import describe
+from geoflow.report.bar_words import bar_report
+from geoflow.report.terminal import as_text
 
 # NIST SP 811 (2008) Appendix B and NIST Handbook 44 Appendix C: inch, foot, mile, pound and US gallon are exact by
 # definition; psi is the pound-force (0.45359237 kg x 9.80665 m/s2) on a square inch.
@@ -496,7 +497,7 @@ def test_anything_anywhere_gives_a_bar_or_a_bar_error(path: str, value: Any) -> 
         assert error.what and error.where.startswith("x.toml") and error.cure
         assert str(error).replace("\n", "").isprintable()
     else:
-        assert isinstance(bar, Bar) and describe(bar, "us")
+        assert isinstance(bar, Bar) and as_text(bar_report(bar, "us"))
 
 
 # --- files ------------------------------------------------------------------------------------------------------
@@ -743,7 +744,7 @@ def test_schema_tells_meaning_and_example_of_every_key() -> None:
 
 
 def words(mapping: dict[str, Any], system: Any = "us") -> str:
-    return describe(parse_bar(mapping), system)
+    return as_text(bar_report(parse_bar(mapping), system))
 
 
 def flat(text: str) -> str:

@@ -22,7 +22,7 @@ from geoflow import cli
 from geoflow.options.typed import ComparisonOptions
 from geoflow.reconcile.loads import match_loads
 from geoflow.report.ground_figures import MISSED, RATIO_CLASSES, class_areas
-from geoflow.report.reconciled_rows import rounded
+from geoflow.report.reconciled_words import rounded
 from geoflow.workflow.reconciling import reconcile_file
 
 ACRE, POUND, WIDE = 4046.8564224, 0.45359237, 12.0
@@ -196,8 +196,8 @@ def test_what_makes_the_rest_wrong_is_said_first(zeroes: Files, tmp_path: Path) 
     table = pandas.concat([table.assign(section=at + 1) for at in range(4)]).sort_values(["time", "section"])
     table.drop(columns="step (m)").to_csv(tmp_path / "log.csv", index=False)
     text = command("reconcile", str(tmp_path / "log.csv"))
-    first, second = re.findall(r"^  - ([a-z ]+): ", text, re.MULTILINE)[:2]
-    assert (first, second) == ("doubtful log", "ground driven over and over")
+    first, second = re.findall(r"^  - ([A-Za-z ]+): ", text, re.MULTILINE)[:2]
+    assert (first, second) == ("Doubtful log", "Ground driven over and over")
     assert "Neither the log nor a map says what was asked for" in text
     assert "0.0 %" not in text
 
@@ -238,7 +238,7 @@ def test_without_tickets_nothing_is_made_up(weighed: Files) -> None:
     assert said["totals"]["applied_ticket_lb_n"] is None
     assert said["agreement_ticket"] is None
     assert {one["applied_ticket_lb_n_ac"] for one in said["zones"]} == {None}
-    assert "ticket" not in command(*weighed.usual).split("Read:")[0]
+    assert "ticket" not in command(*weighed.usual).split("What was read")[0]
 
 
 def test_concordance_is_null_against_one_rate(tmp_path: Path) -> None:

@@ -638,11 +638,11 @@ def test_metric_text_and_the_cautions(sound: Files, capsys: pytest.CaptureFixtur
     assert code == 1
     for unit in ("kg N/ha", " ha", " kg NH3"):
         assert unit in text
-    before = text.split("Read:")[0]
+    before = text.split("What was read")[0]
     assert "lb N/ac" not in before
     assert " ac " not in before
     assert "Ammonia blinds and kills" in text
-    assert "To look at:" in text
+    assert "Look at in this field" in text
 
 
 def test_two_machines_and_two_days(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -22,7 +22,7 @@ from geoflow.report import window_panels as panels
 from geoflow.report.ground import spread_figure
 from geoflow.report.ground_figures import RATIO_CLASSES
 from geoflow.report.maps import Panel, field_map
-from geoflow.report.model import Grid, plain
+from geoflow.report.model import Table, plain
 from geoflow.report.symbology import CHANGES, VERDICT_LOOKS
 
 NAMES = list(VERDICTS)
@@ -257,7 +257,7 @@ def test_the_bars_are_as_long_as_the_acres(texts: list) -> None:
 
 def test_a_table_whose_columns_disagree_is_refused() -> None:
     with pytest.raises(ValueError, match="do not agree"):
-        Grid("x", ("a", "b"), (("1",),), "<<", (1.0, 1.0))
+        Table("x", ("a", "b"), (("1",),), "<<", (1.0, 1.0))
 
 
 def test_what_cannot_be_seen_is_shown_as_such() -> None:

@@ -29,11 +29,11 @@ from season_fields import catalog_rows, make_season, write_catalog
 from geoflow import __version__, cli
 from geoflow.base.errors import OutputError, UsageError
 from geoflow.report.season import bar_rows, season_totals, wilson
-from geoflow.report.season_page import season_page
+from geoflow.report.season_report import season_page
 from geoflow.season.catalog import Entry, read_catalog
 from geoflow.season.cluster import clients
 from geoflow.season.field import Done, Task, work
-from geoflow.season.running import check_folder, run_season, take_away
+from geoflow.season.running import check_folder, remove_orphans, run_season
 from geoflow.season.store import Store
 from geoflow.season.summary import read_records, season_document, write_summary
 from geoflow.season.urls import digest, fetch, glob, resolve, shown
@@ -288,15 +288,15 @@ def test_other_options_are_refused_before_anything_begins(tmp_path: Path) -> Non
     with pytest.raises(OutputError, match=r"4 of the fields have results of other .*: four, one, three, \.\.\."):
         check_folder(store, others, "us", full=False, replace=False)
     for name in ("two", "three", "four"):
-        take_away(store, [f"field={name}.json"])
+        remove_orphans(store, [f"field={name}.json"])
     warmer = Entry("one", "vet", {**VET, "temperature": "60 degF"})
     with pytest.raises(OutputError, match="1 of the fields have results of other options"):
         check_folder(store, [warmer], "us", full=False, replace=False)
     assert check_folder(store, [warmer], "us", full=False, replace=True) == []
     other = Entry("two", "vet", VET)
-    strangers = check_folder(store, [other], "us", full=False, replace=False)
-    assert strangers == ["field=one.json"]
-    take_away(store, strangers)
+    orphans = check_folder(store, [other], "us", full=False, replace=False)
+    assert orphans == ["field=one.json"]
+    remove_orphans(store, orphans)
     assert [path.name for path in (tmp_path / "s").rglob("*") if path.is_file()] == ["season.json"]
 
 
@@ -317,7 +317,7 @@ def season_of(
     for entry in entries:
         do(entry, out)
     store = Store(str(out), "run")
-    document = season_document(read_records(store, entries, {}), str(path), str(out), strangers=0, deaths=0)
+    document = season_document(read_records(store, entries, {}), str(path), str(out), orphans=0, deaths=0)
     write_summary(store, document, "us")
     return out, entries, document
 
@@ -351,7 +351,7 @@ def test_a_bar_with_worn_orifices_stands_out(tmp_path: Path) -> None:
     first, *others = document["bars"]
     assert first["bar"] == "Avocet" and first["stands_out"].startswith("orifice area above the bar file: in")
     assert [row["stands_out"] for row in others] == [None, None]
-    assert "<strong>Avocet</strong> orifice area" in (out / "summary" / "season.html").read_text(encoding="utf-8")
+    assert "<li>Avocet: orifice area" in (out / "summary" / "season.html").read_text(encoding="utf-8")
 
 
 def test_wilsons_interval_is_scipys() -> None:
@@ -394,7 +394,7 @@ def test_names_in_the_catalog_are_text_and_nothing_else(tmp_path: Path) -> None:
     for entry in entries:
         do(entry, tmp_path)
     store = Store(str(tmp_path), "run")
-    document = season_document(read_records(store, entries, {}), "c.csv", "out", strangers=0, deaths=0)
+    document = season_document(read_records(store, entries, {}), "c.csv", "out", orphans=0, deaths=0)
     write_summary(store, document, "us")
     page = season_page(document, b"", "metric")
     assert "<script" not in page and "&lt;script&gt;" in page
@@ -404,7 +404,7 @@ def test_names_in_the_catalog_are_text_and_nothing_else(tmp_path: Path) -> None:
 
 def test_a_field_without_a_record_is_a_row_that_says_so(tmp_path: Path) -> None:
     records = read_records(Store(str(tmp_path), "run"), [Entry("lost", "vet", {})], {})
-    document = season_document(records, "c.csv", "out", strangers=0, deaths=0)
+    document = season_document(records, "c.csv", "out", orphans=0, deaths=0)
     assert document["fields"][0]["error"] == "no result is there" and document["totals"]["failed"] == 1
     assert season_totals([])["fields"] == 0
 

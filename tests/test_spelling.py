@@ -17,7 +17,8 @@ from geoflow.base.errors import GeoflowError
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.spelling import nearest
 from geoflow.physics.ammonia import saturation
-from geoflow.report.bar_words import describe, unusual_lines
+from geoflow.report.bar_words import bar_report, unusual_lines
+from geoflow.report.terminal import as_text
 from geoflow.season.columns import COLUMNS
 
 PACKAGE = Path(spelling.__file__).parent.parent
@@ -131,5 +132,5 @@ def test_pulses_to_ten_pounds_are_not_taken_for_pulses_to_a_gallon() -> None:
         assert not told(per_gallon)
         assert "unusually many" in told(round(10 * per_gallon / pounds))
     assert "unusually few" in told(2)
-    words = describe(parse_bar(bar_files.minimal()), "us")
+    words = as_text(bar_report(parse_bar(bar_files.minimal()), "us"))
     assert f"700 pulses per gallon ({10 * 700 / pounds:,.0f} to 10 lb N at 60 °F)" in " ".join(words.split())

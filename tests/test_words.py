@@ -34,11 +34,12 @@ from geoflow.layers.notes import rows_text
 from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
+from geoflow.report.day import tanks_text
 from geoflow.report.layout import count, zone_names
-from geoflow.report.loads import tanks_text
-from geoflow.report.rewriting import rewriting_answer
+from geoflow.report.rewritten import rewriting_answer
 from geoflow.report.season import season_answer
-from geoflow.report.text import held_text, margin_text
+from geoflow.report.vetted import held_text
+from geoflow.report.zones import margin_text
 from geoflow.workflow.vetting import vet_file
 
 ROOT = Path(__file__).parent.parent
@@ -135,9 +136,9 @@ def test_zones_the_cooling_tank_takes_away_are_named(options: list[str], capsys:
     words, worse = " ".join(out.split()), said_back["end_of_tank"]["zones_worse"]
     assert "see above" not in words
     if not worse:
-        assert "No zone loses its verdict for it" in words and "! The tank cools" not in words
+        assert "No zone loses its verdict for it" in words and "! A tank cools" not in words
         return
-    told = re.search(r"! The tank cools .*? hold: (.*?)\. [a-z]", words)
+    told = re.search(r"! A tank cools .*? hold: (.*?)\. [A-Z]", words)
     assert told is not None and "No zone loses" not in words
     named = [int(number) for part in re.findall(r"zones? ([\d, ]+), which", told[1]) for number in part.split(",")]
     assert sorted(named) == [zone + 1 for zone in worse]

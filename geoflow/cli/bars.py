@@ -15,13 +15,19 @@ __all__ = ["add_bar", "add_window"]
 
 def _window(options: argparse.Namespace) -> int:
     from geoflow.report.documents import window_document
-    from geoflow.report.text import window_text
+    from geoflow.report.terminal import as_text
+    from geoflow.report.window import window_report
     from geoflow.workflow.bar_plan import read_bar_and_plan
 
     solution = read_bar_and_plan(PlanOptions.of(vars(options), "window"))
     with_speed = options.speed is not None
     document = window_document(solution, with_speed=with_speed)
-    deliver(options, document, lambda: window_text(solution, options.units, with_speed=with_speed), (options.bar,))
+    deliver(
+        options,
+        document,
+        lambda: as_text(window_report(solution, options.units, with_speed=with_speed)),
+        (options.bar,),
+    )
     odd = bool(solution.warnings(with_speed=with_speed))
     return FINDINGS if solution.certain.empty or odd else NOTHING_TO_ACT_ON
 
@@ -34,11 +40,12 @@ def _bar(options: argparse.Namespace) -> int:
         return NOTHING_TO_ACT_ON
     if options.check is None:
         raise UsageError("neither --check nor --schema is given", where="geoflow bar", cure="geoflow bar --check BAR")
-    from geoflow.report.bar_words import describe
+    from geoflow.report.bar_words import bar_report
+    from geoflow.report.terminal import as_text
 
     bar = read_bar(options.check)
     document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / 0.3048, 6), "problems": []}
-    deliver(options, document, lambda: describe(bar, options.units), (options.check,))
+    deliver(options, document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
     return NOTHING_TO_ACT_ON
 
 

@@ -18,7 +18,8 @@ _CODES: Final = (
 
 
 def _convert(options: argparse.Namespace) -> int:
-    from geoflow.report.converting import convert_document, convert_text
+    from geoflow.report.converting import convert_document, converted_report
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.converting import convert_file
 
     inputs = (options.prescription,)
@@ -31,7 +32,12 @@ def _convert(options: argparse.Namespace) -> int:
         replace_existing=options.replace,
         protect=tuple(Path(name) for name in inputs),
     )
-    deliver(options, convert_document(outcome), lambda: convert_text(outcome, options.units), (*inputs, options.out))
+    deliver(
+        options,
+        convert_document(outcome),
+        lambda: as_text(converted_report(outcome, options.units)),
+        (*inputs, options.out),
+    )
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 

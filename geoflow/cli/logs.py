@@ -27,8 +27,9 @@ def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
 
 
 def _reconcile(options: argparse.Namespace) -> int:
+    from geoflow.report.reconciled import MOST_ZONES, reconciled_report
     from geoflow.report.reconciling import reconcile_document
-    from geoflow.report.reconciling_text import reconcile_text
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.reconcile_outputs import write_columns, write_reconciliation
 
     named = (options.log, options.bar, options.target, options.boundary, options.columns_file)
@@ -48,7 +49,7 @@ def _reconcile(options: argparse.Namespace) -> int:
         write_columns(outcome, Path(options.save_columns), replace=options.replace, protect=protect)
 
     def text() -> str:
-        said = reconcile_text(outcome, options.units, most_zones=None if options.all_zones else 12)
+        said = as_text(reconciled_report(outcome, options.units, None if options.all_zones else MOST_ZONES))
         if written:
             said += f"\n\nWritten to {options.out}: {', '.join(written)}"
         if options.save_columns is not None:

@@ -27,7 +27,8 @@ def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
 def _vet(options: argparse.Namespace) -> int:
     from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
-    from geoflow.report.text import vet_text
+    from geoflow.report.terminal import as_text
+    from geoflow.report.vetted import vetted_report
     from geoflow.workflow.vetting import write_vetting
 
     outcome = vetted(options, "vet")
@@ -47,15 +48,8 @@ def _vet(options: argparse.Namespace) -> int:
         )
 
     def text() -> str:
-        said = vet_text(
-            outcome.prescription,
-            outcome.rate,
-            outcome.solution,
-            outcome.vetting,
-            doubt,
-            options.units,
-            most_zones=len(outcome.rate) if options.all_zones else None,
-        )
+        most = len(outcome.rate) if options.all_zones else None
+        said = as_text(vetted_report(outcome, doubt, options.units, most))
         if written:
             said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])
         return said
@@ -65,7 +59,9 @@ def _vet(options: argparse.Namespace) -> int:
 
 
 def _rewrite(options: argparse.Namespace) -> int:
-    from geoflow.report.rewriting import rewrite_document, rewrite_text
+    from geoflow.report.rewriting import rewrite_document
+    from geoflow.report.rewritten import rewritten_report
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     rules = RewriteOptions.of(vars(options), "rewrite")
@@ -77,8 +73,7 @@ def _rewrite(options: argparse.Namespace) -> int:
     document = rewrite_document(outcome.vetted.prescription, outcome.done, outcome.vetted.solution, outcome.extra)
 
     def text() -> str:
-        read, solution = outcome.vetted.prescription, outcome.vetted.solution
-        said = rewrite_text(read, outcome.done, solution, outcome.extra, options.policy, options.units)
+        said = as_text(rewritten_report(outcome, options.units))
         target, side, notes = written
         return said + "\n\n" + "\n".join([f"Written: {target}, and what changed and why: {side}", *notes])
 
@@ -88,7 +83,8 @@ def _rewrite(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from geoflow.report.plan_document import plan_document
-    from geoflow.report.planning import plan_text
+    from geoflow.report.planning import planned_report
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.planning import plan_field
 
     day = DayOptions.of(vars(options), "plan")
@@ -97,7 +93,7 @@ def _plan(options: argparse.Namespace) -> int:
     deliver(
         options,
         plan_document(outcome),
-        lambda: plan_text(outcome, options.units, all_zones=options.all_zones),
+        lambda: as_text(planned_report(outcome, options.units, all_zones=options.all_zones)),
         (options.prescription, options.bar),
     )
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON

@@ -122,9 +122,9 @@ def _season(options: argparse.Namespace) -> int:
     _check(options)
     import secrets
 
-    from geoflow.report.season import season_text
+    from geoflow.report.season_report import season_text
     from geoflow.season.catalog import read_catalog
-    from geoflow.season.running import check_folder, run_season, take_away
+    from geoflow.season.running import check_folder, remove_orphans, run_season
     from geoflow.season.store import Store
     from geoflow.season.summary import read_records, season_document, write_summary
     from geoflow.season.urls import resolve
@@ -133,13 +133,13 @@ def _season(options: argparse.Namespace) -> int:
     place = resolve(options.catalog, here)
     entries = read_catalog(place, _fixed(options), here)
     store = Store(resolve(options.out, here), secrets.token_hex(6))
-    strangers = check_folder(store, entries, options.units, full=options.full, replace=options.replace)
+    orphans = check_folder(store, entries, options.units, full=options.full, replace=options.replace)
     teller = _Teller()
     progress = None
     try:
         if options.replace:
-            take_away(store, strangers)
-            strangers = []
+            remove_orphans(store, orphans)
+            orphans = []
         progress = run_season(
             entries,
             store,
@@ -152,9 +152,7 @@ def _season(options: argparse.Namespace) -> int:
             tell=teller,
         )
         records = read_records(store, entries, progress.unrecorded)
-        document = season_document(
-            records, options.catalog, options.out, strangers=len(strangers), deaths=progress.deaths
-        )
+        document = season_document(records, options.catalog, options.out, orphans=len(orphans), deaths=progress.deaths)
         written = write_summary(store, document, options.units)
     except KeyboardInterrupt:
         print(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Sequence
 from typing import Final
 
 from geoflow.bar.equipment import Bar, Line, Orifice
@@ -12,10 +12,11 @@ from geoflow.base.said import said, said_range
 from geoflow.base.units import System
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
+from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.model import BulletList, Report, Section, Table
 
-__all__ = ["assumed_lines", "describe", "unusual_lines"]
+__all__ = ["assumed_lines", "bar_report", "unusual_lines"]
 
-_WIDTH: Final = 104
 # Beyond these a value is allowed but rare. Common practice, no source; 350 psi is the least working pressure of
 # hose under container pressure in WAC 296-307-40023.
 _SPACING_INCHES: Final = (10.0, 80.0)
@@ -30,10 +31,11 @@ _LEAST_NITROGEN: Final = 0.80
 # ask for, is about 2.4 times as large (arithmetic, from the density of the liquid), so it is told by its size.
 _PULSES_PER_GALLON: Final = (10.0, 1200.0)
 _METER_TEMPERATURE: Final = "60 degF"
+_STEP_UP: Final = 304.8  # 1000 ft [m]
 
 
-def describe(bar: Bar, system: System) -> str:
-    """Say a bar back in words.
+def bar_report(bar: Bar, system: System) -> Report:
+    """Say a bar back: its parts, what is assumed about it, and what is unusual.
 
     Parameters
     ----------
@@ -41,27 +43,34 @@ def describe(bar: Bar, system: System) -> str:
         What was read from the bar file.
     system : str
         ``"us"`` or ``"metric"``.
-
-    Returns
-    -------
-    str
-        Lines of at most 104 characters: the parts, what is assumed, and what is unusual.
     """
-    groups = (
-        (bar.name, _whole(bar, system)),
-        ("Sections, left to right", _sections(bar, system)),
-        ("Orifices", _orifices(bar, system)),
-        ("Equipment", _equipment(bar, system)),
-        ("Limits", _limits(bar, system)),
-        ("Assumed", [f"- {line}" for line in assumed_lines(bar, system)]),
-        ("Worth a second look", [f"- {line}" for line in unusual_lines(bar, system)]),
+    whole, site = _whole(bar, system)
+    parts = (
+        ("sections", "Sections, left to right", _sections(bar, system)),
+        ("orifices", "Orifices", _orifices(bar, system)),
+        ("equipment", "Equipment", _equipment(bar, system)),
+        ("limits", "Limits", _limits(bar, system)),
     )
-    return "\n\n".join("\n".join([title, *map(_indented, content)]) for title, content in groups if content)
+    lists = (
+        ("assumed", "Assumed", assumed_lines(bar, system)),
+        ("unusual", "Worth a second look", unusual_lines(bar, system)),
+    )
+    return Report(
+        bar.name,
+        site,
+        f"{bar.name}: {whole}",
+        (
+            *(Section(key, title, (_table(rows),)) for key, title, rows in parts),
+            *(Section(key, title, (BulletList(tuple(lines)),)) for key, title, lines in lists if lines),
+        ),
+        SHORT_CAUTION,
+        "",
+    )
 
 
-def _indented(line: str) -> str:
-    later = " " * (4 if line.startswith("- ") else 15)
-    return textwrap.fill(line, _WIDTH, initial_indent="  ", subsequent_indent=later, break_on_hyphens=False)
+def _table(rows: Sequence[Sequence[str]]) -> Table:
+    """Set rows that explain themselves in columns without heads."""
+    return Table("", ("",) * len(rows[0]), tuple(map(tuple, rows)), "<" * len(rows[0]))
 
 
 def _say(value: float, kind: str, system: System, digits: int = 2) -> str:
@@ -91,52 +100,42 @@ def _hose(line: Line, system: System) -> str:
     return text + (f", roughness {_given(line.roughness, 'small length', system)}" if line.roughness else "")
 
 
-def _aligned(rows: list[list[str]]) -> list[str]:
-    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
-    widths[0] = max(widths[0], 10)
-    return ["   ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
-
-
-def _whole(bar: Bar, system: System) -> list[str]:
+def _whole(bar: Bar, system: System) -> tuple[str, str]:
     spacing = _given(bar.row_spacing, "small length", system)
     sections = "1 section" if len(bar.sections) == 1 else f"{len(bar.sections)} sections"
     air = _say(bar.air_pressure, "pressure", system, 1)
-    return [
+    return (
         f"{bar.rows} rows at {spacing} make {_say(bar.width, 'length', system)}, in {sections}",
         f"ammonia with {bar.nitrogen_fraction * 100:g} % nitrogen; site at "
         f"{_given(bar.elevation, 'length', system)}, where the air has {air}",
+    )
+
+
+def _sections(bar: Bar, system: System) -> list[list[str]]:
+    return [
+        [
+            section.name,
+            f"{section.rows} rows" if section.rows > 1 else "1 row",
+            _say(section.rows * bar.row_spacing, "length", system),
+            f"orifice {section.orifice}",
+            f"feed {_hose(section.feed, system)}" if section.feed else "no feed line given",
+        ]
+        for section in bar.sections
     ]
 
 
-def _sections(bar: Bar, system: System) -> list[str]:
-    return _aligned(
-        [
-            [
-                section.name,
-                f"{section.rows} rows" if section.rows > 1 else "1 row",
-                _say(section.rows * bar.row_spacing, "length", system),
-                f"orifice {section.orifice}",
-                f"feed {_hose(section.feed, system)}" if section.feed else "no feed line given",
-            ]
-            for section in bar.sections
-        ]
-    )
-
-
-def _orifices(bar: Bar, system: System) -> list[str]:
+def _orifices(bar: Bar, system: System) -> list[list[str]]:
     fitted = {section.orifice for section in bar.sections}
-    return _aligned(
+    return [
         [
-            [
-                orifice.name,
-                said(orifice.diameter, "small length", system),
-                f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
-                f"land {_given(orifice.land, 'small length', system)}" if orifice.land else "no land given",
-                _flashing(orifice) + ("" if orifice.name in fitted else "; in no section"),
-            ]
-            for orifice in bar.orifices.values()
+            orifice.name,
+            said(orifice.diameter, "small length", system),
+            f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
+            f"land {_given(orifice.land, 'small length', system)}" if orifice.land else "no land given",
+            _flashing(orifice) + ("" if orifice.name in fitted else "; in no section"),
         ]
-    )
+        for orifice in bar.orifices.values()
+    ]
 
 
 def _flashing(orifice: Orifice) -> str:
@@ -146,7 +145,7 @@ def _flashing(orifice: Orifice) -> str:
     return ", ".join(filter(None, (known, measured)))
 
 
-def _equipment(bar: Bar, system: System) -> list[str]:
+def _equipment(bar: Bar, system: System) -> list[list[str]]:
     pump, meter, hose = bar.pump, bar.meter, bar.row_hose
     if hose.back_pressure:
         low, high = (pressure - bar.air_pressure for pressure in hose.back_pressure)
@@ -190,7 +189,7 @@ def _equipment(bar: Bar, system: System) -> list[str]:
         rows.append(
             ["tank", f"{_given(bar.tank.capacity, 'volume', system)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
         )
-    return _aligned(rows)
+    return rows
 
 
 def _meter_density() -> float:
@@ -211,120 +210,174 @@ def _by_nitrogen(bar: Bar, system: System) -> str:
     return f" ({bar.meter.pulses_per_volume * volume:,.0f} to {amount} {unit} N at {at})"
 
 
-def _limits(bar: Bar, system: System) -> list[str]:
+def _limits(bar: Bar, system: System) -> list[list[str]]:
     limits = bar.limits
     margin = _given(limits.liquid_margin, "pressure", system)
-    return _aligned(
-        [
-            ["pressure", f"{_gauge(limits.max_pressure, bar, system)} at the pump outlet"],
-            ["margin", f"{margin} above the vapour pressure, above every orifice"],
-            ["speed", _span(*limits.speed, "speed", system)],
-        ]
+    return [
+        ["pressure", f"{_gauge(limits.max_pressure, bar, system)} at the pump outlet"],
+        ["margin", f"{margin} above the vapour pressure, above every orifice"],
+        ["speed", _span(*limits.speed, "speed", system)],
+    ]
+
+
+def _fitted_orifices(bar: Bar) -> list[str]:
+    """What is assumed about the orifices in use."""
+    fitted = [orifice for orifice in bar.orifices.values() if orifice.name in {s.orifice for s in bar.sections}]
+    usual = keys_of("orifices")["coefficient_tolerance"].default
+    open_ = [one for one in fitted if one.flash_weight is None]
+    told = (
+        (
+            [one for one in fitted if one.coefficient_tolerance == usual and not one.measured],
+            f"coefficient of {{}}: ± {float(usual or 0) * 100:g} %, as nothing better was given; a water test narrows "
+            "the window's doubt",
+        ),
+        (
+            [one for one in open_ if not one.measured],
+            "flashing in {} lies between none and full, so the certain window is smaller than the possible one; a "
+            "point measured on ammonia narrows what is open",
+        ),
+        (
+            [one for one in open_ if one.measured],
+            "flashing in {} is known only as far as the measured points tell, so the certain window is smaller than "
+            "the possible one",
+        ),
+        (
+            [one for one in open_ if one.land is None],
+            "no land for {}: the middle estimate of the flashing is a rough one",
+        ),
     )
+    return [text.format(_and([one.name for one in some])) for some, text in told if some]
+
+
+def _lossless(bar: Bar) -> list[str]:
+    """Where no pressure is taken to be lost."""
+    unfed = [section.name for section in bar.sections if section.feed is None]
+    parts = (
+        (bool(unfed), f"the feed of {' and '.join(unfed)}"),
+        (not (bar.suction and bar.suction.line), "the suction (it never limits)"),
+        (not bar.meter.loss_at_max_flow, "the meter"),
+        (not bar.control_valve, "the control valve"),
+    )
+    lossless = [part for missing, part in parts if missing]
+    return [f"no pressure lost in {_and(lossless)}: high rates may be judged too kindly"] if lossless else []
 
 
 def assumed_lines(bar: Bar, system: System) -> list[str]:
-    """Return what the file leaves out and what that means for the verdicts."""
-    lines = []
-    fitted = [orifice for orifice in bar.orifices.values() if orifice.name in {s.orifice for s in bar.sections}]
-    usual = keys_of("orifices")["coefficient_tolerance"].default
-    untested = [o.name for o in fitted if o.coefficient_tolerance == usual and not o.measured]
-    if untested:
-        lines.append(
-            f"coefficient of {_and(untested)}: ± {float(usual or 0) * 100:g} %, as nothing better was "
-            "given; a water test narrows the window's doubt"
-        )
-    flashing = [o.name for o in fitted if o.flash_weight is None and not o.measured]
-    if flashing:
-        lines.append(
-            f"flashing in {_and(flashing)} lies between none and full, so the certain window is smaller "
-            "than the possible one; a point measured on ammonia narrows what is open"
-        )
-    narrowed = [o.name for o in fitted if o.flash_weight is None and o.measured]
-    if narrowed:
-        lines.append(
-            f"flashing in {_and(narrowed)} is known only as far as the measured points tell, so the certain window is "
-            "smaller than the possible one"
-        )
-    no_middle = [o.name for o in fitted if o.flash_weight is None and o.land is None]
-    if no_middle:
-        lines.append(f"no land for {_and(no_middle)}: the middle estimate of the flashing is a rough one")
-    unfed = [section.name for section in bar.sections if section.feed is None]
-    lossless = [f"the feed of {' and '.join(unfed)}"] if unfed else []
-    lossless += [] if bar.suction and bar.suction.line else ["the suction (it never limits)"]
-    lossless += [] if bar.meter.loss_at_max_flow else ["the meter"]
-    lossless += [] if bar.control_valve else ["the control valve"]
-    if lossless:
-        lines.append(f"no pressure lost in {_and(lossless)}: high rates may be judged too kindly")
-    if bar.row_hose.back_pressure is None and bar.row_hose.line is None:
-        lines.append(
-            "no row hose: a real one pushes back, so low rates are judged too strictly and high rates "
-            "may be judged too kindly"
-        )
-    if not bar.pump.min_flow:
-        lines.append("no least flow of the pump: it never limits low rates")
-    if bar.pump.efficiency == keys_of("pump")["efficiency"].default:
-        lines.append(
-            f"pump efficiency {bar.pump.efficiency * 100:g} %, as nothing better was given; "
-            "what is left of the drive's work warms the liquid"
-        )
-    if bar.meter.reference_temperature is None:
-        lines.append("the controller knows the liquid's true density; if not, set reference_temperature")
-    if not bar.elevation:
-        drop = _say(bar.air_pressure - standard_air_pressure(304.8), "pressure", system, 1)
-        step = _say(304.8, "length", system, 0)
-        lines.append(f"the site is at sea level; every {step} up takes about {drop} off the air")
-    if not bar.controller:
-        lines.append("no controller: nothing is said of how far a rate change trails behind")
-    if not bar.tank:
-        lines.append("no tank: no loads are counted, nor how the liquid cools while the tank is drawn down")
+    """Return what the file leaves out and what that means for the verdicts.
+
+    Parameters
+    ----------
+    bar : Bar
+        As read.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    drop = _say(bar.air_pressure - standard_air_pressure(_STEP_UP), "pressure", system, 1)
+    missing = (
+        (
+            bar.row_hose.back_pressure is None and bar.row_hose.line is None,
+            "no row hose: a real one pushes back, so low rates are judged too strictly and high rates may be judged "
+            "too kindly",
+        ),
+        (not bar.pump.min_flow, "no least flow of the pump: it never limits low rates"),
+        (
+            bar.pump.efficiency == keys_of("pump")["efficiency"].default,
+            f"pump efficiency {bar.pump.efficiency * 100:g} %, as nothing better was given; what is left of the "
+            "drive's work warms the liquid",
+        ),
+        (
+            bar.meter.reference_temperature is None,
+            "the controller knows the liquid's true density; if not, set reference_temperature",
+        ),
+        (
+            not bar.elevation,
+            f"the site is at sea level; every {_say(_STEP_UP, 'length', system, 0)} up takes about {drop} off the air",
+        ),
+        (not bar.controller, "no controller: nothing is said of how far a rate change trails behind"),
+        (not bar.tank, "no tank: no loads are counted, nor how the liquid cools while the tank is drawn down"),
+    )
+    return [*_fitted_orifices(bar), *_lossless(bar), *(text for absent, text in missing if absent)]
+
+
+def _size(value: float, usual: tuple[float, float], what: str, shown: str) -> list[str]:
+    if usual[0] <= value <= usual[1]:
+        return []
+    return [f"{what} {shown} is unusually {'small' if value < usual[0] else 'large'}"]
+
+
+def _unusual_sizes(bar: Bar, system: System) -> list[str]:
+    """Spacings, orifices and bores beyond the usual."""
+    inch = units.factor("inch", "length")
+
+    def given(length: float) -> str:
+        return _given(length, "small length", system)
+
+    lines = _size(bar.row_spacing / inch, _SPACING_INCHES, "row spacing", given(bar.row_spacing))
+    for orifice in bar.orifices.values():
+        name, coefficient = orifice.name, orifice.discharge_coefficient
+        diameter = said(orifice.diameter, "small length", system)
+        lines += _size(orifice.diameter / inch, _ORIFICE_INCHES, f"{name}: a diameter of", diameter)
+        lines += _size(coefficient, _COEFFICIENT, f"{name}: a coefficient of", f"{coefficient:g}")
+        if any(point.pressure > bar.limits.max_pressure for point in orifice.measured):
+            lines.append(f"{name}: a point was measured above the rated pressure")
+    hoses = {f"feed of {section.name}": section.feed for section in bar.sections}
+    hoses |= {"row hose": bar.row_hose.line, "suction": bar.suction.line if bar.suction else None}
+    for what, line in hoses.items():
+        lines += _size(line.bore / inch, _BORE_INCHES, f"{what}: a bore of", given(line.bore)) if line else []
     return lines
+
+
+def _unusual_pulses(bar: Bar) -> list[str]:
+    pulses = bar.meter.pulses_per_volume * units.factor("gallon", "volume")
+    if _PULSES_PER_GALLON[0] <= pulses <= _PULSES_PER_GALLON[1]:
+        return []
+    meant = pulses * _pounds_per_gallon(bar) / 10.0
+    size = "few" if pulses < _PULSES_PER_GALLON[0] else "many"
+    return [
+        f"{pulses:,.4g} pulses per gallon are unusually {size}; if the tag says {pulses:,.4g} pulses to 10 lb N, "
+        f"write pulses_per_gallon = {meant:.4g} (liquid at 60 °F, {bar.nitrogen_fraction * 100:g} % nitrogen)"
+    ]
 
 
 def unusual_lines(bar: Bar, system: System) -> list[str]:
-    """Return what is allowed but rare enough to be a slip."""
-    lines = []
+    """Return what is allowed but rare enough to be a slip.
 
-    def check(value: float, usual: tuple[float, float], what: str, shown: str) -> None:
-        if not usual[0] <= value <= usual[1]:
-            lines.append(f"{what} {shown} is unusually {'small' if value < usual[0] else 'large'}")
-
-    inch, psi = units.factor("inch", "length"), units.factor("psi", "pressure")
-    check(bar.row_spacing / inch, _SPACING_INCHES, "row spacing", _given(bar.row_spacing, "small length", system))
-    for orifice in bar.orifices.values():
-        diameter = said(orifice.diameter, "small length", system)
-        check(orifice.diameter / inch, _ORIFICE_INCHES, f"{orifice.name}: a diameter of", diameter)
-        coefficient = orifice.discharge_coefficient
-        check(coefficient, _COEFFICIENT, f"{orifice.name}: a coefficient of", f"{coefficient:g}")
-        if any(point.pressure > bar.limits.max_pressure for point in orifice.measured):
-            lines.append(f"{orifice.name}: a point was measured above the rated pressure")
-    lines_of = {f"feed of {section.name}": section.feed for section in bar.sections}
-    for what, line in {**lines_of, "row hose": bar.row_hose.line, "suction": bar.suction and bar.suction.line}.items():
-        if line:
-            check(line.bore / inch, _BORE_INCHES, f"{what}: a bore of", _given(line.bore, "small length", system))
+    Parameters
+    ----------
+    bar : Bar
+        As read.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    psi = units.factor("psi", "pressure")
     margin, rated = bar.limits.liquid_margin, bar.limits.max_pressure - bar.air_pressure
-    check(margin / psi, _MARGIN_PSI, "a liquid margin of", _given(margin, "pressure", system))
-    if rated / psi > _HOSE_RATING_PSI:
-        hose = _say(_HOSE_RATING_PSI * psi, "pressure", system, 0)
-        lines.append(
-            f"a rated pressure of {_given(rated, 'pressure', system)}: ammonia hose need only bear {hose}; "
-            "is every part rated for more?"
-        )
-    if bar.limits.speed[1] > units.to_si(_FASTEST_MPH, "speed", "mph"):
-        lines.append(f"a speed of {_given(bar.limits.speed[1], 'speed', system)} is unusually high")
-    if bar.nitrogen_fraction < _LEAST_NITROGEN:
-        lines.append(f"{bar.nitrogen_fraction * 100:g} % nitrogen is little; 82-0-0 has 82 %")
-    pulses = bar.meter.pulses_per_volume * units.factor("gallon", "volume")
-    if not _PULSES_PER_GALLON[0] <= pulses <= _PULSES_PER_GALLON[1]:
-        meant = pulses * _pounds_per_gallon(bar) / 10.0
-        size = "few" if pulses < _PULSES_PER_GALLON[0] else "many"
-        lines.append(
-            f"{pulses:,.4g} pulses per gallon are unusually {size}; if the tag says {pulses:,.4g} pulses to 10 lb N, "
-            f"write pulses_per_gallon = {meant:.4g} (liquid at 60 °F, {bar.nitrogen_fraction * 100:g} % nitrogen)"
-        )
-    if len({section.orifice for section in bar.sections}) > 1:
-        lines.append("the sections have different orifices: their rows will not get the same rate")
-    return lines
+    hose = _say(_HOSE_RATING_PSI * psi, "pressure", system, 0)
+    odd = (
+        (
+            rated / psi > _HOSE_RATING_PSI,
+            f"a rated pressure of {_given(rated, 'pressure', system)}: ammonia hose need only bear {hose}; is every "
+            "part rated for more?",
+        ),
+        (
+            bar.limits.speed[1] > units.to_si(_FASTEST_MPH, "speed", "mph"),
+            f"a speed of {_given(bar.limits.speed[1], 'speed', system)} is unusually high",
+        ),
+        (
+            bar.nitrogen_fraction < _LEAST_NITROGEN,
+            f"{bar.nitrogen_fraction * 100:g} % nitrogen is little; 82-0-0 has 82 %",
+        ),
+    )
+    return [
+        *_unusual_sizes(bar, system),
+        *_size(margin / psi, _MARGIN_PSI, "a liquid margin of", _given(margin, "pressure", system)),
+        *(text for rare, text in odd if rare),
+        *_unusual_pulses(bar),
+        *(
+            ["the sections have different orifices: their rows will not get the same rate"]
+            if len({section.orifice for section in bar.sections}) > 1
+            else []
+        ),
+    ]
 
 
 def _and(names: list[str]) -> str:

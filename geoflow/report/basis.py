@@ -13,22 +13,22 @@ from geoflow.base.said import said_range
 from geoflow.base.units import System, show, show_range
 from geoflow.decide.vet import Solution
 from geoflow.report.bar_words import assumed_lines, unusual_lines
-from geoflow.report.cautions import CAUTIONS
 from geoflow.report.layout import count
-from geoflow.report.model import Grid, Items, Para, Part, plain
-from geoflow.report.text import reading_lines
+from geoflow.report.model import BulletList, Paragraph, Section, Table, plain
+from geoflow.report.reading import reading_list
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["InputFile", "Origin", "basis_part", "caution_part", "left_out_keys", "origin_blocks", "read_items", "stamp"]
+__all__ = [
+    "InputFile",
+    "Origin",
+    "basis_section",
+    "left_out_keys",
+    "origin_blocks",
+    "stamp",
+]
 
-_DEFERRAL: Final = (
-    "This report is arithmetic on what the files say. It is no inspection of the equipment and no recommendation to "
-    "apply. Where it differs from the product label, from the ratings stamped on tank, hose, pump and valve, from "
-    "federal, state or local codes, or from the judgement of a licensed applicator, agronomist or engineer, they are "
-    "right and this report is not to be used."
-)
 _NOT_COUNTED: Final = (
     "Errors of gauges and thermometer on the day, of the meter, of fitting coefficients and of the pump's efficiency: "
     "put what you doubt into the liquid margin and into the planned ranges.",
@@ -129,12 +129,6 @@ def left_out_keys(content: dict[str, object]) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-def read_items(prescription: Prescription, system: System) -> Items:
-    """What was read, what was left out and why, and what looked odd."""
-    lines = (plain(line) for line in reading_lines(prescription, system))
-    return Items(tuple(line.removeprefix("! ").removeprefix("- ") for line in lines))
-
-
 def _points(orifice: Orifice, system: System) -> str:
     points = orifice.measured
     flow = max(point.flow_tolerance for point in points)
@@ -165,7 +159,7 @@ def _orifice_rows(bar: Bar, sections: tuple[int, ...], system: System) -> list[t
     return rows
 
 
-def _unknowns(solution: Solution, system: System) -> Grid:
+def _unknowns(solution: Solution, system: System) -> Table:
     bar, plan = solution.bar, solution.plan
     hose, air = bar.row_hose, bar.air_pressure
     rows: list[tuple[str, str, str]] = [
@@ -214,38 +208,33 @@ def _unknowns(solution: Solution, system: System) -> Grid:
         said = show(reference, "temperature", system)
         rows.append(("density in the meter", f"fixed, as at {said}", "the verdicts allow for the difference"))
     heads = ("what", "taken as", "how far it may be off")
-    return Grid("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.6, 2.6, 4.6))
+    return Table("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.6, 2.6, 4.6))
 
 
-def caution_part() -> Part:
-    """The cautions, and before whom this report steps back."""
-    return Part("cautions", "Before anybody goes out", (Para(CAUTIONS, "warning"), Para(_DEFERRAL)))
-
-
-def origin_blocks(origin: Origin) -> list[Grid | Items | Para]:
+def origin_blocks(origin: Origin) -> list[Table | BulletList | Paragraph]:
     """Version, date, files with their fingerprints, what was asked, and what the bar file leaves out."""
     inputs = tuple((one.role, plain(one.name), f"{one.size:,}", one.sha256) for one in origin.inputs)
     asked = tuple((name, plain(value)) for name, value in origin.asked)
-    blocks: list[Grid | Items | Para] = [
-        Para(f"Made with geoflow {origin.version} on {origin.date.isoformat()}."),
-        Grid("Files read", ("file", "name", "bytes", "SHA-256"), inputs, "<<><", (1.5, 2.9, 1.1, 4.5)),
-        Grid("Asked", ("option", "as given"), asked, "<<", (2.5, 7.5)),
+    blocks: list[Table | BulletList | Paragraph] = [
+        Paragraph(f"Made with geoflow {origin.version} on {origin.date.isoformat()}."),
+        Table("Files read", ("file", "name", "bytes", "SHA-256"), inputs, "<<><", (1.5, 2.9, 1.1, 4.5)),
+        Table("Asked", ("option", "as given"), asked, "<<", (2.5, 7.5)),
     ]
     if origin.left_out:
         caption = "Left out in the bar file, and what counts in its place"
         kept = tuple((plain(name), value) for name, value in origin.left_out)
-        blocks.append(Grid(caption, ("key", "taken as"), kept, "<<", (6.0, 2.5)))
+        blocks.append(Table(caption, ("key", "taken as"), kept, "<<", (6.0, 2.5)))
     return blocks
 
 
-def basis_part(prescription: Prescription, solution: Solution, origin: Origin, system: System) -> Part:
+def basis_section(prescription: Prescription, solution: Solution, origin: Origin, system: System) -> Section:
     """Inputs, options, assumptions and their uncertainty."""
     bar = solution.bar
-    blocks: list[Grid | Items | Para] = [
+    blocks: list[Table | BulletList | Paragraph] = [
         *origin_blocks(origin),
-        Para("What was read", "head"),
-        read_items(prescription, system),
-        Para("Assumptions", "head"),
+        Paragraph("What was read", "head"),
+        reading_list(prescription, system),
+        Paragraph("Assumptions", "head"),
         _unknowns(solution, system),
     ]
     for title, lines in (
@@ -254,5 +243,5 @@ def basis_part(prescription: Prescription, solution: Solution, origin: Origin, s
         ("Not counted", _NOT_COUNTED),
     ):
         if lines:
-            blocks += [Para(title, "head"), Items(tuple(plain(line) for line in lines))]
-    return Part("basis", "What this rests on", tuple(blocks))
+            blocks += [Paragraph(title, "head"), BulletList(tuple(plain(line) for line in lines))]
+    return Section("basis", "What this rests on", tuple(blocks))

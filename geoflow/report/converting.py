@@ -9,20 +9,17 @@ import numpy as np
 
 from geoflow.base.units import System, from_si, show
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.layout import count, table, wrap
-from geoflow.report.text import reading_lines
+from geoflow.report.json_numbers import in_unit, in_units, reading_document
+from geoflow.report.layout import count
+from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
+from geoflow.report.reading import reading_section
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ConvertOutcome
 
-__all__ = ["convert_document", "convert_text"]
+__all__ = ["convert_document", "converted_report"]
 
-_DIGITS: Final = 6
 _SMALLEST_SHOWN: Final = 5e-6  # of the total; less is the rounding of coordinates
-
-
-def _pounds(mass: float) -> float:
-    return round(float(from_si(mass, "mass", "lb")), _DIGITS)
 
 
 def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
@@ -31,17 +28,7 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
     kelvin = outcome.counting_temperature
     kept = written.kept
     return {
-        "input": {
-            "file": str(prescription.path),
-            "format": prescription.file_format,
-            "layer": prescription.layer,
-            "rate_column": prescription.rate_column,
-            "rate_unit": prescription.rate_unit.text,
-            "rows_read": prescription.rows_read,
-            "dropped": {cause: list(rows) for cause, rows in prescription.dropped.items()},
-            "facts": [{"kind": fact.kind, "text": fact.text, "count": fact.count} for fact in prescription.facts],
-            "centre_lon_lat": [round(value, 5) for value in prescription.centre],
-        },
+        "input": reading_document(prescription),
         "output": {
             "file": str(written.path),
             "format": written.file_format,
@@ -59,15 +46,15 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
                 prescription.row.tolist(),
                 prescription.rate.tolist(),
                 written.rates.values.tolist(),
-                np.round(from_si(prescription.area, "area", "acre"), _DIGITS).tolist(),
+                in_units(prescription.area, "area", "acre"),
                 strict=True,
             )
         ],
         "totals": {
             "zones": len(prescription.row),
-            "area_ac": round(float(from_si(prescription.area.sum(), "area", "acre")), _DIGITS),
-            "nitrogen_before_lb": _pounds(outcome.nitrogen_before),
-            "nitrogen_after_lb": _pounds(outcome.nitrogen_after),
+            "area_ac": in_unit(prescription.area.sum(), "area", "acre"),
+            "nitrogen_before_lb": in_unit(outcome.nitrogen_before, "mass", "lb"),
+            "nitrogen_after_lb": in_unit(outcome.nitrogen_after, "mass", "lb"),
             "nitrogen_off_share": None if math.isnan(kept) else round(kept - 1.0, 9),
         },
         "nitrogen_fraction": outcome.nitrogen_fraction,
@@ -85,45 +72,50 @@ def _basis_lines(outcome: ConvertOutcome, system: System) -> list[str]:
     units = (outcome.before.unit, outcome.written.rates.unit)
     lines = []
     if outcome.changes_basis or any(unit.basis != "nitrogen" for unit in units):
-        lines.append(f"- ammonia is taken as {100.0 * outcome.nitrogen_fraction:g} % nitrogen (--nitrogen-fraction)")
+        lines.append(f"ammonia is taken as {100.0 * outcome.nitrogen_fraction:g} % nitrogen (--nitrogen-fraction)")
     if outcome.counting_temperature is not None:
         at = show(outcome.counting_temperature, "temperature", system)
-        lines.append(f"- volumes are counted as liquid at {at} (--volume-temperature)")
-    return [wrap(line, hang="    ") for line in lines]
+        lines.append(f"volumes are counted as liquid at {at} (--volume-temperature)")
+    return lines
 
 
-def convert_text(outcome: ConvertOutcome, system: System) -> str:
-    """Say in words what was read, what was written, and what became of the nitrogen."""
+def _written_section(outcome: ConvertOutcome, system: System) -> Section:
+    written = outcome.written
+    renamed = [f"column '{old}' is called '{new}'" for old, new in written.renamed.items() if new != written.column]
+    after = show(outcome.nitrogen_after, "mass", system)
+    if abs(written.kept - 1.0) > _SMALLEST_SHOWN:
+        after += f" ({100.0 * (written.kept - 1.0):+.3f} %)"
+    rows = (("before", show(outcome.nitrogen_before, "mass", system)), ("after", after))
+    notes = (f"coordinates in {written.crs}", *written.notes, *renamed, *_basis_lines(outcome, system))
+    blocks: tuple[Block, ...] = (
+        *(Paragraph(f"{warning}.", "warning") for warning in written.warnings()),
+        Table("Nitrogen of the field", ("when", "N"), rows, "<>", (2.0, 3.0)),
+        BulletList(notes),
+    )
+    return Section("written", "What was written", blocks)
+
+
+def converted_report(outcome: ConvertOutcome, system: System) -> Report:
+    """Say what was read, what was written, and what became of the nitrogen.
+
+    Parameters
+    ----------
+    outcome : ConvertOutcome
+        From `convert_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     prescription, written = outcome.prescription, outcome.written
     area = show(float(prescription.area.sum()), "area", system)
     column = "band" if written.file_format == "geotiff" else "column"
-    first = (
+    answer = (
         f"{written.path.name} ({written.file_format}): {count(written.zones, 'zone')}, {area}, {column} "
         f"'{written.column}' in {written.rates.unit.text}; {_rates(outcome)}."
     )
-    total = [
-        ["before", show(outcome.nitrogen_before, "mass", system) + " N"],
-        ["after", show(outcome.nitrogen_after, "mass", system) + " N"],
-    ]
-    if abs(written.kept - 1.0) > _SMALLEST_SHOWN:
-        total[1][1] += f"  ({100.0 * (written.kept - 1.0):+.3f} %)"
-    odd = [wrap(f"! {warning}.", indent="", hang="  ") for warning in written.warnings()]
-    renamed = [f"column '{old}' is called '{new}'" for old, new in written.renamed.items() if new != written.column]
-    blocks = [
-        [wrap(first, indent="", hang="  ")],
-        odd,
-        ["Nitrogen of the field", table(total, "<>")],
-        [
-            wrap(f"coordinates in {written.crs}", hang="    "),
-            *(wrap(f"- {note}", hang="    ") for note in (*written.notes, *renamed)),
-            *_basis_lines(outcome, system),
-        ],
-        reading_lines(prescription, system),
-        [
-            wrap(
-                "Whether a bar can deliver these rates is another matter: 'geoflow vet' tells. " + SHORT_CAUTION,
-                indent="",
-            )
-        ],
-    ]
-    return "\n\n".join("\n".join(block) for block in blocks if block)
+    last = "Whether a bar can deliver these rates is another matter: 'geoflow vet' tells."
+    sections = (
+        _written_section(outcome, system),
+        reading_section(prescription, system),
+        Section("cautions", "", (Paragraph(f"{last} {SHORT_CAUTION}"),)),
+    )
+    return Report(f"{prescription.path.name} converted", "", answer, sections, SHORT_CAUTION, "")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +9,6 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.schema import LIMITS, VERDICTS
-from geoflow.base.units import from_si
 from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
 from geoflow.decide.settling import Settling
 from geoflow.decide.vet import Solution, Vetting
@@ -18,33 +16,22 @@ from geoflow.hydraulics.window import Bounds
 from geoflow.physics.ammonia import saturation
 from geoflow.report.doubt import doubt_document
 from geoflow.report.gauges import ends_document, gauges_document, split_document
+from geoflow.report.json_numbers import in_unit, in_units, reading_document, rounded
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = ["totals", "vet_document", "window_document"]
 
-_DIGITS = 6
-
-
-def _plain(value: float) -> float | None:
-    """Round for JSON, which knows neither NaN nor infinity."""
-    return round(float(value), _DIGITS) if math.isfinite(value) else None
-
-
-def _listed(values: FloatArray, kind: str, unit: str) -> list[float | None]:
-    shown = np.round(from_si(values, kind, unit), _DIGITS)
-    return [value if math.isfinite(value) else None for value in shown.tolist()]
-
 
 def _pair(low: float, high: float, kind: str, unit: str) -> list[float | None] | None:
     if not low <= high:
         return None
-    return [_plain(from_si(low, kind, unit)), _plain(from_si(high, kind, unit))]
+    return [in_unit(low, kind, unit), in_unit(high, kind, unit)]
 
 
 def _gauge(pressure: float, bar: Bar) -> float | None:
-    return _plain(from_si(pressure - bar.air_pressure, "pressure", "psi"))
+    return in_unit(pressure - bar.air_pressure, "pressure", "psi")
 
 
 def _flow_bounds(bounds: Bounds) -> list[float | None] | None:
@@ -59,23 +46,23 @@ def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
     vapour = saturation(np.array(plan.temperature)).pressure
     document: dict[str, Any] = {
         "bar": bar.name,
-        "temperature_degF": _listed(np.array(plan.temperature), "temperature", "degF"),
+        "temperature_degF": in_units(np.array(plan.temperature), "temperature", "degF"),
         "flow_lb_nh3_min": {"certain": _flow_bounds(true_certain), "possible": _flow_bounds(true_possible)},
         "limited_by": {"low": solution.certain.low_limit, "high": solution.certain.high_limit},
         "possible_limited_by": {"low": solution.possible.low_limit, "high": solution.possible.high_limit},
         "certain_edges_lb_nh3_min": {
-            "low": _plain(from_si(true_certain.low, "ammonia flow", "lb/minute")),
-            "high": _plain(from_si(true_certain.high, "ammonia flow", "lb/minute")),
+            "low": in_unit(true_certain.low, "ammonia flow", "lb/minute"),
+            "high": in_unit(true_certain.high, "ammonia flow", "lb/minute"),
         },
-        "width_ft": _plain(from_si(window.width, "length", "ft")),
+        "width_ft": in_unit(window.width, "length", "ft"),
         "rows": window.rows,
         "sections_on": [bar.sections[index].name for index in plan.sections],
-        "delivered_over_prescribed": [_plain(window.delivered_ratio.min()), _plain(window.delivered_ratio.max())],
+        "delivered_over_prescribed": [rounded(window.delivered_ratio.min()), rounded(window.delivered_ratio.max())],
         "tank_pressure_psig": [_gauge(float(pressure), bar) for pressure in vapour],
-        "liquid_margin_psi": _plain(from_si(bar.limits.liquid_margin, "pressure", "psi")),
+        "liquid_margin_psi": in_unit(bar.limits.liquid_margin, "pressure", "psi"),
     }
     if with_speed:
-        document["speed_mph"] = _listed(np.array(plan.speed), "speed", "mile/hour")
+        document["speed_mph"] = in_units(np.array(plan.speed), "speed", "mile/hour")
         document["rate_lb_n_ac"] = {
             "certain": _pair(*solution.rate_bounds(solution.certain), "nitrogen rate", "lb/acre"),
             "possible": _pair(*solution.rate_bounds(solution.possible), "nitrogen rate", "lb/acre"),
@@ -90,11 +77,11 @@ def totals(rate: FloatArray, area: FloatArray, verdict: TextArray) -> dict[str, 
     """Zones, acres and pounds by verdict."""
     counts = {name: int(np.sum(verdict == name)) for name in VERDICTS}
     return {
-        "area_ac": _plain(from_si(float(area.sum()), "area", "acre")),
-        "nitrogen_lb": _plain(from_si(float((rate * area).sum()), "mass", "lb")),
+        "area_ac": in_unit(float(area.sum()), "area", "acre"),
+        "nitrogen_lb": in_unit(float((rate * area).sum()), "mass", "lb"),
         "zones": len(area),
         **counts,
-        **{f"area_{name}_ac": _plain(from_si(float(area[verdict == name].sum()), "area", "acre")) for name in VERDICTS},
+        **{f"area_{name}_ac": in_unit(float(area[verdict == name].sum()), "area", "acre") for name in VERDICTS},
     }
 
 
@@ -108,17 +95,19 @@ def _stretches(solution: Solution, vetting: Vetting) -> list[list[float | None] 
     none = np.isnan(vetting.temperature_low)
     low = np.where(vetting.temperature_low <= coldest + 0.01, np.nan, vetting.temperature_low)
     high = np.where(vetting.temperature_high >= warmest - 0.01, np.nan, vetting.temperature_high)
-    pairs = zip(none.tolist(), _listed(low, "temperature", "degF"), _listed(high, "temperature", "degF"), strict=True)
+    pairs = zip(none.tolist(), in_units(low, "temperature", "degF"), in_units(high, "temperature", "degF"), strict=True)
     return [None if nowhere else [first, last] for nowhere, first, last in pairs]
 
 
 def _zones(prescription: Prescription, rate: FloatArray, solution: Solution, vetting: Vetting) -> list[dict[str, Any]]:
-    pounds = _listed(rate, "nitrogen rate", "lb/acre")
-    acres = _listed(prescription.area, "area", "acre")
-    speeds = _spans(_listed(vetting.speed_low, "speed", "mile/hour"), _listed(vetting.speed_high, "speed", "mile/hour"))
+    pounds = in_units(rate, "nitrogen rate", "lb/acre")
+    acres = in_units(prescription.area, "area", "acre")
+    speeds = _spans(
+        in_units(vetting.speed_low, "speed", "mile/hour"), in_units(vetting.speed_high, "speed", "mile/hour")
+    )
     warmth = _stretches(solution, vetting)
-    margin = _listed(vetting.margin, "pressure", "psi")
-    expected = _listed(vetting.expected_margin, "pressure", "psi")
+    margin = in_units(vetting.margin, "pressure", "psi")
+    expected = in_units(vetting.expected_margin, "pressure", "psi")
     rates = _pair(*solution.rate_bounds(solution.certain), "nitrogen rate", "lb/acre")
     cures = {name: flags.tolist() for name, flags in vetting.cured_by_orifice.items()}
     return [
@@ -158,17 +147,7 @@ def vet_document(
     """Give the whole vetting as the contract has it; `doubt` says what would settle doubtful zones."""
     area = prescription.area
     return {
-        "input": {
-            "file": str(prescription.path),
-            "format": prescription.file_format,
-            "layer": prescription.layer,
-            "rate_column": prescription.rate_column,
-            "rate_unit": prescription.rate_unit.text,
-            "rows_read": prescription.rows_read,
-            "dropped": {cause: list(rows) for cause, rows in prescription.dropped.items()},
-            "facts": [{"kind": fact.kind, "text": fact.text, "count": fact.count} for fact in prescription.facts],
-            "centre_lon_lat": [round(value, 5) for value in prescription.centre],
-        },
+        "input": reading_document(prescription),
         "bar": solution.bar.name,
         "window": window_document(solution, with_speed=True),
         "zones": _zones(prescription, rate, solution, vetting),

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from geoflow.base.units import System, from_si, number, show, unit_label
+from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.settling import CAREFUL, Settling, usual_tolerances, window_with_a_point
 from geoflow.decide.vet import Solution
+from geoflow.report.json_numbers import in_unit
 from geoflow.report.layout import within
 
 __all__ = ["doubt_document", "doubt_text", "no_window_text"]
@@ -59,8 +60,8 @@ def doubt_document(found: Settling | None) -> dict[str, Any] | None:
     if found is None:
         return None
 
-    def acres(area: float) -> float:
-        return round(float(from_si(area, "area", "acre")), 6)
+    def acres(area: float) -> float | None:
+        return in_unit(area, "area", "acre")
 
     return {
         "doubtful_ac": acres(found.area),

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.base.units import System, from_si, show
+from geoflow.base.units import System, show
 from geoflow.diagnosis.findings import Finding
+from geoflow.report.json_numbers import in_unit, rounded
 from geoflow.report.layout import count
 
 if TYPE_CHECKING:
@@ -46,7 +47,13 @@ _MEASURES: Final[dict[str, tuple[str, str, str] | None]] = {
 
 
 def percent(share: float) -> str:
-    """Write a share as a percentage."""
+    """Write a share as a percentage.
+
+    Parameters
+    ----------
+    share : float
+        [-]; NaN reads ``unknown``.
+    """
     return f"{100.0 * share:.1f} %" if math.isfinite(share) else "unknown"
 
 
@@ -159,23 +166,46 @@ _TEXTS: Final[dict[str, Callable[[Finding, ReconcileOutcome, System], str]]] = {
 
 
 def finding_text(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
-    """Say a finding in one or two sentences."""
+    """Say a finding in one or two sentences.
+
+    Parameters
+    ----------
+    finding : Finding
+        One about the bar.
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return _TEXTS[finding.kind](finding, outcome, system)
 
 
 def finding_numbers(finding: Finding) -> dict[str, float | None]:
-    """Give what was found in numbers, each with its unit in the key unless it is a ratio or a count."""
+    """Give what was found in numbers, each with its unit in the key unless it is a ratio or a count.
+
+    Parameters
+    ----------
+    finding : Finding
+        One about the bar.
+    """
     numbers: dict[str, float | None] = {}
     for name, value in finding.numbers.items():
-        measure = _MEASURES.get(name, ("", "", "si"))
-        key = name if measure is None else f"{name}_{measure[2]}"
-        shown = value if measure is None or not measure[0] else float(from_si(value, measure[0], measure[1]))
-        numbers[key] = round(shown, 6) if math.isfinite(shown) else None
+        kind, unit, ending = _MEASURES.get(name, ("", "", "si")) or ("", "", "")
+        key = f"{name}_{ending}" if ending else name
+        numbers[key] = in_unit(value, kind, unit) if unit else rounded(value)
     return numbers
 
 
 def finding_place(finding: Finding, outcome: ReconcileOutcome) -> tuple[float, float] | None:
-    """Longitude and latitude [degree] of the middle of the records that show it; None where none does."""
+    """Longitude and latitude [degree] of the middle of the records that show it; None where none does.
+
+    Parameters
+    ----------
+    finding : Finding
+        One about the bar.
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
     import pyproj
 
     if not finding.rows.size:
@@ -187,7 +217,15 @@ def finding_place(finding: Finding, outcome: ReconcileOutcome) -> tuple[float, f
 
 
 def place_text(finding: Finding, outcome: ReconcileOutcome) -> str:
-    """Say where a finding shows: the part of the bar, rows of the log, and the middle of them on the ground."""
+    """Say where a finding shows: the part of the bar, rows of the log, and the middle of them on the ground.
+
+    Parameters
+    ----------
+    finding : Finding
+        One about the bar.
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
     place = finding_place(finding, outcome)
     if place is None:
         return finding.scope
@@ -256,14 +294,14 @@ def _concern_spread(outcome: ReconcileOutcome, system: System) -> str:
 
 
 def _concern_missed(outcome: ReconcileOutcome, system: System) -> str:
-    lain, missed = outcome.found.overlay, outcome.found.missed
-    share = missed / (lain.missed + lain.covered_in_field)
+    overlay, missed = outcome.found.overlay, outcome.found.missed
+    share = missed / (overlay.missed + overlay.covered_in_field)
     return f"{show(missed, 'area', system)} of the field, {percent(share)}, were to get nitrogen and lie under no pass."
 
 
 def _concern_doubled(outcome: ReconcileOutcome, system: System) -> str:
-    lain = outcome.found.overlay
-    return f"{show(lain.doubled, 'area', system)} were covered more than once and got the rate more than once."
+    overlay = outcome.found.overlay
+    return f"{show(overlay.doubled, 'area', system)} were covered more than once and got the rate more than once."
 
 
 def _concern_outside(outcome: ReconcileOutcome, system: System) -> str:
@@ -288,11 +326,11 @@ def _concern_doubt(outcome: ReconcileOutcome, system: System) -> str:
 
 
 def _concern_repeated(outcome: ReconcileOutcome, system: System) -> str:
-    lain = outcome.found.overlay
+    overlay = outcome.found.overlay
     return (
-        f"The passes add up to {show(lain.swept, 'area', system)}, {lain.swept / lain.covered:.1f} times the ground "
-        "they lie on. Unless the field was driven like that, the width, the sections or the order of the records is "
-        "wrong, and so is what follows."
+        f"The passes add up to {show(overlay.swept, 'area', system)}, {overlay.swept / overlay.covered:.1f} times the "
+        "ground they lie on. Unless the field was driven like that, the width, the sections or the order of the "
+        "records is wrong, and so is what follows."
     )
 
 
@@ -312,5 +350,13 @@ CONCERNS: Final[dict[str, tuple[str, Callable[[ReconcileOutcome, System], str]]]
 
 
 def concern_texts(outcome: ReconcileOutcome, system: System) -> list[tuple[str, str]]:
-    """Kind and sentence of everything that is off about the field."""
+    """Kind and sentence of everything that is off about the field.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return [(CONCERNS[name][0], CONCERNS[name][1](outcome, system)) for name in outcome.concerns]

@@ -11,21 +11,22 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
 from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, show_range, unit_label
-from geoflow.decide.gauges import Gauges, end_pressures, gauges_of, tank_pressures
+from geoflow.decide.gauges import Gauges, end_pressures, expected_gauges, gauges_of, tank_pressures
 from geoflow.hydraulics.window import RowSplit
+from geoflow.report.json_numbers import in_unit, in_units
 from geoflow.report.layout import number_range
+from geoflow.report.model import Table
 
 if TYPE_CHECKING:
     from geoflow.decide.vet import Solution, Vetting
 
 __all__ = [
-    "end_rows",
+    "end_gauges",
     "ends_document",
-    "gauge_rows",
-    "gauge_title",
     "gauges_document",
     "manifold_text",
-    "row_lines",
+    "map_gauges",
+    "row_text",
     "split_document",
     "tank_text",
 ]
@@ -58,7 +59,7 @@ def _remark(verdict: str, limit: str, *, liquid: bool) -> str:
     return f"{verdict}: {limit}"
 
 
-def gauge_title(found: Gauges) -> str:
+def _title(found: Gauges) -> str:
     """Say what the table of gauges is of."""
     if len(found.rate) == found.rates:
         return "At the gauges, at the map's rates driven as planned"
@@ -68,32 +69,57 @@ def gauge_title(found: Gauges) -> str:
     )
 
 
-def gauge_rows(found: Gauges, solution: Solution, system: System) -> list[list[str]]:
-    """Give the table of gauges, heads first."""
-    bar = solution.bar
-    own = bool((np.ptp(found.speed, axis=0) > 1e-6).any()) if len(found.rate) else False
-    heads = [unit_label("nitrogen rate", system), *([unit_label("speed", system)] if own else []), *_heads(bar, system)]
-    rows = [[*heads, ""]]
-    for index in range(len(found.rate)):
-        known = math.isfinite(found.manifold[index, 0])
-        cells = [_gauge(found.manifold[index], bar, system) if known else _NONE]
-        if _pump_shown(bar):
-            cells.append(_gauge(found.outlet[index], bar, system) if known else "")
-        slow, fast = found.speed[index].tolist()
-        speed = [number_range(slow, fast, "speed", system)] if own else []
-        remark = _remark(str(found.verdict[index]), str(found.limited_by[index]), liquid=bool(found.liquid[index]))
-        rows.append([number(float(found.rate[index]), "nitrogen rate", system), *speed, *cells, remark])
-    return rows
+def _row(found: Gauges, index: int, bar: Bar, system: System, *, own: bool) -> tuple[str, ...]:
+    known = math.isfinite(found.manifold[index, 0])
+    speed = [number_range(float(found.speed[index, 0]), float(found.speed[index, 1]), "speed", system)] if own else []
+    cells = [_gauge(found.manifold[index], bar, system) if known else _NONE]
+    if _pump_shown(bar):
+        cells.append(_gauge(found.outlet[index], bar, system) if known else "")
+    remark = _remark(str(found.verdict[index]), str(found.limited_by[index]), liquid=bool(found.liquid[index]))
+    return (number(float(found.rate[index]), "nitrogen rate", system), *speed, *cells, remark)
 
 
-def end_rows(solution: Solution, system: System) -> list[list[str]]:
-    """Give the gauges at both ends of the certain window, heads first; no rows where there is none."""
+def map_gauges(rate: FloatArray, area: FloatArray, vetting: Vetting, solution: Solution, system: System) -> list[Table]:
+    """Give the gauges at rates of a map driven as planned; nothing where none asks for ammonia.
+
+    Parameters
+    ----------
+    rate, area : ndarray, shape (zones,)
+        [kg/m2], [m2]
+    vetting, solution
+        What the verdicts come from.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    found = expected_gauges(rate, area, solution, vetting)
+    if not len(found.rate):
+        return []
+    own = bool((np.ptp(found.speed, axis=0) > 1e-6).any())
+    speed = [unit_label("speed", system)] if own else []
+    heads = [unit_label("nitrogen rate", system), *speed, *_heads(solution.bar, system)]
+    rows = tuple(_row(found, index, solution.bar, system, own=own) for index in range(len(found.rate)))
+    align, widths = "<" + ">" * (len(heads) - 1) + "<", (1.2, *(2.2 for _ in heads[1:]), 3.6)
+    return [Table(_title(found), (*heads, "verdict, where it does not hold"), rows, align, widths)]
+
+
+def end_gauges(solution: Solution, system: System) -> list[Table]:
+    """Give the gauges at both ends of the certain window; nothing where there is none.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     bar = solution.bar
-    rows = [["", *_heads(bar, system)]]
+    rows = []
     for end, (manifold, outlet) in end_pressures(solution).items():
-        cells = [_gauge(manifold, bar, system), *([_gauge(outlet, bar, system)] if _pump_shown(bar) else [])]
-        rows.append([f"{end} end of the certain window", *cells])
-    return rows if len(rows) > 1 else []
+        pump = [_gauge(outlet, bar, system)] if _pump_shown(bar) else []
+        rows.append((f"{end} end of the certain window", _gauge(manifold, bar, system), *pump))
+    heads = ("at the", *_heads(bar, system))
+    align, widths = "<" + ">" * (len(heads) - 1), (3.4, *(2.2 for _ in heads[1:]))
+    return [Table("", heads, tuple(rows), align, widths)] if rows else []
 
 
 def tank_text(solution: Solution, system: System) -> str:
@@ -110,15 +136,16 @@ def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vettin
     return f"{_gauge(found.manifold[0], solution.bar, system)} {unit_label('pressure', system)}"
 
 
-def row_lines(split: RowSplit | None, solution: Solution) -> list[list[str]]:
-    """Give section, orifice and deviation from the mean row where rows do not get the same; nothing where they do."""
+def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
+    """Say how far sections are off the mean row where rows do not get the same; nothing where they do."""
     if split is None or float(np.ptp(split.off_mean)) <= _UNEVEN:
         return []
-    bar = solution.bar
-    return [
-        [bar.sections[index].name, bar.sections[index].orifice, f"{100.0 * float(split.off_mean[place]):+.0f} %"]
-        for place, index in enumerate(solution.plan.sections)
-    ]
+    sections = [solution.bar.sections[index] for index in solution.plan.sections]
+    each = "; ".join(
+        f"{section.name} (orifice {section.orifice}) {100.0 * off:+.0f} %"
+        for section, off in zip(sections, split.off_mean.tolist(), strict=True)
+    )
+    return [f"Rows do not get the same, against the mean row: {each}. That is the orifices and feeds."]
 
 
 def _psig(ends: FloatArray, bar: Bar) -> list[float] | None:
@@ -134,8 +161,8 @@ def gauges_document(found: Gauges, solution: Solution) -> dict[str, Any]:
         "rates_of_the_map": found.rates,
         "rates": [
             {
-                "rate_lb_n_ac": round(float(from_si(found.rate[index], "nitrogen rate", "lb/acre")), 6),
-                "speed_mph": [round(float(end), 6) for end in from_si(found.speed[index], "speed", "mile/hour")],
+                "rate_lb_n_ac": in_unit(found.rate[index], "nitrogen rate", "lb/acre"),
+                "speed_mph": in_units(found.speed[index], "speed", "mile/hour"),
                 "verdict": str(found.verdict[index]),
                 "liquid_margin_certain": bool(found.liquid[index]),
                 "manifold_psig": _psig(found.manifold[index], bar),
@@ -165,16 +192,14 @@ def split_document(split: RowSplit | None, solution: Solution) -> dict[str, Any]
         return None
     bar = solution.bar
     return {
-        "temperature_degF": round(float(from_si(0.5 * sum(solution.plan.temperature), "temperature", "degF")), 6),
-        "flow_lb_nh3_min": round(float(from_si(split.flow, "ammonia flow", "lb/minute")), 6),
+        "temperature_degF": in_unit(0.5 * sum(solution.plan.temperature), "temperature", "degF"),
+        "flow_lb_nh3_min": in_unit(split.flow, "ammonia flow", "lb/minute"),
         "sections": [
             {
                 "name": bar.sections[index].name,
                 "rows": bar.sections[index].rows,
                 "orifice": bar.sections[index].orifice,
-                "row_flow_lb_nh3_min": round(
-                    float(from_si(float(split.row_flow[place]), "ammonia flow", "lb/minute")), 6
-                ),
+                "row_flow_lb_nh3_min": in_unit(float(split.row_flow[place]), "ammonia flow", "lb/minute"),
                 "off_mean_percent": round(100.0 * float(split.off_mean[place]), 6),
             }
             for place, index in enumerate(solution.plan.sections)

@@ -32,5 +32,5 @@ def as_html(report: Report) -> str:
 
     sheet = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    ).from_string(files("geoflow.report.sheets").joinpath("report.html").read_text(encoding="utf-8"))
+    ).from_string(files("geoflow.report").joinpath("report.html").read_text(encoding="utf-8"))
     return sheet.render(report=report, kind=_kind, base64=_base64)

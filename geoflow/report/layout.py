@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
+    "WIDTH",
     "count",
     "number_range",
     "some_names",
@@ -26,13 +27,13 @@ __all__ = [
     "zone_numbers",
 ]
 
-_WIDTH: Final = 100
+WIDTH: Final = 100
 
 
 def wrap(text: str, indent: str = "  ", hang: str | None = None) -> str:
     """Fold a text to the width of the page."""
     return textwrap.fill(
-        text, _WIDTH, initial_indent=indent, subsequent_indent=indent if hang is None else hang, break_on_hyphens=False
+        text, WIDTH, initial_indent=indent, subsequent_indent=indent if hang is None else hang, break_on_hyphens=False
     )
 
 
@@ -64,8 +65,9 @@ def span(low: float, high: float, kind: str, system: System, digits: int | None 
 
 
 def within(low: float, high: float, kind: str, system: System) -> str:
-    """Return `span` with its unit."""
-    return f"{span(low, high, kind, system)} {unit_label(kind, system)}"
+    """Return `span` with its unit; ``none`` has none."""
+    text = span(low, high, kind, system)
+    return text if text == "none" else f"{text} {unit_label(kind, system)}"
 
 
 def count(number_of: int, thing: str) -> str:

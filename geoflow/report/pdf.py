@@ -8,7 +8,7 @@ import logging
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from geoflow.report.model import Block, Grid, Items, Para, Picture, Report
+from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Table
 
 __all__ = ["Paper", "as_pdf"]
 
@@ -76,7 +76,7 @@ def _text_height(page: Any, text: str, size: float, width: float) -> float:
     return float(page.multi_cell(width, size * _LINE, text, dry_run=True, output="HEIGHT"))
 
 
-def _para(page: Any, block: Para) -> None:
+def _paragraph(page: Any, block: Paragraph) -> None:
     if block.kind == "head":
         _need(page, 38.0)
         page.ln(2.0)
@@ -94,7 +94,7 @@ def _para(page: Any, block: Para) -> None:
     page.ln(1.5)
 
 
-def _items(page: Any, block: Items) -> None:
+def _bullets(page: Any, block: BulletList) -> None:
     left = page.l_margin
     for number, text in enumerate(block.texts, 1):
         mark = f"{number}." if block.ordered else "•"
@@ -109,7 +109,7 @@ def _items(page: Any, block: Items) -> None:
     page.ln(1.0)
 
 
-def _picture(page: Any, block: Picture) -> None:
+def _figure(page: Any, block: Figure) -> None:
     breadth = min(block.size[0] * _INCH, page.epw)
     height = breadth * block.size[1] / block.size[0]
     below = _text_height(page, block.caption, _SMALL, page.epw) + 3.0
@@ -124,7 +124,7 @@ def _picture(page: Any, block: Picture) -> None:
     page.ln(3.0)
 
 
-def _grid(page: Any, block: Grid) -> None:
+def _table(page: Any, block: Table) -> None:
     from fpdf.enums import TableBordersLayout
     from fpdf.fonts import FontFace
 
@@ -149,19 +149,19 @@ def _grid(page: Any, block: Grid) -> None:
 
 
 def _block(page: Any, block: Block) -> None:
-    if isinstance(block, Para):
-        _para(page, block)
-    elif isinstance(block, Items):
-        _items(page, block)
-    elif isinstance(block, Picture):
-        _picture(page, block)
+    if isinstance(block, Paragraph):
+        _paragraph(page, block)
+    elif isinstance(block, BulletList):
+        _bullets(page, block)
+    elif isinstance(block, Figure):
+        _figure(page, block)
     else:
-        _grid(page, block)
+        _table(page, block)
 
 
 def _first_height(page: Any, block: Block) -> float:
     """Height that has to stand below a heading [mm], so that none is left alone at the foot of a page."""
-    if isinstance(block, Picture):
+    if isinstance(block, Figure):
         breadth = min(block.size[0] * _INCH, page.epw)
         return float(_LEAST_SHRINK * breadth * block.size[1] / block.size[0] + 12.0)
     return 26.0
@@ -188,16 +188,16 @@ def as_pdf(report: Report, paper: Paper, date: datetime.date) -> bytes:
     _write(page, report.answer, 12.5, bold=True, border=1, padding=3)
     page.set_line_width(0.2)
     page.ln(2.0)
-    for part in report.parts:
-        _need(page, 12.0 + (_first_height(page, part.blocks[0]) if part.blocks else 0.0))
+    for section, blocks in report.shown("pdf"):
+        _need(page, 12.0 + _first_height(page, blocks[0]))
         page.ln(2.0)
         page.set_font(_FONT, "B", 12)
-        page.start_section(part.title)
-        _write(page, part.title, 12, bold=True)
+        page.start_section(section.title)
+        _write(page, section.title, 12, bold=True)
         page.set_line_width(0.6)
         page.line(page.l_margin, page.get_y() + 0.5, page.l_margin + page.epw, page.get_y() + 0.5)
         page.set_line_width(0.2)
         page.ln(2.5)
-        for block in part.blocks:
+        for block in blocks:
             _block(page, block)
     return bytes(page.output())

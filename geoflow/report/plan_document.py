@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
-from geoflow.base.units import from_si
 from geoflow.decide.orifices import OrificeOption
 from geoflow.decide.speeds import SpeedSet
+from geoflow.report.json_numbers import in_unit, in_units
 
 if TYPE_CHECKING:
     from geoflow.outcomes import PlanOutcome
@@ -18,26 +18,15 @@ if TYPE_CHECKING:
 __all__ = ["driven_speeds", "plan_document"]
 
 
-def _one(value: float | None, kind: str, unit: str) -> float | None:
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(from_si(value, kind, unit)), 6)
-
-
-def _many(values: FloatArray, kind: str, unit: str) -> list[float]:
-    rounded: list[float] = np.round(from_si(values, kind, unit), 6).tolist()
-    return rounded
-
-
 def _option_document(option: OrificeOption, held: float) -> dict[str, Any]:
     return {
         "orifices": list(option.orifices),
         "fitted_now": option.fitted,
-        "holds_ac": _one(option.area_planned, "area", "acre"),
-        "gains_ac": _one(option.area_planned - held, "area", "acre"),
-        "loses_ac": _one(option.lost_planned, "area", "acre"),
-        "best_speed_mph": _one(option.speeds.recommended, "speed", "mile/hour"),
-        "holds_at_best_speed_ac": _one(option.speeds.best_area, "area", "acre"),
+        "holds_ac": in_unit(option.area_planned, "area", "acre"),
+        "gains_ac": in_unit(option.area_planned - held, "area", "acre"),
+        "loses_ac": in_unit(option.lost_planned, "area", "acre"),
+        "best_speed_mph": in_unit(option.speeds.recommended, "speed", "mile/hour"),
+        "holds_at_best_speed_ac": in_unit(option.speeds.best_area, "area", "acre"),
         "rows_off_mean": round(option.uneven, 6),
         "even": option.even,
     }
@@ -45,9 +34,9 @@ def _option_document(option: OrificeOption, held: float) -> dict[str, Any]:
 
 def _set_document(chosen: SpeedSet, held: float) -> dict[str, Any]:
     return {
-        "speeds_mph": _many(chosen.speed, "speed", "mile/hour"),
-        "holds_ac": _one(chosen.area_held, "area", "acre"),
-        "gains_ac": _one(chosen.area_held - held, "area", "acre"),
+        "speeds_mph": in_units(chosen.speed, "speed", "mile/hour"),
+        "holds_ac": in_unit(chosen.area_held, "area", "acre"),
+        "gains_ac": in_unit(chosen.area_held - held, "area", "acre"),
     }
 
 
@@ -57,11 +46,11 @@ def _loads_document(plan: PlanOutcome) -> dict[str, Any] | None:
         return None
     return {
         "tanks": len(loads.drawn),
-        "full_load_lb_nh3": _one(loads.full_load, "mass", "lb"),
+        "full_load_lb_nh3": in_unit(loads.full_load, "mass", "lb"),
         "heel": round(loads.heel, 6),
-        "liquid_in_full_tank_lb": _one(loads.liquid_mass, "mass", "lb"),
-        "liquid_in_full_tank_gal": _one(loads.liquid_volume, "volume", "gallon"),
-        "filled_at_degF": _one(loads.start_temperature, "temperature", "degF"),
+        "liquid_in_full_tank_lb": in_unit(loads.liquid_mass, "mass", "lb"),
+        "liquid_in_full_tank_gal": in_unit(loads.liquid_volume, "volume", "gallon"),
+        "filled_at_degF": in_unit(loads.start_temperature, "temperature", "degF"),
         "delivered_over_prescribed": round(loads.delivered_ratio, 6),
         "loads": [
             {
@@ -75,9 +64,9 @@ def _loads_document(plan: PlanOutcome) -> dict[str, Any] | None:
             }
             for index, (drawn, distance, warmth) in enumerate(
                 zip(
-                    _many(loads.drawn, "mass", "lb"),
-                    _many(loads.distance, "length", "ft"),
-                    _many(loads.end_temperature, "temperature", "degF"),
+                    in_units(loads.drawn, "mass", "lb"),
+                    in_units(loads.distance, "length", "ft"),
+                    in_units(loads.end_temperature, "temperature", "degF"),
                     strict=True,
                 )
             )
@@ -90,17 +79,17 @@ def _alternatives(plan: PlanOutcome) -> dict[str, Any]:
     best = None if plan.recommended is None else float(curve.area_held(plan.recommended))
     return {
         "best_speed": {
-            "recommended_mph": _one(plan.recommended, "speed", "mile/hour"),
-            "range_mph": None if plan.steady is None else _many(np.array(plan.steady), "speed", "mile/hour"),
-            "holds_ac": _one(best or 0.0, "area", "acre"),
-            "gains_ac": _one((best or 0.0) - held, "area", "acre"),
-            "exact_best_mph": None if curve.best is None else _many(np.array(curve.best), "speed", "mile/hour"),
-            "exact_best_holds_ac": _one(curve.best_area, "area", "acre"),
-            "asked_ac": _one(curve.asked, "area", "acre"),
+            "recommended_mph": in_unit(plan.recommended, "speed", "mile/hour"),
+            "range_mph": None if plan.steady is None else in_units(np.array(plan.steady), "speed", "mile/hour"),
+            "holds_ac": in_unit(best or 0.0, "area", "acre"),
+            "gains_ac": in_unit((best or 0.0) - held, "area", "acre"),
+            "exact_best_mph": None if curve.best is None else in_units(np.array(curve.best), "speed", "mile/hour"),
+            "exact_best_holds_ac": in_unit(curve.best_area, "area", "acre"),
+            "asked_ac": in_unit(curve.asked, "area", "acre"),
             "curve": {
-                "speed_mph": _many(curve.speed, "speed", "mile/hour"),
-                "holds_at_ac": _many(curve.area_at, "area", "acre"),
-                "holds_between_ac": _many(curve.area_between, "area", "acre"),
+                "speed_mph": in_units(curve.speed, "speed", "mile/hour"),
+                "holds_at_ac": in_units(curve.area_at, "area", "acre"),
+                "holds_between_ac": in_units(curve.area_between, "area", "acre"),
             },
         },
         "speed_sets": [_set_document(chosen, held) for chosen in plan.sets],
@@ -113,12 +102,14 @@ def _alternatives(plan: PlanOutcome) -> dict[str, Any]:
             ],
         },
         "liquid_temperature": {
-            "best_degF": None if plan.warmth.best is None else _many(np.array(plan.warmth.best), "temperature", "degF"),
-            "holds_ac": _one(plan.warmth.best_area, "area", "acre"),
-            "gains_ac": _one(plan.warmth.best_area - held, "area", "acre"),
+            "best_degF": None
+            if plan.warmth.best is None
+            else in_units(np.array(plan.warmth.best), "temperature", "degF"),
+            "holds_ac": in_unit(plan.warmth.best_area, "area", "acre"),
+            "gains_ac": in_unit(plan.warmth.best_area - held, "area", "acre"),
             "curve": {
-                "temperature_degF": _many(plan.warmth.temperature, "temperature", "degF"),
-                "holds_ac": _many(plan.warmth.area_held, "area", "acre"),
+                "temperature_degF": in_units(plan.warmth.temperature, "temperature", "degF"),
+                "holds_ac": in_units(plan.warmth.area_held, "area", "acre"),
             },
         },
     }
@@ -128,18 +119,18 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
     """Give the plan as a plain dictionary, the unit in every key; what it is not, but could be, has its gain beside."""
     rows, solution, vetting = plan.vetted.prescription.row, plan.vetted.solution, plan.vetted.vetting
     area, end = plan.vetted.prescription.area, plan.end_of_tank
-    middle = _many(0.5 * (plan.speeds[0] + plan.speeds[1]), "speed", "mile/hour")
-    slow, fast = (_many(speed, "speed", "mile/hour") for speed in plan.speeds)
+    middle = in_units(0.5 * (plan.speeds[0] + plan.speeds[1]), "speed", "mile/hour")
+    slow, fast = (in_units(speed, "speed", "mile/hour") for speed in plan.speeds)
     verdict = vetting.verdict.tolist()
     fastest, usual, slowest = plan.time
     return {
-        "temperature_degF": _many(np.array(solution.plan.temperature), "temperature", "degF"),
-        "speed_mph": _many(np.array(solution.plan.speed), "speed", "mile/hour"),
+        "temperature_degF": in_units(np.array(solution.plan.temperature), "temperature", "degF"),
+        "speed_mph": in_units(np.array(solution.plan.speed), "speed", "mile/hour"),
         "plan": {
             "speed_from": _FROM[plan.chosen],
-            "speeds_mph": _many(driven_speeds(plan), "speed", "mile/hour"),
-            "holds_ac": _one(plan.area_held, "area", "acre"),
-            "asked_ac": _one(plan.curve.asked, "area", "acre"),
+            "speeds_mph": in_units(driven_speeds(plan), "speed", "mile/hour"),
+            "holds_ac": in_unit(plan.area_held, "area", "acre"),
+            "asked_ac": in_unit(plan.curve.asked, "area", "acre"),
             **{f"zones_{name}": int((vetting.verdict == name).sum()) for name in ("holds", "doubtful", "fails", "off")},
             "warnings": list(solution.warnings()),
         },
@@ -166,8 +157,8 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
         "end_of_tank": None
         if end is None
         else {
-            "coldest_degF": _one(end.temperature, "temperature", "degF"),
-            "holds_ac": _one(float(area[end.after.verdict == "holds"].sum()), "area", "acre"),
+            "coldest_degF": in_unit(end.temperature, "temperature", "degF"),
+            "holds_ac": in_unit(float(area[end.after.verdict == "holds"].sum()), "area", "acre"),
             "zones_worse": rows[end.worse].tolist(),
         },
     }

@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, number, show, unit_label
-from geoflow.report.cautions import CAUTIONS
+from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
-from geoflow.report.layout import count, number_range, some_names, table, verb, within, wrap, zone_names, zone_numbers
-from geoflow.report.loads import full_tank_text, tanks_text
+from geoflow.report.day import NO_TANK, cooling_text, hours_text, loads_blocks
+from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names, zone_numbers
+from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.plan_document import driven_speeds
-from geoflow.report.text import heading, held_text, reading_lines, warning_lines
+from geoflow.report.reading import left_out_warning, reading_section
+from geoflow.report.vetted import held_text
+from geoflow.report.window import heading, plan_warnings
 
 if TYPE_CHECKING:
     from geoflow.outcomes import PlanOutcome
 
-__all__ = ["plan_text"]
+__all__ = ["planned_report"]
 
 _MOST_NAMES: Final = 12
-_MOST_LOADS: Final = 30
 # Less than this much ground is no gain [m2]: a twentieth of an acre, which prints as nothing.
 _NOTHING: Final = 202.0
 
@@ -36,10 +37,10 @@ def _speed_text(plan: PlanOutcome, system: System) -> str:
     return said_range(driven[0], driven[-1], "speed", system)
 
 
-def _answer_lines(plan: PlanOutcome, system: System) -> list[str]:
-    curve, vetting = plan.curve, plan.vetted.vetting
+def _answer(plan: PlanOutcome, system: System) -> str:
+    curve = plan.curve
     if curve.asked <= 0.0:
-        return ["Every zone asks for zero: there is nothing to plan."]
+        return "Every zone asks for zero: there is nothing to plan."
     speed = _speed_text(plan, system)
     acres = f"{number(plan.area_held, 'area', system)} of {show(curve.asked, 'area', system)}"
     lead = {
@@ -48,22 +49,24 @@ def _answer_lines(plan: PlanOutcome, system: System) -> list[str]:
         "several": f"Plan: {speed}",
         "middle": f"No zone certainly holds at any allowed speed. Plan: {speed}, the middle of the allowed ones",
     }[plan.chosen]
-    lines = [wrap(f"{lead}. {held_text(vetting.verdict, acres)}.", indent="")]
-    if plan.chosen == "best":
-        steady = "Only just: at a little slower or faster fewer acres hold."
-        if plan.steady is not None:
-            steady = f"As many acres hold anywhere from {within(*plan.steady, 'speed', system)}."
-        lines.append(wrap(steady))
-    return lines + _cooled_lines(plan, system)
+    return f"{lead}. {held_text(plan.vetted.vetting.verdict, acres)}."
 
 
-def _cooled_lines(plan: PlanOutcome, system: System) -> list[str]:
+def _steady(plan: PlanOutcome, system: System) -> list[Block]:
+    """Say how far the best speed may be missed."""
+    if plan.chosen != "best":
+        return []
+    if plan.steady is None:
+        return [Paragraph("Only just: at a little slower or faster fewer acres hold.")]
+    return [Paragraph(f"As many acres hold anywhere from {within(*plan.steady, 'speed', system)}.")]
+
+
+def _cooled(plan: PlanOutcome, system: System) -> list[Block]:
     """Say what the cooling of a tank leaves of that, and which zones it takes away."""
     end, area = plan.end_of_tank, plan.vetted.prescription.area
     if end is None or not end.worse.any():
         return []
     names = zone_numbers(plan.vetted.prescription)
-    cold = show(end.temperature, "temperature", system, 1)
     held = float(area[end.after.verdict == "holds"].sum())
     parts = []
     for then in ("doubtful", "fails"):
@@ -74,28 +77,49 @@ def _cooled_lines(plan: PlanOutcome, system: System) -> list[str]:
                 many = lost.size > 1
                 was = f"{'are' if many else 'is'} doubtful" if then == "doubtful" else "fail" if many else "fails"
                 some = zone_names([names[index] for index in lost], lost.size)
-                parts.append(f"{some}, which {_verb(before, many=many)} with a full tank, {was} there ({limits})")
+                parts.append(
+                    f"{some}, which {_verdict_verb(before, many=many)} with a full tank, {was} there ({limits})"
+                )
     return [
-        wrap(
-            f"! The tank cools while it is drawn, to {cold} at its end (no heat from air or steel counted). There "
-            f"{show(held, 'area', system)} hold: {'; '.join(parts)}.",
-            indent="  ",
-            hang="    ",
+        Paragraph(
+            f"{cooling_text(end.temperature, system)} There {show(held, 'area', system)} hold: {'; '.join(parts)}.",
+            "warning",
         )
     ]
 
 
-def _verb(verdict: str, *, many: bool) -> str:
+def _verdict_verb(verdict: str, *, many: bool) -> str:
     if verdict == "holds":
         return "hold" if many else "holds"
     return "are doubtful" if many else "is doubtful"
 
 
-def _zone_lines(plan: PlanOutcome, system: System, *, all_zones: bool) -> list[str]:
+def _what_would_help(plan: PlanOutcome, system: System) -> list[Block]:
+    """Where nothing holds at any speed: what would help, as computed."""
+    if plan.chosen != "middle":
+        return []
+    ways = []
+    if any(option.speeds.best_area > _NOTHING for option in plan.orifices.options if not option.fitted):
+        ways.append("another orifice, see below")
+    if plan.warmth.best is not None and advisable(*plan.warmth.best):
+        ways.append(f"liquid {_stretch(plan, plan.warmth.best, system)}")
+    if plan.held_with_a_point > _NOTHING:
+        ways.append(
+            "a measured point (flow of one row, manifold pressure, liquid temperature), with which "
+            f"{show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
+        )
+    if not ways:
+        return [
+            Paragraph("No orifice of the bar file, no liquid temperature and no measured point is expected to help.")
+        ]
+    return [Paragraph(f"What would help: {'; or '.join(ways)}.")]
+
+
+def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
     """Zones by rate: runs of rates that share speed and verdict."""
     vetting, rate, area = plan.vetted.vetting, plan.vetted.rate, plan.vetted.prescription.area
     names, (slow, fast) = zone_numbers(plan.vetted.prescription), plan.speeds
-    rows = [[unit_label("nitrogen rate", system), "drive", unit_label("area", system), "verdict", "zones"]]
+    rows = []
     runs: list[tuple[tuple[float, float, str, str], list[int]]] = []
     for index in np.lexsort((np.arange(rate.size), fast, slow, rate)).tolist():
         if rate[index] > 0.0:
@@ -106,16 +130,17 @@ def _zone_lines(plan: PlanOutcome, system: System, *, all_zones: bool) -> list[s
     for (low, high, verdict, limit), members in runs:
         rates = rate[members]
         rows.append(
-            [
+            (
                 number_range(float(rates.min()), float(rates.max()), "nitrogen rate", system),
                 said_range(low, high, "speed", system),
                 number(float(area[members].sum()), "area", system),
                 f"{verdict}: {limit}" if limit else verdict,
                 some_names([names[index] for index in sorted(members)], len(members) if all_zones else _MOST_NAMES),
-            ]
+            )
         )
     more = "" if all_zones or all(len(members) <= _MOST_NAMES for _, members in runs) else " (--all-zones names all)"
-    return [f"Zones by rate{more}", table(rows, "<<><<")]
+    heads = (unit_label("nitrogen rate", system), "drive", unit_label("area", system), "verdict", "zones")
+    return Section("zones", f"Zones by rate{more}", (Table("", heads, tuple(rows), "<<><<"),))
 
 
 def _gain(area: float, plan: PlanOutcome, system: System) -> str:
@@ -123,7 +148,7 @@ def _gain(area: float, plan: PlanOutcome, system: System) -> str:
     return f"{'+' if gain > 0.0 else ''}{number(gain, 'area', system)}"
 
 
-def _alternative_lines(plan: PlanOutcome, system: System) -> list[str]:
+def _alternatives_section(plan: PlanOutcome, system: System) -> Section:
     """What other speeds and temperatures would gain over the plan."""
     curve, label = plan.curve, unit_label("area", system)
     others: list[tuple[str, float]] = []
@@ -143,16 +168,18 @@ def _alternative_lines(plan: PlanOutcome, system: System) -> list[str]:
     if plan.warmth.best is not None and advisable(*plan.warmth.best):
         others.append((f"liquid {_stretch(plan, plan.warmth.best, system)}", plan.warmth.best_area))
     better = [(what, area) for what, area in others if area > plan.area_held + _NOTHING]
+    title = "What would hold more"
     if not better:
-        return ["Other speeds or liquid temperatures would hold no more."]
-    rows = [[f"each alone, instead of the plan's {show(plan.area_held, 'area', system)}", label, "gain"]]
-    rows += [[what, number(area, "area", system), _gain(area, plan, system)] for what, area in better]
-    return ["What would hold more", table(rows, "<>>")]
+        nothing = Paragraph("Other speeds or liquid temperatures would hold no more.")
+        return Section("alternatives", title, (nothing,))
+    heads = (f"each alone, instead of the plan's {show(plan.area_held, 'area', system)}", label, "gain")
+    rows = tuple((what, number(area, "area", system), _gain(area, plan, system)) for what, area in better)
+    return Section("alternatives", title, (Table("", heads, rows, "<>>"),))
 
 
-def _orifice_lines(plan: PlanOutcome, system: System) -> list[str]:
-    label, tempo = unit_label("area", system), _speed_text(plan, system)
-    rows = [["orifices", f"hold {label}", "gain", "or at one speed", f"hold {label}", ""]]
+def _orifices_section(plan: PlanOutcome, system: System) -> Section:
+    label = unit_label("area", system)
+    rows = []
     for option in plan.orifices.options:
         kinds = option.orifices[0] if len(set(option.orifices)) == 1 else " / ".join(option.orifices)
         remark = [
@@ -162,28 +189,26 @@ def _orifice_lines(plan: PlanOutcome, system: System) -> list[str]:
         ]
         best = option.speeds.best
         rows.append(
-            [
+            (
                 kinds,
                 number(option.area_planned, "area", system),
                 "" if option.fitted else _gain(option.area_planned, plan, system),
                 "none" if best is None else within(*best, "speed", system),
                 number(option.speeds.best_area, "area", system),
                 ", ".join(word for word in remark if word),
-            ]
-        )
-    lines = [
-        wrap(f"Orifices of the bar file at the planned temperatures and {tempo}", indent=""),
-        table(rows, "<>>>><"),
-    ]
-    left = len(plan.orifices.uneven_mixtures)
-    if left:
-        lines.append(
-            wrap(
-                f"{count(left, 'way')} of fitting different orifices in different sections "
-                f"{verb(left, 'is', 'are')} left out: rows would be more than 5 % off their mean."
             )
         )
-    return lines
+    heads = ("orifices", f"hold {label}", "gain", "or at one speed", f"hold {label}", "")
+    caption = f"At the planned temperatures and {_speed_text(plan, system)}"
+    blocks: list[Block] = [Table(caption, heads, tuple(rows), "<>>>><")]
+    left = len(plan.orifices.uneven_mixtures)
+    if left:
+        said_left = (
+            f"{count(left, 'way')} of fitting different orifices in different sections {verb(left, 'is', 'are')} left "
+            "out: rows would be more than 5 % off their mean."
+        )
+        blocks.append(Paragraph(said_left))
+    return Section("orifices", "Orifices of the bar file", tuple(blocks))
 
 
 def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> str:
@@ -196,86 +221,20 @@ def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> st
     return within(*best, "temperature", system)
 
 
-def _nothing_lines(plan: PlanOutcome, system: System) -> list[str]:
-    """Where nothing holds at any speed: what would help, as computed."""
-    if plan.chosen != "middle":
-        return []
-    ways = []
-    if any(option.speeds.best_area > _NOTHING for option in plan.orifices.options if not option.fitted):
-        ways.append("another orifice, see below")
-    if plan.warmth.best is not None and advisable(*plan.warmth.best):
-        ways.append(f"liquid {_stretch(plan, plan.warmth.best, system)}")
-    if plan.held_with_a_point > _NOTHING:
-        ways.append(
-            "a measured point (flow of one row, manifold pressure, liquid temperature), with which "
-            f"{show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
-        )
-    if not ways:
-        return [wrap("No orifice of the bar file, no liquid temperature and no measured point is expected to help.")]
-    return [wrap(f"What would help: {'; or '.join(ways)}.")]
-
-
-def _time_lines(plan: PlanOutcome, system: System) -> list[str]:
+def _day_section(plan: PlanOutcome, system: System) -> Section:
     fastest, _, slowest = plan.time
-    worked, total = (
-        f"{low / 3600.0:.1f} h"
-        if f"{low / 3600.0:.1f}" == f"{high / 3600.0:.1f}"
-        else f"{low / 3600.0:.1f} to {high / 3600.0:.1f} h"
-        for low, high in ((fastest.productive, slowest.productive), (fastest.total, slowest.total))
-    )
-    return [
-        wrap(
-            f"Hours at {_speed_text(plan, system)}, zones of rate zero apart: {worked} in the ground, {total} in the "
-            f"field at a field efficiency of {100.0 * plan.efficiency:.0f} % (unless given: Iowa State University "
-            "Extension PM 696 and A3-24 for ammonia bars).",
-            indent="",
-        )
-    ]
-
-
-def _load_lines(plan: PlanOutcome, system: System) -> list[str]:
     loads, end = plan.loads, plan.end_of_tank
+    blocks: list[Block] = [Paragraph(hours_text(slowest, fastest, plan.efficiency, _speed_text(plan, system)))]
     if loads is None or end is None:
-        return ["The bar file names no [tank], so loads are not counted."]
-    lines = [
-        wrap(
-            f"Tanks: {tanks_text(loads, system)}. {full_tank_text(loads, system)} Passes run at "
-            f"{math.degrees(plan.heading) % 180.0:.0f}° from north.",
-            indent="",
-        )
-    ]
-    rows = [["tank", "ends in pass", "after", "zone", "place (lat, lon)", "fill", "liquid at its end"]]
-    names = zone_numbers(plan.vetted.prescription)
-    for index in range(len(loads.drawn)):
-        lon, lat = plan.load_places[index]
-        rows.append(
-            [
-                str(index + 1),
-                str(int(loads.number[index]) + 1),
-                show(float(loads.distance[index]), "length", system, 0),
-                names[loads.zone[index]],
-                f"{lat:.5f}, {lon:.5f}",
-                f"{100.0 * float(loads.end_fill[index]):.0f} %",
-                show(float(loads.end_temperature[index]), "temperature", system, 1),
-            ]
-        )
-    if len(rows) > 1:
-        lines.append(table(rows[: _MOST_LOADS + 1], "<>><<>>"))
-    if len(rows) > _MOST_LOADS + 1:
-        lines.append(f"  and {len(rows) - _MOST_LOADS - 1} more, all in the JSON")
+        return Section("loads", "Loads and hours", (*blocks, Paragraph(NO_TANK)))
+    blocks += loads_blocks(loads, plan.load_places, plan.heading, zone_numbers(plan.vetted.prescription), system)
     if not end.worse.any():
-        cold = show(end.temperature, "temperature", system, 1)
-        lines.append(
-            wrap(
-                f"Drawing a tank cools what is left of it, to about {cold} (no heat from air or steel counted). "
-                "No zone loses its verdict for it."
-            )
-        )
-    return lines
+        blocks.append(Paragraph(f"{cooling_text(end.temperature, system)} No zone loses its verdict for it."))
+    return Section("loads", "Loads and hours", tuple(blocks))
 
 
-def plan_text(plan: PlanOutcome, system: System, *, all_zones: bool = False) -> str:
-    """Say the plan in words and numbers.
+def planned_report(plan: PlanOutcome, system: System, *, all_zones: bool = False) -> Report:
+    """Say everything about a planned field.
 
     Parameters
     ----------
@@ -286,22 +245,32 @@ def plan_text(plan: PlanOutcome, system: System, *, all_zones: bool = False) -> 
     all_zones : bool
         Name every zone.
     """
-    vetted = plan.vetted
-    start = [
-        _answer_lines(plan, system) + _nothing_lines(plan, system),
-        warning_lines(vetted.solution),
-        reading_lines(vetted.prescription, system),
+    prescription, solution = plan.vetted.prescription, plan.vetted.solution
+    asked = plan.curve.asked > 0.0
+    first = (
+        *_steady(plan, system),
+        *_cooled(plan, system),
+        *_what_would_help(plan, system),
+        *plan_warnings(solution),
+        *left_out_warning(prescription),
+    )
+    sections = [
+        _zones_section(plan, system, all_zones=all_zones),
+        _day_section(plan, system),
+        _alternatives_section(plan, system),
+        _orifices_section(plan, system),
     ]
-    if plan.curve.asked <= 0.0:
-        blocks = start
-    else:
-        blocks = [
-            *start,
-            [f"{heading(vetted.solution, system, with_speed=False)} · {_speed_text(plan, system)}"],
-            _zone_lines(plan, system, all_zones=all_zones),
-            _time_lines(plan, system),
-            _load_lines(plan, system),
-            _alternative_lines(plan, system),
-            _orifice_lines(plan, system),
-        ]
-    return "\n\n".join("\n".join(block) for block in [*blocks, [wrap(CAUTIONS, indent="")]] if block)
+    speeds = f" · {_speed_text(plan, system)}" if asked else ""
+    return Report(
+        f"{prescription.path.name} planned for the bar {solution.bar.name}",
+        f"{heading(solution, system, with_speed=False)}{speeds}",
+        _answer(plan, system),
+        (
+            Section("answer", "What to do", first),
+            *(sections if asked else []),
+            reading_section(prescription, system),
+            caution_section(),
+        ),
+        SHORT_CAUTION,
+        "",
+    )

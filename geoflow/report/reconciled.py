@@ -1,4 +1,4 @@
-"""The report on a reconciled log."""
+"""What a reconciled log comes to: one content for the terminal, the page and the printed report."""
 
 from __future__ import annotations
 
@@ -8,39 +8,42 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray
-from geoflow.base.units import System, show, unit_label
+from geoflow.base.units import System, show
 from geoflow.report.bar_words import assumed_lines, unusual_lines
-from geoflow.report.basis import Origin, caution_part, origin_blocks, stamp
-from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.basis import Origin, origin_blocks, stamp
+from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import concern_texts, finding_text, place_text
 from geoflow.report.ground import orifice_figure, ratio_figure, spread_figure
 from geoflow.report.ground_figures import class_areas
 from geoflow.report.layout import count
-from geoflow.report.model import Block, Grid, Items, Para, Part, Picture, Report, plain
-from geoflow.report.reconciled_rows import (
-    cause_rows,
-    ground_rows,
+from geoflow.report.model import EVERYWHERE, PRINTED, Block, BulletList, Figure, Paragraph, Report, Section, Table
+from geoflow.report.reconciled_words import (
+    agreement_table,
+    answer,
+    cause_table,
+    ground_table,
     lag_text,
-    rate_rows,
-    shift_rows,
+    nitrogen_text,
+    records_text,
+    shift_table,
     ticket_notes,
-    ticket_rows,
-    went_out,
-    worst_zones,
-    zone_heads,
-    zone_row,
+    ticket_table,
+    zone_table,
 )
-from geoflow.report.reconciling import points
-from geoflow.report.reconciling_text import answer
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
     from geoflow.outcomes import ReconcileOutcome
 
-__all__ = ["Ground", "reconciled_report"]
+__all__ = ["MOST_ZONES", "Ground", "reconciled_report"]
 
 _LOST: Final = "liquid margin lost"
+MOST_ZONES: Final = 12
+_SHIFTED: Final = (
+    "Shifted tells how well the control held; 0 s what the ground got. Here each record counts once, with the mean of "
+    "its zones and each pass on its own; above, the ground with all that fell on it."
+)
 _NOT_COUNTED: Final = (
     "Errors of the flow meter, of the pressure gauges and of the receiver's position: the scale ticket shows the "
     "first, the findings about the bar what they can of the second.",
@@ -56,7 +59,7 @@ class Ground:
     Attributes
     ----------
     grid : GroundGrid
-        From `formats.ground_rasters.lay_grid`.
+        From `layers.ground_rasters.lay_grid`.
     outlines : ndarray of polygons
         Zones or boundary in the grid's frame [m].
     marked : ndarray of bool
@@ -71,31 +74,33 @@ class Ground:
     series: AreaSeries | None
 
 
-def _to_do(outcome: ReconcileOutcome, system: System) -> Part:
-    off = [f"{kind[:1].upper()}{kind[1:]}: {text}" for kind, text in concern_texts(outcome, system)]
+def _listed(head: str, texts: list[str] | tuple[str, ...], **on: Any) -> list[Block]:
+    """Set a list under a small heading; nothing where it is empty."""
+    return [Paragraph(head, "head", **on), BulletList(tuple(texts), **on)] if texts else []
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _to_do(outcome: ReconcileOutcome, system: System) -> Section:
+    """What is off, the field first: what makes a log doubtful bears on what it tells about the bar."""
+    field = [f"{_capital(kind)}: {text}" for kind, text in concern_texts(outcome, system)]
     bar = [
-        f"{one.kind[:1].upper()}{one.kind[1:]} ({one.confidence} confidence): {finding_text(one, outcome, system)}"
+        f"{_capital(one.kind)} ({one.confidence} confidence): {finding_text(one, outcome, system)}"
         for one in outcome.judged
     ]
-    blocks: list[Block] = []
-    if bar:
-        blocks += [Para("Look at the bar before the next field:"), Items(tuple(plain(text) for text in bar))]
-    if off:
-        blocks += [Para("Look at in this field:"), Items(tuple(plain(text) for text in off))]
-    if not off and not bar:
-        blocks.append(Para("Nothing has to be looked at."))
-    blocks += [Para(f"Nitrogen: {went_out(outcome, system)}"), _ground_grid(outcome, system)]
-    return Part("answer", "What to do", tuple(blocks))
+    blocks = _listed("Look at in this field", field) + _listed("Look at the bar before the next field", bar)
+    if not blocks:
+        blocks.append(Paragraph("Nothing has to be looked at."))
+    blocks += [Paragraph(nitrogen_text(outcome, system)), ground_table(outcome, system)]
+    return Section("answer", "What to do", tuple(blocks))
 
 
-def _ground_grid(outcome: ReconcileOutcome, system: System) -> Grid:
-    heads = ("ground", unit_label("area", system))
-    return Grid("Ground", heads, tuple(ground_rows(outcome, system)), "<>", (4.0, 1.5))
-
-
-def _map_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Part:
+def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
+    title = "Map of applied over target"
     if ground is None:
-        return Part("map", "Map of applied over target", (Para("No record of the log covers ground: no map."),))
+        return Section("map", title, (Paragraph("No record of the log covers ground: no map.", on=PRINTED),))
     lost = [one for one in outcome.judged if one.kind == _LOST]
     png, size = ratio_figure(
         ground.grid,
@@ -107,131 +112,101 @@ def _map_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) 
     )
     alt = (
         "Map of applied over target in five classes, the more went down the darker, with stripes where too little did. "
-        + plain(answer(outcome, system))
+        + answer(outcome, system)
     )
-    caption = "North is up. Lines: the zones of the map or the outline of the field." + (
-        " Crosses: where the liquid margin was lost." if lost else ""
-    )
-    return Part("map", "Map of applied over target", (Picture("map", png, size, alt, caption),))
+    crosses = " Crosses: where the liquid margin was lost." if lost else ""
+    caption = f"North is up. Lines: the zones of the map or the outline of the field.{crosses}"
+    return Section("map", title, (Figure("map", png, size, alt, caption),))
 
 
-def _agreement_grid(outcome: ReconcileOutcome, system: System) -> Grid:
-    heads, *rows = rate_rows(outcome, system)
-    aligned = "<" + ">" * (len(heads) - 1)
-    return Grid("Agreement", heads, tuple(rows), aligned, (4.5, *(1.8,) * (len(heads) - 1)))
-
-
-def _spread_part(outcome: ReconcileOutcome, system: System) -> Part:
-    found = outcome.found
+def _spread_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
     title = "How the ground came out, and why"
-    if not found.agreement.area > 0.0:
-        return Part("spread", title, (Para("No ground has both a rate and a target: nothing can be compared."),))
+    if not outcome.found.agreement.area > 0.0:
+        said = "No ground has both a rate and a target: nothing can be compared."
+        return Section("spread", title, (Paragraph(said, on=PRINTED),))
+    causes, shifts = cause_table(outcome, system), shift_table(outcome, system)
+    blocks: list[Block] = [] if ground is None else [_spread_figure(outcome, causes, system)]
+    blocks += [agreement_table(outcome, system), *([] if causes is None else [causes]), Paragraph(lag_text(outcome))]
+    blocks += [] if shifts is None else [shifts, Paragraph(_SHIFTED)]
+    return Section("spread", title, tuple(blocks))
+
+
+def _spread_figure(outcome: ReconcileOutcome, causes: Table | None, system: System) -> Figure:
+    found = outcome.found
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = found.laid.applied / found.laid.target
     png, size = spread_figure(ratio, found.laid.area, found.cause_area, system)
-    causes = cause_rows(outcome, system)
-    said = "; ".join(f"{name} {area} {unit_label('area', system)}" for name, area, _ in causes) or "none"
+    said = "none" if causes is None else "; ".join(f"{row[0]} {row[1]} {causes.heads[1]}" for row in causes.rows)
     alt = (
         "Left, how much ground got which ratio of applied to target; right, the ground more than 10 % off, by cause: "
         f"{said}."
     )
-    caption = "The last bar on the left holds everything that got twice its target or more."
-    blocks: list[Block] = [Picture("spread", png, size, alt, caption), _agreement_grid(outcome, system)]
-    if causes:
-        heads = ("cause", unit_label("area", system), "share")
-        blocks.append(Grid("Ground more than 10 % off, by cause", heads, tuple(causes), "<>>", (4.0, 1.2, 1.2)))
-    blocks += _lag_blocks(outcome, system)
-    return Part("spread", title, tuple(blocks))
+    return Figure(
+        "spread", png, size, alt, "The last bar on the left holds everything that got twice its target or more."
+    )
 
 
-def _lag_blocks(outcome: ReconcileOutcome, system: System) -> list[Block]:
-    blocks: list[Block] = [Para(lag_text(outcome))]
-    if shifts := shift_rows(outcome, system):
-        caption = "With the target shifted: how well the control held; 0 s tells what the ground got"
-        blocks.append(Grid(caption, shifts[0], tuple(shifts[1:]), "<>>>", (2.6, 1.6, 1.6, 1.8)))
-    return blocks
-
-
-def _zones_part(outcome: ReconcileOutcome, system: System, most: int) -> Part:
-    if outcome.found.zones is None:
+def _zones_section(outcome: ReconcileOutcome, system: System, most: int | None) -> Section:
+    zones = outcome.found.zones
+    if zones is None:
         said = "No map was given, so there are no zones: the log's own target was compared record by record."
-        return Part("zones", "Zones", (Para(said),))
-    worst = worst_zones(outcome)
-    rows = tuple(zone_row(outcome, index, system) for index in worst[:most].tolist())
-    rest = len(worst) - len(rows)
-    some = f"{count(len(worst), 'zone')}, furthest off first"
-    caption = f"The first {len(rows):,} of {some}" if rest else f"All {some}"
-    heads = zone_heads(outcome, system)
-    widths = (0.9, 1.0, 1.2, 1.2, 1.5, *(1.2,) * (len(heads) - 7), 1.0, 1.4)
-    blocks: list[Block] = [Grid(caption, heads, rows, "<" + ">" * (len(heads) - 1), widths)]
-    if rest:
-        blocks.append(Para(f"Not listed: {count(rest, 'zone')} nearer to target. --all-zones lists every one."))
-    return Part("zones", "Zones, furthest off first", tuple(blocks))
+        return Section("zones", "Zones", (Paragraph(said, on=PRINTED),))
+    table = zone_table(outcome, system, most)
+    blocks: list[Block] = [table]
+    if rest := zones.area.size - len(table.rows):
+        said = f"Not listed: {count(rest, 'zone')} nearer to target. --all-zones lists every one."
+        blocks.append(Paragraph(said, on=EVERYWHERE - {"page"}))
+    return Section("zones", "Zones", tuple(blocks))
 
 
-def _ticket_part(outcome: ReconcileOutcome, system: System) -> Part:
-    title = "Scale tickets"
-    if outcome.balance is None:
-        return Part("ticket", title, (Para("None was given: the meter could not be checked (--ticket)."),))
-    rows = tuple(ticket_rows(outcome, system))
-    blocks: list[Block] = [Grid("The log against the scale", ("mass balance", "value"), rows, "<>", (5.0, 2.2))]
-    return Part("ticket", title, (*blocks, *(Para(note) for note in ticket_notes(outcome, system))))
+def _ticket_section(outcome: ReconcileOutcome, system: System) -> Section:
+    blocks: list[Block] = [Paragraph("None was given: the meter could not be checked (--ticket).", on=PRINTED)]
+    if outcome.balance is not None:
+        notes = (Paragraph(note) for note in ticket_notes(outcome, system))
+        blocks = [ticket_table(outcome, system), *notes]
+    return Section("ticket", "Scale tickets", tuple(blocks))
 
 
-def _bar_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Part:
+def _findings_table(outcome: ReconcileOutcome, system: System) -> Table:
+    rows = tuple(
+        (one.kind, one.confidence, finding_text(one, outcome, system), place_text(one, outcome))
+        for one in outcome.judged
+    )
+    heads = ("finding", "confidence", "what was seen, what to do", "where")
+    return Table("Findings about the bar", heads, rows, "<<<<", (1.6, 1.1, 4.8, 2.5), on=PRINTED)
+
+
+def _series_figure(series: AreaSeries) -> Figure:
+    png, size = orifice_figure(series)
+    middle = 100.0 * float(np.nanmedian(series.ratio))
+    alt = f"Effective orifice area over the log, in percent of the bar file's; the median is {middle:.0f} %."
+    caption = (
+        "Dots: flow over what the bar file's orifices would pass at the logged pressure and temperature, whole bar "
+        "on and liquid. Grey: what the uncertain coefficient and flashing allow. Falling: plugging; rising: wear, "
+        "or a transmitter or meter that drifts."
+    )
+    return Figure("orifices", png, size, alt, caption)
+
+
+def _bar_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
     title = "What the log tells about the bar"
     if outcome.bar is None:
-        return Part("bar", title, (Para("No bar file was given, so the bar was not judged."),))
-    blocks: list[Block] = []
-    if outcome.judged:
-        rows = tuple(
-            (one.kind, one.confidence, plain(finding_text(one, outcome, system)), plain(place_text(one, outcome)))
-            for one in outcome.judged
-        )
-        heads = ("finding", "confidence", "what was seen, what to do", "where")
-        blocks.append(Grid("Findings about the bar", heads, rows, "<<<<", (1.6, 1.1, 4.8, 2.5)))
-    else:
-        blocks.append(Para("Nothing stands out in what was logged."))
+        return Section("bar", title, (Paragraph("No bar file was given, so the bar was not judged."),))
+    fine = Paragraph("Nothing stands out in what was logged.")
+    blocks: list[Block] = [_findings_table(outcome, system) if outcome.judged else fine]
     series = None if ground is None else ground.series
     if series is not None and series.place.size:
-        png, size = orifice_figure(series)
-        middle = 100.0 * float(np.nanmedian(series.ratio))
-        alt = f"Effective orifice area over the log, in percent of the bar file's; the median is {middle:.0f} %."
-        caption = (
-            "Dots: flow over what the bar file's orifices would pass at the logged pressure and temperature, whole bar "
-            "on and liquid. Grey: what the uncertain coefficient and flashing allow. Falling: plugging; rising: wear, "
-            "or a transmitter or meter that drifts."
-        )
-        blocks.append(Picture("orifices", png, size, alt, caption))
-    missing = tuple(f"{one.kind}: needs {', '.join(one.missing)}" for one in outcome.diagnosis if one.missing)
-    if missing:
-        blocks += [Para("Could not be judged, for want of columns", "head"), Items(missing)]
-    return Part("bar", title, tuple(blocks))
+        blocks.append(_series_figure(series))
+    missing = [f"{one.kind}: needs {', '.join(one.missing)}" for one in outcome.diagnosis if one.missing]
+    return Section("bar", title, (*blocks, *_listed("Could not be judged, for want of columns", missing)))
 
 
-def _assumptions(outcome: ReconcileOutcome, system: System) -> Grid:
-    found, read = outcome.found, outcome.read
-    log = found.log
-    warmth = "not known"
-    if outcome.meter_temperature is not None:
-        logged = bool(np.isfinite(log.temperature).any())
-        source = "logged, weighted by flow" if logged else "given"
-        warmth = f"{show(outcome.meter_temperature, 'temperature', system)}, {source}"
-    rows = [
-        (
-            "ground",
-            "step times width of each record, strips united",
-            f"union ± {100 * found.overlay.error_estimate:.1g} %; positions not counted",
-        ),
-        ("field", _field_words(outcome), "ground outside it is not compared"),
-        ("rate", f"{read.nitrogen_unit or 'as logged'}, the path's curve counted", "as good as the meter"),
-        ("nitrogen in the ammonia", f"{100 * outcome.nitrogen_fraction:g} % by weight", "taken as exact"),
-        ("liquid at the meter", warmth, "sets the meter's calibration and the bar's window"),
-        ("on target", "within 10 %", "off beyond that; the cause is the first one that explains it"),
-        ("scale ticket", "taken as true", "a difference of 2 % or more is told; a flow meter is good for about 1 %"),
-    ]
-    heads = ("what", "taken as", "how far it may be off, or what it decides")
-    return Grid("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.2, 3.8, 3.9))
+def _liquid_words(outcome: ReconcileOutcome, system: System) -> str:
+    if outcome.meter_temperature is None:
+        return "not known"
+    logged = bool(np.isfinite(outcome.found.log.temperature).any())
+    source = "logged, weighted by flow" if logged else "given"
+    return f"{show(outcome.meter_temperature, 'temperature', system)}, {source}"
 
 
 def _field_words(outcome: ReconcileOutcome) -> str:
@@ -240,35 +215,48 @@ def _field_words(outcome: ReconcileOutcome) -> str:
     return "the outline of the map" if outcome.target is not None else "not known"
 
 
-def _basis_part(outcome: ReconcileOutcome, origin: Origin, system: System) -> Part:
-    read, said = outcome.read, points(outcome)
-    columns = tuple((role, plain(name), unit or "-") for role, (name, unit) in sorted(read.columns.items()))
-    dropped = tuple((cause, f"{left:,}") for cause, left in said["dropped"].items())
-    blocks: list[Block] = [
-        *origin_blocks(origin),
-        Grid("Columns of the log", ("role", "column", "unit"), columns, "<<<", (2.0, 3.5, 2.0)),
-        Para(f"{said['read']:,} records read, {said['kept']:,} on the ground."),
-    ]
-    if dropped:
-        blocks.append(Grid("Records left out, by cause", ("cause", "records"), dropped, "<>", (4.0, 1.5)))
+def _assumptions(outcome: ReconcileOutcome, system: System) -> Table:
+    union = f"union ± {100 * outcome.found.overlay.error_estimate:.1g} %; positions not counted"
+    rate = f"{outcome.read.nitrogen_unit or 'as logged'}, the path's curve counted"
+    rows = (
+        ("ground", "step times width of each record, strips united", union),
+        ("field", _field_words(outcome), "ground outside it is not compared"),
+        ("rate", rate, "as good as the meter"),
+        ("nitrogen in the ammonia", f"{100 * outcome.nitrogen_fraction:g} % by weight", "taken as exact"),
+        ("liquid at the meter", _liquid_words(outcome, system), "sets the meter's calibration and the bar's window"),
+        ("on target", "within 10 %", "off beyond that; the cause is the first one that explains it"),
+        ("scale ticket", "taken as true", "a difference of 2 % or more is told; a flow meter is good for about 1 %"),
+    )
+    heads = ("what", "taken as", "how far it may be off, or what it decides")
+    return Table("What is not known, and how it is counted", heads, rows, "<<<", (2.2, 3.8, 3.9), on=PRINTED)
+
+
+def _columns_table(outcome: ReconcileOutcome) -> Table:
+    columns = tuple((role, name, unit or "-") for role, (name, unit) in sorted(outcome.read.columns.items()))
+    return Table("Columns of the log", ("role", "column", "unit"), columns, "<<<", (2.0, 3.5, 2.0), on=PRINTED)
+
+
+def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: System) -> Section:
+    read, bar = outcome.read, outcome.bar
+    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin)]
+    blocks += [_columns_table(outcome), Paragraph(records_text(outcome))]
     if read.derived:
-        blocks.append(Para(f"Worked out, not logged: {plain(', '.join(read.derived))}."))
-    if outcome.facts:
-        blocks += [Para("What was read", "head"), Items(tuple(plain(fact.text) for fact in outcome.facts))]
-    blocks += [Para("Assumptions", "head"), _assumptions(outcome, system)]
-    bar = outcome.bar
-    for title, lines in (
-        ("What the bar file leaves open", [] if bar is None else assumed_lines(bar, system)),
-        ("Worth a second look in the bar file", [] if bar is None else unusual_lines(bar, system)),
-        ("Not counted", _NOT_COUNTED),
-    ):
-        if lines:
-            blocks += [Para(title, "head"), Items(tuple(plain(line) for line in lines))]
-    return Part("basis", "What this rests on", tuple(blocks))
+        blocks.append(Paragraph(f"Worked out, not logged: {', '.join(read.derived)}."))
+    blocks += _listed("What was read", [fact.text for fact in outcome.facts])
+    blocks += [Paragraph("Assumptions", "head", on=PRINTED), _assumptions(outcome, system)]
+    if bar is not None:
+        blocks += _listed("What the bar file leaves open", assumed_lines(bar, system), on=PRINTED)
+        blocks += _listed("Worth a second look in the bar file", unusual_lines(bar, system), on=PRINTED)
+    blocks += _listed("Not counted", _NOT_COUNTED, on=PRINTED)
+    return Section("basis", "What this rests on", tuple(blocks))
 
 
 def reconciled_report(
-    outcome: ReconcileOutcome, ground: Ground | None, origin: Origin, system: System, most_zones: int
+    outcome: ReconcileOutcome,
+    system: System,
+    most_zones: int | None = MOST_ZONES,
+    ground: Ground | None = None,
+    origin: Origin | None = None,
 ) -> Report:
     """Say everything about a reconciled log.
 
@@ -276,34 +264,30 @@ def reconciled_report(
     ----------
     outcome : ReconcileOutcome
         From `reconcile_file`.
-    ground : Ground or None
-        What is drawn; None where no record covers ground.
-    origin : Origin
-        Files, options, version and date.
     system : str
         ``"us"`` or ``"metric"``.
-    most_zones : int
-        How many zones the table lists.
+    most_zones : int or None
+        How many zones the table lists; None for all.
+    ground : Ground, optional
+        What is drawn; without it there are no figures.
+    origin : Origin, optional
+        Files, options, version and date of a report that is to be printed.
     """
-    name = plain(outcome.read.path.name)
-    against = "its own target" if outcome.target is None else plain(outcome.target.path.name)
-    subtitle = "As applied" + ("" if outcome.bar is None else f" · bar {plain(outcome.bar.name)}")
+    name = outcome.read.path.name
+    against = "its own target" if outcome.target is None else outcome.target.path.name
+    subtitle = "As applied" + ("" if outcome.bar is None else f" · bar {outcome.bar.name}")
     if outcome.read.start:
-        subtitle += f" · log begins {plain(str(outcome.read.start))}"
-    return Report(
-        f"{name} against {against}",
-        subtitle,
-        plain(answer(outcome, system)),
-        (
-            _to_do(outcome, system),
-            _map_part(outcome, ground, system),
-            _spread_part(outcome, system),
-            _zones_part(outcome, system, most_zones),
-            _ticket_part(outcome, system),
-            _bar_part(outcome, ground, system),
-            caution_part(),
-            _basis_part(outcome, origin, system),
-        ),
-        SHORT_CAUTION,
-        stamp(origin),
+        subtitle += f" · log begins {outcome.read.start}"
+    sections = (
+        _to_do(outcome, system),
+        _map_section(outcome, ground, system),
+        _spread_section(outcome, ground, system),
+        _zones_section(outcome, system, most_zones),
+        _ticket_section(outcome, system),
+        _bar_section(outcome, ground, system),
+        caution_section(),
+        _basis_section(outcome, origin, system),
     )
+    made = "" if origin is None else stamp(origin)
+    title = f"{name} against {against}"
+    return Report(title, subtitle, answer(outcome, system), sections, SHORT_CAUTION, made)

@@ -7,16 +7,17 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.base.units import from_si
+from geoflow.base.arrays import FloatArray
+from geoflow.base.units import from_si, to_si
 from geoflow.reconcile.agreement import Agreement
+from geoflow.reconcile.balance import Balance
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
+from geoflow.report.json_numbers import in_unit, rounded
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
 
-__all__ = ["ZONE_COLUMNS", "points", "reconcile_document", "ticket_numbers", "zone_rows"]
-
-_DIGITS: Final = 6
+__all__ = ["ZONE_COLUMNS", "points", "pulses", "reconcile_document", "zone_columns", "zone_rows"]
 
 ZONE_COLUMNS: Final = (
     *("zone", "area_ac", "covered_ac", "missed_ac", "doubled_ac", "target_lb_n_ac", "applied_lb_n_ac", "ratio"),
@@ -24,25 +25,35 @@ ZONE_COLUMNS: Final = (
 )
 
 
-def _plain(value: float) -> float | None:
-    """Round for JSON, which knows neither NaN nor infinity."""
-    return round(float(value), _DIGITS) if math.isfinite(value) else None
-
-
 def _acres(area: float) -> float | None:
-    return _plain(from_si(area, "area", "acre"))
+    return in_unit(area, "area", "acre")
 
 
 def _pounds(mass: float) -> float | None:
-    return _plain(from_si(mass, "mass", "lb"))
+    return in_unit(mass, "mass", "lb")
 
 
 def _rate(value: float) -> float | None:
-    return _plain(from_si(value, "nitrogen rate", "lb/acre"))
+    return in_unit(value, "nitrogen rate", "lb/acre")
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None else rounded(value)
 
 
 def points(outcome: ReconcileOutcome) -> dict[str, Any]:
-    """Count the records read, those that are ground, and the others by cause."""
+    """Count the records read, those that are ground, and the others by cause.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+
+    Returns
+    -------
+    dict
+        ``read``, ``kept``, and ``dropped`` by cause; they add up.
+    """
     read = outcome.read
     dropped = {cause: len(rows) for cause, rows in read.dropped.items()}
     dropped |= {cause: len(rows) for cause, rows in read.noted.items() if cause != "no rate"}
@@ -54,166 +65,223 @@ def points(outcome: ReconcileOutcome) -> dict[str, Any]:
     return {"read": read.rows_read, "kept": kept, "dropped": dropped}
 
 
-def _agreement(agreed: Agreement) -> dict[str, float | None]:
+def _agreement(agreed: Agreement) -> dict[str, Any]:
     return {
         "applied_mean_lb_n_ac": _rate(agreed.applied_mean),
         "bias_lb_n_ac": _rate(agreed.bias),
         "mae_lb_n_ac": _rate(agreed.mae),
         "rmse_lb_n_ac": _rate(agreed.rmse),
-        "concordance": _plain(agreed.concordance),
-        "within_5": _plain(agreed.within_5),
-        "within_10": _plain(agreed.within_10),
-        "within_20": _plain(agreed.within_20),
-        "limits_of_agreement_lb_n_ac": [_rate(agreed.lower_limit), _rate(agreed.upper_limit)],  # type: ignore[dict-item]
+        "concordance": rounded(agreed.concordance),
+        "within_5": rounded(agreed.within_5),
+        "within_10": rounded(agreed.within_10),
+        "within_20": rounded(agreed.within_20),
+        "limits_of_agreement_lb_n_ac": [_rate(agreed.lower_limit), _rate(agreed.upper_limit)],
         "compared_ac": _acres(agreed.area),
         "not_compared_ac": _acres(agreed.area_unknown),
     }
 
 
-def zone_rows(outcome: ReconcileOutcome) -> list[dict[str, float | int | None]]:
-    """Give one dictionary per zone of the map, with the keys of `ZONE_COLUMNS`; empty without a map."""
+def zone_columns(outcome: ReconcileOutcome) -> dict[str, FloatArray]:
+    """Give what became of each zone of the map in the units of `ZONE_COLUMNS`.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (zones,)
+        NaN where nothing can be said; empty without a map.
+    """
     zones, target = outcome.found.zones, outcome.target
     if zones is None or target is None:
-        return []
+        return {}
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(zones.asked > 0.0, zones.rate / zones.asked, np.nan)
     factor = math.nan if outcome.balance is None else outcome.balance.meter_factor
-    rows = []
-    for index, row in enumerate(target.row.tolist()):
-        values = (
-            row,
-            *map(_acres, (zones.area[index], zones.covered[index], zones.missed[index], zones.doubled[index])),
-            *map(_rate, (zones.asked[index], zones.rate[index])),
-            *map(_plain, (ratio[index], zones.within_10[index])),
-            *map(_pounds, (zones.asked[index] * zones.area[index], zones.nitrogen[index])),
-            _rate(zones.rate[index] * factor),
-        )
-        rows.append(dict(zip(ZONE_COLUMNS, values, strict=True)))
-    return rows
+    areas = (from_si(each, "area", "acre") for each in (zones.area, zones.covered, zones.missed, zones.doubled))
+    rates = (from_si(each, "nitrogen rate", "lb/acre") for each in (zones.asked, zones.rate, zones.rate * factor))
+    masses = (from_si(each, "mass", "lb") for each in (zones.asked * zones.area, zones.nitrogen))
+    asked, applied, by_ticket = rates
+    columns = (target.row, *areas, asked, applied, ratio, zones.within_10, *masses, by_ticket)
+    return dict(zip(ZONE_COLUMNS, columns, strict=True))
 
 
-def ticket_numbers(outcome: ReconcileOutcome) -> dict[str, Any] | None:
-    """Give the balance against the scale tickets as the document has it; None without tickets."""
+def zone_rows(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
+    """Give one dictionary per zone of the map, with the keys of `ZONE_COLUMNS`; empty without a map.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
+    columns = zone_columns(outcome)
+    each = zip(*(column.tolist() for column in columns.values()), strict=True)
+    return [
+        {name: value if name == "zone" else rounded(value) for name, value in zip(columns, row, strict=True)}
+        for row in each
+    ]
+
+
+def pulses(balance: Balance) -> tuple[float | None, float | None, float | None]:
+    """Give the corrected calibrations of the meter in the units a controller takes them in.
+
+    Parameters
+    ----------
+    balance : Balance
+        The log against the tickets.
+
+    Returns
+    -------
+    tuple of float or None
+        Pulses per gallon, the same for a controller without temperature correction, and pulses per 10 lb of nitrogen.
+    """
+    gallon, ten_pounds = to_si(1.0, "volume", "gallon"), to_si(10.0, "mass", "lb")
+    known = (
+        (balance.pulses_per_volume, gallon),
+        (balance.pulses_per_volume_as_used, gallon),
+        (balance.pulses_per_nitrogen, ten_pounds),
+    )
+    per_gallon, as_used, per_nitrogen = (None if value is None else value * unit for value, unit in known)
+    return per_gallon, as_used, per_nitrogen
+
+
+def _loads(outcome: ReconcileOutcome) -> list[dict[str, Any]] | None:
+    loads = outcome.loads
+    if loads is None:
+        return None
+    return [
+        {
+            "ticket_lb_nh3": _pounds(weighed),
+            "logged_lb_nh3": _pounds(logged),
+            "meter_factor": rounded(factor),
+            "begins_s": rounded(begins),
+        }
+        for weighed, logged, factor, begins in zip(loads.ticket, loads.logged, loads.factor, loads.begins, strict=True)
+    ]
+
+
+def _ticket(outcome: ReconcileOutcome) -> dict[str, Any] | None:
+    """Give the balance against the scale tickets; None without tickets."""
     balance = outcome.balance
     if balance is None:
         return None
-
-    def optional(value: float | None, scale: float = 1.0) -> float | None:
-        return None if value is None else _plain(value * scale)
-
-    gallon, pound = 3.785411784e-3, 0.45359237
+    per_gallon, per_gallon_as_used, per_ten_pounds = pulses(balance)
     return {
         "ticket_lb_nh3": _pounds(balance.ticket),
         "logged_lb_nh3": _pounds(balance.logged),
         "bridged_lb_nh3": _pounds(balance.bridged),
-        "lost_share": _plain(balance.lost_share),
-        "ratio": _plain(balance.ratio),
-        "meter_factor": _plain(balance.meter_factor),
-        "temperature_ratio": optional(balance.temperature_ratio),
-        "remaining_ratio": optional(balance.remaining_ratio),
-        "pulses_per_gallon": optional(balance.pulses_per_volume, gallon),
-        "pulses_per_gallon_as_used": optional(balance.pulses_per_volume_as_used, gallon),
-        "pulses_per_10_lb_n": optional(balance.pulses_per_nitrogen, 10.0 * pound),
-        "meter_temperature_degF": (
-            None
-            if outcome.meter_temperature is None
-            else _plain(from_si(outcome.meter_temperature, "temperature", "degF"))
-        ),
-        "loads": None
-        if outcome.loads is None
-        else [
-            {
-                "ticket_lb_nh3": _pounds(weighed),
-                "logged_lb_nh3": _pounds(logged),
-                "meter_factor": _plain(weighed / logged),
-                "begins_s": _plain(begins),
-            }
-            for weighed, logged, begins in zip(
-                outcome.loads.ticket, outcome.loads.logged, outcome.loads.begins, strict=True
-            )
-        ],
+        "lost_share": rounded(balance.lost_share),
+        "ratio": rounded(balance.ratio),
+        "meter_factor": rounded(balance.meter_factor),
+        "temperature_ratio": _known(balance.temperature_ratio),
+        "remaining_ratio": _known(balance.remaining_ratio),
+        "pulses_per_gallon": _known(per_gallon),
+        "pulses_per_gallon_as_used": _known(per_gallon_as_used),
+        "pulses_per_10_lb_n": _known(per_ten_pounds),
+        "meter_temperature_degF": in_unit(outcome.meter_temperature, "temperature", "degF"),
+        "loads": _loads(outcome),
     }
 
 
 def _findings(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
-    listed: list[dict[str, Any]] = [
+    field = [
         {"kind": kind, "text": text, "where": "field", "confidence": "high", "numbers": {}}
         for kind, text in concern_texts(outcome, "us")
     ]
-    for finding in outcome.judged:
-        listed.append(
-            {
-                "kind": finding.kind,
-                "text": finding_text(finding, outcome, "us"),
-                "where": place_text(finding, outcome),
-                "confidence": finding.confidence,
-                "numbers": finding_numbers(finding),
-            }
-        )
-    return listed
+    bar = [
+        {
+            "kind": finding.kind,
+            "text": finding_text(finding, outcome, "us"),
+            "where": place_text(finding, outcome),
+            "confidence": finding.confidence,
+            "numbers": finding_numbers(finding),
+        }
+        for finding in outcome.judged
+    ]
+    return [*field, *bar]
+
+
+def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
+    read = outcome.read
+    return {
+        "log": str(read.path),
+        "format": read.file_format,
+        "columns": {role: {"column": name, "unit": unit} for role, (name, unit) in sorted(read.columns.items())},
+        "derived": list(read.derived),
+        "rate_unit": read.nitrogen_unit,
+        "clock": read.clock,
+        "start": read.start,
+        "target": None if outcome.target is None else str(outcome.target.path),
+        "bar": None if outcome.bar is None else outcome.bar.name,
+        "nitrogen_fraction": outcome.nitrogen_fraction,
+        "facts": [fact.text for fact in outcome.facts],
+    }
+
+
+def _coverage(outcome: ReconcileOutcome) -> dict[str, float | None]:
+    found, overlay = outcome.found, outcome.found.overlay
+    nowhere = math.nan
+    return {
+        "swept_ac": _acres(overlay.swept),
+        "covered_ac": _acres(overlay.covered),
+        "covered_in_field_ac": _acres(overlay.covered_in_field if found.has_field else nowhere),
+        "doubled_ac": _acres(overlay.doubled),
+        "missed_ac": _acres(found.missed if found.has_field else nowhere),
+        "missed_where_nothing_asked_ac": _acres(found.missed_unasked if found.has_field else nowhere),
+        "overlap_fraction": rounded(overlay.doubled / overlay.covered if overlay.covered > 0.0 else nowhere),
+        "outside_ac": _acres(found.outside_area if found.has_field else nowhere),
+        "unknown_rate_ac": _acres(found.unknown_rate_area),
+        "relative_error": rounded(overlay.error_estimate),
+    }
+
+
+def _totals(outcome: ReconcileOutcome) -> dict[str, float | None]:
+    found, balance = outcome.found, outcome.balance
+    factor = math.nan if balance is None else balance.meter_factor
+    return {
+        "applied_lb_n": _pounds(found.nitrogen_out),
+        "applied_ticket_lb_n": _pounds(found.nitrogen_out * factor),
+        "target_lb_n": _pounds(found.nitrogen_asked if found.asked_by else math.nan),
+        "applied_mean_lb_n_ac": _rate(found.agreement.applied_mean),
+        "target_mean_lb_n_ac": _rate(found.agreement.target_mean),
+        "applied_in_field_lb_n": _pounds(found.nitrogen_in_field),
+        "ground_mean_lb_n_ac": _rate(outcome.ground_mean),
+    }
+
+
+def _causes(outcome: ReconcileOutcome) -> dict[str, Any]:
+    causes = outcome.found.cause_area
+    off = max(sum(causes.values()), 1e-12)
+    return {name: {"area_ac": _acres(area), "share": rounded(area / off)} for name, area in causes.items()}
 
 
 def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
-    """Give everything as the contract has it, with what else a program may want."""
-    found, lain, read = outcome.found, outcome.found.overlay, outcome.read
-    agreed, lag = found.agreement, found.lag
-    in_field = lain.covered_in_field if found.has_field else math.nan
-    covered = in_field if found.has_field else lain.covered
+    """Give everything as the contract has it, with what else a program may want.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
+    found = outcome.found
+    lag = found.lag
     return {
-        "input": {
-            "log": str(read.path),
-            "format": read.file_format,
-            "columns": {role: {"column": name, "unit": unit} for role, (name, unit) in sorted(read.columns.items())},
-            "derived": list(read.derived),
-            "rate_unit": read.nitrogen_unit,
-            "clock": read.clock,
-            "start": read.start,
-            "target": None if outcome.target is None else str(outcome.target.path),
-            "bar": None if outcome.bar is None else outcome.bar.name,
-            "nitrogen_fraction": outcome.nitrogen_fraction,
-            "facts": [fact.text for fact in outcome.facts],
-        },
+        "input": _input(outcome),
         "points": points(outcome),
         "target_from": found.asked_by or None,
-        "lag_s": None if lag is None else {"best": _plain(lag.best), "low": _plain(lag.low), "high": _plain(lag.high)},
+        "lag_s": lag and {name: rounded(getattr(lag, name)) for name in ("best", "low", "high")},
         "lag_from": found.lag_from or None,
-        "coverage": {
-            "swept_ac": _acres(lain.swept),
-            "covered_ac": _acres(lain.covered),
-            "covered_in_field_ac": _acres(in_field),
-            "doubled_ac": _acres(lain.doubled),
-            "missed_ac": _acres(found.missed) if found.has_field else None,
-            "missed_where_nothing_asked_ac": _acres(found.missed_unasked) if found.has_field else None,
-            "overlap_fraction": _plain(lain.doubled / lain.covered) if lain.covered > 0.0 else None,
-            "outside_ac": _acres(found.outside_area) if found.has_field else None,
-            "unknown_rate_ac": _acres(found.unknown_rate_area),
-            "relative_error": _plain(lain.error_estimate),
-        },
-        "totals": {
-            "applied_lb_n": _pounds(found.nitrogen_out),
-            "applied_ticket_lb_n": (
-                None if outcome.balance is None else _pounds(found.nitrogen_out * outcome.balance.meter_factor)
-            ),
-            "target_lb_n": _pounds(found.nitrogen_asked) if found.asked_by else None,
-            "applied_mean_lb_n_ac": _rate(agreed.applied_mean),
-            "target_mean_lb_n_ac": _rate(agreed.target_mean),
-            "applied_in_field_lb_n": _pounds(found.nitrogen_in_field),
-            "ground_mean_lb_n_ac": _rate(
-                (found.nitrogen_in_field if found.has_field else found.nitrogen_out) / covered
-                if covered > 0.0
-                else math.nan
-            ),
-        },
-        "agreement": _agreement(agreed),
-        "agreement_ticket": None if outcome.by_ticket is None else _agreement(outcome.by_ticket),
+        "coverage": _coverage(outcome),
+        "totals": _totals(outcome),
+        "agreement": _agreement(found.agreement),
+        "agreement_ticket": outcome.by_ticket and _agreement(outcome.by_ticket),
         "agreement_by_pass": _agreement(found.by_pass),
         "shifts": [{"shift_s": shift.seconds, "by": "record", **_agreement(shift.agreement)} for shift in found.shifts],
-        "causes": {
-            name: {"area_ac": _acres(area), "share": _plain(area / max(sum(found.cause_area.values()), 1e-12))}
-            for name, area in found.cause_area.items()
-        },
+        "causes": _causes(outcome),
         "zones": zone_rows(outcome),
-        "ticket": ticket_numbers(outcome),
+        "ticket": _ticket(outcome),
         "findings": _findings(outcome),
         "not_judged": [
             {"kind": finding.kind, "missing": list(finding.missing)} for finding in outcome.diagnosis if finding.missing

@@ -1,4 +1,4 @@
-"""A season in numbers and words: its totals, its bars ranked by what was found of them, and the answer to read."""
+"""A season in numbers: its totals, its bars ranked by what was found of them, and the one sentence to read."""
 
 from __future__ import annotations
 
@@ -7,13 +7,11 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from geoflow.base.units import System, number, show, to_si, unit_label
-from geoflow.report.cautions import CAUTIONS
-from geoflow.report.layout import count, table, verb, wrap
+from geoflow.base.units import System, show, to_si
+from geoflow.report.layout import count, verb
 
 __all__ = [
-    "BAR_COLUMNS", "acres", "bar_rows", "bar_words", "pounds", "season_answer", "season_text", "season_totals",
-    "total_words", "wilson",
+    "BAR_COLUMNS", "acres", "bar_rows", "season_answer", "season_totals", "wilson",
 ]  # fmt: skip
 
 BAR_COLUMNS: Final = (
@@ -28,8 +26,6 @@ _SIZES: Final = {
     "area_ratio": "orifice area {:.0f} % of the bar file's",
     "relative_change": "area {:+.0f} % in a day",
 }
-_MOST_LISTED: Final = 12
-_WIDEST: Final = (24, 20, 12, 16, 12, 34)  # letters of the table of bars
 _JOBS: Final = ("vet", "rewrite", "reconcile")
 _SUMMED: Final = (
     *("area_ac", "asked_lb_n", "after_lb_n", "applied_lb_n", "covered_ac", "missed_ac", "doubled_ac", "compared_ac"),
@@ -76,7 +72,13 @@ def _job_totals(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
 
 
 def season_totals(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """Add up the rows of the table, one per field; each job by itself, since two may be of one field."""
+    """Add up the rows of the table, one per field; each job by itself, since two may be of one field.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        With the keys of `ROW_COLUMNS`.
+    """
     jobs = {row["job"] for row in rows}
     states = [row["status"] for row in rows]
     return {
@@ -123,6 +125,32 @@ def _stands_out(kinds: Mapping[str, Any], fields: int, others: Mapping[str, int]
     return found
 
 
+def _bar_row(
+    name: str, own: Sequence[Mapping[str, Any]], through: Sequence[Mapping[str, Any]], every: Mapping[str, int]
+) -> dict[str, Any]:
+    """Give one bar's row: its fields `own` among all fields `through`, of which `every` says who shows a kind."""
+    kinds = _kinds(own)
+    others = {kind: every[kind] - what["fields"] for kind, what in kinds.items()}
+    hits = sum(any(finding["about"] in _OF_THE_BAR for finding in record["findings"]) for record in own)
+    low, high = wilson(hits, len(own))
+    lines = [record["row"] for record in own]
+    wrong = [value for key in ("doubtful_ac", "fails_ac") if (value := _sum(lines, key)) is not None]
+    return {
+        "bar": name,
+        "fields": len(own),
+        "fields_with_findings": hits,
+        "share_low": round(low, 6),
+        "share_high": round(high, 6),
+        "area_ac": _sum(lines, "area_ac"),
+        "not_holding_ac": round(math.fsum(wrong), 6) if wrong else None,
+        "within_10": _within(lines),
+        "applied_lb_n": _sum(lines, "applied_lb_n"),
+        "finding_kinds": "; ".join(f"{kind} ({what['fields']})" for kind, what in kinds.items()) or None,
+        "kinds": kinds,
+        "stands_out": " | ".join(_stands_out(kinds, len(own), others, len(through) - len(own))) or None,
+    }
+
+
 def bar_rows(records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Rank the bars by the share of their fields with findings about the bar.
 
@@ -137,52 +165,33 @@ def bar_rows(records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     bars: dict[str, list[Mapping[str, Any]]] = {}
     for record in through:
         bars.setdefault(record["row"].get("bar") or _NO_BAR, []).append(record)
-    rows: list[dict[str, Any]] = []
     every = {kind: what["fields"] for kind, what in _kinds(through).items()}
-    for name, own in bars.items():
-        kinds = _kinds(own)
-        others = {kind: every[kind] - what["fields"] for kind, what in kinds.items()}
-        rest = len(through) - len(own)
-        hits = sum(any(finding["about"] in _OF_THE_BAR for finding in record["findings"]) for record in own)
-        low, high = wilson(hits, len(own))
-        lines = [record["row"] for record in own]
-        wrong = [value for key in ("doubtful_ac", "fails_ac") if (value := _sum(lines, key)) is not None]
-        rows.append(
-            {
-                "bar": name,
-                "fields": len(own),
-                "fields_with_findings": hits,
-                "share_low": round(low, 6),
-                "share_high": round(high, 6),
-                "area_ac": _sum(lines, "area_ac"),
-                "not_holding_ac": round(math.fsum(wrong), 6) if wrong else None,
-                "within_10": _within(lines),
-                "applied_lb_n": _sum(lines, "applied_lb_n"),
-                "finding_kinds": "; ".join(f"{kind} ({what['fields']})" for kind, what in kinds.items()) or None,
-                "kinds": kinds,
-                "stands_out": " | ".join(_stands_out(kinds, len(own), others, rest)) or None,
-            }
-        )
+    rows = [_bar_row(name, own, through, every) for name, own in bars.items()]
     rows.sort(key=lambda row: (row["stands_out"] is None, -row["share_low"], -row["fields_with_findings"], row["bar"]))
     return [{"rank": rank, **row} for rank, row in enumerate(rows, start=1)]
 
 
 def acres(value: float | None, system: System) -> str:
-    """Show an area given in acres."""
+    """Show an area given in acres.
+
+    Parameters
+    ----------
+    value : float or None
+        [ac]; None reads as nothing.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return "" if value is None else show(float(to_si(value, "area", "acre")), "area", system)
 
 
-def pounds(value: float | None, system: System) -> str:
-    """Show a mass of nitrogen given in pounds."""
-    return "" if value is None else show(float(to_si(value, "mass", "lb")), "mass", system) + " N"
-
-
-def _share(value: float | None) -> str:
-    return "" if value is None else f"{100.0 * value:.1f} %"
-
-
 def season_answer(totals: Mapping[str, Any]) -> str:
-    """Say in one sentence how the season stands."""
+    """Say in one sentence how the season stands.
+
+    Parameters
+    ----------
+    totals : mapping
+        From `season_totals`.
+    """
     fields, fine, odd, failed = (totals[name] for name in ("fields", "fine", "findings", "failed"))
     if not fields:
         return "There is no field."
@@ -196,125 +205,3 @@ def season_answer(totals: Mapping[str, Any]) -> str:
         who = f"{failed:,}" if parts else f"{failed:,} of {count(fields, 'field')}"
         parts.append(f"{who} failed and {verb(failed, 'is', 'are')} in no total")
     return "; ".join(parts) + "."
-
-
-def total_words(totals: Mapping[str, Any], system: System) -> list[tuple[str, str]]:
-    """Give the totals of one job as pairs of words, those that are known."""
-    named = (
-        ("ground", acres(totals["area_ac"], system)),
-        ("asked", pounds(totals["asked_lb_n"], system)),
-        ("after rewriting", pounds(totals["after_lb_n"], system)),
-        ("applied", pounds(totals["applied_lb_n"], system)),
-        ("within 10 % of its target", _share(totals["within_10"])),
-        ("covered", acres(totals["covered_ac"], system)),
-        ("missed", acres(totals["missed_ac"], system)),
-        ("covered more than once", acres(totals["doubled_ac"], system)),
-        ("holds", acres(totals["holds_ac"], system)),
-        ("doubtful", acres(totals["doubtful_ac"], system)),
-        ("fails", acres(totals["fails_ac"], system)),
-        ("off", acres(totals["off_ac"], system)),
-    )
-    return [(name, text) for name, text in named if text]
-
-
-def bar_words(bars: Sequence[Mapping[str, Any]], system: System) -> list[list[str]]:
-    """Give the bars as rows of text, a heading first."""
-    label = unit_label("area", system)
-
-    def area(value: float | None) -> str:
-        return "" if value is None else number(float(to_si(value, "area", "acre")), "area", system)
-
-    return [
-        ["bar", "fields with findings", label, f"{label} not holding", "within 10 %", "what (fields)"],
-        *(
-            [
-                row["bar"] + (" *" if row["stands_out"] else ""),
-                f"{row['fields_with_findings']} of {row['fields']}",
-                area(row["area_ac"]),
-                area(row["not_holding_ac"]),
-                _share(row["within_10"]),
-                row["finding_kinds"] or "nothing",
-            ]
-            for row in bars
-        ),
-    ]
-
-
-def _bar_lines(bars: Sequence[Mapping[str, Any]], system: System) -> list[str]:
-    if not bars:
-        return []
-    # The page is a hundred letters wide; bars.csv has every word.
-    rows = [
-        [text if len(text) <= most else text[: most - 1] + "…" for text, most in zip(row, _WIDEST, strict=True)]
-        for row in bar_words(bars[:_MOST_LISTED], system)
-    ]
-    more = f", the first {_MOST_LISTED} of {len(bars):,}" if len(bars) > _MOST_LISTED else ""
-    lines = [f"Bars, most findings first{more}", table(rows, "<>>>><")]
-    for row in bars:
-        if row["stands_out"]:
-            lines += [
-                wrap(f"* {row['bar']} stands out. {text}", hang="    ") for text in row["stands_out"].split(" | ")
-            ]
-    return lines
-
-
-def _failed_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
-    failed = [row for row in rows if row["status"] == "failed"]
-    if not failed:
-        return []
-    lines = [
-        "Failed fields"
-        + (
-            f", the first {_MOST_LISTED} of {len(failed):,}; all in summary/fields.csv"
-            if len(failed) > _MOST_LISTED
-            else ""
-        )
-    ]
-    for row in failed[:_MOST_LISTED]:
-        lines.append(wrap(f"{row['field']}: {row['error']}", hang="    "))
-        lines += [wrap(f"where: {row['error_where']}", "    ", "      ")] if row["error_where"] else []
-        lines += [wrap(f"cure:  {row['error_cure']}", "    ", "      ")] if row["error_cure"] else []
-    return lines
-
-
-def season_text(document: Mapping[str, Any], system: System, written: Sequence[str], kept: int) -> str:
-    """Say a season in words and numbers.
-
-    Parameters
-    ----------
-    document : dict
-        The summary as its JSON has it.
-    system : str
-        ``"us"`` or ``"metric"``.
-    written : sequence of str
-        Files of the summary.
-    kept : int
-        Fields whose result was there already.
-    """
-    totals = document["totals"]
-    remarks = []
-    if kept:
-        remarks.append(f"{count(kept, 'field')} had {'its result' if kept == 1 else 'their results'} already.")
-    if document["workers_died"]:
-        remarks.append(
-            f"Workers died with a field in hand {count(document['workers_died'], 'time')}; those were tried again."
-        )
-    if document["fields_not_in_catalog"]:
-        remarks.append(
-            f"{count(document['fields_not_in_catalog'], 'more field')} of an earlier run with results in the folder, "
-            "not in this catalog: left out here, but still in zones/. --replace takes them away."
-        )
-    blocks = [
-        [season_answer(totals)],
-        *(
-            [f"{job.capitalize()}, {count(sums['fields'] - sums['failed'], 'field')}", table(words, "<>")]
-            for job, sums in totals["jobs"].items()
-            if (words := total_words(sums, system))
-        ),
-        _bar_lines(document["bars"], system),
-        _failed_lines(document["fields"]),
-        [wrap(remark, indent="") for remark in remarks],
-        [f"Written to {document['out']}: zones/, documents/, records/, {', '.join(written)}"],
-        [wrap(CAUTIONS, indent="")],
-    ]
-    return "\n\n".join("\n".join(block) for block in blocks if block)

@@ -1,51 +1,108 @@
-"""The report on a vetted field, and the parts it shares with that on a rewritten one."""
+"""A vetted field in words."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, TextArray
-from geoflow.base.said import said_range
-from geoflow.base.schema import LIMITS, VERDICTS
+from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
-from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
 from geoflow.decide.settling import Settling
 from geoflow.decide.vet import Solution, Vetting
-from geoflow.report.basis import Origin, basis_part, caution_part, stamp
-from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.physics.tanks import drawn_temperature
+from geoflow.report.basis import Origin, basis_section, stamp
+from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import cure_texts
-from geoflow.report.day import Day, day_part
+from geoflow.report.day import Day, day_section
 from geoflow.report.doubt import doubt_text
-from geoflow.report.gauges import gauge_rows, gauge_title, row_lines, tank_text
-from geoflow.report.layout import count, span, within, zone_names, zone_numbers
+from geoflow.report.layout import count, verb, within, zone_names, zone_numbers
 from geoflow.report.maps import Panel, field_map
-from geoflow.report.model import Block, Grid, Items, Para, Part, Picture, Report, plain
-from geoflow.report.symbology import VERDICT_LOOKS
-from geoflow.report.text import (
-    heading,
-    left_out_text,
-    margin_text,
-    meter_lines,
-    temperature_line,
-    trouble_order,
-    verdict_answer,
+from geoflow.report.model import (
+    PRINTED,
+    SCREEN,
+    Block,
+    BulletList,
+    Figure,
+    Paragraph,
+    Report,
+    Section,
 )
+from geoflow.report.reading import left_out_warning, place_text, reading_section
+from geoflow.report.symbology import VERDICT_LOOKS
+from geoflow.report.window import gauge_blocks, heading, plan_warnings, plan_words, window_blocks
 from geoflow.report.window_panels import Asked, window_panels
+from geoflow.report.zones import verdict_table, zones_section
 
 if TYPE_CHECKING:
     from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["MOST_ZONES", "map_caption", "verdict_grid", "vetted_report", "window_part", "zones_part"]
+__all__ = [
+    "MOST_ZONES",
+    "Printed",
+    "held_text",
+    "last_sections",
+    "map_caption",
+    "verdict_answer",
+    "vetted_report",
+    "window_figure",
+    "window_section",
+]
 
 MOST_ZONES: Final = 200
-"""Zones a report lists before it keeps to the worst."""
+"""Zones a printed report lists before it keeps to the worst."""
+_MOST_SHOWN: Final = 15
 _MOST_CURES: Final = 6
+_MOST_NAMES: Final = 12
+_HEEL: Final = 0.05
 
 
-def _cures(outcome: VetOutcome, verdict: str, system: System) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """What a printed report holds besides.
+
+    Attributes
+    ----------
+    speeds : tuple of ndarray, shape (zones,)
+        Slowest and fastest speed of each zone [m/s].
+    day : Day
+        Hours and loads at these speeds.
+    origin : Origin
+        Files, options, version and date.
+    """
+
+    speeds: tuple[FloatArray, FloatArray]
+    day: Day
+    origin: Origin
+
+
+def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warned: bool) -> str:
+    """Say in one sentence how many zones hold."""
+    asked = verdict != "off"
+    total = int(asked.sum())
+    if total == 0:
+        return "Every zone asks for zero: there is nothing to deliver."
+    good = verdict == "holds"
+    acres = f"{number(float(area[good].sum()), 'area', system)} of {show(float(area[asked].sum()), 'area', system)}"
+    if int(good.sum()) == total and warned:
+        return f"As to flow and pressure {count(total, 'zone')} would hold, but see the warning."
+    if int(good.sum()) == total:
+        who = "The one zone holds" if total == 1 else f"All {total:,} zones hold"
+        return f"{who} ({acres}): this bar can deliver the map as planned."
+    return f"{held_text(verdict, acres)}."
+
+
+def held_text(verdict: TextArray, acres: str) -> str:
+    """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail."""
+    held, doubtful, fails = (int((verdict == name).sum()) for name in ("holds", "doubtful", "fails"))
+    asked, holds, fail = held + doubtful + fails, verb(held, "holds", "hold"), verb(fails, "fails", "fail")
+    return f"{held:,} of {count(asked, 'zone')} {holds} ({acres}); {doubtful:,} doubtful, {fails:,} {fail}"
+
+
+def _shared_cures(outcome: VetOutcome, verdict: str, system: System, most_names: int) -> list[str]:
     """One line for each cure that zones of a verdict share, the most area first."""
     prescription, vetting = outcome.prescription, outcome.vetting
     chosen = np.flatnonzero(vetting.verdict == verdict)
@@ -58,137 +115,136 @@ def _cures(outcome: VetOutcome, verdict: str, system: System) -> list[str]:
         grouped.setdefault(key, []).append(index)
     area = {key: float(prescription.area[members].sum()) for key, members in grouped.items()}
     lines, names = [], zone_numbers(prescription)
-    for key in sorted(grouped, key=lambda one: -area[one])[:_MOST_CURES]:
+    for key in sorted(grouped, key=lambda one: -area[one]):
         cure, side, limit = key
-        some = zone_names([names[index] for index in grouped[key]])
-        start = some[:1].upper() + some[1:]
-        lines.append(f"{start} ({show(area[key], 'area', system)}; flow too {side}, {limit}): {cure}")
-    if len(grouped) > _MOST_CURES:
-        lines.append(f"{count(len(grouped) - _MOST_CURES, 'more group')} of such zones: see the table of zones.")
+        some = zone_names([names[index] for index in grouped[key]], most_names)
+        lines.append(f"{some.capitalize()} ({show(area[key], 'area', system)}; flow too {side}, {limit}): {cure}")
     return lines
 
 
-def _to_do(outcome: VetOutcome, doubt: Settling | None, dropped: int, system: System) -> Part:
+def _cures(outcome: VetOutcome, verdict: str, system: System, most: int) -> list[Block]:
+    """List the cures; on paper the table of zones has every other, at the terminal an option lists them."""
+    every = most >= len(outcome.rate)
+    lists: list[Block] = []
+    for on, groups, names, where in (
+        (PRINTED, _MOST_CURES, _MOST_NAMES, "see the table of zones"),
+        (SCREEN, most, most if every else _MOST_NAMES, "--all-zones lists every one"),
+    ):
+        lines = _shared_cures(outcome, verdict, system, names)
+        rest = len(lines) - groups
+        more = [f"{count(rest, 'more group')} of such zones: {where}."] if rest > 0 else []
+        if lines:
+            lists.append(BulletList((*lines[:groups], *more), on=on))
+    return lists
+
+
+def _what_to_do(outcome: VetOutcome, doubt: Settling | None, system: System, most: int) -> list[Block]:
+    """Say how to drive, or what would cure the zones that do not hold."""
     solution, vetting = outcome.solution, outcome.vetting
-    blocks: list[Block] = [Para(warning, "warning") for warning in solution.warnings()]
-    if dropped:
-        said = f"{count(dropped, 'row')} of the file left out: the last part of this report says which and why."
-        blocks.append(Para(said, "warning"))
-    fails, doubtful = _cures(outcome, "fails", system), _cures(outcome, "doubtful", system)
-    if solution.hopeless or not (vetting.verdict != "off").any():
-        pass
-    elif not fails and not doubtful:
-        blocks.append(
-            Para(
-                f"Keep the liquid at {said_range(*solution.plan.temperature, 'temperature', system)} and drive "
-                f"{said_range(*solution.plan.speed, 'speed', system)}: nothing has to be changed."
-            )
-        )
+    fails, doubtful = (_cures(outcome, verdict, system, most) for verdict in ("fails", "doubtful"))
+    if not fails and not doubtful:
+        nothing = solution.hopeless or not (vetting.verdict != "off").any()
+        said = f"Plan on {plan_words(solution, system)}: nothing has to be changed."
+        return [] if nothing else [Paragraph(said)]
+    blocks: list[Block] = []
     if fails:
-        blocks += [Para("Do not apply the zones that fail as they are. Each cure is for these zones alone:")]
-        blocks += [Items(tuple(fails))]
+        said = "Do not apply the zones that fail as they are. Each cure is for these zones alone:"
+        blocks += [Paragraph(said), *fails]
     if doubtful:
-        said = "" if doubt is None else f" {doubt_text(doubt, system)}"
-        blocks += [Para(f"Doubtful zones cannot be settled with what the bar file says.{said}"), Items(tuple(doubtful))]
-    if fails or doubtful:
-        blocks.append(
-            Para(
-                "'geoflow plan' looks for better speeds and orifices; 'geoflow rewrite' changes only the rates this "
-                "bar cannot deliver."
-            )
+        said = "Doubtful zones cannot be settled with what the bar file says."
+        blocks += [Paragraph(said if doubt is None else f"{said} {doubt_text(doubt, system)}"), *doubtful]
+    said = (
+        "'geoflow plan' looks for better speeds and orifices; 'geoflow rewrite' changes only the rates this bar cannot "
+    )
+    return [*blocks, Paragraph(f"{said}deliver.")]
+
+
+def _cooling(vetting: Vetting, solution: Solution, system: System) -> list[Block]:
+    """Say what the cooling of a tank while it is drawn does to zones that hold."""
+    tank = solution.bar.tank
+    if tank is None:
+        return []
+    cold = float(drawn_temperature(solution.plan.temperature[0], tank.fill, _HEEL))
+    lost = int(((vetting.verdict == "holds") & (vetting.temperature_low > cold)).sum())
+    if not lost:
+        return []
+    label = f"{number(cold, 'temperature', system, None, 'down')} {unit_label('temperature', system)}"
+    return [
+        Paragraph(
+            f"A tank cools while it is drawn, to about {label} at {100 * _HEEL:.0f} % full. Down there "
+            f"{count(lost, 'zone')} of those that hold would no longer: plan with a --temperature range from {label}.",
+            "warning",
         )
-    for line in temperature_line(vetting, solution, system):
-        text = plain(line)
-        blocks.append(Para(text.removeprefix("! "), "warning" if text.startswith("! ") else "plain"))
-    blocks.append(verdict_grid(outcome.rate, outcome.prescription, vetting.verdict, system))
-    return Part("answer", "What to do", tuple(blocks))
+    ]
+
+
+def _temperatures(vetting: Vetting, solution: Solution, system: System) -> list[Block]:
+    """Say between which liquid temperatures the verdicts that are good now stay good."""
+    good = vetting.verdict == "holds"
+    if not good.any():
+        return []
+    low, high = float(vetting.temperature_low[good].max()), float(vetting.temperature_high[good].min())
+    coldest, warmest = solution.search.temperature[[0, -1]]
+    ends, label = [], unit_label("temperature", system)
+    if low > coldest + 0.1:
+        ends.append(f"colder than {number(low, 'temperature', system, None, 'up')} {label}")
+    if high < warmest - 0.1:
+        ends.append(f"warmer than {number(high, 'temperature', system, None, 'down')} {label}")
+    until = f"until the liquid is {' or '.join(ends)}" if ends else "at every liquid temperature searched"
+    return [*_cooling(vetting, solution, system), Paragraph(f"The zones that hold keep holding {until}.")]
+
+
+def _to_do(outcome: VetOutcome, doubt: Settling | None, system: System, most: int) -> Section:
+    prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
+    blocks = (
+        *plan_warnings(solution),
+        *left_out_warning(prescription),
+        *_what_to_do(outcome, doubt, system, most),
+        *_temperatures(vetting, solution, system),
+        verdict_table(outcome.rate, prescription, vetting.verdict, system),
+    )
+    return Section("answer", "What to do", blocks)
 
 
 def map_caption(prescription: Prescription) -> str:
     """What the letters and numbers on a map mean."""
-    lon, lat = prescription.centre
-    place = f"{abs(lat):.4f}° {'N' if lat >= 0 else 'S'}, {abs(lon):.4f}° {'E' if lon >= 0 else 'W'}"
     return (
-        f"{plain(prescription.path.name)}, centre {place}. North is up. Letter and zone number stand in zones with "
-        "room for them; a zone's number is its row in the file, counted from 1."
+        f"{prescription.path.name}, centre {place_text(*prescription.centre, 4)}. North is up. Letter and zone number "
+        "stand in zones with room for them; a zone's number is its row in the file, counted from 1."
     )
 
 
-def _map_part(outcome: VetOutcome, system: System) -> Part:
+def _map_section(outcome: VetOutcome, system: System) -> Section:
     prescription, verdict = outcome.prescription, outcome.vetting.verdict
     labels = zone_numbers(prescription)
     png, size = field_map(prescription.zones, [Panel("", verdict.tolist())], VERDICT_LOOKS, label=labels, system=system)
     counts = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS)
     alt = f"Map of the field with every zone in the colour, pattern and letter of its verdict: {counts}."
-    return Part(
+    return Section(
         "map",
         "Map of the zones",
-        (Picture("map", png, size, alt, map_caption(prescription)),),
+        (Figure("map", png, size, alt, map_caption(prescription)),),
     )
 
 
-def verdict_grid(rate: FloatArray, prescription: Prescription, verdict: TextArray, system: System) -> Grid:
-    """Zones, area and nitrogen by verdict, and what each verdict means."""
-    rows = []
-    for name, known in VERDICTS.items():
-        chosen = verdict == name
-        rows.append(
-            (
-                f"{known.letter} {name}",
-                f"{int(chosen.sum()):,}",
-                number(float(prescription.area[chosen].sum()), "area", system),
-                number(float((rate * prescription.area)[chosen].sum()), "mass", system),
-                known.meaning,
-            )
-        )
-    rows.append(
-        (
-            "all",
-            f"{len(rate):,}",
-            number(float(prescription.area.sum()), "area", system),
-            number(float((rate * prescription.area).sum()), "mass", system),
-            "",
-        )
-    )
-    heads = ("verdict", "zones", unit_label("area", system), unit_label("mass", system) + " N", "meaning")
-    return Grid("Zones by verdict", heads, tuple(rows), "<>>><", (1.4, 0.8, 1.0, 1.2, 5.6))
+def window_figure(solution: Solution, asked: Asked, system: System) -> Figure:
+    """Draw the window with the plan in it.
 
-
-def _gauges(solution: Solution, rate: FloatArray, area: FloatArray, vetting: Vetting, system: System) -> list[Block]:
-    """What the gauges should read at the map's rates, and how the rows share them."""
-    found = expected_gauges(rate, area, solution, vetting)
-    blocks: list[Block] = []
-    if len(found.rate):
-        heads, *rows = gauge_rows(found, solution, system)
-        align = "<" + ">" * (len(heads) - 2) + "<"
-        widths = (1.2, *(2.2 for _ in heads[1:-1]), 3.6)
-        heads[-1] = "verdict, where it does not hold"
-        blocks.append(Grid(gauge_title(found), tuple(heads), tuple(map(tuple, rows)), align, widths))
-    blocks.append(Para(tank_text(solution, system)))
-    uneven = row_lines(rows_at_map_rates(solution, rate, area, vetting), solution)
-    if uneven:
-        said = "; ".join(f"{name} {off}" for name, _, off in uneven)
-        blocks.append(Para(f"Rows do not get the same, against the mean row: {plain(said)}."))
-    return blocks
-
-
-def window_part(solution: Solution, vetting: Vetting, asked: Asked, system: System) -> Part:
-    """The window in a picture and in numbers, and what limits each end."""
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    asked : Asked
+        Rates, areas, verdicts and speeds of the zones.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     png, size = window_panels(solution, asked, system)
-    sure, hoped = solution.rate_bounds(solution.certain), solution.rate_bounds(solution.possible)
-    rates = [within(low, high, "nitrogen rate", system) for low, high in (sure, hoped)]
-    flows = []
-    for certain in (True, False):
-        bounds = solution.window.over_plan(certain=certain, commanded=False)
-        flows.append("none" if bounds.empty else within(bounds.low, bounds.high, "ammonia flow", system))
-    plan = solution.plan
-    when = (
-        f"{said_range(*plan.speed, 'speed', system)} and liquid at "
-        f"{said_range(*plan.temperature, 'temperature', system)}"
-    )
+    bounds = solution.certain, solution.possible
+    sure, hoped = (within(*solution.rate_bounds(one), "nitrogen rate", system) for one in bounds)
     alt = (
-        f"Rates the bar can deliver against liquid temperature and against ground speed. Over the plan, {when}, the "
-        f"certain window is {rates[0]} and the possible window {rates[1]}."
+        f"Rates the bar can deliver against liquid temperature and against ground speed. Over the plan, "
+        f"{plan_words(solution, system)}, the certain window is {sure} and the possible window {hoped}."
     )
     caption = (
         "The plan is the box. Where it lies inside the certain window in both charts every zone holds. Left: each "
@@ -197,129 +253,35 @@ def window_part(solution: Solution, vetting: Vetting, asked: Asked, system: Syst
     )
     if not (np.isclose(asked.slow, solution.plan.speed[0]) & np.isclose(asked.fast, solution.plan.speed[1])).all():
         caption += " Dots are zones with a speed of their own; they are left out on the left."
-    rows = (("nitrogen rate", *rates), ("flow of all rows in use", *flows))
-    blocks: list[Block] = [
-        Picture("window", png, size, alt, caption),
-        Grid(
-            f"The window over the plan: {when}", ("over the plan", "certain", "possible"), rows, "<<<", (3.0, 3.5, 3.5)
-        ),
-    ]
-    if sure[0] > sure[1] and not solution.certain.empty:
-        blocks.append(Para("No single rate holds over the whole range of speeds: plan a narrower one."))
-    ends = (("low", solution.certain.low_limit), ("high", solution.certain.high_limit))
-    blocks.append(
-        Items(tuple(f"{end} end: {name}. {LIMITS[name].meaning} {LIMITS[name].remedy}" for end, name in ends))
-    )
-    blocks += [Para(plain(line)) for line in meter_lines(solution)]
-    return Part(
-        "window",
-        "The window, and the plan in it",
-        (*blocks, *_gauges(solution, asked.rate, asked.area, vetting, system)),
-    )
+    return Figure("window", png, size, alt, caption)
 
 
-def zones_part(
-    prescription: Prescription,
-    rate: FloatArray,
-    solution: Solution,
-    vetting: Vetting,
-    system: System,
-    most: int,
-    *,
-    title: str = "Zones, worst first",
-) -> Part:
-    """Every zone up to a limit, by trouble; beyond it the worst, and a count of the rest.
+def window_section(
+    solution: Solution, vetting: Vetting, rate: FloatArray, area: FloatArray, system: System, *figures: Figure
+) -> Section:
+    """Give the window in a figure and in numbers, what limits each end, and what the gauges should read.
 
     Parameters
     ----------
-    prescription : Prescription
-        As read.
-    rate : ndarray, shape (zones,)
-        Nitrogen rate [kg/m2].
     solution, vetting
         What the verdicts come from.
+    rate, area : ndarray, shape (zones,)
+        [kg/m2], [m2]
     system : str
         ``"us"`` or ``"metric"``.
-    most : int
-        How many zones to list.
-    title : str
-        Of the part.
+    *figures : Figure
+        From `window_figure`, where they are wanted.
     """
-    order = trouble_order(solution, vetting, prescription.area)
-    off = np.flatnonzero(vetting.verdict == "off").tolist()
-    shown, rest = (order + off)[:most], (order + off)[most:]
-    cures = cure_texts(np.array(shown, dtype=np.int64), rate, solution, vetting, system) if shown else []
-    rows: list[tuple[str, ...]] = []
-    names = zone_numbers(prescription)
-    for index, cure in zip(shown, cures, strict=True):
-        limit, name = str(vetting.limited_by[index]), str(vetting.verdict[index])
-        rows.append(
-            (
-                names[index],
-                number(float(rate[index]), "nitrogen rate", system),
-                number(float(prescription.area[index]), "area", system),
-                f"{VERDICTS[name].letter} {name}",
-                f"{limit} (flow too {vetting.side[index]})" if limit else "",
-                ""
-                if name == "off"
-                else span(float(vetting.speed_low[index]), float(vetting.speed_high[index]), "speed", system),
-                "" if np.isnan(vetting.margin[index]) else margin_text(index, vetting, system),
-                cure,
-            )
-        )
-    heads: tuple[str, ...] = (
-        "zone",
-        unit_label("nitrogen rate", system),
-        unit_label("area", system),
-        "verdict",
-        "limit",
-        f"holds at {unit_label('speed', system)}",
-        f"margin {unit_label('pressure', system)}",
-        "what would make it hold",
-    )
-    some = f"{count(len(order) + len(off), 'zone')}, worst first"
-    caption = (
-        f"All {some}"
-        if not rest and len(rows) != 1
-        else "The one zone"
-        if not rest
-        else f"The first {len(shown):,} of {some}"
-    )
-    widths: tuple[float, ...] = (0.65, 0.8, 0.75, 1.15, 1.35, 1.1, 0.85, 3.35)
-    align = "<>><<<><"
-    if not any(row[4] or row[7] for row in rows):  # nothing limits and nothing has to be cured
-        kept = (0, 1, 2, 3, 5, 6)
-        heads, widths = tuple(heads[at] for at in kept), (1.0, 1.2, 1.0, 1.5, 1.6, 1.4)
-        rows, align = [tuple(row[at] for at in kept) for row in rows], "<>><<>"
-    blocks: list[Block] = [Grid(caption, heads, tuple(rows), align, widths)]
-    if rest:
-        verdict = vetting.verdict[rest]
-        left = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS if (verdict == name).any())
-        blocks.append(
-            Para(
-                f"Not listed: {count(len(rest), 'zone')} further from trouble ({left}; "
-                f"{show(float(prescription.area[rest].sum()), 'area', system)}). --all-zones lists every one; the map "
-                "layer that 'geoflow vet --out' writes holds them all."
-            )
-        )
-    blocks.append(
-        Para(
-            "Margin: least pressure above the vapour pressure over the plan, at the worse end of what is not known. A "
-            "rate is that of nitrogen; a raise is the agronomist's decision.",
-            "note",
-        )
-    )
-    return Part("zones", title, tuple(blocks))
+    blocks = (*figures, *window_blocks(solution, system), *gauge_blocks(solution, system, (rate, area, vetting)))
+    return Section("window", "The window, and the plan in it", blocks)
 
 
 def vetted_report(
     outcome: VetOutcome,
-    speeds: tuple[FloatArray, FloatArray],
-    day: Day,
     doubt: Settling | None,
-    origin: Origin,
     system: System,
-    most_zones: int = MOST_ZONES,
+    most_zones: int | None = None,
+    printed: Printed | None = None,
 ) -> Report:
     """Say everything about a vetted field.
 
@@ -327,38 +289,59 @@ def vetted_report(
     ----------
     outcome : VetOutcome
         From `vet_file`.
-    speeds : tuple of ndarray, shape (zones,)
-        Slowest and fastest speed of each zone [m/s].
-    day : Day
-        Hours and loads at these speeds.
     doubt : Settling or None
         What would settle doubtful zones, where there are any.
-    origin : Origin
-        Files, options, version and date.
     system : str
         ``"us"`` or ``"metric"``.
-    most_zones : int
-        How many zones the table lists.
+    most_zones : int, optional
+        How many zones to list.
+    printed : Printed, optional
+        What a report on paper holds besides; without it no figure is drawn.
     """
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
-    asked = Asked(outcome.rate, prescription.area, vetting.verdict, *speeds)
-    # The first sentence is the answer; what was left out of the file stands right below it.
-    warned, dropped = bool(solution.warnings()), left_out_text(prescription)
-    answer = plain(verdict_answer(prescription.area, vetting.verdict, system, warned, 0))
+    rate, area = outcome.rate, prescription.area
+    most = most_zones or (_MOST_SHOWN if printed is None else MOST_ZONES)
+    sections = [_to_do(outcome, doubt, system, most)]
+    figures: list[Figure] = []
+    if printed is not None:
+        sections.append(_map_section(outcome, system))
+        figures.append(window_figure(solution, Asked(rate, area, vetting.verdict, *printed.speeds), system))
+    sections.append(window_section(solution, vetting, rate, area, system, *figures))
+    sections.append(zones_section(prescription, rate, solution, vetting, system, most))
+    if printed is not None:
+        unchanged = Paragraph("None: this report only judges the prescription as it came.")
+        sections.append(Section("changes", "Changes made", (unchanged,)))
+    sections += last_sections(prescription, solution, system, printed)
     return Report(
-        f"{plain(prescription.path.name)} with the bar {plain(solution.bar.name)}",
-        f"Vetted · {plain(heading(solution, system, with_speed=True))}",
-        answer,
-        (
-            _to_do(outcome, doubt, dropped, system),
-            _map_part(outcome, system),
-            window_part(solution, vetting, asked, system),
-            zones_part(prescription, outcome.rate, solution, vetting, system, most_zones),
-            Part("changes", "Changes made", (Para("None: this report only judges the prescription as it came."),)),
-            day_part(day, zone_numbers(prescription), system),
-            caution_part(),
-            basis_part(prescription, solution, origin, system),
-        ),
+        f"{prescription.path.name} with the bar {solution.bar.name}",
+        f"Vetted · {heading(solution, system, with_speed=True)}",
+        verdict_answer(area, vetting.verdict, system, warned=bool(solution.warnings())),
+        tuple(sections),
         SHORT_CAUTION,
-        stamp(origin),
+        "" if printed is None else stamp(printed.origin),
     )
+
+
+def last_sections(
+    prescription: Prescription, solution: Solution, system: System, printed: Printed | None
+) -> list[Section]:
+    """Give what ends every report on a prescription: on paper the day, the cautions and what it rests on.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    printed : Printed or None
+        None where nothing is printed: then what was read, and the cautions.
+    """
+    if printed is None:
+        return [reading_section(prescription, system), caution_section()]
+    return [
+        day_section(printed.day, zone_numbers(prescription), system),
+        caution_section(),
+        basis_section(prescription, solution, printed.origin, system),
+    ]

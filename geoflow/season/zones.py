@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -11,9 +12,9 @@ from geoflow.season.catalog import Entry
 if TYPE_CHECKING:
     import geopandas
 
-    from geoflow.outcomes import ReconcileOutcome
+__all__ = ["ZONE_COLUMNS", "zone_table"]
 
-__all__ = ["ZONE_COLUMNS", "log_zones", "prescription_zones"]
+_DIGITS: Final = 6
 
 ZONE_COLUMNS: Final[dict[str, str]] = {
     "field_id": "string",
@@ -40,57 +41,34 @@ ZONE_COLUMNS: Final[dict[str, str]] = {
 """Columns of the data set with their pandas types; a column a job knows nothing of is empty."""
 
 
-def _table(entry: Entry, rows: list[dict[str, Any]], shapes: Any, crs: Any) -> geopandas.GeoDataFrame:
-    import geopandas
-    import pandas
-
-    columns = {
-        name: pandas.array([row.get(name) for row in rows], dtype=kind)
-        for name, kind in ZONE_COLUMNS.items()
-        if name not in {"field_id", "job"}
-    }
-    same = {"field_id": entry.field, "job": entry.job}
-    columns |= {name: pandas.array([text] * len(rows), dtype="string") for name, text in same.items()}
-    frame = geopandas.GeoDataFrame(
-        {name: columns[name] for name in ZONE_COLUMNS}, geometry=geopandas.GeoSeries(list(shapes), crs=crs)
-    )
-    return frame.to_crs(4326)
-
-
-def prescription_zones(entry: Entry, rows: list[dict[str, Any]], shapes: Any, crs: Any) -> geopandas.GeoDataFrame:
-    """Give the zones of a vetted or rewritten prescription.
+def zone_table(entry: Entry, columns: Mapping[str, Any], shapes: Any, crs: Any) -> geopandas.GeoDataFrame:
+    """Give a field's zones as a part of the data set.
 
     Parameters
     ----------
     entry : Entry
         The field.
-    rows : list of dict
-        Some of `ZONE_COLUMNS` for each zone.
+    columns : mapping of str to sequence, shape (zones,)
+        Some of `ZONE_COLUMNS`; others are left out. NaN, None and empty texts say that there is nothing.
     shapes : ndarray of Polygon or MultiPolygon, shape (zones,)
         In the local frame `crs`.
     crs : pyproj.CRS
         The frame.
     """
-    return _table(entry, rows, shapes, crs)
+    import geopandas
+    import pandas
 
+    def column(name: str, kind: str) -> Any:
+        same = {"field_id": entry.field, "job": entry.job}.get(name)
+        values = columns.get(name, [same] * len(shapes))
+        if kind == "Float64":
+            values = np.round(np.array(values, dtype=np.float64), _DIGITS)
+        elif kind == "string":
+            values = [value or None for value in values]
+        return pandas.array(values, dtype=kind)
 
-def log_zones(
-    entry: Entry, outcome: ReconcileOutcome, document: dict[str, Any], row: dict[str, Any]
-) -> geopandas.GeoDataFrame:
-    """Give the zones of a reconciled log; without a map one row for the whole field, its zone empty."""
-    zones = document["zones"]
-    if zones:
-        rows = [
-            {
-                **{name: zone[name] for name in ZONE_COLUMNS if name in zone},
-                "asked_lb_n_ac": zone["target_lb_n_ac"],
-            }
-            for zone in zones
-        ]
-        return _table(entry, rows, outcome.zones, outcome.read.local_crs)
-    totals = document["totals"]
-    asked, applied = totals["target_mean_lb_n_ac"], totals["ground_mean_lb_n_ac"]
-    whole = {name: row[name] for name in ZONE_COLUMNS if name in row}
-    whole |= {"asked_lb_n_ac": asked, "applied_lb_n_ac": applied}
-    whole["ratio"] = applied / asked if applied is not None and asked else None
-    return _table(entry, [whole], np.array([outcome.boundary], dtype=object), outcome.read.local_crs)
+    frame = geopandas.GeoDataFrame(
+        {name: column(name, kind) for name, kind in ZONE_COLUMNS.items()},
+        geometry=geopandas.GeoSeries(list(shapes), crs=crs),
+    )
+    return frame.to_crs(4326)

@@ -143,7 +143,8 @@ class Answers:
         from pathlib import Path
 
         from geoflow.bar.bar_file import read_bar
-        from geoflow.report.bar_words import describe
+        from geoflow.report.bar_words import bar_report
+        from geoflow.report.terminal import as_text
 
         upload = given_bar(asked)
         with tempfile.TemporaryDirectory(prefix="geoflow-page-") as folder:
@@ -159,7 +160,7 @@ class Answers:
         return {
             "text": text,
             "content": form_content(text, upload.name),
-            "words": describe(bar, system_of(asked)),
+            "words": as_text(bar_report(bar, system_of(asked)), "page"),
             "name": bar.name,
             "sections": [section.name for section in bar.sections],
         }
@@ -215,13 +216,12 @@ class Answers:
 
     def _text(self, tab: Tab, asked: Question) -> Any:
         from geoflow.decide.settling import settling
-        from geoflow.report.text import vet_text
+        from geoflow.report.terminal import as_text
+        from geoflow.report.vetted import vetted_report
 
         _, outcome = self._vetted_plan(tab, asked)
-        solution, vetting = outcome.solution, outcome.vetting
-        doubt = settling(outcome.prescription.area, solution, vetting)
-        said = vet_text(outcome.prescription, outcome.rate, solution, vetting, doubt, system_of(asked))
-        return {"text": said}
+        doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
+        return {"text": as_text(vetted_report(outcome, doubt, system_of(asked)), "page")}
 
     def _stop(self, tab: Tab, asked: Question) -> Any:
         turn = tab.at_work.get("asked")

@@ -119,7 +119,7 @@ def warm_up() -> None:
     """Load what every task needs."""
     import geoflow.ground.geometry
     import geoflow.prescription_files.read_prescription
-    import geoflow.report.text
+    import geoflow.report.vetted
     import geoflow.workflow.rewriting  # noqa: F401
     from geoflow.base.units import parse
 
@@ -162,22 +162,27 @@ def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
 def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
     from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
-    from geoflow.report.text import vet_text
+    from geoflow.report.terminal import as_text
+    from geoflow.report.vetted import vetted_report
     from geoflow.workflow.vetting import write_vetting
 
     tell("Vetting every zone")
     outcome = inputs.vet()
     doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-    parts = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt
-    document = vet_document(*parts)
+    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
     tell("Drawing the map and writing the files")
     folder = Path("vetted")
     _, notes = write_vetting(outcome, folder, document, system, replace=False, protect=inputs.paths)
-    return _pack(folder, "\n".join([vet_text(*parts, system), *notes]))
+    return _pack(
+        folder,
+        "\
+".join([as_text(vetted_report(outcome, doubt, system), "page"), *notes]),
+    )
 
 
 def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system: System) -> Made:
-    from geoflow.report.rewriting import rewrite_text
+    from geoflow.report.rewritten import rewritten_report
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     tell("Vetting every zone")
@@ -189,8 +194,7 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     folder.mkdir()
     tell("Writing the files and reading them back")
     write_rewriting(outcome, target, replace=False, protect=inputs.paths)
-    text = rewrite_text(vetted.prescription, outcome.done, vetted.solution, outcome.extra, rules.policy, system)
-    return _pack(folder, text)
+    return _pack(folder, as_text(rewritten_report(outcome, system), "page"))
 
 
 def _report_files(
@@ -214,8 +218,9 @@ def _report_files(
 
 
 def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
+    from geoflow.report.reconciled import reconciled_report
     from geoflow.report.reconciling import reconcile_document
-    from geoflow.report.reconciling_text import reconcile_text
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.reconcile_outputs import write_reconciliation
     from geoflow.workflow.reconciling import reconcile_file
 
@@ -227,7 +232,7 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     tell("Drawing the map and writing the files")
     document = reconcile_document(outcome)
     write_reconciliation(outcome, folder, document, system, replace=False, protect=protect)
-    made = _pack(folder, reconcile_text(outcome, system))
+    made = _pack(folder, as_text(reconciled_report(outcome, system), "page"))
     shown = [(name, (folder / name).read_bytes()) for name in made.names if name.endswith(".png")]
     return replace(made, pictures=tuple(sorted(shown, key=lambda entry: entry[0] != "map.png")))
 

@@ -16,8 +16,11 @@ from geoflow.report.canvas import STYLES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
-from geoflow.report.layout import span, within, zone_numbers
-from geoflow.report.text import left_out_text, margin_text, reading_lines, verdict_answer
+from geoflow.report.layout import within, zone_numbers
+from geoflow.report.reading import left_out_warning, reading_list
+from geoflow.report.vetted import verdict_answer
+from geoflow.report.window import limit_list, plan_warnings, window_table
+from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
 
 if TYPE_CHECKING:
@@ -68,10 +71,6 @@ def beginning() -> dict[str, Any]:
     }
 
 
-def _unfolded(text: str) -> str:
-    return " ".join(text.split())
-
-
 def _geometry(prescription: Prescription) -> dict[str, Any]:
     """Outlines in decimetres, flat: corners, corners per ring, rings per part, parts per zone; and label places."""
     import shapely
@@ -115,36 +114,22 @@ def field_view(reading: Reading) -> dict[str, Any]:
 
 def facts_view(reading: Reading, system: System) -> dict[str, Any]:
     """What was read, in words."""
-    lines = reading_lines(reading.read.prescription, system)
-    return {"facts": [_unfolded(line).removeprefix("- ").removeprefix("! ") for line in lines]}
-
-
-def _window_rows(solution: Solution, system: System) -> list[list[str]]:
-    certain = solution.window.over_plan(certain=True, commanded=False)
-    possible = solution.window.over_plan(certain=False, commanded=False)
-    flows = [
-        "none" if bounds.empty else within(bounds.low, bounds.high, "ammonia flow", system)
-        for bounds in (certain, possible)
-    ]
-    rates = [solution.rate_bounds(bounds) for bounds in (solution.certain, solution.possible)]
-    shown = ["none" if low > high else within(low, high, "nitrogen rate", system) for low, high in rates]
-    return [["Rate at the planned speed", *shown], ["Flow, all rows in use", *flows]]
+    return {"facts": list(reading_list(reading.read.prescription, system).texts)}
 
 
 def answer_view(
     prescription: Prescription, solution: Solution, verdict: TextArray, system: System, of: str, *, exact: bool
 ) -> dict[str, Any]:
     """Verdicts as one letter per zone, counts, the answer in words, and what it is an answer to."""
-    area, warnings = prescription.area, solution.warnings()
-    answer = verdict_answer(area, verdict, system, bool(warnings), left_out_text(prescription))
+    area = prescription.area
+    warnings = [*plan_warnings(solution), *left_out_warning(prescription)]
     chosen = {name: verdict == name for name in VERDICTS}
-    ends = [("low end", solution.certain.low_limit), ("high end", solution.certain.high_limit)]
     return {
         "exact": exact,
         "of": of,
         "verdicts": "".join(_LETTERS[name] for name in verdict.tolist()),
-        "answer": _unfolded(answer),
-        "warnings": list(warnings),
+        "answer": verdict_answer(area, verdict, system, warned=bool(solution.warnings())),
+        "warnings": [warning.text for warning in warnings],
         "counts": [
             {
                 "name": name,
@@ -153,8 +138,8 @@ def answer_view(
             }
             for name, flags in chosen.items()
         ],
-        "window": _window_rows(solution, system),
-        "limits": [f"{end}: {name}. {LIMITS[name].meaning}" for end, name in ends],
+        "window": window_table(solution, system).rows,
+        "limits": limit_list(solution).texts,
     }
 
 
@@ -198,11 +183,6 @@ def _attributes(table: Any, row: int) -> list[list[str]]:
     ]
 
 
-def _between(low: float, high: float, kind: str, system: System) -> str:
-    words = span(low, high, kind, system)
-    return words if words == "none" else f"{words} {unit_label(kind, system)}"
-
-
 def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[str, Any]:
     """Everything about one zone; its attributes, a row of the table as read, as plain text."""
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
@@ -213,7 +193,7 @@ def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[
     ]
     if verdict != "off":
         margin = float(vetting.margin[at])
-        speeds = _between(float(vetting.speed_low[at]), float(vetting.speed_high[at]), "speed", system)
+        speeds = within(float(vetting.speed_low[at]), float(vetting.speed_high[at]), "speed", system)
         boils = f"it {margin_text(at, vetting, system)}" if margin < 0.0 else _finite(margin, system)
         rows += [["This rate holds at", speeds], ["Least liquid margin over the plan", boils]]
         rows += [["Manifold gauge at this rate", manifold_text(at, outcome.rate, solution, vetting, system)]]

@@ -21,8 +21,8 @@ from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import finding_place, finding_text
 from geoflow.report.ground_figures import cause_chart, class_areas, orifice_chart, ratio_map
+from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
-from geoflow.report.reconciling_text import answer
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries

@@ -26,12 +26,12 @@ from geoflow.ground.passes import lay_passes
 from geoflow.options.typed import DayOptions, ReportFiles
 from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
 from geoflow.report.basis import InputFile, Origin, left_out_keys
-from geoflow.report.changes import rewritten_report
-from geoflow.report.day import Day
+from geoflow.report.day import NO_TANK, Day
 from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
 from geoflow.report.reconciled import Ground, reconciled_report
-from geoflow.report.vetted import MOST_ZONES, vetted_report
+from geoflow.report.rewritten import rewritten_report
+from geoflow.report.vetted import MOST_ZONES, Printed, vetted_report
 from geoflow.workflow.planning import course_of, in_degrees, shares_of
 from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
@@ -174,8 +174,7 @@ def _day(vetted: VetOutcome, rate: FloatArray, speeds: tuple[FloatArray, FloatAr
     nowhere, none = np.zeros((0, 2)), np.zeros(0, dtype=np.int64)
     course = course_of(options, prescription.zones)
     if bar.tank is None:
-        why = "The bar file names no [tank], so loads are not counted."
-        return Day(time, share, course, None, nowhere, None, none, why)
+        return Day(time, share, course, None, nowhere, None, none, NO_TANK)
     try:
         passes = lay_passes(prescription.zones, course, width)
         loads = tank_loads(passes, rate, prescription.area, bar, solution.plan.temperature[0], heel=left)
@@ -231,9 +230,8 @@ def report_on_vetting(
         If an option makes no sense.
     """
     speeds = _speeds_of(vetted)
-    hours = _day(vetted, vetted.rate, speeds, day)
-    most = len(vetted.rate) if all_zones else MOST_ZONES
-    return vetted_report(vetted, speeds, hours, doubt, origin, system, most)
+    printed = Printed(speeds, _day(vetted, vetted.rate, speeds, day), origin)
+    return vetted_report(vetted, doubt, system, len(vetted.rate) if all_zones else None, printed)
 
 
 def report_on_rewriting(
@@ -243,9 +241,8 @@ def report_on_rewriting(
     done = outcome.done
     speeds = done.speed_low, done.speed_high
     after: Vetting = vet(done.after, outcome.vetted.solution, speeds)
-    hours = _day(outcome.vetted, done.after, speeds, day)
-    most = len(done.after) if all_zones else MOST_ZONES
-    return rewritten_report(outcome, after, hours, origin, system, most)
+    printed = Printed(speeds, _day(outcome.vetted, done.after, speeds, day), origin)
+    return rewritten_report(outcome, system, len(done.after) if all_zones else None, (after, printed))
 
 
 def _lay_ground(outcome: ReconcileOutcome) -> Ground | None:
@@ -265,8 +262,8 @@ def report_on_reconciling(
     outcome: ReconcileOutcome, origin: Origin, system: System, *, all_zones: bool = False
 ) -> Report:
     """Make the report on a reconciled log; parameters and errors as for `report_on_vetting`."""
-    most = len(outcome.zones) if all_zones else MOST_ZONES
-    return reconciled_report(outcome, _lay_ground(outcome), origin, system, most)
+    most = None if all_zones else MOST_ZONES
+    return reconciled_report(outcome, system, most, _lay_ground(outcome), origin)
 
 
 def write_report(
@@ -304,8 +301,8 @@ def write_report(
     out, pdf = Path(files.out), None if files.pdf is None else Path(files.pdf)
     if pdf is not None and pdf.resolve() == out.resolve():
         raise OutputError("HTML and PDF would be one file", where=str(pdf), cure="give them different names")
-    pictures = [] if files.figures is None else list(report.pictures())
-    targets = [out, *filter(None, [pdf]), *(Path(files.figures or "") / f"{picture.name}.png" for picture in pictures)]
+    drawn = [] if files.figures is None else list(report.figures())
+    targets = [out, *filter(None, [pdf]), *(Path(files.figures or "") / f"{figure.name}.png" for figure in drawn)]
     paper: Paper = files.paper or ("letter" if system == "us" else "a4")
     # A folder within another is opened first, so that the outer one is not taken for a new one.
     homes = sorted({target.parent.resolve() for target in targets}, key=lambda path: -len(path.parts))
@@ -314,7 +311,7 @@ def write_report(
         places = [folders[target.parent.resolve()].stage(target.name) for target in targets]
         contents = [as_html(report).encode("utf-8")]
         contents += [] if pdf is None else [as_pdf(report, paper, date)]
-        contents += [picture.png for picture in pictures]
+        contents += [figure.png for figure in drawn]
         for place, content in zip(places, contents, strict=True):
             place.write_bytes(content)
     return [str(target) for target in targets]

@@ -1,0 +1,238 @@
+"""The figures a season keeps of a field: its row of the table, its findings and its zones."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.units import from_si
+from geoflow.decide.rewrite import REASONS
+from geoflow.report.findings import concern_texts, finding_numbers, finding_text
+from geoflow.report.json_numbers import in_unit, rounded
+from geoflow.report.layout import count
+from geoflow.report.reconciling import zone_columns
+
+if TYPE_CHECKING:
+    from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
+    from geoflow.prescription_files.read_prescription import Prescription
+
+__all__ = ["ROW_COLUMNS", "Figures", "reconciled_figures", "rewritten_figures", "vetted_figures"]
+
+ROW_COLUMNS: Final[dict[str, type]] = {
+    "field": str,
+    "job": str,
+    "status": str,
+    "bar": str,
+    "lon": float,
+    "lat": float,
+    "zones": int,
+    "area_ac": float,
+    "asked_lb_n": float,
+    "after_lb_n": float,
+    "applied_lb_n": float,
+    "covered_ac": float,
+    "missed_ac": float,
+    "doubled_ac": float,
+    "compared_ac": float,
+    "within_10": float,
+    "holds_ac": float,
+    "doubtful_ac": float,
+    "fails_ac": float,
+    "off_ac": float,
+    "findings": int,
+    "finding_kinds": str,
+    "error": str,
+    "error_where": str,
+    "error_cure": str,
+}
+"""Columns of the season's table; pounds are nitrogen, `within_10` a share of `compared_ac`."""
+
+_VERDICTS: Final = ("holds", "doubtful", "fails", "off")
+_UNPLACED: Final = 1e-4  # of the field's nitrogen, below which none is missed
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Figures:
+    """What the season keeps of a field.
+
+    Attributes
+    ----------
+    row : dict
+        Some of `ROW_COLUMNS`.
+    findings : list of dict
+        ``kind``, ``about`` (``"bar"``, ``"plan"`` or ``"field"``), ``text``, ``acres`` and ``numbers``.
+    zones : dict of str to ndarray, shape (zones,)
+        Some of `zones.ZONE_COLUMNS`.
+    """
+
+    row: dict[str, Any]
+    findings: list[dict[str, Any]]
+    zones: dict[str, Any]
+
+
+def _acres(area: float) -> float | None:
+    return in_unit(area, "area", "acre")
+
+
+def _pounds(mass: float) -> float | None:
+    return in_unit(mass, "mass", "lb")
+
+
+def _rates(rate: FloatArray) -> Any:
+    return from_si(rate, "nitrogen rate", "lb/acre")
+
+
+def _finding(kind: str, about: str, text: str, acres: float | None = None, **numbers: Any) -> dict[str, Any]:
+    return {"kind": kind, "about": about, "text": text, "acres": acres, "numbers": numbers}
+
+
+def _warnings(texts: Iterable[str]) -> list[dict[str, Any]]:
+    return [_finding("plan", "plan", text) for text in texts]
+
+
+def _place(centre: tuple[float, float]) -> dict[str, float]:
+    return {"lon": round(centre[0], 6), "lat": round(centre[1], 6)}
+
+
+def _prescription_row(bar: str, prescription: Prescription, rate: FloatArray, verdict: TextArray) -> dict[str, Any]:
+    area = prescription.area
+    return {
+        "bar": bar,
+        **_place(prescription.centre),
+        "zones": area.size,
+        "area_ac": _acres(float(area.sum())),
+        "asked_lb_n": _pounds(float(rate @ area)),
+        **{f"{name}_ac": _acres(float(area[verdict == name].sum())) for name in _VERDICTS},
+    }
+
+
+def _verdict_findings(area: FloatArray, verdict: TextArray, limited_by: TextArray) -> list[dict[str, Any]]:
+    """Zones that fail or are doubtful, by the limit that binds; the largest ground first."""
+    found = []
+    for name in ("fails", "doubtful"):
+        for limit in np.unique(limited_by[verdict == name]).tolist():
+            acres = from_si(area[(verdict == name) & (limited_by == limit)], "area", "acre")
+            text = f"{name} for {limit}: {count(acres.size, 'zone')}, {acres.sum():,.1f} ac"
+            found.append(_finding(f"{name}: {limit}", "plan", text, rounded(acres.sum())))
+    return sorted(found, key=lambda one: -one["acres"])
+
+
+def vetted_figures(outcome: VetOutcome) -> Figures:
+    """Take a vetted prescription's figures.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        From `vet_file`.
+    """
+    prescription, vetting, solution = outcome.prescription, outcome.vetting, outcome.solution
+    zones = {
+        "zone": prescription.row,
+        "area_ac": from_si(prescription.area, "area", "acre"),
+        "asked_lb_n_ac": _rates(outcome.rate),
+        "verdict": vetting.verdict,
+        "side": vetting.side,
+        "limited_by": vetting.limited_by,
+        "speed_low_mph": from_si(vetting.speed_low, "speed", "mile/hour"),
+        "speed_high_mph": from_si(vetting.speed_high, "speed", "mile/hour"),
+        "liquid_margin_psi": from_si(vetting.margin, "pressure", "psi"),
+    }
+    row = _prescription_row(solution.bar.name, prescription, outcome.rate, vetting.verdict)
+    findings = _verdict_findings(prescription.area, vetting.verdict, vetting.limited_by)
+    return Figures(row, findings + _warnings(solution.warnings()), zones)
+
+
+def _rewriting_findings(outcome: RewriteOutcome) -> list[dict[str, Any]]:
+    done, area = outcome.done, outcome.vetted.prescription.area
+    found = []
+    if done.left_failing.any():
+        left = float(from_si(area[done.left_failing].sum(), "area", "acre"))
+        text = f"{done.left_failing.sum()} zones, {left:,.1f} ac, still do not hold"
+        found.append(_finding("left failing", "plan", text, rounded(left)))
+    if done.raised.any():
+        text = (
+            f"{done.raised.sum()} zones were RAISED above the prescription; check them against the agronomist's "
+            "ceiling, the label and local nitrogen rules before anything is applied"
+        )
+        found.append(_finding("raised", "field", text))
+    if abs(done.unplaced) > _UNPLACED * done.nitrogen_before:
+        text = f"{from_si(done.unplaced, 'mass', 'lb'):+,.0f} lb of nitrogen found no zone with room"
+        found.append(_finding("nitrogen not placed", "plan", text))
+    return found
+
+
+def rewritten_figures(outcome: RewriteOutcome) -> Figures:
+    """Take a rewritten prescription's figures.
+
+    Parameters
+    ----------
+    outcome : RewriteOutcome
+        From `rewrite_file`.
+    """
+    done, prescription, solution = outcome.done, outcome.vetted.prescription, outcome.vetted.solution
+    zones = {
+        "zone": prescription.row,
+        "area_ac": from_si(prescription.area, "area", "acre"),
+        "asked_lb_n_ac": _rates(done.before),
+        "after_lb_n_ac": _rates(done.after),
+        "verdict": done.verdict,
+        "verdict_before": done.verdict_before,
+        "speed_low_mph": from_si(done.speed_low, "speed", "mile/hour"),
+        "speed_high_mph": from_si(done.speed_high, "speed", "mile/hour"),
+        "reason": np.array([REASONS[reason] for reason in done.reason.tolist()]),
+    }
+    row = _prescription_row(solution.bar.name, prescription, done.before, done.verdict)
+    masses = {"asked_lb_n": _pounds(done.nitrogen_before), "after_lb_n": _pounds(done.nitrogen_after)}
+    return Figures({**row, **masses}, _warnings(solution.warnings()) + _rewriting_findings(outcome), zones)
+
+
+def _log_findings(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
+    found = [_finding(kind, "field", text) for kind, text in concern_texts(outcome, "us")]
+    for one in outcome.judged:
+        numbers = {name: value for name, value in finding_numbers(one).items() if value is not None}
+        text = finding_text(one, outcome, "us")
+        found.append(_finding(one.kind, "bar", text, numbers.get("area_ac"), **numbers))
+    return found
+
+
+def _log_row(outcome: ReconcileOutcome) -> dict[str, Any]:
+    found, overlay = outcome.found, outcome.found.overlay
+    field = overlay.covered_in_field + found.missed if found.has_field else overlay.covered
+    return {
+        "bar": None if outcome.bar is None else outcome.bar.name,
+        **_place(outcome.read.centre),
+        "zones": 0 if found.zones is None else found.zones.area.size,
+        "area_ac": _acres(field),
+        "asked_lb_n": _pounds(found.nitrogen_asked) if found.asked_by else None,
+        "applied_lb_n": _pounds(found.nitrogen_out),
+        "covered_ac": _acres(overlay.covered),
+        "missed_ac": _acres(found.missed) if found.has_field else None,
+        "doubled_ac": _acres(overlay.doubled),
+        "compared_ac": _acres(found.agreement.area),
+        "within_10": rounded(found.agreement.within_10),
+    }
+
+
+def reconciled_figures(outcome: ReconcileOutcome) -> Figures:
+    """Take a reconciled log's figures; without a map its whole field counts as one zone without a number.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
+    row = _log_row(outcome)
+    zones: dict[str, Any] = dict(zone_columns(outcome))
+    if zones:
+        zones["asked_lb_n_ac"] = zones.pop("target_lb_n_ac")
+    else:
+        asked, applied = outcome.found.agreement.target_mean, outcome.ground_mean
+        means = {"asked_lb_n_ac": _rates(np.array([asked])), "applied_lb_n_ac": _rates(np.array([applied]))}
+        ratio = np.array([applied / asked if asked > 0.0 else np.nan])
+        areas = ("area_ac", "covered_ac", "missed_ac", "doubled_ac", "within_10")
+        zones = {**{name: [row[name]] for name in areas}, **means, "ratio": ratio}
+    return Figures(row, _log_findings(outcome), zones)
