@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow import __version__
+from geoflow.bar.left_out import left_out_keys
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, RangeError, UsageError
 from geoflow.base.units import System, parse
@@ -24,7 +25,7 @@ from geoflow.files.inputs import InputSnapshot, files_of
 from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import field_heading, lay_passes
 from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
-from geoflow.report.basis import InputFile, Origin, left_out_keys
+from geoflow.report.basis import InputFile, Origin
 from geoflow.report.day import NO_TANK, Day
 from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
@@ -36,12 +37,8 @@ from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
 if TYPE_CHECKING:
     from geoflow.decide.settling import Settling
-    from geoflow.files.inputs import InputSnapshot
-    from geoflow.report.basis import InputFile, Origin
-    from geoflow.report.day import Day
     from geoflow.report.model import Report
     from geoflow.report.pdf import Paper
-    from geoflow.report.reconciled import Ground
 
 __all__ = [
     "Sources",
