@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from geoflow.bar.equipment import Bar, Orifice
-from geoflow.bar.keys import keys_of
 from geoflow.base.said import said_range
 from geoflow.base.units import System, show, show_range
 from geoflow.decide.vet import Solution
@@ -24,7 +22,6 @@ __all__ = [
     "InputFile",
     "Origin",
     "basis_section",
-    "left_out_keys",
     "origin_blocks",
     "stamp",
 ]
@@ -90,43 +87,6 @@ class Origin:
 def stamp(origin: Origin) -> str:
     """Version and date in one line."""
     return f"geoflow {origin.version}, {origin.date.isoformat()}"
-
-
-def left_out_keys(content: dict[str, object]) -> tuple[tuple[str, str], ...]:
-    """Keys with a default that a bar file leaves out, as a path to each and the value that counts.
-
-    Parameters
-    ----------
-    content : dict
-        The bar file as TOML gives it; it has been read without error before.
-    """
-    found: list[tuple[str, str]] = []
-
-    def look(path: str, place: str, table: object) -> None:
-        if isinstance(table, dict):
-            for key in keys_of(path).values():
-                if key.default is not None and key.name not in table:
-                    found.append((f"{place}{key.name}", str(key.default)))
-
-    def each(value: object) -> Iterable[object]:
-        return value if isinstance(value, list) else [value]
-
-    look("", "", content)
-    for name in ("suction", "pump", "meter", "control_valve", "tank"):
-        look(name, f"{name}.", content.get(name))
-    hose = content.get("row_hose")
-    if isinstance(hose, dict) and "back_pressure" not in hose:
-        look("row_hose", "row_hose.", hose)
-    for section in each(content.get("sections", [])):
-        if isinstance(section, dict) and "feed" in section:
-            look("sections.feed", f"section {section.get('name')}: feed.", section["feed"])
-    orifices = content.get("orifices")
-    for name, orifice in orifices.items() if isinstance(orifices, dict) else ():
-        look("orifices", f"orifices.{name}.", orifice)
-        points = orifice.get("measured", []) if isinstance(orifice, dict) else []
-        for number, point in enumerate(each(points), 1):
-            look("orifices.measured", f"orifices.{name}.measured {number}: ", point)
-    return tuple(found)
 
 
 def _points(orifice: Orifice, system: System) -> str:

@@ -115,11 +115,9 @@ def _what_would_help(plan: PlanOutcome, system: System) -> list[Block]:
     return [Paragraph(f"What would help: {'; or '.join(ways)}.")]
 
 
-def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
-    """Zones by rate: runs of rates that share speed and verdict."""
-    vetting, rate, area = plan.vetted.vetting, plan.vetted.rate, plan.vetted.prescription.area
-    names, (slow, fast) = zone_numbers(plan.vetted.prescription), plan.speeds
-    rows = []
+def _runs(plan: PlanOutcome) -> list[tuple[tuple[float, float, str, str], list[int]]]:
+    """Zones in runs of rates that share speed, verdict and limit, which come with their members."""
+    vetting, rate, (slow, fast) = plan.vetted.vetting, plan.vetted.rate, plan.speeds
     runs: list[tuple[tuple[float, float, str, str], list[int]]] = []
     for index in np.lexsort((np.arange(rate.size), fast, slow, rate)).tolist():
         if rate[index] > 0.0:
@@ -127,6 +125,13 @@ def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Sec
             if not runs or runs[-1][0] != key:
                 runs.append((key, []))
             runs[-1][1].append(index)
+    return runs
+
+
+def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
+    """Zones by rate."""
+    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, zone_numbers(plan.vetted.prescription)
+    rows, runs = [], _runs(plan)
     for (low, high, verdict, limit), members in runs:
         rates = rate[members]
         rows.append(

@@ -18,37 +18,29 @@ if TYPE_CHECKING:
 __all__ = ["SIDE_COLUMNS", "rewrite_document", "side_rows"]
 
 SIDE_COLUMNS: Final = (
-    "row",
-    "zone",
-    "before_lb_n_ac",
-    "after_lb_n_ac",
-    "area_ac",
-    "change_lb_n",
-    "speed_low_mph",
-    "speed_high_mph",
-    "verdict_before",
-    "verdict_after",
-    "reason",
+    *("row", "zone", "before_lb_n_ac", "after_lb_n_ac", "area_ac", "change_lb_n", "speed_low_mph", "speed_high_mph"),
+    *("verdict_before", "verdict_after", "reason"),
 )
 
 
 def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]]:
+    """Give `SIDE_COLUMNS` of every zone, and whether it changed."""
     area = from_si(prescription.area, "area", "acre")
     before, after = (in_units(rate, "nitrogen rate", "lb/acre") for rate in (done.before, done.after))
-    return {
-        "zone": prescription.row.tolist(),
-        "number": zone_numbers(prescription),
-        "before": before,
-        "after": after,
-        "area": np.round(area, 6).tolist(),
-        "moved": np.round((np.array(after) - np.array(before)) * area, 6).tolist(),
-        "slow": in_units(done.speed_low, "speed", "mile/hour"),
-        "fast": in_units(done.speed_high, "speed", "mile/hour"),
-        "verdict_before": done.verdict_before.tolist(),
-        "verdict": done.verdict.tolist(),
-        "reason": [REASONS[reason] for reason in done.reason.tolist()],
-        "changed": (done.rate_changed | np.char.endswith(done.reason, "speed")).tolist(),
-    }
+    columns = (
+        prescription.row.tolist(),
+        zone_numbers(prescription),
+        before,
+        after,
+        np.round(area, 6).tolist(),
+        np.round((np.array(after) - np.array(before)) * area, 6).tolist(),
+        *(in_units(speed, "speed", "mile/hour") for speed in (done.speed_low, done.speed_high)),
+        done.verdict_before.tolist(),
+        done.verdict.tolist(),
+        [REASONS[reason] for reason in done.reason.tolist()],
+    )
+    changed = (done.rate_changed | np.char.endswith(done.reason, "speed")).tolist()
+    return {**dict(zip(SIDE_COLUMNS, columns, strict=True)), "changed": changed}
 
 
 def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
@@ -57,24 +49,8 @@ def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
     ``row`` counts from 0, for programs; ``zone`` is the number people see.
     """
     columns = _columns(prescription, done)
-    names = (
-        "zone",
-        "number",
-        "before",
-        "after",
-        "area",
-        "moved",
-        "slow",
-        "fast",
-        "verdict_before",
-        "verdict",
-        "reason",
-    )
-    return [
-        [columns[name][index] for name in names]
-        for index in range(len(done.before))
-        if columns["changed"][index] or done.left_failing[index]
-    ]
+    touched = np.flatnonzero(np.array(columns["changed"], dtype=bool) | done.left_failing).tolist()
+    return [[columns[name][index] for name in SIDE_COLUMNS] for index in touched]
 
 
 def rewrite_document(
@@ -82,23 +58,23 @@ def rewrite_document(
 ) -> dict[str, Any]:
     """Give the rewriting as the contract has it; `extra` holds short zones and money, where asked for."""
     columns = _columns(prescription, done)
-    moved = np.array(columns["moved"])
+    moved = np.array(columns["change_lb_n"])
     changed = np.array(columns["changed"], dtype=bool)
-    acres = np.array(columns["area"])
+    acres = np.array(columns["area_ac"])
     return {
         "zones": [
             {
                 "zone": zone,
-                "before_lb_n_ac": columns["before"][index],
-                "after_lb_n_ac": columns["after"][index],
-                "speed_mph": [columns["slow"][index], columns["fast"][index]],
+                "before_lb_n_ac": columns["before_lb_n_ac"][index],
+                "after_lb_n_ac": columns["after_lb_n_ac"][index],
+                "speed_mph": [columns["speed_low_mph"][index], columns["speed_high_mph"][index]],
                 "changed": columns["changed"][index],
                 "reason": columns["reason"][index],
-                "area_ac": columns["area"][index],
+                "area_ac": columns["area_ac"][index],
                 "verdict_before": columns["verdict_before"][index],
-                "verdict_after": columns["verdict"][index],
+                "verdict_after": columns["verdict_after"][index],
             }
-            for index, zone in enumerate(columns["zone"])
+            for index, zone in enumerate(columns["row"])
         ],
         "totals": {
             "nitrogen_before_lb": in_unit(done.nitrogen_before, "mass", "lb"),

@@ -66,6 +66,18 @@ def verdict_table(rate: FloatArray, prescription: Prescription, verdict: TextArr
     return Table("Zones by verdict", heads, tuple(rows), "<>>><", (1.4, 0.8, 1.0, 1.2, 5.6))
 
 
+def _verdict_cells(index: int, vetting: Vetting, system: System) -> tuple[str, str, str, str]:
+    """Verdict, limit, speeds it holds at and least margin of one zone."""
+    limit, name = str(vetting.limited_by[index]), str(vetting.verdict[index])
+    slow, fast = float(vetting.speed_low[index]), float(vetting.speed_high[index])
+    return (
+        f"{VERDICTS[name].letter} {name}",
+        f"{limit} (flow too {vetting.side[index]})" if limit else "",
+        "" if name == "off" else span(slow, fast, "speed", system),
+        "" if np.isnan(vetting.margin[index]) else margin_text(index, vetting, system),
+    )
+
+
 def zones_section(
     prescription: Prescription,
     rate: FloatArray,
@@ -97,24 +109,17 @@ def zones_section(
     off = np.flatnonzero(vetting.verdict == "off").tolist()
     shown, rest = (order + off)[:most], (order + off)[most:]
     cures = cure_texts(np.array(shown, dtype=np.int64), rate, solution, vetting, system) if shown else []
-    rows: list[tuple[str, ...]] = []
     names = zone_numbers(prescription)
-    for index, cure in zip(shown, cures, strict=True):
-        limit, name = str(vetting.limited_by[index]), str(vetting.verdict[index])
-        rows.append(
-            (
-                names[index],
-                number(float(rate[index]), "nitrogen rate", system),
-                number(float(prescription.area[index]), "area", system),
-                f"{VERDICTS[name].letter} {name}",
-                f"{limit} (flow too {vetting.side[index]})" if limit else "",
-                ""
-                if name == "off"
-                else span(float(vetting.speed_low[index]), float(vetting.speed_high[index]), "speed", system),
-                "" if np.isnan(vetting.margin[index]) else margin_text(index, vetting, system),
-                cure,
-            )
+    rows = tuple(
+        (
+            names[index],
+            number(float(rate[index]), "nitrogen rate", system),
+            number(float(prescription.area[index]), "area", system),
+            *_verdict_cells(index, vetting, system),
+            cure,
         )
+        for index, cure in zip(shown, cures, strict=True)
+    )
     heads = (
         "zone",
         unit_label("nitrogen rate", system),
@@ -127,7 +132,7 @@ def zones_section(
     )
     every = count(len(order) + len(off), "zone")
     caption = f"The first {len(shown):,} of {every}" if rest else "The one zone" if len(shown) == 1 else f"All {every}"
-    table = Table(caption, heads, tuple(rows), "<>><<<><", (0.65, 0.8, 0.75, 1.15, 1.35, 1.1, 0.85, 3.35))
+    table = Table(caption, heads, rows, "<>><<<><", (0.65, 0.8, 0.75, 1.15, 1.35, 1.1, 0.85, 3.35))
     if any(row[4] or row[7] for row in rows):
         # At the terminal the cures stand above, told once for all zones that share one.
         blocks: list[Block] = [replace(table, on=PRINTED), table.columns(range(7), on=SCREEN)]

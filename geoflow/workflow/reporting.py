@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow import __version__
+from geoflow.bar.left_out import left_out_keys
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, RangeError, UsageError
 from geoflow.base.units import System
@@ -25,7 +26,7 @@ from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import lay_passes
 from geoflow.options.typed import DayOptions, ReportFiles
 from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
-from geoflow.report.basis import InputFile, Origin, left_out_keys
+from geoflow.report.basis import InputFile, Origin
 from geoflow.report.day import NO_TANK, Day
 from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
