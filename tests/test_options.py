@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import json
 import typing
 from pathlib import Path
+from typing import Any
 
+import geopandas
 import pytest
+import shapely
 
 from geoflow import cli
 from geoflow.bar.keys import NITROGEN_FRACTION
@@ -17,7 +21,10 @@ from geoflow.options import typed
 from geoflow.options.table import COMMANDS, OPTION_KINDS, OPTIONS, PAGE_PARTS, TARGET, option_table_markdown, options_of
 from geoflow.options.typed import ReadOptions, RewriteOptions, told
 
-DOCS = Path(__file__).parent.parent / "docs"
+ROOT = Path(__file__).parent.parent
+DOCS = ROOT / "docs"
+HERON = str(ROOT / "sample_fields/heron.toml")
+LANTERN, LOG = ROOT / "sample_fields/lantern_flat.shp", ROOT / "sample_fields/lantern_flat_log.csv"
 # Each object with a command that fills it.
 OBJECTS = {
     typed.PlanOptions: "vet",
@@ -126,3 +133,39 @@ def test_the_document_of_the_options_is_that_of_the_table() -> None:
     _, _, rest = (DOCS / "options.md").read_text("utf-8").partition("<!-- options: made by geoflow.options.table -->\n")
     table, end, _ = rest.partition("<!-- end of options -->")
     assert end and table == option_table_markdown(), "run: .venv/bin/python tests docs"
+
+
+def reconciled(capsys: pytest.CaptureFixture[str], target: Path, *more: str) -> dict[str, Any]:
+    asked = ["--bar", HERON, "--target", str(target), "--target-rate-column", "target", *more]
+    assert cli.main(["reconcile", str(LOG), *asked, "--json", "-"]) in (0, 1)
+    return dict(json.loads(capsys.readouterr().out))
+
+
+def test_a_log_is_compared_with_a_map_that_needs_to_be_told_about(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Latitude first, and gallons counted at a temperature: densities of saturated liquid from CoolProp."""
+    from CoolProp.CoolProp import PropsSI
+
+    zones = geopandas.read_file(LANTERN).to_crs(4326).rename(columns={"lb_n_ac": "target"})[["target", "geometry"]]
+    zones.to_file(tmp_path / "plain.geojson", engine="pyogrio", driver="GeoJSON")
+    zones.geometry = shapely.transform(zones.geometry.array, lambda corners: corners[:, ::-1])
+    zones.to_file(tmp_path / "swapped.geojson", engine="pyogrio", driver="GeoJSON")
+    unit = ("--target-rate-unit", "lb N/ac")
+    plain = reconciled(capsys, tmp_path / "plain.geojson", *unit)
+    turned = reconciled(capsys, tmp_path / "swapped.geojson", *unit, "--target-swap-axes")
+    assert turned["totals"]["target_lb_n"] == pytest.approx(plain["totals"]["target_lb_n"], rel=1e-6)
+    gallons = [
+        reconciled(
+            capsys,
+            tmp_path / "plain.geojson",
+            "--target-rate-unit",
+            "gal NH3/ac",
+            "--target-volume-temperature",
+            f"{degrees} degF",
+        )
+        for degrees in (20, 80)
+    ]
+    cold, warm = (PropsSI("D", "T", (degrees + 459.67) / 1.8, "Q", 0, "Ammonia") for degrees in (20, 80))
+    ratio = gallons[0]["totals"]["target_lb_n"] / gallons[1]["totals"]["target_lb_n"]
+    assert ratio == pytest.approx(cold / warm, rel=1e-3)
