@@ -13,8 +13,14 @@ from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.basis import Origin, caution_part, origin_blocks, stamp
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import concern_texts, finding_text, place_text
-from geoflow.report.ground import orifice_figure, ratio_figure, spread_figure
-from geoflow.report.ground_figures import class_areas
+from geoflow.report.ground_figures import (
+    ORIFICE_WORDS,
+    SPREAD_WORDS,
+    class_areas,
+    orifice_figure,
+    ratio_figure,
+    spread_figure,
+)
 from geoflow.report.layout import count
 from geoflow.report.model import Block, Grid, Items, Para, Part, Picture, Report, plain
 from geoflow.report.reconciled_rows import (
@@ -135,8 +141,7 @@ def _spread_part(outcome: ReconcileOutcome, system: System) -> Part:
         "Left, how much ground got which ratio of applied to target; right, the ground more than 10 % off, by cause: "
         f"{said}."
     )
-    caption = "The last bar on the left holds everything that got twice its target or more."
-    blocks: list[Block] = [Picture("spread", png, size, alt, caption), _agreement_grid(outcome, system)]
+    blocks: list[Block] = [Picture("spread", png, size, alt, SPREAD_WORDS), _agreement_grid(outcome, system)]
     if causes:
         heads = ("cause", unit_label("area", system), "share")
         blocks.append(Grid("Ground more than 10 % off, by cause", heads, tuple(causes), "<>>", (4.0, 1.2, 1.2)))
@@ -197,12 +202,7 @@ def _bar_part(outcome: ReconcileOutcome, ground: Ground | None, system: System) 
         png, size = orifice_figure(series)
         middle = 100.0 * float(np.nanmedian(series.ratio))
         alt = f"Effective orifice area over the log, in percent of the bar file's; the median is {middle:.0f} %."
-        caption = (
-            "Dots: flow over what the bar file's orifices would pass at the logged pressure and temperature, whole bar "
-            "on and liquid. Grey: what the uncertain coefficient and flashing allow. Falling: plugging; rising: wear, "
-            "or a transmitter or meter that drifts."
-        )
-        blocks.append(Picture("orifices", png, size, alt, caption))
+        blocks.append(Picture("orifices", png, size, alt, ORIFICE_WORDS))
     missing = tuple(f"{one.kind}: needs {', '.join(one.missing)}" for one in outcome.diagnosis if one.missing)
     if missing:
         blocks += [Para("Could not be judged, for want of columns", "head"), Items(missing)]

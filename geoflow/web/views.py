@@ -11,11 +11,11 @@ from geoflow.base.arrays import IntArray, TextArray
 from geoflow.base.schema import LIMITS, VERDICTS
 from geoflow.base.units import RATE_UNITS, System, number, show, unit_label
 from geoflow.decide.rewrite import POLICIES
-from geoflow.report.canvas import STYLES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
 from geoflow.report.layout import span, within, zone_numbers
+from geoflow.report.symbology import VERDICT_LOOKS
 from geoflow.report.text import left_out_text, margin_text, reading_lines, verdict_answer
 from geoflow.web.bar_form import form_description
 
@@ -49,9 +49,9 @@ def beginning() -> dict[str, Any]:
                 "name": verdict.name,
                 "letter": verdict.letter,
                 "meaning": verdict.meaning,
-                "fill": STYLES[name].fill,
-                "hatch": STYLES[name].hatch,
-                "hatchColour": STYLES[name].hatch_colour,
+                "fill": VERDICT_LOOKS[name].fill,
+                "hatch": VERDICT_LOOKS[name].hatch,
+                "hatchColour": VERDICT_LOOKS[name].hatch_colour,
             }
             for name, verdict in VERDICTS.items()
         ],

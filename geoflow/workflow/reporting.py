@@ -179,18 +179,6 @@ def _day(
     return Day(time, share, course, loads, in_degrees(vetted, loads.x, loads.y), end.temperature, lost, "")
 
 
-def _speeds_of(vetted: VetOutcome) -> tuple[FloatArray, FloatArray]:
-    """Slowest and fastest speed each zone was vetted at [m/s]: the plan's, or its own from --zone-speeds."""
-    window, fraction = vetted.solution.window, vetted.solution.bar.nitrogen_fraction
-    asked = vetted.rate > 0.0
-    per_speed = np.where(asked, vetted.rate, 1.0) * window.width / fraction
-    flows = vetted.vetting.flow_low, vetted.vetting.flow_high
-    slow, fast = (
-        np.where(asked, flow / per_speed, plan) for flow, plan in zip(flows, vetted.solution.plan.speed, strict=True)
-    )
-    return slow, fast
-
-
 def report_on_vetting(
     vetted: VetOutcome,
     doubt: Settling | None,
@@ -234,7 +222,7 @@ def report_on_vetting(
         If an option makes no sense, or an input changed meanwhile.
     """
 
-    speeds = _speeds_of(vetted)
+    speeds = vetted.vetting.driven
     day = _day(vetted, vetted.rate, speeds, heading, heel, efficiency)
     most = len(vetted.rate) if all_zones else MOST_ZONES
     return vetted_report(vetted, speeds, day, doubt, _origin(sources, bar_file, asked, date), system, most)
