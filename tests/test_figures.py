@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,8 +15,12 @@ from matplotlib.image import imread
 from matplotlib.text import Text
 
 from geoflow.base.schema import VERDICTS
-from geoflow.report.canvas import STYLES
-from geoflow.report.figures import verdict_map, window_chart
+from geoflow.report import symbology
+from geoflow.report.canvas import Heading
+from geoflow.report.maps import Panel, field_map
+from geoflow.report.symbology import VERDICT_LOOKS
+from geoflow.report.window_bands import Band
+from geoflow.report.window_panels import Asked, draw_windows
 
 NAMES = list(VERDICTS)
 WORDS = {"title": "A field", "subtitle": "All is well.", "footer": "Ammonia burns.", "label": None, "system": "us"}
@@ -40,7 +46,7 @@ def is_colour(image: np.ndarray, colour: str) -> np.ndarray:
 
 def is_fill(image: np.ndarray, verdict: str) -> np.ndarray:
     """Pixels of the map, left of the key, in the fill of a verdict."""
-    return is_colour(image, STYLES[verdict].fill)[:, :1140]
+    return is_colour(image, VERDICT_LOOKS[verdict].fill)[:, :1140]
 
 
 def grid(count: int, side: float) -> np.ndarray:
@@ -50,7 +56,12 @@ def grid(count: int, side: float) -> np.ndarray:
 
 def draw(path, zones, verdict, **words) -> np.ndarray:
     zones = np.asarray(zones, dtype=object)
-    verdict_map(path, zones, verdict, **{**WORDS, **words})
+    said = {**WORDS, **words}
+    heading = Heading(said["title"], said["subtitle"], said["footer"])
+    how = {"label": said["label"], "system": said["system"], "heading": heading}
+    png, size = field_map(zones, [Panel("", verdict)], VERDICT_LOOKS, **how)
+    assert size == (8.0, 6.0)
+    path.write_bytes(png)
     return pixels(path)
 
 
@@ -110,18 +121,47 @@ def test_the_contrast_formula_gives_the_known_ends():
 def test_verdicts_differ_in_grey_for_every_eye(sight):
     """1.6 is our own floor: WCAG's 3:1 between four steps would need 27:1 in all. Pattern and letter do the rest."""
     assert np.sum(SIGHT[sight], axis=1) == pytest.approx([1, 1, 1], abs=1e-5)
-    grey = {name: luminance(SIGHT[sight] @ linear(style.fill)) for name, style in STYLES.items()}
+    grey = {name: luminance(SIGHT[sight] @ linear(style.fill)) for name, style in VERDICT_LOOKS.items()}
     assert grey["off"] > grey["holds"] > grey["doubtful"] > grey["fails"]  # the worse, the darker
     for one, other in itertools.combinations(NAMES, 2):
         assert contrast(grey[one], grey[other]) >= 1.6, (one, other)
 
 
 def test_every_verdict_has_its_own_pattern_that_shows():
-    assert set(STYLES) == set(VERDICTS)
-    assert len({style.hatch for style in STYLES.values()}) == len(STYLES)
-    for style in STYLES.values():
+    assert set(VERDICT_LOOKS) == set(VERDICTS)
+    assert len({style.hatch for style in VERDICT_LOOKS.values()}) == len(VERDICT_LOOKS)
+    for style in VERDICT_LOOKS.values():
         ratio = contrast(luminance(linear(style.fill)), luminance(linear(style.hatch_colour)))
         assert ratio >= 2 or not style.hatch
+
+
+HEX = re.compile(r"#[0-9a-fA-F]{6}\b|#[0-9a-fA-F]{3}\b")
+
+
+def full(colour: str) -> str:
+    digits = colour[1:] if len(colour) == 7 else "".join(2 * digit for digit in colour[1:])
+    return f"#{digits.upper()}"
+
+
+def test_every_colour_stands_in_the_symbology() -> None:
+    """Pictures take theirs from it; style sheets and scripts of pages, which can't import, hold no other."""
+    package = Path(symbology.__file__).parent.parent
+    known = {full(one) for one in HEX.findall(Path(symbology.__file__).read_text(encoding="utf-8"))}
+    assert len(known) > 30
+    for path in sorted(each for each in package.rglob("*") if each.suffix in {".py", ".css", ".js", ".html"}):
+        text = path.read_text(encoding="utf-8")
+        if path.suffix != ".py" or "<style" in text:
+            assert {full(one) for one in HEX.findall(text)} <= known, path.name
+        elif path.stem != "symbology":
+            assert not HEX.findall(text), path.name
+
+
+def test_the_page_calls_its_colours_as_the_symbology_does() -> None:
+    package = Path(symbology.__file__).parent.parent
+    page = (package / "web" / "static" / "page.css").read_text(encoding="utf-8")
+    said = {name: full(colour) for name, colour in re.findall(r"--([\w-]+): (#\w+);", page)}
+    own = {"ink": symbology.INK, "paper": symbology.PAPER, **symbology.PAGES}
+    assert len(said) > 5 and said == {name: own[name] for name in said}
 
 
 # --- map -------------------------------------------------------------------------------------------------------------
@@ -174,9 +214,9 @@ def test_the_scale_bar_is_round_and_true(tmp_path, texts, system, unit):
     image = draw(tmp_path / "map.png", [shapely.box(0, 0, 700, 700)], ["holds"], system=system)
     across = np.flatnonzero(is_fill(image, "holds").any(axis=0))
     metre = (across[-1] - across[0] + 1) / 700  # px
-    corner = is_colour(image, "#1A1A1A")[1000:, 1180:1500]
-    half = np.flatnonzero(corner[np.argmax(corner.sum(axis=1))])  # the bar's left half is solid
-    said = next(text for text, _ in texts if text.endswith((" ft", " m")))
+    said, box = next((text, box) for text, box in texts if text.endswith((" ft", " m")))
+    bar = np.flatnonzero(is_colour(image, "#1A1A1A")[1200 - round(box.y1) - 12, 1180:1500])  # above its length
+    half = bar[: np.flatnonzero(np.diff(bar, append=9999) > 1)[0] + 1]  # the left half is solid
     number = float(said.split()[0].replace(",", ""))
     assert 2 * (half[-1] - half[0]) / metre / unit == pytest.approx(number, rel=0.02)
     assert number / 10 ** math.floor(math.log10(number)) in (1, 2, 5)
@@ -226,7 +266,7 @@ def test_no_text_is_cut_or_touches_the_map(tmp_path, texts, case, words):
     for (one, box), (other, apart) in itertools.combinations(texts, 2):
         assert not box.overlaps(apart), (one, other)
     painted = np.zeros(image.shape[:2], dtype=bool)
-    for style in STYLES.values():
+    for style in VERDICT_LOOKS.values():
         painted |= is_colour(image, style.fill) | (is_colour(image, style.hatch_colour) if style.hatch else False)
     rows, columns = np.nonzero(painted[:, :1140])
     letters = {word.letter for word in VERDICTS.values()}
@@ -247,74 +287,80 @@ def test_letters_the_font_lacks_bring_no_warning(tmp_path, capfd):
 # --- window ----------------------------------------------------------------------------------------------------------
 
 
-def chart(path, low, high, *, margin=0.0, count=101, factor=POUND_PER_ACRE, **changes) -> np.ndarray:
+SLOW = FAST = 2.0  # m/s; every zone is driven as planned
+
+
+def bands(low, high, margin, count, limits) -> tuple[Band, Band]:
+    """The same window over 270 to 300 K and over 1 to 3 m/s; all rates in [lb/ac]."""
     kelvin = np.linspace(270.0, 300.0, count) if count > 1 else np.array([285.0])
     low, high = np.broadcast_to(low, count).astype(float), np.broadcast_to(high, count).astype(float)
-    how = {
-        "planned_temperature": (275.0, 280.0),
-        "planned": np.array([]),
-        "quantity": "nitrogen rate",
-        "limits_low": ["meter minimum"] * count,
-        "limits_high": ["pump flow"] * count,
-        "title": "A window",
-        "system": "us",
-        **changes,
-    }
-    edges = (edge * factor for edge in (low, high, low - margin, high + margin))
-    window_chart(path, kelvin, *edges, **how)
+    certain = (low * POUND_PER_ACRE, high * POUND_PER_ACRE)
+    possible = ((low - margin) * POUND_PER_ACRE, (high + margin) * POUND_PER_ACRE)
+    speed = np.linspace(1.0, 3.0, count) if count > 1 else np.array([2.0])
+    return (
+        Band("temperature", kelvin, certain, possible, limits, (275.0, 280.0)),
+        Band("speed", speed, certain, possible, limits, (SLOW, FAST)),
+    )
+
+
+def chart(path, low, high, *, margin=0.0, count=101, planned=(), area=None, limits_high=None, **changes) -> np.ndarray:
+    limits = (["meter minimum"] * count, limits_high or ["pump flow"] * count)
+    rate = np.asarray(planned, dtype=float) * POUND_PER_ACRE
+    size = np.full(rate.shape, 4046.8564224) if area is None else np.asarray(area) * 4046.8564224
+    verdict = np.full(rate.shape, "holds")
+    asked = Asked(rate, size, verdict, np.full(rate.shape, SLOW), np.full(rate.shape, FAST))
+    heading = Heading(changes.get("title", "A window"))
+    png, _ = draw_windows(*bands(low, high, margin, count, limits), asked, changes.get("system", "us"), heading)
+    path.write_bytes(png)
     return pixels(path)
 
 
 def frame(image: np.ndarray) -> tuple[int, int, int, int]:
-    """Left, right, top and bottom of the box the window is drawn in."""
+    """Left, right, top and bottom of the box the window over temperature is drawn in."""
     dark = image.max(axis=2) < 60
-    columns, rows = np.flatnonzero(dark.sum(axis=0) > 600), np.flatnonzero(dark[:, :1200].sum(axis=1) > 900)
-    return columns[0], columns[-1], rows[0], rows[-1]
+    columns = np.flatnonzero(dark.sum(axis=0) > 600)
+    left = columns[0]
+    right = columns[np.flatnonzero(np.diff(columns) > 300)[-2 if np.sum(np.diff(columns) > 300) > 1 else 0] + 1]
+    rows = np.flatnonzero(dark[:, left:right].mean(axis=1) > 0.98)
+    return left, right, rows[0], rows[-1]
 
 
-@pytest.mark.parametrize(
-    ("quantity", "factor"),
-    [
-        ("nitrogen rate", POUND_PER_ACRE),
-        ("ammonia flow", 0.45359237 / 60),
-    ],
-)
-def test_the_bands_stand_where_the_scale_says(tmp_path, quantity, factor):
-    image = chart(tmp_path / "w.png", 100.0, 200.0, margin=20.0, quantity=quantity, factor=factor)
+def test_the_bands_stand_where_the_scale_says(tmp_path):
+    image = chart(tmp_path / "w.png", 100.0, 200.0, margin=20.0)
     left, right, top, bottom = frame(image)
     column = image[top:bottom, left + round(0.85 * (right - left))][:, None]
-    blue = np.flatnonzero(is_colour(column, STYLES["holds"].fill))
+    blue = np.flatnonzero(is_colour(column, VERDICT_LOOKS["holds"].fill))
     scale = 220.0 * 1.12 / (bottom - top)  # the axis ends 12 % above the highest edge
     assert (bottom - top - blue[0]) * scale == pytest.approx(200, abs=2)
     assert (bottom - top - blue[-1]) * scale == pytest.approx(100, abs=2)
-    around = is_colour(image[top:bottom, left:right], STYLES["doubtful"].fill).any(axis=1)
+    around = is_colour(image[top:bottom, left:right], VERDICT_LOOKS["doubtful"].fill).any(axis=1)
     assert (bottom - top - np.flatnonzero(around)[0]) * scale == pytest.approx(220, abs=2)
     assert (bottom - top - np.flatnonzero(around)[-1]) * scale == pytest.approx(80, abs=2)
 
 
 def test_no_certain_window_shows_no_blue(tmp_path, texts):
-    nan = np.full(101, np.nan)
-    kelvin, edge = np.linspace(270, 300, 101), np.full(101, 100.0) * POUND_PER_ACRE
-    how = {
-        "planned_temperature": (275.0, 280.0),
-        "planned": np.array([]),
-        "quantity": "nitrogen rate",
-        "limits_low": [None] * 101,
-        "limits_high": [None] * 101,
-        "title": "x",
-        "system": "metric",
-    }
-    window_chart(tmp_path / "w.png", kelvin, nan, nan, edge, 2 * edge, **how)
-    image = pixels(tmp_path / "w.png")[200:]
-    assert not is_colour(image, STYLES["holds"].fill).any() and is_colour(image, STYLES["doubtful"].fill).sum() > 50_000
-    window_chart(tmp_path / "w.png", kelvin, nan, nan, nan, nan, **how)
-    image = pixels(tmp_path / "w.png")[200:]
-    assert not is_colour(image, STYLES["doubtful"].fill).any()
-    assert any("no window" in text for text, _ in texts)
+    nan, edge = np.full(101, np.nan), np.full(101, 100.0) * POUND_PER_ACRE
+    nothing = Asked(*(np.zeros(0) for _ in range(5)))
+
+    def draw_only(possible) -> np.ndarray:
+        limits = ([""] * 101, [""] * 101)
+        warm = Band("temperature", np.linspace(270, 300, 101), (nan, nan), possible, limits, (275.0, 280.0))
+        quick = Band("speed", np.linspace(1, 3, 101), (nan, nan), possible, limits, (2.0, 2.0))
+        png, _ = draw_windows(warm, quick, nothing, "metric", Heading("x"))
+        (tmp_path / "w.png").write_bytes(png)
+        return pixels(tmp_path / "w.png")[100:900]  # without the key
+
+    image = draw_only((edge, 2 * edge))
+    holds, doubtful = (VERDICT_LOOKS[name].fill for name in ("holds", "doubtful"))
+    assert not is_colour(image, holds).any() and is_colour(image, doubtful).sum() > 50_000
+    assert [text for text, _ in texts if "window here" in text] == ["no certain window here"] * 2
+    image = draw_only((nan, nan))
+    assert not is_colour(image, doubtful).any()
+    assert [text for text, _ in texts if "window here" in text] == ["no window here"] * 2
 
 
 def test_every_limit_is_named_on_the_edge_or_below(tmp_path, texts):
-    names = ["suction"] * 60 + ["pump flow"] * 37 + ["rated pressure"] * 4
+    names = ["suction"] * 50 + ["pump flow"] * 47 + ["rated pressure"] * 4
     chart(tmp_path / "w.png", 100.0, 200.0, limits_high=names)
     found = [text for text, _ in texts]
     assert {"suction", "pump flow", "meter minimum"} <= set(found) and "rated pressure" not in found
@@ -326,18 +372,8 @@ def test_every_limit_is_named_on_the_edge_or_below(tmp_path, texts):
 @pytest.mark.parametrize("planned", [[], [150.0], [0.0, 120.0, 120.0, 400.0, np.nan], list(np.linspace(90, 260, 3000))])
 @pytest.mark.parametrize("title", ["A window", LONG["title"]])
 def test_no_text_is_cut_or_meets_another(tmp_path, texts, count, planned, title):
-    asks = np.array(planned) * POUND_PER_ACRE
     high = np.linspace(150, 230, count)
-    chart(
-        tmp_path / "w.png",
-        100.0,
-        high,
-        margin=15.0,
-        count=count,
-        planned=asks,
-        title=title,
-        planned_area=np.full(len(asks), 4046.8564224),
-    )
+    chart(tmp_path / "w.png", 100.0, high, margin=15.0, count=count, planned=planned, title=title)
     for text, box in texts:
         assert box.x0 > 20 and box.x1 < 1590 and box.y0 > 10 and box.y1 < 1190, text
     for (one, box), (other, apart) in itertools.combinations(texts, 2):
@@ -346,8 +382,7 @@ def test_no_text_is_cut_or_meets_another(tmp_path, texts, count, planned, title)
 
 
 def test_bars_are_as_long_as_the_acres_they_stand_for(tmp_path):
-    asks = np.array([120.0, 160.0]) * POUND_PER_ACRE
-    image = chart(tmp_path / "w.png", 100.0, 200.0, planned=asks, planned_area=np.array([10.0, 30.0]) * 4046.8564224)
-    bars = is_colour(image, "#5A5A5A")[:, 1275:1555].sum(axis=1)
+    image = chart(tmp_path / "w.png", 100.0, 200.0, planned=[120.0, 160.0], area=[10.0, 30.0])
+    bars = is_colour(image, VERDICT_LOOKS["holds"].fill)[100:900, 1350:].sum(axis=1)
     tall = bars[bars > 20]
     assert sorted(set(np.round(tall / tall.max(), 1))) == pytest.approx([0.3, 1.0])  # a third, as 10 to 30 acres

@@ -12,17 +12,11 @@ from test_figures import SIGHT, contrast, is_colour, linear, luminance, pixels, 
 
 from geoflow.diagnosis import AreaSeries
 from geoflow.layers.ground_rasters import GroundGrid
-from geoflow.report.ground_figures import (
-    MISSED,
-    RATIO_CLASSES,
-    cause_chart,
-    cell_classes,
-    orifice_chart,
-    paint_cells,
-    ratio_map,
-)
+from geoflow.report.canvas import Heading
+from geoflow.report.ground_figures import cell_classes, orifice_figure, paint_cells, ratio_figure, spread_figure
+from geoflow.report.symbology import MISSED, RATIO_CLASSES
 
-WORDS = {"title": "A field", "subtitle": "All is well.", "system": "us", "footer": "Ammonia burns."}
+HEADING = Heading("A field", "All is well.", "Ammonia burns.")
 LEFT_OF_KEY = 1150
 BLUE, STRIPES_MISSED, GREY = "#7DB2DA", "#C0392B", "#D9D9D4"
 # One of each class, in the order of RATIO_CLASSES.
@@ -44,7 +38,8 @@ def draw(path: Path, what: GroundGrid, **more: object) -> np.ndarray:
     outline = np.array([shapely.box(0, 0, columns * what.cell, rows * what.cell)], dtype=object)
     given = {"marked": np.zeros((rows, columns), bool), "areas": np.full(7, 1e4), "mark": None} | more
     marked = given.pop("marked")
-    ratio_map(path, what, outline, marked, **WORDS, **given)  # type: ignore[arg-type]
+    png, _ = ratio_figure(what, outline, marked, system="us", heading=HEADING, **given)  # type: ignore[arg-type]
+    path.write_bytes(png)
     image = pixels(path)
     assert image.shape == (1200, 1600, 3)
     return image
@@ -199,17 +194,15 @@ def test_odd_fields_fit(shape: tuple[int, int], tmp_path: Path) -> None:
 
 def test_how_the_ground_came_out(tmp_path: Path) -> None:
     """A third of the ground at 1.0, two thirds where nothing was asked: the last bar is twice as high."""
-    cause_chart(
-        tmp_path / "c.png", np.array([1.01, np.inf, np.nan]), np.array([4e4, 8e4, 1e4]), {"rate step": 8e4},
-        title="A field", system="us",
-    )  # fmt: skip
+    ratio, area = np.array([1.01, np.inf, np.nan]), np.array([4e4, 8e4, 1e4])
+    (tmp_path / "c.png").write_bytes(spread_figure(ratio, area, {"rate step": 8e4}, "us", HEADING)[0])
     image = pixels(tmp_path / "c.png")
-    bars = is_colour(image, "#3C6E97")[:, :840]
+    bars = is_colour(image, "#3C6E97")[:, :880]
     columns = bars.sum(axis=0)
     left, right = columns[:600].max(), columns[700:].max()
     assert right == pytest.approx(2 * left, rel=0.02)
     assert is_colour(image, "#5A5A5A")[:, 900:].sum() > 10_000
-    cause_chart(tmp_path / "n.png", np.ones(1), np.ones(1), {"rate step": 0.0}, title="A field", system="metric")
+    (tmp_path / "n.png").write_bytes(spread_figure(np.ones(1), np.ones(1), {"rate step": 0.0}, "metric", HEADING)[0])
     assert not is_colour(pixels(tmp_path / "n.png"), "#5A5A5A")[:, 1100:1400].sum() > 10_000
 
 
@@ -218,7 +211,7 @@ def test_orifices_over_the_log(tmp_path: Path) -> None:
     time = np.linspace(0.0, 6000.0, 400)
     ratio = np.where(time < 3000.0, 1.02, 0.92)
     series = AreaSeries(np.arange(400), time, ratio, 0.96 * ratio, 1.04 * ratio, 4e-5)
-    orifice_chart(tmp_path / "o.png", series, title="A field")
+    (tmp_path / "o.png").write_bytes(orifice_figure(series, HEADING)[0])
     image = pixels(tmp_path / "o.png")
     dots = is_colour(image, "#3C6E97")
     down, across = np.nonzero(dots)

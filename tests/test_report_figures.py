@@ -19,11 +19,11 @@ from test_figures import SIGHT, contrast, grid, linear, luminance, rgb
 from geoflow.base.schema import LIMITS, VERDICTS
 from geoflow.decide.vet import Plan, solve, vet
 from geoflow.report import window_panels as panels
-from geoflow.report.ground import spread_figure
-from geoflow.report.ground_figures import RATIO_CLASSES
+from geoflow.report.ground_figures import spread_figure
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import Table, plain
-from geoflow.report.symbology import CHANGES, VERDICT_LOOKS
+from geoflow.report.symbology import CHANGES, RATIO_CLASSES, VERDICT_LOOKS
+from geoflow.report.window_bands import over_speed, over_temperature
 
 NAMES = list(VERDICTS)
 
@@ -162,7 +162,7 @@ def test_the_scale_bar_is_round_and_true(texts: list, system: str, unit: float) 
     across = np.flatnonzero(field.any(axis=0))
     metre = (across[-1] - across[0] + 1) / 700
     said = next((text, box) for text, box, _ in texts if re.fullmatch(r"[\d,]+ (ft|m)", text))
-    middle = image.shape[0] - round((said[1].y0 + said[1].y1) / 2)
+    middle = image.shape[0] - round(said[1].y1) - 12  # the bar stands above its length
     dark = np.flatnonzero((image[middle] == rgb("#1A1A1A")).all(axis=1)[:700])
     solid = dark[: np.flatnonzero(np.diff(dark) > 1)[0] + 1] if (np.diff(dark) > 1).any() else dark
     number = float(said[0].split()[0].replace(",", ""))
@@ -186,11 +186,12 @@ def test_the_box_lies_in_both_windows_just_where_every_zone_holds(machine, speed
     solution = solved(machine, (35.0, 55.0), speed)
     rates = np.linspace(20.0, 320.0, 121)
     verdict = vet(rates * LB_PER_AC, solution).verdict
-    warm, quick = panels._over_temperature(solution, "us"), panels._over_speed(solution, "us")
+    warm, quick = over_temperature(solution), over_speed(solution)
     for word, edges in (("holds", ("certain",)), ("not failing", ("certain", "possible"))):
         good = verdict == "holds" if word == "holds" else verdict != "fails"
-        for band, (first, last) in ((warm, (35.0, 55.0)), (quick, speed)):
-            low, high = getattr(band, edges[-1])
+        planned = (fahrenheit(35.0), fahrenheit(55.0)), (speed[0] * MPH, speed[1] * MPH)
+        for band, (first, last) in ((warm, planned[0]), (quick, planned[1])):
+            low, high = (edge / LB_PER_AC for edge in getattr(band, edges[-1]))
             ends = [
                 np.interp([first, last], band.x, np.nan_to_num(edge, nan=nan))
                 for edge, nan in ((low, 1e9), (high, -1e9))

@@ -189,6 +189,8 @@ class Vetting:
         there are none.
     cured_by_orifice : dict of str to ndarray of bool
         Whether another orifice in all sections would make the zone hold.
+    driven : tuple of ndarray
+        Slowest and fastest speed the zone is driven at [m/s]: the plan's, or its own.
     """
 
     flow_low: FloatArray
@@ -203,6 +205,7 @@ class Vetting:
     temperature_low: FloatArray
     temperature_high: FloatArray
     cured_by_orifice: dict[str, BoolArray]
+    driven: tuple[FloatArray, FloatArray]
 
 
 def _within(flow_low: FloatArray, flow_high: FloatArray, bounds: Bounds) -> BoolArray:
@@ -339,4 +342,5 @@ def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] 
         nowhere(warm_from, off),
         nowhere(warm_to, off),
         {name: (_within(flow_low, flow_high, bounds) & ~off)[back] for name, bounds in solution.other_orifices.items()},
+        (slow[back], fast[back]),
     )

@@ -1,86 +1,122 @@
-"""The sheet the pictures are drawn on: its size, colours, patterns and wrapped text."""
+"""The sheet that pictures are drawn on, measured in inches from its top left corner.
+
+A picture is drawn for a report, as broad as its text and as high as it needs, or as a poster of 1600 by 1200 pixels
+that stands alone, with a heading and the safety line. Letters and lines are of one size on both.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import io
 import math
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
-from geoflow.base import units
-from geoflow.base.schema import VERDICTS
+from geoflow.report.symbology import BADGE, FAINT, INK, PAPER, Look
 
-__all__ = [
-    "BADGE",
-    "BREADTH",
-    "DPI",
-    "FAINT",
-    "HEIGHT",
-    "INK",
-    "MARGIN",
-    "PAPER",
-    "STYLES",
-    "Sheet",
-    "Style",
-    "draw_scale",
-    "line_height",
-]
+__all__ = ["DPI", "FONT", "Box", "Canvas", "Entry", "Heading", "Picture", "poster", "report_figure"]
 
-BREADTH, HEIGHT, DPI, MARGIN = 1600, 1200, 150, 40  # pixels
-INK, PAPER, FAINT = "#1A1A1A", "#FFFFFF", "#5A5A5A"
+DPI: Final = 200
+FONT: Final[dict[str, Any]] = {"family": "DejaVu Sans", "color": INK, "parse_math": False}
+_BREADTH: Final = 7.1  # [in]: what letter and A4 leave between margins of 16 mm and a little more
+_POSTER: Final = (8.0, 6.0)
+_MARGIN: Final = 0.2
+_SWATCH: Final = (0.4, 0.24)
+
+Picture = tuple[bytes, tuple[float, float]]
+"""A PNG, and its breadth and height on paper [in]."""
 
 
 @dataclass(frozen=True, slots=True)
-class Style:
-    """How a verdict is drawn: the worse, the darker, so that a grey print reads the same way.
+class Heading:
+    """What stands on a poster besides the picture: the heading, the answer in a sentence, the safety line.
 
     Attributes
     ----------
-    fill, hatch_colour : str
-        Colours as ``#RRGGBB``.
-    hatch : str
-        Pattern, in matplotlib's letters; empty for none.
+    title, subtitle : str
+        Shortened where they are too long.
+    footer : str
+        Never shortened.
     """
 
-    fill: str
-    hatch: str
-    hatch_colour: str
+    title: str
+    subtitle: str = ""
+    footer: str = ""
 
 
-STYLES: Final[dict[str, Style]] = {
-    "holds": Style("#8FC1E6", "", "#8FC1E6"),
-    "doubtful": Style("#CC6F14", "//", "#FFE3BF"),
-    "fails": Style("#64102C", "xx", "#E8A9BC"),
-    "off": Style("#FAFAF7", "..", "#9A9A94"),
-}
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A part of the sheet [in]."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+
+    @property
+    def right(self) -> float:
+        """Right edge [in]."""
+        return self.left + self.width
+
+    @property
+    def bottom(self) -> float:
+        """Lower edge [in]."""
+        return self.top + self.height
 
 
-class Sheet:
-    """A blank sheet measured in pixels from its top left corner."""
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of a key.
 
-    def __init__(self) -> None:
+    Attributes
+    ----------
+    swatch : callable
+        Draws into a box of a canvas.
+    name : str
+        In bold.
+    amounts : tuple of str
+        A line each.
+    meaning : str
+        A sentence below; may be empty.
+    """
+
+    swatch: Callable[[Canvas, Box], None]
+    name: str
+    amounts: tuple[str, ...]
+    meaning: str = ""
+
+
+class Canvas:
+    """A blank sheet of a breadth and a height [in]; without one it is as high as it turns out when it is saved."""
+
+    def __init__(self, breadth: float, height: float | None = None) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
+        from matplotlib.transforms import Affine2D
 
-        self.figure = Figure(figsize=(BREADTH / DPI, HEIGHT / DPI), dpi=DPI, facecolor=PAPER)
+        self.breadth, self.height = breadth, height
+        self.figure = Figure(figsize=(breadth, 1.0), dpi=DPI, facecolor=PAPER)
         canvas: Any = FigureCanvasAgg(self.figure)
         self._renderer = canvas.get_renderer()
         self._widths: dict[tuple[str, float, str], float] = {}
+        self._from_top = Affine2D()
+        self._inches = self._from_top + self.figure.dpi_scale_trans
+        self._axes: list[tuple[Any, Box]] = []
 
-    def axes(self, left: float, top: float, right: float, bottom: float) -> Any:
-        """Make axes in a box [px]."""
-        place = (left / BREADTH, 1 - bottom / HEIGHT, (right - left) / BREADTH, (bottom - top) / HEIGHT)
-        return self.figure.add_axes(place)
+    def axes(self, box: Box) -> Any:
+        """Make axes in a box."""
+        axes = self.figure.add_axes((0, 0, 1, 1), label=str(len(self._axes)))
+        self._axes.append((axes, box))
+        return axes
 
     def width(self, text: str, size: float, weight: str = "normal") -> float:
-        """Width of a line of text [px] at a size [pt]; spacing between pairs of letters is left out."""
+        """Width of a line of text [in] at a size [pt]; spacing between pairs of letters is left out."""
         return sum(self._letter(letter, size, weight) for letter in text)
 
     def _letter(self, letter: str, size: float, weight: str) -> float:
-        """Width of a letter within a word [px]; kept, because wrapping asks for it again and again."""
+        """Width of a letter within a word [in]; kept, because wrapping asks for it again and again."""
         from matplotlib.font_manager import FontProperties
 
         if (letter, size, weight) not in self._widths:
@@ -90,13 +126,12 @@ class Sheet:
                     float(self._renderer.get_text_width_height_descent(word, font, False)[0])
                     for word in (f"n{letter}n", "nn")
                 )
-            self._widths[letter, size, weight] = with_it - without
+            self._widths[letter, size, weight] = (with_it - without) / DPI
         return self._widths[letter, size, weight]
 
     def text(self, x: float, y: float, text: str, size: float, **how: Any) -> Any:
-        """Write one line with its top at `y` [px]."""
-        how = {"va": "top", "color": INK, "family": "DejaVu Sans", "parse_math": False, **how}
-        return self.figure.text(x / BREADTH, 1 - y / HEIGHT, text, size=size, **how)
+        """Write one line with its top at `y`."""
+        return self.figure.text(x, y, text, size=size, transform=self._inches, **{"va": "top", **FONT, **how})
 
     def wrap(self, text: str, width: float, size: float, weight: str = "normal") -> list[str]:
         """Break text into lines no wider than `width`, within a word only where it must."""
@@ -115,59 +150,85 @@ class Sheet:
                 lines[-1] += letter
         return [line for line in lines if line]
 
-    def paragraph(
-        self, x: float, top: float, width: float, text: str, sizes: Sequence[float], most: int, **how: Any
-    ) -> float:
-        """Write wrapped text in the first size that needs at most `most` lines; return its lower edge."""
-        weight = how.get("weight", "normal")
+    def paragraph(self, box: Box, text: str, sizes: Sequence[float], **how: Any) -> float:
+        """Write wrapped text in the first size [pt] that fits a box, cut where none does; return its lower edge."""
+        weight, top = how.get("weight", "normal"), box.top
         for size in sizes:
-            lines = self.wrap(text, width, size, weight)
+            lines, most = self.wrap(text, box.width, size, weight), int(box.height / _line(size) + 1e-6)
             if len(lines) <= most:
                 break
         if len(lines) > most:
             lines = lines[:most]
-            while self.width(lines[-1] + "…", sizes[-1], weight) > width:
+            while self.width(lines[-1] + "…", size, weight) > box.width:
                 lines[-1] = lines[-1][:-1]
             lines[-1] += "…"
         for line in lines:
-            self.text(x, top, line, size, **how)
-            top += line_height(size)
+            self.text(box.left, top, line, size, **how)
+            top += _line(size)
         return top
 
-    def patch(self, left: float, top: float, right: float, bottom: float, **how: Any) -> None:
-        """Draw a box [px]."""
+    def patch(self, box: Box, **how: Any) -> None:
+        """Draw a box."""
         from matplotlib.patches import Rectangle
 
-        corner = (left / BREADTH, 1 - bottom / HEIGHT)
-        size = ((right - left) / BREADTH, (bottom - top) / HEIGHT)
-        self.figure.add_artist(Rectangle(corner, *size, transform=self.figure.transFigure, **how))
+        corner = (box.left, box.top)
+        self.figure.add_artist(Rectangle(corner, box.width, box.height, transform=self._inches, **how))
 
-    def swatch(self, left: float, top: float, verdict: str, *, letter: bool) -> None:
-        """Draw the colour, pattern and letter of a verdict, 66 by 40 px."""
-        style, box = STYLES[verdict], (left, top, left + 66, top + 40)
-        self.patch(*box, facecolor=style.fill, edgecolor="none")
-        if style.hatch:
-            self.patch(*box, facecolor="none", edgecolor=style.hatch_colour, linewidth=0, hatch=style.hatch)
-        self.patch(*box, facecolor="none", edgecolor=INK, linewidth=0.8)
+    def polygon(self, points: Sequence[tuple[float, float]], **how: Any) -> None:
+        """Draw a polygon."""
+        from matplotlib.patches import Polygon
+
+        self.figure.add_artist(Polygon(points, transform=self._inches, **how))
+
+    def look(self, box: Box, look: Look, *, letter: bool = True) -> None:
+        """Draw the colour, the pattern and, where asked, the letter of a class into a box."""
+        self.patch(box, facecolor=look.fill, edgecolor="none")
+        if look.hatch:
+            self.patch(box, facecolor="none", edgecolor=look.hatch_colour, linewidth=0, hatch=look.hatch)
+        self.patch(box, facecolor="none", edgecolor=INK, linewidth=0.7)
         if letter:
-            self.text(
-                left + 33,
-                top + 20,
-                VERDICTS[verdict].letter,
-                9,
-                ha="center",
-                va="center_baseline",
-                weight="bold",
-                bbox=BADGE,
-            )
+            self.badge(box, look.letter)
 
-    def save(self, path: Path) -> None:
-        """Write the sheet as a PNG."""
+    def badge(self, box: Box, letter: str) -> None:
+        """Write a letter in its badge into the middle of a box."""
+        middle = (box.left + box.width / 2, box.top + box.height / 2)
+        self.text(*middle, letter, 7, ha="center", va="center_baseline", weight="bold", bbox=BADGE)
+
+    def key(self, box: Box, entries: Sequence[Entry], columns: int = 1) -> float:
+        """Write a key in columns, row by row; return its lower edge."""
+        top, step = box.top, box.width / columns
+        room = step - _SWATCH[0] - 0.15
+        size = next((s for s in (8.5, 8, 7.5, 7) if all(self.width(e.name, s, "bold") <= room for e in entries)), 6.5)
+        for first in range(0, len(entries), columns):
+            row = entries[first : first + columns]
+            cells = [Box(box.left + at * step, top, step - 0.05, 0.0) for at in range(len(row))]
+            top = max(self._entry(cell, entry, size) for cell, entry in zip(cells, row, strict=True)) + 0.1
+        return top
+
+    def _entry(self, cell: Box, entry: Entry, size: float) -> float:
+        entry.swatch(self, Box(cell.left, cell.top, *_SWATCH))
+        left, colour = cell.left + _SWATCH[0] + 0.1, FAINT if entry.amounts == ("none",) else INK
+        name = Box(left, cell.top - 0.03, cell.right - left, 0.18)
+        at = self.paragraph(name, entry.name, (size,), weight="bold", color=colour)
+        for amount in entry.amounts:
+            at = self.paragraph(Box(left, at, cell.right - left, 0.14), amount, (7.5, 7, 6.5))
+        at = max(at, cell.top + _SWATCH[1])
+        if entry.meaning:
+            at = self.paragraph(Box(cell.left, at + 0.02, cell.width, 0.5), entry.meaning, (6.5,), color=FAINT)
+        return at
+
+    def save(self, end: float) -> Picture:
+        """Give the sheet as a PNG, cut at `end` [in] if it has no height of its own; the same bytes every time."""
+        height = math.ceil(end * DPI) / DPI if self.height is None else self.height
+        self.figure.set_size_inches(self.breadth, height)
+        self._from_top.scale(1, -1).translate(0, height)
+        for axes, box in self._axes:
+            low = 1 - box.bottom / height
+            axes.set_position((box.left / self.breadth, low, box.width / self.breadth, box.height / height))
+        out = io.BytesIO()
         with _boxes_for_missing_letters():
-            self.figure.savefig(path, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
-
-
-BADGE: Final = {"boxstyle": "round,pad=0.18", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.6}
+            self.figure.savefig(out, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
+        return out.getvalue(), (self.breadth, height)
 
 
 @contextlib.contextmanager
@@ -178,30 +239,30 @@ def _boxes_for_missing_letters() -> Iterator[None]:
         yield
 
 
-def line_height(size: float) -> float:
-    """Height of a line of text [px] at a size [pt]."""
-    return size * DPI / 72 * 1.3
+def _line(size: float) -> float:
+    """Height of a line of text [in] at a size [pt]."""
+    return size / 72 * 1.3
 
 
-def _round_length(most: float) -> float:
-    """Return the largest of 1, 2 and 5 times a power of ten that is not above `most`."""
-    power: float = 10.0 ** math.floor(math.log10(most))
-    return max(step * power for step in (1, 2, 5) if step * power <= most * (1 + 1e-12))
+def report_figure() -> tuple[Canvas, Box]:
+    """Begin a figure of a report; the box is its breadth, without a height of its own."""
+    return Canvas(_BREADTH), Box(0.0, 0.0, _BREADTH, 0.0)
 
 
-def draw_scale(page: Sheet, left: float, base: float, width: float, scale: float, system: units.System) -> None:
-    """Draw a scale bar of at most `width` px, and the north arrow to its right end."""
-    from matplotlib.patches import Polygon
+def poster(heading: Heading) -> tuple[Canvas, Box]:
+    """Begin a poster with its heading and safety line; the box is what they leave.
 
-    unit = units.unit_label("length", system)
-    length = _round_length((width - 110) / scale / units.factor(unit, "length"))
-    metres = units.to_si(length, "length", unit)
-    half, digits = metres * scale / 2, max(0, -math.floor(math.log10(length)))
-    page.patch(left, base - 14, left + half, base, facecolor=INK, edgecolor=INK, linewidth=0.8)
-    page.patch(left + half, base - 14, left + 2 * half, base, facecolor=PAPER, edgecolor=INK, linewidth=0.8)
-    page.text(left, base + 8, units.show(metres, "length", system, digits), 9)
-    x = left + width - 30
-    arrow = [(x, base - 70), (x + 18, base + 4), (x, base - 12), (x - 18, base + 4)]
-    points = [(px / BREADTH, 1 - py / HEIGHT) for px, py in arrow]
-    page.figure.add_artist(Polygon(points, transform=page.figure.transFigure, facecolor=INK, edgecolor=INK))
-    page.text(x, base + 8, "N", 11, ha="center", weight="bold")
+    Parameters
+    ----------
+    heading : Heading
+        What to write.
+    """
+    canvas, full = Canvas(*_POSTER), _POSTER[0] - 2 * _MARGIN
+    top = canvas.paragraph(Box(_MARGIN, 0.14, full, 0.5), heading.title, (12.75, 11.25, 9.75, 8.25), weight="bold")
+    if heading.subtitle:
+        top = canvas.paragraph(Box(_MARGIN, top + 0.02, full, 0.5), heading.subtitle, (9, 8.25, 7.5, 7))
+    height = len(canvas.wrap(heading.footer, full, 6.75)) * _line(6.75)
+    bottom = _POSTER[1] - 0.12 - height
+    canvas.paragraph(Box(_MARGIN, bottom, full, height), heading.footer, (6.75,))
+    top += 0.12
+    return canvas, Box(_MARGIN, top, full, bottom - (0.12 if heading.footer else 0.0) - top)

@@ -1,9 +1,9 @@
-"""Maps of the field for a report, drawn at the size they are printed in."""
+"""Maps of the field: every zone in the colour, pattern and letter of its class."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,20 +12,19 @@ import shapely
 
 from geoflow.base import units
 from geoflow.base.arrays import FloatArray
-from geoflow.report.canvas import INK, PAPER
-from geoflow.report.figures import outline_paths
+from geoflow.report.canvas import FONT, Box, Canvas, Entry, Heading, Picture
 from geoflow.report.layout import count
-from geoflow.report.symbology import BREADTH, Look, as_png, blank, swatch
+from geoflow.report.map_sheet import Extent, map_sheet
+from geoflow.report.symbology import BADGE, INK, Look
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Panel", "draw_scale", "field_map"]
+__all__ = ["Panel", "field_map"]
 
-_TALLEST: Final = 3.3  # [in]
-_GAP: Final = 0.15
-_FONT: Final[dict[str, Any]] = {"family": "DejaVu Sans", "color": INK, "parse_math": False}
-_MOST_LETTERS: Final = 400
+_PATH_VERTICES: Final = 20_000  # the Agg rasteriser refuses paths with too many cells
+_MOST_LETTERS: Final = 500
+_SIZES: Final = (9.0, 7.5, 6.5)  # of letters on the map [pt]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,115 +43,134 @@ class Panel:
     kind: Sequence[str]
 
 
-def _amounts(panel: Panel, name: str, area: FloatArray, system: units.System) -> str:
-    chosen = np.asarray(panel.kind, dtype=object) == name
+@dataclass(frozen=True, slots=True)
+class _Zones:
+    """What is drawn on one map: zones with their class, their labels, and the scale of the map [in/m]."""
+
+    shapes: NDArray[Any]
+    kind: NDArray[Any]
+    looks: dict[str, Look]
+    label: Sequence[str] | None
+    scale: float
+
+
+def _outlines(zones: NDArray[Any]) -> Iterator[Any]:
+    """Yield drawable paths of the polygons, many polygons to a path, holes left open."""
+    from matplotlib.path import Path as Outline
+
+    parts = shapely.get_parts(shapely.orient_polygons(zones))  # holes run the other way round, so they stay open
+    parts = parts[~shapely.is_empty(parts) & (shapely.get_type_id(parts) == 3)]
+    if not len(parts):
+        return
+    rings, owner = shapely.get_rings(parts, return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    codes = np.full(len(points), Outline.LINETO, dtype=Outline.code_type)
+    first = np.flatnonzero(np.diff(ring, prepend=-1))
+    codes[first] = Outline.MOVETO
+    codes[np.append(first[1:], len(points)) - 1] = Outline.CLOSEPOLY
+    starts = np.flatnonzero(np.diff(owner[ring], prepend=-1))
+    cuts = starts[np.flatnonzero(np.diff(starts // _PATH_VERTICES, prepend=-1))]
+    for low, high in zip(cuts, np.append(cuts[1:], len(points)), strict=True):
+        yield Outline(points[low:high], codes[low:high])
+
+
+def _fill(axes: Any, zones: _Zones) -> None:
+    """Fill the zones by class, with borders where they are large enough for them."""
+    from matplotlib.collections import PathCollection
+
+    area = shapely.area(zones.shapes)
+    side = math.sqrt(float(np.median(area[area > 0]))) * zones.scale if np.any(area > 0) else 0.0
+    border = min(2.0 * side, 0.6) if side >= 0.05 else 0.0
+    outlines = []
+    for name, look in zones.looks.items():
+        paths = list(_outlines(zones.shapes[zones.kind == name]))
+        outlines += paths
+        # Without borders, smoothed edges would leave pale seams between neighbours.
+        drawn: list[dict[str, Any]] = [{"facecolors": look.fill, "edgecolors": "none", "antialiaseds": border > 0}]
+        if look.hatch:
+            drawn += [{"facecolors": "none", "edgecolors": look.hatch_colour, "linewidths": 0, "hatch": look.hatch}]
+        for how in drawn:
+            axes.add_collection(PathCollection(paths, **how), autolim=False)
+    if border:
+        lines = PathCollection(outlines, facecolors="none", edgecolors=INK, linewidths=border)
+        axes.add_collection(lines, autolim=False)
+
+
+def _texts(letter: str, label: str) -> Iterator[tuple[str, float]]:
+    """Yield what may be written into a zone and its size [pt], what says most first."""
+    large, usual, least = _SIZES
+    if label:
+        yield f"{letter}  {label}", large
+        yield f"{letter}  {label}", usual
+        yield f"{letter}\n{label}", least
+    yield from ((letter, size) for size in _SIZES)
+
+
+def _fits(canvas: Canvas, text: str, size: float, scale: float) -> tuple[float, float]:
+    """Half the breadth and height on the ground [m] of a text in its badge."""
+    rows = text.split("\n")
+    wide = max(canvas.width(row, size, "bold") for row in rows) + 0.6 * size / 72
+    high = (1.25 * len(rows) + 0.5) * size / 72
+    return wide / 2 / scale, high / 2 / scale
+
+
+def _write_letters(canvas: Canvas, axes: Any, zones: _Zones) -> None:
+    """Write the letter of the class, and the label where it fits too, into every part with room for it."""
+    font = {"ha": "center", "va": "center", "weight": "bold", "bbox": BADGE, "linespacing": 1.1, **FONT}
+    parts, owner = shapely.get_parts(zones.shapes, return_index=True)
+    area = shapely.area(parts) * zones.scale**2
+    large = np.flatnonzero(area > 0.012)
+    written = 0
+    for i in large[np.argsort(-area[large])][:_MOST_LETTERS]:
+        middle = shapely.get_point(shapely.maximum_inscribed_circle(parts[i], tolerance=0.02 / zones.scale), 0)
+        x, y = float(shapely.get_x(middle)), float(shapely.get_y(middle))
+        shapely.prepare(parts[i])
+        label = "" if zones.label is None else str(zones.label[owner[i]]).strip()
+        for text, size in _texts(zones.looks[zones.kind[owner[i]]].letter, label):
+            wide, high = _fits(canvas, text, size, zones.scale)
+            if shapely.contains_properly(parts[i], shapely.box(x - wide, y - high, x + wide, y + high)):
+                axes.text(x, y, text, size=size, **font)
+                written += 1
+                break
+    if not written and len(parts) <= 60:
+        _write_letters_beside(axes, zones, font)
+
+
+def _write_letters_beside(axes: Any, zones: _Zones, font: dict[str, Any]) -> None:
+    """Write the letters of a field too thin for them beside it."""
+    parts, owner = shapely.get_parts(zones.shapes, return_index=True)
+    x0, y0, x1, y1 = shapely.total_bounds(parts)
+    how: dict[str, Any] = {
+        "xytext": (0, 14) if x1 - x0 > y1 - y0 else (14, 0),
+        "textcoords": "offset points",
+        "arrowprops": {"arrowstyle": "-", "color": INK, "linewidth": 0.6},
+    }
+    for part, zone in zip(parts, owner, strict=True):
+        for at in shapely.get_coordinates(shapely.point_on_surface(part)):
+            axes.annotate(zones.looks[zones.kind[zone]].letter, at, size=_SIZES[-1], **how, **font)
+
+
+def _amount(kind: Sequence[str], name: str, area: FloatArray, system: units.System) -> str:
+    chosen = np.asarray(kind, dtype=object) == name
     zones = int(chosen.sum())
     return f"{count(zones, 'zone')}, {units.show(float(area[chosen].sum()), 'area', system)}" if zones else "none"
 
 
-def _draw_key(
-    figure: Any,
-    top: float,
-    panels: Sequence[Panel],
-    looks: dict[str, Look],
-    area: FloatArray,
-    system: units.System,
-    columns: int,
-) -> None:
-    wide, high = figure.get_size_inches()
-    step = BREADTH / columns
-    for place, (name, look) in enumerate(looks.items()):
-        left, base = (place % columns) * step, top - 0.3 - (place // columns) * _key_height(panels)
-        swatch(figure, (left + 0.02, base), look)
-        figure.text((left + 0.52) / wide, (base + 0.25) / high, look.word, size=8.5, weight="bold", va="top", **_FONT)
-        for line, panel in enumerate(panels):
-            text = _amounts(panel, name, area, system)
-            said = f"{panel.title}: {text}" if len(panels) > 1 else text
-            figure.text((left + 0.52) / wide, (base + 0.08 - 0.14 * line) / high, said, size=7.5, va="top", **_FONT)
+def _entries(
+    panels: Sequence[Panel], looks: dict[str, Look], area: FloatArray, system: units.System, *, meaning: bool
+) -> list[Entry]:
+    """The key: each class with its zones and their area [m2]."""
 
+    def amounts(name: str) -> tuple[str, ...]:
+        said = [(panel.title, _amount(panel.kind, name, area, system)) for panel in panels]
+        return tuple(f"{title}: {text}" if len(panels) > 1 else text for title, text in said)
 
-def _key_height(panels: Sequence[Panel]) -> float:
-    return 0.42 + 0.14 * len(panels)
+    def swatch(look: Look) -> Any:
+        return lambda canvas, box: canvas.look(box, look)
 
-
-def draw_scale(figure: Any, top: float, inch_per_metre: float, system: units.System) -> None:
-    """Draw the scale bar to the left and the north arrow to the right of a strip 0.4 in high."""
-    from matplotlib.patches import Polygon, Rectangle
-
-    wide, high = figure.get_size_inches()
-    unit = units.unit_label("length", system)
-    most = 2.0 / inch_per_metre / units.factor(unit, "length")
-    power = 10.0 ** math.floor(math.log10(most))
-    length = max(step * power for step in (1, 2, 5) if step * power <= most * (1 + 1e-12))
-    metres = units.to_si(length, "length", unit)
-    half, digits = metres * inch_per_metre / 2, max(0, -math.floor(math.log10(length)))
-    base = top - 0.16
-    for place, fill in ((0.02, INK), (0.02 + half, PAPER)):
-        figure.add_artist(
-            Rectangle(
-                (place / wide, base / high),
-                half / wide,
-                0.07 / high,
-                transform=figure.transFigure,
-                facecolor=fill,
-                edgecolor=INK,
-                linewidth=0.7,
-            )
-        )
-    figure.text(
-        (0.1 + 2 * half) / wide,
-        (base + 0.035) / high,
-        units.show(metres, "length", system, digits),
-        size=8,
-        va="center_baseline",
-        **_FONT,
-    )
-    x = BREADTH - 0.35
-    arrow = [(x, top + 0.02), (x + 0.09, base - 0.18), (x, base - 0.1), (x - 0.09, base - 0.18)]
-    points = [(px / wide, py / high) for px, py in arrow]
-    figure.add_artist(Polygon(points, transform=figure.transFigure, facecolor=INK, edgecolor=INK, linewidth=0.5))
-    figure.text((x + 0.14) / wide, (base - 0.18) / high, "N", size=9, weight="bold", **_FONT)
-
-
-def _write_letters(
-    axes: Any, zones: NDArray[Any], kind: Sequence[str], label: Sequence[str], looks: dict[str, Look], scale: float
-) -> None:
-    """Write letter and zone number into every part with room for them; `scale` is that of the paper [in/m]."""
-    parts, owner = shapely.get_parts(zones, return_index=True)
-    area = shapely.area(parts) * scale**2
-    large = np.flatnonzero(area > 0.012)
-    for i in large[np.argsort(-area[large])][:_MOST_LETTERS]:
-        middle = shapely.get_point(shapely.maximum_inscribed_circle(parts[i], tolerance=0.02 / scale), 0)
-        x, y = float(shapely.get_x(middle)), float(shapely.get_y(middle))
-        shapely.prepare(parts[i])
-        letter = looks[kind[owner[i]]].letter
-        for text, size in ((f"{letter} {label[owner[i]]}", 7.5), (letter, 7.5), (letter, 6.5)):
-            # A bold letter of this font is about 0.75 of its size broad; the badge adds a little.
-            across = (0.75 * len(text) * size / 72 + 0.05) / 2 / scale
-            tall = (1.1 * size / 72 + 0.04) / 2 / scale
-            if shapely.contains_properly(parts[i], shapely.box(x - across, y - tall, x + across, y + tall)):
-                badge = {"boxstyle": "round,pad=0.12", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.4}
-                axes.text(x, y, text, size=size, weight="bold", ha="center", va="center", bbox=badge, **_FONT)
-                break
-
-
-def _fill(axes: Any, zones: NDArray[Any], kind: NDArray[Any], looks: dict[str, Look], border: float) -> None:
-    from matplotlib.collections import PathCollection
-
-    outlines = []
-    for name, look in looks.items():
-        paths = list(outline_paths(zones[kind == name]))
-        outlines += paths
-        fill = PathCollection(paths, facecolors=look.fill, edgecolors="none", antialiaseds=border > 0)
-        axes.add_collection(fill, autolim=False)
-        if look.hatch:
-            marks = PathCollection(
-                paths, facecolors="none", edgecolors=look.hatch_colour, linewidths=0, hatch=look.hatch
-            )
-            axes.add_collection(marks, autolim=False)
-    if border:
-        lines = PathCollection(outlines, facecolors="none", edgecolors=INK, linewidths=border)
-        axes.add_collection(lines, autolim=False)
+    return [
+        Entry(swatch(look), look.word, amounts(name), look.meaning if meaning else "") for name, look in looks.items()
+    ]
 
 
 def field_map(
@@ -160,10 +178,10 @@ def field_map(
     panels: Sequence[Panel],
     looks: dict[str, Look],
     *,
-    label: Sequence[str],
+    label: Sequence[str] | None,
     system: units.System,
-    rim: NDArray[Any] | None = None,
-) -> tuple[bytes, tuple[float, float]]:
+    heading: Heading | None = None,
+) -> Picture:
     """Draw the field once for each panel, side by side, with scale bar, north arrow and a key that counts.
 
     Parameters
@@ -174,12 +192,12 @@ def field_map(
         One or two.
     looks : dict of str to Look
         Every class, in the order of the key.
-    label : sequence of str, length n
+    label : sequence of str, length n, or None
         Written behind the letter in zones with room for it.
     system : str
         ``"us"`` or ``"metric"``.
-    rim : ndarray of polygons, optional
-        Drawn as outlines on top.
+    heading : Heading, optional
+        Makes a poster of it, whose key also says what the classes mean.
 
     Returns
     -------
@@ -187,41 +205,24 @@ def field_map(
         The PNG, and its size on paper [in].
     """
     area = np.nan_to_num(shapely.area(zones))
-    x0, y0, x1, y1 = shapely.total_bounds(zones) if len(zones) else (math.nan,) * 4
-    room = (BREADTH - _GAP * (len(panels) - 1)) / len(panels)
-    drawable = math.isfinite(x0)
-    aspect = max(y1 - y0, 1e-3) / max(x1 - x0, 1e-3) if drawable else 0.2
-    map_height = min(_TALLEST, max(1.2, aspect * room * 0.98))
-    columns = 3 if len(looks) != 4 else 4 // len(panels)
-    rows = math.ceil(len(looks) / columns)
-    head = 0.25 if any(panel.title for panel in panels) else 0.02
-    height = head + map_height + 0.5 + rows * _key_height(panels)
-    figure = blank(height)
-    scale = 0.98 * min(room / max(x1 - x0, 1e-3), map_height / max(y1 - y0, 1e-3)) if drawable else 1.0
-    for place, panel in enumerate(panels):
-        left, base = place * (room + _GAP), height - head - map_height
-        if panel.title:
-            figure.text(
-                left / BREADTH, (height - 0.03) / height, panel.title, size=9.5, weight="bold", va="top", **_FONT
-            )
-        axes = figure.add_axes((left / BREADTH, base / height, room / BREADTH, map_height / height))
-        axes.set_axis_off()
-        if not drawable:
-            axes.text(0.5, 0.5, "No zone has a shape to draw.", ha="center", size=9, transform=axes.transAxes, **_FONT)
+    extent = Extent(*(shapely.total_bounds(zones) if len(zones) else (math.nan,) * 4))
+    sheet = map_sheet(extent.aspect, heading, len(panels), 0.25 if any(panel.title for panel in panels) else 0.02)
+    scale = extent.scale_in(sheet.maps[0])
+    for at, panel in enumerate(panels):
+        sheet.canvas.text(sheet.maps[at].left, sheet.maps[at].top - 0.22, panel.title, 9.5, weight="bold")
+        axes = sheet.axes(at, extent, scale) if math.isfinite(extent.west) else sheet.canvas.axes(sheet.maps[at])
+        if not math.isfinite(extent.west):
+            axes.set_axis_off()
+            axes.text(0.5, 0.5, "No zone has a shape to draw.", ha="center", size=9, transform=axes.transAxes, **FONT)
             continue
-        axes.set_xlim((x0 + x1 - room / scale) / 2, (x0 + x1 + room / scale) / 2)
-        axes.set_ylim((y0 + y1 - map_height / scale) / 2, (y0 + y1 + map_height / scale) / 2)
-        side = math.sqrt(float(np.median(area[area > 0]))) * scale if np.any(area > 0) else 0.0
-        border = min(side * 1.5, 0.6) if side >= 0.05 else 0.0
-        _fill(axes, zones, np.asarray(panel.kind, dtype=object), looks, border)
-        if rim is not None:
-            from matplotlib.collections import PathCollection
-
-            lines = PathCollection(list(outline_paths(rim)), facecolors="none", edgecolors=INK, linewidths=1.0)
-            axes.add_collection(lines, autolim=False)
-        _write_letters(axes, zones, panel.kind, label, looks, scale)
-    strip = height - head - map_height - 0.06
-    if drawable:
-        draw_scale(figure, strip, scale, system)
-    _draw_key(figure, strip - 0.42, panels, looks, area, system, columns)
-    return as_png(figure), (BREADTH, height)
+        drawn = _Zones(zones, np.asarray(panel.kind, dtype=object), looks, label, scale)
+        _fill(axes, drawn)
+        _write_letters(sheet.canvas, axes, drawn)
+    if math.isfinite(extent.west):
+        sheet.scale_bar(scale, system)
+    columns = 1 if sheet.beside else 4 // len(panels) if len(looks) == 4 else 3
+    end = sheet.canvas.key(sheet.key, _entries(panels, looks, area, system, meaning=sheet.beside), columns)
+    if sheet.beside:
+        total = f"All: {count(len(area), 'zone')}, {units.show(float(area.sum()), 'area', system)}"
+        sheet.canvas.paragraph(Box(sheet.key.left, end, sheet.key.width, 0.14), total, (7.5, 7, 6.5), weight="bold")
+    return sheet.canvas.save(end)

@@ -13,8 +13,14 @@ from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.basis import Origin, origin_blocks, stamp
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import concern_texts, finding_text, place_text
-from geoflow.report.ground import orifice_figure, ratio_figure, spread_figure
-from geoflow.report.ground_figures import class_areas
+from geoflow.report.ground_figures import (
+    ORIFICE_WORDS,
+    SPREAD_WORDS,
+    class_areas,
+    orifice_figure,
+    ratio_figure,
+    spread_figure,
+)
 from geoflow.report.layout import count
 from geoflow.report.model import EVERYWHERE, PRINTED, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reconciled_words import (
@@ -141,9 +147,7 @@ def _spread_figure(outcome: ReconcileOutcome, causes: Table | None, system: Syst
         "Left, how much ground got which ratio of applied to target; right, the ground more than 10 % off, by cause: "
         f"{said}."
     )
-    return Figure(
-        "spread", png, size, alt, "The last bar on the left holds everything that got twice its target or more."
-    )
+    return Figure("spread", png, size, alt, SPREAD_WORDS)
 
 
 def _zones_section(outcome: ReconcileOutcome, system: System, most: int | None) -> Section:
@@ -180,12 +184,7 @@ def _series_figure(series: AreaSeries) -> Figure:
     png, size = orifice_figure(series)
     middle = 100.0 * float(np.nanmedian(series.ratio))
     alt = f"Effective orifice area over the log, in percent of the bar file's; the median is {middle:.0f} %."
-    caption = (
-        "Dots: flow over what the bar file's orifices would pass at the logged pressure and temperature, whole bar "
-        "on and liquid. Grey: what the uncertain coefficient and flashing allow. Falling: plugging; rising: wear, "
-        "or a transmitter or meter that drifts."
-    )
-    return Figure("orifices", png, size, alt, caption)
+    return Figure("orifices", png, size, alt, ORIFICE_WORDS)
 
 
 def _bar_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:

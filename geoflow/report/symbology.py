@@ -1,25 +1,28 @@
-"""How classes of zones are drawn in reports: colour, pattern and letter, each of which tells them apart on its own."""
+"""Every colour, pattern and letter: of the pictures, and of the pages, whose style sheets must keep to them."""
 
 from __future__ import annotations
 
-import io
-from collections.abc import Sequence
+import math
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from geoflow.base.schema import VERDICTS
-from geoflow.report.canvas import INK, PAPER, STYLES
 
-__all__ = ["BREADTH", "CHANGES", "VERDICT_LOOKS", "Look", "as_png", "blank", "paint_box", "swatch"]
+__all__ = [
+    "BADGE", "CHANGES", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "MISSED", "PAGES", "PAPER", "RATIO_CLASSES", "SEASON",
+    "SHADE", "UNKNOWN", "VERDICT_LOOKS", "Look", "Mark", "RatioClass",
+]  # fmt: skip
 
-BREADTH: Final = 7.1
-"""Breadth of a figure on paper [in]: what both letter and A4 leave between margins of 16 mm and a little more."""
-_DPI: Final = 200
+INK, PAPER, FAINT = "#1A1A1A", "#FFFFFF", "#5A5A5A"
+DOTS, SHADE = "#3C6E97", "#D9D9D4"
+"""What was measured, and the range it is held against."""
+BADGE: Final = {"boxstyle": "round,pad=0.18", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.5}
+"""Box round a letter on a map."""
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """How one class is drawn.
+    """How one class of zones is drawn: colour, pattern and letter each tell it on their own.
 
     Attributes
     ----------
@@ -29,6 +32,8 @@ class Look:
         Colours as ``#RRGGBB``.
     hatch : str
         Pattern in matplotlib's letters; empty for none.
+    meaning : str
+        A sentence for the key; may be empty.
     """
 
     word: str
@@ -36,15 +41,23 @@ class Look:
     fill: str
     hatch: str = ""
     hatch_colour: str = INK
+    meaning: str = ""
 
 
+def _verdict(name: str, fill: str, hatch: str = "", hatch_colour: str = INK) -> Look:
+    return Look(name, VERDICTS[name].letter, fill, hatch, hatch_colour, VERDICTS[name].meaning)
+
+
+# The worse, the darker, so that a grey print reads the same way.
 VERDICT_LOOKS: Final[dict[str, Look]] = {
-    name: Look(name, VERDICTS[name].letter, style.fill, style.hatch, style.hatch_colour)
-    for name, style in STYLES.items()
+    "holds": _verdict("holds", "#8FC1E6"),
+    "doubtful": _verdict("doubtful", "#CC6F14", "//", "#FFE3BF"),
+    "fails": _verdict("fails", "#64102C", "xx", "#E8A9BC"),
+    "off": _verdict("off", "#FAFAF7", "..", "#9A9A94"),
 }
 # Darker where more has to be looked at; a raise is the one that can do harm, so it has the strongest pattern.
 CHANGES: Final[dict[str, Look]] = {
-    "kept": Look("kept", "K", "#FAFAF7", "", "#FAFAF7"),
+    "kept": Look("kept", "K", "#FAFAF7"),
     "lowered": Look("lowered", "L", "#8FC1E6", "\\\\", "#2A5D84"),
     "own speed": Look("own speed", "S", "#E5C65A", "..", "#5C4A00"),
     "raised": Look("raised", "R", "#CC6F14", "++", "#3D1F00"),
@@ -52,54 +65,62 @@ CHANGES: Final[dict[str, Look]] = {
 }
 
 
-def blank(height: float) -> Any:
-    """Make an empty figure as broad as the page and `height` [in] high."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
+@dataclass(frozen=True, slots=True)
+class RatioClass:
+    """A range of applied over target: the more went down, the darker; stripes where too little did.
 
-    figure = Figure(figsize=(BREADTH, height), dpi=_DPI, facecolor=PAPER)
-    FigureCanvasAgg(figure)
-    return figure
+    Attributes
+    ----------
+    name : str
+        For the key.
+    low, high : float
+        Ratio, from (not including) and to; the middle class includes both ends [-].
+    fill, stripe : str
+        Colours as ``#RRGGBB``; no stripe where empty.
+    gap : int
+        From stripe to stripe [px].
+    """
 
-
-def as_png(figure: Any) -> bytes:
-    """Give a figure as a PNG, the same bytes for the same figure."""
-    import warnings
-
-    out = io.BytesIO()
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph")  # letters the font lacks show as boxes
-        figure.savefig(out, format="png", dpi=_DPI, facecolor=PAPER, metadata={"Software": None})
-    return out.getvalue()
-
-
-def paint_box(figure: Any, corner: tuple[float, float], size: tuple[float, float], look: Look) -> None:
-    """Draw a box in the look of a class; corner and size in inches from the lower left."""
-    from matplotlib.patches import Rectangle
-
-    wide, high = figure.get_size_inches()
-    place = (corner[0] / wide, corner[1] / high), size[0] / wide, size[1] / high
-    how: Sequence[dict[str, Any]] = (
-        {"facecolor": look.fill, "edgecolor": "none"},
-        {"facecolor": "none", "edgecolor": look.hatch_colour, "linewidth": 0, "hatch": look.hatch},
-        {"facecolor": "none", "edgecolor": INK, "linewidth": 0.7},
-    )
-    for one in how:
-        figure.add_artist(Rectangle(*place, transform=figure.transFigure, **one))
+    name: str
+    low: float
+    high: float
+    fill: str
+    stripe: str = ""
+    gap: int = 0
 
 
-def swatch(figure: Any, corner: tuple[float, float], look: Look) -> None:
-    """Draw the key of a class, half an inch broad, with its letter."""
-    paint_box(figure, corner, (0.42, 0.25), look)
-    wide, high = figure.get_size_inches()
-    figure.text(
-        (corner[0] + 0.21) / wide,
-        (corner[1] + 0.125) / high,
-        look.letter,
-        size=8,
-        weight="bold",
-        ha="center",
-        va="center_baseline",
-        color=INK,
-        bbox={"boxstyle": "round,pad=0.15", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.5},
-    )
+RATIO_CLASSES: Final = (
+    RatioClass("more than 20 % short", -math.inf, 0.8, "#FFF3B0", "#9A6A00", 8),
+    RatioClass("10 to 20 % short", 0.8, 0.9, "#F7D154", "#9A6A00", 18),
+    RatioClass("within 10 %", 0.9, 1.1, "#7DB2DA"),
+    RatioClass("10 to 20 % over", 1.1, 1.2, "#8B4A8B"),
+    RatioClass("more than 20 % over", 1.2, math.inf, "#2E0B33"),
+)
+MISSED: Final = RatioClass("in the field, no pass", math.nan, math.nan, "#FFFFFF", "#C0392B", 5)
+UNKNOWN: Final = RatioClass("passed, not compared", math.nan, math.nan, "#D9D9D4")
+GROUND_CLASSES: Final = (*RATIO_CLASSES, MISSED, UNKNOWN)
+"""In the order of their numbers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """How a field of a season is drawn: form and darkness tell it in black and white too."""
+
+    word: str
+    marker: str
+    fill: str
+    edge: str
+
+
+SEASON: Final = {
+    "fine": Mark("nothing to act on", "o", VERDICT_LOOKS["holds"].fill, INK),
+    "findings": Mark("findings", "D", VERDICT_LOOKS["fails"].fill, PAPER),
+}
+PAGES: Final = {
+    "faint": "#4A4A4A", "ground": "#F1F1EC", "line": "#8A8A84", "deep": "#14395B", "alarm": VERDICT_LOOKS["fails"].fill,
+    "caution": "#FFF3C4", "note": "#E6EFF7", "chosen": "#DBE8F3", "trouble": "#FDEEF2", "trouble's text": "#40061A",
+    "focus": "#D97706", "focus on dark": "#FFB84D", "track": "#B9B9B2", "rule": "#D5D5CE", "entry": "#FAFAF7",
+    "ring": "#000000", "soft": "#555555", "report's line": "#999999", "beside the sheet": "#ECEAE4", "frame": "#B8B8B2",
+}  # fmt: skip
+"""What the local page, the report and the season's page have besides; a style sheet can import nothing, so a test
+compares them."""

@@ -12,12 +12,12 @@ from geoflow.base.rate_units import RATE_UNITS
 from geoflow.base.schema import LIMITS, VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import POLICIES
-from geoflow.report.canvas import STYLES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
 from geoflow.report.layout import within, zone_numbers
 from geoflow.report.reading import left_out_warning, reading_list
+from geoflow.report.symbology import VERDICT_LOOKS
 from geoflow.report.vetted import verdict_answer
 from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
@@ -53,9 +53,9 @@ def beginning() -> dict[str, Any]:
                 "name": verdict.name,
                 "letter": verdict.letter,
                 "meaning": verdict.meaning,
-                "fill": STYLES[name].fill,
-                "hatch": STYLES[name].hatch,
-                "hatchColour": STYLES[name].hatch_colour,
+                "fill": VERDICT_LOOKS[name].fill,
+                "hatch": VERDICT_LOOKS[name].hatch,
+                "hatchColour": VERDICT_LOOKS[name].hatch_colour,
             }
             for name, verdict in VERDICTS.items()
         ],

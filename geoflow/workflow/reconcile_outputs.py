@@ -18,9 +18,17 @@ from geoflow.files.output import OutputFolder
 from geoflow.layers.ground_rasters import lay_grid, mark_grid, write_raster
 from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
+from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import finding_place, finding_text
-from geoflow.report.ground_figures import cause_chart, class_areas, orifice_chart, ratio_map
+from geoflow.report.ground_figures import (
+    ORIFICE_WORDS,
+    SPREAD_WORDS,
+    class_areas,
+    orifice_figure,
+    ratio_figure,
+    spread_figure,
+)
 from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
 
@@ -129,6 +137,27 @@ def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[G
     return grid, mark_grid(grid, found.strips.of(marked)[0])
 
 
+def _ratio_map(outcome: ReconcileOutcome, grid: GroundGrid, marked: BoolArray, system: System) -> bytes:
+    lost = [one for one in outcome.judged if one.kind == _LOST]
+    return ratio_figure(
+        grid,
+        outcome.zones if len(outcome.zones) else np.array([outcome.boundary], dtype=object),
+        marked,
+        areas=class_areas(outcome.found),
+        mark=(_LOST, lost[0].numbers["area"]) if lost else None,
+        system=system,
+        heading=Heading(f"Applied over target: {outcome.read.path.name}", answer(outcome, system), SHORT_CAUTION),
+    )[0]
+
+
+def _causes(outcome: ReconcileOutcome, system: System) -> bytes:
+    laid = outcome.found.laid
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = laid.applied / laid.target
+    heading = Heading(f"How the ground came out, and why: {outcome.read.path.name}", footer=SPREAD_WORDS)
+    return spread_figure(ratio, laid.area, outcome.found.cause_area, system, heading)[0]
+
+
 def write_reconciliation(
     outcome: ReconcileOutcome,
     folder: Path,
@@ -171,31 +200,9 @@ def write_reconciliation(
         out.stage("reconcile.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
         if found.zones is not None:
             _write_zones(out.stage("zones.csv"), outcome)
-        lost = [one for one in outcome.judged if one.kind == _LOST]
-        outlines = outcome.zones if len(outcome.zones) else np.array([outcome.boundary], dtype=object)
-        name = outcome.read.path.name
-        ratio_map(
-            out.stage("map.png"),
-            grid,
-            outlines,
-            marked,
-            areas=class_areas(found),
-            mark=(_LOST, lost[0].numbers["area"]) if lost else None,
-            title=f"Applied over target: {name}",
-            subtitle=answer(outcome, system),
-            system=system,
-            footer=SHORT_CAUTION,
-        )
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = found.laid.applied / found.laid.target
-        cause_chart(
-            out.stage("causes.png"),
-            ratio,
-            found.laid.area,
-            found.cause_area,
-            title=f"How the ground came out, and why: {name}",
-            system=system,
-        )
+        out.stage("map.png").write_bytes(_ratio_map(outcome, grid, marked, system))
+        out.stage("causes.png").write_bytes(_causes(outcome, system))
         if "orifices.png" in names and series is not None:
-            orifice_chart(out.stage("orifices.png"), series, title=f"Effective orifice area: {name}")
+            heading = Heading(f"Effective orifice area: {outcome.read.path.name}", footer=ORIFICE_WORDS)
+            out.stage("orifices.png").write_bytes(orifice_figure(series, heading)[0])
     return sorted(names)

@@ -187,18 +187,6 @@ def _day(vetted: VetOutcome, rate: FloatArray, speeds: tuple[FloatArray, FloatAr
     return Day(time, share, course, loads, in_degrees(vetted, loads.x, loads.y), end.temperature, lost, "")
 
 
-def _speeds_of(vetted: VetOutcome) -> tuple[FloatArray, FloatArray]:
-    """Slowest and fastest speed each zone was vetted at [m/s]: the plan's, or its own from --zone-speeds."""
-    window, fraction = vetted.solution.window, vetted.solution.bar.nitrogen_fraction
-    asked = vetted.rate > 0.0
-    per_speed = np.where(asked, vetted.rate, 1.0) * window.width / fraction
-    flows = vetted.vetting.flow_low, vetted.vetting.flow_high
-    slow, fast = (
-        np.where(asked, flow / per_speed, plan) for flow, plan in zip(flows, vetted.solution.plan.speed, strict=True)
-    )
-    return slow, fast
-
-
 def report_on_vetting(
     vetted: VetOutcome,
     doubt: Settling | None,
@@ -230,7 +218,7 @@ def report_on_vetting(
     UsageError
         If an option makes no sense.
     """
-    speeds = _speeds_of(vetted)
+    speeds = vetted.vetting.driven
     printed = Printed(speeds, _day(vetted, vetted.rate, speeds, day), origin)
     return vetted_report(vetted, doubt, system, len(vetted.rate) if all_zones else None, printed)
 

@@ -26,10 +26,13 @@ from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.prescription_files.read_prescription import read_prescription
+from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.figures import verdict_map, window_chart
 from geoflow.report.layout import zone_numbers
+from geoflow.report.maps import Panel, field_map
+from geoflow.report.symbology import VERDICT_LOOKS
+from geoflow.report.window_panels import Asked, window_panels
 from geoflow.workflow.bar_plan import read_bar_and_plan
 
 if TYPE_CHECKING:
@@ -296,51 +299,25 @@ def write_vetting(
             f"{solution.bar.name} at {said_range(*solution.plan.speed, 'speed', system)}, liquid "
             f"{said_range(*solution.plan.temperature, 'temperature', system)}"
         )
-        verdict_map(
-            out.stage("map.png"),
+        field = field_map(
             prescription.zones,
-            vetting.verdict.tolist(),
+            [Panel("", vetting.verdict.tolist())],
+            VERDICT_LOOKS,
             label=zone_numbers(prescription) if len(prescription.row) <= _MOST_LABELS else None,
-            title=f"{totals['holds']:,} of {totals['zones'] - totals['off']:,} zones hold",
-            subtitle=f"{prescription.path.name}: {plan}",
             system=system,
-            footer=SHORT_CAUTION,
+            heading=Heading(
+                f"{totals['holds']:,} of {totals['zones'] - totals['off']:,} zones hold",
+                f"{prescription.path.name}: {plan}",
+                SHORT_CAUTION,
+            ),
         )
-        _write_chart(out.stage("window.png"), outcome, plan, system, window_chart)
+        out.stage("map.png").write_bytes(field[0])
+        chart = window_panels(
+            solution,
+            Asked(outcome.rate, prescription.area, vetting.verdict, *vetting.driven),
+            system,
+            Heading(f"Rates {solution.bar.name} can deliver", footer=SHORT_CAUTION),
+        )
+        out.stage("window.png").write_bytes(chart[0])
         out.stage("vet.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     return names, notes
-
-
-def _write_chart(path: Path, outcome: VetOutcome, plan: str, system: System, window_chart: Any) -> None:
-    """Draw the rates the bar can deliver against the liquid temperature, at the planned speeds."""
-    solution = outcome.solution
-    search, bar = solution.search, solution.bar
-    slow, fast = solution.plan.speed
-
-    def rates(*, certain: bool) -> tuple[FloatArray, FloatArray]:
-        low, high = search.edges(certain=certain)
-        share = bar.nitrogen_fraction / (search.width * search.delivered_ratio)
-        low, high = low * share / slow, high * share / fast
-        empty = ~(low <= high)
-        return np.where(empty, np.nan, low), np.where(empty, np.nan, high)
-
-    certain_low, certain_high = rates(certain=True)
-    possible_low, possible_high = rates(certain=False)
-    limits_low, limits_high = search.edge_limits(certain=True)
-    asked = outcome.vetting.verdict != "off"
-    window_chart(
-        path,
-        search.temperature,
-        certain_low,
-        certain_high,
-        possible_low,
-        possible_high,
-        planned_temperature=solution.plan.temperature,
-        planned=outcome.rate[asked],
-        planned_area=outcome.prescription.area[asked],
-        quantity="nitrogen rate",
-        limits_low=limits_low,
-        limits_high=limits_high,
-        title=f"Rates {bar.name} can deliver at {said_range(slow, fast, 'speed', system)}",
-        system=system,
-    )

@@ -68,7 +68,7 @@ export function badge(ink, letter, x, y, size) {
   ink.fillText(letter, x, y + size * 0.06);
 }
 
-// The pattern of a verdict over its own colour, in the letters of report/sheet.py: // xx .. or none.
+// The pattern of a verdict over its own colour, in the letters of report/symbology.py: // xx .. or none.
 export function pattern(ink, verdict) {
   if (!verdict.hatch) return null;
   const side = verdict.hatch[0] === "x" ? 10 : 8;

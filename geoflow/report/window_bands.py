@@ -1,0 +1,109 @@
+"""The window over one axis: the rates that hold at each temperature, or each speed, with the limits that end them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import FloatArray
+from geoflow.base.rates import nitrogen_rate
+
+if TYPE_CHECKING:
+    from geoflow.decide.vet import Solution
+
+__all__ = ["Band", "over_speed", "over_temperature"]
+
+# Temperatures drawn beyond the planned ones [K].
+_BESIDE: Final = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A window over one axis; arrays of shape (n,).
+
+    Attributes
+    ----------
+    kind : str
+        ``"temperature"`` or ``"speed"``.
+    x : ndarray
+        In rising order [K or m/s].
+    certain, possible : tuple of ndarray
+        Lowest and highest rate [kg/m2]; NaN where there is none.
+    limits : tuple of sequence of str
+        What ends the certain window, or the possible one where that is all there is.
+    plan : tuple of float
+        Lowest and highest planned [K or m/s].
+    """
+
+    kind: str
+    x: FloatArray
+    certain: tuple[FloatArray, FloatArray]
+    possible: tuple[FloatArray, FloatArray]
+    limits: tuple[Sequence[str], Sequence[str]]
+    plan: tuple[float, float]
+
+    def named_edge(self, side: int) -> Iterator[tuple[str, int, int]]:
+        """Yield each stretch of an edge under one limit: its name, first and last place."""
+        known, names = np.isfinite(self.edge(side)), self.limits[side]
+        sure, begin = np.isfinite(self.certain[side]), 0
+        for i in range(1, len(names) + 1):
+            if i == len(names) or (names[i], sure[i], known[i]) != (names[begin], sure[begin], known[begin]):
+                if known[begin] and names[begin]:
+                    yield names[begin], begin, i - 1
+                begin = i
+
+    def edge(self, side: int) -> FloatArray:
+        """Give the certain end where there is one, else the possible one."""
+        return np.where(np.isfinite(self.certain[side]), self.certain[side], self.possible[side])
+
+
+def over_temperature(solution: Solution) -> Band:
+    """Rates that hold at each single temperature over all planned speeds.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    """
+    search, plan, fraction = solution.search, solution.plan, solution.bar.nitrogen_fraction
+    near = (search.temperature >= plan.temperature[0] - _BESIDE) & (search.temperature <= plan.temperature[1] + _BESIDE)
+    if near.sum() < 2:
+        near = np.ones_like(near)
+
+    def rates(*, certain: bool) -> tuple[FloatArray, FloatArray]:
+        low, high = (edge / search.delivered_ratio for edge in search.edges(certain=certain))
+        low = nitrogen_rate(low, plan.speed[0], search.width, fraction)
+        high = nitrogen_rate(high, plan.speed[1], search.width, fraction)
+        empty = ~(low <= high)
+        return np.where(empty, np.nan, low)[near], np.where(empty, np.nan, high)[near]
+
+    lows, highs = (np.asarray(names)[near].tolist() for names in search.edge_limits(certain=True))
+    how = rates(certain=True), rates(certain=False), (lows, highs), plan.temperature
+    return Band("temperature", search.temperature[near], *how)
+
+
+def over_speed(solution: Solution) -> Band:
+    """Rates that hold at each single speed over all planned temperatures.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    """
+    plan, allowed = solution.plan, solution.bar.limits.speed
+    first, last = min(allowed[0], plan.speed[0]), max(allowed[1], plan.speed[1])
+    speed = np.linspace(0.96 * first, 1.04 * last, 160)
+    width, fraction = solution.window.width, solution.bar.nitrogen_fraction
+
+    def rates(bounds: Any) -> tuple[FloatArray, FloatArray]:
+        if bounds.empty:
+            return np.full(speed.shape, np.nan), np.full(speed.shape, np.nan)
+        low, high = (nitrogen_rate(end, speed, width, fraction) for end in (bounds.low, bounds.high))
+        return low, high
+
+    named = solution.possible if solution.certain.empty else solution.certain
+    limits = [named.low_limit] * len(speed), [named.high_limit] * len(speed)
+    return Band("speed", speed, rates(solution.certain), rates(solution.possible), limits, plan.speed)
