@@ -294,9 +294,9 @@ def test_other_options_are_refused_before_anything_begins(tmp_path: Path) -> Non
         check_folder(store, [warmer], "us", full=False, replace=False)
     assert check_folder(store, [warmer], "us", full=False, replace=True) == []
     other = Entry("two", "vet", VET)
-    strangers = check_folder(store, [other], "us", full=False, replace=False)
-    assert strangers == ["field=one.json"]
-    take_away(store, strangers)
+    orphans = check_folder(store, [other], "us", full=False, replace=False)
+    assert orphans == ["field=one.json"]
+    take_away(store, orphans)
     assert [path.name for path in (tmp_path / "s").rglob("*") if path.is_file()] == ["season.json"]
 
 
@@ -317,7 +317,7 @@ def season_of(
     for entry in entries:
         do(entry, out)
     store = Store(str(out), "run")
-    document = season_document(read_records(store, entries, {}), str(path), str(out), strangers=0, deaths=0)
+    document = season_document(read_records(store, entries, {}), str(path), str(out), orphans=0, deaths=0)
     write_summary(store, document, "us")
     return out, entries, document
 
@@ -394,7 +394,7 @@ def test_names_in_the_catalog_are_text_and_nothing_else(tmp_path: Path) -> None:
     for entry in entries:
         do(entry, tmp_path)
     store = Store(str(tmp_path), "run")
-    document = season_document(read_records(store, entries, {}), "c.csv", "out", strangers=0, deaths=0)
+    document = season_document(read_records(store, entries, {}), "c.csv", "out", orphans=0, deaths=0)
     write_summary(store, document, "us")
     page = season_page(document, b"", "metric")
     assert "<script" not in page and "&lt;script&gt;" in page
@@ -404,7 +404,7 @@ def test_names_in_the_catalog_are_text_and_nothing_else(tmp_path: Path) -> None:
 
 def test_a_field_without_a_record_is_a_row_that_says_so(tmp_path: Path) -> None:
     records = read_records(Store(str(tmp_path), "run"), [Entry("lost", "vet", {})], {})
-    document = season_document(records, "c.csv", "out", strangers=0, deaths=0)
+    document = season_document(records, "c.csv", "out", orphans=0, deaths=0)
     assert document["fields"][0]["error"] == "no result is there" and document["totals"]["failed"] == 1
     assert season_totals([])["fields"] == 0
 

@@ -133,13 +133,13 @@ def _season(options: argparse.Namespace) -> int:
     place = resolve(options.catalog, here)
     entries = read_catalog(place, _fixed(options), here)
     store = Store(resolve(options.out, here), secrets.token_hex(6))
-    strangers = check_folder(store, entries, options.units, full=options.full, replace=options.replace)
+    orphans = check_folder(store, entries, options.units, full=options.full, replace=options.replace)
     teller = _Teller()
     progress = None
     try:
         if options.replace:
-            take_away(store, strangers)
-            strangers = []
+            take_away(store, orphans)
+            orphans = []
         progress = run_season(
             entries,
             store,
@@ -152,9 +152,7 @@ def _season(options: argparse.Namespace) -> int:
             tell=teller,
         )
         records = read_records(store, entries, progress.unrecorded)
-        document = season_document(
-            records, options.catalog, options.out, strangers=len(strangers), deaths=progress.deaths
-        )
+        document = season_document(records, options.catalog, options.out, orphans=len(orphans), deaths=progress.deaths)
         written = write_summary(store, document, options.units)
     except KeyboardInterrupt:
         print(

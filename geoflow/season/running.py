@@ -131,7 +131,7 @@ def check_folder(store: Store, entries: Sequence[Entry], system: System, *, full
     return sorted(recorded - own.keys())
 
 
-def take_away(store: Store, strangers: Sequence[str]) -> None:
+def take_away(store: Store, orphans: Sequence[str]) -> None:
     """Take away the results of fields that are not in the catalog.
 
     Raises
@@ -139,7 +139,7 @@ def take_away(store: Store, strangers: Sequence[str]) -> None:
     OutputError
         If they cannot be taken away.
     """
-    for name in strangers:
+    for name in orphans:
         clear(store, name.removesuffix(".json"))
 
 
@@ -180,7 +180,7 @@ class _Run:
         if not self._under_way and self._alone:
             self._submit(self._alone.popleft())
 
-    def _bury(self, index: int, times: int) -> None:
+    def _on_worker_death(self, index: int, times: int) -> None:
         """A worker died with a field in hand: try again, or let it fail."""
         deaths = self._deaths[index] = self._deaths.get(index, 0) + times
         self._progress.deaths += 1
@@ -212,7 +212,7 @@ class _Run:
             # The worker may die between finishing and handing over; Dask can then wait without end for what it told.
             done: Done = future.result(timeout=_PATIENCE)
         except KilledWorker as problem:
-            self._bury(index, problem.allowed_failures + 1)
+            self._on_worker_death(index, problem.allowed_failures + 1)
         except TimeoutError:
             # The result itself is in the store: the next worker finds it there.
             self._waiting.append(index)

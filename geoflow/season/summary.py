@@ -78,7 +78,7 @@ def _row(record: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def season_document(
-    records: Sequence[Mapping[str, Any]], catalog: str, out: str, *, strangers: int, deaths: int
+    records: Sequence[Mapping[str, Any]], catalog: str, out: str, *, orphans: int, deaths: int
 ) -> dict[str, Any]:
     """Give the summary as the JSON has it: totals, bars ranked by findings, and a row per field.
 
@@ -88,7 +88,7 @@ def season_document(
         Of every field of the catalog.
     catalog, out : str
         Where the catalog and the results are.
-    strangers : int
+    orphans : int
         Fields with results in the folder that are not in the catalog; they are left out.
     deaths : int
         Times a worker died in this run.
@@ -100,7 +100,7 @@ def season_document(
         "geoflow": __version__,
         "totals": season_totals(rows),
         "bars": bar_rows(records),
-        "fields_not_in_catalog": strangers,
+        "fields_not_in_catalog": orphans,
         "workers_died": deaths,
         "fields": rows,
     }

@@ -108,7 +108,7 @@ def summing(entries: tuple[Entry, ...], out: Path, folder: Path) -> tuple[float,
     each = (time.perf_counter() - began) / len(entries)
     many = [{**records[number % len(records)], "field": f"{number:05d}"} for number in range(MANY)]
     began = time.perf_counter()
-    document = season_document(many, "catalog.csv", "out", strangers=0, deaths=0)
+    document = season_document(many, "catalog.csv", "out", orphans=0, deaths=0)
     write_summary(Store(str(folder / "many"), "benchmark"), document, "us")
     return each, time.perf_counter() - began
 
