@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geoflow.base import errors
+from geoflow.web import sessions  # noqa: F401 - its class of the tree belongs to the table
 
 __all__ = ["DOCUMENT", "PACKAGE", "Made", "Message", "Site", "Table", "flat", "kinds", "read_table", "sites"]
 
-PACKAGE = Path(errors.__file__).parent
+PACKAGE = Path(errors.__file__).parent.parent
 DOCUMENT = PACKAGE.parent / "docs" / "errors.md"
 # Carry an error's words until it is raised, beside the classes of the tree and the functions that return one.
 CARRIERS = {"note": "bar/bar_file.py", "_RefusedError": "isoxml/xml.py"}
