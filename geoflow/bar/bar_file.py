@@ -21,7 +21,7 @@ from geoflow.base.errors import BarError, QuantityError
 from geoflow.base.spelling import nearest
 from geoflow.physics.air import standard_air_pressure
 
-__all__ = ["bar_schema", "parse_bar", "read_bar"]
+__all__ = ["bar_schema", "parse_bar", "read_bar", "read_bar_text"]
 
 _GREATEST_SIZE: Final = 100_000
 _MOST_LISTED: Final = 30
@@ -41,7 +41,25 @@ def read_bar(path: str | Path) -> Bar:
     BarError
         If the file cannot be read or describes no bar; every problem found is in the one error.
     """
-    return parse_bar(_load(Path(path)), where=str(path))
+    return read_bar_text(_content(Path(path)), str(path))
+
+
+def read_bar_text(content: bytes, name: str) -> Bar:
+    """Read what stands in a bar file.
+
+    Parameters
+    ----------
+    content : bytes
+        TOML in UTF-8.
+    name : str
+        What to call the file in errors.
+
+    Raises
+    ------
+    BarError
+        If it describes no bar; every problem found is in the one error.
+    """
+    return parse_bar(_decoded(content, name), where=name)
 
 
 def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
@@ -78,7 +96,7 @@ def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
     return _build(values, reader.air_pressure)
 
 
-def _load(path: Path) -> dict[str, object]:
+def _content(path: Path) -> bytes:
     where = str(path)
     try:
         if not path.exists():
@@ -88,14 +106,21 @@ def _load(path: Path) -> dict[str, object]:
         if not path.is_file():
             what = "a folder" if path.is_dir() else "not an ordinary file"
             raise BarError(f"this is {what}", where=where, cure="name the bar file itself, ending in .toml")
-        size = path.stat().st_size
-        if size > _GREATEST_SIZE:
-            what = f"the file has {size:,} bytes, and a bar file has a few thousand"
-            raise BarError(what, where=where, cure="check that this is the bar file")
-        content = path.read_bytes()
+        _refuse_large(path.stat().st_size, where)
+        return path.read_bytes()
     except (OSError, ValueError) as problem:
         what = f"the bar file cannot be opened: {problem}"
         raise BarError(what, where=where, cure="check its name and your rights to it") from problem
+
+
+def _refuse_large(size: int, where: str) -> None:
+    if size > _GREATEST_SIZE:
+        what = f"the file has {size:,} bytes, and a bar file has a few thousand"
+        raise BarError(what, where=where, cure="check that this is the bar file")
+
+
+def _decoded(content: bytes, where: str) -> dict[str, object]:
+    _refuse_large(len(content), where)
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as problem:

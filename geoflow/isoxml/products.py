@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import PrescriptionError
+from geoflow.base.subject import typed
 from geoflow.layers.notes import Fact
 
 if TYPE_CHECKING:
@@ -129,17 +130,18 @@ def ammonia_facts(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[
         return []
     if take_as_ammonia:
         said = f"the file calls the product '{rate.product}'" if rate.product else "the file names no product"
-        return [Fact("unit", f"{said}; it is taken as ammonia because --take-as-ammonia says so")]
+        return [Fact("unit", f"{said}; it is taken as ammonia because {typed('take-as-ammonia')} says so")]
     if rate.product:
         raise PrescriptionError(
             f"the rates are of '{rate.product}', and that does not say that it is anhydrous ammonia",
             where=where,
-            cure="give the map made for ammonia; if this is ammonia under another name, say --take-as-ammonia",
+            cure="give the map made for ammonia; if this is ammonia under another name, "
+            f"say {typed('take-as-ammonia')}",
         )
     if "NH3" not in rate.unit:
         return [Fact("unit", "the file names no product; its nitrogen is taken to come as ammonia")]
     raise PrescriptionError(
         f"the rates ({rate.ddi}) are of a product the file does not name",
         where=where,
-        cure="if it is anhydrous ammonia, say --take-as-ammonia",
+        cure=f"if it is anhydrous ammonia, say {typed('take-as-ammonia')}",
     )

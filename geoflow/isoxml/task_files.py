@@ -12,6 +12,7 @@ from typing import Final
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import typed
 from geoflow.isoxml.xml import Node, parse_xml
 from geoflow.layers.notes import Fact
 from geoflow.layers.vector_source import check_unpacked_size
@@ -254,7 +255,8 @@ def choose_task(tasks: list[Node], layer: str | None, what: str, where: str) -> 
         If none fits, or several do; the error names them.
     """
     lines = "".join(
-        f"\n    --layer {task.text('A')}" + (f"   '{task.text('B')}'" if task.text("B") else "") for task in tasks
+        f"\n    {typed('layer')} {task.text('A')}" + (f"   '{task.text('B')}'" if task.text("B") else "")
+        for task in tasks
     )
     if layer is None:
         if len(tasks) == 1:

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
-from geoflow.base.errors import LogError, PrescriptionError
+from geoflow.base.errors import LogError
+from geoflow.base.subject import LOG, reading
 from geoflow.isoxml.binary_log import TimeLog, decode_log, hold
 from geoflow.isoxml.data_dictionary import ENTRIES
 from geoflow.isoxml.devices import Element, read_elements, width_of
 from geoflow.isoxml.sections import Sections, find_sections
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
 from geoflow.isoxml.xml import Node, parse_xml
-from geoflow.layers.log_words import in_log_words
 from geoflow.layers.notes import Fact
 
 if TYPE_CHECKING:
@@ -93,14 +93,12 @@ def read_task_log(path: Path, *, layer: str | None = None) -> TaskLog:
     LogError
         If there is no log, it is damaged, or several tasks have one and none is named.
     """
-    try:
+    with reading(LOG):
         data = open_taskdata(path)
         facts = list(data.facts)
         task = _task(data, layer)
         found = [_decoded(data, node, facts) for node in task.all("TLG")]
         elements = read_elements(data)
-    except PrescriptionError as problem:
-        raise in_log_words(problem) from problem
     logs = [log for log in found if log is not None and log.local.size]
     if not logs:
         raise LogError("the time logs hold no record", where=data.where, cure="copy or export the task data again")

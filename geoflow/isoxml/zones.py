@@ -13,6 +13,7 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import typed
 from geoflow.isoxml.data_dictionary import ENTRIES
 from geoflow.isoxml.grid import Grid, read_grid
 from geoflow.isoxml.products import TaskRate, product_name
@@ -76,7 +77,7 @@ class TaskZones:
             If it is none of the file's, or several could be meant.
         """
         lines = "".join(
-            f"\n    --rate-column {rate.column}   {rate.low:g} to {rate.high:g} {rate.shown_unit}"
+            f"\n    {typed('rate-column')} {rate.column}   {rate.low:g} to {rate.high:g} {rate.shown_unit}"
             + (f" of '{rate.product}'" if rate.product else "")
             for rate in self.rates
         )

@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import PrescriptionError
+from geoflow.base.subject import BOUNDARY, reading
 from geoflow.ground.geometry import repair
 from geoflow.layers.projection import Bounds, place
 from geoflow.layers.vector_source import open_source, read_table
@@ -16,28 +17,12 @@ from geoflow.layers.vector_source import open_source, read_table
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["in_words_of", "read_boundary"]
+__all__ = ["read_boundary"]
 
 # The least ground that is a field [m2], and more than any field spans [m].
 _LEAST: Final = 1.0
 _MOST_SPAN: Final = 200e3
 _OPTIONS: Final = ("rate-column", "rate-unit", "crs", "layer", "take-as-ammonia")
-
-
-def in_words_of(which: str, problem: PrescriptionError) -> PrescriptionError:
-    """Return a refusal whose cures name the options of the map (``target``) or the ``boundary``, not the log's."""
-    texts = [problem.what, problem.where, problem.cure]
-    if which == "boundary" and "--layer" in problem.cure:
-        texts[2] = "give a file that holds the field's outline alone"
-    words = [(f"--{name}", f"--{which}-{name}") for name in _OPTIONS]
-    if which == "target":
-        words += [(f"--{name}", f"--{which}-{name}") for name in ("swap-axes", "zones", "volume-temperature")]
-    else:
-        words += [("add --swap-axes", "write it again with longitude first")]
-        words += [("--swap-axes", "put longitude first in the file")]
-    for old, new in words:
-        texts = [text.replace(old, new) for text in texts]
-    return PrescriptionError(texts[0], where=texts[1], cure=texts[2])
 
 
 def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None) -> tuple[Any, list[str]]:
@@ -64,10 +49,8 @@ def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None
     PrescriptionError
         If the file cannot be read, or holds no ground.
     """
-    try:
+    with reading(BOUNDARY):
         return _read(path, frame, crs)
-    except PrescriptionError as problem:
-        raise in_words_of("boundary", problem) from problem
 
 
 def _read(path: Path | str, frame: pyproj.CRS, crs: str | None) -> tuple[Any, list[str]]:

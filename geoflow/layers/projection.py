@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.errors import PrescriptionError
+from geoflow.base.subject import subject, typed
 from geoflow.layers.notes import Fact
 
 if TYPE_CHECKING:
@@ -19,7 +20,10 @@ _GREATEST_GUESS: Final = 2.0  # a field never spans more [degree]
 _FARMED_LATITUDE: Final = 66.0  # nothing is knifed in beyond the polar circles [degree]
 _BEYOND: Final = 3.0  # a system is often used this far outside the area it was made for [degree]
 _WIDE: Final = 100e3  # zones further apart than this [m] are hardly one field
-_GIVE_CRS: Final = "add --crs with the system the file was made in, for example --crs EPSG:26915"
+
+
+def _give_crs() -> str:
+    return "add {0} with the system the file was made in, for example {0} EPSG:26915".format(typed("crs"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +111,11 @@ def place(
     """
     facts: list[Fact] = []
     if option is not None:
-        crs, note = _given(option), f"{option}, as given with --crs"
+        crs, note = _given(option), f"{option}, as given with {typed('crs')}"
         if declared is not None and crs != declared:
-            facts.append(Fact("crs", f"--crs {option} is used in place of what the file says, {declared.name}"))
+            facts.append(
+                Fact("crs", f"{typed('crs')} {option} is used in place of what the file says, {declared.name}")
+            )
     elif declared is None:
         crs, note = _assumed(bounds, where), "WGS 84 longitude and latitude, assumed"
         facts.append(
@@ -138,7 +144,7 @@ def place(
                 )
             )
     swap, axis_facts = (
-        (True, [Fact("axes", "x and y are exchanged, as asked with --swap-axes")])
+        (True, [Fact("axes", f"x and y are exchanged, as asked with {typed('swap-axes')}")])
         if swap_axes
         else (_axes(bounds, crs, insisted=option is not None, by_default=by_default, where=where))
     )
@@ -146,14 +152,17 @@ def place(
     settled = bounds.swapped if swap else bounds
     if crs.is_geographic and settled.east - settled.west > 180.0:
         raise PrescriptionError(
-            "the zones span more than half the globe: one side of the 180th meridian is mixed with the other",
+            f"the {subject().part}s span more than half the globe: one side of the 180th meridian is mixed "
+            "with the other",
             where=where,
-            cure="give the zones longitudes on one side, or project them and give the file its .prj",
+            cure=f"give the {subject().part}s longitudes on one side, or project them and give the file its .prj",
         )
     centre = _lonlat(crs, settled.middle)
     if not (np.isfinite(centre).all() and abs(centre[1]) <= 90.0 and abs(centre[0]) <= 540.0):
         raise PrescriptionError(
-            f"the coordinates ({bounds}) are nowhere in {crs.name}", where=where, cure=f"{_GIVE_CRS}, or --swap-axes"
+            f"the coordinates ({bounds}) are nowhere in {crs.name}",
+            where=where,
+            cure=f"{_give_crs()}, or {_turned('')}",
         )
     return _located(Placement(crs, note, swap, centre, tuple(facts)), settled)
 
@@ -168,7 +177,7 @@ def _located(placement: Placement, settled: Bounds) -> Placement:
         facts.append(Fact("crs", text))
     width = _diagonal(placement.crs, settled)
     if width > _WIDE:
-        text = f"the zones lie up to {width / 1e3:,.0f} km apart, hardly one field; check for strays"
+        text = f"the {subject().part}s lie up to {width / 1e3:,.0f} km apart, hardly one field; check for strays"
         facts.append(Fact("place", text))
     facts.append(Fact("middle", f"the field's middle is at latitude {latitude:.3f}, longitude {longitude:.3f}"))
     return replace(placement, facts=tuple(facts))
@@ -191,7 +200,9 @@ def _given(option: str) -> pyproj.CRS:
         return _flat(pyproj.CRS.from_user_input(option))
     except pyproj.exceptions.CRSError as problem:
         raise PrescriptionError(
-            f"'{option}' is no coordinate system", where="--crs", cure="write it like EPSG:4326 or EPSG:26915"
+            f"'{option}' is no coordinate system",
+            where=typed("crs"),
+            cure="write it like EPSG:4326 or EPSG:26915",
         ) from problem
 
 
@@ -203,7 +214,7 @@ def _assumed(bounds: Bounds, where: str) -> pyproj.CRS:
     raise PrescriptionError(
         f"the file does not say its coordinate system, and its numbers ({bounds}) are not a field in degrees",
         where=where,
-        cure=f"{_GIVE_CRS}, or put the .prj file back beside it",
+        cure=f"{_give_crs()}, or put the .prj file back beside it",
     )
 
 
@@ -215,7 +226,8 @@ def _axes(bounds: Bounds, crs: pyproj.CRS, *, insisted: bool, by_default: bool, 
         raise PrescriptionError(
             f"the coordinates ({bounds}) look like degrees, but the file says {crs.name}",
             where=where,
-            cure="if they are longitude and latitude, add --crs EPSG:4326; otherwise give --crs the right system",
+            cure=f"if they are longitude and latitude, add {typed('crs')} EPSG:4326; otherwise give "
+            f"{typed('crs')} the right system",
         )
     if not insisted and not _plausible(crs, bounds.middle, _BEYOND) and _plausible(crs, bounds.swapped.middle, 0.0):
         text = f"x and y are exchanged in the file: only the other way round does the field lie within {crs.name}"
@@ -229,16 +241,22 @@ def _axes_in_degrees(bounds: Bounds, *, insisted: bool, by_default: bool, where:
             text = f"latitude and longitude are exchanged in the file: {bounds.middle[1]:.3f} can be no latitude"
             return True, [Fact("axes", text)]
         says = "GeoJSON means degrees where it says nothing else" if by_default else "the file says degrees"
-        raise PrescriptionError(f"{says}, but its coordinates ({bounds}) are no degrees", where=where, cure=_GIVE_CRS)
+        raise PrescriptionError(f"{says}, but its coordinates ({bounds}) are no degrees", where=where, cure=_give_crs())
     x, y = bounds.middle
     if not insisted and abs(y) > _FARMED_LATITUDE >= abs(x):
         raise PrescriptionError(
             f"the field would lie at latitude {y:.3f}, longitude {x:.3f}, where nobody farms",
             where=where,
-            cure=f"if latitude comes first in the file (latitude {x:.3f}, longitude {y:.3f}), add --swap-axes; "
-            "if it really lies there, insist with --crs EPSG:4326",
+            cure=f"if latitude comes first in the file (latitude {x:.3f}, longitude {y:.3f}), {_turned('add ')}; "
+            f"if it really lies there, insist with {typed('crs')} EPSG:4326",
         )
     return False, []
+
+
+def _turned(before: str) -> str:
+    """What to do where latitude comes first."""
+    lacking = "swap-axes" in subject().lacks
+    return "write the file again with longitude first" if lacking else f"{before}{typed('swap-axes')}"
 
 
 def _plausible(crs: pyproj.CRS, point: tuple[float, float], margin: float) -> bool:

@@ -17,6 +17,7 @@ import numpy as np
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import subject, typed
 from geoflow.files.inputs import is_companion
 from geoflow.layers.dbf import Dbf, read_dbf
 from geoflow.layers.notes import Fact
@@ -85,11 +86,8 @@ def find_file(path: Path | str) -> Path:
     where = str(path)
     if file.is_dir():
         inside = [entry.name for entry in sorted(file.iterdir()) if entry.suffix.casefold() in _ALL_ENDINGS]
-        raise PrescriptionError(
-            "this is a folder, not a file",
-            where=where,
-            cure=f"name a file in it: {', '.join(inside[:5])}" if inside else "it holds no prescription; name a file",
-        )
+        cure = f"name a file in it: {', '.join(inside[:5])}" if inside else f"it holds no {subject().name}; name a file"
+        raise PrescriptionError("this is a folder, not a file", where=where, cure=cure)
     if not file.is_file():
         siblings = [entry.name for entry in file.parent.iterdir()] if file.parent.is_dir() else []
         raise PrescriptionError(
@@ -115,11 +113,9 @@ def open_source(path: Path | str, layer: str | None = None) -> Iterator[Source]:
     if kind is None:
         part = is_companion(file.name)
         raise PrescriptionError(
-            "this is one part of a shapefile" if part else f"'{file.suffix}' is no prescription format",
+            "this is one part of a shapefile" if part else f"'{file.suffix}' is no {subject().name} format",
             where=where,
-            cure="name the .shp file"
-            if part
-            else "give a .shp, .geojson, .gpkg or .fgb (also zipped), a .parquet or a .tif",
+            cure="name the .shp file" if part else f"give {subject().formats}",
         )
     if file.suffix.casefold() == ".zip":
         with tempfile.TemporaryDirectory(prefix="geoflow-") as folder:
@@ -163,21 +159,23 @@ def check_only_layer(layer: str | None, only: str, where: str) -> None:
         If it is another one.
     """
     if layer is not None and layer.casefold() != only.casefold():
-        raise PrescriptionError(f"there is no layer '{layer}', only '{only}'", where=where, cure="leave --layer out")
+        cure = f"leave {typed('layer')} out"
+        raise PrescriptionError(f"there is no layer '{layer}', only '{only}'", where=where, cure=cure)
 
 
 def _pick(names: list[str], layer: str | None, where: str) -> str:
     if layer is None:
         if len(names) == 1:
             return names[0]
-        options = "".join(f"\n    --layer {name}" if " " not in name else f'\n    --layer "{name}"' for name in names)
-        raise PrescriptionError(f"the file holds {len(names)} layers", where=where, cure=f"say which one:{options}")
+        lines = (f"\n    {typed('layer')} " + (f'"{name}"' if " " in name else name) for name in names)
+        which = f"say which one:{''.join(lines)}"
+        cure = "give a file that holds the field's outline alone" if "layer" in subject().lacks else which
+        raise PrescriptionError(f"the file holds {len(names)} layers", where=where, cure=cure)
     for name in names:
         if layer in (name, PurePosixPath(name).name, PurePosixPath(name).stem):
             return name
-    raise PrescriptionError(
-        f"there is no layer '{layer}'{nearest(layer, names)}", where=where, cure=f"--layer one of {', '.join(names)}"
-    )
+    cure = f"{typed('layer')} one of {', '.join(names)}"
+    raise PrescriptionError(f"there is no layer '{layer}'{nearest(layer, names)}", where=where, cure=cure)
 
 
 def _package_layer(file: Path, layer: str | None, where: str) -> str:
@@ -189,7 +187,8 @@ def _package_layer(file: Path, layer: str | None, where: str) -> str:
         raise _unreadable(where, problem) from problem
     names = [str(name) for name, kind in layers if kind is not None]
     if not names:
-        raise PrescriptionError("the file holds no layer with shapes", where=where, cure="export the zones again")
+        cure = f"export the {subject().part}s again"
+        raise PrescriptionError("the file holds no layer with shapes", where=where, cure=cure)
     return _pick(names, layer, where)
 
 
@@ -254,7 +253,7 @@ def check_unpacked_size(entries: list[zipfile.ZipInfo], where: str) -> None:
     size, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
     if size > _MOST_UNPACKED or (size > _RATIO_FROM and size > _MOST_RATIO * packed):
         raise PrescriptionError(
-            f"the zip would unpack to {size / 1e6:,.0f} MB, which no prescription needs",
+            f"the zip would unpack to {size / 1e6:,.0f} MB, which no {subject().name} needs",
             where=where,
             cure="check where it comes from; if it is sound, unpack it and give what is in it",
         )
@@ -295,11 +294,13 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list
         if not any(known in text for known in _KNOWN_WARNINGS)
     ]
     if unclosed:
-        facts.append(Fact("shape", f"{unclosed} zone(s) had an outline that did not close; it was closed", unclosed))
+        text = f"{unclosed} {subject().part}(s) had an outline that did not close; it was closed"
+        facts.append(Fact("shape", text, unclosed))
     if badly_coded:
         facts.append(Fact("file", "the text in the .dbf is not in the code its .cpg claims; letters may look wrong"))
     if not len(table):
-        raise PrescriptionError("the layer is empty: it has no zones", where=source.where, cure=EXPORT_AGAIN)
+        what = f"the layer is empty: it has no {subject().part}s"
+        raise PrescriptionError(what, where=source.where, cure=EXPORT_AGAIN)
     assert isinstance(table, geopandas.GeoDataFrame)  # layers without shapes are not offered, other formats have them
     return table, dbf, facts if dbf is None else facts + _shapefile_facts(source, table, dbf)
 
@@ -310,8 +311,8 @@ def _shapefile_facts(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) ->
     shapes = (shapefile_parts(source.data, ".shx")[0].stat().st_size - 100) // 8
     if shapes != len(dbf.cells) or len(table) != len(dbf.cells) - gone:
         raise PrescriptionError(
-            f"the .shp holds {shapes} shapes and the .dbf {len(dbf.cells)} records, so no rate can be given to a zone "
-            "for certain",
+            f"the .shp holds {shapes} shapes and the .dbf {len(dbf.cells)} records, so no rate can be given to a "
+            f"{subject().part} for certain",
             where=source.where,
             cure=EXPORT_AGAIN,
         )

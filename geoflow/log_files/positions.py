@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
-from geoflow.base.errors import LogError, PrescriptionError
+from geoflow.base.errors import LogError
+from geoflow.base.subject import LOG, reading
 from geoflow.ground.geometry import local_frame, repair
-from geoflow.layers.log_words import in_log_words
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.projection import Bounds, place
 from geoflow.log_files.tables import LogTable
@@ -92,11 +92,9 @@ def find_places(
     near = near if near.any() else known  # then the placement says what is wrong with them
     bounds = Bounds(*(float(v) for v in (x[near].min(), y[near].min(), x[near].max(), y[near].max())))
     by_default = table.file_format == "geojson"
-    try:
+    with reading(LOG):
         spot = place(bounds, declared, option=crs, swap_axes=swap_axes, by_default=by_default, where=table.where)
-    except PrescriptionError as problem:
-        raise in_log_words(problem) from problem
-    facts += [Fact(fact.kind, fact.text.replace("the zones lie", "the records lie")) for fact in spot.facts]
+    facts += spot.facts
     frame = local_frame(*spot.centre)
     onward = pyproj.Transformer.from_crs(spot.crs, frame, always_xy=True)
     flat = np.zeros(x.size, dtype=np.bool_)

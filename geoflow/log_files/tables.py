@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
-from geoflow.base.errors import LogError, PrescriptionError, install
+from geoflow.base.errors import LogError, install
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import LOG, reading
 from geoflow.files.inputs import is_companion
 from geoflow.isoxml.task_files import is_taskdata
 from geoflow.isoxml.time_logs import read_task_log
-from geoflow.layers.log_words import LOG_FORMATS, in_log_words
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import parse_numbers
 from geoflow.layers.parquet import refuse_undecodable
@@ -168,11 +168,8 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
             raise LogError("a table has no layers", where=f"{where}, --layer {layer}", cure="leave --layer out")
         return _read_csv(path, where) if suffix in _TEXT else _read_parquet(path, where)
     _refuse_other_formats(path, where)
-    try:
-        with open_source(path, layer) as source:
-            table, dbf, facts = read_table(source)
-    except PrescriptionError as problem:
-        raise in_log_words(problem) from problem
+    with reading(LOG), open_source(path, layer) as source:
+        table, dbf, facts = read_table(source)
     return _of_frame(table, where, source.file_format, facts, dbf)
 
 
@@ -183,7 +180,7 @@ def _refuse_other_formats(path: Path, where: str) -> None:
             f"there is no such file{nearest(path.name, siblings)}", where=where, cure="check the name and folder"
         )
     if path.is_file() and path.suffix.casefold() not in FORMATS and not is_companion(path.name):
-        raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {LOG_FORMATS}")
+        raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {LOG.formats}")
 
 
 def _of_frame(table: Any, where: str, file_format: str, facts: list[Fact], dbf: Dbf | None) -> LogTable:

@@ -14,6 +14,7 @@ from geoflow.base.rate_units import RATE_UNITS, RateUnit
 from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import typed
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import GROUND_WORDS, MASS_WORDS, Numbers, Suffix, contradicts
 
@@ -80,9 +81,11 @@ def choose_column(
         raise PrescriptionError(
             "no column holds numbers that could be rates",
             where=where,
-            cure=f"name the rate column with --rate-column; the columns are {_listed(names)}",
+            cure=f"name the rate column with {typed('rate-column')}; the columns are {_listed(names)}",
         )
-    lines = "".join(f"\n    --rate-column {_quoted(names[index])}   {_span_text(read)}" for index, read in candidates)
+    lines = "".join(
+        f"\n    {typed('rate-column')} {_quoted(names[index])}   {_span_text(read)}" for index, read in candidates
+    )
     raise PrescriptionError(
         f"{len(candidates)} columns could hold the rates", where=where, cure=f"say which one with one of{lines}"
     )
@@ -101,7 +104,7 @@ def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Fact]
     for found, text in ((exact, ""), (folded, "reads as"), (truncated, "was cut to ten characters:")):
         if len(found) > 1:
             raise PrescriptionError(
-                f"--rate-column '{requested}' fits {len(found)} columns: {_listed(names[i] for i in found)}",
+                f"{typed('rate-column')} '{requested}' fits {len(found)} columns: {_listed(names[i] for i in found)}",
                 where=where,
                 cure="give the exact name of one" if not exact else "rename one of them in the file",
             )
@@ -111,7 +114,7 @@ def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Fact]
     raise PrescriptionError(
         f"there is no column '{requested}'{nearest(requested, names)}",
         where=where,
-        cure=f"give --rate-column one of {_listed(names)}" if names else "the file has no columns at all",
+        cure=f"give {typed('rate-column')} one of {_listed(names)}" if names else "the file has no columns at all",
     )
 
 
@@ -202,16 +205,17 @@ def choose_unit(name: str, option: str | None, numbers: Numbers, *, where: str) 
             raise PrescriptionError(
                 f"the file does not say what the numbers in '{name}' count ({_span_text(numbers)})",
                 where=where,
-                cure=f"add --rate-unit with the one that is true:{_meanings(numbers)}",
+                cure=f"add {typed('rate-unit')} with the one that is true:{_meanings(numbers)}",
             )
         return stated, [Fact("unit", f"the column name '{name}' gives the unit, {stated.text}")]
-    unit = unit_named(option, where="--rate-unit")
+    unit = unit_named(option, where=typed("rate-unit"))
     if (stated is not None and stated != unit) or contradicts(_hints(name), unit):
         says = stated.text if stated is not None else " per ".join(part for part in _hints(name) if part)
         raise PrescriptionError(
-            f"--rate-unit says {unit.text}, but the column name '{name}' says {says}",
+            f"{typed('rate-unit')} says {unit.text}, but the column name '{name}' says {says}",
             where=where,
-            cure="leave --rate-unit out or make it agree; if the name is wrong, rename the column in the file",
+            cure=f"leave {typed('rate-unit')} out or make it agree; if the name is wrong, rename the column "
+            "in the file",
         )
     counts_ammonia = re.search(r"nh3|ammonia", name, re.IGNORECASE) is not None
     if stated is None and counts_ammonia and unit.basis == "nitrogen":
@@ -225,7 +229,7 @@ def _meanings(numbers: Numbers) -> str:
     """One line per unit: what the column's span would be in lb N/ac (of ammonia with 82 % nitrogen)."""
     lines = []
     for unit in RATE_UNITS:
-        line = f'\n    --rate-unit "{unit.text}"'
+        line = f'\n    {typed("rate-unit")} "{unit.text}"'
         if unit.basis != "ammonia volume" and numbers.span is not None:
             per = unit.to_si / RATE_UNITS[0].to_si * (NITROGEN_FRACTION if unit.basis == "ammonia" else 1.0)
             low, high = (end * per for end in numbers.span)

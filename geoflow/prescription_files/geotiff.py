@@ -16,6 +16,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import PrescriptionError, QuantityError
 from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import typed
 from geoflow.layers.notes import Fact
 from geoflow.layers.vector_source import check_only_layer, find_file
 from geoflow.prescription_files.columns import unit_in_name
@@ -203,10 +204,10 @@ def _band(raster: Any, wanted: str | None, where: str) -> int:
             return int(match[1])
         known = [text for text in names if text]
         raise PrescriptionError(
-            f"--rate-column '{wanted}' fits {len(by_name)} bands" if by_name
+            f"{typed('rate-column')} '{wanted}' fits {len(by_name)} bands" if by_name
             else f"there is no band '{wanted}'{nearest(wanted, known)}",
             where=where,
-            cure=f"give --rate-column one of {_bands(names)}",
+            cure=f"give {typed('rate-column')} one of {_bands(names)}",
         )  # fmt: skip
     import rasterio
 
@@ -217,7 +218,7 @@ def _band(raster: Any, wanted: str | None, where: str) -> int:
     raise PrescriptionError(
         f"the raster has {len(own)} bands",
         where=where,
-        cure=f"say which one holds the rates with --rate-column, one of {_bands(names)}",
+        cure=f"say which one holds the rates with {typed('rate-column')}, one of {_bands(names)}",
     )
 
 
@@ -298,7 +299,9 @@ def _cells(valid: BoolArray, grid: Grid, place: IntArray, where: str) -> tuple[N
 
     row, column = np.nonzero(valid)
     if len(row) > MOST_ZONES:
-        raise _too_many(f"{len(row):,}", "make its cells larger, or merge equal ones with --zones class", where)
+        raise _too_many(
+            f"{len(row):,}", f"make its cells larger, or merge equal ones with {typed('zones')} class", where
+        )
     around = [(0, 0), (1, 0), (1, 1), (0, 1), (0, 0)]
     rings = np.stack([np.stack(grid.corners(column + right, row + down), axis=1) for right, down in around], axis=1)
     return np.asarray(shapely.polygons(rings), dtype=object), place

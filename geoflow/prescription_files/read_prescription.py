@@ -12,6 +12,7 @@ import numpy as np
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.rate_units import RateUnit
 from geoflow.base.rate_units import rate_unit as unit_named
+from geoflow.base.subject import typed
 from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
 from geoflow.layers.notes import Fact, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts
@@ -154,7 +155,9 @@ def read_prescription(
     read = numbers(chosen)
     if read is None:
         raise PrescriptionError(
-            f"the column '{names[chosen]}' holds no numbers", where=where, cure="give --rate-column another column"
+            f"the column '{names[chosen]}' holds no numbers",
+            where=where,
+            cure=f"give {typed('rate-column')} another column",
         )
     unit, unit_facts = _unit(source, names[chosen], rate_unit, read, where)
     _refuse_unclear(read, unit, names[chosen], where)
@@ -212,11 +215,11 @@ def _unit(source: ZoneTable, column: str, option: str | None, read: Numbers, whe
     certain = source.units.get(column)
     if certain is None:
         return choose_unit(column, option, read, where=where)
-    if option is not None and unit_named(option, where="--rate-unit") != certain:
+    if option is not None and unit_named(option, where=typed("rate-unit")) != certain:
         raise PrescriptionError(
-            f"--rate-unit says {option}, but the file says that '{column}' is in {certain.text}",
+            f"{typed('rate-unit')} says {option}, but the file says that '{column}' is in {certain.text}",
             where=where,
-            cure="leave --rate-unit out; if the file is wrong, correct the unit there",
+            cure=f"leave {typed('rate-unit')} out; if the file is wrong, correct the unit there",
         )
     return certain, [Fact("unit", f"the file itself gives the unit of '{column}', {certain.text}")]
 
@@ -273,7 +276,7 @@ def _refuse_unclear(read: Numbers, unit: RateUnit, column: str, where: str) -> N
         raise PrescriptionError(
             f"'{column}' states another unit behind its numbers than {unit.text}",
             where=f"{where}, {rows_text(conflicts)}",
-            cure="give the --rate-unit they are in, or correct the rows",
+            cure=f"give the {typed('rate-unit')} they are in, or correct the rows",
         )
 
 
@@ -284,7 +287,7 @@ def _refuse_nothing(kept: NDArray[np.bool_], dropped: dict[str, tuple[int, ...]]
     raise PrescriptionError(
         f"no zone is left to vet ({causes})",
         where=where,
-        cure=f"check that '{column}' is the rate column (--rate-column) and that the zones have shapes",
+        cure=f"check that '{column}' is the rate column ({typed('rate-column')}) and that the zones have shapes",
     )
 
 

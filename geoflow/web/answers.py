@@ -139,23 +139,12 @@ class Answers:
 
     def _bar(self, tab: Tab, asked: Question) -> Any:
         """Check a bar and say it in words; it is opened by reading it together with a prescription."""
-        import tempfile
-        from pathlib import Path
-
-        from geoflow.bar.bar_file import read_bar
+        from geoflow.bar.bar_file import read_bar_text
         from geoflow.report.bar_words import bar_report
         from geoflow.report.terminal import as_text
 
         upload = given_bar(asked)
-        with tempfile.TemporaryDirectory(prefix="geoflow-page-") as folder:
-            path = Path(folder) / upload.name
-            path.write_bytes(upload.content)
-            try:
-                bar = read_bar(path)
-            except GeoflowError as problem:
-                # The reader names the file by its path; the reader of the page knows only its name.
-                words = str(problem).replace(str(path), upload.name)
-                raise UsageError(words) from problem
+        bar = read_bar_text(upload.content, upload.name)
         text = upload.content.decode("utf-8")
         return {
             "text": text,

@@ -13,15 +13,16 @@ from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import FloatArray
-from geoflow.base.errors import LogError, PrescriptionError, UsageError
+from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
+from geoflow.base.subject import TARGET, reading
 from geoflow.base.units import parse, parse_range
 from geoflow.diagnosis import diagnose
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
-from geoflow.layers.boundaries import in_words_of, read_boundary
+from geoflow.layers.boundaries import read_boundary
 from geoflow.layers.notes import Fact
 from geoflow.log_files.read_log import read_log
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
@@ -83,10 +84,8 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
 
 def _read_target(path: str, options: ReadOptions) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
-    try:
+    with reading(TARGET):
         return read_with(path, options)
-    except PrescriptionError as problem:
-        raise in_words_of("target", problem) from problem
 
 
 def _moved(shapes: Any, source: Any, onto: Any) -> Any:
@@ -204,8 +203,7 @@ def _reconcile_file(
         rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
         zones = _moved(target.zones, target.local_crs, read.local_crs)
         asked = TargetMap(zones, rate)
-        told = (replace(fact, text=fact.text.replace("--crs", "--target-crs")) for fact in target.facts)
-        facts += [replace(fact, text=f"map: {fact.text}") for fact in told]
+        facts += [replace(fact, text=f"map: {fact.text}") for fact in target.facts]
         if target.rate_unit.basis == "ammonia volume":
             facts.append(Fact("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
         _refuse_elsewhere(read, zones, None, "the map")

@@ -1,0 +1,108 @@
+"""What is being read, as its messages call it: said once by whoever asks for the reading, used by every reader below.
+
+The same readers read prescriptions, target maps, boundaries and logs. Their errors and notes speak of the thing at hand
+and name the options that belong to it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from contextvars import ContextVar
+from dataclasses import dataclass
+from typing import Final
+
+from geoflow.base.errors import GeoflowError, LogError, PrescriptionError
+
+__all__ = ["BOUNDARY", "LOG", "PRESCRIPTION", "TARGET", "Subject", "reading", "subject", "typed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """A kind of thing that is read.
+
+    Attributes
+    ----------
+    name : str
+        What it is called.
+    part : str
+        What one of its rows is called; several with an s.
+    formats : str
+        What can be given in its place.
+    prefix : str
+        Stands before the name of each of its options.
+    lacks : frozenset of str
+        Options that others have and this one does not, without prefix.
+    error : type
+        What its readers raise.
+    """
+
+    name: str
+    part: str
+    formats: str
+    prefix: str = ""
+    lacks: frozenset[str] = frozenset()
+    error: type[GeoflowError] = PrescriptionError
+
+
+_ZONES: Final = "a .shp, .geojson, .gpkg or .fgb (also zipped), a .parquet or a .tif"
+_LOGS: Final = "a .csv, .shp, .zip with one, .geojson, .gpkg, .parquet or a TASKDATA folder (also zipped)"
+
+PRESCRIPTION: Final = Subject("prescription", "zone", _ZONES)
+TARGET: Final = Subject("prescription", "zone", _ZONES, "target-")
+BOUNDARY: Final = Subject(
+    "boundary",
+    "polygon",
+    "a .shp, .geojson, .gpkg or .fgb (also zipped)",
+    "boundary-",
+    frozenset({"swap-axes", "layer"}),
+)
+LOG: Final = Subject("log", "record", _LOGS, error=LogError)
+
+_READ: Final[ContextVar[Subject]] = ContextVar("what is read", default=PRESCRIPTION)
+
+
+def subject() -> Subject:
+    """Return what is being read; a prescription, where nobody said otherwise."""
+    return _READ.get()
+
+
+def typed(name: str) -> str:
+    """Name an option of what is being read.
+
+    Parameters
+    ----------
+    name : str
+        Without dashes in front and without prefix.
+
+    Returns
+    -------
+    str
+        As it is typed: ``--target-crs``.
+    """
+    return f"--{_READ.get().prefix}{name}"
+
+
+@contextlib.contextmanager
+def reading(what: Subject) -> Iterator[None]:
+    """Read something inside this block: messages speak of it.
+
+    Parameters
+    ----------
+    what : Subject
+        What is read.
+
+    Raises
+    ------
+    GeoflowError
+        As `what.error`, whatever readers shared with prescriptions refuse.
+    """
+    before = _READ.set(what)
+    try:
+        yield
+    except PrescriptionError as problem:
+        if isinstance(problem, what.error):
+            raise
+        raise what.error(problem.what, where=problem.where, cure=problem.cure) from problem
+    finally:
+        _READ.reset(before)
