@@ -47,7 +47,7 @@ def test_the_table_is_whole() -> None:
 
 
 # Their errors wait for those who know where and how to put it right: the bar file's reader, and the page's tabs.
-WAITING = {("QuantityError", "bar_values"), ("QuantityError", "bars"), ("UsageError", "answers")}
+WAITING = {("QuantityError", "values"), ("QuantityError", "bar_file"), ("UsageError", "answers")}
 
 
 def test_every_error_says_where_and_how_to_put_it_right() -> None:
