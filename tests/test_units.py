@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from laws import laws
 from published import PSI, UNITS, Row, params
 
+from geoflow.base import units
 from geoflow.base.errors import QuantityError
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.units import (
@@ -48,6 +49,21 @@ def test_psi_is_exact() -> None:
     # 0.45359237 kg x 9.80665 m/s2 over the square of 0.0254 m, all three exact by definition.
     exact = Fraction(45359237, 10**8) * Fraction(980665, 10**5) / Fraction(254, 10**4) ** 2
     assert factor("psi", "pressure") == pytest.approx(float(exact), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("constant", "unit", "kind"),
+    [
+        (units.FOOT, "ft", "length"), (units.MILE, "mile", "length"), (units.ACRE, "acre", "area"),
+        (units.POUND, "lb", "mass"), (units.GALLON, "gallon", "volume"), (units.PSI, "psi", "pressure"),
+        (units.MILE_PER_HOUR, "mph", "speed"),
+    ],
+)  # fmt: skip
+def test_the_sizes_kept_as_numbers_are_those_of_the_units(constant: float, unit: str, kind: str) -> None:
+    # pint knows the legal definitions; its acre is set here, so the acre is worked from 43,560 square feet (NIST SP
+    # 1038, from memory).
+    assert constant == pytest.approx(factor(unit, kind), rel=1e-15)
+    assert pytest.approx(43560.0 * 0.3048**2, rel=1e-15) == units.ACRE
 
 
 def test_nitrogen_rate_prints_with_the_acre_it_was_read_with() -> None:

@@ -8,6 +8,7 @@ from typing import Final, Literal
 
 from geoflow.base.errors import QuantityError
 from geoflow.base.spelling import nearest
+from geoflow.base.units import ACRE, GALLON, POUND
 
 __all__ = ["RATE_UNITS", "RateUnit", "rate_unit"]
 
@@ -34,15 +35,12 @@ class RateUnit:
     aliases: tuple[str, ...]
 
 
-_POUND, _ACRE, _GALLON = 0.45359237, 4046.8564224, 3.785411784e-3
-
-
 RATE_UNITS: Final[tuple[RateUnit, ...]] = (
-    RateUnit("lb N/ac", "nitrogen", _POUND / _ACRE, ("lbnac", "lbsnac", "lbnperac", "lbnacre")),
+    RateUnit("lb N/ac", "nitrogen", POUND / ACRE, ("lbnac", "lbsnac", "lbnperac", "lbnacre")),
     RateUnit("kg N/ha", "nitrogen", 1e-4, ("kgnha", "kgnperha")),
-    RateUnit("lb NH3/ac", "ammonia", _POUND / _ACRE, ("lbnh3ac", "lbsnh3ac", "lbnh3perac")),
+    RateUnit("lb NH3/ac", "ammonia", POUND / ACRE, ("lbnh3ac", "lbsnh3ac", "lbnh3perac")),
     RateUnit("kg NH3/ha", "ammonia", 1e-4, ("kgnh3ha", "kgnh3perha")),
-    RateUnit("gal NH3/ac", "ammonia volume", _GALLON / _ACRE, ("galnh3ac", "galnh3perac")),
+    RateUnit("gal NH3/ac", "ammonia volume", GALLON / ACRE, ("galnh3ac", "galnh3perac")),
     RateUnit("L NH3/ha", "ammonia volume", 1e-7, ("lnh3ha", "lnh3perha")),
 )
 

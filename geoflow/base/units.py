@@ -19,7 +19,14 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
+    "ACRE",
+    "FOOT",
+    "GALLON",
     "KINDS",
+    "MILE",
+    "MILE_PER_HOUR",
+    "POUND",
+    "PSI",
     "Kind",
     "System",
     "factor",
@@ -80,6 +87,15 @@ KINDS: Final[dict[str, Kind]] = {
     "nitrogen rate": Kind("kg/m**2", "lb/acre", "kg/hectare", "lb N/ac", "kg N/ha", 0, 0, "150 lb N/ac"),
     "angle": Kind("radian", "degree", "degree", "°", "°", 0, 0, "90 deg"),
 }
+
+# The exact sizes of customary units in SI, for arrays and tables; tests hold them to pint's.
+FOOT: Final = 0.3048
+MILE: Final = 1609.344
+ACRE: Final = 4046.8564224  # of the international foot; NIST retired the survey foot at the end of 2022 (85 FR 62698)
+POUND: Final = 0.45359237
+GALLON: Final = 3.785411784e-3
+PSI: Final = 6894.757293168361
+MILE_PER_HOUR: Final = 0.44704
 
 # Spellings that people write and pint does not know, as pint expressions.
 _SPELLINGS: Final[dict[str, str]] = {
@@ -147,8 +163,8 @@ def _registry() -> pint.UnitRegistry[Any]:
     import pint
 
     registry: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=":auto:", on_redefinition="ignore")
-    # pint's acre stands on the survey foot, which NIST retired at the end of 2022 (85 FR 62698).
-    registry.define("acre = 4046.8564224 * meter ** 2 = ac")
+    # pint's acre stands on the survey foot.
+    registry.define(f"acre = {ACRE} * meter ** 2 = ac")
     return registry
 
 

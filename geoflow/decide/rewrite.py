@@ -14,6 +14,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.base.rates import nitrogen_rate
+from geoflow.base.units import MILE_PER_HOUR
 from geoflow.decide.spreading import in_steps, spread
 from geoflow.decide.vet import Solution, verdicts
 
@@ -39,7 +40,7 @@ REASONS: Final[dict[str, str]] = {
 }
 _ROUNDING: Final = 1e-9
 # A tenth of a mile per hour [m/s].
-_SPEED_STEP: Final = 0.044704
+_SPEED_STEP: Final = 0.1 * MILE_PER_HOUR
 _LEFT: Final = ("needs raising", "over the cap", "no window")
 
 

@@ -72,8 +72,6 @@ class SpeedCurve:
         speed. None where nothing holds at any speed.
     recommended : float or None
         Middle of that stretch [m/s].
-    ties : int
-        Number of separate stretches that hold the most.
     """
 
     speed: FloatArray
@@ -83,7 +81,6 @@ class SpeedCurve:
     best_area: float
     best: tuple[float, float] | None
     recommended: float | None
-    ties: int
 
     def area_held(self, speed: Floats) -> FloatArray:
         """Area held [m2] at any speeds [m/s]; nothing outside the allowed speeds."""
@@ -128,7 +125,7 @@ def _curve(bands: _Bands, area: FloatArray, bar: Bar, plan: Plan) -> SpeedCurve:
     area_at, area_between = gained - np.append(0.0, lost[:-1]), (gained - lost)[:-1]
     best_area, rounding = float(area_at.max()), _ROUNDING * asked
     if best_area <= rounding:
-        return SpeedCurve(speed, area_at, area_between, asked, 0.0, None, None, 0)
+        return SpeedCurve(speed, area_at, area_between, asked, 0.0, None, None)
     # Points and the stretches between them in turn; a stretch holds no more than either of its ends.
     good = np.zeros(2 * speed.size + 1, dtype=np.bool_)
     good[1::2] = area_at >= best_area - rounding
@@ -139,7 +136,7 @@ def _curve(bands: _Bands, area: FloatArray, bar: Bar, plan: Plan) -> SpeedCurve:
     away = np.maximum(np.maximum(low - planned, planned - high), 0.0)
     pick = int(np.lexsort((low - high, away))[0])
     best = float(low[pick]), float(high[pick])
-    return SpeedCurve(speed, area_at, area_between, asked, best_area, best, 0.5 * sum(best), low.size)
+    return SpeedCurve(speed, area_at, area_between, asked, best_area, best, 0.5 * sum(best))
 
 
 @dataclass(frozen=True, slots=True)

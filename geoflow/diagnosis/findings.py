@@ -9,13 +9,13 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.units import PSI
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 
 __all__ = [
     "FEWEST",
     "NOTHING",
-    "PSI",
     "SENSOR_ERROR",
     "SHORT",
     "Finding",
@@ -27,7 +27,6 @@ __all__ = [
     "vapour_pressure_of",
 ]
 
-PSI: Final = 6894.757293168361
 # One per cent of a 300 psi transmitter.
 SENSOR_ERROR: Final = 3.0 * PSI
 # Flow over asked flow below which the bar fell short.

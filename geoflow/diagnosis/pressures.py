@@ -8,10 +8,10 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.units import PSI
 from geoflow.diagnosis.findings import (
     FEWEST,
     NOTHING,
-    PSI,
     SENSOR_ERROR,
     SHORT,
     Finding,

@@ -36,8 +36,6 @@ class Sums:
         covered at all and more than once.
     swept, reached, twice, field, field_covered : ndarray, shape (2,)
         For even and odd lines apart: strips, their union, ground covered more than once, the field, its covered part.
-    hidden : float
-        Ground of zones under later zones.
     strip, zone, area, lone : ndarray, shape (k,)
         Ground of each strip in each zone, -1 for outside, and how much of it lies under no other strip.
     shared : Shared
@@ -55,7 +53,6 @@ class Sums:
     twice: FloatArray
     field: FloatArray
     field_covered: FloatArray
-    hidden: float
     strip: IntArray
     zone: IntArray
     area: FloatArray
@@ -90,7 +87,6 @@ class _Ground:
     zone: IntArray
     field: BoolArray
     parity: IntArray
-    hidden: float
     whole: FloatArray
 
 
@@ -109,7 +105,6 @@ def _lay_ground(edges: Edges, active: IntArray, ranges: IntArray, zones: int, bo
     inner = of < zones
     zone = np.full(start.size, -1, dtype=np.int64)
     np.maximum.at(zone, part[inner], of[inner])
-    depth = np.bincount(part[inner], minlength=start.size)
     field = zone >= 0
     if bounded:
         field = np.zeros(start.size, dtype=bool)
@@ -120,7 +115,6 @@ def _lay_ground(edges: Edges, active: IntArray, ranges: IntArray, zones: int, bo
         zone,
         field,
         ((start / axis.width).astype(np.int64) + axis.begin) % 2,
-        float((length * np.maximum(depth - 1, 0)).sum()),
         np.asarray(np.bincount(of[inner], weights=length[part[inner]], minlength=zones), dtype=float),
     )
 
@@ -182,7 +176,7 @@ def scan(
     lines = int(max(strip_lines[1].max(initial=0), edge_lines[1].max(initial=0)))
     whole, by_zone = np.zeros(zones), np.zeros((3, 2, zones))
     by_half = np.zeros((5, 2))
-    hidden, spans = 0.0, 0
+    spans = 0
     keys: list[IntArray] = [np.zeros(0, dtype=np.int64)]
     lengths: list[FloatArray] = [np.zeros(0)]
     lone_keys, lone_lengths = list(keys), list(lengths)
@@ -219,7 +213,6 @@ def scan(
         amounts = (covered, doubled, ground.length * ground.field, covered * ground.field)
         for row, sampled in enumerate(amounts, start=1):
             by_half[row] += np.bincount(ground.parity, weights=sampled, minlength=2)
-        hidden += ground.hidden
         spans += count
         (strip, zone, run), (mark, shared) = lone_and_shared(
             pieces.strip[piece], own, order, cuts, layers, ground.zone[part[:-1]], run
@@ -257,7 +250,6 @@ def scan(
         twice=by_half[2] * spacing,
         field=by_half[3] * spacing,
         field_covered=by_half[4] * spacing,
-        hidden=hidden * spacing,
         strip=key // (zones + 1),
         zone=key % (zones + 1) - 1,
         area=length * spacing,

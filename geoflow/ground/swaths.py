@@ -132,8 +132,6 @@ class Overlay:
         Of each zone without what lies under later zones [m2].
     zone_applied : ndarray, shape (zones,)
         Nitrogen laid down in each zone, doubly where strips overlap [kg].
-    zone_overlap : float
-        Ground of zones that lies under later zones and counts as theirs [m2].
     strip, zone, area : ndarray, shape (k,)
         Area [m2] of each strip in each zone, -1 outside all zones; the areas of a strip add up to its own.
     lone : ndarray, shape (k,)
@@ -156,7 +154,6 @@ class Overlay:
     zone_covered: FloatArray
     zone_doubled: FloatArray
     zone_applied: FloatArray
-    zone_overlap: float
     strip: IntArray
     zone: IntArray
     area: FloatArray
@@ -269,7 +266,6 @@ def overlay(
         zone_covered=zone_covered,
         zone_doubled=sums.doubled.sum(axis=0) * share,
         zone_applied=np.asarray(applied, dtype=float),
-        zone_overlap=sums.hidden,
         strip=laid,
         zone=zone,
         area=area,

@@ -13,7 +13,19 @@ if TYPE_CHECKING:
 
     from geoflow.base.rate_units import RateUnit
 
-__all__ = ["GROUND_WORDS", "MASS_WORDS", "Numbers", "Suffix", "contradicts", "parse_numbers", "suffix_conflicts"]
+__all__ = [
+    "GROUND_WORDS",
+    "MASS_WORDS",
+    "NO_DATA",
+    "Numbers",
+    "Suffix",
+    "contradicts",
+    "parse_numbers",
+    "suffix_conflicts",
+]
+
+NO_DATA: Final = (-9999.0, -99999.0, -999.0)
+"""Numbers that files hold where there is none (common practice, no source); the first is the one written."""
 
 _CELL = re.compile(r"([-+−]?)\s*(\d[\d.,]*|[.,]\d+)(e[-+]?\d+)?\s*(.*)", re.IGNORECASE)
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-", "--", "<null>"}

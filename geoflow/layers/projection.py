@@ -67,8 +67,6 @@ class Placement:
     ----------
     crs : pyproj.CRS
         Their coordinate system.
-    note : str
-        Where that was taken from, for a person.
     swap : bool
         Whether the file holds y (or latitude) first.
     centre : tuple of float
@@ -78,7 +76,6 @@ class Placement:
     """
 
     crs: pyproj.CRS
-    note: str
     swap: bool
     centre: tuple[float, float]
     facts: tuple[Fact, ...]
@@ -111,38 +108,26 @@ def place(
     """
     facts: list[Fact] = []
     if option is not None:
-        crs, note = _given(option), f"{option}, as given with {typed('crs')}"
+        crs = _given(option)
         if declared is not None and crs != declared:
             facts.append(
                 Fact("crs", f"{typed('crs')} {option} is used in place of what the file says, {declared.name}")
             )
     elif declared is None:
-        crs, note = _assumed(bounds, where), "WGS 84 longitude and latitude, assumed"
-        facts.append(
-            Fact(
-                "crs",
-                (
-                    "THE FILE DOES NOT SAY ITS COORDINATE SYSTEM (no .prj or the like). Its numbers fit degrees and "
-                    "are taken as WGS 84 longitude and latitude; another datum would move the field by a metre or two "
-                    "and leave areas as they are"
-                ),
-            )
+        crs = _assumed(bounds, where)
+        text = (
+            "THE FILE DOES NOT SAY ITS COORDINATE SYSTEM (no .prj or the like). Its numbers fit degrees and are taken "
+            "as WGS 84 longitude and latitude; another datum would move the field by a metre or two and leave areas as "
+            "they are"
         )
+        facts.append(Fact("crs", text))
     else:
-        crs, note = _flat(declared), _name(declared)
+        crs = _flat(declared)
         if _authority(crs) is None:
-            note += ", without a register number"
             datum = crs.datum.name if crs.datum is not None else ""
             unnamed = " (datum unnamed, treated as WGS 84)" if not datum or _is_unnamed(datum) else ""
-            facts.append(
-                Fact(
-                    "crs",
-                    (
-                        f"the file's coordinate system '{crs.name}' has no register number; "
-                        f"it is taken by its parameters{unnamed}"
-                    ),
-                )
-            )
+            text = f"the file's coordinate system '{crs.name}' has no register number"
+            facts.append(Fact("crs", f"{text}; it is taken by its parameters{unnamed}"))
     swap, axis_facts = (
         (True, [Fact("axes", f"x and y are exchanged, as asked with {typed('swap-axes')}")])
         if swap_axes
@@ -164,7 +149,7 @@ def place(
             where=where,
             cure=f"{_give_crs()}, or {_turned('')}",
         )
-    return _located(Placement(crs, note, swap, centre, tuple(facts)), settled)
+    return _located(Placement(crs, swap, centre, tuple(facts)), settled)
 
 
 def _located(placement: Placement, settled: Bounds) -> Placement:
@@ -300,11 +285,6 @@ def _flat(crs: pyproj.CRS) -> pyproj.CRS:
 def _authority(crs: pyproj.CRS) -> str | None:
     found = crs.to_authority()
     return ":".join(found) if found else None
-
-
-def _name(crs: pyproj.CRS) -> str:
-    registered = _authority(_flat(crs))
-    return f"{_flat(crs).name} ({registered})" if registered else crs.name
 
 
 def _is_unnamed(datum: str) -> bool:

@@ -13,7 +13,7 @@ from geoflow.base.errors import QuantityError
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.spelling import nearest
-from geoflow.base.units import parse, parse_pressure, to_si
+from geoflow.base.units import ACRE, GALLON, POUND, parse, parse_pressure, to_si
 
 __all__ = ["ROLES", "TIME_UNITS", "Conditions", "Role", "known_unit", "nitrogen_per_unit", "role_to_si"]
 
@@ -78,7 +78,7 @@ ROLES: Final[dict[str, Role]] = {
         _role("on", "plain", "on onoff sectionon sectionstate workstate applying masterswitch master sectionstatus"),
     )
 }  # fmt: skip
-_PRODUCTS: Final = {"gal/ac": 3.785411784e-3 / 4046.8564224, "L/ha": 1e-7, "lb/ac": 0.45359237 / 4046.8564224,
+_PRODUCTS: Final = {"gal/ac": GALLON / ACRE, "L/ha": 1e-7, "lb/ac": POUND / ACRE,
                     "kg/ha": 1e-4}  # fmt: skip
 # Spellings of units in column names, folded, and the unit meant.
 _IN_NAMES: Final[dict[str, dict[str, str]]] = {

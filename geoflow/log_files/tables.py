@@ -21,7 +21,7 @@ from geoflow.files.inputs import is_companion
 from geoflow.isoxml.task_files import is_taskdata
 from geoflow.isoxml.time_logs import read_task_log
 from geoflow.layers.notes import Fact, rows_text
-from geoflow.layers.number_cells import parse_numbers
+from geoflow.layers.number_cells import NO_DATA, parse_numbers
 from geoflow.layers.parquet import refuse_undecodable
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
 
@@ -36,7 +36,6 @@ __all__ = ["LogTable", "read_log_table"]
 _TEXT: Final = {".csv", ".txt", ".tsv"}
 _PARQUET: Final = {".parquet", ".geoparquet", ".pq"}
 _SAMPLE: Final = 400
-_NO_DATA: Final = (-9999.0, -99999.0, -999.0)
 _PLAIN_BYTES: Final = np.isin(np.arange(256), np.frombuffer(b"0123456789+-.eE *\0", dtype=np.uint8))
 
 
@@ -117,7 +116,7 @@ class LogTable:
             if facts is not None:
                 facts += _text_facts(name, read)
             values = read.values.copy()
-        values[np.isin(values, _NO_DATA) | ~np.isfinite(values)] = np.nan
+        values[np.isin(values, NO_DATA) | ~np.isfinite(values)] = np.nan
         return np.asarray(values)
 
     def _odd_dbf_text(self, index: int) -> Any:

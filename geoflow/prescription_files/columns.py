@@ -15,8 +15,9 @@ from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
 from geoflow.base.subject import typed
+from geoflow.base.units import ACRE, FOOT, MILE
 from geoflow.layers.notes import Fact, rows_text
-from geoflow.layers.number_cells import GROUND_WORDS, MASS_WORDS, Numbers, Suffix, contradicts
+from geoflow.layers.number_cells import GROUND_WORDS, MASS_WORDS, NO_DATA, Numbers, Suffix, contradicts
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,10 +32,10 @@ _ID_NAMES = {"id", "fid", "oid", "gid", "uid", "objectid", "zone", "zones", "zon
              "index", "number", "no", "nr", "row", "polyid", "polygonid", "field", "fieldid", "class", "classid",
              "gridcode", "dn", "recno"}  # fmt: skip
 _MEASURE_NAMES = {"area", "acres", "hectares", "shapearea", "shapeleng", "shapelength", "shapelen", "perimeter"}
-_NO_DATA = (-9999.0, -999.0, -99.0)
+_NO_DATA = (*NO_DATA, -99.0)
 # Units a file may give its zones' areas [m2] and perimeters [m] in: m, ha, acre, ft, km, mile.
-_AREA_UNITS = (1.0, 1e4, 4046.8564224, 0.3048**2, 1e6, 1609.344**2)
-_LENGTH_UNITS = (1.0, 0.3048, 1e3, 1609.344)
+_AREA_UNITS = (1.0, 1e4, ACRE, FOOT**2, 1e6, MILE**2)
+_LENGTH_UNITS = (1.0, FOOT, 1e3, MILE)
 
 
 def choose_column(

@@ -56,8 +56,6 @@ class Prescription:
         Name of the layer, where the file can hold several.
     crs : pyproj.CRS
         Coordinate system its coordinates are taken in.
-    crs_note : str
-        Where that was taken from.
     axes_swapped : bool
         Whether the file holds y (or latitude) first.
     row : ndarray of int, shape (n,)
@@ -92,7 +90,6 @@ class Prescription:
     file_format: str
     layer: str | None
     crs: pyproj.CRS
-    crs_note: str
     axes_swapped: bool
     row: NDArray[np.int64]
     zones: NDArray[np.object_]
@@ -192,7 +189,6 @@ def read_prescription(
         file_format=source.file_format,
         layer=source.layer,
         crs=placement.crs,
-        crs_note=placement.note,
         axes_swapped=placement.swap,
         row=row,
         zones=grounds[row],

@@ -12,6 +12,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError
+from geoflow.layers.number_cells import NO_DATA
 from geoflow.prescription_files.geotiff import MOST_CELLS, Grid
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ __all__ = ["CELLS_TRIED", "NODATA", "grid_over", "raster_crs", "true_cell_area",
 
 CELLS_TRIED: Final = (10.0, 5.0, 2.0, 1.0, 0.5)
 """Sides of cells [m] that are tried, coarse ones first, where none is given."""
-NODATA: Final = -9999.0
+NODATA: Final = NO_DATA[0]
 """Stands in cells outside all zones; no rate, even for a reader that knows of no nodata."""
 
 _MOST_DISTORTION: Final = 0.02  # of areas; a system beyond it makes cells of another size than asked for
