@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from geoflow.decide.settling import settling
+from geoflow.options.typed import PlanOptions, ReadOptions, RewriteOptions
 from geoflow.report.html import as_html
 from geoflow.report.model import EVERYWHERE, PRINTED, SCREEN, Block, BulletList, Paragraph, Report, Section, Table
 from geoflow.report.planning import planned_report
@@ -43,10 +44,11 @@ def of(*blocks: Block) -> Report:
 
 @pytest.fixture(scope="module")
 def reports() -> dict[str, Report]:
-    vetted = vet_file(KETTLE, WREN, "45..52 degF", "5 mph", rate_column="target", rate_unit="lb N/ac")
+    plan = PlanOptions(bar=WREN, temperature="45..52 degF", speed="5 mph")
+    vetted = vet_file(KETTLE, plan, ReadOptions(rate_column="target", rate_unit="lb N/ac"))
     doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
     planned = plan_field(vetted, speed_given=False)
-    rewritten = rewrite_file(vetted, "hold-rate", allow_raise=True)
+    rewritten = rewrite_file(vetted, RewriteOptions(policy="hold-rate", allow_raise=True))
     return {
         "vet": vetted_report(vetted, doubt, "us"),
         "plan": planned_report(planned, "us"),

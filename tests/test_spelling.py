@@ -93,7 +93,11 @@ def test_known_words_of_other_meaning_are_no_spellings_of_each_other() -> None:
 
 
 def test_hints_are_made_in_one_place() -> None:
-    makers = [path.name for path in PACKAGE.rglob("*.py") if "difflib" in path.read_text(encoding="utf-8")]
+    makers = [
+        path.relative_to(PACKAGE).as_posix()
+        for path in PACKAGE.rglob("*.py")
+        if "difflib" in path.read_text(encoding="utf-8")
+    ]
     assert makers == ["base/spelling.py"]
 
 
