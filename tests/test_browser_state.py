@@ -49,7 +49,7 @@ def faintness(page: Any, wanted: str) -> float:
 
 def assert_old(page: Any, *more: str) -> None:
     """Everything that answers is dimmed at once, and says what it belongs to."""
-    for wanted in ("#counts", "#window", "#limits", "#map", "#zones", *more):
+    for wanted in ("#counts", "#window", "#limits", "#map", "#zone-list", *more):
         assert faintness(page, wanted) < FAINT, wanted
     assert page.locator("#of").inner_text().startswith("Dimmed: for ")
     assert page.locator("#map-stale").is_visible()
@@ -57,7 +57,7 @@ def assert_old(page: Any, *more: str) -> None:
 
 
 def assert_current(page: Any) -> None:
-    for wanted in ("#counts", "#window", "#limits", "#map", "#zones", "#sentence"):
+    for wanted in ("#counts", "#window", "#limits", "#map", "#zone-list", "#sentence"):
         assert faintness(page, wanted) == 1.0, wanted
     assert page.locator("#of").inner_text().startswith("For ")
     assert page.locator("#map-stale").is_hidden()
@@ -254,7 +254,7 @@ def test_a_bar_chosen_while_a_map_is_read_is_read_with_that_map(page: Any) -> No
 
 def test_while_solving_the_answer_before_is_seen_to_be_old(page: Any, shots: Path) -> None:
     read_lantern(page)
-    page.locator("#zones li").first.click()
+    page.locator("#zone-list li").first.click()
     page.locator("#zone h3").wait_for()
     before = page.locator("#of").inner_text()
     with held(page, "**/do/vet"):
@@ -364,7 +364,7 @@ def test_nothing_is_judged_before_temperature_and_speed_are_set(page: Any, shots
 def unanswered(page: Any) -> str:
     """Check that the page gives no answer, and return what it says is not set."""
     assert page.locator("#sentence").inner_text() == "No answer before temperature and speed are set."
-    assert page.locator("#counts").is_hidden() and page.locator("#zones li").count() == 0
+    assert page.locator("#counts").is_hidden() and page.locator("#zone-list li").count() == 0
     for wanted in DOWNLOADS:
         assert page.locator(wanted).is_disabled(), wanted
     said = str(page.locator("#pending").inner_text())
@@ -394,7 +394,7 @@ def test_a_tab_that_was_let_go_says_so_and_dims_everything(page: Any, shots: Pat
     read_lantern(page)
     page.evaluate("dispatchEvent(new PageTransitionEvent('pagehide'))")
     page.wait_for_timeout(500)
-    page.locator("#zones li").first.click()
+    page.locator("#zone-list li").first.click()
     page.locator("#trouble").wait_for()
     page.screenshot(path=shots / "29_let_go.png", full_page=True)
     assert "let go" in page.locator("#trouble").inner_text()

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from bars import AIR, GPM, LB_PER_AC, MPH, PSI, bar, change, fahrenheit, full_bar, orifice, sharp_bar
+from geoflow.report.text import window_text
 from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
@@ -23,7 +24,6 @@ from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.coefficients import bounding_cases
 from geoflow.hydraulics.window import flow_window, row_split, temperature_grid
 from geoflow.report.documents import window_document
-from geoflow.report.text import window_text
 
 ALL = (0, 1, 2)
 

@@ -15,7 +15,7 @@ export class ZoneList {
     });
     this.told = new Belonging(state, (current, any) => dim("zone", current, any));
     this.reset([]);
-    at("zones").addEventListener("keydown", (event) => this.key(event));
+    at("zone-list").addEventListener("keydown", (event) => this.key(event));
     at("shown").addEventListener("change", () => this.turn(0));
     at("earlier").addEventListener("click", () => this.turn(this.start - this.step));
     at("later").addEventListener("click", () => this.turn(this.start + this.step));
@@ -32,7 +32,7 @@ export class ZoneList {
     this.told.drop();
     at("place").textContent = "";
     at("zone").replaceChildren(make("p", { text: "No zone chosen." }));
-    at("zones").replaceChildren();
+    at("zone-list").replaceChildren();
   }
 
   // Ask, and give the answer only if it still is one to what is set and loaded: [question, answer].
@@ -54,7 +54,7 @@ export class ZoneList {
     if (!said || asked.shown !== at("shown").value) return;
     this.listed.take(question);
     Object.assign(this, { zones: said.zones, start: said.start, total: said.total, step: said.step });
-    at("zones").replaceChildren(...said.zones.map((zone) => this.line(zone)));
+    at("zone-list").replaceChildren(...said.zones.map((zone) => this.line(zone)));
     const last = Math.min(said.start + said.step, said.total);
     at("place").textContent = said.total ? `${said.start + 1} to ${last} of ${said.total.toLocaleString("en")}` : "none";
     at("earlier").disabled = said.start === 0;
@@ -75,15 +75,15 @@ export class ZoneList {
   }
 
   point() {
-    for (const line of at("zones").children) line.setAttribute("aria-selected", String(line.id === `line-${this.chosen}`));
+    for (const line of at("zone-list").children) line.setAttribute("aria-selected", String(line.id === `line-${this.chosen}`));
     const line = document.getElementById(`line-${this.chosen}`);
     if (line) {
-      at("zones").setAttribute("aria-activedescendant", line.id);
-      const box = at("zones");
+      at("zone-list").setAttribute("aria-activedescendant", line.id);
+      const box = at("zone-list");
       if (line.offsetTop < box.scrollTop) box.scrollTop = line.offsetTop;
       const over = line.offsetTop + line.offsetHeight - box.clientHeight;
       if (over > box.scrollTop) box.scrollTop = over;
-    } else at("zones").removeAttribute("aria-activedescendant");
+    } else at("zone-list").removeAttribute("aria-activedescendant");
   }
 
   key(event) {
