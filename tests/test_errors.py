@@ -21,7 +21,7 @@ from log_files import north_run, write_csv
 
 from geoflow import cli
 from geoflow.bar.bar_file import parse_bar
-from geoflow.base import rates, units
+from geoflow.base import rate_units, rates, units
 from geoflow.base.errors import GeoflowError
 from geoflow.decide import loads
 from geoflow.ground import passes, swaths
@@ -286,7 +286,7 @@ CALLS: list[tuple[Any, tuple[str, ...]]] = [
         ("...' is not a unit of speed", "where: --speed", "write it like"),
     ),
     (
-        lambda: rates.as_nitrogen_rate(1.0, units.rate_unit("gal NH3/ac"), 0.82),
+        lambda: rates.as_nitrogen_rate(1.0, rate_units.rate_unit("gal NH3/ac"), 0.82),
         ("needs the density of the liquid", "rate unit", "at which temperature"),
     ),
 ]

@@ -65,7 +65,7 @@ def test_two_workers_give_what_one_gives(
     assert cli.main(arguments) == 1
     said = capsys.readouterr()
     assert f"{FIELDS + 1} of {FIELDS + 1} fields" in said.err and "broken:" in said.out
-    assert "cure:" in said.out and "Ammonia blinds and kills" in said.out
+    assert "Cure:" in said.out and "Ammonia blinds and kills" in said.out
     same(season / "both", calm)
     assert cli.main([*arguments, "--json", "-"]) == 1
     said = capsys.readouterr()

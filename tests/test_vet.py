@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import pytest
 from bars import AIR, GPM, LB_PER_AC, MPH, PSI, bar, change, fahrenheit, full_bar, orifice, sharp_bar
-from geoflow.report.text import window_text
 from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
@@ -24,6 +23,8 @@ from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.coefficients import bounding_cases
 from geoflow.hydraulics.window import flow_window, row_split, temperature_grid
 from geoflow.report.documents import window_document
+from geoflow.report.terminal import as_text
+from geoflow.report.window import window_report
 
 ALL = (0, 1, 2)
 
@@ -390,7 +391,7 @@ def test_a_bar_on_which_no_flow_certainly_holds_gets_no_gauges_and_no_row_split(
     assert solution.certain.empty and not solution.possible.empty
     document = window_document(solution, with_speed=True)
     assert not document["gauges_at_ends"] and document["row_split"] is None
-    said = " ".join(window_text(solution, "us", with_speed=True).split())
+    said = " ".join(as_text(window_report(solution, "us", with_speed=True)).split())
     assert "Tank gauge" in said and "manifold psi" not in said and "pump outlet psi" not in said
     assert "Rows do not get the same" not in said
     rate = np.array([60.0, 120.0]) * LB_PER_AC
@@ -405,7 +406,7 @@ def test_a_window_shut_by_something_else_than_boiling_is_not_put_down_to_it() ->
     assert solution.certain.empty and solution.certain.low_limit == "meter minimum"
     document = window_document(solution, with_speed=True)
     assert not document["gauges_at_ends"] and document["row_split"] is None
-    said = " ".join(window_text(solution, "us", with_speed=True).split())
+    said = " ".join(as_text(window_report(solution, "us", with_speed=True)).split())
     assert "manifold psi" not in said and "boils ahead" not in said
 
 
