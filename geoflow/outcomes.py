@@ -25,7 +25,7 @@ from geoflow.reconcile.loads import Loads
 
 if TYPE_CHECKING:
     from geoflow.files.inputs import InputSnapshot
-    from geoflow.layers.notes import Fact
+    from geoflow.layers.notes import Note
     from geoflow.log_files.read_log import ReadLog
     from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.prescription_patch.new_file import WrittenPrescription
@@ -202,7 +202,7 @@ class ReconcileOutcome:
         Of the liquid the balance counts with [K], logged or given.
     diagnosis : tuple of Finding
         What the log tells about the bar; confidence ``"none"`` where it could not be judged.
-    facts : tuple of Fact
+    notes : tuple of Note
         What a person should know of log, map and boundary.
     nitrogen_fraction : float
         [-]
@@ -219,7 +219,7 @@ class ReconcileOutcome:
     loads: Loads | None
     meter_temperature: float | None
     diagnosis: tuple[Finding, ...]
-    facts: tuple[Fact, ...]
+    notes: tuple[Note, ...]
     nitrogen_fraction: float
 
     @property

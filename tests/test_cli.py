@@ -328,7 +328,7 @@ def test_a_printed_limit_holds_when_it_is_followed(capsys: pytest.CaptureFixture
 
 def test_gallons_say_at_which_temperature_they_are_counted(capsys: pytest.CaptureFixture[str]) -> None:
     _, said = document(capsys, *FAILS[:-1], "gal NH3/ac")
-    assert any("5.15 lb NH3 to the gallon" in fact["text"] for fact in said["input"]["facts"])
+    assert any("5.15 lb NH3 to the gallon" in note["text"] for note in said["input"]["facts"])
 
 
 def test_plan_text_can_be_acted_on(capsys: pytest.CaptureFixture[str]) -> None:

@@ -79,8 +79,8 @@ def _unit(name, option, cells=("95", "180")):
 
 def test_unit_from_option_or_name():
     assert _unit("N_RATE", "kg N/ha") == (rate_unit("kg N/ha"), [])
-    unit, facts = _unit("rate_lb_n_ac", None)
-    assert unit.text == "lb N/ac" and "rate_lb_n_ac" in facts[0].text
+    unit, notes = _unit("rate_lb_n_ac", None)
+    assert unit.text == "lb N/ac" and "rate_lb_n_ac" in notes[0].text
     assert _unit("rate_lb_n_ac", "lb N/ac")[0].text == "lb N/ac"
 
 
@@ -117,8 +117,8 @@ def test_name_and_option_that_contradict_are_refused(name, option):
 
 
 def test_name_that_speaks_of_ammonia_with_a_nitrogen_unit_is_reported():
-    unit, facts = _unit("NH3_RATE", "lb N/ac")
-    assert unit.text == "lb N/ac" and "0.82" in facts[0].text
+    unit, notes = _unit("NH3_RATE", "lb N/ac")
+    assert unit.text == "lb N/ac" and "0.82" in notes[0].text
     assert _unit("NH3_RATE", "lb NH3/ac")[1] == []
 
 
@@ -135,11 +135,11 @@ RATES = [120.0, 150.0, 150.0, 95.0]
 def _choose(columns, requested=None, area=AREA, perimeter=PERIMETER):
     names = list(columns)
     cells = list(columns.values())
-    index, facts = choose_column(
+    index, notes = choose_column(
         names, lambda i: None if cells[i] is None else parse_numbers(cells[i]), requested, area=area,
         perimeter=perimeter, where="field.shp",
     )  # fmt: skip
-    return names[index], " ".join(fact.text for fact in facts)
+    return names[index], " ".join(note.text for note in notes)
 
 
 @pytest.mark.parametrize(

@@ -98,7 +98,7 @@ def test_the_number_of_the_record_puts_shuffled_rows_in_order(tmp_path: Path) ->
     straight, shuffled = read(tmp_path, frame), read(tmp_path, frame.sample(frac=1.0, random_state=3))
     assert nitrogen(shuffled.log) == pytest.approx(nitrogen(straight.log), rel=1e-9)
     np.testing.assert_array_equal(shuffled.log.x, straight.log.x)
-    assert any("in the order of the column 'OBJECTID'" in fact.text for fact in shuffled.facts)
+    assert any("in the order of the column 'OBJECTID'" in note.text for note in shuffled.notes)
 
 
 def test_shuffled_rows_with_times_need_no_help(tmp_path: Path) -> None:
@@ -146,7 +146,7 @@ def test_a_target_of_nothing_is_no_target(tmp_path: Path) -> None:
     assert "is zero in every record" in found.doubts[0].text
     one = read(tmp_path, table(x, y, **{"target (kg N/ha)": 170.0}))
     assert np.isfinite(one.log.target).all() and one.doubts == ()
-    assert any("one and the same throughout" in fact.text for fact in one.facts)
+    assert any("one and the same throughout" in note.text for note in one.notes)
 
 
 # Sections under any name
@@ -189,8 +189,8 @@ def test_seven_sections_are_seven_sections_whatever_they_are_called(name: str, t
     plain = read(tmp_path, by_section(NAMES["from one"], timed=timed), section_widths=WIDTHS)
     assert nitrogen(log) == pytest.approx(nitrogen(plain.log), rel=1e-12)
     assert any(
-        "sections from the left: " + ", ".join(str(each) for each in NAMES[name]).casefold() in fact.text
-        for fact in found.facts
+        "sections from the left: " + ", ".join(str(each) for each in NAMES[name]).casefold() in note.text
+        for note in found.notes
     )
 
 
@@ -242,7 +242,7 @@ def test_records_of_one_moment_are_sections_without_being_told(own: bool, tmp_pa
     found = read(tmp_path, frame.drop(columns="Section"), section_widths=WIDTHS)
     np.testing.assert_array_equal(found.log.section, told.section)
     assert nitrogen(found.log) == pytest.approx(nitrogen(told), rel=1e-12)
-    assert any("one for each section" in fact.text for fact in found.facts)
+    assert any("one for each section" in note.text for note in found.notes)
     if not own:
         said = refusal(tmp_path, frame.drop(columns="Section"), section_widths=WIDTHS[:3])
         assert "7 records of every moment at one position" in said and "section=NAME" in said

@@ -121,7 +121,7 @@ def test_parquet_without_a_system_is_in_degrees_by_its_specification(tmp_path):
         pyarrow.parquet.write_table(table.replace_schema_metadata({b"geo": json.dumps(geo).encode()}), path)
         rx = read(path)
         assert rx.area == pytest.approx(SQUARE, rel=1e-6)
-        assert any("DOES NOT SAY ITS COORDINATE SYSTEM" in fact.text for fact in rx.facts) != known
+        assert any("DOES NOT SAY ITS COORDINATE SYSTEM" in note.text for note in rx.notes) != known
 
 
 def test_an_index_with_a_name_is_an_attribute(tmp_path):

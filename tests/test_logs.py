@@ -24,7 +24,7 @@ GALLON, FOOT = 3.785411784e-3, 0.3048
 
 
 def said(read):
-    return "\n".join(fact.text for fact in read.facts)
+    return "\n".join(note.text for note in read.notes)
 
 
 def refused(call, *expected):

@@ -559,8 +559,8 @@ def test_nothing_is_answered_for_a_plan_that_is_not_set(client: Any, tab: str, n
 def test_what_is_read_and_shown_before_a_plan_holds_no_verdict(client: Any, tab: str) -> None:
     done = load(client, tab)["done"]
     assert set(done) == {"opened", "field"} and "verdicts" not in done["field"]
-    facts = ask(client, tab, "facts", {"opened": done["opened"]}).json()["facts"]
-    assert facts[0].startswith("kettle_rise.geojson: 30 rows read")
+    notes = ask(client, tab, "facts", {"opened": done["opened"]}).json()["facts"]
+    assert notes[0].startswith("kettle_rise.geojson: 30 rows read")
 
 
 def test_an_answer_names_what_it_belongs_to(client: Any, tab: str) -> None:
@@ -632,7 +632,7 @@ def test_what_is_read_before_there_is_a_plan_is_vetted_as_the_file_would_be() ->
     read = read_unplanned(str(KETTLE), str(WREN), options)
     outcome = vet_plan(read, make_plan(read.bar, plan_texts("45..52 degF", "5 mph")))
     fresh = vet_file(str(KETTLE), plan_texts("45..52 degF", "5 mph"), options)
-    assert outcome.prescription.facts == fresh.prescription.facts
+    assert outcome.prescription.notes == fresh.prescription.notes
     assert outcome.counted_density == fresh.counted_density
     np.testing.assert_array_equal(outcome.rate, fresh.rate)
     for name in ("verdict", "limited_by", "speed_low", "margin", "temperature_low", "temperature_high"):

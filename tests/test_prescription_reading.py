@@ -35,7 +35,7 @@ LB = {"rate_unit": "lb N/ac"}
 
 
 def said(prescription, kind=None):
-    return "\n".join(fact.text for fact in prescription.facts if kind in (None, fact.kind))
+    return "\n".join(note.text for note in prescription.notes if kind in (None, note.kind))
 
 
 def refused(path, *expected, **options):
@@ -459,7 +459,7 @@ def test_hairlines_are_one_line(tmp_path):
     # Each zone 0.1 m further east, back by 0.3 m after every fourth: 45 gaps of 0.1 m and 14 overlaps of 0.3 m.
     zones = [[[(x + 0.1 * (i % 4), y) for x, y in square(i)[0]]] for i in range(60)]
     rx = read_prescription(write_shapefile(tmp_path / "f.shp", zones), **LB)
-    assert [fact.kind for fact in rx.facts if fact.kind in {"hairline", "overlap", "gap", "sliver"}] == ["hairline"]
+    assert [note.kind for note in rx.notes if note.kind in {"hairline", "overlap", "gap", "sliver"}] == ["hairline"]
     # 14 x 0.3 m x 100 m = 420 m2 = 0.10 ac; 45 x 0.1 m x 100 m = 450 m2 = 0.11 ac; with 800 ppm for UTM's k0.
     assert "14 overlap(s), 0.10 ac (420 m²)" in said(rx, "hairline") and "0.11 ac (450 m²)" in said(rx, "hairline")
     assert rx.row.size == 60

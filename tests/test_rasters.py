@@ -46,7 +46,7 @@ def refused(path, *expected, **options):
 
 
 def said(prescription):
-    return "\n".join(fact.text for fact in prescription.facts)
+    return "\n".join(note.text for note in prescription.notes)
 
 
 def corners_of(prescription, rate):
@@ -156,7 +156,7 @@ def test_long_edges_in_degrees_meet_their_neighbours(tmp_path):
     path = write_geotiff(tmp_path / "f.tif", cells, epsg=4326, geographic=True, corner=(-93.5, 49), size=(1e-4, 1e-4))
     rx = read(path)
     assert len(rx.row) == 101
-    assert not {fact.kind for fact in rx.facts} & {"overlap", "gap", "hairline", "sliver"}, said(rx)
+    assert not {note.kind for note in rx.notes} & {"overlap", "gap", "hairline", "sliver"}, said(rx)
     assert read(path, zones="cell").area.sum() == pytest.approx(rx.area.sum(), rel=3e-6)
 
 

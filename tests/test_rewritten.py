@@ -806,4 +806,4 @@ def test_a_duplicate_row_gets_the_new_rate_of_the_row_it_repeats(tmp_path: Path,
     write_rewritten(rx, np.array([150.25, 100.5]), np.array([True, False]), target, replace=False, protect=())
     assert geopandas.read_file(target)["lb_n_ac"].tolist() == [150.25, 150.25, 100.5]
     again = read_prescription(target)
-    assert again.row.tolist() == [0, 2] and not [fact for fact in again.facts if fact.kind == "duplicate"]
+    assert again.row.tolist() == [0, 2] and not [note for note in again.notes if note.kind == "duplicate"]

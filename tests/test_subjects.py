@@ -111,7 +111,7 @@ def test_notes_speak_of_it_too(tmp_path: Path) -> None:
         read_table(source)
     path = write_geojson(tmp_path / "f.geojson", in_degrees(strip_of(1)), [{"RATE": 100.0}])
     with reading(TARGET):
-        notes = read_prescription(path, rate_unit="lb N/ac", crs="EPSG:4269").facts
+        notes = read_prescription(path, rate_unit="lb N/ac", crs="EPSG:4269").notes
     assert any(note.text.startswith("--target-crs EPSG:4269 is used") for note in notes)
 
 

@@ -48,7 +48,7 @@ def column(log: TaskLog, role: str) -> np.ndarray:
 
 
 def said(log: TaskLog, text: str) -> int:
-    return sum(text in fact.text for fact in log.facts)
+    return sum(text in note.text for note in log.notes)
 
 
 def north_of(second: float) -> dict[str, int]:
@@ -82,7 +82,7 @@ def test_every_byte_of_a_log_is_accounted_for() -> None:
     found = decode(head, data)
     assert found.local.size == 207
     assert [int(np.isfinite(values).sum()) for values in found.values.values()] == [35] * 4
-    assert found.facts == ()
+    assert found.notes == ()
     assert (found.lat == 42.0).all() and (found.lon == -95.0).all()
 
 
@@ -111,7 +111,7 @@ def test_a_log_cut_off_anywhere_keeps_its_whole_records(step: int) -> None:
     whole = run([[(0, 1), (1, 2)]] * 3)
     found = decode(header([("0007", "DET1"), ("0006", "DET1")]), whole[:-step])
     assert found.local.size == 2
-    assert [fact.text for fact in found.facts] == [
+    assert [note.text for note in found.notes] == [
         f"TLG00001: the last {26 - step} byte(s) are no whole record and are left out; the log was cut off"
     ]
 
@@ -146,7 +146,7 @@ def test_records_are_decoded_as_they_were_packed(records: list[tuple[int, int, i
 def test_values_without_a_variable_are_counted() -> None:
     found = decode(header([("0007", "DET1")]), record(NOON, DAY, north_of(0), [(0, 5), (9, 1)]))
     assert found.values[("0007", "DET1")].tolist() == [5.0]
-    assert found.facts[0].count == 1
+    assert found.notes[0].count == 1
 
 
 @pytest.mark.parametrize(

@@ -72,7 +72,7 @@ def test_external_parts_stand_in_place_of_their_reference(tmp_path: Path) -> Non
     path = taskdata(tmp_path, reference, files={"tsk00001.xml": part})
     assert [task.text("A") for task in open_taskdata(path).root.all("TSK")] == ["TSK7"]
     bare = taskdata(tmp_path / "b", reference)
-    assert any("TSK00001.XML" in fact.text and "missing" in fact.text for fact in open_taskdata(bare).facts)
+    assert any("TSK00001.XML" in note.text and "missing" in note.text for note in open_taskdata(bare).notes)
 
 
 def test_parts_that_name_parts_are_not_followed(tmp_path: Path) -> None:
@@ -80,7 +80,7 @@ def test_parts_that_name_parts_are_not_followed(tmp_path: Path) -> None:
     path = taskdata(tmp_path, element("XFR", A="TSK00001", B=1), files={"TSK00001.XML": part})
     data = open_taskdata(path)
     assert data.root.all("TSK") == []
-    assert [fact.count for fact in data.facts if "names further parts (TSK00001)" in fact.text] == [1]
+    assert [note.count for note in data.notes if "names further parts (TSK00001)" in note.text] == [1]
 
 
 @pytest.mark.parametrize(
@@ -91,12 +91,12 @@ def test_parts_that_name_parts_are_not_followed(tmp_path: Path) -> None:
 def test_versions(tmp_path: Path, major: object, minor: object, read_as: int, told: str | None) -> None:
     data = open_taskdata(taskdata(tmp_path, two_zones(), major=major, minor=minor))
     assert data.version[0] == read_as
-    assert [told in fact.text for fact in data.facts] == ([True] if told else [])
+    assert [told in note.text for note in data.notes] == ([True] if told else [])
 
 
 def test_a_makers_own_attributes_are_told_and_ignored(tmp_path: Path) -> None:
     path = taskdata(tmp_path, field(), two_zones().replace('A="TSK1"', 'A="TSK1" P123_Secret="1"'))
-    assert [fact.count for fact in open_taskdata(path).facts if "own attributes" in fact.text] == [1]
+    assert [note.count for note in open_taskdata(path).notes if "own attributes" in note.text] == [1]
 
 
 BOMB = '<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;"><!ENTITY c "&b;&b;&b;&b;">]>\n'
@@ -173,9 +173,9 @@ def test_a_cut_zip_member_is_refused(tmp_path: Path) -> None:
 
 def test_text_in_another_code_than_claimed_is_read_and_told() -> None:
     text = '<?xml version="1.0" encoding="UTF-8"?><a B="Süd"/>'
-    node, facts = parse_xml(text.encode("latin-1"), "x.xml")
+    node, notes = parse_xml(text.encode("latin-1"), "x.xml")
     assert node.text("B") == "Süd"
-    assert len(facts) == 1
+    assert len(notes) == 1
 
 
 def test_several_tasks_need_a_name(tmp_path: Path) -> None:

@@ -65,14 +65,14 @@ def test_another_product_is_refused_and_taken_on_the_users_word(tmp_path: Path, 
         read_prescription(path)
     assert "--take-as-ammonia" in caught.value.cure
     read = read_prescription(path, take_as_ammonia=True)
-    assert any("because --take-as-ammonia says so" in fact.text for fact in read.facts)
+    assert any("because --take-as-ammonia says so" in note.text for note in read.notes)
     assert read_prescription(map_of(tmp_path / "b", "NH3", ddi)).rate.tolist() == read.rate.tolist()
 
 
 def test_a_product_without_a_name(tmp_path: Path) -> None:
     """Nitrogen is nitrogen; of a mass or volume of product nobody knows how much of it is."""
     read = read_prescription(map_of(tmp_path / "n", None, "01B0"))
-    assert any("names no product" in fact.text for fact in read.facts)
+    assert any("names no product" in note.text for note in read.notes)
     for ddi in ("0006", "0001", "024C"):
         path = map_of(tmp_path / ddi, None, ddi)
         with pytest.raises(PrescriptionError, match="a product the file does not name"):

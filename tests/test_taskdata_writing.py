@@ -188,8 +188,8 @@ def test_254_zones_fit_and_more_are_merged_by_rate(tmp_path: Path) -> None:
     text = write(tmp_path / "a.zip", strips(254), [0.01 + 1e-6 * at for at in range(254)])
     assert ElementTree.fromstring(text).find("TSK/TZN[@A='254']") is not None
     rates = [0.01 + 1e-6 * (at % 3) for at in range(300)]
-    facts = write_taskdata(tmp_path / "b.zip", strips(300), np.array(rates), basis="nitrogen", field="F")
-    assert any("300 zones are written as 3" in fact.text for fact in facts)
+    notes = write_taskdata(tmp_path / "b.zip", strips(300), np.array(rates), basis="nitrogen", field="F")
+    assert any("300 zones are written as 3" in note.text for note in notes)
     zones = read_taskdata_zones(tmp_path / "b.zip")
     assert len(zones.table) == 3
     assert [len(shape.geoms) for shape in zones.table.geometry] == [100] * 3
@@ -219,8 +219,8 @@ def test_more_rates_than_codes_are_refused_but_for_a_grid_of_rates(tmp_path: Pat
     ],
 )
 def test_names_survive_or_are_told(tmp_path: Path, given_: str, written: str, noted: int) -> None:
-    facts = write_taskdata(tmp_path / "a.zip", [BOX], np.array([0.01]), basis="nitrogen", field=given_, task="t")
-    assert sum("the name of the field" in fact.text for fact in facts) == noted
+    notes = write_taskdata(tmp_path / "a.zip", [BOX], np.array([0.01]), basis="nitrogen", field=given_, task="t")
+    assert sum("the name of the field" in note.text for note in notes) == noted
     assert read_taskdata_zones(tmp_path / "a.zip").field_name == written
 
 
@@ -312,10 +312,10 @@ def test_cells_lie_where_their_middles_are() -> None:
 
 def test_a_zone_smaller_than_a_cell_is_told(tmp_path: Path) -> None:
     small = shapely.box(WEST + 1e-6, SOUTH + 1e-6, WEST + 2e-6, SOUTH + 2e-6)
-    facts = write_taskdata(
+    notes = write_taskdata(
         tmp_path / "a.zip", [FAR, small], np.array([0.01, 0.02]), basis="nitrogen", field="F", form="grid of zones"
     )
-    assert [fact.text for fact in facts if "row 2" in fact.text] == [
+    assert [note.text for note in notes if "row 2" in note.text] == [
         "row 2: no middle of a cell lies in these zones, so the grid does not hold them"
     ]
 

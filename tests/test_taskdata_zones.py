@@ -38,7 +38,7 @@ def same(found: object, wanted: object) -> bool:
 
 
 def said(zones: TaskZones, text: str) -> int:
-    return sum(text in fact.text for fact in zones.facts)
+    return sum(text in note.text for note in zones.notes)
 
 
 @pytest.mark.parametrize("major", [3, 4])
@@ -259,7 +259,7 @@ def test_what_holds_elsewhere_is_told(tmp_path: Path) -> None:
     lost = read_taskdata_zones(taskdata(tmp_path / "b", two_zones().replace('J="0"', 'J="9"')))
     assert said(lost, "zone 9, which holds outside the field, is missing") == 1
     sound = read_taskdata_zones(taskdata(tmp_path / "c", two_zones()))
-    assert sound.facts == ()
+    assert sound.notes == ()
 
 
 def test_codes_that_are_too_large_or_repeat_are_told(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import PrescriptionError
 from geoflow.isoxml.xml import Node
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 __all__ = ["TimeLog", "decode_log", "hold"]
 
@@ -46,7 +46,7 @@ class TimeLog:
         Of the position; -1 where it is not logged.
     values : dict
         Dictionary number and device element to the values as stored, NaN where a record does not carry one.
-    facts : tuple of Fact
+    notes : tuple of Note
         What the decoding saw.
     """
 
@@ -57,7 +57,7 @@ class TimeLog:
     lat: FloatArray
     status: IntArray
     values: dict[tuple[str, str], FloatArray]
-    facts: tuple[Fact, ...]
+    notes: tuple[Note, ...]
 
 
 def decode_log(name: str, header: Node, data: bytes, wanted: frozenset[str] | None = None) -> TimeLog:
@@ -145,14 +145,14 @@ def _heads(raw: Any, begins: IntArray, layout: np.dtype[Any], fixed: dict[str, f
     return found
 
 
-def _losses(name: str, rest: int, lost: int) -> list[Fact]:
-    facts = []
+def _losses(name: str, rest: int, lost: int) -> list[Note]:
+    notes = []
     if rest:
         text = f"{name}: the last {rest} byte(s) are no whole record and are left out; the log was cut off"
-        facts.append(Fact("file", text, 1))
+        notes.append(Note("file", text, 1))
     if lost:
-        facts.append(Fact("file", f"{name}: {lost} value(s) belong to no variable of the header; left out", lost))
-    return facts
+        notes.append(Note("file", f"{name}: {lost} value(s) belong to no variable of the header; left out", lost))
+    return notes
 
 
 def _begins(data: bytes, head: int) -> tuple[IntArray, int]:

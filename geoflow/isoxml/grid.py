@@ -12,7 +12,7 @@ from geoflow.base.errors import PrescriptionError
 from geoflow.isoxml.shapes import MOST_CELLS, merge_cells
 from geoflow.isoxml.task_files import TaskData
 from geoflow.isoxml.xml import Node
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 __all__ = ["Grid", "read_grid"]
 
@@ -48,7 +48,7 @@ def read_grid(
     outside: int | None,
     boundary: Any,
     without_rate: set[int],
-    facts: list[Fact],
+    notes: list[Note],
 ) -> Grid:
     """Read a grid and merge its cells into zones.
 
@@ -66,7 +66,7 @@ def read_grid(
         Of the field: a cell with nothing to apply lies outside the field if its middle does.
     without_rate : set of int
         Codes of zones that ask for nothing.
-    facts : list of Fact
+    notes : list of Note
         Brought up to date.
 
     Raises
@@ -81,14 +81,14 @@ def read_grid(
     if kind not in {"1", "2"}:
         raise PrescriptionError(f"I='{kind[:10]}' is no type of grid; there are 1 and 2", where=where, cure=_AGAIN)
     if kind == "1":
-        cells = _cells(data, name, frame, 1, np.dtype(np.uint8), where, facts)[:, :, 0]
-        labels = _coded(cells, codes, outside, _inside(boundary, frame), without_rate, facts)
+        cells = _cells(data, name, frame, 1, np.dtype(np.uint8), where, notes)[:, :, 0]
+        labels = _coded(cells, codes, outside, _inside(boundary, frame), without_rate, notes)
         owner, shapes = _merged(labels, frame, where)
         return Grid("grid of zones", owner.tolist(), shapes, None)
-    at = _zone_of_rates(grid, codes, where, facts)
-    cells = _cells(data, name, frame, _variables(data, grid, at), np.dtype("<i4"), where, facts)
+    at = _zone_of_rates(grid, codes, where, notes)
+    cells = _cells(data, name, frame, _variables(data, grid, at), np.dtype("<i4"), where, notes)
     found, labels = _distinct(cells)
-    labels = np.where(_beyond(cells, _inside(boundary, frame), facts), -1, labels)
+    labels = np.where(_beyond(cells, _inside(boundary, frame), notes), -1, labels)
     own, shapes = _merged(labels, frame, where)
     return Grid("grid of rates", [at] * len(shapes), shapes, found[own])
 
@@ -138,16 +138,16 @@ def _variables(data: TaskData, grid: Node, at: int) -> int:
     return variables
 
 
-def _beyond(cells: IntArray, inside: BoolArray | None, facts: list[Fact]) -> BoolArray:
+def _beyond(cells: IntArray, inside: BoolArray | None, notes: list[Note]) -> BoolArray:
     """Which cells of a grid of rates lie outside the field, shape (rows, columns): without a rate and beyond it."""
     empty = np.asarray((cells == 0).all(axis=2))
     if inside is not None:
-        _say_outside(int((empty & ~inside).sum()), facts)
+        _say_outside(int((empty & ~inside).sum()), notes)
         return empty & ~inside
     if empty.any():
         text = (f"{int(empty.sum())} cell(s) ask for nothing; without a boundary of the field nothing says whether "
                 "they are ground without a rate or lie outside, and they count as ground")  # fmt: skip
-        facts.append(Fact("file", text, int(empty.sum())))
+        notes.append(Note("file", text, int(empty.sum())))
     return np.zeros_like(empty)
 
 
@@ -156,7 +156,7 @@ def _siblings(data: TaskData, grid: Node) -> list[Node]:
     return next(task.children for task in data.root.all("TSK") if any(child is grid for child in task.children))
 
 
-def _zone_of_rates(grid: Node, codes: list[int], where: str, facts: list[Fact]) -> int:
+def _zone_of_rates(grid: Node, codes: list[int], where: str, notes: list[Note]) -> int:
     """Which zone says what a grid of rates counts."""
     if grid.text("J"):
         code = grid.count("J")
@@ -164,7 +164,7 @@ def _zone_of_rates(grid: Node, codes: list[int], where: str, facts: list[Fact]) 
             return codes.index(code)
         what = f"the grid names zone {code}, which the task does not have"
     elif len(codes) == 1:
-        facts.append(Fact("file", "the grid does not name its zone; the task's only one is taken"))
+        notes.append(Note("file", "the grid does not name its zone; the task's only one is taken"))
         return 0
     else:
         what = f"the grid does not name its zone, and the task has {len(codes)}"
@@ -172,7 +172,7 @@ def _zone_of_rates(grid: Node, codes: list[int], where: str, facts: list[Fact]) 
 
 
 def _cells(
-    data: TaskData, name: str, frame: _Frame, variables: int, stored: np.dtype[Any], where: str, facts: list[Fact]
+    data: TaskData, name: str, frame: _Frame, variables: int, stored: np.dtype[Any], where: str, notes: list[Note]
 ) -> IntArray:
     """Numbers of all cells, shape (rows, columns, variables), the first row southernmost."""
     raw = data.file(name)
@@ -194,7 +194,7 @@ def _cells(
             cure="export it with larger cells",
         )
     if len(raw) > wanted:
-        facts.append(Fact("file", f"{name} is {len(raw) - wanted:,} byte(s) longer than its grid; the rest is ignored"))
+        notes.append(Note("file", f"{name} is {len(raw) - wanted:,} byte(s) longer than its grid; the rest is ignored"))
     cells = np.frombuffer(raw, dtype=stored, count=rows * columns * variables)
     return cells.reshape(rows, columns, variables).astype(np.int64)
 
@@ -217,14 +217,14 @@ def _inside(boundary: Any, frame: _Frame) -> BoolArray | None:
     return np.asarray(shapely.intersects_xy(ground, grid_x, grid_y), dtype=bool)
 
 
-def _say_outside(count: int, facts: list[Fact]) -> None:
+def _say_outside(count: int, notes: list[Note]) -> None:
     if count:
-        facts.append(Fact("file", f"{count} cell(s) without a rate lie outside the field and are left out", count))
+        notes.append(Note("file", f"{count} cell(s) without a rate lie outside the field and are left out", count))
 
 
 def _coded(
     cells: IntArray, codes: list[int], outside: int | None, inside: BoolArray | None, without_rate: set[int],
-    facts: list[Fact],
+    notes: list[Note],
 ) -> IntArray:  # fmt: skip
     """Number of the zone of every cell, -1 where there is no ground."""
     lookup = np.full(256, -1, dtype=np.int64)
@@ -236,17 +236,17 @@ def _coded(
     if unknown.any():
         odd = ", ".join(str(code) for code in np.unique(cells[unknown])[:6])
         text = f"{int(unknown.sum())} cell(s) carry zone code(s) {odd}, which the task does not have; they are left out"
-        facts.append(Fact("file", text, int(unknown.sum())))
+        notes.append(Note("file", text, int(unknown.sum())))
     bare = np.isin(cells, sorted(without_rate))
     if inside is not None:
         beyond = bare & ~inside
-        _say_outside(int(beyond.sum()), facts)
+        _say_outside(int(beyond.sum()), notes)
     else:
         beyond = bare & (cells == (-1 if outside is None else outside))
         if beyond.any():
             text = (f"{int(beyond.sum())} cell(s) carry zone code {outside}, which the file gives to the ground "
                     "outside the field, and are left out")  # fmt: skip
-            facts.append(Fact("file", text, int(beyond.sum())))
+            notes.append(Note("file", text, int(beyond.sum())))
     return np.where(beyond, -1, labels)
 
 

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.subject import typed
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 if TYPE_CHECKING:
     from geoflow.isoxml.task_files import TaskData
     from geoflow.isoxml.xml import Node
 
-__all__ = ["TaskRate", "ammonia_facts", "names_ammonia", "product_name"]
+__all__ = ["TaskRate", "ammonia_notes", "names_ammonia", "product_name"]
 
 # What ammonia is called, and what turns it into another product. From memory, no source.
 _AMMONIA: Final = {"ammonia", "nh3", "ammoniak", "ammoniac", "amoniaco", "ammoniaca", "amonia", "anhydrous"}
@@ -104,7 +104,7 @@ def product_name(data: TaskData, task: Node, reference: str) -> str:
     return ", ".join(filter(None, (known.get(key, "") for key in ids)))
 
 
-def ammonia_facts(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[Fact]:
+def ammonia_notes(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[Note]:
     """Refuse a rate whose product is not known to be ammonia.
 
     Parameters
@@ -118,7 +118,7 @@ def ammonia_facts(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[
 
     Returns
     -------
-    list of Fact
+    list of Note
         On whose word it is taken as ammonia, where the file does not say it.
 
     Raises
@@ -130,7 +130,7 @@ def ammonia_facts(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[
         return []
     if take_as_ammonia:
         said = f"the file calls the product '{rate.product}'" if rate.product else "the file names no product"
-        return [Fact("unit", f"{said}; it is taken as ammonia because {typed('take-as-ammonia')} says so")]
+        return [Note("unit", f"{said}; it is taken as ammonia because {typed('take-as-ammonia')} says so")]
     if rate.product:
         raise PrescriptionError(
             f"the rates are of '{rate.product}', and that does not say that it is anhydrous ammonia",
@@ -139,7 +139,7 @@ def ammonia_facts(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[
             f"say {typed('take-as-ammonia')}",
         )
     if "NH3" not in rate.unit:
-        return [Fact("unit", "the file names no product; its nitrogen is taken to come as ammonia")]
+        return [Note("unit", "the file names no product; its nitrogen is taken to come as ammonia")]
     raise PrescriptionError(
         f"the rates ({rate.ddi}) are of a product the file does not name",
         where=where,

@@ -11,7 +11,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.isoxml.data_dictionary import ACTUAL_STATES, ASKED_STATES, STATES_PER_WORD
 from geoflow.isoxml.devices import Element, sections_under, width_of
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 __all__ = ["Sections", "find_sections", "unpack_states"]
 
@@ -65,7 +65,7 @@ def unpack_states(word: FloatArray) -> FloatArray:
 
 
 def find_sections(
-    values: Mapping[tuple[str, str], FloatArray], elements: Mapping[str, Element], facts: list[Fact]
+    values: Mapping[tuple[str, str], FloatArray], elements: Mapping[str, Element], notes: list[Note]
 ) -> Sections:
     """Find the sections of a log and whether they differ.
 
@@ -75,25 +75,25 @@ def find_sections(
         Dictionary number and element to values held, as stored.
     elements : mapping
         Of the machines.
-    facts : list of Fact
+    notes : list of Note
         Brought up to date.
     """
     for words, what in ((ACTUAL_STATES, "on or off"), (ASKED_STATES, "asked to be on or off")):
         owners = list(dict.fromkeys(element for ddi, element in values if ddi in words))
         if len(owners) > 1:
             text = f"{len(owners)} elements of the machine log states of sections, so none is used: {', '.join(owners)}"
-            facts.append(Fact("section", text))
+            notes.append(Note("section", text))
         elif owners:
             found = _of_words(values, words, owners[0])
             if found is not None:
-                facts.append(Fact("section", f"the log tells which of {found.shape[1]} section(s) were {what}"))
-                return _described(found, sections_under(dict(elements), owners[0]), values, facts)
-            facts.append(Fact("section", "the log says that no section is installed; their states are not used"))
-    return _of_elements(values, elements, facts)
+                notes.append(Note("section", f"the log tells which of {found.shape[1]} section(s) were {what}"))
+                return _described(found, sections_under(dict(elements), owners[0]), values, notes)
+            notes.append(Note("section", "the log says that no section is installed; their states are not used"))
+    return _of_elements(values, elements, notes)
 
 
 def _of_elements(
-    values: Mapping[tuple[str, str], FloatArray], elements: Mapping[str, Element], facts: list[Fact]
+    values: Mapping[tuple[str, str], FloatArray], elements: Mapping[str, Element], notes: list[Note]
 ) -> Sections:
     """Sections of a log without words of states: those that log a state of their own, or the whole bar."""
     keys = [key for key in values if key[0] == _STATE]
@@ -103,10 +103,10 @@ def _of_elements(
     if keys and {element for _, element in keys} <= {element.key for element in bar}:
         nothing = np.full(values[keys[0]].size, np.nan)
         found = np.column_stack([values.get((_STATE, element.key), nothing) for element in bar])
-        facts.append(Fact("section", f"{len(keys)} of {len(bar)} section(s) log each whether it was on"))
-        return _described(found, bar, values, facts)
+        notes.append(Note("section", f"{len(keys)} of {len(bar)} section(s) log each whether it was on"))
+        return _described(found, bar, values, notes)
     if keys:
-        facts.append(Fact("section", f"{len(keys)} elements log whether they were on, so none is used"))
+        notes.append(Note("section", f"{len(keys)} elements log whether they were on, so none is used"))
     return _whole(None, values, elements)
 
 
@@ -126,12 +126,12 @@ def _differ(states: FloatArray) -> bool:
 
 
 def _described(
-    states: FloatArray, bar: list[Element], values: Mapping[tuple[str, str], FloatArray], facts: list[Fact]
+    states: FloatArray, bar: list[Element], values: Mapping[tuple[str, str], FloatArray], notes: list[Note]
 ) -> Sections:
     count = states.shape[1]
     if bar and len(bar) != count:
         text = f"the machine describes {len(bar)} sections and the log {count}; the log counts"
-        facts.append(Fact("section", text))
+        notes.append(Note("section", text))
         bar = []
     names = tuple(element.key for element in bar)
     found = Sections(count, _differ(states), states, names, _widths(bar))

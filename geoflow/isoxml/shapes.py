@@ -11,7 +11,7 @@ import numpy as np
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import PrescriptionError
 from geoflow.isoxml.xml import Node
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 __all__ = ["MOST_CELLS", "Outlines", "merge_cells"]
 
@@ -59,9 +59,9 @@ class Outlines:
             return None
         return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
-    def facts(self) -> list[Fact]:
+    def notes(self) -> list[Note]:
         """What was odd, over everything built."""
-        return [Fact("shape", f"{count} {text}", count) for text, count in self._odd.items()]
+        return [Note("shape", f"{count} {text}", count) for text, count in self._odd.items()]
 
     def _ring(self, line: Node) -> FloatArray | None:
         points = np.array([_position(point) for point in line.all("PNT")], dtype=np.float64).reshape(-1, 2)

@@ -14,7 +14,7 @@ from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
 from geoflow.base.subject import typed
 from geoflow.isoxml.xml import Node, parse_xml
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 from geoflow.layers.vector_source import check_unpacked_size
 
 __all__ = ["TaskData", "choose_task", "is_taskdata", "open_taskdata"]
@@ -38,7 +38,7 @@ class TaskData:
         The main element, the parts of external files among its children.
     version : tuple of int
         Major and minor, as stated.
-    facts : tuple of Fact
+    notes : tuple of Note
         What the opening saw.
     files : mapping
         Names without case to what reads them.
@@ -47,7 +47,7 @@ class TaskData:
     where: str
     root: Node
     version: tuple[int, int]
-    facts: tuple[Fact, ...]
+    notes: tuple[Note, ...]
     files: Mapping[str, Callable[[], bytes]]
 
     def file(self, name: str) -> bytes | None:
@@ -100,18 +100,18 @@ def open_taskdata(path: Path) -> TaskData:
             where=where,
             cure="name the TASKDATA folder, or a zip of it",
         )
-    root, facts = parse_xml(files[name.casefold()](), name)
+    root, notes = parse_xml(files[name.casefold()](), name)
     if root.tag != _ROOT:
         kind = "one part of task data" if root.tag in {"TIM", "XFC"} else f"no task data: it holds <{root.tag[:40]}>"
         raise PrescriptionError(
             f"this is {kind}", where=f"{where}, {name}", cure="name the TASKDATA folder, or a zip of it"
         )
-    facts += _with_parts(root, files)
+    notes += _with_parts(root, files)
     version, stated = _version(root, where)
     own = sum(any(_PROPRIETARY.fullmatch(key) for key in node.attributes) for node in root.walk() if node.tag != "PNT")
     if own:
-        stated.append(Fact("file", f"{own} element(s) carry a maker's own attributes, which are ignored", own))
-    return TaskData(where, root, version, (*facts, *stated), files)
+        stated.append(Note("file", f"{own} element(s) carry a maker's own attributes, which are ignored", own))
+    return TaskData(where, root, version, (*notes, *stated), files)
 
 
 def _mains_of_folder(folder: Path) -> list[Path]:
@@ -203,35 +203,35 @@ def _of_zip(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]
     return _inside(mains[0]).name, files
 
 
-def _with_parts(root: Node, files: Mapping[str, Callable[[], bytes]]) -> list[Fact]:
+def _with_parts(root: Node, files: Mapping[str, Callable[[], bytes]]) -> list[Note]:
     """Put the contents of external files in place of their references."""
-    facts: list[Fact] = []
+    notes: list[Note] = []
     for reference in root.all("XFR"):
         name = f"{reference.text('A')}.XML"
         read = files.get(name.casefold())
         if read is None:
-            facts.append(Fact("file", f"{name} is named in TASKDATA.XML but missing; what it holds is not read"))
+            notes.append(Note("file", f"{name} is named in TASKDATA.XML but missing; what it holds is not read"))
             continue
         part, seen = parse_xml(read(), name)
-        facts += seen
+        notes += seen
         root.children += part.children
         nested = [child.text("A") for child in part.all("XFR")]
         if nested:
             text = f"{name} names further parts ({', '.join(nested[:5])}), which the format does not allow; not read"
-            facts.append(Fact("file", text, len(nested)))
-    return facts
+            notes.append(Note("file", text, len(nested)))
+    return notes
 
 
-def _version(root: Node, where: str) -> tuple[tuple[int, int], list[Fact]]:
+def _version(root: Node, where: str) -> tuple[tuple[int, int], list[Note]]:
     stated = [root.text("VersionMajor"), root.text("VersionMinor")]
     if not all(re.fullmatch(r"\d{1,3}", part) for part in stated):
-        return (4, 3), [Fact("file", "the file does not state its version; read as version 4")]
+        return (4, 3), [Note("file", "the file does not state its version; read as version 4")]
     major, minor = (int(part) for part in stated)
     if major not in (3, 4):
-        told = Fact("file", f"the file states version {major}.{minor}; read as version {3 if major < 3 else 4}")
+        told = Note("file", f"the file states version {major}.{minor}; read as version {3 if major < 3 else 4}")
         return (3 if major < 3 else 4, minor), [told]
     if (major == 3 and minor != 3) or minor > 3:
-        return (major, minor), [Fact("file", f"the file states version {major}.{minor}, which is no published one")]
+        return (major, minor), [Note("file", f"the file states version {major}.{minor}, which is no published one")]
     return (major, minor), []
 
 

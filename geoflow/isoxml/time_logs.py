@@ -18,7 +18,7 @@ from geoflow.isoxml.devices import Element, read_elements, width_of
 from geoflow.isoxml.sections import Sections, find_sections
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
 from geoflow.isoxml.xml import Node, parse_xml
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 if TYPE_CHECKING:
     import pandas
@@ -61,7 +61,7 @@ class TaskLog:
         Records of all logs; a row is one section of a record where `sections` is above 1.
     sections : int
         Sections told apart.
-    facts : tuple of Fact
+    notes : tuple of Note
         What a person should know.
     """
 
@@ -75,7 +75,7 @@ class TaskLog:
     roles: dict[str, tuple[str, str | None]]
     records: int
     sections: int
-    facts: tuple[Fact, ...]
+    notes: tuple[Note, ...]
 
 
 def read_task_log(path: Path, *, layer: str | None = None) -> TaskLog:
@@ -95,15 +95,15 @@ def read_task_log(path: Path, *, layer: str | None = None) -> TaskLog:
     """
     with reading(LOG):
         data = open_taskdata(path)
-        facts = list(data.facts)
+        notes = list(data.notes)
         task = _task(data, layer)
-        found = [_decoded(data, node, facts) for node in task.all("TLG")]
+        found = [_decoded(data, node, notes) for node in task.all("TLG")]
         elements = read_elements(data)
     logs = [log for log in found if log is not None and log.local.size]
     if not logs:
         raise LogError("the time logs hold no record", where=data.where, cure="copy or export the task data again")
     logs.sort(key=lambda log: float(np.nanmin(log.local)) if np.isfinite(log.local).any() else np.inf)
-    return _assemble(data, task, logs, elements, facts)
+    return _assemble(data, task, logs, elements, notes)
 
 
 def _task(data: TaskData, layer: str | None) -> Node:
@@ -119,26 +119,26 @@ def _task(data: TaskData, layer: str | None) -> Node:
     return choose_task(tasks, layer, "time logs", data.where)
 
 
-def _decoded(data: TaskData, node: Node, facts: list[Fact]) -> TimeLog | None:
+def _decoded(data: TaskData, node: Node, notes: list[Note]) -> TimeLog | None:
     """Decode one log; one whose files are missing is told and left out."""
     name = node.text("A")
     header, raw = data.file(f"{name}.XML"), data.file(f"{name}.BIN")
     if header is None or raw is None:
         lost = " and ".join(f"{name}.{end}" for end, found in (("XML", header), ("BIN", raw)) if found is None)
-        facts.append(Fact("file", f"{lost} is missing; that log is not read", 1))
+        notes.append(Note("file", f"{lost} is missing; that log is not read", 1))
         return None
     if node.text("B") and int(node.number("B")) != len(raw):
-        facts.append(
-            Fact("file", f"{name}.BIN holds {len(raw):,} bytes where the file says {int(node.number('B')):,}", 1)
+        notes.append(
+            Note("file", f"{name}.BIN holds {len(raw):,} bytes where the file says {int(node.number('B')):,}", 1)
         )
     root, seen = parse_xml(header, f"{name}.XML")
-    facts += seen
+    notes += seen
     unknown = sorted({dlv.text("A").upper().zfill(4) for dlv in root.walk() if dlv.tag == "DLV"} - _WANTED)
     if unknown:
         text = f"{name}: variable(s) not used here are left out: dictionary number(s) {', '.join(unknown[:12])}"
-        facts.append(Fact("column", text, len(unknown)))
+        notes.append(Note("column", text, len(unknown)))
     log = decode_log(name, root, raw, _WANTED)
-    facts += log.facts
+    notes += log.notes
     return log
 
 
@@ -161,15 +161,15 @@ class _Columns:
 
 
 def _assemble(
-    data: TaskData, task: Node, logs: list[TimeLog], elements: dict[str, Element], facts: list[Fact]
+    data: TaskData, task: Node, logs: list[TimeLog], elements: dict[str, Element], notes: list[Note]
 ) -> TaskLog:
     import pandas
 
-    seconds, clock = _clock(logs, facts)
+    seconds, clock = _clock(logs, notes)
     lon, lat = (np.concatenate([getattr(log, key) for log in logs]) for key in ("lon", "lat"))
-    _say_places(logs, lon, facts)
-    values = _held(logs, facts)
-    sections = find_sections(values, elements, facts)
+    _say_places(logs, lon, notes)
+    values = _held(logs, notes)
+    sections = find_sections(values, elements, notes)
     count = sections.count if sections.apart else 1
     rows = lon.size * count
     if rows > _MOST_ROWS:
@@ -189,35 +189,35 @@ def _assemble(
         put("section", np.tile(np.arange(count), (lon.size, 1)), "section")
     if sections.states is not None:
         put("on", sections.states if sections.apart else sections.states[:, 0], "on")
-    _put_values(values, sections, put, facts)
-    _put_width(values, sections, elements, lon.size, put, facts)
+    _put_values(values, sections, put, notes)
+    _put_width(values, sections, elements, lon.size, put, notes)
     if len(logs) > 1:
         put("log", np.concatenate([np.full(log.local.size, at) for at, log in enumerate(logs)]))
     product = _product(data, task)
     if product:
         text = f"the task's product is called '{product}'; its mass or volume per area is taken as ammonia"
-        facts.append(Fact("unit", text))
+        notes.append(Note("unit", text))
     return TaskLog(
         data.where, data.version, task.text("A"), task.text("B"), tuple(log.name for log in logs), list(columns.cells),
-        [pandas.Series(cells) for cells in columns.cells.values()], columns.roles, lon.size, count, tuple(facts),
+        [pandas.Series(cells) for cells in columns.cells.values()], columns.roles, lon.size, count, tuple(notes),
     )  # fmt: skip
 
 
-def _clock(logs: list[TimeLog], facts: list[Fact]) -> tuple[FloatArray, str]:
+def _clock(logs: list[TimeLog], notes: list[Note]) -> tuple[FloatArray, str]:
     """Times of all records and their scale: the receiver's where it is logged, else the machine's own."""
     local, utc = (np.concatenate([getattr(log, key) for log in logs]) for key in ("local", "utc"))
     both = np.isfinite(local) & np.isfinite(utc)
     if not np.isfinite(utc).any():
-        facts.append(Fact("time", "only the machine's own clock is logged; its zone is unknown"))
+        notes.append(Note("time", "only the machine's own clock is logged; its zone is unknown"))
         return local, "local"
     apart = float(np.median(utc[both] - local[both])) if both.any() else float("nan")
     if np.isfinite(apart):
         text = f"times are UTC of the receiver; the machine's own clock shows {_span(apart)} less"
-        facts.append(Fact("time", text if apart >= 0.0 else text.replace(" less", " more")))
+        notes.append(Note("time", text if apart >= 0.0 else text.replace(" less", " more")))
     filled = ~np.isfinite(utc) & np.isfinite(local)
     if filled.any() and np.isfinite(apart):
         text = f"{int(filled.sum())} record(s) without the receiver's time have the machine's, moved to UTC"
-        facts.append(Fact("time", text, int(filled.sum())))
+        notes.append(Note("time", text, int(filled.sum())))
         utc = np.where(filled, local + apart, utc)
     return utc, "UTC"
 
@@ -227,7 +227,7 @@ def _span(seconds: float) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60} min {whole % 60} s" if whole >= 60 else f"{abs(seconds):.1f} s"
 
 
-def _say_places(logs: list[TimeLog], lon: FloatArray, facts: list[Fact]) -> None:
+def _say_places(logs: list[TimeLog], lon: FloatArray, notes: list[Note]) -> None:
     lost = ~np.isfinite(lon)
     if not lost.any():
         return
@@ -235,10 +235,10 @@ def _say_places(logs: list[TimeLog], lon: FloatArray, facts: list[Fact]) -> None
     counts = zip(*np.unique(status, return_counts=True), strict=True)
     kinds = [f"{count} {_STATUS.get(int(kind), 'zero or beyond the earth')}" for kind, count in counts]
     text = f"{int(lost.sum())} record(s) have no position ({', '.join(kinds)}); the machine's totals still count them"
-    facts.append(Fact("place", text, int(lost.sum())))
+    notes.append(Note("place", text, int(lost.sum())))
 
 
-def _held(logs: list[TimeLog], facts: list[Fact]) -> _Values:
+def _held(logs: list[TimeLog], notes: list[Note]) -> _Values:
     """Values of all logs one after the other, each held within its log until it is too old."""
     keys = list(dict.fromkeys(key for log in logs for key in log.values if not _is_total(key[0])))
     found: _Values = {}
@@ -258,11 +258,11 @@ def _held(logs: list[TimeLog], facts: list[Fact]) -> _Values:
     if held:
         text = (f"the log stores a value only now and then: readings count for {HOLD:.0f} s, settings and states of "
                 f"sections until the next one or a pause of {HOLD:.0f} s")  # fmt: skip
-        facts.append(Fact("derived", text, held))
+        notes.append(Note("derived", text, held))
     for ddi, count in aged.items():
         if count:
             text = f"{count} record(s) have no {ENTRIES[ddi].word} ({ddi}): the last one is more than {HOLD:.0f} s old"
-            facts.append(Fact("derived", text, count))
+            notes.append(Note("derived", text, count))
     return found
 
 
@@ -278,9 +278,9 @@ def _column_name(key: tuple[str, str], values: _Values) -> str:
     return "_".join(part for part in parts if part)
 
 
-def _put_values(values: _Values, sections: Sections, put: Any, facts: list[Fact]) -> None:
+def _put_values(values: _Values, sections: Sections, put: Any, notes: list[Note]) -> None:
     """Add every variable as a column, and give it its role where only one can have it."""
-    chosen = _role_owners({ddi for ddi, _ in values}, facts)
+    chosen = _role_owners({ddi for ddi, _ in values}, notes)
     for ddi in dict.fromkeys(ddi for ddi, _ in values if ddi not in {*_STATES, "0043"}):
         entry = ENTRIES[ddi]
         role = entry.role if chosen.get(entry.role) == ddi else None
@@ -294,10 +294,10 @@ def _put_values(values: _Values, sections: Sections, put: Any, facts: list[Fact]
         if role is not None and len(names) > 1:
             listed = ", ".join(names.values())
             text = f"{len(names)} elements of the machine log the {entry.word} ({ddi}), so none is chosen: {listed}"
-            facts.append(Fact("column", text, len(names)))
+            notes.append(Note("column", text, len(names)))
 
 
-def _role_owners(present: set[str], facts: list[Fact]) -> dict[str | None, str]:
+def _role_owners(present: set[str], notes: list[Note]) -> dict[str | None, str]:
     """Which dictionary number has each role; for the rates a pair of applied and target on one basis, if there is."""
     chosen: dict[str | None, str] = {"flow": "0025"}
     chosen |= {ENTRIES[ddi].role: ddi for ddi in _SINGLE if ddi in present}
@@ -307,12 +307,12 @@ def _role_owners(present: set[str], facts: list[Fact]) -> dict[str | None, str]:
             chosen[rate] = next((pair for pair in there if set(pair) <= present), there[0])[at]
         if len(there) > 1:
             ways = " and ".join(pair[at] for pair in there)
-            facts.append(Fact("column", f"the {rate} rate is logged as {ways}; {chosen[rate]} is used"))
+            notes.append(Note("column", f"the {rate} rate is logged as {ways}; {chosen[rate]} is used"))
     return chosen
 
 
 def _put_width(
-    values: _Values, sections: Sections, elements: dict[str, Element], records: int, put: Any, facts: list[Fact]
+    values: _Values, sections: Sections, elements: dict[str, Element], records: int, put: Any, notes: list[Note]
 ) -> None:
     keys = [key for key in values if key[0] == "0043"]
     logged = values[keys[0]] / 1000.0 if len(keys) == 1 else None
@@ -328,7 +328,7 @@ def _put_width(
     if widths is not None:
         put("width_m", widths, "width", "m")
         if text:
-            facts.append(Fact("section" if sections.apart else "derived", text))
+            notes.append(Note("section" if sections.apart else "derived", text))
 
 
 def _section_widths(

@@ -21,7 +21,7 @@ from geoflow.files.output import OutputFolder, replace_file
 from geoflow.isoxml.check import LONGEST_TEXT, MOST_ZONES, Version, validate_taskdata
 from geoflow.isoxml.data_dictionary import ENTRIES, NITROGEN, PRODUCT_MASS
 from geoflow.isoxml.rasterize import lay_cells
-from geoflow.layers.notes import Fact, rows_text
+from geoflow.layers.notes import Note, rows_text
 
 __all__ = ["Form", "as_stored", "write_taskdata"]
 
@@ -76,7 +76,7 @@ def write_taskdata(
     replace: bool = False,
     protect: tuple[Path, ...] = (),
     check: Callable[[Path], None] | None = None,
-) -> tuple[Fact, ...]:
+) -> tuple[Note, ...]:
     """Write zones and rates as one task.
 
     Outside the field, between the zones and without a position the file asks for nothing (zone code 0). Rates are
@@ -115,7 +115,7 @@ def write_taskdata(
 
     Returns
     -------
-    tuple of Fact
+    tuple of Note
         What the file could not hold as it was.
 
     Raises
@@ -123,21 +123,21 @@ def write_taskdata(
     OutputError
         If the prescription cannot be said in this form, or the target may not or cannot be written.
     """
-    facts: list[Fact] = []
+    notes: list[Note] = []
     shapes = _checked_shapes(zones, path)
     stored = _checked_rates(rates, len(shapes), path)
     if version not in (3, 4):
         raise OutputError(f"there is no version {version} of task data here", where=str(path), cure="take 3 or 4")
-    parts = _zones(shapes, stored, names, basis, form, path, facts)
-    field_name = _fitting(field, "field", facts, "the name of the field")
+    parts = _zones(shapes, stored, names, basis, form, path, notes)
+    field_name = _fitting(field, "field", notes, "the name of the field")
     ground = _ground(shapes, boundary)
     files: dict[str, bytes] = {}
-    root = _root(version, basis, _fitting(product, "product", facts, "the name of the product"))
+    root = _root(version, basis, _fitting(product, "product", notes, "the name of the product"))
     area = _area(ground)
     PFD = ElementTree.SubElement(root, "PFD", A="PFD1", C=field_name, D=str(area))
-    _put_outline(PFD, ground, "1", version, facts)
+    _put_outline(PFD, ground, "1", version, notes)
     TSK = ElementTree.SubElement(
-        root, "TSK", A="TSK1", B=_fitting(task or field_name, "task", facts, "the name of the task"), E="PFD1", G="1",
+        root, "TSK", A="TSK1", B=_fitting(task or field_name, "task", notes, "the name of the task"), E="PFD1", G="1",
         H=str(_OUTSIDE), I=str(_OUTSIDE), J=str(_OUTSIDE),
     )  # fmt: skip
     outside = ElementTree.SubElement(TSK, "TZN", A=str(_OUTSIDE), B=_OUTSIDE_NAME)
@@ -148,7 +148,7 @@ def write_taskdata(
     for code, zone in enumerate(parts, 1) if form != "grid of rates" else ():
         TZN = ElementTree.SubElement(TSK, "TZN", A=str(code), B=zone.name)
         _put_rate(TZN, zone.stored, basis)
-        if form == "outlines" and not _put_outline(TZN, zone.shape, "2", version, facts):
+        if form == "outlines" and not _put_outline(TZN, zone.shape, "2", version, notes):
             raise OutputError(
                 f"the zone of {rows_text(zone.rows)} is thinner than the file can say",
                 where=str(path),
@@ -156,7 +156,7 @@ def write_taskdata(
             )
     if form != "outlines":
         cells = lay_cells([zone.shape for zone in parts], cell, where=str(path))
-        facts += _cell_facts(cells.zone, parts, cells.doubled)
+        notes += _cell_notes(cells.zone, parts, cells.doubled)
         files[f"{_GRID}.BIN"] = _cell_bytes(cells.zone, parts, form)
         GRD = ElementTree.SubElement(
             TSK, "GRD", A=_plain(cells.north), B=_plain(cells.east), C=_plain(cells.north_size, 12),
@@ -175,7 +175,7 @@ def write_taskdata(
             cure="write another form or format, and report this",
         )
     _deliver(Path(path), {"TASKDATA.XML": text, **files}, check, replace=replace, protect=protect)
-    return tuple(facts)
+    return tuple(notes)
 
 
 def _checked_shapes(zones: Sequence[Any], path: Path) -> Any:
@@ -217,14 +217,14 @@ def _checked_rates(rates: FloatArray, count: int, path: Path) -> IntArray:
 
 
 def _zones(
-    shapes: Any, stored: IntArray, names: Sequence[str] | None, basis: str, form: Form, path: Path, facts: list[Fact]
+    shapes: Any, stored: IntArray, names: Sequence[str] | None, basis: str, form: Form, path: Path, notes: list[Note]
 ) -> list[_Zone]:
     """Zones to write: one for each given, or one for each rate where the codes would not do."""
     unit = _NAMES[basis][1]
     shown = [f"{value / 100:.2f} {unit}" for value in stored]
     if len(shapes) < MOST_ZONES or form == "grid of rates":
         own = shown if names is None else [
-            _fitting(name, "zone", facts, f"the name of zone {at + 1}") for at, name in enumerate(names)
+            _fitting(name, "zone", notes, f"the name of zone {at + 1}") for at, name in enumerate(names)
         ]  # fmt: skip
         return [_Zone(int(stored[at]), own[at], shape, (at,)) for at, shape in enumerate(shapes)]
     found, first, group = np.unique(stored, return_index=True, return_inverse=True)
@@ -236,7 +236,7 @@ def _zones(
         )
     text = (f"{len(shapes)} zones are written as {found.size}, one for each rate, since task data has codes for "
             f"{MOST_ZONES - 1}")  # fmt: skip
-    facts.append(Fact("file", text, len(shapes)))
+    notes.append(Note("file", text, len(shapes)))
     order = np.argsort(first, kind="stable")
     return [_together(shapes, np.flatnonzero(group == at), int(found[at]), shown[first[at]]) for at in order]
 
@@ -247,7 +247,7 @@ def _together(shapes: Any, rows: IntArray, stored: int, name: str) -> _Zone:
     return _Zone(stored, name, shapely.MultiPolygon(list(shapely.get_parts(shapes[rows]))), tuple(rows.tolist()))
 
 
-def _fitting(text: str, otherwise: str, facts: list[Fact], what: str) -> str:
+def _fitting(text: str, otherwise: str, notes: list[Note], what: str) -> str:
     """Cut a name to what the file can hold: no control characters, at most 32."""
     # The XML takes no lone surrogate and neither U+FFFE nor U+FFFF; a line break would come back as a blank.
     plain = "".join(
@@ -256,7 +256,7 @@ def _fitting(text: str, otherwise: str, facts: list[Fact], what: str) -> str:
     )
     short = plain.strip()[:LONGEST_TEXT].strip() or otherwise
     if short != text:
-        facts.append(Fact("file", f"{what}, {text[:60]!r}, is written as '{short}'"))
+        notes.append(Note("file", f"{what}, {text[:60]!r}, is written as '{short}'"))
     return short
 
 
@@ -291,7 +291,7 @@ def _put_rate(zone: ElementTree.Element, stored: int, basis: Literal["nitrogen",
     ElementTree.SubElement(zone, "PDV", A=_NAMES[basis][0], B=str(stored), C="PDT1", E="VPN1")
 
 
-def _put_outline(home: ElementTree.Element, shape: Any, kind: str, version: Version, facts: list[Fact]) -> bool:
+def _put_outline(home: ElementTree.Element, shape: Any, kind: str, version: Version, notes: list[Note]) -> bool:
     """Add outlines and holes; return whether any was left with an area.
 
     Version 4 takes one outline in each PLN, version 3 all of them in one.
@@ -315,7 +315,7 @@ def _put_outline(home: ElementTree.Element, shape: Any, kind: str, version: Vers
             for east, north in ring.tolist():
                 ElementTree.SubElement(LSG, "PNT", A="2", C=_plain(north), D=_plain(east))
     if lost:
-        facts.append(Fact("shape", f"{lost} part(s) or hole(s) thinner than 0.1 mm are left out", lost))
+        notes.append(Note("shape", f"{lost} part(s) or hole(s) thinner than 0.1 mm are left out", lost))
     return PLN is not None
 
 
@@ -334,15 +334,15 @@ def _plain(value: float, decimals: int = _DECIMALS) -> str:
     return "0" if text in {"-0", ""} else text
 
 
-def _cell_facts(zone: IntArray, parts: list[_Zone], doubled: int) -> list[Fact]:
-    facts = []
+def _cell_notes(zone: IntArray, parts: list[_Zone], doubled: int) -> list[Note]:
+    notes = []
     lost = [row for at, each in enumerate(parts) if not (zone == at).any() for row in each.rows]
     if lost:
         text = f"{rows_text(lost)}: no middle of a cell lies in these zones, so the grid does not hold them"
-        facts.append(Fact("file", text, len(lost)))
+        notes.append(Note("file", text, len(lost)))
     if doubled:
-        facts.append(Fact("overlap", f"{doubled} cell(s) lie in several zones and have the rate of the first", doubled))
-    return facts
+        notes.append(Note("overlap", f"{doubled} cell(s) lie in several zones and have the rate of the first", doubled))
+    return notes
 
 
 def _cell_bytes(zone: IntArray, parts: list[_Zone], form: Form) -> bytes:

@@ -10,7 +10,7 @@ from typing import Any, Final
 from xml.parsers import expat
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 __all__ = ["Node", "parse_xml"]
 
@@ -109,7 +109,7 @@ class _RefusedError(Exception):
     """Raised out of the parser's handlers with the reason and the cure."""
 
 
-def parse_xml(data: bytes, place: str) -> tuple[Node, list[Fact]]:
+def parse_xml(data: bytes, place: str) -> tuple[Node, list[Note]]:
     """Read a file of XML as a tree.
 
     Parameters
@@ -131,9 +131,9 @@ def parse_xml(data: bytes, place: str) -> tuple[Node, list[Fact]]:
             where=place,
             cure="check where it comes from, or export fewer tasks at a time",
         )
-    facts: list[Fact] = []
+    notes: list[Note] = []
     try:
-        return _parse(data, place, None), facts
+        return _parse(data, place, None), notes
     except expat.ExpatError as problem:
         first = problem
     if not _is_utf8(data) and b"\0" not in data[:64]:
@@ -142,8 +142,8 @@ def parse_xml(data: bytes, place: str) -> tuple[Node, list[Fact]]:
         except expat.ExpatError:
             pass
         else:
-            facts.append(Fact("file", f"{place}: the text is not in the code the file claims; letters may look wrong"))
-            return root, facts
+            notes.append(Note("file", f"{place}: the text is not in the code the file claims; letters may look wrong"))
+            return root, notes
     raise PrescriptionError(
         f"this is no whole XML ({expat.errors.messages.get(first.code, str(first))})",
         where=f"{place}, line {first.lineno}",

@@ -20,7 +20,7 @@ from geoflow.isoxml.products import TaskRate, product_name
 from geoflow.isoxml.shapes import Outlines
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
 from geoflow.isoxml.xml import Node
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 if TYPE_CHECKING:
     import geopandas
@@ -53,7 +53,7 @@ class TaskZones:
         What can be the rate.
     boundary : Polygon, MultiPolygon or None
         Of the field, in longitude and latitude.
-    facts : tuple of Fact
+    notes : tuple of Note
         What a person should know.
     """
 
@@ -66,7 +66,7 @@ class TaskZones:
     table: geopandas.GeoDataFrame
     rates: tuple[TaskRate, ...]
     boundary: Any
-    facts: tuple[Fact, ...]
+    notes: tuple[Note, ...]
 
     def choose_rate(self, requested: str | None) -> TaskRate:
         """Return the rate asked for by column or dictionary number, or the only one.
@@ -125,54 +125,54 @@ def read_taskdata_zones(path: Path, *, layer: str | None = None) -> TaskZones:
         If there is none, it is damaged, or there is no certain reading.
     """
     data = open_taskdata(path)
-    facts = list(data.facts)
+    notes = list(data.notes)
     fields = data.by_id("PFD")
     tasks = [task for task in data.root.all("TSK") if _prescribes(task, fields)]
     if not tasks:
         raise _no_prescription(data)
     task = choose_task(tasks, layer, "a prescription", data.where)
     field = fields.get(task.text("E"))
-    boundary = None if field is None else _boundary(data, field, facts)
+    boundary = None if field is None else _boundary(data, field, notes)
     zones = task.all("TZN")
-    codes = _codes(zones, facts)
+    codes = _codes(zones, notes)
     special = {key: int(task.number(key)) for key in ("H", "I", "J") if task.text(key)}
-    ground = _ground(data, task, codes, special, boundary, facts)
-    table, rates = _table(data, task, codes, ground, facts)
+    ground = _ground(data, task, codes, special, boundary, notes)
+    table, rates = _table(data, task, codes, ground, notes)
     if not rates:
         raise _no_rate(data, zones)
-    facts += _place_facts(table, boundary, ground.form)
-    facts += _rest_facts(zones, codes, special, ground.form)
+    notes += _place_notes(table, boundary, ground.form)
+    notes += _rest_notes(zones, codes, special, ground.form)
     return TaskZones(
         data.where, data.version, task.text("A"), task.text("B"), field.text("C") if field is not None else "",
-        ground.form, table, rates, boundary, tuple(facts),
+        ground.form, table, rates, boundary, tuple(notes),
     )  # fmt: skip
 
 
-def _boundary(data: TaskData, field: Node, facts: list[Fact]) -> Any:
+def _boundary(data: TaskData, field: Node, notes: list[Note]) -> Any:
     edges = Outlines(implicit=data.version[0] == 3)
     boundary = edges.build([polygon for polygon in field.all("PLN") if polygon.text("A") == "1"])
-    facts += [Fact("shape", f"boundary of the field: {fact.text}", fact.count) for fact in edges.facts()]
+    notes += [Note("shape", f"boundary of the field: {note.text}", note.count) for note in edges.notes()]
     return boundary
 
 
 def _ground(
-    data: TaskData, task: Node, codes: list[int], special: dict[str, int], boundary: Any, facts: list[Fact]
+    data: TaskData, task: Node, codes: list[int], special: dict[str, int], boundary: Any, notes: list[Note]
 ) -> Grid:
     """Find which ground each zone of the task stands for."""
     zones, grids = task.all("TZN"), task.all("GRD")
     drawn = any(zone.all("PLN") for zone in zones)
     if grids:
         if len(grids) > 1:
-            facts.append(Fact("file", f"the task holds {len(grids)} grids where one may stand; the first is read"))
+            notes.append(Note("file", f"the task holds {len(grids)} grids where one may stand; the first is read"))
         if drawn:
-            facts.append(Fact("file", "the zones have outlines beside the grid; the grid counts"))
-        return read_grid(data, grids[0], codes, special.get("J"), boundary, _rated_zero(zones, codes), facts)
+            notes.append(Note("file", "the zones have outlines beside the grid; the grid counts"))
+        return read_grid(data, grids[0], codes, special.get("J"), boundary, _rated_zero(zones, codes), notes)
     if drawn:
         outlines = Outlines(implicit=data.version[0] == 3)
-        owner, shapes = _outlined(zones, codes, special, outlines, facts)
-        facts += outlines.facts()
+        owner, shapes = _outlined(zones, codes, special, outlines, notes)
+        notes += outlines.notes()
         return Grid("outlines", owner, shapes, None)
-    facts.append(Fact("file", "one rate for the whole field: its boundary is taken as the only zone"))
+    notes.append(Note("file", "one rate for the whole field: its boundary is taken as the only zone"))
     return Grid("whole field", [codes.index(task.count("H"))], [boundary], None)
 
 
@@ -210,14 +210,14 @@ def _no_rate(data: TaskData, zones: list[Node]) -> PrescriptionError:
     )
 
 
-def _codes(zones: list[Node], facts: list[Fact]) -> list[int]:
+def _codes(zones: list[Node], notes: list[Note]) -> list[int]:
     codes = [zone.count("A") for zone in zones]
     wide = sum(code > 254 for code in codes)
     if wide:
-        facts.append(Fact("file", f"{wide} zone(s) have a code above 254, the greatest allowed", wide))
+        notes.append(Note("file", f"{wide} zone(s) have a code above 254, the greatest allowed", wide))
     twice = len(codes) - len(set(codes))
     if twice:
-        facts.append(Fact("file", f"{twice} zone(s) repeat a code; each is read as its own zone", twice))
+        notes.append(Note("file", f"{twice} zone(s) repeat a code; each is read as its own zone", twice))
     return codes
 
 
@@ -250,7 +250,7 @@ def _ddi(pdv: Node) -> str:
 
 
 def _outlined(
-    zones: list[Node], codes: list[int], special: dict[str, int], outlines: Outlines, facts: list[Fact]
+    zones: list[Node], codes: list[int], special: dict[str, int], outlines: Outlines, notes: list[Note]
 ) -> tuple[list[int], list[Any]]:
     """Zones with outlines; those without one that a task only falls back on are no ground."""
     owner, shapes = [], []
@@ -264,18 +264,18 @@ def _outlined(
         shapes.append(outlines.build(polygons))
     if kinds:
         text = f"{kinds} outline(s) of zones are not marked as treatment zones; read as such"
-        facts.append(Fact("shape", text, kinds))
+        notes.append(Note("shape", text, kinds))
     return owner, shapes
 
 
 def _table(
-    data: TaskData, task: Node, codes: list[int], ground: Grid, facts: list[Fact]
+    data: TaskData, task: Node, codes: list[int], ground: Grid, notes: list[Note]
 ) -> tuple[geopandas.GeoDataFrame, tuple[TaskRate, ...]]:
     """Build the table of zones and say which of its columns can be the rate."""
     import geopandas
 
     zones = [task.all("TZN")[at] for at in ground.owner]
-    found = _stored_values(zones, ground.stored, facts)
+    found = _stored_values(zones, ground.stored, notes)
     columns: dict[str, Any] = {
         "zone": [codes[at] for at in ground.owner],
         "name": [zone.text("B") for zone in zones],
@@ -293,7 +293,7 @@ def _table(
         product = product_name(data, task, variable.product)
         low, high = (float(finite.min()), float(finite.max())) if finite.size else (np.nan, np.nan)
         rates.append(TaskRate(name, entry.unit, variable.ddi, product, low, high))
-        facts += _rate_facts(entry.unit, variable.ddi, values, shown.get(node.text("E")))
+        notes += _rate_notes(entry.unit, variable.ddi, values, shown.get(node.text("E")))
     return geopandas.GeoDataFrame(columns, geometry=ground.shapes, crs=4326), tuple(rates)
 
 
@@ -306,7 +306,7 @@ def _column_name(variable: _Variable, every: list[_Variable]) -> str:
 
 
 def _stored_values(
-    zones: list[Node], stored: IntArray | None, facts: list[Fact]
+    zones: list[Node], stored: IntArray | None, notes: list[Note]
 ) -> dict[_Variable, tuple[FloatArray, Node]]:
     """Values of every variable by row, as stored, and the first PDV that names it; `stored` as in `Grid`."""
     found: dict[_Variable, tuple[FloatArray, Node]] = {}
@@ -327,28 +327,28 @@ def _stored_values(
                 column[:] = stored[:, at]
     if odd:
         text = f"{len(odd)} value(s) of PDV are no whole number of 32 bits, first in {odd[0].where}; read as they stand"
-        facts.append(Fact("numbers", text, len(odd)))
+        notes.append(Note("numbers", text, len(odd)))
     return found
 
 
-def _rate_facts(unit: str, ddi: str, values: FloatArray, shown: Node | None) -> list[Fact]:
-    facts = []
+def _rate_notes(unit: str, ddi: str, values: FloatArray, shown: Node | None) -> list[Note]:
+    notes = []
     by_mass = unit.startswith("kg")
     greatest = float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
     if by_mass and 0.0 < greatest < _LIKELY:
         text = (f"the greatest rate stored under {ddi} is {greatest * 0.01:g} {unit}; so little is likely "
                 "a wrong scale in whatever wrote the file")  # fmt: skip
-        facts.append(Fact("unit", text))
+        notes.append(Note("unit", text))
     if by_mass and shown is not None:
         scale = _SHOWN.get(fold(shown.text("E")).replace("²", "2"))
         if scale is not None and abs(shown.number("C") / scale - 1.0) > 0.01:
             text = (f"the file shows {ddi} as {shown.text('E')} on the scale {shown.text('C')} where the dictionary "
                     f"says {scale:g}; the rates are read by the dictionary")  # fmt: skip
-            facts.append(Fact("unit", text))
-    return facts
+            notes.append(Note("unit", text))
+    return notes
 
 
-def _place_facts(table: geopandas.GeoDataFrame, boundary: Any, form: str) -> list[Fact]:
+def _place_notes(table: geopandas.GeoDataFrame, boundary: Any, form: str) -> list[Note]:
     import shapely
 
     if boundary is None or form == "whole field":
@@ -360,19 +360,19 @@ def _place_facts(table: geopandas.GeoDataFrame, boundary: Any, form: str) -> lis
     at = [shapely.box(*shapely.total_bounds(each)).centroid for each in (shapes, ground)]
     text = (f"the zones (about {at[0].y:.3f}, {at[0].x:.3f}) and the boundary of the field (about {at[1].y:.3f}, "
             f"{at[1].x:.3f}) do not touch; the boundary is not used")  # fmt: skip
-    return [Fact("place", text)]
+    return [Note("place", text)]
 
 
-def _rest_facts(zones: list[Node], codes: list[int], special: dict[str, int], form: str) -> list[Fact]:
+def _rest_notes(zones: list[Node], codes: list[int], special: dict[str, int], form: str) -> list[Note]:
     """Say what the file wants where no zone lies, no position is known, or outside the field."""
     meanings = {"H": "where no zone lies", "I": "where the position is lost", "J": "outside the field"}
-    facts = []
+    notes = []
     missing = [meanings[key] for key in meanings if key not in special]
     if missing and form != "whole field":
-        facts.append(Fact("file", f"the file does not say which rate holds {' and '.join(missing)}"))
+        notes.append(Note("file", f"the file does not say which rate holds {' and '.join(missing)}"))
     for key, code in special.items():
         if code not in codes:
-            facts.append(Fact("file", f"zone {code}, which holds {meanings[key]}, is missing in the file"))
+            notes.append(Note("file", f"zone {code}, which holds {meanings[key]}, is missing in the file"))
             continue
         zone = zones[codes.index(code)]
         wanted = [
@@ -381,5 +381,5 @@ def _rest_facts(zones: list[Node], codes: list[int], special: dict[str, int], fo
             if _ddi(pdv) in ENTRIES and ENTRIES[_ddi(pdv)].word == "target" and pdv.number("B") != 0.0
         ]
         if wanted and form != "whole field":
-            facts.append(Fact("file", f"{meanings[key]} the file asks for {' and '.join(wanted)}; this is not vetted"))
-    return facts
+            notes.append(Note("file", f"{meanings[key]} the file asks for {' and '.join(wanted)}; this is not vetted"))
+    return notes

@@ -91,7 +91,7 @@ def _read(path: Path | str, frame: pyproj.CRS, crs: str | None) -> tuple[Any, li
     if not boundary.area > _LEAST:
         raise PrescriptionError("the boundary encloses no ground", where=where, cure="draw it again as a polygon")
     notes = [f"{int((~usable).sum())} of its rows are no polygons and were left out"] if not usable.all() else []
-    notes += [fact.text for fact in placement.facts if fact.kind in {"axes", "crs"}]
+    notes += [note.text for note in placement.notes if note.kind in {"axes", "crs"}]
     if report.mended.size:
         notes.append("its outline crossed itself and was mended")
     return boundary, notes

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["Fact", "rows_text"]
+__all__ = ["Note", "rows_text"]
 
 
 @dataclass(frozen=True, slots=True)
-class Fact:
+class Note:
     """One thing worth knowing about a file.
 
     Attributes

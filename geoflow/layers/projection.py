@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.subject import subject, typed
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 if TYPE_CHECKING:
     import pyproj
@@ -71,14 +71,14 @@ class Placement:
         Whether the file holds y (or latitude) first.
     centre : tuple of float
         Longitude and latitude of the middle of the field [degree].
-    facts : tuple of Fact
+    notes : tuple of Note
         What a person should know about it; the last one gives the place.
     """
 
     crs: pyproj.CRS
     swap: bool
     centre: tuple[float, float]
-    facts: tuple[Fact, ...]
+    notes: tuple[Note, ...]
 
 
 def place(
@@ -106,12 +106,12 @@ def place(
     PrescriptionError
         If the coordinates fit no place, or more than one.
     """
-    facts: list[Fact] = []
+    notes: list[Note] = []
     if option is not None:
         crs = _given(option)
         if declared is not None and crs != declared:
-            facts.append(
-                Fact("crs", f"{typed('crs')} {option} is used in place of what the file says, {declared.name}")
+            notes.append(
+                Note("crs", f"{typed('crs')} {option} is used in place of what the file says, {declared.name}")
             )
     elif declared is None:
         crs = _assumed(bounds, where)
@@ -120,20 +120,20 @@ def place(
             "as WGS 84 longitude and latitude; another datum would move the field by a metre or two and leave areas as "
             "they are"
         )
-        facts.append(Fact("crs", text))
+        notes.append(Note("crs", text))
     else:
         crs = _flat(declared)
         if _authority(crs) is None:
             datum = crs.datum.name if crs.datum is not None else ""
             unnamed = " (datum unnamed, treated as WGS 84)" if not datum or _is_unnamed(datum) else ""
             text = f"the file's coordinate system '{crs.name}' has no register number"
-            facts.append(Fact("crs", f"{text}; it is taken by its parameters{unnamed}"))
-    swap, axis_facts = (
-        (True, [Fact("axes", f"x and y are exchanged, as asked with {typed('swap-axes')}")])
+            notes.append(Note("crs", f"{text}; it is taken by its parameters{unnamed}"))
+    swap, axis_notes = (
+        (True, [Note("axes", f"x and y are exchanged, as asked with {typed('swap-axes')}")])
         if swap_axes
         else (_axes(bounds, crs, insisted=option is not None, by_default=by_default, where=where))
     )
-    facts += axis_facts
+    notes += axis_notes
     settled = bounds.swapped if swap else bounds
     if crs.is_geographic and settled.east - settled.west > 180.0:
         raise PrescriptionError(
@@ -149,23 +149,23 @@ def place(
             where=where,
             cure=f"{_give_crs()}, or {_turned('')}",
         )
-    return _located(Placement(crs, swap, centre, tuple(facts)), settled)
+    return _located(Placement(crs, swap, centre, tuple(notes)), settled)
 
 
 def _located(placement: Placement, settled: Bounds) -> Placement:
     """Add what the place says: outside the area of use, wider than a field, and the centre."""
-    facts = list(placement.facts)
+    notes = list(placement.notes)
     longitude, latitude = placement.centre
     area = placement.crs.area_of_use
     if area is not None and placement.crs.is_projected and not _inside(area, placement.centre, _BEYOND):
         text = f"the field lies outside the area {placement.crs.name} is made for ({area.name}): check the place below"
-        facts.append(Fact("crs", text))
+        notes.append(Note("crs", text))
     width = _diagonal(placement.crs, settled)
     if width > _WIDE:
         text = f"the {subject().part}s lie up to {width / 1e3:,.0f} km apart, hardly one field; check for strays"
-        facts.append(Fact("place", text))
-    facts.append(Fact("middle", f"the field's middle is at latitude {latitude:.3f}, longitude {longitude:.3f}"))
-    return replace(placement, facts=tuple(facts))
+        notes.append(Note("place", text))
+    notes.append(Note("middle", f"the field's middle is at latitude {latitude:.3f}, longitude {longitude:.3f}"))
+    return replace(placement, notes=tuple(notes))
 
 
 def _diagonal(crs: pyproj.CRS, bounds: Bounds) -> float:
@@ -203,7 +203,7 @@ def _assumed(bounds: Bounds, where: str) -> pyproj.CRS:
     )
 
 
-def _axes(bounds: Bounds, crs: pyproj.CRS, *, insisted: bool, by_default: bool, where: str) -> tuple[bool, list[Fact]]:
+def _axes(bounds: Bounds, crs: pyproj.CRS, *, insisted: bool, by_default: bool, where: str) -> tuple[bool, list[Note]]:
     """Whether the axes are swapped; raises where both ways are possible."""
     if crs.is_geographic:
         return _axes_in_degrees(bounds, insisted=insisted, by_default=by_default, where=where)
@@ -216,15 +216,15 @@ def _axes(bounds: Bounds, crs: pyproj.CRS, *, insisted: bool, by_default: bool, 
         )
     if not insisted and not _plausible(crs, bounds.middle, _BEYOND) and _plausible(crs, bounds.swapped.middle, 0.0):
         text = f"x and y are exchanged in the file: only the other way round does the field lie within {crs.name}"
-        return True, [Fact("axes", text)]
+        return True, [Note("axes", text)]
     return False, []
 
 
-def _axes_in_degrees(bounds: Bounds, *, insisted: bool, by_default: bool, where: str) -> tuple[bool, list[Fact]]:
+def _axes_in_degrees(bounds: Bounds, *, insisted: bool, by_default: bool, where: str) -> tuple[bool, list[Note]]:
     if not bounds.are_degrees:
         if bounds.swapped.are_degrees:
             text = f"latitude and longitude are exchanged in the file: {bounds.middle[1]:.3f} can be no latitude"
-            return True, [Fact("axes", text)]
+            return True, [Note("axes", text)]
         says = "GeoJSON means degrees where it says nothing else" if by_default else "the file says degrees"
         raise PrescriptionError(f"{says}, but its coordinates ({bounds}) are no degrees", where=where, cure=_give_crs())
     x, y = bounds.middle

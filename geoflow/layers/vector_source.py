@@ -20,7 +20,7 @@ from geoflow.base.spelling import nearest
 from geoflow.base.subject import subject, typed
 from geoflow.files.inputs import is_companion
 from geoflow.layers.dbf import Dbf, read_dbf
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 from geoflow.layers.shapefile import EXPORT_AGAIN, SHAPEFILE_READ, check_shapefile, shapefile_parts, turned_rings
 
 if TYPE_CHECKING:
@@ -259,7 +259,7 @@ def check_unpacked_size(entries: list[zipfile.ZipInfo], where: str) -> None:
         )
 
 
-def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list[Fact]]:
+def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list[Note]]:
     """Read a layer as it is, rings put in order by which lies inside which.
 
     Parameters
@@ -273,7 +273,7 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list
         All rows and columns.
     dbf : Dbf or None
         The raw records of a Shapefile.
-    facts : list of Fact
+    notes : list of Note
         What the reading itself saw.
 
     Raises
@@ -288,24 +288,24 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list
         warnings.simplefilter("always")
         table, unclosed, badly_coded = _read(source)
     heard = {str(warning.message) for warning in caught}
-    facts = [
-        Fact("file", f"the file reader noticed: {text}")
+    notes = [
+        Note("file", f"the file reader noticed: {text}")
         for text in sorted(heard)
         if not any(known in text for known in _KNOWN_WARNINGS)
     ]
     if unclosed:
         text = f"{unclosed} {subject().part}(s) had an outline that did not close; it was closed"
-        facts.append(Fact("shape", text, unclosed))
+        notes.append(Note("shape", text, unclosed))
     if badly_coded:
-        facts.append(Fact("file", "the text in the .dbf is not in the code its .cpg claims; letters may look wrong"))
+        notes.append(Note("file", "the text in the .dbf is not in the code its .cpg claims; letters may look wrong"))
     if not len(table):
         what = f"the layer is empty: it has no {subject().part}s"
         raise PrescriptionError(what, where=source.where, cure=EXPORT_AGAIN)
     assert isinstance(table, geopandas.GeoDataFrame)  # layers without shapes are not offered, other formats have them
-    return table, dbf, facts if dbf is None else facts + _shapefile_facts(source, table, dbf)
+    return table, dbf, notes if dbf is None else notes + _shapefile_notes(source, table, dbf)
 
 
-def _shapefile_facts(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) -> list[Fact]:
+def _shapefile_notes(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) -> list[Note]:
     """Refuse shapes and records of different counts; say what was left out or runs the wrong way round."""
     gone = int(dbf.deleted.sum())
     shapes = (shapefile_parts(source.data, ".shx")[0].stat().st_size - 100) // 8
@@ -316,16 +316,16 @@ def _shapefile_facts(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) ->
             where=source.where,
             cure=EXPORT_AGAIN,
         )
-    facts = []
+    notes = []
     if gone:
         text = f"{gone} record(s) are marked as deleted and left out; rows are counted without them"
-        facts.append(Fact("file", text, gone))
+        notes.append(Note("file", text, gone))
     turned = turned_rings(table)
     if turned:
         text = (f"{turned} zone(s) have outlines or holes that run the wrong way round for a shapefile; "
                 "holes are told by which ring lies inside which")  # fmt: skip
-        facts.append(Fact("shape", text, turned))
-    return facts
+        notes.append(Note("shape", text, turned))
+    return notes
 
 
 def _read(source: Source) -> tuple[Any, int, bool]:

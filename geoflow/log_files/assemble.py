@@ -8,7 +8,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import LogError
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import areas
-from geoflow.layers.notes import Fact, rows_text
+from geoflow.layers.notes import Note, rows_text
 from geoflow.log_files.lateral import Track, places_across
 from geoflow.log_files.positions import Places, width_across
 from geoflow.log_files.records import LogColumns
@@ -61,7 +61,7 @@ def assemble(
         text = "the records are polygons: these are the ground, as they are drawn"
         reading.say("derived", f"{text}, and their middles serve for lag and causes")
     width, offset = lay_sections(
-        section, logged_width, bar, sectioned=labels is not None, where=reading.table.where, facts=reading.facts
+        section, logged_width, bar, sectioned=labels is not None, where=reading.table.where, notes=reading.notes
     )
     if drawn is not None:
         step = areas(drawn) / width
@@ -117,13 +117,13 @@ def _sections(
     if len(names) > 1:
         # Runs follow each other; in the file the records of one moment stand together.
         order = np.argsort(rows, kind="stable")
-        found = places_across(labels.code[rows[order]], names, track.at(order), reading.facts, own=own)
+        found = places_across(labels.code[rows[order]], names, track.at(order), reading.notes, own=own)
         section = None if found is None else found[np.argsort(order)]
     if section is None and own and not labels.ordered:
         reading.say("section", f"which of the sections {', '.join(names[:6])} stands where is not known")
         return labels.code[rows]
     if section is None or (not own and int(section.max()) + 1 == len(names)):
-        return sections_by_number(labels, count, where=where, facts=reading.facts)[rows]
+        return sections_by_number(labels, count, where=where, notes=reading.notes)[rows]
     if count is not None and int(section.max()) >= count:
         raise LogError(
             f"the log has {int(section.max()) + 1} sections side by side and the bar file {count}",
@@ -140,7 +140,7 @@ def _believed_target(reading: LogColumns, target: FloatArray | None, applied: Fl
     name, known = reading.chosen["target"].name, target[np.isfinite(target)]
     if not known.any() and (applied > 0.0).any():
         text = f"the target in '{name}' is zero in every record though nitrogen went out: it is no target, and not used"
-        reading.doubts.append(Fact("target", text, target.size))
+        reading.doubts.append(Note("target", text, target.size))
         return None
     if np.ptp(known) == 0.0:
         reading.say("target", f"the target in '{name}' is one and the same throughout: neither lag nor concordance")

@@ -14,7 +14,7 @@ from geoflow.base.errors import LogError, QuantityError
 from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 from geoflow.layers.number_cells import MASS_WORDS, contradicts
 from geoflow.log_files.log_units import ROLES, Role, known_unit
 from geoflow.log_files.mapping import named_columns
@@ -55,7 +55,7 @@ def choose_columns(
     rate_unit: str | None,
     *,
     product_known: bool,
-) -> tuple[dict[str, Chosen], list[Fact]]:
+) -> tuple[dict[str, Chosen], list[Note]]:
     """Find the column of every role that has one.
 
     Parameters
@@ -74,11 +74,11 @@ def choose_columns(
     """
     named = {**table.roles, **named_columns(columns, mapping, table.names)}
     found = {role: _column_named(table, role, *column) for role, column in named.items() if column[0] != _UNUSED}
-    open_roles, facts = _choose_unmistakable(table, named, found, rate_unit)
+    open_roles, notes = _choose_unmistakable(table, named, found, rate_unit)
     chosen = {role: found[role] for role in ROLES if role in found}
     _settle_rates(table, chosen, open_roles, rate_unit, product_known=product_known)
     _refuse_open(table, chosen, open_roles)
-    return chosen, [*facts, *_open_facts(table, open_roles), *_idle_facts(table, chosen, open_roles)]
+    return chosen, [*notes, *_open_notes(table, open_roles), *_idle_notes(table, chosen, open_roles)]
 
 
 def _column_named(table: LogTable, role: str, name: str, unit: str | None) -> Chosen:
@@ -89,35 +89,35 @@ def _column_named(table: LogTable, role: str, name: str, unit: str | None) -> Ch
 
 def _choose_unmistakable(
     table: LogTable, named: Mapping[str, object], chosen: dict[str, Chosen], rate_unit: str | None
-) -> tuple[dict[str, list[int]], list[Fact]]:
+) -> tuple[dict[str, list[int]], list[Note]]:
     """Add to `chosen` what names tell for certain; returns the columns of each role that is left open."""
     taken = {at for column in chosen.values() for at in column.index}
     known = set(named) if table.shapes is None else {*named, "lon", "lat"}
     open_roles: dict[str, list[int]] = {}
-    facts: list[Fact] = []
+    notes: list[Note] = []
     for part in (part for part in ROLES.values() if part.name not in known):
         if part.name == "time" and (pair := _date_and_time(table, taken)):
             chosen["time"] = Chosen(pair, "+".join(table.names[at] for at in pair), None, False)
-            facts.append(Fact("column", f"time is taken from the columns '{chosen['time'].name}'"))
+            notes.append(Note("column", f"time is taken from the columns '{chosen['time'].name}'"))
         elif candidates := _candidates(part, table, taken):
             at, unit = candidates[0]
             given = unit or (rate_unit if part.kind == "rate" else None)
             if len(candidates) == 1 and (given is not None or part.kind in _NO_UNIT):
                 chosen[part.name] = Chosen((at,), table.names[at], unit, False)
                 stated = f", in {given}" if given else ""
-                facts.append(Fact("column", f"{part.name} is taken from the column '{table.names[at]}'{stated}"))
+                notes.append(Note("column", f"{part.name} is taken from the column '{table.names[at]}'{stated}"))
             else:
                 open_roles[part.name] = [each for each, _ in candidates]
-    return open_roles, facts
+    return open_roles, notes
 
 
-def _idle_facts(table: LogTable, chosen: Mapping[str, Chosen], open_roles: Mapping[str, list[int]]) -> list[Fact]:
+def _idle_notes(table: LogTable, chosen: Mapping[str, Chosen], open_roles: Mapping[str, list[int]]) -> list[Note]:
     used = {at for column in chosen.values() for at in column.index}.union(*open_roles.values())
     idle = [f"'{name}'" for at, name in enumerate(table.names) if at not in used]
     if not idle:
         return []
     listed = ", ".join(idle[:12]) + (f" and {len(idle) - 12} more" if len(idle) > 12 else "")
-    return [Fact("column", f"not used: {listed}; --column ROLE=NAME:UNIT takes one into use")]
+    return [Note("column", f"not used: {listed}; --column ROLE=NAME:UNIT takes one into use")]
 
 
 def _words(name: str) -> list[str]:
@@ -303,11 +303,11 @@ def _refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict
         raise LogError(f"{count} columns could be the time", where=table.where, cure=f"say which one with{lines}")
 
 
-def _open_facts(table: LogTable, open_roles: Mapping[str, list[int]]) -> list[Fact]:
-    facts = []
+def _open_notes(table: LogTable, open_roles: Mapping[str, list[int]]) -> list[Note]:
+    notes = []
     for role, likely in open_roles.items():
         unit = ROLES[role].units[0] if ROLES[role].units else None
         lines = "".join(_option(role, table.names[at], unit) + _span(table, at) for at in likely)
         why = "several columns could be it" if len(likely) > 1 else "its column does not say its unit"
-        facts.append(Fact("column", f"no column is used as {role}: {why}; to use one, add{lines}"))
-    return facts
+        notes.append(Note("column", f"no column is used as {role}: {why}; to use one, add{lines}"))
+    return notes

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 if TYPE_CHECKING:
     from geoflow.log_files.screening import Fixes
@@ -52,7 +52,7 @@ def long_steps(x: FloatArray, y: FloatArray) -> float:
 
 
 def driving_order(
-    table: LogTable, taken: set[int], rows: IntArray, x: FloatArray, y: FloatArray, section: IntArray, facts: list[Fact]
+    table: LogTable, taken: set[int], rows: IntArray, x: FloatArray, y: FloatArray, section: IntArray, notes: list[Note]
 ) -> IntArray:
     """Rows of a log without times in the order driven: the file's, or that of a column that shows it.
 
@@ -93,7 +93,7 @@ def driving_order(
                 f"the rows of the file are in no order that can have been driven; in the order of the column "
                 f"'{table.names[index]}' every record follows its neighbour, so they are taken in that order"
             )
-            facts.append(Fact("time", text, rows.size))
+            notes.append(Note("time", text, rows.size))
             return ordered
     raise LogError(
         "the rows are in no order that a machine can have driven, and no column of times says what it was",
@@ -132,7 +132,7 @@ def refuse_mixed(fixes: Fixes, where: str) -> None:
 
 def left_out(
     dropped: Mapping[str, tuple[int, ...]], applied: FloatArray, kept: IntArray, ground: FloatArray
-) -> Fact | None:
+) -> Note | None:
     """Say how much that was applied is missing from the log as read; None up to 1 %.
 
     Parameters
@@ -164,4 +164,4 @@ def left_out(
         f"records with a rate were left out ({causes}), about {100.0 * share:.1f} % of the ground and "
         f"{100.0 * mass:.1f} % of the nitrogen: all that follows lacks them"
     )
-    return Fact("screen", text, lost.size)
+    return Note("screen", text, lost.size)

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 __all__ = ["Track", "places_across", "sections_at_once"]
 
@@ -83,7 +83,7 @@ def places_across(
     label: IntArray,
     names: tuple[str, ...],
     track: Track,
-    facts: list[Fact],
+    notes: list[Note],
     *,
     own: bool,
 ) -> IntArray | None:
@@ -98,7 +98,7 @@ def places_across(
         Place of each record's label in `names`, in the order that numbers give.
     track : Track
         When and where each record was made.
-    facts : list of Fact
+    notes : list of Note
         Brought up to date.
     own : bool
         Whether the positions are the sections' own; if not, the order of the labels stands within each set.
@@ -119,16 +119,16 @@ def places_across(
         place, strays = _offsets(label, moment, track, count)
         if strays > _DISAGREE:
             text = f"the sections lie in another order in {100.0 * strays:.0f} % of the passes"
-            facts.append(Fact("section", f"{text}: their places are an average"))
+            notes.append(Note("section", f"{text}: their places are an average"))
     rank = np.empty(count, dtype=np.int64)
     order = np.lexsort((place, recording))
     first = np.r_[0, np.cumsum(np.bincount(recording))[:-1]]
     rank[order] = np.arange(count) - first[recording[order]]
     if sets > 1:
-        facts.append(Fact("section", f"the {count} names of sections are {sets} names each for the same sections"))
+        notes.append(Note("section", f"the {count} names of sections are {sets} names each for the same sections"))
     if own or sets > 1:
         shown = [names[at] for at in order[recording[order] == 0]]
-        facts.append(Fact("section", f"sections from the left: {', '.join(shown[:24])}"))
+        notes.append(Note("section", f"sections from the left: {', '.join(shown[:24])}"))
     return np.asarray(rank[label])
 
 

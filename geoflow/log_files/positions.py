@@ -11,7 +11,7 @@ from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import LogError
 from geoflow.base.subject import LOG, reading
 from geoflow.ground.geometry import local_frame, repair
-from geoflow.layers.notes import Fact, rows_text
+from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.projection import Bounds, place
 from geoflow.log_files.tables import LogTable
 
@@ -56,7 +56,7 @@ class Places:
 
 def find_places(
     table: LogTable, lon: FloatArray | None, lat: FloatArray | None, *, crs: str | None, swap_axes: bool,
-    facts: list[Fact],
+    notes: list[Note],
 ) -> Places:  # fmt: skip
     """Put every record into a local frame; what is no position stays NaN.
 
@@ -72,7 +72,7 @@ def find_places(
         x, y = lon.copy(), lat.copy()
         declared = pyproj.CRS.from_epsg(4326) if crs is None else None
         if crs is None:
-            facts.append(Fact("crs", "longitude and latitude stand in columns and are taken as WGS 84"))
+            notes.append(Note("crs", "longitude and latitude stand in columns and are taken as WGS 84"))
     else:
         x, y, strips = _of_shapes(table)
     known = np.isfinite(x) & np.isfinite(y) & ~((x == 0.0) & (y == 0.0))
@@ -94,7 +94,7 @@ def find_places(
     by_default = table.file_format == "geojson"
     with reading(LOG):
         spot = place(bounds, declared, option=crs, swap_axes=swap_axes, by_default=by_default, where=table.where)
-    facts += spot.facts
+    notes += spot.notes
     frame = local_frame(*spot.centre)
     onward = pyproj.Transformer.from_crs(spot.crs, frame, always_xy=True)
     flat = np.zeros(x.size, dtype=np.bool_)
@@ -111,7 +111,7 @@ def find_places(
         if mended.mended.size:
             which = np.flatnonzero(known)[mended.mended]
             text = f"polygons that cross themselves are mended, every part of them counts ({rows_text(which)})"
-            facts.append(Fact("place", text, which.size))
+            notes.append(Note("place", text, which.size))
         flat = known & shapely.is_missing(strips)
         known = known & ~flat
         middle = shapely.centroid(strips)

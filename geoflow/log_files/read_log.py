@@ -12,7 +12,7 @@ import numpy as np
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.ground.applied_log import AppliedLog
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 from geoflow.log_files.assemble import assemble
 from geoflow.log_files.clock import Clock
 from geoflow.log_files.columns import choose_columns
@@ -54,9 +54,9 @@ class ReadLog:
     noted : dict
         Cause to rows that are kept but are no ground, ``section off`` and ``zero step``, or whose ground got an
         unknown rate, ``no rate``.
-    facts : tuple of Fact
+    notes : tuple of Note
         What a person should know.
-    doubts : tuple of Fact
+    doubts : tuple of Note
         What may make everything after it wrong, to be said first.
     drawn : ndarray of Polygon or MultiPolygon, shape (kept,), or None
         Ground of the records, valid and in the local frame [m], where the log draws it.
@@ -81,8 +81,8 @@ class ReadLog:
     kept: int
     dropped: dict[str, tuple[int, ...]]
     noted: dict[str, tuple[int, ...]]
-    facts: tuple[Fact, ...]
-    doubts: tuple[Fact, ...]
+    notes: tuple[Note, ...]
+    doubts: tuple[Note, ...]
     drawn: Any
     columns: dict[str, tuple[str, str | None]]
     derived: tuple[str, ...]
@@ -138,14 +138,14 @@ def read_log(
         If a unit is none, or needs more to be known.
     """
     table = read_log_table(Path(path), layer)
-    facts = list(table.facts)
-    chosen, chosen_facts = choose_columns(table, columns, mapping, rate_unit, product_known=nitrogen is not None)
-    facts += chosen_facts
+    notes = list(table.notes)
+    chosen, chosen_notes = choose_columns(table, columns, mapping, rate_unit, product_known=nitrogen is not None)
+    notes += chosen_notes
     reading = LogColumns(
-        table, chosen, Conditions(nitrogen_fraction, nitrogen, air_pressure, ammonia_density), facts, {}, {}, [], []
+        table, chosen, Conditions(nitrogen_fraction, nitrogen, air_pressure, ammonia_density), notes, {}, {}, [], []
     )
     places = find_places(
-        table, *(reading.column(role) for role in ("lon", "lat")), crs=crs, swap_axes=swap_axes, facts=facts
+        table, *(reading.column(role) for role in ("lon", "lat")), crs=crs, swap_axes=swap_axes, notes=notes
     )
     rows, clock, seconds = _rows_to_read(reading, places)
     applied = reading.si("applied", np.arange(table.rows))
@@ -167,7 +167,7 @@ def read_log(
         kept=log.row.size,
         dropped=reading.dropped,
         noted=reading.noted,
-        facts=tuple(facts),
+        notes=tuple(notes),
         doubts=(*reading.doubts, *([] if lost is None else [lost])),
         drawn=None if places.strips is None else places.strips[log.row],
         columns={role: (column.name, column.unit) for role, column in chosen.items()},
@@ -205,7 +205,7 @@ def _moves(
     rows = reading.drop("duplicate", rows, repeated)
     if clock is None and places.strips is None:
         taken = {at for column in reading.chosen.values() for at in column.index}
-        rows = driving_order(reading.table, taken, rows, places.x, places.y, label, reading.facts)
+        rows = driving_order(reading.table, taken, rows, places.x, places.y, label, reading.notes)
     rows, fixes = reading.without_strays(rows, seconds, places, label, timed=clock is not None)
     if fixes.spread:
         reading.say("time", "records that share a second of the clock are spread evenly over it", fixes.spread)

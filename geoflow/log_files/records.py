@@ -1,4 +1,4 @@
-"""What is known of a log while it is read: columns, units, causes and facts."""
+"""What is known of a log while it is read: columns, units, causes and notes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import LogError
-from geoflow.layers.notes import Fact, rows_text
+from geoflow.layers.notes import Note, rows_text
 from geoflow.log_files.clock import Clock, read_clock
 from geoflow.log_files.columns import Chosen
 from geoflow.log_files.doubts import refuse_mixed
@@ -32,15 +32,15 @@ class LogColumns:
     table: LogTable
     chosen: dict[str, Chosen]
     conditions: Conditions
-    facts: list[Fact]
+    notes: list[Note]
     dropped: dict[str, tuple[int, ...]]
     noted: dict[str, tuple[int, ...]]
     derived: list[str]
-    doubts: list[Fact]
+    doubts: list[Note]
 
     def say(self, kind: str, text: str, count: int = 0) -> None:
         """Note something a person should know."""
-        self.facts.append(Fact(kind, text, count))
+        self.notes.append(Note(kind, text, count))
 
     def drop(self, cause: str, rows: IntArray, concerned: BoolArray) -> IntArray:
         """Leave rows out for a cause; return the others."""
@@ -62,7 +62,7 @@ class LogColumns:
     def column(self, role: str) -> FloatArray | None:
         """Raw numbers of a role's column, in file order."""
         column = self.chosen.get(role)
-        return None if column is None else self.table.numbers(column.index[0], self.facts)
+        return None if column is None else self.table.numbers(column.index[0], self.notes)
 
     def si(self, role: str, rows: IntArray) -> FloatArray | None:
         """SI values of a role's column at rows; None where it has no column."""

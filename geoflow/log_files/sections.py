@@ -12,7 +12,7 @@ import numpy as np
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import LogError
 from geoflow.base.units import show
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 if TYPE_CHECKING:
     import pandas
@@ -111,7 +111,7 @@ def read_labels(cells: pandas.Series[Any], *, where: str) -> Labels:
     return Labels(rank[codes], tuple(labels[at] for at in order), ordered)
 
 
-def sections_by_number(labels: Labels, count: int | None, *, where: str, facts: list[Fact]) -> IntArray:
+def sections_by_number(labels: Labels, count: int | None, *, where: str, notes: list[Note]) -> IntArray:
     """Sections from 0 at the left by what they are called, shape (rows,); for a log with one position for all.
 
     Parameters
@@ -152,7 +152,7 @@ def sections_by_number(labels: Labels, count: int | None, *, where: str, facts: 
             cure="number the sections from 1 at the left, or log a position for each",
         )
     if base:
-        facts.append(Fact("section", "sections are taken to count from 1 at the left"))
+        notes.append(Note("section", "sections are taken to count from 1 at the left"))
     return np.asarray(np.array(numbers, dtype=np.int64) - base)[labels.code]
 
 
@@ -194,7 +194,7 @@ def lay_sections(
     *,
     sectioned: bool,
     where: str,
-    facts: list[Fact],
+    notes: list[Note],
 ) -> tuple[FloatArray, FloatArray]:
     """Width of each record's section and the offset of its centre to the right of the bar's [m], shape (n,).
 
@@ -217,18 +217,18 @@ def lay_sections(
     if logged is not None:
         logged = np.where(logged > 0.0, logged, np.nan)
     if sectioned:
-        return _widths_of_sections(section, logged, bar, where, facts)
+        return _widths_of_sections(section, logged, bar, where, notes)
     offset = np.zeros(section.size)
     if logged is not None:
-        return _filled(logged, bar.whole, where, facts), offset
+        return _filled(logged, bar.whole, where, notes), offset
     if bar.whole is None:
         raise _unknown_width(where)
-    facts.append(Fact("derived", f"the log has no width: every record is as wide as the bar, {_feet(bar.whole)}"))
+    notes.append(Note("derived", f"the log has no width: every record is as wide as the bar, {_feet(bar.whole)}"))
     return np.full(section.size, bar.whole), offset
 
 
 def _widths_of_sections(
-    section: IntArray, logged: FloatArray | None, bar: BarWidths, where: str, facts: list[Fact]
+    section: IntArray, logged: FloatArray | None, bar: BarWidths, where: str, notes: list[Note]
 ) -> tuple[FloatArray, FloatArray]:
     count = int(section.max()) + 1
     if bar.sections is not None and count <= len(bar.sections):
@@ -237,11 +237,11 @@ def _widths_of_sections(
         usual = float(np.nanmedian(logged))
         own = [logged[(section == at) & np.isfinite(logged)] for at in range(count)]
         widths = np.array([float(np.median(part)) if part.size else usual for part in own])
-        facts.append(Fact("section", "the width in the log is taken as that of each section, not of the whole bar"))
-        return _filled(logged, usual, where, facts), _offsets(widths)[section]
+        notes.append(Note("section", "the width in the log is taken as that of each section, not of the whole bar"))
+        return _filled(logged, usual, where, notes), _offsets(widths)[section]
     elif bar.width is not None:
         widths = np.full(count, bar.width / count)
-        facts.append(Fact("section", f"every one of the {count} sections is taken as an equal share of the bar"))
+        notes.append(Note("section", f"every one of the {count} sections is taken as an equal share of the bar"))
     else:
         raise _unknown_width(where)
     return widths[section], _offsets(widths)[section]
@@ -263,14 +263,14 @@ def _is_bar(logged: FloatArray, bar_width: float | None) -> bool:
     return bar_width is not None and abs(float(np.nanmedian(logged)) / bar_width - 1.0) < 0.05
 
 
-def _filled(logged: FloatArray, otherwise: float | None, where: str, facts: list[Fact]) -> FloatArray:
+def _filled(logged: FloatArray, otherwise: float | None, where: str, notes: list[Note]) -> FloatArray:
     empty = ~np.isfinite(logged)
     if not empty.any():
         return logged
     if empty.all() and otherwise is None:
         raise _unknown_width(where)
     usual = otherwise if otherwise is not None else float(np.nanmedian(logged))
-    facts.append(Fact("derived", f"{int(empty.sum())} record(s) without a width are taken as {_feet(usual)}"))
+    notes.append(Note("derived", f"{int(empty.sum())} record(s) without a width are taken as {_feet(usual)}"))
     return np.where(empty, usual, logged)
 
 

@@ -20,7 +20,7 @@ from geoflow.base.subject import LOG, reading
 from geoflow.files.inputs import is_companion
 from geoflow.isoxml.task_files import is_taskdata
 from geoflow.isoxml.time_logs import read_task_log
-from geoflow.layers.notes import Fact, rows_text
+from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import NO_DATA, parse_numbers
 from geoflow.layers.parquet import refuse_undecodable
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
@@ -57,7 +57,7 @@ class LogTable:
         Points or polygons; None where the position stands in columns.
     crs : pyproj.CRS or None
         What the file says of them.
-    facts : list of Fact
+    notes : list of Note
         What the reading saw.
     dbf : Dbf or None
         Raw records of a Shapefile.
@@ -71,7 +71,7 @@ class LogTable:
     columns: list[pandas.Series[Any]]
     shapes: Any
     crs: pyproj.CRS | None
-    facts: list[Fact]
+    notes: list[Note]
     dbf: Dbf | None = None
     roles: Mapping[str, tuple[str, str | None]] = field(default_factory=dict)
 
@@ -84,7 +84,7 @@ class LogTable:
         """Whether a column holds numbers, not text or dates."""
         return self.columns[index].dtype.kind in "iuf"
 
-    def numbers(self, index: int, facts: list[Fact] | None = None) -> FloatArray:
+    def numbers(self, index: int, notes: list[Note] | None = None) -> FloatArray:
         """Numbers of a column, NaN where there is none or a mark of no data such as -9999.
 
         Raises
@@ -113,8 +113,8 @@ class LogTable:
                     where=f"{self.where}, {rows_text(bad, 3)}",
                     cure="give --column another column for this role",
                 )
-            if facts is not None:
-                facts += _text_facts(name, read)
+            if notes is not None:
+                notes += _text_notes(name, read)
             values = read.values.copy()
         values[np.isin(values, NO_DATA) | ~np.isfinite(values)] = np.nan
         return np.asarray(values)
@@ -128,17 +128,17 @@ class LogTable:
         return None if bool(_PLAIN_BYTES[cells].all()) else self.dbf.text(index)
 
 
-def _text_facts(name: str, read: Any) -> list[Fact]:
-    facts = []
+def _text_notes(name: str, read: Any) -> list[Note]:
+    notes = []
     commas, bad = np.flatnonzero(read.comma), np.flatnonzero(read.unreadable)
     if commas.size:
-        facts.append(Fact("numbers", f"'{name}' writes decimals with a comma; 120,5 is read as 120.5", commas.size))
+        notes.append(Note("numbers", f"'{name}' writes decimals with a comma; 120,5 is read as 120.5", commas.size))
     if bad.size:
-        facts.append(Fact("numbers", f"'{name}' holds no number in {rows_text(bad)}", bad.size))
+        notes.append(Note("numbers", f"'{name}' holds no number in {rows_text(bad)}", bad.size))
     for suffix, rows in read.suffixes.items():
         said = " ".join(part for part in suffix if part)
-        facts.append(Fact("numbers", f"'{name}' writes '{said}' behind the number in {rows_text(rows)}", len(rows)))
-    return facts
+        notes.append(Note("numbers", f"'{name}' writes '{said}' behind the number in {rows_text(rows)}", len(rows)))
+    return notes
 
 
 def read_log_table(path: Path, layer: str | None) -> LogTable:
@@ -158,7 +158,7 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
     """
     if is_taskdata(path):
         log = read_task_log(path, layer=layer)
-        return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.facts), roles=log.roles)
+        return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.notes), roles=log.roles)
     suffix, where = path.suffix.casefold(), str(path)
     if path.is_file() and suffix in _TEXT | _PARQUET:
         if path.stat().st_size == 0:
@@ -168,8 +168,8 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
         return _read_csv(path, where) if suffix in _TEXT else _read_parquet(path, where)
     _refuse_other_formats(path, where)
     with reading(LOG), open_source(path, layer) as source:
-        table, dbf, facts = read_table(source)
-    return _of_frame(table, where, source.file_format, facts, dbf)
+        table, dbf, notes = read_table(source)
+    return _of_frame(table, where, source.file_format, notes, dbf)
 
 
 def _refuse_other_formats(path: Path, where: str) -> None:
@@ -182,7 +182,7 @@ def _refuse_other_formats(path: Path, where: str) -> None:
         raise LogError(f"'{path.suffix}' is no format of a log here", where=where, cure=f"give {LOG.formats}")
 
 
-def _of_frame(table: Any, where: str, file_format: str, facts: list[Fact], dbf: Dbf | None) -> LogTable:
+def _of_frame(table: Any, where: str, file_format: str, notes: list[Note], dbf: Dbf | None) -> LogTable:
     shape_at = table.columns.get_loc(table.geometry.name)
     kept = [at for at in range(table.shape[1]) if at != shape_at]
     crs = table.crs
@@ -190,7 +190,7 @@ def _of_frame(table: Any, where: str, file_format: str, facts: list[Fact], dbf: 
         crs = None
     shapes = np.array(table.geometry.array, dtype=object)
     names = [str(table.columns[at]) for at in kept]
-    return LogTable(where, file_format, names, [table.iloc[:, at] for at in kept], shapes, crs, facts, dbf)
+    return LogTable(where, file_format, names, [table.iloc[:, at] for at in kept], shapes, crs, notes, dbf)
 
 
 def _read_parquet(path: Path, where: str) -> LogTable:
@@ -258,12 +258,12 @@ def _read_csv(path: Path, where: str) -> LogTable:
     if not filled.size:
         raise LogError("the file holds names of columns but no records", where=where, cure="export the log again")
     table = table.iloc[: filled[-1] + 1]
-    facts = []
+    notes = []
     if decimal == ",":
-        facts.append(Fact("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5"))
+        notes.append(Note("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5"))
     if encoding == "cp1252":
-        facts.append(Fact("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong"))
-    return LogTable(where, "csv", names, [table[at] for at in range(len(names))], None, None, facts)
+        notes.append(Note("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong"))
+    return LogTable(where, "csv", names, [table[at] for at in range(len(names))], None, None, notes)
 
 
 def _line_of_names(lines: list[str], where: str) -> tuple[int, str]:

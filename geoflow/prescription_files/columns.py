@@ -16,7 +16,7 @@ from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
 from geoflow.base.subject import typed
 from geoflow.base.units import ACRE, FOOT, MILE
-from geoflow.layers.notes import Fact, rows_text
+from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import GROUND_WORDS, MASS_WORDS, NO_DATA, Numbers, Suffix, contradicts
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def choose_column(
     area: Floats,
     perimeter: Floats,
     where: str,
-) -> tuple[int, list[Fact]]:
+) -> tuple[int, list[Note]]:
     """Find the rate column: the one asked for, or the only one that can be.
 
     Parameters
@@ -77,7 +77,7 @@ def choose_column(
     if len(candidates) == 1:
         index, read = candidates[0]
         text = f"the rates are taken from the column '{names[index]}' ({_span_text(read)}), the only one that can be"
-        return index, [Fact("column", text)]
+        return index, [Note("column", text)]
     if not candidates:
         raise PrescriptionError(
             "no column holds numbers that could be rates",
@@ -92,7 +92,7 @@ def choose_column(
     )
 
 
-def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Fact]]:
+def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Note]]:
     exact = [index for index, name in enumerate(names) if name == requested]
     folded = [index for index, name in enumerate(names) if fold(name) == fold(requested)]
     short = requested.casefold()[:10]
@@ -111,7 +111,7 @@ def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Fact]
             )
         if found:
             name = names[found[0]]
-            return found[0], [Fact("column", f"the column asked for, '{requested}', {text} '{name}'")] if text else []
+            return found[0], [Note("column", f"the column asked for, '{requested}', {text} '{name}'")] if text else []
     raise PrescriptionError(
         f"there is no column '{requested}'{nearest(requested, names)}",
         where=where,
@@ -190,7 +190,7 @@ def _hints(name: str) -> Suffix:
     return (mass.pop() if len(mass) == 1 else None, None, ground.pop() if len(ground) == 1 else None)
 
 
-def choose_unit(name: str, option: str | None, numbers: Numbers, *, where: str) -> tuple[RateUnit, list[Fact]]:
+def choose_unit(name: str, option: str | None, numbers: Numbers, *, where: str) -> tuple[RateUnit, list[Note]]:
     """Find the unit of the rates: from the option or an unmistakable column name, never from their size.
 
     Raises
@@ -208,7 +208,7 @@ def choose_unit(name: str, option: str | None, numbers: Numbers, *, where: str) 
                 where=where,
                 cure=f"add {typed('rate-unit')} with the one that is true:{_meanings(numbers)}",
             )
-        return stated, [Fact("unit", f"the column name '{name}' gives the unit, {stated.text}")]
+        return stated, [Note("unit", f"the column name '{name}' gives the unit, {stated.text}")]
     unit = unit_named(option, where=typed("rate-unit"))
     if (stated is not None and stated != unit) or contradicts(_hints(name), unit):
         says = stated.text if stated is not None else " per ".join(part for part in _hints(name) if part)
@@ -222,7 +222,7 @@ def choose_unit(name: str, option: str | None, numbers: Numbers, *, where: str) 
     if stated is None and counts_ammonia and unit.basis == "nitrogen":
         text = (f"the column '{name}' speaks of ammonia, but its numbers are read as {unit.text}: a factor of "
                 f"{NITROGEN_FRACTION:g} apart")  # fmt: skip
-        return unit, [Fact("unit", text)]
+        return unit, [Note("unit", text)]
     return unit, []
 
 

@@ -17,7 +17,7 @@ from geoflow.base.errors import PrescriptionError, QuantityError
 from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.spelling import nearest
 from geoflow.base.subject import typed
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 from geoflow.layers.vector_source import check_only_layer, find_file
 from geoflow.prescription_files.columns import unit_in_name
 from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
@@ -170,7 +170,7 @@ def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
         band = _band(raster, options.rate_column, where)
         name, unit = _name_and_unit(raster, band, where)
         data = raster.read(band, masked=True)
-        facts = _band_facts(raster, band)
+        notes = _band_notes(raster, band)
     if data.dtype.kind not in "iuf":
         raise PrescriptionError(
             f"'{name}' holds no plain numbers", where=where, cure="export the rates as real numbers"
@@ -182,13 +182,13 @@ def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
     values = _meant(found, raster.scales[band - 1], raster.offsets[band - 1])
     shapes, kind = _cells(valid, grid, place, where) if rule == "cell" else _classes(valid, grid, place, where)
     table = geopandas.GeoDataFrame({name: values[kind]}, geometry=shapes, crs=grid.crs)
-    facts += _grid_facts(grid, valid, len(table), rule)
+    notes += _grid_notes(grid, valid, len(table), rule)
     if valid.all() and (values == 0.0).any():
         zero = int((values[place] == 0.0).sum())
-        facts.append(
-            Fact("file", f"{zero:,} cells hold 0, which is read as a rate of zero; the file marks none as empty")
+        notes.append(
+            Note("file", f"{zero:,} cells hold 0, which is read as a rate of zero; the file marks none as empty")
         )
-    return ZoneTable("geotiff", table, None, tuple(facts), rate_column=name, units={} if unit is None else {name: unit})
+    return ZoneTable("geotiff", table, None, tuple(notes), rate_column=name, units={} if unit is None else {name: unit})
 
 
 def _band(raster: Any, wanted: str | None, where: str) -> int:
@@ -255,37 +255,37 @@ def _meant(found: NDArray[Any], scale: float, offset: float) -> FloatArray:
     return np.array([float(f"{number:.{_DIGITS}g}") for number in values * scale + offset])
 
 
-def _band_facts(raster: Any, band: int) -> list[Fact]:
+def _band_notes(raster: Any, band: int) -> list[Note]:
     import rasterio
 
-    facts = []
+    notes = []
     scale, offset = raster.scales[band - 1], raster.offsets[band - 1]
     if scale != 1.0 or offset != 0.0:
         text = f"the file says that its numbers are scaled: the rate is {scale:g} times the number"
-        facts.append(Fact("numbers", text + (f" plus {offset:g}" if offset else "")))
+        notes.append(Note("numbers", text + (f" plus {offset:g}" if offset else "")))
     if raster.colorinterp[band - 1] == rasterio.enums.ColorInterp.palette:
-        facts.append(
-            Fact("numbers", "the band has a table of colours, as codes of classes do: make sure it holds rates")
+        notes.append(
+            Note("numbers", "the band has a table of colours, as codes of classes do: make sure it holds rates")
         )
     if raster.tags().get("AREA_OR_POINT") == "Point":
-        facts.append(
-            Fact("place", "the file gives the place of the cells' centres; each cell reaches half a cell around")
+        notes.append(
+            Note("place", "the file gives the place of the cells' centres; each cell reaches half a cell around")
         )
-    return facts
+    return notes
 
 
-def _grid_facts(grid: Grid, valid: BoolArray, zones: int, rule: ZoneRule) -> list[Fact]:
+def _grid_notes(grid: Grid, valid: BoolArray, zones: int, rule: ZoneRule) -> list[Note]:
     along, down = grid.cell_sides
     unit = "" if grid.crs is None else f" {grid.crs.axis_info[0].unit_name}"
     made = "one for each cell" if rule == "cell" else "adjacent cells of equal value make one"
     text = (
         f"a raster of {grid.width:,} by {grid.height:,} cells, {along:.6g} by {down:.6g}{unit}; {zones:,} zones, {made}"
     )
-    facts = [Fact("file", text)]
+    notes = [Note("file", text)]
     without = int((~valid).sum())
     if without:
-        facts.append(Fact("file", f"{without:,} cells hold no value and are no zone", without))
-    return facts
+        notes.append(Note("file", f"{without:,} cells hold no value and are no zone", without))
+    return notes
 
 
 def _too_many(zones: str, cure: str, where: str) -> PrescriptionError:

@@ -14,20 +14,20 @@ from geoflow.base.rate_units import RateUnit
 from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.base.subject import typed
 from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
-from geoflow.layers.notes import Fact, rows_text
+from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts
 from geoflow.layers.project_zones import locate_zones, project_zones
 from geoflow.prescription_files.columns import choose_column, choose_unit
 from geoflow.prescription_files.readers import read_zone_table
 from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
-from geoflow.prescription_files.zone_notes import fit_facts, number_facts, shape_facts
+from geoflow.prescription_files.zone_notes import fit_notes, number_notes, shape_notes
 
 if TYPE_CHECKING:
     import geopandas
     import pyproj
     from numpy.typing import NDArray
 
-__all__ = ["Fact", "Prescription", "read_prescription"]
+__all__ = ["Note", "Prescription", "read_prescription"]
 
 _SAMPLE: Final = 500
 _EMPTY: Final = "no shape"
@@ -80,7 +80,7 @@ class Prescription:
         Cause to the rows left out for it.
     repeats : dict of int to int
         Of the rows left out as duplicates, the kept row each repeats: a new rate goes to both.
-    facts : tuple of Fact
+    notes : tuple of Note
         What a person should know.
     table : geopandas.GeoDataFrame
         The file as read, all rows, shapes and attributes untouched.
@@ -102,7 +102,7 @@ class Prescription:
     rows_read: int
     dropped: dict[str, tuple[int, ...]]
     repeats: dict[int, int]
-    facts: tuple[Fact, ...]
+    notes: tuple[Note, ...]
     table: geopandas.GeoDataFrame
 
 
@@ -136,19 +136,19 @@ def read_prescription(
 
     where = str(path)
     source = read_zone_table(path, ReaderOptions(layer, rate_column, zones, take_as_ammonia))
-    table, dbf, facts = source.table, source.dbf, list(source.facts)
+    table, dbf, notes = source.table, source.dbf, list(source.notes)
     shapes = np.array(table.geometry.array, dtype=object)
     rows = np.arange(len(shapes))
     placement, lost = locate_zones(shapes, table, crs, swap_axes, source.degrees_unless_said, where)
     frame = local_frame(*placement.centre)
     grounds, area, perimeter, lost, report = project_zones(shapes, placement, frame, lost)
-    facts += placement.facts
+    notes += placement.notes
 
     names = [str(name) for name in table.columns if name != table.geometry.name]
     numbers = _reader(table, dbf)
     likely = _likely(table, numbers)
     wanted = source.rate_column or rate_column
-    chosen, column_facts = choose_column(names, likely, wanted, area=area, perimeter=perimeter, where=where)
+    chosen, column_notes = choose_column(names, likely, wanted, area=area, perimeter=perimeter, where=where)
     read = numbers(chosen)
     if read is None:
         raise PrescriptionError(
@@ -156,9 +156,9 @@ def read_prescription(
             where=where,
             cure=f"give {typed('rate-column')} another column",
         )
-    unit, unit_facts = _unit(source, names[chosen], rate_unit, read, where)
+    unit, unit_notes = _unit(source, names[chosen], rate_unit, read, where)
     _refuse_unclear(read, unit, names[chosen], where)
-    facts += [*column_facts, *unit_facts, *number_facts(read, names[chosen], dbf is not None)]
+    notes += [*column_notes, *unit_notes, *number_notes(read, names[chosen], dbf is not None)]
 
     dropped: dict[str, tuple[int, ...]] = {}
     kept = np.ones(len(shapes), dtype=bool)
@@ -178,12 +178,12 @@ def read_prescription(
     repeated, clashing = _duplicates(rows[kept], duplicates(grounds[kept]), read.values)
     _drop(_DUPLICATE, np.isin(rows, list(repeated)), kept, dropped)
     row = np.flatnonzero(kept)
-    facts += shape_facts(report, shapes)
+    notes += shape_notes(report, shapes)
     if clashing:
         text = (f"{rows_text(clashing)}: the same shape as an earlier row with another rate; "
                 "both are kept, so this ground is counted twice")  # fmt: skip
-        facts.append(Fact("duplicate", text, len(clashing)))
-    facts += fit_facts(coverage_faults(grounds[row]), row)
+        notes.append(Note("duplicate", text, len(clashing)))
+    notes += fit_notes(coverage_faults(grounds[row]), row)
     return Prescription(
         path=Path(path),
         file_format=source.file_format,
@@ -201,12 +201,12 @@ def read_prescription(
         rows_read=len(shapes),
         dropped=dropped,
         repeats=repeated,
-        facts=tuple(facts),
+        notes=tuple(notes),
         table=table,
     )
 
 
-def _unit(source: ZoneTable, column: str, option: str | None, read: Numbers, where: str) -> tuple[RateUnit, list[Fact]]:
+def _unit(source: ZoneTable, column: str, option: str | None, read: Numbers, where: str) -> tuple[RateUnit, list[Note]]:
     """Return the unit the file fixes, which --rate-unit may only repeat, or the one that can be told otherwise."""
     certain = source.units.get(column)
     if certain is None:
@@ -217,7 +217,7 @@ def _unit(source: ZoneTable, column: str, option: str | None, read: Numbers, whe
             where=where,
             cure=f"leave {typed('rate-unit')} out; if the file is wrong, correct the unit there",
         )
-    return certain, [Fact("unit", f"the file itself gives the unit of '{column}', {certain.text}")]
+    return certain, [Note("unit", f"the file itself gives the unit of '{column}', {certain.text}")]
 
 
 def _reader(table: Any, dbf: Any) -> Callable[[int], Numbers | None]:

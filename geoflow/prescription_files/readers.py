@@ -60,15 +60,15 @@ def _is_task_data(path: Path) -> bool:
 
 
 def _read_task_data(path: Path, options: ReaderOptions) -> ZoneTable:
-    from geoflow.isoxml.products import ammonia_facts
+    from geoflow.isoxml.products import ammonia_notes
     from geoflow.isoxml.zones import read_taskdata_zones
 
     _refuse_zone_rule(path, options)
     found = read_taskdata_zones(path, layer=options.layer)
     rate = found.choose_rate(options.rate_column)
-    facts = (*found.facts, *ammonia_facts(rate, take_as_ammonia=options.take_as_ammonia, where=found.where))
+    notes = (*found.notes, *ammonia_notes(rate, take_as_ammonia=options.take_as_ammonia, where=found.where))
     units = {each.column: rate_unit(each.unit) for each in found.rates}
-    return ZoneTable("task data", found.table, found.task, facts, rate_column=rate.column, units=units)
+    return ZoneTable("task data", found.table, found.task, notes, rate_column=rate.column, units=units)
 
 
 def _read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
@@ -89,9 +89,9 @@ def _read_layer(path: Path, options: ReaderOptions) -> ZoneTable:
 
     with open_source(path, options.layer) as source:
         _refuse_zone_rule(path, options)
-        table, dbf, facts = read_table(source)
+        table, dbf, notes = read_table(source)
     by_default = source.file_format.endswith("geojson")
-    return ZoneTable(source.file_format, table, source.layer, tuple(facts), dbf, degrees_unless_said=by_default)
+    return ZoneTable(source.file_format, table, source.layer, tuple(notes), dbf, degrees_unless_said=by_default)
 
 
 # The first reader that takes a path reads it. Task data go in front, since they are a folder, an .xml or a .zip.

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from geoflow.base.rate_units import RateUnit
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 
 if TYPE_CHECKING:
     import geopandas
@@ -54,7 +54,7 @@ class ZoneTable:
         All rows, shapes and attributes untouched; its CRS is None where the file does not say it.
     layer : str or None
         Name of the layer, where the file can hold several.
-    facts : tuple of Fact
+    notes : tuple of Note
         What the reading itself saw.
     dbf : Dbf or None
         Raw records of a Shapefile, where GDAL would misread numbers.
@@ -69,7 +69,7 @@ class ZoneTable:
     file_format: str
     table: geopandas.GeoDataFrame
     layer: str | None = None
-    facts: tuple[Fact, ...] = ()
+    notes: tuple[Note, ...] = ()
     dbf: Dbf | None = None
     rate_column: str | None = None
     units: Mapping[str, RateUnit] = field(default_factory=dict)

@@ -379,6 +379,6 @@ def _raster_notes(prescription: Prescription, grid: Grid, side: float | None) ->
     ]
     if left:
         notes.append(f"a raster holds the rate only; left out: {', '.join(left)}")
-    if any(fact.kind in {"overlap", "duplicate"} for fact in prescription.facts):
+    if any(note.kind in {"overlap", "duplicate"} for note in prescription.notes):
         notes.append("where zones overlap, the cells have the rate of the later one")
     return tuple(notes)

@@ -161,7 +161,7 @@ def _write(
         if check is not None:
             check()
 
-    facts = write_taskdata(
+    notes = write_taskdata(
         folder,
         list(zones),
         rate * unit.to_si,
@@ -175,11 +175,11 @@ def _write(
     )
     again, lost = seen[0]
     found = float((again.rate * again.rate_unit.to_si * again.area).sum())
-    notes = [fact.text for fact in facts]
+    sentences = [note.text for note in notes]
     if stored.unit != unit:
-        notes.append(f"task data hold rates in {stored.unit.text}; they are the same rates as those in {unit.text}")
+        sentences.append(f"task data hold rates in {stored.unit.text}; they are the same rates as those in {unit.text}")
     if lost:
-        notes.append(f"not as in the task data that were read: {_listed(lost)}")
+        sentences.append(f"not as in the task data that were read: {_listed(lost)}")
     return WrittenPrescription(
         folder,
         "task data",
@@ -191,7 +191,7 @@ def _write(
         cell if form != "outlines" else None,
         (),
         {},
-        tuple(notes),
+        tuple(sentences),
     )
 
 

@@ -322,7 +322,7 @@ def _concern_unknown(outcome: ReconcileOutcome, system: System) -> str:
 
 
 def _concern_doubt(outcome: ReconcileOutcome, system: System) -> str:
-    return "; ".join(fact.text for fact in outcome.read.doubts) + "."
+    return "; ".join(note.text for note in outcome.read.doubts) + "."
 
 
 def _concern_repeated(outcome: ReconcileOutcome, system: System) -> str:

@@ -60,6 +60,6 @@ def reading_document(prescription: Prescription) -> dict[str, Any]:
         "rate_unit": prescription.rate_unit.text,
         "rows_read": prescription.rows_read,
         "dropped": {cause: list(rows) for cause, rows in prescription.dropped.items()},
-        "facts": [{"kind": fact.kind, "text": fact.text, "count": fact.count} for fact in prescription.facts],
+        "facts": [{"kind": note.kind, "text": note.text, "count": note.count} for note in prescription.notes],
         "centre_lon_lat": [round(value, 5) for value in prescription.centre],
     }

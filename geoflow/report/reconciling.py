@@ -216,7 +216,7 @@ def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
         "target": None if outcome.target is None else str(outcome.target.path),
         "bar": None if outcome.bar is None else outcome.bar.name,
         "nitrogen_fraction": outcome.nitrogen_fraction,
-        "facts": [fact.text for fact in outcome.facts],
+        "facts": [note.text for note in outcome.notes],
     }
 
 

@@ -78,7 +78,7 @@ class Answers:
         self._turns = asyncio.Semaphore(_AT_ONCE)
         asked: dict[str, Callable[[Tab, Question], Any]] = {
             "bar": self._bar,
-            "facts": self._facts,
+            "facts": self._notes,
             "vet": self._vet,
             "zone": self._zone,
             "zones": self._zones,
@@ -154,10 +154,10 @@ class Answers:
             "sections": [section.name for section in bar.sections],
         }
 
-    def _facts(self, tab: Tab, asked: Question) -> Any:
-        from geoflow.web.views import facts_view
+    def _notes(self, tab: Tab, asked: Question) -> Any:
+        from geoflow.web.views import notes_view
 
-        return facts_view(tab.state.find(asked).reading, system_of(asked))
+        return notes_view(tab.state.find(asked).reading, system_of(asked))
 
     def _vetted_plan(self, tab: Tab, asked: Question) -> tuple[Opened, VetOutcome]:
         """Return what is open with the verdicts for the plan asked for, solved in full."""

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.web.tasks import Reading
 
-__all__ = ["answer_view", "beginning", "facts_view", "field_view", "zone_view", "zones_view"]
+__all__ = ["answer_view", "beginning", "notes_view", "field_view", "zone_view", "zones_view"]
 
 # More corners than this are thinned for the screen; areas and verdicts are of the outlines as read.
 _MOST_CORNERS: Final = 300_000
@@ -112,7 +112,7 @@ def field_view(reading: Reading) -> dict[str, Any]:
     }
 
 
-def facts_view(reading: Reading, system: System) -> dict[str, Any]:
+def notes_view(reading: Reading, system: System) -> dict[str, Any]:
     """What was read, in words."""
     return {"facts": list(reading_list(reading.read.prescription, system).texts)}
 

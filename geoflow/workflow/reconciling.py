@@ -23,7 +23,7 @@ from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.layers.boundaries import read_boundary
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 from geoflow.log_files.read_log import read_log
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
@@ -194,7 +194,7 @@ def _reconcile_file(
         layer=options.layer,
         mapping=None if options.columns_file is None else Path(options.columns_file),
     )
-    facts = list(read.facts)
+    notes = list(read.notes)
     target, asked, boundary = None, None, None
     zones: np.ndarray[Any, np.dtype[np.object_]] = np.array([], dtype=object)
     if against.target is not None:
@@ -203,13 +203,13 @@ def _reconcile_file(
         rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
         zones = _moved(target.zones, target.local_crs, read.local_crs)
         asked = TargetMap(zones, rate)
-        facts += [replace(fact, text=f"map: {fact.text}") for fact in target.facts]
+        notes += [replace(note, text=f"map: {note.text}") for note in target.notes]
         if target.rate_unit.basis == "ammonia volume":
-            facts.append(Fact("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
+            notes.append(Note("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
         _refuse_elsewhere(read, zones, None, "the map")
     if against.boundary is not None:
-        boundary, notes = read_boundary(against.boundary, read.local_crs, crs=against.boundary_crs)
-        facts += [Fact("place", f"boundary: {note}") for note in notes]
+        boundary, outlined = read_boundary(against.boundary, read.local_crs, crs=against.boundary_crs)
+        notes += [Note("place", f"boundary: {note}") for note in outlined]
         _refuse_elsewhere(read, (), boundary, "the boundary")
     kelvin = _kelvin_range(read.log.temperature, temperature)
     tell(f"laying {read.kept:,} records on the ground")
@@ -257,6 +257,6 @@ def _reconcile_file(
         loads=match_loads(read.log, np.array(loaded), fraction),
         meter_temperature=meter_temperature,
         diagnosis=diagnosis,
-        facts=tuple(facts),
+        notes=tuple(notes),
         nitrogen_fraction=fraction,
     )

@@ -20,7 +20,7 @@ from geoflow.base.units import System, from_si, parse, show, to_si
 from geoflow.decide.vet import Plan, vet
 from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder, replace_file
-from geoflow.layers.notes import Fact
+from geoflow.layers.notes import Note
 from geoflow.layers.write_vector import write_zones
 from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.outcomes import VetOutcome
@@ -36,7 +36,7 @@ from geoflow.report.window_panels import Asked, window_panels
 from geoflow.workflow.bar_plan import read_bar_and_plan
 
 if TYPE_CHECKING:
-    from geoflow.layers.notes import Fact
+    from geoflow.layers.notes import Note
     from geoflow.layers.write_vector import Driver
     from geoflow.prescription_files.read_prescription import Prescription
 
@@ -97,14 +97,14 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
     return slow, fast
 
 
-def _volume_fact(bar: Bar, volume_temperature: str | None, density: float) -> Fact:
+def _volume_note(bar: Bar, volume_temperature: str | None, density: float) -> Note:
 
     given = volume_temperature or USUAL_COUNTING_TEMPERATURE
     if volume_temperature is None and bar.meter.reference_temperature is not None:
         given = show(bar.meter.reference_temperature, "temperature", "us")
     pounds = density / 0.45359237 * 3.785411784e-3
     text = f"volumes are counted at {given}, {pounds:.2f} lb NH3 to the gallon; --volume-temperature changes it"
-    return Fact("volume", text)
+    return Note("volume", text)
 
 
 def in_nitrogen(
@@ -124,7 +124,7 @@ def in_nitrogen(
     Returns
     -------
     prescription : Prescription
-        With a fact more where it counts volumes.
+        With a note more where it counts volumes.
     rate : ndarray, shape (zones,)
         Nitrogen rate [kg/m2].
     counted_density : float
@@ -138,7 +138,7 @@ def in_nitrogen(
     density = _counted_density(bar, volume_temperature)
     if prescription.rate_unit.basis == "ammonia volume":
         prescription = replace(
-            prescription, facts=(*prescription.facts, _volume_fact(bar, volume_temperature, density))
+            prescription, notes=(*prescription.notes, _volume_note(bar, volume_temperature, density))
         )
     rate = as_nitrogen_rate(prescription.rate, prescription.rate_unit, bar.nitrogen_fraction, density)
     return prescription, rate, density
