@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.web.tasks import Reading
 
-__all__ = ["answer_view", "beginning", "notes_view", "field_view", "zone_view", "zones_view"]
+__all__ = ["answer_view", "beginning", "field_view", "notes_view", "zone_view", "zones_view"]
 
 # More corners than this are thinned for the screen; areas and verdicts are of the outlines as read.
 _MOST_CORNERS: Final = 300_000
