@@ -19,7 +19,8 @@ from geoflow.bar.equipment import Bar, ControlValve, Line, MeasuredPoint, Orific
 from geoflow.base.errors import BarError, RangeError, UsageError
 from geoflow.hydraulics.circuit import Circuit, choose_sections
 from geoflow.hydraulics.coefficients import Case, bounding_cases, central_case
-from geoflow.hydraulics.window import FlowWindow, flow_window, row_split
+from geoflow.hydraulics.rows import row_split
+from geoflow.hydraulics.window import FlowWindow, flow_window
 
 COEFFICIENT = 0.62
 BELOW = 6.5 * PSI + AIR

@@ -14,7 +14,8 @@ from geoflow.base.errors import RangeError
 from geoflow.base.rates import ammonia_flow
 from geoflow.decide.speeds import SpeedCurve, speed_curve_of
 from geoflow.decide.vet import Plan, fitted_with
-from geoflow.hydraulics.window import Bounds, flow_window, row_split, temperature_grid
+from geoflow.hydraulics.rows import row_split
+from geoflow.hydraulics.window import Bounds, flow_window, temperature_grid
 
 __all__ = ["EVEN_ROWS", "OrificeChoice", "OrificeOption", "orifice_choice"]
 

@@ -13,7 +13,8 @@ from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.rates import ammonia_flow, nitrogen_rate
 from geoflow.base.said import said_range
 from geoflow.base.units import show
-from geoflow.hydraulics.window import Bounds, FlowWindow, PressureCurve, flow_window, pressure_curve, temperature_grid
+from geoflow.hydraulics.curves import PressureCurve, pressure_curve
+from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window, temperature_grid
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 
 __all__ = ["Plan", "Solution", "Vetting", "fitted_with", "solve", "verdicts", "vet"]

@@ -12,7 +12,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, show_range, unit_label
 from geoflow.decide.gauges import Gauges, end_pressures, expected_gauges, gauges_of, tank_pressures
-from geoflow.hydraulics.window import RowSplit
+from geoflow.hydraulics.rows import RowSplit
 from geoflow.report.json_numbers import in_unit, in_units
 from geoflow.report.layout import number_range
 from geoflow.report.model import Table
