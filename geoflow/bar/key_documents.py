@@ -24,7 +24,10 @@ __all__ = ["bar_schema", "key_table_markdown"]
 _TOGETHER: Final[dict[str, dict[str, Any]]] = {
     "row_hose": {
         "oneOf": [
-            {"required": ["back_pressure"], "properties": {"length": False, "bore": False, "tolerance": False}},
+            {
+                "required": ["back_pressure"],
+                "properties": dict.fromkeys(("length", "bore", "tolerance", "outlet", "outlet_coefficient"), False),
+            },
             {"required": ["length", "bore"], "properties": {"back_pressure": False}},
         ],
     },
@@ -35,6 +38,9 @@ _TOGETHER: Final[dict[str, dict[str, Any]]] = {
             "fittings_k": ["length"],
             "roughness": ["length"],
         },
+    },
+    "drive": {
+        "oneOf": [{"required": ["full_oil", "given_oil"]}, {"required": ["full_speed", "given_speed"]}],
     },
 }
 

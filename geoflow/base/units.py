@@ -85,6 +85,7 @@ KINDS: Final[dict[str, Kind]] = {
     "volume flow": Kind("m**3/s", "gallon/minute", "liter/minute", "gpm", "L/min", 1, 1, "45 gpm"),
     "ammonia flow": Kind("kg/s", "lb/minute", "kg/minute", "lb NH3/min", "kg NH3/min", 1, 1, "5.1 lb NH3/min"),
     "nitrogen rate": Kind("kg/m**2", "lb/acre", "kg/hectare", "lb N/ac", "kg N/ha", 0, 0, "150 lb N/ac"),
+    "turning speed": Kind("radian/s", "turn/minute", "turn/minute", "rpm", "rpm", 0, 0, "540 rpm"),
     "angle": Kind("radian", "degree", "degree", "°", "°", 0, 0, "90 deg"),
 }
 
@@ -124,6 +125,7 @@ _SPELLINGS: Final[dict[str, str]] = {
     "°": "degree",
     "lbs": "lb",
     "sec": "s",
+    "rpm": "turn/minute",
     "psi": "psi",
     "kpa": "kPa",
     "barg": "bar",

@@ -20,6 +20,7 @@ from geoflow.bar.equipment import Bar, MeasuredPoint, Orifice
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import BarError
 from geoflow.base.units import show, show_range
+from geoflow.hydraulics.knife_end import hose_end_pressure
 from geoflow.physics.ammonia import Saturation, liquid_density, saturation
 from geoflow.physics.lines import flashing_hose_inlet_pressure
 from geoflow.physics.orifices import clip_coefficients, coefficient_line, effective_pressure, mass_flow
@@ -61,7 +62,8 @@ class Case:
     hose_end : float
         -1, 0 or +1: low, middle or high back pressure.
     boiling : bool
-        Whether the suction boils in equilibrium; it stays liquid otherwise.
+        Whether suction and pump are at their worse end: the suction boils in equilibrium, from a nearly empty tank,
+        slip and what goes round are the most. Otherwise it stays liquid and they are the least.
     strays : bool
         Whether flows stray at margins that were not measured, to the side of `hose_end`.
     """
@@ -98,7 +100,7 @@ def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tupl
         length=hose.line.length,
         bore=hose.line.bore,
         roughness=hose.line.roughness,
-        outlet_pressure=bar.air_pressure,
+        outlet_pressure=hose_end_pressure(bar, row_flow, saturated),
     )
     return estimate, hose.tolerance * (estimate - bar.air_pressure)
 
@@ -326,7 +328,7 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
         If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
     """
     kinds = _kinds(bar, sections)
-    boiling = bar.suction is not None
+    boiling = bar.two_ended
     corners = [corner_coefficients(bar, bar.orifices[kind]) for kind in kinds]
     return tuple(
         _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling, strays=True)
@@ -368,7 +370,7 @@ def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
             kind: np.array(pick(corner_coefficients(bar, replace(bar.orifices[kind], measured=())), key=_freedom))
             for kind in kinds
         }
-        cases.append(_case(bar, sections, pairs, end, boiling=bar.suction is not None))
+        cases.append(_case(bar, sections, pairs, end, boiling=bar.two_ended))
     return tuple(cases)
 
 
