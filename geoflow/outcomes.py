@@ -12,6 +12,7 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
 from geoflow.base.rates import UnitRates
 from geoflow.decide.day import TemperatureCurve, WorkTime
+from geoflow.decide.edges import Beyond
 from geoflow.decide.loads import EndOfTank, TankLoads
 from geoflow.decide.orifices import OrificeChoice
 from geoflow.decide.rewrite import Rewriting
@@ -61,6 +62,8 @@ class VetOutcome:
         Density at which volumes in the prescription are counted [kg/m3].
     inputs : InputSnapshot or None
         What the files looked like when they were read.
+    beyond : tuple of Beyond
+        Zones that hold, looked at at the field's edges and at the end of a tank.
     """
 
     prescription: Prescription
@@ -69,6 +72,7 @@ class VetOutcome:
     vetting: Vetting
     counted_density: float
     inputs: InputSnapshot | None = None
+    beyond: tuple[Beyond, ...] = ()
 
     @property
     def has_findings(self) -> bool:

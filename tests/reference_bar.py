@@ -30,6 +30,7 @@ __all__ = ["Point", "ReferenceBar"]
 _GRAVITY = 9.80665
 _HOSE_STEPS = 600
 _AGREED = 1e-6
+_HOTTEST = 390.0
 
 
 @dataclass(frozen=True)
@@ -80,12 +81,17 @@ class Ammonia:
         """
         vapour, density, enthalpy, _ = self.saturated(temperature)
         if pressure > vapour:
-            self.state.update(CoolProp.HmassP_INPUTS, enthalpy + heat, pressure)
+            try:
+                self.state.update(CoolProp.HmassP_INPUTS, enthalpy + heat, pressure)
+            except ValueError:  # next to no flow takes up all the heat of what goes round
+                return _HOTTEST
             if self.state.phase() != CoolProp.iphase_twophase:
                 return self.state.T()
         self.state.update(CoolProp.QT_INPUTS, 0.0, temperature)
         stretch = self.state.isobaric_expansion_coefficient() * temperature
-        return temperature + (heat - (1.0 - stretch) * (pressure - vapour) / density) / self.state.cpmass()
+        return min(
+            _HOTTEST, temperature + (heat - (1.0 - stretch) * (pressure - vapour) / density) / self.state.cpmass()
+        )
 
     def flashed_volume(self, enthalpy: float, pressure: float) -> float:
         """Specific volume after throttling to a pressure, in equilibrium."""
@@ -342,6 +348,8 @@ class ReferenceBar:
         return float(brentq(short, lowest, node + 5e7, xtol=1e-3, rtol=1e-12))
 
     def point(self, node: float) -> Point:
+        if self.bar.bypass is not None or self.bar.pump.slip:
+            self._warm_up(self.temperature)  # of two answers the cooler one, in which something flows
         for _ in range(50):
             found = self._point(node)
             # Flow and warmth depend on each other, weakly. The next point starts from the warmth of this one.
@@ -430,7 +438,8 @@ class ReferenceBar:
 
     def _margin_flow_by_flow(self) -> float:
         """The same where heat comes round: a flow has one margin, but a pressure may have two flows."""
-        top = 6.0 * sum(section.rows for section in self.sections) * 0.0756
+        self._warm_up(self.temperature)
+        top = sum(self.section_flow(index, 4e6) for index in range(len(self.sections)))
 
         def missing(flow: float) -> float:
             warm = self.temperature
@@ -441,13 +450,16 @@ class ReferenceBar:
                     lambda node: sum(self.section_flow(i, node) for i in range(len(self.sections))) - flow,
                     low, high, xtol=0.05, rtol=1e-10,
                 )  # fmt: skip
-                found = self._point(float(node))
+                try:
+                    found = self._point(float(node))
+                except ValueError:  # hotter than ammonia can be liquid
+                    return -1e6
                 if abs(found.orifice_temperature - warm) < 1e-5:
                     break
                 warm = min(found.orifice_temperature, 380.0)
             return found.margin - self.bar.limits.liquid_margin
 
-        flows = np.geomspace(top * 1e-3, top, 24)
+        flows = np.geomspace(top * 1e-2, top, 12)
         # From above: the last flow that falls short of the margin.
         for low, high in zip(flows[-2::-1], flows[:0:-1], strict=True):
             if missing(float(low)) < 0.0:

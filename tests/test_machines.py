@@ -1,4 +1,4 @@
-"""Slip, drive, bypass, shut-off valves, hoses from tanks, heads and knife outlets: by hand, by `fluids`, by reference."""
+"""Slip, drive, bypass, valves that shut, hoses from tanks, heads and knife outlets: by hand, `fluids`, reference."""
 
 from __future__ import annotations
 
@@ -73,7 +73,8 @@ def test_every_feature_agrees_with_the_reference(name: str, weight: float, degre
     for limit in ENDS:
         found, wanted = float(solved.certain[limit][0]), known[limit]
         # Beyond the flow at which another limit is long met there is nothing to compare.
-        if limit != "liquid margin" and min(found, wanted) > 1.5 * top:
+        # Nor where the boiling suction chokes, for it has no inlet pressure then.
+        if limit != "liquid margin" and (min(found, wanted) > 1.5 * top or (limit != "suction" and wanted > starved)):
             continue
         assert found == pytest.approx(wanted, rel=5e-3), limit
 
@@ -84,11 +85,12 @@ def test_every_feature_agrees_with_the_reference(name: str, weight: float, degre
         ("slip", change(bar(), "pump", max_flow=16 * GPM, slip=0.2), change(bar(), "pump", max_flow=16 * GPM), "high"),
         ("nameplate", change(bar(), "pump", max_flow=16 * GPM, flow_tolerance=0.05),
          change(bar(), "pump", max_flow=16 * GPM), "high"),
-        ("bypass", bar(bypass=Bypass(40 * GPM)), bar(), "low"),
+        ("bypass", bar(bypass=Bypass(40 * GPM, 100 * PSI)), bar(), "low"),
         ("relief above the rating", bar(bypass=Bypass(18 * GPM, 109 * PSI),
          limits=replace(bar().limits, max_pressure=130 * PSI + AIR)),
          bar(limits=replace(bar().limits, max_pressure=130 * PSI + AIR)), "low"),
-        ("tank hose", bar(suction=Suction(FOOT, None, None, (feed(12, 1.0, 12.0),))), bar(suction=Suction(FOOT)), "high"),
+        ("tank hose", bar(suction=Suction(FOOT, None, None, (feed(12, 1.0, 12.0),))),
+         bar(suction=Suction(FOOT)), "high"),
         ("one tank of two", bar(suction=Suction(FOOT, None, None, (feed(12, 1.0, 12.0),))),
          bar(suction=Suction(FOOT, None, None, (feed(12, 1.0, 12.0),) * 2)), "high"),
         ("nearly empty", bar(suction=Suction(0.0, feed(12, 1.0, 10.0), 4 * FOOT)),
@@ -165,8 +167,8 @@ def test_a_flow_coefficient_is_a_loss_coefficient() -> None:
 
 
 def test_a_knife_ahead_of_liquid_follows_bernoulli() -> None:
-    """Liquid far too cold to boil in air: dp = (m / C A)^2 / (2 rho), by hand."""
-    liquid = saturation(np.array([228.0]))
+    """Liquid that just does not boil in air: dp = (m / C A)^2 / (2 rho), by hand."""
+    liquid = saturation(np.array([239.8]))
     flow, diameter = np.array([0.05]), 3e-3
     found = knife_pressure(
         flow, liquid.liquid_enthalpy, liquid.pressure, diameter=diameter, coefficient=0.8, air_pressure=AIR

@@ -33,7 +33,9 @@ def _vet(options: argparse.Namespace) -> int:
 
     outcome = vetted(options, "vet")
     doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
+    document = vet_document(
+        outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt, outcome.beyond
+    )
     inputs = (options.prescription, options.bar)
     written: list[str] = []
     notes: list[str] = []

@@ -68,7 +68,9 @@ def _report_vet(options: argparse.Namespace) -> int:
     day = DayOptions.of(vars(options), "report vet")
     origin = _origin(options, sources)
     report = report_on_vetting(outcome, doubt, origin, options.units, day, all_zones=options.all_zones)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
+    document = vet_document(
+        outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt, outcome.beyond
+    )
     return _finish(options, report, document, sources, findings=outcome.has_findings)
 
 

@@ -33,6 +33,7 @@ __all__ = ["Circuit", "State", "choose_sections"]
 _HOSE_POINTS: Final = 64
 # What comes round again warms the liquid the more the less the bar takes; turned until it agrees [K].
 _MOST_TURNS: Final = 40
+_FREE_TURNS: Final = 4
 _AGREED: Final = 1e-4
 
 
@@ -238,6 +239,7 @@ class Circuit:
         # first turn takes the heat of the node's pressure alone, the second that of all losses; a third one changes a
         # flow by less than 1e-5, unless heat comes round again.
         liquid, node = self._warmed(cold - self.saturated.pressure, cold), cold
+        cool, hot = np.broadcast_to(self.saturated.temperature, cold.shape), np.full(cold.shape, HIGHEST_TEMPERATURE)
         for turn in range(_MOST_TURNS):
             if lifted:
                 node = cold + liquid.pressure - self.saturated.pressure
@@ -254,6 +256,12 @@ class Circuit:
             settled = not self.heat_returns or np.abs(liquid.temperature - before.temperature).max() < _AGREED
             if turn and settled:
                 break
+            if lifted:
+                cool = np.where(liquid.temperature > before.temperature, before.temperature, cool)
+                hot = np.where(liquid.temperature > before.temperature, hot, before.temperature)
+                if turn >= _FREE_TURNS:
+                    # Next to no flow the warmth swings: more of it, more flow, less warmth.
+                    liquid = saturation(0.5 * (cool + hot))
         return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - liquid.pressure)
 
     @property

@@ -9,11 +9,13 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.schema import LIMITS, VERDICTS
+from geoflow.decide.edges import Beyond
 from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
 from geoflow.decide.settling import Settling
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.hydraulics.window import Bounds
 from geoflow.physics.ammonia import saturation
+from geoflow.report.beyond import beyond_document
 from geoflow.report.doubt import doubt_document
 from geoflow.report.gauges import ends_document, gauges_document, split_document
 from geoflow.report.json_numbers import in_unit, in_units, reading_document, rounded
@@ -143,8 +145,9 @@ def vet_document(
     solution: Solution,
     vetting: Vetting,
     doubt: Settling | None,
+    beyond: tuple[Beyond, ...] = (),
 ) -> dict[str, Any]:
-    """Give the whole vetting as the contract has it; `doubt` says what would settle doubtful zones."""
+    """Give the whole vetting as the contract has it; `doubt`: what settles it; `beyond`: edges and tanks."""
     area = prescription.area
     return {
         "input": reading_document(prescription),
@@ -155,5 +158,6 @@ def vet_document(
         "gauges": gauges_document(expected_gauges(rate, area, solution, vetting), solution),
         "row_split": split_document(rows_at_map_rates(solution, rate, area, vetting), solution),
         "doubt": doubt_document(doubt),
+        **beyond_document(beyond, prescription.row.tolist(), [section.name for section in solution.bar.sections]),
         "limits": {name: limit.meaning for name, limit in LIMITS.items()},
     }

@@ -67,7 +67,7 @@ def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, 
     outcome = _vet(entry.said(files), "vet")
     prescription = outcome.prescription
     doubt = settling(prescription.area, outcome.solution, outcome.vetting)
-    document = vet_document(prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
+    document = vet_document(prescription, outcome.rate, outcome.solution, outcome.vetting, doubt, outcome.beyond)
     if full:
         write_vetting(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
     figures = vetted_figures(outcome)

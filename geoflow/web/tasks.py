@@ -169,7 +169,9 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
     tell("Vetting every zone")
     outcome = inputs.vet()
     doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
+    document = vet_document(
+        outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt, outcome.beyond
+    )
     tell("Drawing the map and writing the files")
     folder = Path("vetted")
     _, notes = write_vetting(outcome, folder, document, system, replace=False, protect=inputs.paths)
