@@ -369,7 +369,7 @@ class ReferenceBar:
         inlet = self.inlet(total)
         # First law from tank to manifold: the enthalpy grows by the shaft's work, v dp / efficiency.
         work = self._work(outlet - inlet, total)
-        warm = AMMONIA.warmed(self.temperature, work, least)
+        warm = min(AMMONIA.warmed(self.temperature, work, least), _HOTTEST)
         return Point(node, flows, manifolds, total, outlet, inlet, least - AMMONIA.saturated(warm)[0], warm)
 
     def _work(self, rise: float, flow: float) -> float:
@@ -392,6 +392,24 @@ class ReferenceBar:
     def _nameplate(self) -> float:
         pump = self.bar.pump
         return pump.max_flow * (1.0 - pump.flow_tolerance if self.boiling_suction else 1.0 + pump.flow_tolerance)
+
+    def relief_flow(self) -> float:
+        """Flow below which a relief holds the outlet above the rated pressure, at rest; none where it does not."""
+        bypass, limits = self.bar.bypass, self.bar.limits
+        if bypass is None:
+            return 0.0
+        head = (
+            0.0
+            if self.bar.suction is None
+            else self.bar.suction.full_head
+            if self.boiling_suction
+            else self._low_head()
+        )
+        outlet = self.vapour + max(head, 0.0) * _GRAVITY * 600.0 + bypass.opens_at
+        return bypass.pump_flow * self.density if outlet > limits.max_pressure else 0.0
+
+    def _low_head(self) -> float:
+        return 0.0 if self.bar.suction is None else self.bar.suction.head
 
     def pump_flow_limit(self, share: float = 1.0) -> float:
         """Flow of the pump at a share of full drive, less what slips at that flow's own rise."""

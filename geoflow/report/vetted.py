@@ -166,8 +166,8 @@ def _cooling(beyond: tuple[Beyond, ...], system: System) -> list[Block]:
     return [
         Paragraph(
             "A tank cools while it is drawn: plan with a --temperature range from "
-            f"{number(float(end.temperature or 0.0), 'temperature', system, None, 'down')} {label} to have the verdicts "
-            "down there.",
+            f"{number(float(end.temperature or 0.0), 'temperature', system, None, 'down')} {label} to have the "
+            "verdicts down there.",
             "warning",
         )
         for end in ends
