@@ -24,6 +24,7 @@ _HEEL: Final = 0.05
 _TEMPERATURES: Final = 5
 # From so many zones on each counts whole or not at all, by its middle.
 _MANY_ZONES: Final = 2000
+_SNAP: Final = 0.05  # [m]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,8 @@ def edge_area(zones: NDArray[Any], width: float) -> FloatArray:
     if not len(zones):
         return np.asarray(whole)
     # Snapped, so that hairs between neighbours are no outline.
-    outline = shapely.boundary(shapely.union_all(shapely.buffer(zones, 0.05, quad_segs=1)))
+    outline = shapely.boundary(shapely.union_all(shapely.buffer(zones, _SNAP, quad_segs=1)))
+    width += _SNAP
     shapely.prepare(outline)
     if len(zones) > _MANY_ZONES:
         return np.where(shapely.dwithin(outline, shapely.centroid(zones), width), whole, 0.0)
