@@ -21,7 +21,7 @@ __all__ = ["Beyond", "edge_area", "edge_patterns", "look_beyond", "lost_at_the_e
 _ROUNDING: Final = 1e-9
 _HEEL: Final = 0.05
 # Temperatures of the plan a pattern is solved at; the ends of the window bend little between.
-_TEMPERATURES: Final = 5
+_TEMPERATURES: Final = 3
 # From so many zones on each counts whole or not at all, by its middle.
 _MANY_ZONES: Final = 2000
 _SNAP: Final = 0.05  # [m]
