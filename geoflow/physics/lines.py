@@ -97,7 +97,7 @@ def valve_loss_coefficient(cv: float, area: float) -> float:
     Parameters
     ----------
     cv : float
-        US gpm of water at a loss of 1 psi.
+        Flow coefficient [-]: US gpm of water at a loss of 1 psi.
     area : float
         Of the line that K belongs to [m2].
     """

@@ -12,6 +12,7 @@ from geoflow.base.said import said, said_range
 from geoflow.base.units import System
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
+from geoflow.report.bar_machines import machine_rows
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.model import BulletList, Report, Section, Table
 
@@ -189,7 +190,7 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
         rows.append(
             ["tank", f"{_given(bar.tank.capacity, 'volume', system)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
         )
-    return rows
+    return rows + machine_rows(bar, system)
 
 
 def _meter_density() -> float:
@@ -254,7 +255,7 @@ def _lossless(bar: Bar) -> list[str]:
     unfed = [section.name for section in bar.sections if section.feed is None]
     parts = (
         (bool(unfed), f"the feed of {' and '.join(unfed)}"),
-        (not (bar.suction and bar.suction.line), "the suction (it never limits)"),
+        (not (bar.suction and (bar.suction.line or bar.suction.tank_hoses)), "the suction (it never limits)"),
         (not bar.meter.loss_at_max_flow, "the meter"),
         (not bar.control_valve, "the control valve"),
     )
