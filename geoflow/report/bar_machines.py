@@ -29,19 +29,24 @@ def machine_rows(bar: Bar, system: System) -> list[list[str]]:
         rows.append([f"tank hose {number}", f"{text}, fittings and couplings K {hose.fittings_k:.3g}"])
     if bar.suction and bar.suction.greatest_head is not None:
         rows.append(["full tank", f"liquid {given(bar.suction.greatest_head, 'length')} above the pump"])
+    drive = []
     if bar.pump.slip or bar.pump.flow_tolerance:
         slip, tolerance = 100 * bar.pump.slip, 100 * bar.pump.flow_tolerance
-        rows.append(["pump slip", f"{slip:g} % at the greatest rise; displacement \u00b1 {tolerance:g} %"])
+        drive.append(f"slip {slip:g} % at the greatest rise, displacement \u00b1 {tolerance:g} %")
     if bar.pump.drive_share < 1.0:
-        rows.append(["drive", f"the tractor gives {100 * bar.pump.drive_share:.3g} % of full drive"])
+        drive.append(f"the tractor gives {100 * bar.pump.drive_share:.3g} % of full drive")
+    if drive:
+        rows.append(["pump drive", "; ".join(drive)])
     if bar.bypass:
         least, opens = given(bar.bypass.pump_flow, "volume flow"), given(bar.bypass.opens_at, "pressure")
         rows.append(["bypass", f"the pump moves {least} at least; the rest goes round against {opens} or more"])
-    for name, valve in (("excess flow", bar.excess_flow), ("breakaway", bar.breakaway)):
-        if valve:
-            rows.append(
-                [name, f"shuts at {given(valve.closing_flow, 'volume flow')} \u00b1 {100 * valve.tolerance:g} %"]
-            )
+    shuts = [
+        f"{name} at {given(valve.closing_flow, 'volume flow')} \u00b1 {100 * valve.tolerance:g} %"
+        for name, valve in (("excess-flow valve", bar.excess_flow), ("breakaway", bar.breakaway))
+        if valve
+    ]
+    if shuts:
+        rows.append(["shuts", ", ".join(shuts)])
     if bar.row_hose.outlet is not None:
         rows.append(["knife", f"hole of {said(bar.row_hose.outlet, 'small length', system)}"])
     return rows
