@@ -47,6 +47,4 @@ def machine_rows(bar: Bar, system: System) -> list[list[str]]:
     ]
     if shuts:
         rows.append(["shuts", ", ".join(shuts)])
-    if bar.row_hose.outlet is not None:
-        rows.append(["knife", f"hole of {said(bar.row_hose.outlet, 'small length', system)}"])
     return rows

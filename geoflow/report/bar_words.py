@@ -153,6 +153,8 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
         below = f"back pressure {_span(low, high, 'pressure', system)} gauge"
     elif hose.line:
         below = f"{_hose(hose.line, system)}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
+        if hose.outlet is not None:
+            below += f"; a hole of {said(hose.outlet, 'small length', system)} at the knife"
     else:
         below = "none: open air below the orifices"
     volume = "gallon" if system == "us" else "liter"
