@@ -52,6 +52,12 @@ def _refusal(what: str, where: Path, cure: str = "choose another name") -> Outpu
     return OutputError(what, where=str(where), cure=cure)
 
 
+def _refuse_other_kinds(mode: int, shown: Path) -> None:
+    if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
+        kind = "a folder" if stat.S_ISDIR(mode) else "a device or pipe, not a file"
+        raise _refusal(f"the output is {kind}", shown)
+
+
 def shapefile_files(path: Path) -> tuple[Path, ...]:
     """All files that belong to `path`, there or not: the path itself, or the whole family of a Shapefile.
 
@@ -206,9 +212,7 @@ class OutputFolder:
             return
         except OSError as problem:
             raise disk_error(problem, shown) from problem
-        if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
-            kind = "a folder" if stat.S_ISDIR(mode) else "a device or pipe, not a file"
-            raise _refusal(f"the output is {kind}", shown)
+        _refuse_other_kinds(mode, shown)
         if not self._replace:
             raise _refusal("the file already exists", shown, "add --replace to write over it, or choose another name")
         # SQLite would play an old journal into the new file.

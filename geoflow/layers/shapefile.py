@@ -40,6 +40,10 @@ def check_shapefile(path: Path, where: str) -> None:
             raise PrescriptionError(
                 f"{entry.name} is no file, but has the name of a part of the shapefile", where=where, cure=EXPORT_AGAIN
             )
+    _check_head(path, where)
+
+
+def _check_head(path: Path, where: str) -> None:
     size = path.stat().st_size
     with path.open("rb") as stream:
         head = stream.read(100)

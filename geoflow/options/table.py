@@ -291,16 +291,15 @@ def option_table_markdown() -> str:
     """Return the reference of all options as Markdown: what each takes, what it means, and where it is known."""
     lines = ["| Option | Value | Meaning | Commands | On the page |", "|---|---|---|---|---|"]
     on_page = [option for options in PAGE_PARTS.values() for option in options]
+    several = {COMMANDS: "all", COMMANDS[:-1]: "all but `page`"}
     for option in OPTIONS:
-        known = "all" if option.commands == COMMANDS else "all but `page`" if option.commands == COMMANDS[:-1] else ""
-        commands = (f"`{name}`{' (required)' if name in option.required else ''}" for name in option.commands)
-        value = ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said
+        commands = (f"`{name}`{' (required)' * (name in option.required)}" for name in option.commands)
         cells = (
             f"`{option.dashed}`",
-            value,
+            ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said,
             option.help.replace("|", "\\|"),
-            known or ", ".join(commands),
-            "yes" if option in on_page else "",
+            several.get(option.commands) or ", ".join(commands),
+            "yes" * (option in on_page),
         )
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"

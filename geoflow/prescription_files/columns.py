@@ -93,21 +93,20 @@ def choose_column(
 
 
 def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Note]]:
-    exact = [index for index, name in enumerate(names) if name == requested]
-    folded = [index for index, name in enumerate(names) if fold(name) == fold(requested)]
     short = requested.casefold()[:10]
-    cut = re.compile(re.escape(short[:8]) + r"_\d\d?")
-    truncated = [
-        index
-        for index, name in enumerate(names)
-        if len(requested) > 10 and (name.casefold() == short or cut.fullmatch(name.casefold()))
-    ]
-    for found, text in ((exact, ""), (folded, "reads as"), (truncated, "was cut to ten characters:")):
+    cut = re.compile(f"{re.escape(short)}|{re.escape(short[:8])}_[0-9][0-9]?" if len(requested) > 10 else "(?!)")
+    ways: tuple[tuple[Callable[[str], object], str], ...] = (
+        (lambda name: name == requested, ""),
+        (lambda name: fold(name) == fold(requested), "reads as"),
+        (lambda name: cut.fullmatch(name.casefold()), "was cut to ten characters:"),
+    )
+    for fits, text in ways:
+        found = [index for index, name in enumerate(names) if fits(name)]
         if len(found) > 1:
             raise PrescriptionError(
                 f"{typed('rate-column')} '{requested}' fits {len(found)} columns: {_listed(names[i] for i in found)}",
                 where=where,
-                cure="give the exact name of one" if not exact else "rename one of them in the file",
+                cure="give the exact name of one" if text else "rename one of them in the file",
             )
         if found:
             name = names[found[0]]
@@ -126,15 +125,18 @@ def _may_be_rate(name: str, read: Numbers, area: Floats, perimeter: Floats) -> b
         return False
     if not values.size:
         return bool(read.ambiguous.any())
-    if values.min() < 0.0 or values.max() > GREATEST_LIKELY:
+    if values.min() < 0.0 or values.max() > GREATEST_LIKELY or _are_ids(name, values):
         return False
-    whole = bool((values == np.round(values)).all())
+    measures = ((area, _AREA_UNITS), (perimeter, _LENGTH_UNITS))
+    return not any(_repeats(values, measure[usable], units) for measure, units in measures)
+
+
+def _are_ids(name: str, values: Floats) -> bool:
+    """Whether whole numbers count the rows, or are called by a word for numbers of things."""
+    if not (values == np.round(values)).all():
+        return False
     counted = values.size > 1 and values[0] in (0.0, 1.0) and bool((np.diff(values) == 1.0).all())
-    if whole and (counted or fold(name) in _ID_NAMES or re.fullmatch(r".*(_id|_ID|[a-z]I[Dd])", name)):
-        return False
-    return not any(
-        _repeats(values, measure[usable], units) for measure, units in ((area, _AREA_UNITS), (perimeter, _LENGTH_UNITS))
-    )
+    return counted or fold(name) in _ID_NAMES or re.fullmatch(r".*(_id|_ID|[a-z]I[Dd])", name) is not None
 
 
 def _repeats(values: Floats, measure: Floats, units: tuple[float, ...]) -> bool:
