@@ -45,8 +45,6 @@ class RepairReport:
 
     Attributes
     ----------
-    flattened : ndarray of int, shape (k,)
-        Polygons that carried heights or measures, now without.
     mended : ndarray of int, shape (k,)
         Polygons whose outline crossed itself or was otherwise invalid.
     area_before, area_after : ndarray of float, shape (k,)
@@ -63,7 +61,6 @@ class RepairReport:
         Polygons without any area.
     """
 
-    flattened: Indices
     mended: Indices
     area_before: Floats
     area_after: Floats
@@ -164,8 +161,7 @@ def repair(polygons: Any) -> tuple[Geometries, RepairReport]:
     shapes = np.array(polygons, dtype=object, ndmin=1)
     empty = shapely.is_missing(shapes) | shapely.is_empty(shapes)
     shapes[empty] = None
-    flattened = np.flatnonzero(shapely.has_z(shapes) | shapely.has_m(shapes))
-    shapes[flattened] = shapely.force_2d(shapes[flattened])
+    shapes = shapely.force_2d(shapes)
     kind = shapely.get_type_id(shapes)
     mixed = np.flatnonzero(kind == _COLLECTION)
     for index in mixed:
@@ -188,7 +184,6 @@ def repair(polygons: Any) -> tuple[Geometries, RepairReport]:
     shapes[collapsed] = None
     standing = mended[~collapsed[mended]]
     return shapes, RepairReport(
-        flattened=flattened,
         mended=standing,
         area_before=before[~collapsed[mended]],
         area_after=areas(shapes[standing]),

@@ -70,14 +70,13 @@ def sections_under(elements: dict[str, Element], key: str) -> list[Element]:
     if top is None:
         return []
     machine = [element for element in elements.values() if element.device == top.device]
-    below, frontier = [], {top.own}
-    for _ in range(len(machine)):
-        children = [element for element in machine if element.parent in frontier and element not in below]
-        if not children:
-            break
+    below: list[Element] = []
+    children = [element for element in machine if element.parent == top.own]
+    while children:
         below += children
-        frontier = {element.own for element in children}
-    sections = [element for element in below if element.kind == _SECTION]
+        owners = {element.own for element in children}
+        children = [element for element in machine if element.parent in owners and element not in below]
+    sections = [element for element in below or machine if element.kind == _SECTION]
     sections = sections or [element for element in machine if element.kind == _SECTION]
     if all(_OFFSET in element.properties for element in sections):
         return sorted(sections, key=lambda element: element.properties[_OFFSET])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Final
@@ -17,14 +18,24 @@ from geoflow.base.spelling import nearest
 from geoflow.base.subject import typed
 from geoflow.base.units import ACRE, FOOT, MILE
 from geoflow.layers.notes import Note, rows_text
-from geoflow.layers.number_cells import GROUND_WORDS, MASS_WORDS, NO_DATA, Numbers, Suffix, contradicts
+from geoflow.layers.number_cells import (
+    GROUND_WORDS,
+    MASS_WORDS,
+    NO_DATA,
+    Numbers,
+    Suffix,
+    contradicts,
+    parse_numbers,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoflow.layers.dbf import Dbf
+
     Floats = NDArray[np.float64]
 
-__all__ = ["GREATEST_LIKELY", "choose_column", "choose_unit", "unit_in_name"]
+__all__ = ["GREATEST_LIKELY", "choose_column", "choose_unit", "column_reader", "unit_in_name"]
 
 GREATEST_LIKELY: Final = 1000.0  # a column that runs higher is proposed only by name, in any unit
 
@@ -36,6 +47,35 @@ _NO_DATA = (*NO_DATA, -99.0)
 # Units a file may give its zones' areas [m2] and perimeters [m] in: m, ha, acre, ft, km, mile.
 _AREA_UNITS = (1.0, 1e4, ACRE, FOOT**2, 1e6, MILE**2)
 _LENGTH_UNITS = (1.0, FOOT, 1e3, MILE)
+
+
+def column_reader(table: Any, dbf: Dbf | None) -> Callable[[int], Numbers | None]:
+    """Return what reads a column's cells, from the raw bytes where GDAL would misread them.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame
+        As read.
+    dbf : Dbf or None
+        Raw records of a Shapefile.
+
+    Returns
+    -------
+    callable
+        From a column's position, the shapes left out, to its numbers; None for a column that is no number or text.
+    """
+    columns = table.drop(columns=table.geometry.name)
+
+    @functools.cache
+    def read(index: int) -> Numbers | None:
+        if dbf is not None and len(dbf.fields) == columns.shape[1] and dbf.fields[index].kind in "NF":
+            return parse_numbers(dbf.text(index))
+        column = columns.iloc[:, index]
+        if column.dtype.kind in "bMm":
+            return None
+        return parse_numbers(column.to_numpy() if column.dtype.kind in "fiu" else column.to_numpy(dtype=object))
+
+    return read
 
 
 def choose_column(

@@ -17,7 +17,7 @@ from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
 from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts
 from geoflow.layers.project_zones import locate_zones, project_zones
-from geoflow.prescription_files.columns import choose_column, choose_unit
+from geoflow.prescription_files.columns import choose_column, choose_unit, column_reader
 from geoflow.prescription_files.readers import read_zone_table
 from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
 from geoflow.prescription_files.zone_notes import fit_notes, number_notes, shape_notes
@@ -145,7 +145,7 @@ def read_prescription(
     notes += placement.notes
 
     names = [str(name) for name in table.columns if name != table.geometry.name]
-    numbers = _reader(table, dbf)
+    numbers = column_reader(table, dbf)
     likely = _likely(table, numbers)
     wanted = source.rate_column or rate_column
     chosen, column_notes = choose_column(names, likely, wanted, area=area, perimeter=perimeter, where=where)
@@ -218,29 +218,6 @@ def _unit(source: ZoneTable, column: str, option: str | None, read: Numbers, whe
             cure=f"leave {typed('rate-unit')} out; if the file is wrong, correct the unit there",
         )
     return certain, [Note("unit", f"the file itself gives the unit of '{column}', {certain.text}")]
-
-
-def _reader(table: Any, dbf: Any) -> Callable[[int], Numbers | None]:
-    """Return what reads a column's cells, from the raw bytes where GDAL would misread them."""
-    names = [name for name in table.columns if name != table.geometry.name]
-    positions = [at for at, name in enumerate(table.columns) if name != table.geometry.name]
-    known: dict[int, Numbers | None] = {}
-
-    def cells(index: int) -> Any:
-        if dbf is not None and len(dbf.fields) == len(names) and dbf.fields[index].kind in "NF":
-            return dbf.text(index)
-        column = table.iloc[:, positions[index]]
-        if column.dtype.kind in "fiu":
-            return column.to_numpy()
-        return None if column.dtype.kind in "bMm" else column.to_numpy(dtype=object)
-
-    def read(index: int) -> Numbers | None:
-        if index not in known:
-            found = cells(index)
-            known[index] = None if found is None else parse_numbers(found)
-        return known[index]
-
-    return read
 
 
 def _likely(table: Any, numbers: Callable[[int], Numbers | None]) -> Callable[[int], Numbers | None]:

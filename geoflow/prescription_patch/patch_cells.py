@@ -14,7 +14,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import OutputError
 from geoflow.layers.number_cells import Numbers, parse_numbers
 
-__all__ = ["Changes", "RateFormat", "column_writes_commas", "json_number", "number_texts", "numbers_in", "restyled",
+__all__ = ["Changes", "column_writes_commas", "json_number", "number_texts", "numbers_in", "restyled",
            "room_beside_text", "same_rate", "whole_numbers"]  # fmt: skip
 
 # The number in a cell that the reader took for a rate: with its sign, before any unit.
@@ -22,22 +22,6 @@ _NUMBER = re.compile(r"(?:[-+−]\s*)?(?P<body>\d[\d.,]*|[.,]\d+)(?P<exponent>e[
 # Noise of a unit conversion, not a decimal that somebody asked for.
 _NOISE: Final = 1e-12
 _MOST_DIGITS: Final = 15  # every decimal number of 15 digits survives a double [IEEE 754]
-
-
-@dataclass(frozen=True, slots=True)
-class RateFormat:
-    """What a rate column can hold.
-
-    Attributes
-    ----------
-    decimals : int or None
-        Decimals it can hold; None where as many as needed.
-    largest : float
-        Greatest rate that fits, in the file's unit.
-    """
-
-    decimals: int | None
-    largest: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,8 +212,8 @@ def json_number(token: str, value: float) -> str:
     return _padded(value, max(len(mantissa.partition(".")[2]), int(real)))
 
 
-def room_beside_text(cells: Sequence[str], width: int, largest: float) -> RateFormat:
-    """Return what fits into text cells of `width` beside the units written in them.
+def room_beside_text(cells: Sequence[str], width: int, largest: float) -> int:
+    """Return the decimals that fit into text cells of `width` beside the units written in them.
 
     Parameters
     ----------
@@ -243,8 +227,5 @@ def room_beside_text(cells: Sequence[str], width: int, largest: float) -> RateFo
     beside = max((len(cell) - len(match.group()) for cell in cells if (match := _NUMBER.search(cell))), default=0)
     room, digits = width - beside, len(f"{largest:.0f}")
     decimals = max(0, min(room - digits - 1, _MOST_DIGITS - digits))
-    if decimals == 3 and room - digits < 5 and column_writes_commas(cells):
-        decimals = 2  # three decimals behind a comma need a fourth to be clear
-    whole = room - decimals - 1 if decimals else room
-    below = 10.0 ** max(0, min(whole, 300))
-    return RateFormat(decimals, float(min(below - 10.0**-decimals, np.nextafter(below, 0.0))))
+    # Three decimals behind a comma need a fourth to be clear.
+    return 2 if decimals == 3 and room - digits < 5 and column_writes_commas(cells) else decimals

@@ -17,7 +17,6 @@ from geoflow.files.inputs import beside, files_of
 from geoflow.layers.dbf import Dbf, DbfField, read_dbf
 from geoflow.prescription_patch.patch_cells import (
     Changes,
-    RateFormat,
     column_writes_commas,
     number_texts,
     numbers_in,
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
 
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["dbf_rate_format", "parts_of", "patched_dbf", "refuse_stale_index", "write_zip"]
+__all__ = ["dbf_decimals", "parts_of", "patched_dbf", "refuse_stale_index", "write_zip"]
 
 _VALUE_INDEXES: Final = {".idm", ".ind", ".mdx", ".cdx", ".ndx", ".ain", ".aih", ".atx"}
 
@@ -85,8 +84,15 @@ def _cells(dbf: Dbf, field: DbfField, records: NDArray[np.intp]) -> list[str]:
     return [cell.tobytes().decode("latin-1") for cell in raw]
 
 
-def dbf_rate_format(prescription: Prescription, part: Path) -> RateFormat:
-    """Return what the rate column of a DBF file can hold.
+def dbf_decimals(prescription: Prescription, part: Path) -> int:
+    """Return the decimals that the rate column of a DBF file can hold.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    part : Path
+        The .dbf.
 
     Raises
     ------
@@ -99,9 +105,7 @@ def dbf_rate_format(prescription: Prescription, part: Path) -> RateFormat:
         cells = _cells(dbf, field, np.flatnonzero(~dbf.deleted)[prescription.row])
         plain = [cell.replace("\0", " ").strip() for cell in cells]
         return room_beside_text(plain, field.width, float(prescription.rate.max()))
-    digits = field.width - field.decimals - 1 if field.decimals else field.width
-    below = 10.0 ** max(digits, 0)
-    return RateFormat(field.decimals, float(min(below - 10.0**-field.decimals, np.nextafter(below, 0.0))))
+    return field.decimals
 
 
 def patched_dbf(prescription: Prescription, changes: Changes, part: Path) -> bytes:
