@@ -17,7 +17,13 @@ __all__ = ["convert", "shown", "text_of", "within"]
 
 
 def shown(value: object) -> str:
-    """Return a value short and printable, close to how it was written."""
+    """Return a value short and printable, close to how it was written.
+
+    Parameters
+    ----------
+    value : object
+        As TOML gives it.
+    """
     if isinstance(value, str):
         text = json.dumps(value, ensure_ascii=not value.isprintable())
     else:
@@ -26,7 +32,13 @@ def shown(value: object) -> str:
 
 
 def text_of(value: object) -> str:
-    """Return text without blanks round it; the QuantityError says what is wrong with anything else."""
+    """Return text without blanks round it; the QuantityError says what is wrong with anything else.
+
+    Parameters
+    ----------
+    value : object
+        As TOML gives it.
+    """
     if not isinstance(value, str):
         raise QuantityError(f"{shown(value)} is not text")
     if not value.strip():

@@ -82,6 +82,14 @@ def said(value: float, kind: str, system: System, digits: int | None = None) -> 
 
 
 def said_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Say two SI values back as a range, or as one value where they are the same; see `said`."""
+    """Say two SI values back as a range, or as one value where they are the same; see `said`.
+
+    Parameters
+    ----------
+    low, high : float
+        In SI.
+    kind, system, digits
+        As for `said`.
+    """
     ends = dict.fromkeys(_number(end, kind, system, digits) for end in (low, high))
     return f"{' to '.join(ends)} {unit_label(kind, system)}"

@@ -132,12 +132,24 @@ def local_frame(longitude: float, latitude: float) -> pyproj.CRS:
 
 
 def areas(polygons: Any) -> Floats:
-    """Areas [m2] of polygons in a local frame, shape (n,); 0 for a missing one."""
+    """Areas [m2] of polygons in a local frame, shape (n,); 0 for a missing one.
+
+    Parameters
+    ----------
+    polygons : array_like of Polygon, MultiPolygon or None, shape (n,)
+        In a local frame [m].
+    """
     return np.asarray(np.nan_to_num(shapely.area(polygons)), dtype=float)
 
 
 def mean_widths(polygons: Any) -> Floats:
-    """Mean widths 2 A / P [m] of polygons in a local frame, shape (n,): the width of a long strip."""
+    """Mean widths 2 A / P [m] of polygons in a local frame, shape (n,): the width of a long strip.
+
+    Parameters
+    ----------
+    polygons : array_like of Polygon, MultiPolygon or None, shape (n,)
+        In a local frame [m].
+    """
     perimeter = np.asarray(shapely.length(polygons), dtype=float)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.nan_to_num(2.0 * shapely.area(polygons) / perimeter), dtype=float)
@@ -232,7 +244,13 @@ def _cut_holes(shape: Any) -> Any:
 
 
 def duplicates(polygons: Any) -> Indices:
-    """For every polygon the first one of identical shape (wherever its outline starts), or -1; shape (n,)."""
+    """For every polygon the first one of identical shape (wherever its outline starts), or -1; shape (n,).
+
+    Parameters
+    ----------
+    polygons : array_like of Polygon or MultiPolygon, shape (n,)
+        In any frame.
+    """
     shapes = np.asarray(polygons, dtype=object)
     first = np.full(shapes.shape, -1, dtype=np.int64)
     box = shapely.bounds(shapes)

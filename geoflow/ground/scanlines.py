@@ -59,7 +59,13 @@ class Sums:
 
 
 def expand(start: _Ints, stop: _Ints) -> tuple[IntArray, IntArray]:
-    """Every whole number from start to before stop, and which range it comes from."""
+    """Every whole number from start to before stop, and which range it comes from.
+
+    Parameters
+    ----------
+    start, stop : ndarray of int, shape (n,)
+        Ends of the ranges.
+    """
     count = np.maximum(stop - start, 0)
     which = np.repeat(np.arange(count.size), count)
     offset = np.repeat(start - (np.cumsum(count) - count), count)

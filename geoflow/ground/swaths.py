@@ -87,7 +87,13 @@ def strips(log: AppliedLog) -> tuple[FloatArray, BoolArray]:
 
 
 def strip_areas(quads: FloatArray) -> FloatArray:
-    """Ground under each strip [m2], shape (n,), both wings of a crossed one; corners of shape (n, 4, 2) [m]."""
+    """Ground under each strip [m2], shape (n,), both wings of a crossed one; corners of shape (n, 4, 2) [m].
+
+    Parameters
+    ----------
+    quads : ndarray, shape (n, 4, 2)
+        Corners [m].
+    """
     return convex_pieces(np.asarray(quads, dtype=float))[2]
 
 

@@ -46,7 +46,13 @@ class Element:
 
 
 def read_elements(data: TaskData) -> dict[str, Element]:
-    """Return all elements of all machines by their id."""
+    """Return all elements of all machines by their id.
+
+    Parameters
+    ----------
+    data : TaskData
+        As opened.
+    """
     found = {}
     for device in data.root.all("DVC"):
         fixed = {node.text("A"): node for node in device.all("DPT")}
@@ -65,6 +71,13 @@ def sections_under(elements: dict[str, Element], key: str) -> list[Element]:
 
     The offset to the right orders them; where one has none, their numbers do, which run from the left by custom
     (common practice, no source).
+
+    Parameters
+    ----------
+    elements : dict of str to Element
+        From `read_elements`.
+    key : str
+        Id of an element.
     """
     top = elements.get(key)
     if top is None:
@@ -84,6 +97,12 @@ def sections_under(elements: dict[str, Element], key: str) -> list[Element]:
 
 
 def width_of(element: Element) -> float | None:
-    """Return the fixed width of an element [m]; None where it states none."""
+    """Return the fixed width of an element [m]; None where it states none.
+
+    Parameters
+    ----------
+    element : Element
+        Of a machine.
+    """
     found = [element.properties[ddi] for ddi in _WIDTHS if element.properties.get(ddi, 0.0) > 0.0]
     return found[0] / 1000.0 if found else None

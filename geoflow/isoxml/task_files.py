@@ -52,17 +52,35 @@ class TaskData:
     files: Mapping[str, Callable[[], bytes]]
 
     def file(self, name: str) -> bytes | None:
-        """Return a file beside TASKDATA.XML, whatever the case of its name; None where there is none."""
+        """Return a file beside TASKDATA.XML, whatever the case of its name; None where there is none.
+
+        Parameters
+        ----------
+        name : str
+            With its ending.
+        """
         read = self.files.get(name.casefold())
         return None if read is None else read()
 
     def by_id(self, tag: str) -> dict[str, Node]:
-        """Return the main elements of a name by their id."""
+        """Return the main elements of a name by their id.
+
+        Parameters
+        ----------
+        tag : str
+            As ``"PDT"``.
+        """
         return {node.text("A"): node for node in self.root.all(tag)}
 
 
 def is_taskdata(path: Path) -> bool:
-    """Whether a path is task data: a folder or zip that holds TASKDATA.XML, or an .xml file."""
+    """Whether a path is task data: a folder or zip that holds TASKDATA.XML, or an .xml file.
+
+    Parameters
+    ----------
+    path : Path
+        As typed.
+    """
     try:
         if path.is_dir():
             return bool(_mains_of_folder(path))
@@ -76,6 +94,11 @@ def is_taskdata(path: Path) -> bool:
 
 def open_taskdata(path: Path) -> TaskData:
     """Open task data: its folder, the folder around it, its TASKDATA.XML, or a zip of it.
+
+    Parameters
+    ----------
+    path : Path
+        As typed.
 
     Raises
     ------

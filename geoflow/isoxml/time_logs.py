@@ -212,8 +212,10 @@ def _clock(logs: list[TimeLog], notes: list[Note]) -> tuple[FloatArray, str]:
         return local, "local"
     apart = float(np.median(utc[both] - local[both])) if both.any() else float("nan")
     if np.isfinite(apart):
-        text = f"times are UTC of the receiver; the machine's own clock shows {_span(apart)} less"
-        notes.append(Note("time", text if apart >= 0.0 else text.replace(" less", " more")))
+        less = "less" if apart >= 0.0 else "more"
+        notes.append(
+            Note("time", f"times are UTC of the receiver; the machine's own clock shows {_span(apart)} {less}")
+        )
     filled = ~np.isfinite(utc) & np.isfinite(local)
     if filled.any() and np.isfinite(apart):
         text = f"{int(filled.sum())} record(s) without the receiver's time have the machine's, moved to UTC"

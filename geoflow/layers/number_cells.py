@@ -172,10 +172,26 @@ def _parts(unit: RateUnit) -> tuple[str, str, str]:
 
 
 def contradicts(stated: Suffix, unit: RateUnit) -> bool:
-    """Whether what is stated names another mass or volume, substance or ground than the unit."""
+    """Whether what is stated names another mass or volume, substance or ground than the unit.
+
+    Parameters
+    ----------
+    stated : Suffix
+        What stands behind a number or in a name.
+    unit : RateUnit
+        What it is compared with.
+    """
     return any(said is not None and said != meant for said, meant in zip(stated, _parts(unit), strict=True))
 
 
 def suffix_conflicts(numbers: Numbers, unit: RateUnit) -> list[int]:
-    """Rows whose text states something else than `unit`, such as "150 kg" where the unit is lb N/ac."""
+    """Rows whose text states something else than `unit`, such as "150 kg" where the unit is lb N/ac.
+
+    Parameters
+    ----------
+    numbers : Numbers
+        Of a column.
+    unit : RateUnit
+        What they are taken in.
+    """
     return sorted(row for suffix, rows in numbers.suffixes.items() if contradicts(suffix, unit) for row in rows)

@@ -58,15 +58,33 @@ class DrawDown:
         return np.asarray(np.interp(wanted, self.fill[::-1], values[::-1]))
 
     def temperature_at(self, fill: Floats) -> FloatArray:
-        """Temperature [K] when the liquid has fallen to a fill [-]; `RangeError` outside the draw-down."""
+        """Temperature [K] when the liquid has fallen to a fill [-]; `RangeError` outside the draw-down.
+
+        Parameters
+        ----------
+        fill : array_like
+            Liquid volume over water capacity [-].
+        """
         return self._at(fill, self.temperature)
 
     def drawn_at(self, fill: Floats) -> FloatArray:
-        """Ammonia drawn over water capacity [kg/m3] when the liquid has fallen to a fill [-]; `RangeError` as above."""
+        """Ammonia drawn over water capacity [kg/m3] when the liquid has fallen to a fill [-]; `RangeError` as above.
+
+        Parameters
+        ----------
+        fill : array_like
+            Liquid volume over water capacity [-].
+        """
         return self._at(fill, self.drawn)
 
     def fill_after(self, drawn: Floats) -> FloatArray:
-        """Fill [-] after so much ammonia over water capacity [kg/m3] is drawn, no further than the draw-down goes."""
+        """Fill [-] after so much ammonia over water capacity [kg/m3] is drawn, no further than the draw-down goes.
+
+        Parameters
+        ----------
+        drawn : array_like
+            [kg/m3]
+        """
         return np.maximum(np.interp(drawn, self.drawn, self.fill), 0.0)
 
 

@@ -200,7 +200,13 @@ def _repeats(values: Floats, measure: Floats, units: tuple[float, ...]) -> bool:
 
 
 def unit_in_name(name: str) -> RateUnit | None:
-    """Return the one rate unit a column name states in full, such as ``rate_lb_n_ac`` or ``RateKgNHa``, or None."""
+    """Return the one rate unit a column name states in full, such as ``rate_lb_n_ac`` or ``RateKgNHa``, or None.
+
+    Parameters
+    ----------
+    name : str
+        Of a column or band.
+    """
     words = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+", name)
     stretches = {
         _plain("".join(words[start:end])) for start in range(len(words)) for end in range(start + 1, len(words) + 1)
@@ -234,6 +240,17 @@ def _hints(name: str) -> Suffix:
 
 def choose_unit(name: str, option: str | None, numbers: Numbers, *, where: str) -> tuple[RateUnit, list[Note]]:
     """Find the unit of the rates: from the option or an unmistakable column name, never from their size.
+
+    Parameters
+    ----------
+    name : str
+        Of the column.
+    option : str or None
+        What ``--rate-unit`` says.
+    numbers : Numbers
+        Of the column.
+    where : str
+        The file, for errors.
 
     Raises
     ------

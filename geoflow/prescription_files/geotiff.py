@@ -60,7 +60,13 @@ class Grid:
     height: int
 
     def corners(self, column: Any, row: Any) -> tuple[FloatArray, FloatArray]:
-        """Return x and y of corners of cells, in units of the CRS."""
+        """Return x and y of corners of cells, in units of the CRS.
+
+        Parameters
+        ----------
+        column, row : array_like
+            Whole numbers at the cells' corners.
+        """
         a, b, c, d, e, f = self.transform
         return np.asarray(a * column + b * row + c), np.asarray(d * column + e * row + f)
 
@@ -101,6 +107,11 @@ def _opened(file: Path, where: str) -> Iterator[Any]:
 
 def grid_of(path: Path | str) -> Grid:
     """Return where the cells of a GeoTIFF lie.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
 
     Raises
     ------
@@ -147,6 +158,13 @@ def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
 
     Cells without a value (nodata, mask, NaN) are no zone. Scale and offset of the band are applied. A 4-byte number is
     read as the shortest decimal that it stands for, so that a rate written as 120.1 is 120.1.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    options : ReaderOptions
+        As given.
 
     Raises
     ------

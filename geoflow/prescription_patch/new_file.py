@@ -123,7 +123,17 @@ class WrittenPrescription:
 
 
 def rate_column_name(prescription: Prescription, unit: RateUnit, path: Path) -> str:
-    """Return a name for the rate column that states the unit: the input's own if it does, otherwise ours."""
+    """Return a name for the rate column that states the unit: the input's own if it does, otherwise ours.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        The input.
+    unit : RateUnit
+        What the rates written count.
+    path : Path
+        The file to write.
+    """
     own = prescription.rate_column
     shapefile = _DRIVERS.get(WRITTEN_FORMATS[path.suffix.casefold()]) == "ESRI Shapefile"
     if unit_in_name(own) == unit and (not shapefile or len(own.encode()) <= SHORT_NAME):

@@ -105,13 +105,26 @@ def write_rewritten(
 
 
 def can_patch(prescription: Prescription, target: Path) -> bool:
-    """Whether a file of the target's name is of the prescription's own format, and one whose bytes can be patched."""
+    """Whether a file of the target's name is of the prescription's own format, and one whose bytes can be patched.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    target : Path
+        The file to write.
+    """
     own = FORMATS.get(Path(target).suffix.casefold())
     return prescription.file_format in _PATCHED and own == prescription.file_format
 
 
 def refuse_orphan_journals(target: Path) -> None:
     """Refuse a GeoPackage beside whose name a journal lies: SQLite would play its old changes into the new file.
+
+    Parameters
+    ----------
+    target : Path
+        The file to write.
 
     Raises
     ------

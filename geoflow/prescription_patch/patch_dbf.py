@@ -35,13 +35,26 @@ _VALUE_INDEXES: Final = {".idm", ".ind", ".mdx", ".cdx", ".ndx", ".ain", ".aih",
 
 
 def parts_of(shapefile: Path) -> dict[str, Path]:
-    """Return the files of a shapefile that exist, by the end of their names as written."""
+    """Return the files of a shapefile that exist, by the end of their names as written.
+
+    Parameters
+    ----------
+    shapefile : Path
+        The .shp.
+    """
     size = len(shapefile.stem)
     return {path.name[size:]: path for path in files_of(shapefile) or beside(shapefile)}
 
 
 def refuse_stale_index(names: list[str], prescription: Prescription) -> None:
     """Refuse a shapefile with an index of its values, which would tell the old rates.
+
+    Parameters
+    ----------
+    names : list of str
+        Of the files.
+    prescription : Prescription
+        As read.
 
     Raises
     ------
@@ -110,6 +123,13 @@ def dbf_decimals(prescription: Prescription, part: Path) -> int:
 
 def patched_dbf(prescription: Prescription, changes: Changes, part: Path) -> bytes:
     """Return the bytes of a DBF file with only the cells of the changed rates replaced.
+
+    Parameters
+    ----------
+    prescription, changes
+        What was read and what to write.
+    part : Path
+        The .dbf.
 
     Raises
     ------

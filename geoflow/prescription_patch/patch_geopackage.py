@@ -130,6 +130,13 @@ def _fids(prescription: Prescription) -> list[int]:
 def write_package(prescription: Prescription, changes: Changes, target: Path) -> None:
     """Copy a GeoPackage and change the rates in the copy.
 
+    Parameters
+    ----------
+    prescription, changes
+        What was read and what to write.
+    target : Path
+        The copy.
+
     Raises
     ------
     OutputError
