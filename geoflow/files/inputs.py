@@ -174,12 +174,12 @@ class InputSnapshot:
     ----------
     given : tuple of Path
         The inputs.
-    looks : dict
+    seen : dict
         Of every file they are made of; None for those that are not there.
     """
 
     given: tuple[Path, ...]
-    looks: dict[Path, _Look | None]
+    seen: dict[Path, _Look | None]
 
     @classmethod
     def of(cls, paths: Iterable[Path | str | None]) -> InputSnapshot:
@@ -202,8 +202,8 @@ class InputSnapshot:
         InputError
             If a file is not what it was, or one appeared that belongs to an input.
         """
-        newer = (file for path in self.given for file in beside(path) if file.is_file() and file not in self.looks)
-        changed = (path for path, before in self.looks.items() if _look(path) != before)
+        newer = (file for path in self.given for file in beside(path) if file.is_file() and file not in self.seen)
+        changed = (path for path, before in self.seen.items() if _look(path) != before)
         for path in (*changed, *newer):
             raise InputError(
                 "the file changed while it was read, so nothing can be said for certain",

@@ -164,7 +164,7 @@ def _located(placement: Placement, settled: Bounds) -> Placement:
         notes.append(Note("crs", text))
     width = _diagonal(placement.crs, settled)
     if width > _WIDE:
-        text = f"the {subject().part}s lie up to {width / 1e3:,.0f} km apart, hardly one field; check for strays"
+        text = f"the {subject().part}s lie up to {width / 1e3:,.0f} km apart, hardly one field; check for outliers"
         notes.append(Note("place", text))
     notes.append(Note("middle", f"the field's middle is at latitude {latitude:.3f}, longitude {longitude:.3f}"))
     return replace(placement, notes=tuple(notes))
