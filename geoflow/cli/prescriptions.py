@@ -25,15 +25,13 @@ def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
 
 
 def _vet(options: argparse.Namespace) -> int:
-    from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
     from geoflow.report.terminal import as_text
     from geoflow.report.vetted import vetted_report
     from geoflow.workflow.vetting import write_vetting
 
     outcome = vetted(options, "vet")
-    doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
+    document = vet_document(outcome)
     inputs = (options.prescription, options.bar)
     written: list[str] = []
     notes: list[str] = []
@@ -49,7 +47,7 @@ def _vet(options: argparse.Namespace) -> int:
 
     def text() -> str:
         most = len(outcome.rate) if options.all_zones else None
-        said = as_text(vetted_report(outcome, doubt, options.units, most))
+        said = as_text(vetted_report(outcome, options.units, most))
         if written:
             said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])
         return said
@@ -70,14 +68,13 @@ def _rewrite(options: argparse.Namespace) -> int:
     written = write_rewriting(
         outcome, Path(options.out), replace=options.replace, protect=tuple(Path(name) for name in inputs)
     )
-    document = rewrite_document(outcome.vetted.prescription, outcome.done, outcome.vetted.solution, outcome.extra)
 
     def text() -> str:
         said = as_text(rewritten_report(outcome, options.units))
         target, side, notes = written
         return said + "\n\n" + "\n".join([f"Written: {target}, and what changed and why: {side}", *notes])
 
-    deliver(options, document, text, inputs)
+    deliver(options, rewrite_document(outcome), text, inputs)
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 

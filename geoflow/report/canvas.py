@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from geoflow.report.symbology import BADGE, FAINT, INK, PAPER, Look
+from geoflow.report.symbology import BADGE, FAINT, INK, PAPER, Symbol
 
 __all__ = ["DPI", "FONT", "Box", "Canvas", "Entry", "Heading", "Picture", "poster", "report_figure"]
 
@@ -180,14 +180,14 @@ class Canvas:
 
         self.figure.add_artist(Polygon(points, transform=self._inches, **how))
 
-    def look(self, box: Box, look: Look, *, letter: bool = True) -> None:
+    def symbol(self, box: Box, symbol: Symbol, *, letter: bool = True) -> None:
         """Draw the colour, the pattern and, where asked, the letter of a class into a box."""
-        self.patch(box, facecolor=look.fill, edgecolor="none")
-        if look.hatch:
-            self.patch(box, facecolor="none", edgecolor=look.hatch_colour, linewidth=0, hatch=look.hatch)
+        self.patch(box, facecolor=symbol.fill, edgecolor="none")
+        if symbol.hatch:
+            self.patch(box, facecolor="none", edgecolor=symbol.hatch_colour, linewidth=0, hatch=symbol.hatch)
         self.patch(box, facecolor="none", edgecolor=INK, linewidth=0.7)
         if letter:
-            self.badge(box, look.letter)
+            self.badge(box, symbol.letter)
 
     def badge(self, box: Box, letter: str) -> None:
         """Write a letter in its badge into the middle of a box."""

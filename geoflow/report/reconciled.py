@@ -10,7 +10,7 @@ import numpy as np
 from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show
 from geoflow.report.bar_words import assumed_lines, unusual_lines
-from geoflow.report.basis import Origin, origin_blocks, stamp
+from geoflow.report.basis import origin_blocks, stamp
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import concern_texts, finding_text, place_text
 from geoflow.report.ground_figures import (
@@ -40,7 +40,7 @@ from geoflow.report.reconciled_words import (
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
-    from geoflow.outcomes import ReconcileOutcome
+    from geoflow.outcomes import Origin, ReconcileOutcome
 
 __all__ = ["MOST_ZONES", "Ground", "reconciled_report"]
 
@@ -237,7 +237,7 @@ def _columns_table(outcome: ReconcileOutcome) -> Table:
 
 def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: System) -> Section:
     read, bar = outcome.read, outcome.bar
-    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin)]
+    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin, bar)]
     blocks += [_columns_table(outcome), Paragraph(records_text(outcome))]
     if read.derived:
         blocks.append(Paragraph(f"Worked out, not logged: {', '.join(read.derived)}."))

@@ -16,6 +16,7 @@ from geoflow.report.layout import count, span, zone_numbers
 from geoflow.report.model import EVERYWHERE, PRINTED, SCREEN, Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:
+    from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = ["margin_text", "trouble_order", "verdict_table", "zones_section"]
@@ -78,26 +79,13 @@ def _verdict_cells(index: int, vetting: Vetting, system: System) -> tuple[str, s
     )
 
 
-def zones_section(
-    prescription: Prescription,
-    rate: FloatArray,
-    solution: Solution,
-    vetting: Vetting,
-    system: System,
-    most: int,
-    *,
-    title: str = "Zones, worst first",
-) -> Section:
+def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str = "Zones, worst first") -> Section:
     """Every zone up to a limit, by trouble; beyond it the worst, and a count of the rest.
 
     Parameters
     ----------
-    prescription : Prescription
-        As read.
-    rate : ndarray, shape (zones,)
-        Nitrogen rate [kg/m2].
-    solution, vetting
-        What the verdicts come from.
+    outcome : VetOutcome
+        The zones and their verdicts.
     system : str
         ``"us"`` or ``"metric"``.
     most : int
@@ -105,6 +93,7 @@ def zones_section(
     title : str
         Of the part.
     """
+    prescription, rate, solution, vetting = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting
     order = trouble_order(solution, vetting, prescription.area)
     off = np.flatnonzero(vetting.verdict == "off").tolist()
     shown, rest = (order + off)[:most], (order + off)[most:]

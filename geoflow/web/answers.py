@@ -204,13 +204,11 @@ class Answers:
         )
 
     def _text(self, tab: Tab, asked: Question) -> Any:
-        from geoflow.decide.settling import settling
         from geoflow.report.terminal import as_text
         from geoflow.report.vetted import vetted_report
 
         _, outcome = self._vetted_plan(tab, asked)
-        doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-        return {"text": as_text(vetted_report(outcome, doubt, system_of(asked)), "page")}
+        return {"text": as_text(vetted_report(outcome, system_of(asked)), "page")}
 
     def _stop(self, tab: Tab, asked: Question) -> Any:
         turn = tab.at_work.get("asked")

@@ -17,7 +17,7 @@ from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
 from geoflow.report.layout import within, zone_numbers
 from geoflow.report.reading import left_out_warning, reading_list
-from geoflow.report.symbology import VERDICT_LOOKS
+from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.vetted import verdict_answer
 from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
@@ -53,9 +53,9 @@ def beginning() -> dict[str, Any]:
                 "name": verdict.name,
                 "letter": verdict.letter,
                 "meaning": verdict.meaning,
-                "fill": VERDICT_LOOKS[name].fill,
-                "hatch": VERDICT_LOOKS[name].hatch,
-                "hatchColour": VERDICT_LOOKS[name].hatch_colour,
+                "fill": VERDICT_SYMBOLS[name].fill,
+                "hatch": VERDICT_SYMBOLS[name].hatch,
+                "hatchColour": VERDICT_SYMBOLS[name].hatch_colour,
             }
             for name, verdict in VERDICTS.items()
         ],
