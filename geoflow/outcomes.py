@@ -180,10 +180,8 @@ class PlanOutcome:
         of the allowed ones where nothing holds at any.
     speeds : tuple of ndarray, shape (zones,)
         Slowest and fastest speed of each zone [m/s].
-    orifices : OrificeChoice
-        The bar file's orifices compared, at these speeds.
-    warmth : TemperatureCurve
-        Area held over liquid temperature, at these speeds.
+    orifices, warmth : OrificeChoice, TemperatureCurve
+        The bar file's orifices compared, and area held over liquid temperature, at these speeds.
     day : Day
         Hours and loads at these speeds.
     curve : SpeedCurve
@@ -229,14 +227,10 @@ class ReconcileOutcome:
     ----------
     read, bar, target : ReadLog, Bar or None, Prescription or None
         The log, and the bar and the map where they were given.
-    boundary : Polygon, MultiPolygon or None
-        Given outline of the field in the log's frame [m].
-    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
-        Of the map, in the log's frame; empty without one.
-    found : Reconciliation
-        The comparison.
-    gaps : Gaps
-        What is missing from the log while the bar was on.
+    boundary, zones : Polygon or MultiPolygon or None, ndarray of them, shape (zones,)
+        Given outline of the field and zones of the map, in the log's frame [m]; no zones without a map.
+    found, gaps : Reconciliation, Gaps
+        The comparison, and what is missing from the log while the bar was on.
     balance, loads : Balance or None, Loads or None
         Against the scale tickets together, and one by one over their parts of the log, where those can be told.
     meter_temperature : float or None
@@ -339,14 +333,10 @@ class Origin:
 
     Attributes
     ----------
-    inputs : tuple of InputFile
-        Every file that was read.
-    asked : tuple of (str, str)
-        The command and its options, as typed.
-    version : str
-        Of geoflow.
-    date : date
-        Of the report.
+    inputs, asked : tuple of InputFile, tuple of (str, str)
+        Every file that was read, and the command with its options, as typed.
+    version, date : str, date
+        Of geoflow, and of the report.
     """
 
     inputs: tuple[InputFile, ...]

@@ -12,7 +12,7 @@ from geoflow.base.units import System, show
 from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.basis import origin_blocks, stamp
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
-from geoflow.report.findings import concern_texts, finding_text, place_text
+from geoflow.report.findings import LIQUID_LOST, concern_texts, finding_text, place_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
     SPREAD_WORDS,
@@ -44,7 +44,6 @@ if TYPE_CHECKING:
 
 __all__ = ["MOST_ZONES", "Ground", "reconciled_report"]
 
-_LOST: Final = "liquid margin lost"
 MOST_ZONES: Final = 12
 _SHIFTED: Final = (
     "Shifted tells how well the control held; 0 s what the ground got. Here each record counts once, with the mean of "
@@ -107,13 +106,13 @@ def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: Syste
     title = "Map of applied over target"
     if ground is None:
         return Section("map", title, (Paragraph("No record of the log covers ground: no map.", on=PRINTED),))
-    lost = [one for one in outcome.judged if one.kind == _LOST]
+    lost = [one for one in outcome.judged if one.kind == LIQUID_LOST]
     png, size = ratio_figure(
         ground.grid,
         ground.outlines,
         ground.marked,
         areas=class_areas(outcome.found),
-        mark=(_LOST, lost[0].numbers["area"]) if lost else None,
+        mark=(LIQUID_LOST, lost[0].numbers["area"]) if lost else None,
         system=system,
     )
     alt = (

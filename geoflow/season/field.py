@@ -7,7 +7,7 @@ import json
 import tempfile
 import threading
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Final
 
@@ -207,11 +207,8 @@ def _write(store: Store, entry: Entry, outcome: Outcome, made_with: dict[str, An
     return status
 
 
-def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[str, str]) -> tuple[str, bool, float]:
-    """Do a field; return its status, whether it was there already, and the workflow's own time [s]."""
-    entry, store = task.entry, task.out
-    # What is known before the files are: it stands in the record of a failure too.
-    made_with |= {"geoflow": __version__, "options": options_key(entry, task.system, full=task.full), "inputs": {}}
+def _fetch(entry: Entry, scratch: Path, names: dict[str, str]) -> dict[str, Path]:
+    """Bring a field's files to this machine; copies of what a URL names join `names`."""
     files: dict[str, Path] = {}
     for column, value in entry.values.items():
         if COLUMNS[column].kind == "file" and isinstance(value, str):
@@ -219,15 +216,30 @@ def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[s
             if local_path(value) is None:
                 # A URL ends in the copy's own name, so folder for folder is enough, and siblings are named right too.
                 names[str(files[column].parent)] = shown(value.rstrip("/").rsplit("/", 1)[0])
-    held = InputSnapshot.of(files.values())
-    made_with["inputs"] = {column: digest(path) for column, path in sorted(files.items())}
-    for column, content in made_with["inputs"].items():
+    return files
+
+
+def _digests(files: dict[str, Path], names: dict[str, str]) -> dict[str, str]:
+    """Hash a field's files; a UsageError names one that is not there."""
+    found = {column: digest(path) for column, path in sorted(files.items())}
+    for column, content in found.items():
         if content == "missing":
             raise UsageError(
                 "there is no such file",
                 where=f"{column} '{_respoken(str(files[column]), names)}'",
                 cure="check the name; every worker must be able to open it, so give a URL where they share no disk",
             )
+    return found
+
+
+def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[str, str]) -> tuple[str, bool, float]:
+    """Do a field; return its status, whether it was there already, and the workflow's own time [s]."""
+    entry, store = task.entry, task.out
+    # What is known before the files are: it stands in the record of a failure too.
+    made_with |= {"geoflow": __version__, "options": options_key(entry, task.system, full=task.full), "inputs": {}}
+    files = _fetch(entry, scratch, names)
+    held = InputSnapshot.of(files.values())
+    made_with["inputs"] = _digests(files, names)
     known = store.read(record_name(entry))
     old = None if known is None else json.loads(known)
     if old is not None and old["status"] != "failed":
@@ -246,13 +258,8 @@ def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[s
     own = time.perf_counter() - began
     held.refuse_changes()
     if names:
-        outcome = Outcome(
-            _respoken(outcome.document, names),
-            _respoken(outcome.row, names),
-            _respoken(outcome.findings, names),
-            outcome.has_findings,
-            outcome.zones,
-        )
+        told = {name: _respoken(getattr(outcome, name), names) for name in ("document", "row", "findings")}
+        outcome = replace(outcome, **told)
     if old is not None:
         clear(store, entry.folder)
     return _write(store, entry, outcome, made_with, made), False, own

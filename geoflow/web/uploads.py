@@ -116,16 +116,21 @@ def check_archive(upload: Upload) -> None:
             f"the zip holds {len(members):,} files", where=upload.name, cure="zip only the files of one prescription"
         )
     for member in members:
-        path = PurePosixPath(member.filename.replace("\\", "/"))
-        if path.is_absolute() or ".." in path.parts or ":" in member.filename or "\0" in member.filename:
-            what, cure = f"the zip holds a path that leads out of it, '{member.filename[:80]}'", "zip the files again"
-        elif member.external_attr >> 28 == 0o12:
-            what, cure = f"the zip holds a link, '{member.filename[:80]}'", "zip the files themselves"
-        elif path.suffix.casefold() in _ARCHIVES:
-            what, cure = f"the zip holds another archive, '{member.filename[:80]}'", "unpack it and give what is inside"
-        else:
-            continue
-        raise PrescriptionError(what, where=upload.name, cure=cure)
+        _check_member(member, upload.name)
+
+
+def _check_member(member: zipfile.ZipInfo, where: str) -> None:
+    path = PurePosixPath(member.filename.replace("\\", "/"))
+    name = member.filename[:80]
+    if path.is_absolute() or ".." in path.parts or ":" in member.filename or "\0" in member.filename:
+        what, cure = f"the zip holds a path that leads out of it, '{name}'", "zip the files again"
+    elif member.external_attr >> 28 == 0o12:
+        what, cure = f"the zip holds a link, '{name}'", "zip the files themselves"
+    elif path.suffix.casefold() in _ARCHIVES:
+        what, cure = f"the zip holds another archive, '{name}'", "unpack it and give what is inside"
+    else:
+        return
+    raise PrescriptionError(what, where=where, cure=cure)
 
 
 def main_file(uploads: Sequence[Upload]) -> str:

@@ -20,7 +20,7 @@ from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.findings import finding_place, finding_text
+from geoflow.report.findings import LIQUID_LOST, finding_place, finding_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
     SPREAD_WORDS,
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
 __all__ = ["laid_ground", "orifice_series", "write_columns", "write_reconciliation"]
 
-_LOST: Final = "liquid margin lost"
 # Strips written at once.
 _BLOCK: Final = 100_000
 
@@ -133,18 +132,18 @@ def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[G
     grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell)
     marked = np.zeros(found.log.row.size, dtype=np.bool_)
     for one in outcome.judged:
-        marked[one.rows] |= one.kind == _LOST
+        marked[one.rows] |= one.kind == LIQUID_LOST
     return grid, mark_grid(grid, found.strips.of(marked)[0])
 
 
 def _ratio_map(outcome: ReconcileOutcome, grid: GroundGrid, marked: BoolArray, system: System) -> bytes:
-    lost = [one for one in outcome.judged if one.kind == _LOST]
+    lost = [one for one in outcome.judged if one.kind == LIQUID_LOST]
     return ratio_figure(
         grid,
         outcome.zones if len(outcome.zones) else np.array([outcome.boundary], dtype=object),
         marked,
         areas=class_areas(outcome.found),
-        mark=(_LOST, lost[0].numbers["area"]) if lost else None,
+        mark=(LIQUID_LOST, lost[0].numbers["area"]) if lost else None,
         system=system,
         heading=Heading(f"Applied over target: {outcome.read.path.name}", answer(outcome, system), SHORT_CAUTION),
     )[0]
@@ -156,6 +155,14 @@ def _causes(outcome: ReconcileOutcome, system: System) -> bytes:
         ratio = laid.applied / laid.target
     heading = Heading(f"How the ground came out, and why: {outcome.read.path.name}", footer=SPREAD_WORDS)
     return spread_figure(ratio, laid.area, outcome.found.cause_area, system, heading)[0]
+
+
+def _cell_size(cell: str | None) -> float | None:
+    """Side of a cell [m], where it is said."""
+    size = None if cell is None else parse(cell, "length", where="--cell")
+    if size is not None and not size > 0.0:
+        raise UsageError(f"'{cell}' is no size of a cell", where="--cell", cure='give it like "3 ft"')
+    return size
 
 
 def write_reconciliation(
@@ -170,12 +177,28 @@ def write_reconciliation(
 ) -> list[str]:
     """Write everything into a folder; return the names of the files.
 
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    folder : Path
+        Where to.
+    document : dict
+        The JSON.
+    system : str
+        ``"us"`` or ``"metric"``.
+    cell : str, optional
+        Side of the rasters' cells, with unit; fine enough for the field without it.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
+
     Raises
     ------
     OutputError
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
-
     found, crs = outcome.found, outcome.read.local_crs
     if not found.ground.any():
         raise UsageError(
@@ -188,10 +211,7 @@ def write_reconciliation(
     tell(f"writing {folder}")
     with OutputFolder(folder, replace=replace, protect=protect) as out:
         out.claim(names)
-        size = None if cell is None else parse(cell, "length", where="--cell")
-        if size is not None and not size > 0.0:
-            raise UsageError(f"'{cell}' is no size of a cell", where="--cell", cure='give it like "3 ft"')
-        grid, marked = laid_ground(outcome, size)
+        grid, marked = laid_ground(outcome, _cell_size(cell))
         applied = np.asarray(from_si(grid.applied, "nitrogen rate", "lb/acre"))
         write_raster(out.stage("applied.tif"), applied, grid, crs, what="nitrogen applied", unit="lb N/ac")
         write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")

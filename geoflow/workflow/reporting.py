@@ -229,6 +229,18 @@ def report_on_reconciling(
     return reconciled_report(outcome, system, most, _lay_ground(outcome), origin)
 
 
+def _contents(report: Report, files: ReportFiles, system: System, date: datetime.date) -> dict[Path, bytes]:
+    """What stands in each file of a report."""
+    found = {Path(files.out): as_html(report).encode("utf-8")}
+    if files.pdf is not None:
+        if Path(files.pdf).resolve() == Path(files.out).resolve():
+            raise OutputError("HTML and PDF would be one file", where=files.pdf, cure="give them different names")
+        found[Path(files.pdf)] = as_pdf(report, files.paper or ("letter" if system == "us" else "a4"), date)
+    if files.figures is not None:
+        found |= {Path(files.figures) / f"{figure.name}.png": figure.png for figure in report.figures()}
+    return found
+
+
 def write_report(
     report: Report, files: ReportFiles, system: System, date: datetime.date, *, replace: bool, protect: tuple[Path, ...]
 ) -> list[str]:
@@ -261,21 +273,12 @@ def write_report(
     OutputError
         If a file exists and `replace` is not set, two outputs are one, or one would be written over an input.
     """
-    targets, contents = [Path(files.out)], [as_html(report).encode("utf-8")]
-    if files.pdf is not None:
-        targets.append(Path(files.pdf))
-        if targets[1].resolve() == targets[0].resolve():
-            cure = "give them different names"
-            raise OutputError("HTML and PDF would be one file", where=str(targets[1]), cure=cure)
-        contents.append(as_pdf(report, files.paper or ("letter" if system == "us" else "a4"), date))
-    if files.figures is not None:
-        targets += [Path(files.figures) / f"{figure.name}.png" for figure in report.figures()]
-        contents += [figure.png for figure in report.figures()]
+    contents = _contents(report, files, system, date)
     # A folder within another is opened first, so that the outer one is not taken for a new one.
-    homes = sorted({target.parent.resolve() for target in targets}, key=lambda path: -len(path.parts))
+    homes = sorted({target.parent.resolve() for target in contents}, key=lambda path: -len(path.parts))
     with contextlib.ExitStack() as opened:
         folders = {home: opened.enter_context(OutputFolder(home, replace=replace, protect=protect)) for home in homes}
-        places = [folders[target.parent.resolve()].stage(target.name) for target in targets]
-        for place, content in zip(places, contents, strict=True):
+        places = [folders[target.parent.resolve()].stage(target.name) for target in contents]
+        for place, content in zip(places, contents.values(), strict=True):
             place.write_bytes(content)
-    return [str(target) for target in targets]
+    return list(map(str, contents))
