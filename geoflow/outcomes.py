@@ -87,7 +87,15 @@ class VetOutcome:
 
 
 def short_zones(pieces: ShortPieces, rate: FloatArray) -> BoolArray:
-    """Tell which zones are too short for the controller to reach their rate [kg/m2], shape (zones,)."""
+    """Tell which zones are too short for the controller to reach their rate [kg/m2], shape (zones,).
+
+    Parameters
+    ----------
+    pieces : ShortPieces
+        How far the controller follows the zones.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    """
     return np.asarray((pieces.off_share > _SHORT) & (rate > 0.0))
 
 

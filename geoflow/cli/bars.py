@@ -51,7 +51,13 @@ def _bar(options: argparse.Namespace) -> int:
 
 
 def add_window(commands: Any) -> None:
-    """Put the command `window` on the parser."""
+    """Put the command `window` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "window",
@@ -63,7 +69,13 @@ def add_window(commands: Any) -> None:
 
 
 def add_bar(commands: Any) -> None:
-    """Put the command `bar` on the parser."""
+    """Put the command `bar` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "bar",

@@ -16,7 +16,15 @@ __all__ = ["add_plan", "add_rewrite", "add_vet", "vetted"]
 
 
 def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
-    """Vet a prescription as the options of a command say."""
+    """Vet a prescription as the options of a command say.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        As typed.
+    command : str
+        Whose options they are.
+    """
     from geoflow.workflow.vetting import vet_file
 
     said = vars(options)
@@ -97,7 +105,13 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def add_vet(commands: Any) -> None:
-    """Put the command `vet` on the parser."""
+    """Put the command `vet` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "vet",
@@ -110,7 +124,13 @@ def add_vet(commands: Any) -> None:
 
 
 def add_rewrite(commands: Any) -> None:
-    """Put the command `rewrite` on the parser."""
+    """Put the command `rewrite` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "rewrite",
@@ -125,7 +145,13 @@ def add_rewrite(commands: Any) -> None:
 
 
 def add_plan(commands: Any) -> None:
-    """Put the command `plan` on the parser."""
+    """Put the command `plan` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "plan",

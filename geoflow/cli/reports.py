@@ -107,7 +107,13 @@ _VET_EXAMPLE: Final = (
 
 
 def add_report(commands: Any) -> None:
-    """Put the command `report` on the parser."""
+    """Put the command `report` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     parser = commands.add_parser(
         "report",
         help="one file to print, mail and file: the answer, maps, tables, and what it all rests on",

@@ -161,7 +161,13 @@ def _season(options: argparse.Namespace) -> int:
 
 
 def add_season(commands: Any) -> None:
-    """Put the command `season` on the parser."""
+    """Put the command `season` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "season",

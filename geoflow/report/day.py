@@ -49,7 +49,15 @@ def lost_at_the_end(day: Day) -> IntArray:
 
 
 def tanks_text(loads: TankLoads, system: System) -> str:
-    """Say in plain words how many tanks it takes."""
+    """Say in plain words how many tanks it takes.
+
+    Parameters
+    ----------
+    loads : TankLoads
+        From `decide.loads`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     tanks = len(loads.drawn)
     if not tanks:
         return "no tank"
@@ -66,7 +74,15 @@ def tanks_text(loads: TankLoads, system: System) -> str:
 
 
 def full_tank_text(loads: TankLoads, system: System) -> str:
-    """Say what a full tank holds and how much of it can be drawn."""
+    """Say what a full tank holds and how much of it can be drawn.
+
+    Parameters
+    ----------
+    loads : TankLoads
+        From `decide.loads`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return (
         f"A full tank holds {show(loads.liquid_volume, 'volume', system)} ({show(loads.liquid_mass, 'mass', system)}) "
         f"of liquid at {said_as_given(loads.start_temperature, 'temperature', system)} and gives "
@@ -139,7 +155,15 @@ def loads_blocks(day: Day, names: list[str], system: System) -> list[Block]:
 
 
 def cooling_text(coldest: float, system: System) -> str:
-    """Say how cold a tank gets while it is drawn, down to a temperature [K]."""
+    """Say how cold a tank gets while it is drawn, down to a temperature [K].
+
+    Parameters
+    ----------
+    coldest : float
+        At the end of a tank [K].
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     cold = show(coldest, "temperature", system, 1)
     return f"A tank cools while it is drawn, to about {cold} at its end (no heat from air or steel counted)."
 

@@ -23,7 +23,15 @@ def _read_to(tolerances: tuple[float, float, float], system: System) -> str:
 
 
 def doubt_text(found: Settling, system: System) -> str:
-    """Say what would settle the doubtful zones."""
+    """Say what would settle the doubtful zones.
+
+    Parameters
+    ----------
+    found : Settling
+        Where zones are doubtful.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     ground = show(found.area, "area", system)
     another = "Another measured point" if found.measured else "A measured point"
     point = f"{another} of each orifice in use (flow of one row, manifold pressure, liquid temperature)"
@@ -56,7 +64,13 @@ def doubt_text(found: Settling, system: System) -> str:
 
 
 def doubt_document(found: Settling | None) -> dict[str, Any] | None:
-    """Give the same for JSON; None where no zone is doubtful."""
+    """Give the same for JSON; None where no zone is doubtful.
+
+    Parameters
+    ----------
+    found : Settling or None
+        None where no zone is doubtful.
+    """
     if found is None:
         return None
     return keyed(
@@ -74,7 +88,15 @@ def _edge(flow: float, system: System) -> str:
 
 
 def no_window_text(solution: Solution, system: System) -> str:
-    """Say that no flow certainly holds over the plan, and what would open a window."""
+    """Say that no flow certainly holds over the plan, and what would open a window.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     certain = solution.window.over_plan(certain=True, commanded=False)
     low, high = solution.window.edges(certain=True)
     some = solution.window.temperature[low <= high]

@@ -123,13 +123,35 @@ def end_gauges(solution: Solution, system: System) -> list[Table]:
 
 
 def tank_text(solution: Solution, system: System) -> str:
-    """Say what the tank's gauge shows."""
+    """Say what the tank's gauge shows.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     low, high = (pressure - solution.bar.air_pressure for pressure in tank_pressures(solution))
     return f"Tank gauge: {show_range(low, high, 'pressure', system, 0)}, the liquid's vapour pressure as planned."
 
 
 def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vetting, system: System) -> str:
-    """Say what the manifold's gauge shows in one zone."""
+    """Say what the manifold's gauge shows in one zone.
+
+    Parameters
+    ----------
+    at : int
+        Place of the zone.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    solution : Solution
+        The solved bar.
+    vetting : Vetting
+        The verdicts.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     found = gauges_of(np.array([at]), rate, solution, vetting, 1)
     if not math.isfinite(found.manifold[0, 0]):
         return _NONE
@@ -137,7 +159,15 @@ def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vettin
 
 
 def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
-    """Say how far sections are off the mean row where rows do not get the same; nothing where they do."""
+    """Say how far sections are off the mean row where rows do not get the same; nothing where they do.
+
+    Parameters
+    ----------
+    split : RowSplit or None
+        Flow of a row of each section.
+    solution : Solution
+        The solved bar.
+    """
     if split is None or float(np.ptp(split.off_mean)) <= _UNEVEN:
         return []
     sections = [solution.bar.sections[index] for index in solution.plan.sections]

@@ -47,7 +47,13 @@ def _own_speed(done: Rewriting) -> BoolArray:
 
 
 def change_kinds(done: Rewriting) -> list[str]:
-    """What became of each zone, a key of `symbology.CHANGES`; a raise is named before anything else but a failure."""
+    """What became of each zone, a key of `symbology.CHANGES`; a raise is named before anything else but a failure.
+
+    Parameters
+    ----------
+    done : Rewriting
+        The new rates.
+    """
     choices = [done.left_failing, done.raised, done.rate_changed, _own_speed(done)]
     names = ["left failing", "raised", "lowered", "own speed"]
     kinds: list[str] = np.select(choices, names, "kept").tolist()
@@ -55,7 +61,17 @@ def change_kinds(done: Rewriting) -> list[str]:
 
 
 def rewriting_answer(done: Rewriting, area: FloatArray, system: System) -> str:
-    """Say in one sentence what the rewriting did."""
+    """Say in one sentence what the rewriting did.
+
+    Parameters
+    ----------
+    done : Rewriting
+        The new rates.
+    area : ndarray, shape (zones,)
+        [m2]
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     asked = done.before > 0.0
     if not asked.any():
         return "Every zone asks for zero: there is nothing to rewrite."

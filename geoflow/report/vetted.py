@@ -76,7 +76,19 @@ class Printed:
 
 
 def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warned: bool) -> str:
-    """Say in one sentence how many zones hold."""
+    """Say in one sentence how many zones hold.
+
+    Parameters
+    ----------
+    area : ndarray, shape (zones,)
+        [m2]
+    verdict : ndarray of str, shape (zones,)
+        Keys of `schema.VERDICTS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    warned : bool
+        Whether the plan itself needs a second look.
+    """
     asked = verdict != "off"
     total = int(asked.sum())
     if total == 0:
@@ -92,7 +104,15 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warn
 
 
 def held_text(verdict: TextArray, acres: str) -> str:
-    """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail."""
+    """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail.
+
+    Parameters
+    ----------
+    verdict : ndarray of str, shape (zones,)
+        Keys of `schema.VERDICTS`.
+    acres : str
+        The area that holds, in words.
+    """
     held, doubtful, fails = (int((verdict == name).sum()) for name in ("holds", "doubtful", "fails"))
     asked, holds, fail = held + doubtful + fails, verb(held, "holds", "hold"), verb(fails, "fails", "fail")
     return f"{held:,} of {count(asked, 'zone')} {holds} ({acres}); {doubtful:,} doubtful, {fails:,} {fail}"
@@ -203,7 +223,13 @@ def _to_do(outcome: VetOutcome, system: System, most: int) -> Section:
 
 
 def map_caption(prescription: Prescription) -> str:
-    """What the letters and numbers on a map mean."""
+    """What the letters and numbers on a map mean.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    """
     return (
         f"{prescription.path.name}, centre {place_text(*prescription.centre, 4)}. North is up. Letter and zone number "
         "stand in zones with room for them; a zone's number is its row in the file, counted from 1."

@@ -49,7 +49,13 @@ class PlannedRates:
     fast: FloatArray
 
     def some(self, chosen: BoolArray) -> PlannedRates:
-        """Return some of the zones."""
+        """Return some of the zones.
+
+        Parameters
+        ----------
+        chosen : ndarray of bool, shape (zones,)
+            Which.
+        """
         area, verdict = self.area[chosen], self.verdict[chosen]
         return PlannedRates(self.rate[chosen], area, verdict, self.slow[chosen], self.fast[chosen])
 

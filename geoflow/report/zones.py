@@ -23,7 +23,17 @@ __all__ = ["margin_text", "trouble_order", "verdict_table", "zones_section"]
 
 
 def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> list[int]:
-    """Zones by verdict, and within one by how far they are from the certain window, larger ones first."""
+    """Zones by verdict, and within one by how far they are from the certain window, larger ones first.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    vetting : Vetting
+        The verdicts.
+    area : ndarray, shape (zones,)
+        [m2]
+    """
     rank = {"fails": 0, "doubtful": 1, "holds": 2, "off": 3}
     with np.errstate(divide="ignore", invalid="ignore"):
         spare = np.minimum(vetting.flow_low / solution.certain.low, solution.certain.high / vetting.flow_high)
@@ -33,7 +43,17 @@ def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> lis
 
 
 def margin_text(index: int, vetting: Vetting, system: System) -> str:
-    """Say a zone's least liquid margin, at the worse end of what is not known; a word where it is below zero."""
+    """Say a zone's least liquid margin, at the worse end of what is not known; a word where it is below zero.
+
+    Parameters
+    ----------
+    index : int
+        Place of the zone.
+    vetting : Vetting
+        The verdicts.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     if not vetting.margin[index] < 0.0:
         return number(float(vetting.margin[index]), "pressure", system, 0)
     sure = vetting.verdict[index] == "fails" and vetting.expected_margin[index] < 0.0
@@ -41,7 +61,19 @@ def margin_text(index: int, vetting: Vetting, system: System) -> str:
 
 
 def verdict_table(rate: FloatArray, prescription: Prescription, verdict: TextArray, system: System) -> Table:
-    """Zones, area and nitrogen by verdict, and what each verdict means."""
+    """Zones, area and nitrogen by verdict, and what each verdict means.
+
+    Parameters
+    ----------
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    prescription : Prescription
+        As read.
+    verdict : ndarray of str, shape (zones,)
+        Keys of `schema.VERDICTS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     rows = []
     for name, known in VERDICTS.items():
         chosen = verdict == name

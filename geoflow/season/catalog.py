@@ -49,26 +49,56 @@ class Entry:
         return "field=" + quote(self.field, safe=" ")
 
     def said(self, files: Mapping[str, Path]) -> dict[str, Value]:
-        """Give all options, with the files as they lie on this machine."""
+        """Give all options, with the files as they lie on this machine.
+
+        Parameters
+        ----------
+        files : mapping
+            Column to the file on this machine.
+        """
         return {**self.values, **{name: str(path) for name, path in files.items()}}
 
     def text(self, column: str) -> str | None:
-        """Give a text or place of the catalog; None where the cell is empty."""
+        """Give a text or place of the catalog; None where the cell is empty.
+
+        Parameters
+        ----------
+        column : str
+            Its heading.
+        """
         value = self.values.get(column)
         return value if isinstance(value, str) else None
 
     def flag(self, column: str) -> bool:
-        """Give a flag; no where the cell is empty."""
+        """Give a flag; no where the cell is empty.
+
+        Parameters
+        ----------
+        column : str
+            Its heading.
+        """
         return self.values.get(column) is True
 
     def several(self, column: str) -> tuple[str, ...]:
-        """Give a list; empty where the cell is."""
+        """Give a list; empty where the cell is.
+
+        Parameters
+        ----------
+        column : str
+            Its heading.
+        """
         value = self.values.get(column)
         return value if isinstance(value, tuple) else ()
 
 
 def folder_of(place: str) -> str:
-    """Folder of a path or URL."""
+    """Folder of a path or URL.
+
+    Parameters
+    ----------
+    place : str
+        Path or URL.
+    """
     cut = place.replace("\\", "/").rfind("/")
     return place[:cut] if cut > 0 else ("/" if cut == 0 else ".")
 
@@ -252,6 +282,11 @@ def make_entries(
 
 def read_settings(texts: Sequence[str]) -> dict[str, str]:
     """Read ``COLUMN=VALUE`` texts of --set.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        As typed.
 
     Raises
     ------

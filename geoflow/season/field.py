@@ -87,12 +87,28 @@ class Done:
 
 
 def record_name(entry: Entry) -> str:
-    """Give the name of a field's record in the store."""
+    """Give the name of a field's record in the store.
+
+    Parameters
+    ----------
+    entry : Entry
+        The field.
+    """
     return f"{RECORDS}/{entry.folder}.json"
 
 
 def options_key(entry: Entry, system: System, *, full: bool) -> str:
-    """Hash all that makes a field's result besides the content of its files."""
+    """Hash all that makes a field's result besides the content of its files.
+
+    Parameters
+    ----------
+    entry : Entry
+        The field.
+    system : str
+        ``"us"`` or ``"metric"``.
+    full : bool
+        Whether everything the single command's --out gives is written too.
+    """
     values: dict[str, Any] = {}
     for name, value in entry.values.items():
         # A folder may be moved; the ending of a file says how it is read.
@@ -105,7 +121,17 @@ def options_key(entry: Entry, system: System, *, full: bool) -> str:
 
 
 def failed_record(entry: Entry, error: dict[str, str], made_with: dict[str, Any]) -> dict[str, Any]:
-    """Give the record of a field that failed."""
+    """Give the record of a field that failed.
+
+    Parameters
+    ----------
+    entry : Entry
+        The field.
+    error : dict
+        What, where and cure.
+    made_with : dict
+        Version, options and inputs.
+    """
     return {
         "field": entry.field,
         "job": entry.job,
@@ -141,6 +167,17 @@ def clear(store: Store, folder: str) -> None:
 
 def write_failed(store: Store, entry: Entry, error: dict[str, str], made_with: dict[str, Any]) -> None:
     """Write the record of a field that failed, in place of whatever is there of it.
+
+    Parameters
+    ----------
+    store : Store
+        The results.
+    entry : Entry
+        The field.
+    error : dict
+        What, where and cure.
+    made_with : dict
+        Version, options and inputs.
 
     Raises
     ------

@@ -76,7 +76,13 @@ class Progress:
         return (time.monotonic() - self.began) / worked * (self.total - self.done)
 
     def count(self, done: Done) -> None:
-        """Take a field in."""
+        """Take a field in.
+
+        Parameters
+        ----------
+        done : Done
+            What a worker told.
+        """
         if done.status == "failed":
             self.failed += 1
         elif done.status == "findings":
@@ -102,6 +108,19 @@ def _is_stale(store: Store, entry: Entry, options: str) -> bool:
 
 def check_folder(store: Store, entries: Sequence[Entry], system: System, *, full: bool, replace: bool) -> list[str]:
     """Look into the folder for results before anything is begun, and mark it as a season's.
+
+    Parameters
+    ----------
+    store : Store
+        The results.
+    entries : sequence of Entry
+        The fields.
+    system : str
+        ``"us"`` or ``"metric"``.
+    full : bool
+        Whether everything the single command's --out gives is written too.
+    replace : bool
+        Whether other results may be replaced.
 
     Returns
     -------
@@ -135,6 +154,13 @@ def check_folder(store: Store, entries: Sequence[Entry], system: System, *, full
 
 def remove_orphans(store: Store, orphans: Sequence[str]) -> None:
     """Take away the results of fields that are not in the catalog.
+
+    Parameters
+    ----------
+    store : Store
+        The results.
+    orphans : sequence of str
+        From `check_folder`.
 
     Raises
     ------
@@ -224,7 +250,13 @@ class _Run:
             future.release()
 
     def go(self, tell: Callable[[Progress], None]) -> None:
-        """Work until every field is through."""
+        """Work until every field is through.
+
+        Parameters
+        ----------
+        tell : callable
+            Called with the progress after every field.
+        """
         self._fill()
         while self._under_way:
             try:

@@ -45,6 +45,11 @@ def unframe(body: bytes) -> tuple[dict[str, Any], tuple[Upload, ...]]:
 
     The header's ``files`` lists name and size of each.
 
+    Parameters
+    ----------
+    body : bytes
+        As sent.
+
     Raises
     ------
     UsageError
@@ -79,6 +84,11 @@ def unframe(body: bytes) -> tuple[dict[str, Any], tuple[Upload, ...]]:
 def plain_name(name: str) -> str:
     """Return a file's name if it can be no more than a name.
 
+    Parameters
+    ----------
+    name : str
+        As sent.
+
     Raises
     ------
     UsageError
@@ -98,6 +108,11 @@ def check_archive(upload: Upload) -> None:
     """Refuse a zip that holds paths out of its folder, links, other archives, or a great many files.
 
     Damage, size and what is missing are told by the reader, in the words of the command line.
+
+    Parameters
+    ----------
+    upload : Upload
+        The file.
 
     Raises
     ------
@@ -136,6 +151,11 @@ def _check_member(member: zipfile.ZipInfo, where: str) -> None:
 def main_file(uploads: Sequence[Upload]) -> str:
     """Return the name of the one file among several that a reader has to open; the others are parts of it.
 
+    Parameters
+    ----------
+    uploads : sequence of Upload
+        The files sent.
+
     Raises
     ------
     UsageError
@@ -166,6 +186,11 @@ def main_file(uploads: Sequence[Upload]) -> str:
 def check_names(uploads: Sequence[Upload]) -> None:
     """Refuse two files of one name, since they are worked on in one folder.
 
+    Parameters
+    ----------
+    uploads : sequence of Upload
+        The files sent.
+
     Raises
     ------
     UsageError
@@ -181,6 +206,14 @@ def check_names(uploads: Sequence[Upload]) -> None:
 
 
 def place_files(uploads: Sequence[Upload], folder: Path) -> None:
-    """Write uploads into a folder that is thrown away after the work."""
+    """Write uploads into a folder that is thrown away after the work.
+
+    Parameters
+    ----------
+    uploads : sequence of Upload
+        The files sent.
+    folder : Path
+        The working folder.
+    """
     for upload in uploads:
         (folder / upload.name).write_bytes(upload.content)

@@ -43,7 +43,19 @@ _BLOCK: Final = 100_000
 
 
 def write_columns(outcome: ReconcileOutcome, path: Path, *, replace: bool, protect: tuple[Path, ...]) -> None:
-    """Save the column roles that were used, for the next log of the same machine."""
+    """Save the column roles that were used, for the next log of the same machine.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        What the workflow gave.
+    path : Path
+        Where to.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
+    """
 
     save_mapping(path, outcome.read.columns, replace=replace, protect=protect)
 
@@ -115,7 +127,13 @@ def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
 
 
 def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
-    """Effective orifice area over the log; None without a bar, flow, bar pressure or temperature."""
+    """Effective orifice area over the log; None without a bar, flow, bar pressure or temperature.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        What the workflow gave.
+    """
 
     log = outcome.found.log
     logged = all(np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature))
@@ -123,7 +141,15 @@ def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
 
 
 def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[GroundGrid, BoolArray]:
-    """Lay a log that covers ground on cells of a side [m], and mark those where the liquid margin was lost."""
+    """Lay a log that covers ground on cells of a side [m], and mark those where the liquid margin was lost.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        What the workflow gave.
+    cell : float, optional
+        Side of a cell [m].
+    """
 
     found = outcome.found
     zone_rate = np.zeros(0) if found.zones is None else found.zones.asked

@@ -53,6 +53,13 @@ _SUBSTANCES: Final = {"": "ammonia", "nh3": "ammonia", "ammonia": "ammonia", "n"
 def parse_tickets(texts: Sequence[str], nitrogen_fraction: float) -> tuple[float, ...]:
     """Read scale tickets like ``"12400 lb NH3"`` as ammonia [kg].
 
+    Parameters
+    ----------
+    texts : sequence of str
+        As typed.
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+
     Raises
     ------
     UsageError, QuantityError

@@ -103,7 +103,13 @@ class Sources:
 
     @classmethod
     def of(cls, files: Iterable[tuple[str, str | None]]) -> Sources:
-        """Fingerprint files by role; a Shapefile or folder counts with all its files, and None is left out."""
+        """Fingerprint files by role; a Shapefile or folder counts with all its files, and None is left out.
+
+        Parameters
+        ----------
+        files : iterable of (str, str or None)
+            Role and path.
+        """
 
         given = [(role, Path(name)) for role, name in files if name]
         held = InputSnapshot.of(path for _, path in given)

@@ -199,6 +199,17 @@ def write_rewriting(
     In the input's own format its bytes are patched; in another one the zones are written anew, the rate column under
     the same name and in the same unit.
 
+    Parameters
+    ----------
+    outcome : RewriteOutcome
+        What the workflow gave.
+    target : Path
+        Where to.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
+
     Returns
     -------
     target, side : Path

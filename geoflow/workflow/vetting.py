@@ -204,7 +204,13 @@ def vet_file(
 
 
 def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
-    """Verdict columns for every row of the file as read; empty where a row was left out."""
+    """Verdict columns for every row of the file as read; empty where a row was left out.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        What the workflow gave.
+    """
 
     vetting, solution, kept = outcome.vetting, outcome.solution, outcome.prescription.row
     rows = outcome.prescription.rows_read
@@ -241,7 +247,19 @@ def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
 
 
 def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: tuple[Path, ...]) -> None:
-    """Write a document whole or not at all."""
+    """Write a document whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Where to.
+    document : dict
+        The JSON.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
+    """
 
     text = json.dumps(document, indent=1, allow_nan=False) + "\n"
 
@@ -268,6 +286,21 @@ def write_vetting(
     protect: tuple[Path, ...],
 ) -> tuple[list[str], list[str]]:
     """Write zones with verdicts, maps and the JSON into a folder, all of them or none.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        What the workflow gave.
+    folder : Path
+        Where to.
+    document : dict
+        The JSON.
+    system : str
+        ``"us"`` or ``"metric"``.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
 
     Returns
     -------
