@@ -256,9 +256,8 @@ def _fetch(entry: Entry, scratch: Path, names: dict[str, str]) -> dict[str, Path
     return files
 
 
-def _digests(files: dict[str, Path], names: dict[str, str]) -> dict[str, str]:
-    """Hash a field's files; a UsageError names one that is not there."""
-    found = {column: digest(path) for column, path in sorted(files.items())}
+def _refuse_missing(found: dict[str, str], files: dict[str, Path], names: dict[str, str]) -> None:
+    """Refuse a file that is not there."""
     for column, content in found.items():
         if content == "missing":
             raise UsageError(
@@ -266,7 +265,6 @@ def _digests(files: dict[str, Path], names: dict[str, str]) -> dict[str, str]:
                 where=f"{column} '{_respoken(str(files[column]), names)}'",
                 cure="check the name; every worker must be able to open it, so give a URL where they share no disk",
             )
-    return found
 
 
 def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[str, str]) -> tuple[str, bool, float]:
@@ -276,7 +274,8 @@ def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[s
     made_with |= {"geoflow": __version__, "options": options_key(entry, task.system, full=task.full), "inputs": {}}
     files = _fetch(entry, scratch, names)
     held = InputSnapshot.of(files.values())
-    made_with["inputs"] = _digests(files, names)
+    made_with["inputs"] = {column: digest(path) for column, path in sorted(files.items())}
+    _refuse_missing(made_with["inputs"], files, names)
     known = store.read(record_name(entry))
     old = None if known is None else json.loads(known)
     if old is not None and old["status"] != "failed":

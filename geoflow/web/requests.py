@@ -124,6 +124,8 @@ def _said(asked: Question, part: str) -> dict[str, Any]:
     given = _part(asked, part)
     said: dict[str, Any] = {}
     for option in PAGE_PARTS[part]:
+        if option.kind == "file":
+            continue  # sent beside
         if value := given.get(option.name):
             said[option.name] = (
                 True if option.kind == "flag" else _lines(given, option.name) if option.kind == "list" else str(value)
@@ -301,6 +303,20 @@ def rewriting_rules(asked: Question) -> RewriteOptions:
     return RewriteOptions.of({**_said(asked, "rules"), "policy": str(asked.get("policy", ""))}, "rewrite")
 
 
+def _beside(given: dict[str, Any], sent: tuple[Upload, ...]) -> tuple[tuple[Upload, ...], dict[str, str]]:
+    """Tell the log's own files from those chosen in fields for files; these by option, each the one to be opened."""
+    named = {option.name: _lines(given, option.name) for option in PAGE_PARTS["log"] if option.kind == "file"}
+    others = {name for names in named.values() for name in names}
+    if not others <= {upload.name for upload in sent}:
+        raise _damaged()
+    beside = {
+        option: main_file([upload for upload in sent if upload.name in names])
+        for option, names in named.items()
+        if names
+    }
+    return tuple(upload for upload in sent if upload.name not in others), beside
+
+
 def log_work(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[LogInputs, tuple[Upload, ...]]:
     """Return what the reconciling is to be called with, and all files it needs.
 
@@ -318,14 +334,15 @@ def log_work(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[Lo
     UsageError
         If there is no log, the prescription to compare with is not loaded, or two files have one name.
     """
-    if not log:
+    own, beside = _beside(_part(asked, "log"), log)
+    if not own:
         raise UsageError("there is no log yet", where="log", cure="choose one")
     bar = given_bar(_part(asked, "bar")) if asked.get("bar") else None
     opened = state.find(asked) if asked.get("with_map") else None
     target = opened.files if opened else ()
     every = (*log, *target, *((bar,) if bar else ()))
     check_names(every)
-    said = _said(asked, "log")
+    said = _said(asked, "log") | beside
     said |= {"bar": bar and bar.name, "target": main_file(target) if target else None}
     against, read = ComparisonOptions.of(said, "reconcile"), LogOptions.of(said, "reconcile")
-    return LogInputs(main_file(log), against, read, opened.options if opened else ReadOptions()), every
+    return LogInputs(main_file(own), against, read, opened.options if opened else ReadOptions()), every

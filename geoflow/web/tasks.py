@@ -218,7 +218,8 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     tell(f"Reading {inputs.log} and laying it on the ground")
     outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
     folder = Path("reconciled")
-    named = (inputs.log, inputs.against.bar, inputs.against.target)
+    against = inputs.against
+    named = (inputs.log, against.bar, against.target, against.boundary, inputs.read.columns_file)
     protect = tuple(Path(name) for name in named if name is not None)
     tell("Drawing the map and writing the files")
     document = reconcile_document(outcome)
