@@ -11,6 +11,7 @@ from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show
 from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.basis import origin_blocks, stamp
+from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import LIQUID_LOST, concern_texts, finding_text, place_text
 from geoflow.report.ground_figures import (
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
     from geoflow.layers.ground_rasters import GroundGrid
     from geoflow.outcomes import Origin, ReconcileOutcome
 
-__all__ = ["MOST_ZONES", "Ground", "reconciled_report"]
+__all__ = ["MOST_ZONES", "Ground", "ground_map", "reconciled_report", "spread_chart"]
 
 MOST_ZONES: Final = 12
 _SHIFTED: Final = (
@@ -102,23 +103,60 @@ def _to_do(outcome: ReconcileOutcome, system: System) -> Section:
     return Section("answer", "What to do", tuple(blocks))
 
 
-def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
-    title = "Map of applied over target"
-    if ground is None:
-        return Section("map", title, (Paragraph("No record of the log covers ground: no map.", on=PRINTED),))
+def ground_map(outcome: ReconcileOutcome, ground: Ground, system: System, heading: Heading | None = None) -> Picture:
+    """Draw applied over target.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    ground : Ground
+        What lay on the ground.
+    system : str
+        ``"us"`` or ``"metric"``.
+    heading : Heading, optional
+        Makes a poster of it.
+    """
     lost = [one for one in outcome.judged if one.kind == LIQUID_LOST]
-    png, size = ratio_figure(
+    return ratio_figure(
         ground.grid,
         ground.outlines,
         ground.marked,
         areas=class_areas(outcome.found),
         mark=(LIQUID_LOST, lost[0].numbers["area"]) if lost else None,
         system=system,
+        heading=heading,
     )
+
+
+def spread_chart(outcome: ReconcileOutcome, system: System, heading: Heading | None = None) -> Picture:
+    """Draw how the ratio of applied to target spreads, and the ground off its target by cause.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    heading : Heading, optional
+        Makes a poster of it.
+    """
+    laid = outcome.found.laid
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = laid.applied / laid.target
+    return spread_figure(ratio, laid.area, outcome.found.cause_area, system, heading)
+
+
+def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
+    title = "Map of applied over target"
+    if ground is None:
+        return Section("map", title, (Paragraph("No record of the log covers ground: no map.", on=PRINTED),))
+    png, size = ground_map(outcome, ground, system)
     alt = (
         "Map of applied over target in five classes, the more went down the darker, with stripes where too little did. "
         + answer(outcome, system)
     )
+    lost = any(one.kind == LIQUID_LOST for one in outcome.judged)
     crosses = " Crosses: where the liquid margin was lost." if lost else ""
     caption = f"North is up. Lines: the zones of the map or the outline of the field.{crosses}"
     return Section("map", title, (Figure("map", png, size, alt, caption),))
@@ -137,10 +175,7 @@ def _spread_section(outcome: ReconcileOutcome, ground: Ground | None, system: Sy
 
 
 def _spread_figure(outcome: ReconcileOutcome, causes: Table | None, system: System) -> Figure:
-    found = outcome.found
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = found.laid.applied / found.laid.target
-    png, size = spread_figure(ratio, found.laid.area, found.cause_area, system)
+    png, size = spread_chart(outcome, system)
     said = "none" if causes is None else "; ".join(f"{row[0]} {row[1]} {causes.heads[1]}" for row in causes.rows)
     alt = (
         "Left, how much ground got which ratio of applied to target; right, the ground more than 10 % off, by cause: "

@@ -10,8 +10,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from geoflow import __version__
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, RangeError, UsageError
@@ -22,7 +20,7 @@ from geoflow.options.typed import DayOptions, ReportFiles
 from geoflow.outcomes import Day, InputFile, Origin, ReconcileOutcome, RewriteOutcome, VetOutcome
 from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
-from geoflow.report.reconciled import Ground, reconciled_report
+from geoflow.report.reconciled import reconciled_report
 from geoflow.report.rewritten import rewritten_report
 from geoflow.report.vetted import MOST_ZONES, Printed, vetted_report
 from geoflow.workflow.day import day_hours, with_loads
@@ -207,18 +205,6 @@ def report_on_rewriting(
     return rewritten_report(outcome, system, len(rate) if all_zones else None, printed)
 
 
-def _lay_ground(outcome: ReconcileOutcome) -> Ground | None:
-    """Lay a log on a grid of cells to be drawn; None where no record covers ground."""
-    if not outcome.found.ground.any():
-        return None
-    grid, marked = laid_ground(outcome)
-    if len(outcome.zones):
-        outlines = outcome.zones
-    else:
-        outlines = np.array([] if outcome.boundary is None else [outcome.boundary], dtype=object)
-    return Ground(grid, outlines, marked, orifice_series(outcome))
-
-
 def report_on_reconciling(
     outcome: ReconcileOutcome, origin: Origin, system: System, *, all_zones: bool = False
 ) -> Report:
@@ -232,7 +218,8 @@ def report_on_reconciling(
         As for `report_on_vetting`.
     """
     most = None if all_zones else MOST_ZONES
-    return reconciled_report(outcome, system, most, _lay_ground(outcome), origin)
+    ground = laid_ground(outcome, orifice_series(outcome)) if outcome.found.ground.any() else None
+    return reconciled_report(outcome, system, most, ground, origin)
 
 
 def _contents(report: Report, files: ReportFiles, system: System, date: datetime.date) -> dict[Path, bytes]:
