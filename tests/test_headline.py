@@ -186,9 +186,8 @@ def test_a_stretch_where_liquid_was_lost_has_that_cause(tmp_path: Path) -> None:
     table.to_csv(files.log, index=False)
     said = document(*files.usual)
     area = 210.0 * files.width / ACRE
-    # The first seconds of a pass within the stretch are not judged: they stay unexplained.
-    assert said["causes"]["liquid lost"]["area_ac"] == pytest.approx(area, rel=0.1)
-    assert said["causes"]["unexplained"]["area_ac"] < 0.1 * area
+    assert said["causes"]["liquid lost"]["area_ac"] == pytest.approx(area, rel=0.02)
+    assert said["causes"]["unexplained"]["area_ac"] == 0.0
     assert "liquid margin lost" in {one["kind"] for one in said["findings"]}
 
 

@@ -16,7 +16,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
 
-__all__ = ["Lag", "Tracks", "estimate_lag", "shifted", "tracks"]
+__all__ = ["Lag", "Tracks", "estimate_lag", "followed", "shifted", "tracks"]
 
 _FINE, _LEAST_STEP = 0.1, 0.2
 # Time constants with which the response is tried [s], and lags tried within one interval of the log.
@@ -25,6 +25,8 @@ _FINER: Final = 10
 # Parts of the log left out one after the other, and the 97.5 % point of Student's t for their scatter.
 _PARTS: Final = 20
 _STUDENT: Final = 2.093
+# Time constants after which a first-order response counts as done.
+_DONE: Final = 5.0
 # Between the tracks laid one behind the other on one clock [s]; any length beyond rounding would do.
 _GAP: Final = 1.0
 _FEWEST: Final = 30
@@ -113,11 +115,50 @@ def _independent(residual: FloatArray, joined: BoolArray, count: int) -> float:
     return max(count * (1.0 - serial) / (1.0 + serial), 3.0)
 
 
-def _ramp_response(since: FloatArray, constant: FloatArray) -> FloatArray:
-    """First-order answer to a ramp of slope 1 that begins at 0, both of one shape."""
-    after = np.maximum(since, 0.0)
+def _done(since: FloatArray, constant: FloatArray | float, interval: float) -> FloatArray:
+    """How much of a step is done, so long after a dead time and the first record with it [s]: 0 to 1.
+
+    The step fell anywhere in the interval before that record, so this is the mean over it.
+    """
     held = np.maximum(constant, 1e-9)
-    return np.asarray(after - constant * (1.0 - np.exp(-np.minimum(after / held, 700.0))))
+
+    def ramp(at: FloatArray) -> FloatArray:
+        after = np.maximum(at, 0.0)
+        return np.asarray(after - held * (1.0 - np.exp(-np.minimum(after / held, 700.0))))
+
+    return np.asarray((ramp(since + interval) - ramp(since)) / interval)
+
+
+def followed(
+    road: Tracks, values: FloatArray, dead_time: float, time_constant: float, *, from_nothing: bool
+) -> FloatArray:
+    """What a dead time and a first-order response make of values in track order.
+
+    Parameters
+    ----------
+    road : Tracks
+        Records in order.
+    values : ndarray, shape (records,)
+        What is followed; a step between two records counts as a ramp.
+    dead_time, time_constant : float
+        [s]
+    from_nothing : bool
+        Whether a track begins from zero, and not from its first value.
+    """
+    joined = road.first[1:] == road.first[:-1]
+    if not joined.any():
+        return values
+    interval = max(float(np.median(np.diff(road.clock)[joined])), 0.05 * (dead_time + time_constant), 1e-3)
+    earlier = interval * np.arange(np.ceil((dead_time + _DONE * time_constant) / interval) + 2)
+    done = _done(earlier - dead_time, time_constant, interval)
+    done[-1] = 1.0
+    made = np.zeros(values.size)
+    start, begin = road.clock[road.first], values[road.first]
+    for lag, share in zip(earlier, np.diff(done, prepend=0.0), strict=True):
+        at = road.clock - lag
+        outside = 0.0 if from_nothing else begin
+        made += share * np.where(at < start, outside, np.interp(np.maximum(at, start), road.clock, values))
+    return made
 
 
 def _responses(lags: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -136,10 +177,7 @@ def _responses(lags: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatAr
     interval = float(whole[1] - whole[0])
     constant = np.broadcast_to(np.array(_CONSTANTS), (lags.size, len(_CONSTANTS)))
     dead = lags[:, None] - np.log(2.0) * constant
-    since = np.append(whole, whole[-1] + interval) - dead[..., None]
-    held = np.broadcast_to(constant[..., None], since.shape)
-    # Done at each of `whole`: the answer to a ramp from an interval before.
-    done = np.diff(_ramp_response(since, held)) / interval
+    done = _done(whole - dead[..., None], constant[..., None], interval)
     done[..., -1] = 1.0
     shares = np.diff(done, prepend=0.0)
     shares[dead < whole[0] - 1e-9] = np.nan
