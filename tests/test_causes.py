@@ -97,16 +97,16 @@ def test_braking_alone(seed: int) -> None:
     assert shares(reconcile(log, response_time=settle(what)))["speed change"] >= 0.8
 
 
-def test_braking_among_steps() -> None:
-    """What the braking adds to the ground off is told as braking."""
-    for seed in range(1, 4):
-        plain = field(delay=1.0, time_constant=1.5, zone_length=90.0, seed=seed)
-        braked = replace(plain, brake=(2, 55.0))  # borders lie at 41 s and 82 s
-        found, without = (
-            reconcile(without_starts(driven(one)[0]), response_time=settle(one)).cause_area for one in (braked, plain)
-        )
-        added = sum(found.values()) - sum(without.values())
-        assert found["speed change"] - without["speed change"] == pytest.approx(added, rel=0.3)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_braking_among_steps(seed: int) -> None:
+    """What is off while the machine brakes and goes on again, between borders at 41 s and later, is braking's."""
+    what = field(delay=1.0, time_constant=1.5, zone_length=90.0, seed=seed, brake=(2, 55.0))
+    log = without_starts(driven(what)[0])
+    found = reconcile(log, response_time=settle(what))
+    since = log.time - log.time[log.run == 3].min()
+    braked = (log.run == 3) & (since > 50.0) & (since < 80.0) & ~within(log.applied, log.target, 0.1)
+    truth = float((log.step * log.width)[braked].sum())
+    assert found.cause_area["speed change"] == pytest.approx(truth, rel=0.1)
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -71,18 +71,16 @@ class Reasons:
     accounts: BoolArray
 
 
-def response_to(lag: Lag | None, response_time: float) -> Response:
-    """Response as the log shows it, or else one without dead time that takes the response time.
+def response_to(lag: Lag | None) -> Response | None:
+    """Response as the log shows it; None where it does not.
 
     Parameters
     ----------
     lag : Lag or None
         From `estimate_lag`; where what was applied hardly follows the target it does not count.
-    response_time : float
-        Dead time and three time constants [s].
     """
     if lag is None or lag.score < _FOLLOWS:
-        return Response(0.0, response_time / _SETTLED)
+        return None
     return Response(max(lag.dead_time, 0.0), lag.time_constant)
 
 
@@ -160,7 +158,10 @@ def _over_bar(log: AppliedLog, clock: FloatArray, values: FloatArray) -> FloatAr
 
 
 def _outside(log: AppliedLog, clock: FloatArray, width: FloatArray, window: FlowWindow, fraction: float) -> BoolArray:
-    """Whether the flow asked for lies outside the certain window; only where the width in use is the window's."""
+    """Whether the flow asked for lies outside the certain window and the rate is off to that side.
+
+    Only where the width in use is the window's.
+    """
     wanted = np.where(log.on, log.target * log.speed * log.width, 0.0) / fraction
     flow = _over_bar(log, clock, wanted)
     low, high = (edge / window.delivered_ratio for edge in window.edges(certain=True))
@@ -171,7 +172,8 @@ def _outside(log: AppliedLog, clock: FloatArray, width: FloatArray, window: Flow
     known = np.isfinite(log.temperature)
     least, most = np.where(known, low[at], low.max()), np.where(known, high[at], high.min())
     same = np.abs(width / window.width - 1.0) <= _SAME_WIDTH
-    return np.asarray(same & ((flow < least) | (flow > most)))
+    short = log.applied < log.target
+    return np.asarray(same & np.where(short, flow > most, flow < least))
 
 
 def _since_step(target: FloatArray, road: Tracks, share: float) -> FloatArray:
@@ -189,12 +191,20 @@ def _since_step(target: FloatArray, road: Tracks, share: float) -> FloatArray:
 
 
 def _by_response(
-    log: AppliedLog, road: Tracks, width: FloatArray, response: Response, changed: list[BoolArray], half: float
-) -> tuple[TextArray, BoolArray]:
-    """Which change puts each record off by the response of the control alone, and whether that is most of it.
+    log: AppliedLog,
+    road: Tracks,
+    width: FloatArray,
+    changed: list[BoolArray],
+    response: Response,
+    half: float,
+    *,
+    measured: bool,
+) -> tuple[TextArray, BoolArray, BoolArray]:
+    """Which change each record answers to, whether that puts it off the same way, and whether it makes most of that.
 
     What the control makes of steps of the target, of speed and of width in use is worked out one by one; of those
-    that changed lately the one that does most is named, and its dead time apart.
+    that changed lately the one that does most is named, and its dead time apart. Of a response that is only assumed
+    no more is asked than that it puts the rate off the same way.
     """
     order = road.order
     target, applied = log.target[order], log.applied[order]
@@ -208,13 +218,14 @@ def _by_response(
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.nan_to_num(applied / target - 1.0, posinf=0.0, neginf=0.0)
     expected = np.prod(1.0 + each, axis=0) - 1.0
-    accounts = np.zeros(log.run.size, dtype=np.bool_)
-    accounts[order] = (np.abs(expected) > half) & (np.abs(off - expected) <= _MOST * np.abs(off))
+    along, most = np.zeros((2, log.run.size), dtype=np.bool_)
+    most[order] = (np.abs(expected) > half) & (np.abs(off - expected) <= _MOST * np.abs(off))
+    along[order] = most[order] if measured else expected * off > 0.0
     name = np.array(CAUSES)[1 + np.argmax(np.abs(each), axis=0)]
     name[(name == CAUSES[1]) & (_since_step(target, road, half) <= response.dead_time)] = CAUSES[0]
     named = np.full(log.run.size, CAUSES[1], dtype=name.dtype)
     named[order] = name
-    return named, accounts
+    return named, along, most
 
 
 def off_causes(
@@ -245,7 +256,8 @@ def off_causes(
     response_time : float
         For which a change still explains an error [s].
     response : Response, optional
-        Of the control; without one, no dead time and a third of the response time as time constant.
+        Of the control as the log shows it; without one, no dead time and a third of the response time as time
+        constant are assumed, which only have to put the rate off the same way.
     window : FlowWindow, optional
         Solved for the sections in use; the nearest of its temperatures serves, the worst where none is logged.
     nitrogen_fraction : float
@@ -279,10 +291,11 @@ def off_causes(
         in_tracks(log.speed),
         begun | in_tracks(width) | in_tracks(in_use),
     ]
-    answer = response_to(None, response_time) if response is None else response
-    named, accounts = _by_response(log, road, width, answer, changed, half)
+    answer = Response(0.0, response_time / _SETTLED) if response is None else response
+    named, along, most = _by_response(log, road, width, changed, answer, half, measured=response is not None)
     lately = np.any(changed, axis=0)
-    firm = [accounts & lately, np.abs(turning_ratio(log) - 1.0) > half, outside]
+    firm = [along & lately, np.abs(turning_ratio(log) - 1.0) > half, outside]
     weak = np.select(changed, CAUSES[1:4], CAUSES[-1])
     cause = np.select(firm, [named, *CAUSES[4:6]], weak)
-    return Reasons(np.where(judged, cause, ""), judged & np.any(firm, axis=0))
+    yes = np.ones(on.size, dtype=np.bool_)
+    return Reasons(np.where(judged, cause, ""), judged & np.select(firm, [most, yes, yes], ~yes))

@@ -314,7 +314,7 @@ def reconcile(
     reasons = off_causes(
         compared,
         response_time=response_time,
-        response=response_to(lag, response_time),
+        response=response_to(lag),
         window=window,
         nitrogen_fraction=nitrogen_fraction,
         limit=OFF,

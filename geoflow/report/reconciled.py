@@ -26,10 +26,12 @@ from geoflow.report.model import EVERYWHERE, PRINTED, Block, BulletList, Figure,
 from geoflow.report.reconciled_words import (
     agreement_table,
     answer,
+    band_table,
     cause_table,
     ground_table,
     lag_text,
     nitrogen_text,
+    rate_table,
     records_text,
     shift_table,
     ticket_notes,
@@ -132,7 +134,9 @@ def _spread_section(outcome: ReconcileOutcome, ground: Ground | None, system: Sy
         return Section("spread", title, (Paragraph(said, on=PRINTED),))
     causes, shifts = cause_table(outcome, system), shift_table(outcome, system)
     blocks: list[Block] = [] if ground is None else [_spread_figure(outcome, causes, system)]
-    blocks += [agreement_table(outcome, system), *([] if causes is None else [causes]), Paragraph(lag_text(outcome))]
+    spreads = (band_table(outcome), causes, rate_table(outcome, system))
+    blocks += [agreement_table(outcome, system), *(table for table in spreads if table is not None)]
+    blocks.append(Paragraph(lag_text(outcome)))
     blocks += [] if shifts is None else [shifts, Paragraph(_SHIFTED)]
     return Section("spread", title, tuple(blocks))
 
