@@ -145,7 +145,7 @@ def test_rates_and_bands_spread_over_the_ground_compared(crossing: tuple[list[st
     assert under.sum() + over.sum() == pytest.approx(1.0, abs=1e-5)
     within_so_far = np.cumsum(under + over)
     for at, name in ((1, "within_5"), (2, "within_10"), (3, "within_20")):
-        assert spread["off_by_up_to"][at] == int(name[7:]) / 100
+        assert spread["off_by_up_to_share"][at] == int(name[7:]) / 100
         assert within_so_far[at] == pytest.approx(truth[name], abs=1e-3)
     assert f"{100 * (under[-1] + over[-1]):.1f} %" in re.search(r"more than 20 % off.*", text).group()  # type: ignore[union-attr]
 

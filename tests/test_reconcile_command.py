@@ -34,7 +34,7 @@ WHOLE_NUMBERS = {"zone"}
 KEYS = {
     "points": {"read", "kept", "dropped"},
     "lag_s": {"best", "low", "high"},
-    "spread": {"rate_edges_lb_n_ac", "asked_ac", "given_ac", "off_by_up_to", "under_share", "over_share"},
+    "spread": {"rate_edges_lb_n_ac", "asked_ac", "given_ac", "off_by_up_to_share", "under_share", "over_share"},
     "coverage": {"swept_ac", "covered_ac", "covered_in_field_ac", "doubled_ac", "missed_ac", "overlap_fraction"},
     "totals": {"applied_lb_n", "target_lb_n", "applied_mean_lb_n_ac", "target_mean_lb_n_ac"},
     "agreement": {

@@ -26,18 +26,17 @@ from geoflow.report.model import EVERYWHERE, PRINTED, Block, BulletList, Figure,
 from geoflow.report.reconciled_words import (
     agreement_table,
     answer,
-    band_table,
     cause_table,
     ground_table,
     lag_text,
     nitrogen_text,
-    rate_table,
     records_text,
     shift_table,
     ticket_notes,
     ticket_table,
     zone_table,
 )
+from geoflow.report.spread_words import band_table, rate_table
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries

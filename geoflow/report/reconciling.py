@@ -267,7 +267,7 @@ def _spread(outcome: ReconcileOutcome) -> dict[str, Any] | None:
         "rate_edges_lb_n_ac": [_rate(edge) for edge in found.edges.tolist()],
         "asked_ac": [_acres(area) for area in found.asked.tolist()],
         "given_ac": [_acres(area) for area in found.given.tolist()],
-        "off_by_up_to": [*BANDS, None],
+        "off_by_up_to_share": [*BANDS, None],
         "under_share": [rounded(share) for share in found.under.tolist()],
         "over_share": [rounded(share) for share in found.over.tolist()],
     }
