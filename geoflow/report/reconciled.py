@@ -37,6 +37,7 @@ from geoflow.report.reconciled_words import (
     ticket_table,
     zone_table,
 )
+from geoflow.report.spread_words import band_table, rate_table
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
@@ -169,7 +170,9 @@ def _spread_section(outcome: ReconcileOutcome, ground: Ground | None, system: Sy
         return Section("spread", title, (Paragraph(said, on=PRINTED),))
     causes, shifts = cause_table(outcome, system), shift_table(outcome, system)
     blocks: list[Block] = [] if ground is None else [_spread_figure(outcome, causes, system)]
-    blocks += [agreement_table(outcome, system), *([] if causes is None else [causes]), Paragraph(lag_text(outcome))]
+    spreads = (band_table(outcome), causes, rate_table(outcome, system))
+    blocks += [agreement_table(outcome, system), *(table for table in spreads if table is not None)]
+    blocks.append(Paragraph(lag_text(outcome)))
     blocks += [] if shifts is None else [shifts, Paragraph(_SHIFTED)]
     return Section("spread", title, tuple(blocks))
 

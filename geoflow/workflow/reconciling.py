@@ -12,13 +12,13 @@ import numpy as np
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, reading
 from geoflow.base.units import MILE, parse, parse_range
-from geoflow.diagnosis import diagnose
+from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
@@ -33,7 +33,6 @@ from geoflow.reconcile.balance import Balance, gaps, logged_ammonia, mass_balanc
 from geoflow.reconcile.causes import response_time
 from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
 from geoflow.reconcile.loads import match_loads
-from geoflow.report.findings import LIQUID_LOST
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 if TYPE_CHECKING:
@@ -122,15 +121,20 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
         )
 
 
-def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[Finding, ...]:
-    """Ask the log about the bar; ordered to give nothing, or giving nothing where none was asked, it counts as off."""
+def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[tuple[Finding, ...], IntArray]:
+    """Ask the log about the bar, and in which of its records liquid was lost.
+
+    Ordered to give nothing, or giving nothing where none was asked, it counts as off.
+    """
     if bar is None:
-        return ()
+        return (), np.empty(0, dtype=np.int64)
     tell("asking the log about the bar")
     log = read.log
     usual = float(np.median(log.applied[log.applied > 0.0])) if (log.applied > 0.0).any() else 0.0
     nothing = (log.applied <= _TRACE * usual) & ~(log.target > 0.0) & ~(found.log.target > 0.0)
-    return diagnose(replace(log, on=log.on & ~nothing & (log.target != 0.0)), bar)
+    asked = replace(log, on=log.on & ~nothing & (log.target != 0.0))
+    diagnosis = diagnose(asked, bar)
+    return diagnosis, lost_liquid(asked, bar, diagnosis)
 
 
 def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float | None:
@@ -288,14 +292,14 @@ def _reconcile_file(
             where="--ticket",
             cure="leave --ticket out",
         )
-    diagnosis = _diagnosis(read, found, bar) if options.nitrogen is None else ()
+    diagnosis, lost = _diagnosis(read, found, bar if options.nitrogen is None else None)
     return ReconcileOutcome(
         read=read,
         bar=bar,
         target=field.target,
         boundary=field.boundary,
         zones=field.zones,
-        found=_with_lost_liquid(found, diagnosis),
+        found=with_lost_liquid(found, lost),
         gaps=gaps(read.log),
         balance=_balance(read, loaded, bar, fraction, meter_temperature),
         loads=match_loads(read.log, np.array(loaded), fraction),
@@ -304,8 +308,3 @@ def _reconcile_file(
         notes=field.notes,
         nitrogen_fraction=fraction,
     )
-
-
-def _with_lost_liquid(found: Reconciliation, diagnosis: tuple[Finding, ...]) -> Reconciliation:
-    lost = [one.rows for one in diagnosis if one.kind == LIQUID_LOST and not one.missing]
-    return with_lost_liquid(found, np.concatenate(lost)) if lost else found
