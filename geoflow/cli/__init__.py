@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import sys
 from collections.abc import Callable, Sequence
 from typing import Any, Final
@@ -59,10 +60,30 @@ def _written_before() -> str:
     return f"\n  note:  written before that, whole: {', '.join(done)}" if done else ""
 
 
+def _to_copy(given: Sequence[str], columns: Sequence[str]) -> str:
+    """The whole command as given, with the columns that are proposed, to be copied as one line."""
+    if not columns or "reconcile" not in given[:2]:
+        return ""
+    words, roles = list(given), {column.partition("=")[0] for column in columns}
+    for at in reversed(range(len(words))):
+        flag, mark, value = words[at].partition("=")
+        if (
+            flag == "--column"
+            and (value if mark else "".join(words[at + 1 : at + 2])).partition("=")[0].strip() in roles
+        ):
+            del words[at : at + (1 if mark else 2)]
+    words += [word for column in columns for word in ("--column", column)]
+    line = shlex.join(["geoflow", *words])
+    if any(column.endswith(":UNIT") for column in columns):
+        return f"\n  proposed, once you have written the unit for UNIT:\n{line}"
+    return f"\n  proposed, as one line to copy (or add --accept to yours, once you agree with it):\n{line}"
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     if output := sys.modules.get("geoflow.files.output"):
         output.WRITTEN.clear()
+    given: list[str] = []
     try:
         given = list(sys.argv[1:] if arguments is None else arguments)
         if not given:
@@ -74,7 +95,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return code
     except GeoflowError as problem:
-        print(f"geoflow: {problem}{_written_before()}", file=sys.stderr)
+        print(f"geoflow: {problem}{_to_copy(given, problem.options)}{_written_before()}", file=sys.stderr)
         return WRONG_USE
     except BrokenPipeError:
         # The reader of our output went away (as `| head` does); nothing more can be said to it.

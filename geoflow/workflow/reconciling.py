@@ -182,6 +182,7 @@ def _reconcile_file(
     read = read_log(
         log_file,
         columns=options.column,
+        accept=options.accept,
         rate_unit=options.rate_unit,
         nitrogen=options.nitrogen,
         nitrogen_fraction=fraction,
