@@ -84,7 +84,7 @@ def stated_unit(role: Role, table: LogTable, index: int) -> str | None:
     """
     name = table.names[index]
     own = unit_in(role, name)
-    beside = _column_of_units(table, index)
+    beside = _column_of_units(role, table, index)
     if beside is None or role.kind in {"plain", "time", "degrees"}:
         return own
     cells = table.columns[beside].dropna().astype("str").str.strip()
@@ -106,15 +106,15 @@ def stated_unit(role: Role, table: LogTable, index: int) -> str | None:
     return own or unit
 
 
-def _column_of_units(table: LogTable, index: int) -> int | None:
+def _column_of_units(role: Role, table: LogTable, index: int) -> int | None:
     """Return the column of text named like this one with the word unit behind, or next to it where only named so."""
-    name = fold(table.names[index])
+    named = {rest for rest, _ in splits(table.names[index], role.kind)} | {fold(table.names[index])}
     for at, other in enumerate(table.names):
         words = words_of(other)
         if at == index or table.columns[at].dtype.kind in "iufbM" or not words:
             continue
         if words[-1].casefold() in _UNIT_WORDS:
             rest = fold("".join(words[:-1]))
-            if rest == name or (not rest and at == index + 1):
+            if rest in named or (not rest and at == index + 1):
                 return at
     return None

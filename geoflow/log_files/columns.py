@@ -287,7 +287,8 @@ def _candidates(role: Role, table: LogTable, taken: set[int]) -> list[tuple[int,
         fits = [unit for rest, unit in splits(name, role.kind) if rest in role.names]
         if fits:
             unit = next((unit for unit in fits if unit is not None), None)
-            found.append((index, unit or stated_unit(role, table, index)))
+            stated = stated_unit(role, table, index)  # refuses a column of units that says another
+            found.append((index, unit or stated))
     return found
 
 

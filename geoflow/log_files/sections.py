@@ -223,7 +223,7 @@ def lay_sections(
         return _filled(logged, bar.whole, where, notes), offset
     if bar.whole is None:
         raise _unknown_width(where)
-    notes.append(Note("derived", f"the log has no width: every record is as wide as the bar, {_feet(bar.whole)}"))
+    notes.append(_width_note("the log has no width: every record is as wide as the bar,", bar.whole))
     return np.full(section.size, bar.whole), offset
 
 
@@ -270,9 +270,10 @@ def _filled(logged: FloatArray, otherwise: float | None, where: str, notes: list
     if empty.all() and otherwise is None:
         raise _unknown_width(where)
     usual = otherwise if otherwise is not None else float(np.nanmedian(logged))
-    notes.append(Note("derived", f"{int(empty.sum())} record(s) without a width are taken as {_feet(usual)}"))
+    notes.append(_width_note(f"{int(empty.sum())} record(s) without a width are taken as", usual))
     return np.where(empty, usual, logged)
 
 
-def _feet(width: float) -> str:
-    return f"{show(width, 'length', 'us')} ({show(width, 'length', 'metric')})"
+def _width_note(text: str, width: float) -> Note:
+    us, metric = (f"{text} {show(width, 'length', system)}" for system in ("us", "metric"))
+    return Note("derived", us, metric=metric)

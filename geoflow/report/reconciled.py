@@ -266,7 +266,7 @@ def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: Sys
     blocks += [_columns_table(outcome), Paragraph(records_text(outcome))]
     if read.derived:
         blocks.append(Paragraph(f"Worked out, not logged: {', '.join(read.derived)}."))
-    blocks += _listed("What was read", [note.text for note in outcome.notes])
+    blocks += _listed("What was read", [note.said(system) for note in outcome.notes])
     blocks += [Paragraph("Assumptions", "head", on=PRINTED), _assumptions(outcome, system)]
     if bar is not None:
         blocks += _listed("What the bar file leaves open", assumed_lines(bar, system), on=PRINTED)

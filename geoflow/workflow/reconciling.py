@@ -17,7 +17,7 @@ from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, reading
-from geoflow.base.units import parse, parse_range
+from geoflow.base.units import GALLON, POUND, parse, parse_range
 from geoflow.diagnosis import diagnose
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
@@ -206,7 +206,11 @@ def _reconcile_file(
         asked = TargetMap(zones, rate)
         notes += [replace(note, text=f"map: {note.text}") for note in target.notes]
         if target.rate_unit.basis == "ammonia volume":
-            notes.append(Note("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
+            us, metric = (
+                f"map: volumes are counted at {density}; {_CHANGES} changes it"
+                for density in (f"{counted * GALLON / POUND:.3f} lb/gal", f"{counted:,.1f} kg/m³")
+            )
+            notes.append(Note("volume", us, metric=metric))
         _refuse_elsewhere(read, zones, None, "the map")
     if against.boundary is not None:
         boundary, outlined = read_boundary(against.boundary, read.local_crs, crs=against.boundary_crs)
