@@ -95,20 +95,28 @@ def read_labels(cells: pandas.Series[Any], *, where: str) -> Labels:
             where=where,
             cure="check that this is the column that tells sections apart, or leave it out: --column section=-",
         )
-    numbers = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", label) for label in labels]
-    sides = [_SIDES.get(label) for label in labels]
-    keys: list[int] = list(range(len(labels)))
-    ordered = True
-    if all(numbers) and len({int(number[1]) for number in numbers if number}) == len(labels):
-        keys = [int(number[1]) for number in numbers if number]
-    elif None not in sides and len(set(sides)) == len(labels):
-        keys = [side for side in sides if side is not None]
-    else:
-        ordered = len(labels) == 1
+    keys, ordered = _order_from_the_left(labels)
     order = sorted(range(len(labels)), key=keys.__getitem__)
     rank = np.empty(len(labels), dtype=np.int64)
     rank[order] = np.arange(len(labels))
     return Labels(rank[codes], tuple(labels[at] for at in order), ordered)
+
+
+def _numbers(labels: Sequence[str]) -> list[int]:
+    """The numbers in those labels that have one."""
+    found = (re.fullmatch(r"\D*(\d+)(?:\.0*)?", label) for label in labels)
+    return [int(number[1]) for number in found if number]
+
+
+def _order_from_the_left(labels: list[str]) -> tuple[list[int], bool]:
+    """What to sort labels by, and whether that is an order from the left."""
+    count, numbers = len(labels), _numbers(labels)
+    if len(set(numbers)) == count:
+        return numbers, True
+    sides = [_SIDES[label] for label in labels if label in _SIDES]
+    if len(sides) == count == len(set(sides)):
+        return sides, True
+    return list(range(count)), count == 1
 
 
 def sections_by_number(labels: Labels, count: int | None, *, where: str, notes: list[Note]) -> IntArray:
@@ -132,8 +140,7 @@ def sections_by_number(labels: Labels, count: int | None, *, where: str, notes: 
             where=where,
             cure="number them from the left, call them left, centre and right, or log a position for each",
         )
-    found = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", name) for name in labels.names]
-    numbers = [int(number[1]) for number in found if number]
+    numbers = _numbers(labels.names)
     if count is not None and len(labels.names) > count:
         raise LogError(
             f"the log has {len(labels.names)} sections and the bar file {count}",
