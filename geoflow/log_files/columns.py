@@ -4,105 +4,27 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Final
 
-import numpy as np
-
-from geoflow.base.errors import LogError, QuantityError
-from geoflow.base.rate_units import rate_unit as unit_named
+from geoflow.base.errors import LogError
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
 from geoflow.layers.notes import Note
-from geoflow.layers.number_cells import MASS_WORDS, contradicts
-from geoflow.log_files.column_names import splits, stated_unit
+from geoflow.log_files.asking import candidates_of, open_notes, refuse_open, refuse_unknown_width, settle_rates
+from geoflow.log_files.chosen import Asked, Choice, Chosen
+from geoflow.log_files.column_names import stated_unit
 from geoflow.log_files.fitting import misfit, rate_unit_by_flow
-from geoflow.log_files.log_units import ROLES, Conditions, Role
+from geoflow.log_files.log_units import ROLES, Role
 from geoflow.log_files.mapping import named_columns
-from geoflow.log_files.proposing import Proposal, counts_rows, leading, propose
+from geoflow.log_files.proposing import Proposal, leading, propose
 from geoflow.log_files.tables import LogTable
 
-__all__ = ["Asked", "Choice", "Chosen", "choose_columns"]
+__all__ = ["choose_columns"]
 
 _UNUSED: Final = "-"
 _NO_UNIT: Final = {"plain", "time"}  # a time's unit is asked for where the cells need one
-
-
-@dataclass(frozen=True, slots=True)
-class Chosen:
-    """A column that plays a role.
-
-    Attributes
-    ----------
-    index : tuple of int
-        Its position; several where date and time of day stand apart.
-    name : str
-        As in the file, joined with ``+``.
-    unit : str or None
-        As given or found in the name.
-    asked : bool
-        Whether a person named it.
-    """
-
-    index: tuple[int, ...]
-    name: str
-    unit: str | None
-    asked: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What a person says of the columns, and what is known of the bar.
-
-    Attributes
-    ----------
-    columns : sequence of str
-        What ``--column`` says.
-    mapping : Path or None
-        File of roles.
-    rate_unit : str or None
-        Unit of all rates.
-    accept : bool
-        Whether proposals are taken.
-    conditions : Conditions
-        What converts units; with nitrogen of another product, gal/ac and the like are full units.
-    width : float or None
-        Of the bar [m].
-    """
-
-    columns: Sequence[str]
-    mapping: Path | None
-    rate_unit: str | None
-    accept: bool
-    conditions: Conditions
-    width: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """The columns chosen, and what is to be said of them.
-
-    Attributes
-    ----------
-    chosen : dict of str to Chosen
-        By role.
-    notes : list of Note
-        What was found.
-    accepted : tuple of str
-        Roles taken by proposal.
-    candidates : dict of str to tuple of str
-        Roles without a column, and the columns that could be it.
-    doubts : tuple of Note
-        What makes the choice doubtful.
-    """
-
-    chosen: dict[str, Chosen]
-    notes: list[Note]
-    accepted: tuple[str, ...]
-    candidates: dict[str, tuple[str, ...]]
-    doubts: tuple[Note, ...]
 
 
 def choose_columns(table: LogTable, asked: Asked) -> Choice:
@@ -134,13 +56,13 @@ def choose_columns(table: LogTable, asked: Asked) -> Choice:
     chosen = {role: found[role] for role in ROLES if role in found}
     offer = {role: one for role, one in lead.items() if role not in chosen}
     with _offering(offer, asked.rate_unit):
-        _settle_rates(table, chosen, open_roles, asked.rate_unit, ranked, asked.conditions)
-        _refuse_open(table, chosen, open_roles)
-        _refuse_unknown_width(table, chosen, named, ranked, asked.width)
+        settle_rates(table, chosen, open_roles, asked.rate_unit, ranked, asked.conditions)
+        refuse_open(table, chosen, open_roles)
+        refuse_unknown_width(table, chosen, named, ranked, asked.width)
     doubt = misfit(table, chosen, asked.conditions, asked.width)
     return Choice(
         chosen,
-        [*notes, *_open_notes(table, open_roles), *_idle_notes(table, chosen, open_roles)],
+        [*notes, *open_notes(table, open_roles), *_idle_notes(table, chosen, open_roles)],
         tuple(accepted),
         {role: tuple(one.name for one in each) for role, each in ranked.items() if role not in chosen},
         (Note("column", doubt),) if doubt else (),
@@ -200,34 +122,6 @@ def _offering(lead: Mapping[str, Proposal], rate_unit: str | None) -> Iterator[N
         raise
 
 
-def _refuse_unknown_width(
-    table: LogTable,
-    chosen: Mapping[str, Chosen],
-    named: Mapping[str, object],
-    ranked: Mapping[str, list[Proposal]],
-    width: float | None,
-) -> None:
-    """Refuse a log of points where the width is open and a column could be it."""
-    likely = ranked.get("width", [])
-    if width is not None or "width" in chosen or "width" in named or not likely or _draws(table):
-        return
-    lines = "".join(f'\n    --column "{one.option}"{_span(table, one.index)}' for one in likely)
-    raise LogError(
-        "nothing says how wide the bar is",
-        where=table.where,
-        cure=f'say it with --width "40 ft", give --bar a bar file, or name the column:{lines}',
-    )
-
-
-def _draws(table: LogTable) -> bool:
-    """Whether the log draws its ground."""
-    if table.shapes is None:
-        return False
-    import shapely
-
-    return bool((shapely.get_dimensions(table.shapes) == 2).any())
-
-
 def _column_named(table: LogTable, role: str, name: str, unit: str | None) -> Chosen:
     index = _find(table, name, role)
     own = stated_unit(ROLES[role], table, index[0]) if len(index) == 1 else None
@@ -243,7 +137,7 @@ def _choose_unmistakable(
     open_roles: dict[str, list[int]] = {}
     notes: list[Note] = []
     for part in (part for part in ROLES.values() if part.name not in known):
-        candidates = _candidates(part, table, taken)
+        candidates = candidates_of(part, table, taken)
         column = _certain(part, table, taken, candidates)
         if column is not None and (column.unit or (rate_unit and part.kind == "rate") or part.kind in _NO_UNIT):
             chosen[part.name] = column
@@ -279,23 +173,10 @@ def _idle_notes(table: LogTable, chosen: Mapping[str, Chosen], open_roles: Mappi
     return [Note("column", f"not used: {listed}; --column ROLE=NAME:UNIT takes one into use")]
 
 
-def _candidates(role: Role, table: LogTable, taken: set[int]) -> list[tuple[int, str | None]]:
-    found = []
-    for index, name in enumerate(table.names):
-        if index in taken:
-            continue
-        fits = [unit for rest, unit in splits(name, role.kind) if rest in role.names]
-        if fits:
-            unit = next((unit for unit in fits if unit is not None), None)
-            stated = stated_unit(role, table, index)  # refuses a column of units that says another
-            found.append((index, unit or stated))
-    return found
-
-
 def _date_and_time(table: LogTable, taken: set[int]) -> tuple[int, int] | None:
     """Return the one column of dates and the one of times of day, where they stand apart."""
     dates = [at for at, name in enumerate(table.names) if at not in taken and fold(name) in {"date", "utcdate", "day"}]
-    times = [at for at, _ in _candidates(ROLES["time"], table, taken)]
+    times = [at for at, _ in candidates_of(ROLES["time"], table, taken)]
     if len(dates) != 1 or len(times) != 1:
         return None
     first = table.columns[times[0]].dropna().astype(str).head(1).tolist()
@@ -320,152 +201,3 @@ def _find(table: LogTable, name: str, role: str) -> tuple[int, ...]:
         where=f"{table.where}, role {role}",
         cure=f"one of {', '.join(repr(own) for own in table.names)}",
     )
-
-
-def _option(role: str, name: str, unit: str | None) -> str:
-    return f'\n    --column "{role}={name}{f":{unit}" if unit else ""}"'
-
-
-def _span(table: LogTable, index: int) -> str:
-    try:
-        values = table.numbers(index)
-    except LogError:
-        return ""
-    finite = values[np.isfinite(values)]
-    return f"   holds {finite.min():.6g} to {finite.max():.6g}" if finite.size else "   holds no numbers"
-
-
-def _settle_rates(
-    table: LogTable,
-    chosen: dict[str, Chosen],
-    open_roles: dict[str, list[int]],
-    rate_unit: str | None,
-    ranked: Mapping[str, list[Proposal]],
-    conditions: Conditions,
-) -> None:
-    """Give the rates their unit, or refuse with every choice; `chosen` and `open_roles` are brought up to date."""
-    unsettled = []
-    for role in ("applied", "target"):
-        if role in chosen:
-            known = conditions.nitrogen is not None
-            unsettled += _settle_rate(table, chosen, role, rate_unit, product_known=known)
-        elif role == "applied" or open_roles.get(role):
-            unsettled.append(_open_rate(table, chosen, role, open_roles.pop(role, []), rate_unit, ranked.get(role, [])))
-    if unsettled:
-        raise _unsettled(table, unsettled)
-
-
-def _open_rate(
-    table: LogTable,
-    chosen: Mapping[str, Chosen],
-    role: str,
-    named: list[int],
-    rate_unit: str | None,
-    ranked: list[Proposal],
-) -> tuple[str, str]:
-    """What is not known of a rate without a column, and the options that would say it, the best first."""
-    what = f"what '{table.names[named[0]]}' counts" if len(named) == 1 else f"which column is the {role} rate"
-    likely = [one.index for one in ranked]
-    likely += [at for at in named or _likely(table, chosen) if at not in likely]
-    lines = (_option(role, table.names[at], rate_unit or "UNIT") + _span(table, at) for at in likely)
-    return what, "".join(lines)
-
-
-def _unsettled(table: LogTable, unsettled: list[tuple[str, str]]) -> LogError:
-    what = f"the log does not say {' nor '.join(what for what, _ in unsettled)}"
-    choices = "".join(lines for _, lines in unsettled)
-    if not choices:
-        return LogError(what, where=table.where, cure="no column holds numbers that could be a rate: export them too")
-    units = ", ".join(ROLES["applied"].units)
-    return LogError(
-        what,
-        where=table.where,
-        cure=f"say it with one option for each role, UNIT being one of {units} (the last four with --nitrogen):"
-        f"{choices}\n  or give --rate-unit for all rates",
-    )
-
-
-def _settle_rate(
-    table: LogTable, chosen: dict[str, Chosen], role: str, rate_unit: str | None, *, product_known: bool
-) -> list[tuple[str, str]]:
-    """Give a rate its unit; where that is open returns what is not known and the option that would say it."""
-    column = chosen[role]
-    own, stated = column.unit, stated_unit(ROLES[role], table, column.index[0])
-    unit = own if column.asked and own != stated else rate_unit or own
-    _refuse_contradiction(table, column, role, unit, stated)
-    full = own is not None and (" " in own or product_known or column.asked)
-    if unit is not None and (rate_unit is not None or full):
-        chosen[role] = replace(column, unit=unit)
-        return []
-    what = f"what '{column.name}' counts" + (f" ({own} of which product)" if own else "")
-    return [(what, _option(role, column.name, "UNIT") + _span(table, column.index[0]))]
-
-
-def _refuse_contradiction(table: LogTable, column: Chosen, role: str, unit: str | None, stated: str | None) -> None:
-    if unit is None or stated is None or fold(unit) == fold(stated):
-        return
-    mass, counted, ground = re.fullmatch(r"(\w+)(?: (\w+))?/(\w+)", stated).groups()  # type: ignore[union-attr]
-
-    try:
-        known = unit_named(unit, where=role)
-    except QuantityError:
-        parts = re.match(r"\s*([a-zA-Z#]+)", unit)
-        clash = counted is not None or (parts is not None and MASS_WORDS.get(parts[1].casefold(), mass) != mass)
-    else:
-        clash = contradicts((mass, counted, ground), known)
-    if clash:
-        raise LogError(
-            f"the {role} rate is stated in {unit}, but the column name '{column.name}' says {stated}",
-            where=table.where,
-            cure="leave the unit out or make it agree; if the name is wrong, rename the column in the file",
-        )
-
-
-def _likely(table: LogTable, chosen: Mapping[str, Chosen]) -> list[int]:
-    """Columns of numbers that no other role has and that do not count rows."""
-    taken = {at for column in chosen.values() for at in column.index}
-    others = [role for role in ROLES.values() if role.kind != "rate"]
-    taken |= {at for role in others for at, _ in _candidates(role, table, taken)}
-    return [at for at in range(len(table.names)) if at not in taken and table.is_number(at) and _is_amount(table, at)]
-
-
-def _is_amount(table: LogTable, index: int) -> bool:
-    """Whether a column holds numbers from zero up that do not merely count the rows."""
-    values = table.numbers(index)
-    finite = values[np.isfinite(values)]
-    return finite.size > 0 and float(finite.min()) >= 0.0 and not counts_rows(table, index)
-
-
-def _refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict[str, list[int]]) -> None:
-    """Refuse where the position is unknown, or which of several clocks holds."""
-    for role in ("lon", "lat"):
-        if table.shapes is None and role not in chosen:
-            likely = open_roles.get(role) or [at for at in range(len(table.names)) if _could_be_degrees(table, at)]
-            lines = "".join(_option(role, table.names[at], None) + _span(table, at) for at in likely)
-            raise LogError(
-                f"the log does not say which column is the {'longitude' if role == 'lon' else 'latitude'}",
-                where=table.where,
-                cure=f"say it with one of{lines}"
-                if lines
-                else "no column holds degrees: export the log with positions",
-            )
-    if len(open_roles.get("time", [])) > 1:
-        lines = "".join(_option("time", table.names[at], None) for at in open_roles["time"])
-        count = len(open_roles["time"])
-        raise LogError(f"{count} columns could be the time", where=table.where, cure=f"say which one with{lines}")
-
-
-def _could_be_degrees(table: LogTable, index: int) -> bool:
-    values = table.numbers(index) if table.is_number(index) else np.array([np.nan])
-    finite = values[np.isfinite(values)]
-    return finite.size > 0 and bool((np.abs(finite) <= 180.0).all() and (finite != np.round(finite)).any())
-
-
-def _open_notes(table: LogTable, open_roles: Mapping[str, list[int]]) -> list[Note]:
-    notes = []
-    for role, likely in open_roles.items():
-        unit = ROLES[role].units[0] if ROLES[role].units else None
-        lines = "".join(_option(role, table.names[at], unit) + _span(table, at) for at in likely)
-        why = "several columns could be it" if len(likely) > 1 else "its column does not say its unit"
-        notes.append(Note("column", f"no column is used as {role}: {why}; to use one, add{lines}"))
-    return notes

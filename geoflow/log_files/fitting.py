@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import GeoflowError
+from geoflow.log_files.chosen import Chosen
 from geoflow.log_files.log_units import ROLES, Conditions, role_to_si
 from geoflow.log_files.tables import LogTable
-
-if TYPE_CHECKING:
-    from geoflow.log_files.columns import Chosen
 
 __all__ = ["misfit", "rate_unit_by_flow"]
 

@@ -14,8 +14,9 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.layers.notes import Note
 from geoflow.log_files.assemble import assemble
+from geoflow.log_files.chosen import Asked
 from geoflow.log_files.clock import Clock
-from geoflow.log_files.columns import Asked, choose_columns
+from geoflow.log_files.columns import choose_columns
 from geoflow.log_files.doubts import driving_order, left_out
 from geoflow.log_files.log_units import Conditions, nitrogen_per_unit
 from geoflow.log_files.mapping import load_mapping, save_mapping
