@@ -137,6 +137,17 @@ def test_the_error_prints_the_whole_command_and_that_command_runs(tmp_path: Path
     assert "Columns taken as proposed (--accept)" in out.split("Agreement")[0]
 
 
+def test_only_what_could_be_a_rate_is_offered_as_one_and_in_the_unit_it_states(tmp_path: Path) -> None:
+    for dialect, some, none in (
+        ("words of the trade", "lb N/ac:lb N/ac", "psi"),
+        ("several products", "1 lb N/ac:lb N/ac", 'UNIT"'),
+    ):
+        path = write_csv(tmp_path / "log.csv", {name: list(column) for name, column in DIALECTS[dialect][0].items()})
+        with pytest.raises(LogError) as caught:
+            read_log(path)
+        assert some in caught.value.cure and none not in caught.value.cure.partition("--nitrogen")[2]
+
+
 def test_a_role_asked_for_twice_is_not_in_the_copied_command(tmp_path: Path) -> None:
     cells, _ = DIALECTS["width in other words"]
     path = write_csv(tmp_path / "log.csv", {name: list(column) for name, column in cells.items()})

@@ -73,9 +73,9 @@ def _open_rate(
 ) -> tuple[str, str]:
     """What is not known of a rate without a column, and the options that would say it, the best first."""
     what = f"what '{table.names[named[0]]}' counts" if len(named) == 1 else f"which column is the {role} rate"
-    likely = [one.index for one in ranked]
-    likely += [at for at in named or _likely(table, chosen) if at not in likely]
-    lines = (_option(role, table.names[at], rate_unit or "UNIT") + _span(table, at) for at in likely)
+    known = {one.index: one.unit for one in ranked if one.complete}
+    likely = [*dict.fromkeys([*(one.index for one in ranked), *named])] or _likely(table, chosen)
+    lines = (_option(role, table.names[at], rate_unit or known.get(at) or "UNIT") + _span(table, at) for at in likely)
     return what, "".join(lines)
 
 
