@@ -6,7 +6,7 @@ import csv
 import io
 import re
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -254,15 +254,22 @@ def _read_csv(path: Path, where: str) -> LogTable:
         raise _no_table(problem, len(names), where) from problem
     except UnicodeDecodeError as problem:
         raise LogError("the text is in no known code", where=where, cure="save it as UTF-8") from problem
+    return _filled_table(table, names, where, [*_csv_notes(decimal, encoding)])
+
+
+def _csv_notes(decimal: str, encoding: str) -> Iterator[Note]:
+    if decimal == ",":
+        yield Note("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5")
+    if encoding == "cp1252":
+        yield Note("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong")
+
+
+def _filled_table(table: pandas.DataFrame, names: list[str], where: str, notes: list[Note]) -> LogTable:
+    """The table without the empty lines at its end."""
     filled = np.flatnonzero(table.notna().any(axis=1))
     if not filled.size:
         raise LogError("the file holds names of columns but no records", where=where, cure="export the log again")
     table = table.iloc[: filled[-1] + 1]
-    notes = []
-    if decimal == ",":
-        notes.append(Note("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5"))
-    if encoding == "cp1252":
-        notes.append(Note("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong"))
     return LogTable(where, "csv", names, [table[at] for at in range(len(names))], None, None, notes)
 
 

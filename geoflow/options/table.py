@@ -202,6 +202,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "ROLE=NAME[:UNIT]", label="Columns, one a line: role=name:unit", example="applied=Rate:lb N/ac"),
     Option("columns_file", "file", _LOG, "column roles saved earlier with --save-columns", "FILE",
            label="Columns saved earlier"),
+    Option("accept", "flag", _LOG, "take the columns that are proposed where names do not say it for certain",
+           label="take the columns that are proposed where names do not say it for certain"),
     Option("rate_unit", "rate unit", _LOG, 'unit of the log\'s rates: "lb N/ac", "lb NH3/ac", "gal/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
     Option("nitrogen", "text", _LOG, 'nitrogen in another product: "3.55 lb N/gal" or "0.28"', "N",

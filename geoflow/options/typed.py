@@ -152,6 +152,7 @@ class LogOptions(_Said):
 
     column: tuple[str, ...] = ()
     columns_file: str | None = None
+    accept: bool = False
     rate_unit: str | None = None
     nitrogen: str | None = None
     width: str | None = None

@@ -17,7 +17,7 @@ from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, reading
-from geoflow.base.units import MILE, parse, parse_range
+from geoflow.base.units import GALLON, MILE, POUND, parse, parse_range
 from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
@@ -188,6 +188,7 @@ def _read(
     return read_log(
         log_file,
         columns=options.column,
+        accept=options.accept,
         rate_unit=options.rate_unit,
         nitrogen=options.nitrogen,
         nitrogen_fraction=fraction,
@@ -224,7 +225,11 @@ def _with_map(field: _Field, path: str, options: ReadOptions, read: ReadLog, bar
     zones = _moved(target.zones, target.local_crs, read.local_crs)
     notes = [replace(note, text=f"map: {note.text}") for note in target.notes]
     if target.rate_unit.basis == "ammonia volume":
-        notes.append(Note("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
+        us, metric = (
+            f"map: volumes are counted at {density}; {_CHANGES} changes it"
+            for density in (f"{counted * GALLON / POUND:.3f} lb/gal", f"{counted:,.1f} kg/m³")
+        )
+        notes.append(Note("volume", us, metric=metric))
     _refuse_elsewhere(read, zones, None, "the map")
     return replace(field, target=target, asked=TargetMap(zones, rate), notes=(*field.notes, *notes))
 
