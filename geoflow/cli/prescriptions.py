@@ -65,7 +65,7 @@ def _rewrite(options: argparse.Namespace) -> int:
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     rules = RewriteOptions.of(vars(options), "rewrite")
-    outcome = rewrite_file(vetted(options, "rewrite"), rules, target=Path(options.out))
+    outcome = rewrite_file(vetted(options, "rewrite"), rules)
     inputs = (options.prescription, options.bar)
     written = write_rewriting(
         outcome, Path(options.out), replace=options.replace, protect=tuple(Path(name) for name in inputs)
