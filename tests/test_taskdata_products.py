@@ -178,7 +178,7 @@ def test_what_geoflow_would_not_write_anew_stays_and_a_conversion_tells_what_it_
             assert rewritten(path, target, *more) == 1, what
         capsys.readouterr()
         again = tmp_path / "again" / str(at)
-        assert cli.main(["convert", str(here / "R"), "--out", str(again), *more]) == 0
+        assert cli.main(["convert", str(path), "--out", str(again), *more]) == 0
         noted = " ".join(capsys.readouterr().out.split())
         assert "not as in the task data that were read" in noted and what.split(" grid-")[0] in noted
 

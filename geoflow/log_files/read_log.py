@@ -106,6 +106,7 @@ def read_log(
     swap_axes: bool = False,
     layer: str | None = None,
     mapping: Path | None = None,
+    take_as_ammonia: bool = False,
 ) -> ReadLog:
     """Read an as-applied log from CSV, Shapefile (also zipped), GeoJSON, GeoPackage or Parquet.
 
@@ -129,6 +130,8 @@ def read_log(
         Left to right [m].
     mapping : Path, optional
         File of roles; `columns` overrule it.
+    take_as_ammonia : bool
+        Whether the product of task data is ammonia, whatever its name.
 
     Raises
     ------
@@ -137,7 +140,7 @@ def read_log(
     QuantityError
         If a unit is none, or needs more to be known.
     """
-    table = read_log_table(Path(path), layer)
+    table = read_log_table(Path(path), layer, take_as_ammonia=take_as_ammonia)
     notes = list(table.notes)
     chosen, chosen_notes = choose_columns(table, columns, mapping, rate_unit, product_known=nitrogen is not None)
     notes += chosen_notes

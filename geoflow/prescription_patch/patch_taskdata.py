@@ -239,8 +239,11 @@ def _difference(patch: _Patch, new: dict[str, bytes], members: Members, staged: 
     try:
         again = read_taskdata_zones(staged, layer=patch.zones.node.text("A"))
         held = {members.files[key]: data for key, data in new.items()}
-        found = members_of(staged)
-        written = {found.files[key]: data for key, data in found.read().items()}
+        if staged.is_dir():
+            written = {entry.name: entry.read_bytes() for entry in staged.iterdir()}
+        else:
+            found = members_of(staged)
+            written = {found.files[key]: data for key, data in found.read().items()}
     except (GeoflowError, OSError, zipfile.BadZipFile) as problem:
         return f"it cannot be read back: {getattr(problem, 'what', problem)}"
     if written != held:
