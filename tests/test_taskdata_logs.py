@@ -534,11 +534,17 @@ def test_the_ground_of_a_bar_is_found_from_the_antenna(tmp_path: Path, tractor: 
     assert np.hypot(back[0] - x.ravel(), back[1] - y.ravel()).max() < 0.05
 
 
-def test_offsets_without_an_antenna_count_from_the_reference_point_and_joints_from_the_task(tmp_path: Path) -> None:
+def test_offsets_without_an_antenna_count_from_the_reference_point(tmp_path: Path) -> None:
     alone = bar([4.0, 5.0]).replace('B="0046"', 'B="0086"')
     log = log_of(tmp_path, [("0007", "DET1")], run([[(0, 1)]] * 5), alone)
-    assert said(log, "ahead of the machine's reference point, where the antenna is taken to be since nothing says") == 1
-    assert column(log, "lat")[2] == pytest.approx(42.0 + 4e-5 + 4.5 / 111_077.0, abs=1e-8)
+    assert (
+        said(
+            log,
+            "4.50 m ahead of and 0.25 m to the left of the machine's reference point, where the antenna is taken to be since nothing says",
+        )
+        == 1
+    )
+    assert column(log, "lat")[2] == pytest.approx(42.0 + 4e-5 + 4.5 / 111_077.0, abs=2e-8)
 
 
 def test_a_volume_is_counted_at_the_temperature_said(tmp_path: Path) -> None:

@@ -120,7 +120,7 @@ def add_rewrite(commands: Any) -> None:
         _rewrite,
         help="change what the bar can't deliver, and only that",
         description="Change what the bar can't deliver, and only that. In the input's own format the written file "
-        "is the input with other rates (task data only where nothing else would change); a side file beside it says "
+        "is the input with other rates; a side file beside it says "
         "what changed and why.",
         epilog='Example: geoflow rewrite rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
         '--rate-column rate --rate-unit "lb N/ac" --policy hold-speed --out rx_for_bar.shp. ' + CODES,

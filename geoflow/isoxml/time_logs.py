@@ -15,10 +15,11 @@ from geoflow.base.subject import LOG, reading, typed
 from geoflow.isoxml.antenna import bar_offset, moved
 from geoflow.isoxml.binary_log import TimeLog, decode_log, hold
 from geoflow.isoxml.data_dictionary import ENTRIES, Entry
-from geoflow.isoxml.devices import Element, read_elements, width_of
+from geoflow.isoxml.devices import Element, read_elements
 from geoflow.isoxml.products import names_ammonia, product_name
 from geoflow.isoxml.sections import Sections, find_sections
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
+from geoflow.isoxml.widths import put_width
 from geoflow.isoxml.xml import Node, parse_xml
 from geoflow.layers.notes import Note
 
@@ -234,7 +235,7 @@ def _assemble(read: _Reading) -> TaskLog:
     if sections.states is not None:
         columns.put("on", sections.states if sections.apart else sections.states[:, 0], "on")
     _put_values(read, sections, columns.put)
-    _put_width(read.values, sections, read.elements, records, columns.put, notes)
+    put_width(read.values, sections, read.elements, records, columns.put, notes)
     if len(read.logs) > 1:
         columns.put("log", np.concatenate([np.full(log.local.size, at) for at, log in enumerate(read.logs)]))
     return TaskLog(
@@ -393,46 +394,3 @@ def _role_owners(present: set[str], notes: list[Note]) -> dict[str | None, str]:
             ways = " and ".join(pair[at] for pair in there)
             notes.append(Note("column", f"the {rate} rate is logged as {ways}; {chosen[rate]} is used"))
     return chosen
-
-
-def _put_width(
-    values: _Values, sections: Sections, elements: dict[str, Element], records: int, put: Any, notes: list[Note]
-) -> None:
-    keys = [key for key in values if key[0] == "0043"]
-    logged = values[keys[0]] / 1000.0 if len(keys) == 1 else None
-    machine = _whole(elements)
-    if sections.apart:
-        widths, text = _section_widths(values, sections, logged, machine, records)
-    elif logged is not None:
-        widths, text = logged, ""
-    else:
-        known = sum(sections.widths) if sections.widths is not None else machine
-        widths = None if known is None else np.full(records, known)
-        text = "no width is logged; it is the one the machine describes"
-    if widths is not None:
-        put("width_m", widths, "width", "m")
-        if text:
-            notes.append(Note("section" if sections.apart else "derived", text))
-
-
-def _section_widths(
-    values: _Values, sections: Sections, logged: FloatArray | None, machine: float | None, records: int
-) -> tuple[FloatArray | None, str]:
-    """Widths of the sections [m], shape (records, sections), and where they come from if not from the log."""
-    own = sections.matrix("0043", values)
-    if own is not None:
-        return own / 1000.0, ""
-    if sections.widths is not None:
-        described = np.tile(np.array(sections.widths), (records, 1))
-        return described, "the widths of the sections are those the machine describes"
-    whole = float(np.nanmax(logged)) if logged is not None and np.isfinite(logged).any() else machine
-    if whole is None:
-        return None, ""
-    text = f"each of the {sections.count} sections is taken as an equal share of the greatest width logged"
-    return np.full((records, sections.count), whole / sections.count), text
-
-
-def _whole(elements: dict[str, Element]) -> float | None:
-    """Width of the one machine or function that states one [m]."""
-    found = {width_of(element) for element in elements.values() if element.kind in {"1", "2"}} - {None}
-    return found.pop() if len(found) == 1 else None
