@@ -537,13 +537,8 @@ def test_the_ground_of_a_bar_is_found_from_the_antenna(tmp_path: Path, tractor: 
 def test_offsets_without_an_antenna_count_from_the_reference_point(tmp_path: Path) -> None:
     alone = bar([4.0, 5.0]).replace('B="0046"', 'B="0086"')
     log = log_of(tmp_path, [("0007", "DET1")], run([[(0, 1)]] * 5), alone)
-    assert (
-        said(
-            log,
-            "4.50 m ahead of and 0.25 m to the left of the machine's reference point, where the antenna is taken to be since nothing says",
-        )
-        == 1
-    )
+    place = "4.50 m ahead of and 0.25 m to the left of the machine's reference point, where the antenna is taken to be"
+    assert said(log, f"{place} since nothing says") == 1
     assert column(log, "lat")[2] == pytest.approx(42.0 + 4e-5 + 4.5 / 111_077.0, abs=2e-8)
 
 
