@@ -154,7 +154,7 @@ def nitrogen_per_unit(unit: str, conditions: Conditions, *, where: str) -> tuple
         raise QuantityError(
             f"a rate in {known.text} needs the temperature at which the volume is counted",
             where=where,
-            cure="give --bar a bar file with the meter's reference_temperature, or export the log by mass",
+            cure='say it with --volume-temperature "60 degF", or export the log by mass',
         )
     one = as_nitrogen_rate(1.0, known, conditions.nitrogen_fraction, conditions.ammonia_density)
     return float(one), known.text
@@ -238,6 +238,6 @@ def _ammonia_flow(unit: str, conditions: Conditions, where: str) -> float:
         raise QuantityError(
             f"a flow in {unit} needs the temperature at which the volume is counted",
             where=where,
-            cure="give --bar a bar file with the meter's reference_temperature, or log the flow as lb NH3/min",
+            cure='say it with --volume-temperature "60 degF", or log the flow as lb NH3/min',
         )
     return volume * conditions.ammonia_density

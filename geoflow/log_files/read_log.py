@@ -122,6 +122,8 @@ class ReadingLog:
         Left to right [m].
     mapping : Path or None
         File of roles; `columns` overrule it.
+    take_as_ammonia : bool
+        Whether the product of task data is ammonia, whatever its name.
     """
 
     columns: Sequence[str] = ()
@@ -137,6 +139,7 @@ class ReadingLog:
     swap_axes: bool = False
     layer: str | None = None
     mapping: Path | None = None
+    take_as_ammonia: bool = False
 
     @property
     def conditions(self) -> Conditions:
@@ -170,7 +173,7 @@ def read_log(path: Path | str, how: ReadingLog | None = None, **said: Any) -> Re
         If a unit is none, or needs more to be known.
     """
     how = how or ReadingLog(**said)
-    table = read_log_table(Path(path), how.layer)
+    table = read_log_table(Path(path), how.layer, take_as_ammonia=how.take_as_ammonia)
     choice = choose_columns(table, how.asked)
     chosen, notes = choice.chosen, [*table.notes, *choice.notes]
     reading = LogColumns(table, chosen, how.conditions, notes, {}, {}, [], [*choice.doubts])

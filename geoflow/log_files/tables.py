@@ -141,7 +141,7 @@ def _text_notes(name: str, read: Any) -> list[Note]:
     return notes
 
 
-def read_log_table(path: Path, layer: str | None) -> LogTable:
+def read_log_table(path: Path, layer: str | None, *, take_as_ammonia: bool = False) -> LogTable:
     """Open a log of any format.
 
     Parameters
@@ -150,6 +150,8 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
         The file, or a folder of task data.
     layer : str or None
         Which of its layers or tasks.
+    take_as_ammonia : bool
+        Whether the user says that the product of task data is ammonia.
 
     Raises
     ------
@@ -157,7 +159,7 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
         If the file is missing, damaged, empty, or of another format.
     """
     if is_taskdata(path):
-        log = read_task_log(path, layer=layer)
+        log = read_task_log(path, layer=layer, take_as_ammonia=take_as_ammonia)
         return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.notes), roles=log.roles)
     suffix, where = path.suffix.casefold(), str(path)
     if path.is_file() and suffix in _TEXT | _PARQUET:

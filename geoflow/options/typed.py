@@ -155,6 +155,8 @@ class LogOptions(_Said):
     accept: bool = False
     rate_unit: str | None = None
     nitrogen: str | None = None
+    volume_temperature: str | None = None
+    take_as_ammonia: bool = False
     width: str | None = None
     temperature: str | None = None
     crs: str | None = None

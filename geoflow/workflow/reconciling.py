@@ -137,8 +137,10 @@ def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[t
     return diagnosis, lost_liquid(asked, bar, diagnosis)
 
 
-def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float | None:
+def _density(bar: Bar | None, temperature: tuple[float, float] | None, said: str | None = None) -> float | None:
     """Density at which a log's volumes of ammonia are counted [kg/m3]; None where nothing says."""
+    if said is not None:
+        return float(saturation(parse(said, "temperature", where="--volume-temperature")).liquid_density)
     if bar is not None and bar.meter.reference_temperature is not None:
         return float(saturation(bar.meter.reference_temperature).liquid_density)
     return None if temperature is None else float(saturation(0.5 * sum(temperature)).liquid_density)
@@ -183,7 +185,7 @@ def _read(
     width = bar.width if bar is not None else None
     if options.width is not None:
         width = parse(options.width, "length", where="--width")
-    density = _density(bar, temperature)
+    density = _density(bar, temperature, options.volume_temperature)
     tell(f"reading {log_file}")
     return read_log(
         log_file,
@@ -191,6 +193,7 @@ def _read(
         accept=options.accept,
         rate_unit=options.rate_unit,
         nitrogen=options.nitrogen,
+        take_as_ammonia=options.take_as_ammonia,
         nitrogen_fraction=fraction,
         air_pressure=SEA_LEVEL_PRESSURE if bar is None else bar.air_pressure,
         ammonia_density=density,
