@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
-    "ACRE", "FOOT", "GALLON", "KINDS", "MILE", "MILE_PER_HOUR", "POUND", "PSI", "Kind", "System", "factor",
-    "from_si", "number", "parse", "parse_pressure", "parse_pressure_range", "parse_range", "show", "show_range",
-    "to_si", "unit_label",
+    "ACRE", "FOOT", "GALLON", "HOUR", "KINDS", "MILE", "MILE_PER_HOUR", "POUND", "PSI", "Kind", "System",
+    "factor", "from_si", "number", "parse", "parse_pressure", "parse_pressure_range", "parse_range", "show",
+    "show_range", "to_si", "unit_label",
 ]  # fmt: skip
 
 System = Literal["us", "metric"]
@@ -79,6 +79,7 @@ POUND: Final = 0.45359237
 GALLON: Final = 3.785411784e-3
 PSI: Final = 6894.757293168361
 MILE_PER_HOUR: Final = 0.44704
+HOUR: Final = 3600.0
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _LONGEST_UNIT: Final = 60

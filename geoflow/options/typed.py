@@ -152,8 +152,11 @@ class LogOptions(_Said):
 
     column: tuple[str, ...] = ()
     columns_file: str | None = None
+    accept: bool = False
     rate_unit: str | None = None
     nitrogen: str | None = None
+    volume_temperature: str | None = None
+    take_as_ammonia: bool = False
     width: str | None = None
     temperature: str | None = None
     crs: str | None = None
