@@ -19,8 +19,8 @@ from scipy.optimize import brentq
 from geoflow.bar.equipment import Bar, ControlValve, Limits, Line, MeasuredPoint, Meter, Pump, RowHose, Section, Suction
 from geoflow.base.errors import BarError
 from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS
+from geoflow.hydraulics.cases import Case, bounding_cases
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import Case, bounding_cases
 from geoflow.hydraulics.curves import pressure_curve
 from geoflow.hydraulics.rows import row_split
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid

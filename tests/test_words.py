@@ -28,8 +28,8 @@ from geoflow.base.units import parse
 from geoflow.decide.gauges import expected_gauges
 from geoflow.decide.settling import settling, usual_tolerances, window_with_a_point
 from geoflow.decide.vet import solve, vet
+from geoflow.hydraulics.cases import bounding_cases, central_case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import bounding_cases, central_case
 from geoflow.layers.notes import rows_text
 from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.outcomes import VetOutcome

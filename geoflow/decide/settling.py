@@ -14,8 +14,8 @@ from geoflow.base.errors import BarError, RangeError
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.base.units import parse
 from geoflow.decide.vet import Solution, Vetting
+from geoflow.hydraulics.cases import central_case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import central_case
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window
 
 __all__ = ["CAREFUL", "Settling", "settling", "usual_tolerances", "window_with_a_point"]

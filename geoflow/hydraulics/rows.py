@@ -8,8 +8,8 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
+from geoflow.hydraulics.cases import central_case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import central_case
 
 __all__ = ["RowSplit", "row_split"]
 

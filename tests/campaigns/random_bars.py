@@ -42,8 +42,8 @@ from geoflow.bar.equipment import (
 )
 from geoflow.base.errors import BarError
 from geoflow.decide.vet import Plan, Solution, solve
+from geoflow.hydraulics.cases import Case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import Case
 
 __all__ = ["Drawn", "Found", "draw", "judge", "report", "run"]
 
