@@ -219,7 +219,7 @@ class ReferenceBar:
         boiling_suction: bool = False,
         tubes: dict[str, Tube] | None = None,
     ) -> None:
-        """`hose_error`: of the estimated gauge pressure below the orifices; `boiling_suction`: in equilibrium; `tubes`: by orifice."""
+        """`hose_error`: of the gauge pressure below; `boiling_suction`: in equilibrium; `tubes`: by kind of orifice."""
         self.tubes = tubes or {}
         self.bar, self.temperature = bar, temperature
         self.hose_error, self.boiling_suction = hose_error, boiling_suction

@@ -10,9 +10,11 @@ from geoflow.bar.keys import keys_of
 from geoflow.base import units
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System
+from geoflow.hydraulics.long_bores import is_bounded_as_long
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
 from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.flashing import flashing_short, long_bore_lines
 from geoflow.report.model import BulletList, Report, Section, Table
 
 __all__ = ["assumed_lines", "bar_report", "unusual_lines"]
@@ -132,17 +134,17 @@ def _orifices(bar: Bar, system: System) -> list[list[str]]:
             said(orifice.diameter, "small length", system),
             f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
             f"land {_given(orifice.land, 'small length', system)}" if orifice.land else "no land given",
-            _flashing(orifice) + ("" if orifice.name in fitted else "; in no section"),
+            _flashing(bar, orifice) + ("" if orifice.name in fitted else "; in no section"),
         ]
         for orifice in bar.orifices.values()
     ]
 
 
-def _flashing(orifice: Orifice) -> str:
+def _flashing(bar: Bar, orifice: Orifice) -> str:
     points = len(orifice.measured)
     measured = f"{points} point{'s' if points > 1 else ''} measured" if points else ""
-    known = "flashing open" if orifice.flash_weight is None else f"flashing weight {orifice.flash_weight:g}"
-    return ", ".join(filter(None, (known, measured)))
+    spread = f"rows ± {orifice.row_spread * 100:g} %" if orifice.row_spread else ""
+    return ", ".join(filter(None, (flashing_short(bar, orifice), measured, spread)))
 
 
 def _equipment(bar: Bar, system: System) -> list[list[str]]:
@@ -224,7 +226,8 @@ def _fitted_orifices(bar: Bar) -> list[str]:
     """What is assumed about the orifices in use."""
     fitted = [orifice for orifice in bar.orifices.values() if orifice.name in {s.orifice for s in bar.sections}]
     usual = keys_of("orifices")["coefficient_tolerance"].default
-    open_ = [one for one in fitted if one.flash_weight is None]
+    free = [one for one in fitted if one.flash_weight is None and one.flashing is None]
+    open_ = [one for one in free if not is_bounded_as_long(bar, one)]
     told = (
         (
             [one for one in fitted if one.coefficient_tolerance == usual and not one.measured],
@@ -246,7 +249,8 @@ def _fitted_orifices(bar: Bar) -> list[str]:
             "no land for {}: the middle estimate of the flashing is a rough one",
         ),
     )
-    return [text.format(_and([one.name for one in some])) for some, text in told if some]
+    told_of = [text.format(_and([one.name for one in some])) for some, text in told if some]
+    return [*told_of, *long_bore_lines(bar, fitted)]
 
 
 def _lossless(bar: Bar) -> list[str]:

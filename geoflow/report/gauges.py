@@ -137,15 +137,23 @@ def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vettin
 
 
 def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
-    """Say how far sections are off the mean row where rows do not get the same; nothing where they do."""
-    if split is None or float(np.ptp(split.off_mean)) <= _UNEVEN:
+    """Say how far rows are off the mean row where they do not get the same; nothing where they do."""
+    if split is None or float(split.highest.max() - split.lowest.min()) <= _UNEVEN:
         return []
     sections = [solution.bar.sections[index] for index in solution.plan.sections]
+
+    def off(low: float, high: float) -> str:
+        least, most = f"{100.0 * low:+.0f} %", f"{100.0 * high:+.0f} %"
+        return least if least == most else f"{least} to {most}"
+
     each = "; ".join(
-        f"{section.name} (orifice {section.orifice}) {100.0 * off:+.0f} %"
-        for section, off in zip(sections, split.off_mean.tolist(), strict=True)
+        f"{section.name} (orifice {section.orifice}) {off(low, high)}"
+        for section, low, high in zip(sections, split.lowest.tolist(), split.highest.tolist(), strict=True)
     )
-    return [f"Rows do not get the same, against the mean row: {each}. That is the orifices and feeds."]
+    why = "the orifices and feeds"
+    if split.spread.any():
+        why += ", and the spread of rows with one kind of orifice"
+    return [f"Rows do not get the same, against the mean row: {each}. That is {why}."]
 
 
 def _psig(ends: FloatArray, bar: Bar) -> list[float] | None:
@@ -201,6 +209,8 @@ def split_document(split: RowSplit | None, solution: Solution) -> dict[str, Any]
                 "orifice": bar.sections[index].orifice,
                 "row_flow_lb_nh3_min": in_unit(float(split.row_flow[place]), "ammonia flow", "lb/minute"),
                 "off_mean_percent": round(100.0 * float(split.off_mean[place]), 6),
+                "lowest_row_percent": round(100.0 * float(split.lowest[place]), 6),
+                "highest_row_percent": round(100.0 * float(split.highest[place]), 6),
             }
             for place, index in enumerate(solution.plan.sections)
         ],
