@@ -414,7 +414,8 @@ def test_a_point_is_recommended_only_where_it_is_expected_to_settle_something(un
     outcome = sample(unmeasured)
     solution, area = outcome.solution, outcome.prescription.area
     found = settling(area, solution, outcome.vetting)
-    assert found is not None and found.measured == 0 and found.by_point > 0.4 * found.area
+    # Of its land of 1.5 mm the likely flashing is a half, so the point is expected in the middle of what is open.
+    assert found is not None and found.measured == 0 and found.by_point > 0.2 * found.area
     assert found.by_point <= found.known * (1 + 1e-9) <= found.area * (1 + 1e-9)
     bar, plan = solution.bar, solution.plan
     middle = 0.5 * sum(plan.temperature)
