@@ -12,6 +12,7 @@ from geoflow.bar import keys as bar_keys
 from geoflow.bar.keys import Key
 from geoflow.base import units
 from geoflow.base.errors import QuantityError
+from geoflow.base.spelling import nearest
 
 __all__ = ["convert", "shown", "text_of", "within"]
 
@@ -67,6 +68,12 @@ def _difference(text: str) -> float:
         raise QuantityError(f"'{text}' is an absolute pressure, but a difference is wanted") from None
 
 
+def _choice(value: object, choices: tuple[str, ...]) -> str:
+    if not isinstance(value, str) or value.strip() not in choices:
+        raise QuantityError(f"{shown(value)} is none of the words it may have{nearest(str(value), choices)}")
+    return value.strip()
+
+
 def _count(value: object, *, whole: bool) -> float:
     number = _plain(value)
     if whole and not number.is_integer():
@@ -112,6 +119,8 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
     kind = bar_keys.KEY_KINDS[key.kind]
     if key.kind == "text":
         return text_of(value)
+    if kind.choices:
+        return _choice(value, kind.choices)
     if kind.unit_kind is None:
         return _count(value, whole=key.kind == "whole number")
     text = _with_unit(value, range=kind.range)

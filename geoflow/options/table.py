@@ -148,6 +148,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("speed", "speed range", ("window", *_ZONES), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
            required=(*_VET, *_REWRITE)),
     Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
+    Option("rows", "choice", ("window", *_ZONES), "of which row a rate has to hold (default mean)", default="mean",
+           choices=("mean", "worst")),
     # How a prescription is read, and the map a log is compared with
     *_READING,
     Option("target", "file", _LOG, "target map; without it the log's own target column serves", "RX"),

@@ -95,6 +95,7 @@ class PlanOptions(_Said):
     temperature: str
     speed: str | None = None
     sections: str | None = None
+    rows: str = "mean"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
