@@ -135,6 +135,11 @@ _READING: Final = (
            "the product of task data is anhydrous ammonia, though its name does not say so",
            label="the product of task data is ammonia, whatever its name"),
 )
+_ZONE_ID: Final = Option(
+    "zone_id", "text", (*_MAP, *_LOG),
+    "column that says what each zone is called (default: the one column that can be it, else counted from 1)", "C",
+    label="Column with the zones' own names",
+)
 OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
@@ -150,6 +155,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
     # How a prescription is read, and the map a log is compared with
     *_READING,
+    _ZONE_ID,
     Option("target", "file", _LOG, "target map; without it the log's own target column serves", "RX"),
     *(replace(option, name=TARGET + option.name, commands=_LOG, help=f"of the target map: {option.help}", label="")
       for option in _READING),
@@ -269,8 +275,10 @@ OPTIONS: Final[tuple[Option, ...]] = (
 # fmt: on
 
 PAGE_PARTS: Final[Mapping[str, tuple[Option, ...]]] = {
-    "options": _READING,
-    "rules": tuple(one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in _READING),
+    "options": (*_READING, _ZONE_ID),
+    "rules": tuple(
+        one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in (*_READING, _ZONE_ID)
+    ),
     "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands),
 }
 """What a question of the page says besides the plan: each part with the options it has a field for."""

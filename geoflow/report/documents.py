@@ -113,6 +113,7 @@ def _zones(prescription: Prescription, rate: FloatArray, solution: Solution, vet
     return [
         {
             "zone": zone,
+            "zone_id": prescription.zone_id[index],
             "rate_lb_n_ac": pounds[index],
             "area_ac": acres[index],
             "verdict": verdict,

@@ -58,6 +58,7 @@ def _loads_document(plan: PlanOutcome) -> dict[str, Any] | None:
                 "pass": int(loads.number[index]) + 1,
                 "distance_ft": distance,
                 "zone": int(rows[loads.zone[index]]),
+                "zone_id": plan.vetted.prescription.zone_id[loads.zone[index]],
                 "lon_lat": [round(float(value), 6) for value in plan.load_places[index]],
                 "end_fill": round(float(loads.end_fill[index]), 4),
                 "end_degF": warmth,
@@ -137,6 +138,7 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
         "zones": [
             {
                 "zone": zone,
+                "zone_id": plan.vetted.prescription.zone_id[index],
                 "speed_mph": middle[index],
                 "speed_range_mph": [slow[index], fast[index]],
                 "holds": None if verdict[index] == "off" else verdict[index] == "holds",

@@ -65,6 +65,7 @@ def rewrite_document(
         "zones": [
             {
                 "zone": zone,
+                "zone_id": columns["zone"][index],
                 "before_lb_n_ac": columns["before_lb_n_ac"][index],
                 "after_lb_n_ac": columns["after_lb_n_ac"][index],
                 "speed_mph": [columns["speed_low_mph"][index], columns["speed_high_mph"][index]],

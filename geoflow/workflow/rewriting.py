@@ -23,6 +23,7 @@ from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import Passes, ShortPieces, lay_passes, short_pieces
 from geoflow.options.typed import RewriteOptions
 from geoflow.outcomes import RewriteOutcome, VetOutcome
+from geoflow.prescription_files.read_prescription import Prescription
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import becomes_task_data, refuse_losses, write_task_prescription
 from geoflow.prescription_patch.patch import can_patch, rate_format, write_rewritten
@@ -114,10 +115,11 @@ def _partners(passes: Passes, short: np.ndarray[Any, Any], zones: int) -> np.nda
     return np.where(short, partner, -1)
 
 
-def _short_zones(outcome: ShortPieces, rows: np.ndarray[Any, Any], short: np.ndarray[Any, Any]) -> list[dict[str, Any]]:
+def _short_zones(outcome: ShortPieces, prescription: Prescription, short: np.ndarray[Any, Any]) -> list[dict[str, Any]]:
     return [
         {
-            "zone": int(rows[index]),
+            "zone": int(prescription.row[index]),
+            "zone_id": prescription.zone_id[index],
             "share_off_rate": round(float(outcome.off_share[index]), 4),
             "needed_ft": round(float(from_si(outcome.needed[index], "length", "ft")), 2),
             "shortest_ft": round(float(from_si(outcome.shortest[index], "length", "ft")), 2),
@@ -177,7 +179,7 @@ def rewrite_file(vetted: VetOutcome, options: RewriteOptions, *, target: Path | 
             found = short_pieces(passes, done.after, speed, bar.controller)
             short = (found.off_share > _SHORT_SHARE) & (done.after > 0.0)
         extra["heading_deg"] = round(math.degrees(course) % 180.0, 1)
-        extra["short_zones"] = _short_zones(found, prescription.row, short)
+        extra["short_zones"] = _short_zones(found, prescription, short)
     elif options.merge_short or options.heading is not None:
         raise UsageError(
             "the bar file has no [controller], so there is no telling how fast a rate is reached",
