@@ -231,6 +231,8 @@ class Bar:
     control_valve: ControlValve | None = None
     controller: Controller | None = None
     tank: Tank | None = None
+    left_out: tuple[tuple[str, str], ...] = field(default=(), compare=False)
+    """Keys absent from the bar file, and what counts in their place."""
 
     @property
     def rows(self) -> int:
