@@ -282,7 +282,7 @@ PAGE_PARTS: Final[Mapping[str, tuple[Option, ...]]] = {
     "rules": tuple(
         one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in (*_READING, _ZONE_ID)
     ),
-    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands),
+    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands and one != _ZONE_ID),
 }
 """What a question of the page says besides the plan: each part with the options it has a field for."""
 

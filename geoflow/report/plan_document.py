@@ -97,7 +97,7 @@ def _zones(plan: PlanOutcome) -> list[dict[str, Any]]:
     ends = keyed(slow_mph=slow, fast_mph=fast)
     return records(
         zone=plan.vetted.prescription.row,
-        zone_id=plan.vetted.prescription.zone_id,
+        zone_id=list(plan.vetted.prescription.zone_id),
         speed_mph=0.5 * (slow + fast),
         speed_range_mph=[list(pair) for pair in zip(*ends.values(), strict=True)],
         holds=[None if name == "off" else name == "holds" for name in verdict],
