@@ -122,6 +122,8 @@ def _key_schema(key: Key) -> dict[str, Any]:
         schema["default"] = key.default
     if key.kind == "text":
         return schema | {"type": "string", "pattern": r"\S", "maxLength": LONGEST_TEXT}
+    if kind.choices:
+        return schema | {"type": "string", "enum": list(kind.choices)}
     if kind.unit_kind is None:
         bounds = {"minimum": key.accepted[0], "maximum": key.accepted[1]} if key.accepted else {}
         return schema | {"type": "integer" if key.kind == "whole number" else "number", **bounds}

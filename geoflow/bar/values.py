@@ -10,6 +10,7 @@ from geoflow.bar import keys as bar_keys
 from geoflow.bar.keys import Key
 from geoflow.base import units
 from geoflow.base.errors import QuantityError
+from geoflow.base.spelling import nearest
 
 __all__ = ["convert", "shown", "text_of", "within"]
 
@@ -53,11 +54,19 @@ def _difference(text: str) -> float:
         raise QuantityError(f"'{text}' is an absolute pressure, but a difference is wanted") from None
 
 
+def _choice(value: object, choices: tuple[str, ...]) -> str:
+    if not isinstance(value, str) or value.strip() not in choices:
+        raise QuantityError(f"{shown(value)} is none of the words it may have{nearest(str(value), choices)}")
+    return value.strip()
+
+
 def convert(value: object, key: Key, air_pressure: float) -> Any:
     """Return what was written as text, count or SI; the QuantityError says only what is wrong with it."""
     kind = bar_keys.KEY_KINDS[key.kind]
     if key.kind == "text":
         return text_of(value)
+    if kind.choices:
+        return _choice(value, kind.choices)
     if kind.unit_kind is None:
         number = _plain(value)
         if key.kind == "whole number" and not number.is_integer():

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
 from geoflow.decide.vet import Solution, Vetting
-from geoflow.hydraulics.window import RowSplit, row_split
+from geoflow.hydraulics.rows import RowSplit, row_split
 from geoflow.physics.ammonia import saturation
 
 __all__ = ["Gauges", "end_pressures", "expected_gauges", "gauges_of", "rows_at_map_rates", "tank_pressures"]

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import from_si, to_si
-from geoflow.reconcile.agreement import Agreement
+from geoflow.reconcile.agreement import BANDS, Agreement, spread
 from geoflow.reconcile.balance import Balance
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
 from geoflow.report.json_numbers import keyed, records, rounded
@@ -200,6 +200,7 @@ def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
         "log": str(read.path),
         "format": read.file_format,
         "columns": {role: {"column": name, "unit": unit} for role, (name, unit) in sorted(read.columns.items())},
+        "accepted": list(read.accepted),
         "derived": list(read.derived),
         "rate_unit": read.nitrogen_unit,
         "clock": read.clock,
@@ -250,6 +251,20 @@ def _causes(outcome: ReconcileOutcome) -> dict[str, Any]:
     return {name: keyed(area_ac=area, share=area / off) for name, area in causes.items()}
 
 
+def _spread(outcome: ReconcileOutcome) -> dict[str, Any] | None:
+    """Ground by rate asked and given, and by how far off it is; None where nothing is compared."""
+    laid = outcome.found.laid
+    found = spread(laid.applied, laid.target, laid.area, unit=to_si(1.0, "nitrogen rate", "lb/acre"))
+    if found is None:
+        return None
+    return {
+        **keyed(rate_edges_lb_n_ac=found.edges, asked_ac=found.asked, given_ac=found.given),
+        "off_by_up_to_share": [*BANDS, None],
+        "under_share": [rounded(share) for share in found.under.tolist()],
+        "over_share": [rounded(share) for share in found.over.tolist()],
+    }
+
+
 def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
     """Give everything as the contract has it, with what else a program may want.
 
@@ -273,6 +288,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
         "agreement_by_pass": _agreement(found.by_pass),
         "shifts": [{"shift_s": shift.seconds, "by": "record", **_agreement(shift.agreement)} for shift in found.shifts],
         "causes": _causes(outcome),
+        "spread": _spread(outcome),
         "zones": zone_rows(outcome),
         "ticket": _ticket(outcome),
         "findings": _findings(outcome),

@@ -12,13 +12,13 @@ import numpy as np
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, reading
-from geoflow.base.units import MILE, parse, parse_range
-from geoflow.diagnosis import diagnose
+from geoflow.base.units import GALLON, MILE, POUND, parse, parse_range
+from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
@@ -33,7 +33,6 @@ from geoflow.reconcile.balance import Balance, gaps, logged_ammonia, mass_balanc
 from geoflow.reconcile.causes import response_time
 from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
 from geoflow.reconcile.loads import match_loads
-from geoflow.report.findings import LIQUID_LOST
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 if TYPE_CHECKING:
@@ -122,19 +121,26 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
         )
 
 
-def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[Finding, ...]:
-    """Ask the log about the bar; ordered to give nothing, or giving nothing where none was asked, it counts as off."""
+def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[tuple[Finding, ...], IntArray]:
+    """Ask the log about the bar, and in which of its records liquid was lost.
+
+    Ordered to give nothing, or giving nothing where none was asked, it counts as off.
+    """
     if bar is None:
-        return ()
+        return (), np.empty(0, dtype=np.int64)
     tell("asking the log about the bar")
     log = read.log
     usual = float(np.median(log.applied[log.applied > 0.0])) if (log.applied > 0.0).any() else 0.0
     nothing = (log.applied <= _TRACE * usual) & ~(log.target > 0.0) & ~(found.log.target > 0.0)
-    return diagnose(replace(log, on=log.on & ~nothing & (log.target != 0.0)), bar)
+    asked = replace(log, on=log.on & ~nothing & (log.target != 0.0))
+    diagnosis = diagnose(asked, bar)
+    return diagnosis, lost_liquid(asked, bar, diagnosis)
 
 
-def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float | None:
+def _density(bar: Bar | None, temperature: tuple[float, float] | None, said: str | None = None) -> float | None:
     """Density at which a log's volumes of ammonia are counted [kg/m3]; None where nothing says."""
+    if said is not None:
+        return float(saturation(parse(said, "temperature", where="--volume-temperature")).liquid_density)
     if bar is not None and bar.meter.reference_temperature is not None:
         return float(saturation(bar.meter.reference_temperature).liquid_density)
     return None if temperature is None else float(saturation(0.5 * sum(temperature)).liquid_density)
@@ -179,13 +185,15 @@ def _read(
     width = bar.width if bar is not None else None
     if options.width is not None:
         width = parse(options.width, "length", where="--width")
-    density = _density(bar, temperature)
+    density = _density(bar, temperature, options.volume_temperature)
     tell(f"reading {log_file}")
     return read_log(
         log_file,
         columns=options.column,
+        accept=options.accept,
         rate_unit=options.rate_unit,
         nitrogen=options.nitrogen,
+        take_as_ammonia=options.take_as_ammonia,
         nitrogen_fraction=fraction,
         air_pressure=SEA_LEVEL_PRESSURE if bar is None else bar.air_pressure,
         ammonia_density=density,
@@ -220,7 +228,11 @@ def _with_map(field: _Field, path: str, options: ReadOptions, read: ReadLog, bar
     zones = _moved(target.zones, target.local_crs, read.local_crs)
     notes = [replace(note, text=f"map: {note.text}") for note in target.notes]
     if target.rate_unit.basis == "ammonia volume":
-        notes.append(Note("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
+        us, metric = (
+            f"map: volumes are counted at {density}; {_CHANGES} changes it"
+            for density in (f"{counted * GALLON / POUND:.3f} lb/gal", f"{counted:,.1f} kg/m³")
+        )
+        notes.append(Note("volume", us, metric=metric))
     _refuse_elsewhere(read, zones, None, "the map")
     return replace(field, target=target, asked=TargetMap(zones, rate), notes=(*field.notes, *notes))
 
@@ -288,14 +300,14 @@ def _reconcile_file(
             where="--ticket",
             cure="leave --ticket out",
         )
-    diagnosis = _diagnosis(read, found, bar) if options.nitrogen is None else ()
+    diagnosis, lost = _diagnosis(read, found, bar if options.nitrogen is None else None)
     return ReconcileOutcome(
         read=read,
         bar=bar,
         target=field.target,
         boundary=field.boundary,
         zones=field.zones,
-        found=_with_lost_liquid(found, diagnosis),
+        found=with_lost_liquid(found, lost),
         gaps=gaps(read.log),
         balance=_balance(read, loaded, bar, fraction, meter_temperature),
         loads=match_loads(read.log, np.array(loaded), fraction),
@@ -304,8 +316,3 @@ def _reconcile_file(
         notes=field.notes,
         nitrogen_fraction=fraction,
     )
-
-
-def _with_lost_liquid(found: Reconciliation, diagnosis: tuple[Finding, ...]) -> Reconciliation:
-    lost = [one.rows for one in diagnosis if one.kind == LIQUID_LOST and not one.missing]
-    return with_lost_liquid(found, np.concatenate(lost)) if lost else found
