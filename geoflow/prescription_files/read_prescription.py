@@ -20,6 +20,7 @@ from geoflow.layers.project_zones import locate_zones, project_zones
 from geoflow.prescription_files.columns import choose_column, choose_unit, column_reader
 from geoflow.prescription_files.readers import read_zone_table
 from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
+from geoflow.prescription_files.zone_ids import choose_zone_ids
 from geoflow.prescription_files.zone_notes import fit_notes, number_notes, shape_notes
 
 if TYPE_CHECKING:
@@ -60,6 +61,10 @@ class Prescription:
         Whether the file holds y (or latitude) first.
     row : ndarray of int, shape (n,)
         Row in the file of every zone kept.
+    zone_id : tuple of str, length n
+        What people see each zone called, everywhere: the user's own ids, else its row counted from 1.
+    zone_id_column : str or None
+        The column the ids come from.
     zones : ndarray of Polygon or MultiPolygon, shape (n,)
         Valid and flat, in `local_crs` [m].
     area : ndarray of float, shape (n,)
@@ -92,6 +97,8 @@ class Prescription:
     crs: pyproj.CRS
     axes_swapped: bool
     row: NDArray[np.int64]
+    zone_id: tuple[str, ...]
+    zone_id_column: str | None
     zones: NDArray[np.object_]
     area: NDArray[np.float64]
     rate: NDArray[np.float64]
@@ -116,6 +123,7 @@ def read_prescription(
     layer: str | None = None,
     zones: ZoneRule | None = None,
     take_as_ammonia: bool = False,
+    zone_id: str | None = None,
 ) -> Prescription:
     """Read a prescription from any format of `geoflow.prescription_files.readers.READERS`, in any coordinate system.
 
@@ -123,7 +131,7 @@ def read_prescription(
     ----------
     path : Path or str
         The file.
-    rate_column, rate_unit, crs, swap_axes, layer, zones, take_as_ammonia
+    rate_column, rate_unit, crs, swap_axes, layer, zones, take_as_ammonia, zone_id
         What the options of the same names say; None where they were not given.
 
     Raises
@@ -184,6 +192,8 @@ def read_prescription(
                 "both are kept, so this ground is counted twice")  # fmt: skip
         notes.append(Note("duplicate", text, len(clashing)))
     notes += fit_notes(coverage_faults(grounds[row]), row)
+    id_column, ids, id_notes = choose_zone_ids(table, row, names[chosen], zone_id, where)
+    notes += id_notes
     return Prescription(
         path=Path(path),
         file_format=source.file_format,
@@ -191,6 +201,8 @@ def read_prescription(
         crs=placement.crs,
         axes_swapped=placement.swap,
         row=row,
+        zone_id=ids,
+        zone_id_column=id_column,
         zones=grounds[row],
         area=area[row],
         rate=read.values[row],
