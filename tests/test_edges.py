@@ -48,10 +48,11 @@ def test_a_zone_that_holds_with_all_on_and_not_with_half_says_so() -> None:
     said = beyond_text(looked, "us")
     assert "2 zones of those that hold would not" in said
     assert "meter minimum" in said
-    document = beyond_document(looked, [0, 1], ["left", "right"])
+    document = beyond_document(looked, [(1, "north"), (2, "south")], ["left", "right"])
     assert document["end_of_tank"] is None
     assert document["edges"]["limited_by"] == ["meter minimum"]
-    assert document["edges"]["zones_no_longer_holding"][1]["sections_on"] == ["left"]
+    south = document["edges"]["zones_no_longer_holding"][1]
+    assert (south["zone"], south["zone_id"], south["sections_on"]) == (2, "south", ["left"])
     assert look_beyond(rate, AREA, ZONES, one, vetting, stated=True) == ()
 
 

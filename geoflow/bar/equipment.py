@@ -9,7 +9,8 @@ import functools
 from dataclasses import dataclass, field
 from typing import Any
 
-from geoflow.bar.keys import KEY_KINDS, keys_of
+from geoflow.bar.key_kinds import KEY_KINDS, THIN_PLATE_FLASHING
+from geoflow.bar.keys import keys_of
 from geoflow.base import units
 
 __all__ = [
@@ -100,6 +101,10 @@ class Orifice:
         A known flashing weight, 0..1 [-]; None leaves both bounds open.
     measured : tuple of MeasuredPoint
         Points that narrow what is unknown.
+    flashing : str or None
+        ``"thin plate"``: an assumption the user states, that its flashing weight is `THIN_PLATE_FLASHING` at most.
+    row_spread : float
+        How far the flow of one row may be off the mean of the rows with this orifice, at one pressure [-].
     """
 
     name: str
@@ -109,6 +114,13 @@ class Orifice:
     land: float | None = None
     flash_weight: float | None = None
     measured: tuple[MeasuredPoint, ...] = ()
+    flashing: str | None = None
+    row_spread: float = _left_out("orifices", "row_spread")
+
+    @property
+    def most_flashing(self) -> float:
+        """Greatest flashing weight it may have where none is given [-]."""
+        return 1.0 if self.flashing is None else THIN_PLATE_FLASHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +310,8 @@ class Bar:
     bypass: Bypass | None = None
     excess_flow: ExcessFlow | None = None
     breakaway: ExcessFlow | None = None
+    left_out: tuple[tuple[str, str], ...] = field(default=(), compare=False)
+    """Keys absent from the bar file, and what counts in their place."""
 
     @property
     def two_ended(self) -> bool:

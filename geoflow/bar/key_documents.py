@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from geoflow.bar.key_kinds import KEY_KINDS, LONGEST_TEXT, NUMBER_PATTERN
 from geoflow.bar.keys import (
-    KEY_KINDS,
-    LONGEST_TEXT,
-    NUMBER_PATTERN,
     TABLES,
     Key,
     Table,
@@ -128,6 +126,8 @@ def _key_schema(key: Key) -> dict[str, Any]:
         schema["default"] = key.default
     if key.kind == "text":
         return schema | {"type": "string", "pattern": r"\S", "maxLength": LONGEST_TEXT}
+    if kind.choices:
+        return schema | {"type": "string", "enum": list(kind.choices)}
     if kind.unit_kind is None:
         bounds = {"minimum": key.accepted[0], "maximum": key.accepted[1]} if key.accepted else {}
         return schema | {"type": "integer" if key.kind == "whole number" else "number", **bounds}

@@ -6,16 +6,14 @@ import json
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from geoflow.bar.key_kinds import THIN_PLATE, THIN_PLATE_FLASHING, THIN_PLATE_LONGEST
+
 __all__ = [
     "COUPLING_K",
     "KEYS",
-    "KEY_KINDS",
-    "LONGEST_TEXT",
     "NITROGEN_FRACTION",
-    "NUMBER_PATTERN",
     "TABLES",
     "Key",
-    "KeyKind",
     "Table",
     "Written",
     "heading",
@@ -26,40 +24,8 @@ __all__ = [
 ]
 
 Written = str | int | float
-LONGEST_TEXT: Final = 100
 NITROGEN_FRACTION: Final = 0.82
 """Of ammonia, by weight: grade 82-0-0, as on the label."""
-
-NUMBER_PATTERN: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
-
-
-@dataclass(frozen=True, slots=True)
-class KeyKind:
-    """How a value is written: what to call it, its kind of unit if any, whether it may be a range."""
-
-    said: str
-    unit_kind: str | None = None
-    range: bool = False
-
-
-KEY_KINDS: Final[dict[str, KeyKind]] = {
-    "text": KeyKind("text in quotes"),
-    "whole number": KeyKind("a whole number"),
-    "number": KeyKind("a plain number"),
-    "length": KeyKind("a length with its unit", "length"),
-    "length range": KeyKind("a length or a range of it", "length", range=True),
-    "volume": KeyKind("a volume with its unit", "volume"),
-    "time": KeyKind("a time with its unit", "time"),
-    "temperature": KeyKind("a temperature with its unit", "temperature"),
-    "temperature difference": KeyKind("a difference of temperature with its unit", "temperature difference"),
-    "volume flow": KeyKind("a flow of liquid with its unit", "volume flow"),
-    "ammonia flow": KeyKind("a flow of ammonia by weight", "ammonia flow"),
-    "pressure difference": KeyKind("a pressure difference with its unit", "pressure"),
-    "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
-    "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
-    "turning speed": KeyKind("turns in a time, with the unit", "turning speed"),
-    "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,11 +170,19 @@ KEYS: Final[tuple[Key, ...]] = (
         "How far the coefficient may be off, as a fraction; 0 is exact, 0.08 serves where nobody tested it.",
         default=0.08, accepted=(0, 0.9)),
     Key("orifices", "land", "length", "1.5 mm",
-        "Length of the straight bore (plate thickness); it sets the middle estimate of the flashing.",
+        "Length of the straight bore (plate thickness): what is likely of the flashing, and from five "
+        "diameters on its bounds too, after tests of refrigerants.",
         accepted=("0.001 in", "4 in")),
     Key("orifices", "flash_weight", "number", 0.0,
         "Flashing weight where you know it, from 0 (the jet stays liquid) to 1 (it boils in full).",
         accepted=(0, 1)),
+    Key("orifices", "flashing", "flashing", THIN_PLATE,
+        f"Your assumption that the liquid flashes to a weight of {THIN_PLATE_FLASHING:g} at most; it needs a `land` of "
+        f"up to {THIN_PLATE_LONGEST:g} diameters. Nobody measured it on ammonia, and reports say what it decides."),
+    Key("orifices", "row_spread", "number", 0.03,
+        "How far the flow of one row may be off the mean of the rows with this orifice, as a fraction, at the "
+        "same pressure; it goes with the area, from the tolerance of new ones or from wear.",
+        default=0.0, accepted=(0, 0.5)),
     Key("orifices.measured", "flow", "ammonia flow", "5.1 lb NH3/min", "Ammonia through one orifice.",
         required=True, accepted=("0.001 lb NH3/min", "1000 lb NH3/min")),
     Key("orifices.measured", "pressure", "gauge pressure", "95 psi", "Pressure just above the orifice.",
@@ -330,12 +304,24 @@ KEYS: Final[tuple[Key, ...]] = (
 
 
 def keys_of(path: str) -> dict[str, Key]:
-    """Return the keys of one table by name."""
+    """Return the keys of one table by name.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     return {key.name: key for key in KEYS if key.table == path}
 
 
 def subtables_of(path: str) -> dict[str, Table]:
-    """Return the tables directly within one table by their name there."""
+    """Return the tables directly within one table by their name there.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     parent = f"{path}." if path else ""
     return {
         table.path.removeprefix(parent): table
@@ -345,12 +331,24 @@ def subtables_of(path: str) -> dict[str, Table]:
 
 
 def table_of(path: str) -> Table:
-    """Return the table at a path."""
+    """Return the table at a path.
+
+    Parameters
+    ----------
+    path : str
+        As in `Table`.
+    """
     return next(table for table in TABLES if table.path == path)
 
 
 def heading(path: str) -> str:
-    """Return how a table is opened in the file, for example ``[[sections]]``."""
+    """Return how a table is opened in the file, for example ``[[sections]]``.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     if not path:
         return "the top of the file"
     table = table_of(path)
@@ -361,5 +359,11 @@ def heading(path: str) -> str:
 
 
 def written(value: Written) -> str:
-    """Return a value as it stands in the file."""
+    """Return a value as it stands in the file.
+
+    Parameters
+    ----------
+    value : str, int or float
+        As TOML gives it.
+    """
     return json.dumps(value, ensure_ascii=False)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -10,13 +9,14 @@ import shapely
 from numpy.typing import NDArray
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import BoolArray, FloatArray, TextArray
+from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.rates import ammonia_flow
+from geoflow.decide.beyond import Beyond
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.hydraulics.window import Bounds, flow_window, temperature_grid
 from geoflow.physics.tanks import drawn_temperature
 
-__all__ = ["Beyond", "edge_area", "edge_patterns", "look_beyond", "lost_at_the_edges", "lost_at_the_end_of_a_tank"]
+__all__ = ["edge_area", "edge_patterns", "look_beyond", "lost_at_the_edges", "lost_at_the_end_of_a_tank"]
 
 _ROUNDING: Final = 1e-9
 _HEEL: Final = 0.05
@@ -25,39 +25,6 @@ _TEMPERATURES: Final = 3
 # From so many zones on each counts whole or not at all, by its middle.
 _MANY_ZONES: Final = 2000
 _SNAP: Final = 0.05  # [m]
-
-
-@dataclass(frozen=True, slots=True)
-class Beyond:
-    """Zones that hold as planned, looked at where something else is on or in the tank.
-
-    Attributes
-    ----------
-    area : ndarray, shape (zones,)
-        Ground of each zone that this is about [m2].
-    verdict : ndarray of str, shape (zones,)
-        The worst there, for zones that hold as planned; that of the plan for all others.
-    limited_by : ndarray of str, shape (zones,)
-        The limit that decides it; empty where it holds.
-    sections : ndarray of str, shape (zones,)
-        Sections on when it does, with commas between.
-    looked_at : tuple of str
-        Patterns of sections looked at.
-    temperature : float or None
-        Of the liquid at the end of a tank [K], where it is about that.
-    """
-
-    area: FloatArray
-    verdict: TextArray
-    limited_by: TextArray
-    sections: TextArray
-    looked_at: tuple[str, ...]
-    temperature: float | None = None
-
-    @property
-    def lost(self) -> BoolArray:
-        """Zones that hold as planned and not here, with ground that it concerns."""
-        return np.asarray((self.limited_by != "") & (self.area > 0.0))
 
 
 def edge_patterns(bar: Bar) -> list[tuple[int, ...]]:

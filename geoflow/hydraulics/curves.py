@@ -9,8 +9,8 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, Floats
+from geoflow.hydraulics.cases import bounding_cases, central_case, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
-from geoflow.hydraulics.coefficients import bounding_cases, central_case, open_cases
 
 __all__ = ["PressureCurve", "pressure_curve"]
 

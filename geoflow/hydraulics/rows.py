@@ -8,15 +8,15 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
+from geoflow.hydraulics.cases import central_cases
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import central_case
 
 __all__ = ["RowSplit", "row_split"]
 
 
 @dataclass(frozen=True, slots=True)
 class RowSplit:
-    """How a flow divides over the sections in use, in the central case.
+    """How a flow divides over the sections in use, in the central case and over the likely ones.
 
     Attributes
     ----------
@@ -33,6 +33,10 @@ class RowSplit:
     liquid_margin : float
         Least manifold pressure over the vapour pressure [Pa]; below zero the rows are uneven by the flow, and
         nothing here tells how.
+    likely : ndarray, shape (cases, sections)
+        As `off_mean`, in the likely cases of the orifices.
+    spread : ndarray, shape (sections,)
+        How far single rows of a section may be off its mean row [-].
     """
 
     flow: float
@@ -43,11 +47,23 @@ class RowSplit:
     outlet_pressure: float
     inlet_pressure: float
     liquid_margin: float
+    likely: FloatArray
+    spread: FloatArray
 
     @property
     def off_mean(self) -> FloatArray:
         """Each section's row flow over the mean of all rows, less one [-]."""
         return self.row_flow / (self.flow / self.rows) - 1.0
+
+    @property
+    def lowest(self) -> FloatArray:
+        """Lowest row of each section over the mean of all rows, less one [-], in the likely cases."""
+        return np.asarray(((1.0 + self.likely) * (1.0 - self.spread)).min(axis=0) - 1.0)
+
+    @property
+    def highest(self) -> FloatArray:
+        """Highest row of each section over the mean of all rows, less one [-], in the likely cases."""
+        return np.asarray(((1.0 + self.likely) * (1.0 + self.spread)).max(axis=0) - 1.0)
 
 
 def row_split(
@@ -57,18 +73,21 @@ def row_split(
 
     With `held_liquid` the least flow above it that keeps the wanted liquid margin is divided where it does not.
     """
-    circuit = Circuit(bar, sections, (central_case(bar, sections),), np.array([temperature]))
+    circuit = Circuit(bar, sections, central_cases(bar, sections), np.array([temperature]))
     state, wanted = circuit.at_flow(flow), bar.limits.liquid_margin
-    if held_liquid and state.liquid_margin.item() < wanted:
+    if held_liquid and state.liquid_margin[1].item() < wanted:
         state = circuit.state(circuit.node_for(lambda state: state.liquid_margin - wanted))
     rows = np.array([section.rows for section in circuit.sections])
+    each = state.section_flow[:, 0, 0] / rows
     return RowSplit(
-        state.flow.item(),
+        state.flow[1].item(),
         circuit.rows,
-        state.section_flow[0, 0, 0] / rows,
-        state.manifold_pressure[0, 0, 0],
-        state.node_pressure.item(),
-        state.outlet_pressure.item(),
-        state.inlet_pressure.item(),
-        state.liquid_margin.item(),
+        each[1],
+        state.manifold_pressure[1, 0, 0],
+        state.node_pressure[1].item(),
+        state.outlet_pressure[1].item(),
+        state.inlet_pressure[1].item(),
+        state.liquid_margin[1].item(),
+        each / (state.flow[:, 0] / circuit.rows) - 1.0,
+        np.array([bar.orifices[section.orifice].row_spread for section in circuit.sections]),
     )

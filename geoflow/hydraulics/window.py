@@ -15,8 +15,8 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
+from geoflow.hydraulics.cases import bounding_cases, inner_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
-from geoflow.hydraulics.coefficients import bounding_cases, inner_cases, open_cases
 from geoflow.hydraulics.machine_limits import slip_limits, volume_limits
 from geoflow.hydraulics.unions import between_cases, in_a_row, united
 from geoflow.physics.ammonia import saturation
@@ -206,7 +206,8 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         low_side = name in LOW_LIMITS
         better = 1.0 if low_side else -1.0
         worse = [case for case in bounding if case.hose_end != better]
-        inner = inner_cases(bar, sections, better if len(worse) < len(bounding) else 0.0)
+        ends_differ = len(worse) < len(bounding)
+        inner = inner_cases(bar, sections, better if ends_differ else 0.0, better)
         # A point, however far its flows may stray, leaves no more open than there was without it.
         bare = [replace(case, boiling=case.boiling and case.hose_end != better) for case in without_points]
         flows = _limit_flows(circuit.with_cases((*worse, *inner, *bare)), name, excess)

@@ -17,12 +17,13 @@ from geoflow.isoxml.xml import Node, parse_xml
 from geoflow.layers.notes import Note
 from geoflow.layers.vector_source import check_unpacked_size
 
-__all__ = ["TaskData", "choose_task", "is_taskdata", "open_taskdata"]
+__all__ = ["TaskData", "choose_task", "inside", "is_taskdata", "mains_of_folder", "mains_of_zip", "open_taskdata"]
 
 _MAIN: Final = "taskdata.xml"
 _ROOT: Final = "ISO11783_TaskData"
 _MOST_BYTES: Final = 2 * 1024**3
 _AGAIN: Final = "copy or export the whole TASKDATA folder again"
+_NAME_IT: Final = "name the TASKDATA folder, or a zip of it"
 _PROPRIETARY: Final = re.compile(r"P\d+_\w+")
 
 
@@ -51,23 +52,41 @@ class TaskData:
     files: Mapping[str, Callable[[], bytes]]
 
     def file(self, name: str) -> bytes | None:
-        """Return a file beside TASKDATA.XML, whatever the case of its name; None where there is none."""
+        """Return a file beside TASKDATA.XML, whatever the case of its name; None where there is none.
+
+        Parameters
+        ----------
+        name : str
+            With its ending.
+        """
         read = self.files.get(name.casefold())
         return None if read is None else read()
 
     def by_id(self, tag: str) -> dict[str, Node]:
-        """Return the main elements of a name by their id."""
+        """Return the main elements of a name by their id.
+
+        Parameters
+        ----------
+        tag : str
+            As ``"PDT"``.
+        """
         return {node.text("A"): node for node in self.root.all(tag)}
 
 
 def is_taskdata(path: Path) -> bool:
-    """Whether a path is task data: a folder or zip that holds TASKDATA.XML, or an .xml file."""
+    """Whether a path is task data: a folder or zip that holds TASKDATA.XML, or an .xml file.
+
+    Parameters
+    ----------
+    path : Path
+        As typed.
+    """
     try:
         if path.is_dir():
-            return bool(_mains_of_folder(path))
+            return bool(mains_of_folder(path))
         if path.suffix.casefold() == ".zip" and path.is_file():
             with zipfile.ZipFile(path) as archive:
-                return bool(_mains_of_zip(archive))
+                return bool(mains_of_zip(archive))
     except (OSError, ValueError, IndexError, zipfile.BadZipFile, NotImplementedError):
         return False
     return path.suffix.casefold() == ".xml" and path.is_file()
@@ -76,36 +95,22 @@ def is_taskdata(path: Path) -> bool:
 def open_taskdata(path: Path) -> TaskData:
     """Open task data: its folder, the folder around it, its TASKDATA.XML, or a zip of it.
 
+    Parameters
+    ----------
+    path : Path
+        As typed.
+
     Raises
     ------
     PrescriptionError
         If there is none, it is damaged, or it is of another kind.
     """
     where = str(path)
-    if path.is_dir():
-        mains = _mains_of_folder(path)
-        if not mains:
-            raise PrescriptionError(
-                "the folder holds no TASKDATA.XML", where=where, cure="name the TASKDATA folder, or a zip of it"
-            )
-        name, files = _of_folder(mains[0])
-    elif path.suffix.casefold() == ".zip" and path.is_file():
-        name, files = _of_zip(path, where)
-    elif path.suffix.casefold() == ".xml" and path.is_file():
-        name, files = _of_folder(path)
-    else:
-        siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
-        raise PrescriptionError(
-            f"there is no such task data{nearest(path.name, siblings)}",
-            where=where,
-            cure="name the TASKDATA folder, or a zip of it",
-        )
+    name, files = _files(path, where)
     root, notes = parse_xml(files[name.casefold()](), name)
     if root.tag != _ROOT:
         kind = "one part of task data" if root.tag in {"TIM", "XFC"} else f"no task data: it holds <{root.tag[:40]}>"
-        raise PrescriptionError(
-            f"this is {kind}", where=f"{where}, {name}", cure="name the TASKDATA folder, or a zip of it"
-        )
+        raise PrescriptionError(f"this is {kind}", where=f"{where}, {name}", cure=_NAME_IT)
     notes += _with_parts(root, files)
     version, stated = _version(root, where)
     own = sum(any(_PROPRIETARY.fullmatch(key) for key in node.attributes) for node in root.walk() if node.tag != "PNT")
@@ -114,14 +119,34 @@ def open_taskdata(path: Path) -> TaskData:
     return TaskData(where, root, version, (*notes, *stated), files)
 
 
-def _mains_of_folder(folder: Path) -> list[Path]:
-    """TASKDATA.XML in a folder, or else in its TASKDATA folder; written in capitals first."""
+def _files(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]]:
+    """Name of the main file, and what reads each of the files by its name without case."""
+    if path.is_dir():
+        mains = mains_of_folder(path)
+        if not mains:
+            raise PrescriptionError("the folder holds no TASKDATA.XML", where=where, cure=_NAME_IT)
+        return _of_folder(mains[0])
+    if path.is_file() and path.suffix.casefold() in {".zip", ".xml"}:
+        return _of_zip(path, where) if path.suffix.casefold() == ".zip" else _of_folder(path)
+    siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+    what = f"there is no such task data{nearest(path.name, siblings)}"
+    raise PrescriptionError(what, where=where, cure=_NAME_IT)
+
+
+def mains_of_folder(folder: Path) -> list[Path]:
+    """TASKDATA.XML in a folder, or else in its TASKDATA folder; written in capitals first.
+
+    Parameters
+    ----------
+    folder : Path
+        That is there.
+    """
     entries = sorted(folder.iterdir(), key=lambda entry: entry.name)
     found = [entry for entry in entries if entry.name.casefold() == _MAIN and entry.is_file()]
     if found:
         return found
     inner = [entry for entry in entries if entry.name.casefold() == "taskdata" and entry.is_dir()]
-    return [path for each in inner for path in _mains_of_folder(each)]
+    return [path for each in inner for path in mains_of_folder(each)]
 
 
 def _of_folder(main: Path) -> tuple[str, dict[str, Callable[[], bytes]]]:
@@ -152,14 +177,27 @@ def _of_folder(main: Path) -> tuple[str, dict[str, Callable[[], bytes]]]:
     return main.name, files
 
 
-def _inside(name: str) -> PurePosixPath:
-    """Path of a member of a zip, also of one packed with backslashes."""
+def inside(name: str) -> PurePosixPath:
+    """Path of a member of a zip, also of one packed with backslashes.
+
+    Parameters
+    ----------
+    name : str
+        As the zip has it.
+    """
     return PurePosixPath(name.replace("\\", "/"))
 
 
-def _mains_of_zip(archive: zipfile.ZipFile) -> list[str]:
+def mains_of_zip(archive: zipfile.ZipFile) -> list[str]:
+    """Names of every TASKDATA.XML in a zip.
+
+    Parameters
+    ----------
+    archive : ZipFile
+        Open for reading.
+    """
     names = archive.namelist()
-    return [name for name in names if _inside(name).name.casefold() == _MAIN and not name.startswith("__MACOSX/")]
+    return [name for name in names if inside(name).name.casefold() == _MAIN and not name.startswith("__MACOSX/")]
 
 
 def _of_zip(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]]:
@@ -185,22 +223,22 @@ def _of_zip(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]
 
     try:
         with zipfile.ZipFile(path) as archive:
-            mains = _mains_of_zip(archive)
+            mains = mains_of_zip(archive)
             if len(mains) != 1:
                 raise PrescriptionError(
                     f"the zip holds {len(mains) or 'no'} TASKDATA.XML",
                     where=where,
                     cure="unpack it and name one folder" if mains else "zip the whole TASKDATA folder",
                 )
-            folder = _inside(mains[0]).parent
+            folder = inside(mains[0]).parent
             entries = [
-                entry for entry in archive.infolist() if not entry.is_dir() and _inside(entry.filename).parent == folder
+                entry for entry in archive.infolist() if not entry.is_dir() and inside(entry.filename).parent == folder
             ]
     except damaged as problem:
         raise broken(problem) from problem
     check_unpacked_size(entries, where)
-    files = {_inside(entry.filename).name.casefold(): reader(entry.filename) for entry in entries}
-    return _inside(mains[0]).name, files
+    files = {inside(entry.filename).name.casefold(): reader(entry.filename) for entry in entries}
+    return inside(mains[0]).name, files
 
 
 def _with_parts(root: Node, files: Mapping[str, Callable[[], bytes]]) -> list[Note]:

@@ -36,6 +36,8 @@ class Node:
         Line it starts in.
     children : list of Node
         In file order.
+    begin : int
+        Byte of the file it starts at.
     """
 
     tag: str
@@ -43,6 +45,7 @@ class Node:
     place: str
     line: int
     children: list[Node] = field(default_factory=list)
+    begin: int = 0
 
     @property
     def where(self) -> str:
@@ -50,7 +53,13 @@ class Node:
         return f"{self.place}, line {self.line}, {self.tag}"
 
     def all(self, tag: str) -> list[Node]:
-        """Children of a name, in file order."""
+        """Children of a name, in file order.
+
+        Parameters
+        ----------
+        tag : str
+            As ``"TZN"``.
+        """
         return [child for child in self.children if child.tag == tag]
 
     def walk(self) -> Iterator[Node]:
@@ -62,11 +71,22 @@ class Node:
             waiting += reversed(node.children)
 
     def text(self, key: str) -> str:
-        """Return an attribute, empty where it is missing."""
+        """Return an attribute, empty where it is missing.
+
+        Parameters
+        ----------
+        key : str
+            Name of the attribute.
+        """
         return self.attributes.get(key, "").strip()
 
     def number(self, key: str) -> float:
         """Return an attribute as a number.
+
+        Parameters
+        ----------
+        key : str
+            Name of the attribute.
 
         Raises
         ------
@@ -89,6 +109,11 @@ class Node:
 
     def count(self, key: str) -> int:
         """Return an attribute as a whole number, not negative.
+
+        Parameters
+        ----------
+        key : str
+            Name of the attribute.
 
         Raises
         ------
@@ -173,7 +198,8 @@ def _parse(data: bytes, place: str, encoding: str | None) -> Node:
             raise _RefusedError(f"the file has more than {_MOST_NODES:,} elements", "export fewer tasks at a time")
         if len(path) > _DEEPEST:
             raise _RefusedError(f"elements are nested more than {_DEEPEST} deep", "check where the file comes from")
-        node = Node(tag.rpartition(":")[2], attributes, place, parser.CurrentLineNumber)
+        name = tag.rpartition(":")[2]
+        node = Node(name, attributes, place, parser.CurrentLineNumber, begin=parser.CurrentByteIndex)
         path[-1].children.append(node)
         path.append(node)
 

@@ -21,15 +21,36 @@ class Note:
         One or two sentences for a person.
     count : int
         How many zones, pairs or records it concerns; 0 where it concerns the whole file.
+    metric : str
+        The same in metric units, where the text has others.
     """
 
     kind: str
     text: str
     count: int = 0
+    metric: str = ""
+
+    def said(self, system: str) -> str:
+        """Return the text in the units a person reads.
+
+        Parameters
+        ----------
+        system : str
+            ``"us"`` or ``"metric"``.
+        """
+        return self.metric if system == "metric" and self.metric else self.text
 
 
 def rows_text(rows: Iterable[int], most: int = 8) -> str:
-    """Write row numbers, given from 0, as people count them, from 1: ``"row 4"``, ``"rows 1, 2 and 17 more"``."""
+    """Write row numbers, given from 0, as people count them, from 1: ``"row 4"``, ``"rows 1, 2 and 17 more"``.
+
+    Parameters
+    ----------
+    rows : iterable of int
+        From 0.
+    most : int
+        How many are named.
+    """
     listed = [int(row) + 1 for row in rows]
     if len(listed) == 1:
         return f"row {listed[0]}"

@@ -135,6 +135,11 @@ _READING: Final = (
            "the product of task data is anhydrous ammonia, though its name does not say so",
            label="the product of task data is ammonia, whatever its name"),
 )
+_ZONE_ID: Final = Option(
+    "zone_id", "text", (*_MAP, *_LOG),
+    "column that says what each zone is called (default: the one column that can be it, else counted from 1)", "C",
+    label="Column with the zones' own names",
+)
 OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
@@ -148,13 +153,18 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("speed", "speed range", ("window", *_ZONES), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
            required=(*_VET, *_REWRITE)),
     Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
+    Option("rows", "choice", ("window", *_ZONES), "of which row a rate has to hold (default mean)", default="mean",
+           choices=("mean", "worst")),
     # How a prescription is read, and the map a log is compared with
     *_READING,
+    _ZONE_ID,
     Option("target", "file", _LOG, "target map; without it the log's own target column serves", "RX"),
     *(replace(option, name=TARGET + option.name, commands=_LOG, help=f"of the target map: {option.help}", label="")
       for option in _READING),
-    Option("boundary", "file", _LOG, "outline of the field (default: the target map's)", "FILE"),
-    Option("boundary_crs", "text", _LOG, "coordinate system of a boundary that does not state it", "CRS"),
+    Option("boundary", "file", _LOG, "outline of the field (default: the target map's)", "FILE",
+           label="Outline of the field"),
+    Option("boundary_crs", "text", _LOG, "coordinate system of a boundary that does not state it", "CRS",
+           label="Coordinate system of the outline", example="EPSG:4326"),
     # Vetting
     Option("zone_speeds", "file", _VET, "side file of 'geoflow rewrite' with a speed per zone", "CSV"),
     # Rewriting
@@ -198,11 +208,20 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("column", "list", _LOG,
            'which column means what, as "applied=Rate:lb N/ac" or "heading=-" for none; may be repeated',
            "ROLE=NAME[:UNIT]", label="Columns, one a line: role=name:unit", example="applied=Rate:lb N/ac"),
-    Option("columns_file", "file", _LOG, "column roles saved earlier with --save-columns", "FILE"),
+    Option("columns_file", "file", _LOG, "column roles saved earlier with --save-columns", "FILE",
+           label="Columns saved earlier"),
+    Option("accept", "flag", _LOG, "take the columns that are proposed where names do not say it for certain",
+           label="take the columns that are proposed where names do not say it for certain"),
     Option("rate_unit", "rate unit", _LOG, 'unit of the log\'s rates: "lb N/ac", "lb NH3/ac", "gal/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
     Option("nitrogen", "text", _LOG, 'nitrogen in another product: "3.55 lb N/gal" or "0.28"', "N",
            label="Nitrogen in another product", example="3.55 lb N/gal"),
+    Option("volume_temperature", "temperature", _LOG,
+           "temperature at which the log counts gallons or litres (default the meter's of the bar)", "T",
+           label="Gallons or litres of the log counted at", example="60 degF"),
+    Option("take_as_ammonia", "flag", _LOG,
+           "the product of a task-data log is anhydrous ammonia, though its name does not say so",
+           label="the product of the log is ammonia, whatever its name"),
     Option("ticket", "list", _LOG, 'scale ticket: "12400 lb NH3"; may be repeated', "MASS",
            label="Scale tickets, one a line", example="12400 lb NH3"),
     Option("width", "length", _LOG, 'width of the bar where log and bar file lack it: "40 ft"', "W",
@@ -269,9 +288,11 @@ OPTIONS: Final[tuple[Option, ...]] = (
 # fmt: on
 
 PAGE_PARTS: Final[Mapping[str, tuple[Option, ...]]] = {
-    "options": _READING,
-    "rules": tuple(one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in _READING),
-    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands),
+    "options": (*_READING, _ZONE_ID),
+    "rules": tuple(
+        one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in (*_READING, _ZONE_ID)
+    ),
+    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands and one != _ZONE_ID),
 }
 """What a question of the page says besides the plan: each part with the options it has a field for."""
 
@@ -291,16 +312,15 @@ def option_table_markdown() -> str:
     """Return the reference of all options as Markdown: what each takes, what it means, and where it is known."""
     lines = ["| Option | Value | Meaning | Commands | On the page |", "|---|---|---|---|---|"]
     on_page = [option for options in PAGE_PARTS.values() for option in options]
+    several = {COMMANDS: "all", COMMANDS[:-1]: "all but `page`"}
     for option in OPTIONS:
-        known = "all" if option.commands == COMMANDS else "all but `page`" if option.commands == COMMANDS[:-1] else ""
-        commands = (f"`{name}`{' (required)' if name in option.required else ''}" for name in option.commands)
-        value = ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said
+        commands = (f"`{name}`{' (required)' * (name in option.required)}" for name in option.commands)
         cells = (
             f"`{option.dashed}`",
-            value,
+            ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said,
             option.help.replace("|", "\\|"),
-            known or ", ".join(commands),
-            "yes" if option in on_page else "",
+            several.get(option.commands) or ", ".join(commands),
+            "yes" * (option in on_page),
         )
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"

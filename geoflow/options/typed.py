@@ -79,7 +79,7 @@ class _Said:
         known = options_of(command)
         given: dict[str, Any] = {}
         for field in fields(cls):  # type: ignore[arg-type]
-            name = prefix + field.name
+            name = prefix + field.name if prefix + field.name in known else field.name
             value = said.get(name)
             if name in known and value not in _UNSAID:
                 check_choice(known[name], value, where=known[name].dashed)
@@ -95,6 +95,7 @@ class PlanOptions(_Said):
     temperature: str
     speed: str | None = None
     sections: str | None = None
+    rows: str = "mean"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +110,7 @@ class ReadOptions(_Said):
     zones: Literal["class", "cell"] | None = None
     swap_axes: bool = False
     take_as_ammonia: bool = False
+    zone_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,8 +154,11 @@ class LogOptions(_Said):
 
     column: tuple[str, ...] = ()
     columns_file: str | None = None
+    accept: bool = False
     rate_unit: str | None = None
     nitrogen: str | None = None
+    volume_temperature: str | None = None
+    take_as_ammonia: bool = False
     width: str | None = None
     temperature: str | None = None
     crs: str | None = None

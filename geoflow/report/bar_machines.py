@@ -34,7 +34,7 @@ def machine_rows(bar: Bar, system: System) -> list[list[str]]:
         slip, tolerance = 100 * bar.pump.slip, 100 * bar.pump.flow_tolerance
         drive.append(f"slip {slip:g} % at the greatest rise, displacement \u00b1 {tolerance:g} %")
     if bar.pump.drive_share < 1.0:
-        drive.append(f"the tractor gives {100 * bar.pump.drive_share:.3g} % of full drive")
+        drive.append(f"driven at {100 * bar.pump.drive_share:.3g} % of full")
     if drive:
         rows.append(["pump drive", "; ".join(drive)])
     if bar.bypass:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from geoflow.base.units import System, number, show
-from geoflow.decide.edges import Beyond
+from geoflow.decide.beyond import Beyond
 from geoflow.report.json_numbers import in_unit
 from geoflow.report.layout import count
 
@@ -53,15 +53,15 @@ def beyond_text(looked: tuple[Beyond, ...], system: System) -> str:
     return " ".join(said)
 
 
-def beyond_document(looked: tuple[Beyond, ...], names: list[int], sections: list[str]) -> dict[str, Any]:
+def beyond_document(looked: tuple[Beyond, ...], names: list[tuple[int, str]], sections: list[str]) -> dict[str, Any]:
     """Give the same to programs, under ``edges`` and ``end_of_tank``; None where it was not looked at.
 
     Parameters
     ----------
     looked : tuple of Beyond
         From `look_beyond`.
-    names : list of int
-        Row of each zone, from 0.
+    names : list of tuple
+        Of each zone its row, and what the user calls it.
     sections : list of str
         All of the bar.
     """
@@ -70,7 +70,8 @@ def beyond_document(looked: tuple[Beyond, ...], names: list[int], sections: list
         lost = one.lost
         zones = [
             {
-                "zone": names[at],
+                "zone": names[at][0],
+                "zone_id": names[at][1],
                 "area_ac": in_unit(float(one.area[at]), "area", "acre"),
                 "verdict": str(one.verdict[at]),
                 "limited_by": str(one.limited_by[at]),

@@ -23,7 +23,13 @@ _SMALLEST_SHOWN: Final = 5e-6  # of the total; less is the rounding of coordinat
 
 
 def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
-    """Give the conversion as JSON, the unit in every key."""
+    """Give the conversion as JSON, the unit in every key.
+
+    Parameters
+    ----------
+    outcome : ConvertOutcome
+        What the workflow gave.
+    """
     prescription, written = outcome.prescription, outcome.written
     kelvin = outcome.counting_temperature
     kept = written.kept
@@ -41,9 +47,10 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
             "notes": list(written.notes),
         },
         "zones": [
-            {"zone": zone, "before": before, "after": after, "area_ac": area}
-            for zone, before, after, area in zip(
+            {"zone": zone, "zone_id": name, "before": before, "after": after, "area_ac": area}
+            for zone, name, before, after, area in zip(
                 prescription.row.tolist(),
+                prescription.zone_id,
                 prescription.rate.tolist(),
                 written.rates.values.tolist(),
                 in_units(prescription.area, "area", "acre"),

@@ -10,9 +10,10 @@ import numpy as np
 from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show
 from geoflow.report.bar_words import assumed_lines, unusual_lines
-from geoflow.report.basis import Origin, origin_blocks, stamp
+from geoflow.report.basis import origin_blocks, stamp
+from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
-from geoflow.report.findings import concern_texts, finding_text, place_text
+from geoflow.report.findings import LIQUID_LOST, concern_texts, finding_text, place_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
     SPREAD_WORDS,
@@ -36,15 +37,15 @@ from geoflow.report.reconciled_words import (
     ticket_table,
     zone_table,
 )
+from geoflow.report.spread_words import band_table, rate_table
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
-    from geoflow.outcomes import ReconcileOutcome
+    from geoflow.outcomes import Origin, ReconcileOutcome
 
-__all__ = ["MOST_ZONES", "Ground", "reconciled_report"]
+__all__ = ["MOST_ZONES", "Ground", "ground_map", "reconciled_report", "spread_chart"]
 
-_LOST: Final = "liquid margin lost"
 MOST_ZONES: Final = 12
 _SHIFTED: Final = (
     "Shifted tells how well the control held; 0 s what the ground got. Here each record counts once, with the mean of "
@@ -89,6 +90,30 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _said_first(outcome: ReconcileOutcome) -> list[str]:
+    """What the result rests on by consent only, and what could not be judged, before anything else."""
+    read, texts = outcome.read, []
+    if read.accepted:
+        taken = "; ".join(
+            f"{role} from '{name}'{f' in {unit}' if unit else ''}"
+            for role, (name, unit) in read.columns.items()
+            if role in read.accepted
+        )
+        texts.append(f"Columns taken as proposed (--accept), not certain by their names: {taken}.")
+    lacking = [one for one in outcome.diagnosis if one.missing]
+    if lacking:
+        text = "; ".join(f"{one.kind} (needs {', '.join(one.missing)})" for one in lacking)
+        wanted = dict.fromkeys(role for one in lacking for role in one.missing)
+        likely = [
+            f"{role}: {', '.join(repr(name) for name in read.candidates[role][:4])}"
+            for role in wanted
+            if role in read.candidates
+        ]
+        could = f" Columns that could be it: {'; '.join(likely)}." if likely else ""
+        texts.append(f"Not judged for want of columns: {text}.{could}")
+    return texts
+
+
 def _to_do(outcome: ReconcileOutcome, system: System) -> Section:
     """What is off, the field first: what makes a log doubtful bears on what it tells about the bar."""
     field = [f"{_capital(kind)}: {text}" for kind, text in concern_texts(outcome, system)]
@@ -99,27 +124,65 @@ def _to_do(outcome: ReconcileOutcome, system: System) -> Section:
     blocks = _listed("Look at in this field", field) + _listed("Look at the bar before the next field", bar)
     if not blocks:
         blocks.append(Paragraph("Nothing has to be looked at."))
+    blocks = [*(Paragraph(text) for text in _said_first(outcome)), *blocks]
     blocks += [Paragraph(nitrogen_text(outcome, system)), ground_table(outcome, system)]
     return Section("answer", "What to do", tuple(blocks))
+
+
+def ground_map(outcome: ReconcileOutcome, ground: Ground, system: System, heading: Heading | None = None) -> Picture:
+    """Draw applied over target.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    ground : Ground
+        What lay on the ground.
+    system : str
+        ``"us"`` or ``"metric"``.
+    heading : Heading, optional
+        Makes a poster of it.
+    """
+    lost = [one for one in outcome.judged if one.kind == LIQUID_LOST]
+    return ratio_figure(
+        ground.grid,
+        ground.outlines,
+        ground.marked,
+        areas=class_areas(outcome.found),
+        mark=(LIQUID_LOST, lost[0].numbers["area"]) if lost else None,
+        system=system,
+        heading=heading,
+    )
+
+
+def spread_chart(outcome: ReconcileOutcome, system: System, heading: Heading | None = None) -> Picture:
+    """Draw how the ratio of applied to target spreads, and the ground off its target by cause.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    heading : Heading, optional
+        Makes a poster of it.
+    """
+    laid = outcome.found.laid
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = laid.applied / laid.target
+    return spread_figure(ratio, laid.area, outcome.found.cause_area, system, heading)
 
 
 def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
     title = "Map of applied over target"
     if ground is None:
         return Section("map", title, (Paragraph("No record of the log covers ground: no map.", on=PRINTED),))
-    lost = [one for one in outcome.judged if one.kind == _LOST]
-    png, size = ratio_figure(
-        ground.grid,
-        ground.outlines,
-        ground.marked,
-        areas=class_areas(outcome.found),
-        mark=(_LOST, lost[0].numbers["area"]) if lost else None,
-        system=system,
-    )
+    png, size = ground_map(outcome, ground, system)
     alt = (
         "Map of applied over target in five classes, the more went down the darker, with stripes where too little did. "
         + answer(outcome, system)
     )
+    lost = any(one.kind == LIQUID_LOST for one in outcome.judged)
     crosses = " Crosses: where the liquid margin was lost." if lost else ""
     caption = f"North is up. Lines: the zones of the map or the outline of the field.{crosses}"
     return Section("map", title, (Figure("map", png, size, alt, caption),))
@@ -132,16 +195,15 @@ def _spread_section(outcome: ReconcileOutcome, ground: Ground | None, system: Sy
         return Section("spread", title, (Paragraph(said, on=PRINTED),))
     causes, shifts = cause_table(outcome, system), shift_table(outcome, system)
     blocks: list[Block] = [] if ground is None else [_spread_figure(outcome, causes, system)]
-    blocks += [agreement_table(outcome, system), *([] if causes is None else [causes]), Paragraph(lag_text(outcome))]
+    spreads = (band_table(outcome), causes, rate_table(outcome, system))
+    blocks += [agreement_table(outcome, system), *(table for table in spreads if table is not None)]
+    blocks.append(Paragraph(lag_text(outcome)))
     blocks += [] if shifts is None else [shifts, Paragraph(_SHIFTED)]
     return Section("spread", title, tuple(blocks))
 
 
 def _spread_figure(outcome: ReconcileOutcome, causes: Table | None, system: System) -> Figure:
-    found = outcome.found
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = found.laid.applied / found.laid.target
-    png, size = spread_figure(ratio, found.laid.area, found.cause_area, system)
+    png, size = spread_chart(outcome, system)
     said = "none" if causes is None else "; ".join(f"{row[0]} {row[1]} {causes.heads[1]}" for row in causes.rows)
     alt = (
         "Left, how much ground got which ratio of applied to target; right, the ground more than 10 % off, by cause: "
@@ -237,11 +299,11 @@ def _columns_table(outcome: ReconcileOutcome) -> Table:
 
 def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: System) -> Section:
     read, bar = outcome.read, outcome.bar
-    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin)]
+    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin, bar)]
     blocks += [_columns_table(outcome), Paragraph(records_text(outcome))]
     if read.derived:
         blocks.append(Paragraph(f"Worked out, not logged: {', '.join(read.derived)}."))
-    blocks += _listed("What was read", [note.text for note in outcome.notes])
+    blocks += _listed("What was read", [note.said(system) for note in outcome.notes])
     blocks += [Paragraph("Assumptions", "head", on=PRINTED), _assumptions(outcome, system)]
     if bar is not None:
         blocks += _listed("What the bar file leaves open", assumed_lines(bar, system), on=PRINTED)

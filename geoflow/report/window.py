@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.said import said_range
 from geoflow.base.schema import LIMITS
 from geoflow.base.units import KINDS, System, from_si, number, show, to_si, unit_label
 from geoflow.decide.gauges import rows_at_map_rates
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.doubt import no_window_text
+from geoflow.report.flashing import assumption_blocks
 from geoflow.report.gauges import end_gauges, map_gauges, row_text, tank_text
 from geoflow.report.layout import span, within
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
@@ -33,7 +34,17 @@ __all__ = [
 
 
 def heading(solution: Solution, system: System, *, with_speed: bool) -> str:
-    """One line with the bar and the plan."""
+    """One line with the bar and the plan.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    with_speed : bool
+        Whether the plan has a speed.
+    """
     bar, plan, window = solution.bar, solution.plan, solution.window
     parts = [f"{bar.name}: {window.rows} rows, {show(window.width, 'length', system)}"]
     if len(plan.sections) < len(bar.sections):
@@ -45,13 +56,31 @@ def heading(solution: Solution, system: System, *, with_speed: bool) -> str:
 
 
 def plan_words(solution: Solution, system: System, *, with_speed: bool = True) -> str:
-    """Say the planned speed and liquid temperature within a sentence."""
+    """Say the planned speed and liquid temperature within a sentence.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    with_speed : bool
+        Whether the plan has a speed.
+    """
     liquid = f"liquid at {said_range(*solution.plan.temperature, 'temperature', system)}"
     return f"{said_range(*solution.plan.speed, 'speed', system)} and {liquid}" if with_speed else liquid
 
 
 def plan_warnings(solution: Solution, *, with_speed: bool = True) -> list[Paragraph]:
-    """What about the plan itself has to be seen first."""
+    """What about the plan itself has to be seen first.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    with_speed : bool
+        Whether the plan has a speed.
+    """
     return [Paragraph(warning, "warning") for warning in solution.warnings(with_speed=with_speed)]
 
 
@@ -78,7 +107,13 @@ def window_table(solution: Solution, system: System, *, with_speed: bool = True)
 
 
 def limit_list(solution: Solution) -> BulletList:
-    """What limits each end of the certain window, and what to do about it."""
+    """What limits each end of the certain window, and what to do about it.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    """
     ends = (("low", solution.certain.low_limit), ("high", solution.certain.high_limit))
     return BulletList(tuple(f"{end} end: {name}. {LIMITS[name].meaning} {LIMITS[name].remedy}" for end, name in ends))
 
@@ -97,7 +132,13 @@ def _meter(solution: Solution) -> list[Block]:
     ]
 
 
-def window_blocks(solution: Solution, system: System, *, with_speed: bool = True) -> list[Block]:
+def window_blocks(
+    solution: Solution,
+    system: System,
+    flows: tuple[FloatArray, FloatArray, TextArray] | None = None,
+    *,
+    with_speed: bool = True,
+) -> list[Block]:
     """Give the window in numbers, and what limits each end.
 
     Parameters
@@ -106,6 +147,8 @@ def window_blocks(solution: Solution, system: System, *, with_speed: bool = True
         The solved bar.
     system : str
         ``"us"`` or ``"metric"``.
+    flows : tuple of ndarray, optional
+        Flow at the slowest and fastest speed [kg/s] and verdict of each zone, where there are zones.
     with_speed : bool
         Whether the plan has a speed.
     """
@@ -116,6 +159,11 @@ def window_blocks(solution: Solution, system: System, *, with_speed: bool = True
         blocks.append(Paragraph("No single rate holds over the whole range of speeds: plan a narrower one."))
     if empty and not solution.hopeless:
         blocks.append(Paragraph(no_window_text(solution, system)))
+    if solution.plan.rows == "worst":
+        blocks.append(
+            Paragraph("Certain is asked of the worst row: the lowest and the highest one can be brought to it.")
+        )
+    blocks += assumption_blocks(solution, system, flows, with_speed=with_speed)
     return [*blocks, limit_list(solution), *_meter(solution)]
 
 

@@ -7,7 +7,8 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-from geoflow.bar.keys import KEY_KINDS, TABLES, heading, keys_of, subtables_of, written
+from geoflow.bar.key_kinds import KEY_KINDS
+from geoflow.bar.keys import TABLES, heading, keys_of, subtables_of, written
 from geoflow.base.errors import BarError
 
 __all__ = ["bar_text", "form_content", "form_description"]
@@ -45,6 +46,13 @@ def form_description() -> list[dict[str, Any]]:
 
 def form_content(text: str, where: str) -> dict[str, Any]:
     """Return a bar file's content with every value as it is typed into a field.
+
+    Parameters
+    ----------
+    text : str
+        The bar file.
+    where : str
+        Its name.
 
     Raises
     ------
