@@ -427,13 +427,17 @@ class ReferenceBar:
     def point(self, node: float) -> Point:
         if self.bar.bypass is not None or self.bar.pump.slip:
             self._warm_up(self.temperature)  # of two answers the cooler one, in which something flows
-        for _ in range(50):
+        for turn in range(80):
             found = self._point(node)
             # Flow and warmth depend on each other, weakly. The next point starts from the warmth of this one.
             if abs(found.orifice_temperature - self._warm) < _AGREED:
                 return found
-            self._warm_up(found.orifice_temperature)
-        raise ArithmeticError("flow and warmth do not agree")
+            # Where heat comes round the two may swing about their balance.
+            self._warm_up(found.orifice_temperature if turn < 20 else 0.5 * (found.orifice_temperature + self._warm))
+        # Next to no flow the warmth creeps towards its balance, and no limit lies there.
+        if abs(found.orifice_temperature - self._warm) > 1e-3:
+            raise ArithmeticError("flow and warmth do not agree")
+        return found
 
     def _point(self, node: float) -> Point:
         flows = tuple(self.section_flow(index, node) for index in range(len(self.sections)))
@@ -493,6 +497,8 @@ class ReferenceBar:
         most = self._nameplate() * share
         if not self.bar.pump.slip:
             return most * self.density
+        if self.point(6e6).flow / self.density + self.leaking(self.point(6e6).rise) < most:
+            return math.inf  # rows that pass less than the pump moves at any pressure
         return self._node_where(lambda at: at.flow / self.density + self.leaking(at.rise) - most, 6e6).flow
 
     def shutting_limit(self) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
@@ -33,8 +33,9 @@ __all__ = ["Circuit", "State", "choose_sections"]
 
 # What comes round again warms the liquid the more the less the bar takes; turned until it agrees [K].
 _MOST_TURNS: Final = 40
-_FREE_TURNS: Final = 4
 _AGREED: Final = 1e-4
+# Between the tank's liquid and the hottest one, at which a balance of heat is looked for.
+_WARM_STEPS: Final = 16
 
 
 def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
@@ -158,40 +159,74 @@ class Circuit:
             belongs to one.
         """
         given = np.asarray(node_pressure, dtype=np.float64)
-        cold = np.array(np.broadcast_to(given, np.broadcast_shapes(given.shape, self.shape)))
+        node = np.array(np.broadcast_to(given, np.broadcast_shapes(given.shape, self.shape)))
+        if lifted:
+
+            def lift(temperature: FloatArray) -> tuple[State, Saturation]:
+                liquid = saturation(temperature)
+                return self._solved(node + liquid.pressure - self.saturated.pressure, liquid)
+
+            cold = np.broadcast_to(self.saturated.temperature, node.shape)
+            return lift(rising_root(lambda at: at - lift(at)[1].temperature, cold, HIGHEST_TEMPERATURE))[0]
         # What the orifices pass depends on how much the pump warms the liquid and the other way round, but weakly. The
         # first turn takes the heat of the node's pressure alone, the second that of all losses; a third one changes a
         # flow by less than 1e-5, unless heat comes round again.
-        liquid, node = self._warmed(cold - self.saturated.pressure, cold), cold
-        cool, hot = np.broadcast_to(self.saturated.temperature, cold.shape), np.full(cold.shape, HIGHEST_TEMPERATURE)
+        before = self._warmed(node - self.saturated.pressure, node)
+        found, liquid = self._solved(node, before)
         for turn in range(_MOST_TURNS):
-            if lifted:
-                node = cold + liquid.pressure - self.saturated.pressure
-            solved = {
-                like: self._outlets.section_flow(
-                    like, node, liquid, partial(liquid_loss, self.sections[like].feed, liquid=self.saturated)
-                )
-                for like in set(self._alike)
-            }
-            flows = [solved[like] for like in self._alike]
-            manifolds = [
-                node - liquid_loss(fed.feed, flow, self.saturated)
-                for fed, flow in zip(self.sections, flows, strict=True)
-            ]
-            section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
-            flow, least = section_flow.sum(axis=-1), manifold.min(axis=-1)
-            outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
-            before, liquid = liquid, self._warmed(self._worked(flow, outlet - inlet), least)
-            settled = not self.heat_returns or np.abs(liquid.temperature - before.temperature).max() < _AGREED
-            if turn and settled:
+            if turn and (not self.heat_returns or np.abs(liquid.temperature - before.temperature).max() < _AGREED):
                 break
-            if lifted:
-                cool = np.where(liquid.temperature > before.temperature, before.temperature, cool)
-                hot = np.where(liquid.temperature > before.temperature, hot, before.temperature)
-                if turn >= _FREE_TURNS:
-                    # Next to no flow the warmth swings: more of it, more flow, less warmth.
-                    liquid = saturation(0.5 * (cool + hot))
-        return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - liquid.pressure)
+            before = liquid
+            found, liquid = self._solved(node, before)
+        return found
+
+    def _solved(self, node: FloatArray, liquid: Saturation) -> tuple[State, Saturation]:
+        """Solve for a node pressure and the liquid that comes to the orifices; also how warm the pump then makes it."""
+        feeds = [partial(liquid_loss, section.feed, liquid=self.saturated) for section in self.sections]
+        passed = {like: self._outlets.section_flow(like, node, liquid, feeds[like]) for like in set(self._alike)}
+        flows = [passed[like] for like in self._alike]
+        manifolds = [node - loss(flow) for loss, flow in zip(feeds, flows, strict=True)]
+        section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
+        flow, least = section_flow.sum(axis=-1), manifold.min(axis=-1)
+        outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
+        warmed = self._warmed(self._worked(flow, outlet - inlet), least)
+        state = State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - warmed.pressure)
+        return state, warmed
+
+    def at_margin(self, margin: float) -> State:
+        """Solve the bar for its least liquid margin, where heat comes round again.
+
+        One pressure may then belong to several flows, but a margin and the warmth of the liquid belong to one. Where
+        two balances of heat give the same margin it is the cooler one, from which the other cannot be reached without
+        losing the margin. A margin that is never reached comes back as minus infinity.
+
+        Parameters
+        ----------
+        margin : float
+            Wanted [Pa].
+        """
+
+        def held(temperature: FloatArray) -> tuple[State, Saturation]:
+            liquid = saturation(temperature)
+            least, nodes = liquid.pressure + margin, []
+            for like in set(self._alike):
+                # The section that loses most on its way to the orifices has the least pressure there.
+                flow = self._outlets.section_flow(like, least, liquid, np.zeros_like)
+                nodes.append(least + liquid_loss(self.sections[like].feed, flow, self.saturated))
+            return self._solved(np.max(nodes, axis=0), liquid)
+
+        def spare(temperature: FloatArray) -> FloatArray:
+            return np.asarray(temperature - held(temperature)[1].temperature)
+
+        cold = np.broadcast_to(self.saturated.temperature, self.shape)
+        steps = cold + (HIGHEST_TEMPERATURE - cold) * np.square(np.linspace(0.0, 1.0, _WARM_STEPS))
+        rough = spare(steps)
+        # The first step that is warmer than what the pump makes of it.
+        warm = np.concatenate([rough[..., :1] >= 0.0, rough[..., 1:] > 0.0], axis=-1)
+        first = np.maximum(np.argmax(warm, axis=-1, keepdims=True), 1)
+        low, high = (np.take_along_axis(steps, place, axis=-1) for place in (first - 1, first))
+        found = held(rising_root(spare, low, high))[0]
+        return replace(found, liquid_margin=np.where(warm.any(axis=-1, keepdims=True), margin, -np.inf))
 
     @property
     def heat_returns(self) -> bool:

@@ -10,6 +10,7 @@ plan: flow, temperature and hose differ between them, and so do the errors of an
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -96,14 +97,15 @@ def _measured_corners(bar: Bar, orifice: Orifice, reach: float = 1.0) -> FloatAr
         density = float(liquid_density(state, point.pressure))
         tolerance = max(point.flow_tolerance, _LEAST_TOLERANCE)
         for share, keep_below in ((1.0 + tolerance, True), (1.0 - tolerance, False)):
-            # The readings, and what lay below the orifice, err to the side that leaves more open.
+            # The readings, and what lay below the orifice at the flow it really was, err to the side that leaves more
+            # open.
             side = -1.0 if keep_below else 1.0
             vapour = saturation(point.temperature - side * point.temperature_tolerance).pressure
             line = coefficient_line(
                 point.flow * share,
                 point.pressure + side * point.pressure_tolerance,
                 float(vapour),
-                below_at(bar, point, -side * reach),
+                below_at(bar, replace(point, flow=point.flow * share), -side * reach),
                 density,
                 orifice.diameter,
             )

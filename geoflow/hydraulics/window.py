@@ -165,11 +165,10 @@ def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> Float
 
 def _limit_flows(circuit: Circuit, name: str, excess: Callable[[Circuit, State], FloatArray]) -> FloatArray:
     """Flow at which a limit is just met, shape (cases, temperatures)."""
-    lifted = circuit.heat_returns and name in LOW_LIMITS
-    state = circuit.state(
-        circuit.node_for(lambda state: excess(circuit, state), lifted=lifted),
-        lifted=lifted,
-    )
+    if circuit.heat_returns and name in LOW_LIMITS:
+        state = circuit.at_margin(circuit.bar.limits.liquid_margin)
+    else:
+        state = circuit.state(circuit.node_for(lambda state: excess(circuit, state)))
     met = excess(circuit, state) >= -_PRESSURE_ROUNDING
     # A margin that is never reached allows no flow at all.
     return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]

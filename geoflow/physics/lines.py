@@ -175,7 +175,9 @@ def flashing_hose_inlet_pressure(
     top = np.maximum(top, end * 1.0001)
     share = np.linspace(0.0, 1.0, _HOSE_POINTS)
     pressure = end * (top / end) ** share
-    state = saturation(saturation_temperature(pressure))
+    # Above its own vapour pressure the liquid stays what it is.
+    own = np.asarray(liquid_pressure, dtype=np.float64)[..., None]
+    state = saturation(saturation_temperature(np.minimum(pressure, own)))
     quality = flash_fraction(heat, state)
     volume = quality / state.vapour_density + (1.0 - quality) / state.liquid_density
     viscosity = 1.0 / (quality / state.vapour_viscosity + (1.0 - quality) / state.liquid_viscosity)

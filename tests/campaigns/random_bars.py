@@ -44,9 +44,11 @@ from geoflow.bar.equipment import (
     Suction,
 )
 from geoflow.base.errors import BarError
+from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.decide.vet import Plan, Solution, solve
 from geoflow.hydraulics.cases import Case
 from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.machine_limits import slip_limits, volume_limits
 
 __all__ = ["Drawn", "Found", "draw", "judge", "report", "run"]
 
@@ -340,18 +342,25 @@ def _possible_short(drawn: Drawn, solution: Solution) -> float:
                 )
             cases.append(Case(tuple(coefficient), tuple(weight), end))
     circuit = Circuit(bar, drawn.plan.sections, tuple(cases), solution.window.temperature)
-    limits, density = bar.limits, circuit.saturated.liquid_density[0, :, 0]
-    margin, rated, rise = (
-        circuit.state(circuit.node_for(lambda state, name=name, bound=bound: getattr(state, name) - bound)).flow[..., 0]
-        for name, bound in (
-            ("liquid_margin", limits.liquid_margin),
-            ("outlet_pressure", limits.max_pressure),
-            ("rise", bar.pump.max_rise),
-        )
-    )
-    low = np.maximum(margin, max(bar.meter.min_flow, bar.pump.min_flow) * density).max(axis=1)
-    most = min(bar.meter.max_flow, bar.pump.max_flow) * density
-    high = np.minimum(np.minimum(rated, rise), most).min(axis=1)
+    limits = bar.limits
+
+    def met(name: str, bound: float) -> np.ndarray:
+        if name == "liquid_margin" and circuit.heat_returns:
+            state = circuit.at_margin(bound)
+            return np.where(state.liquid_margin >= bound, state.flow, np.inf)[..., 0]
+        return circuit.state(circuit.node_for(lambda state: getattr(state, name) - bound)).flow[..., 0]
+
+    margin, rated = met("liquid_margin", limits.liquid_margin), met("outlet_pressure", limits.max_pressure)
+    rise = met("rise", bar.pump.max_rise)
+    # What the machines allow at their better end, whatever the orifices do, and what a pump that slips moves.
+    volumes = volume_limits(circuit, worse=False)
+    slipping = [
+        circuit.state(circuit.node_for(lambda state, excess=excess: excess(circuit, state))).flow[..., 0]
+        for excess in slip_limits(bar).values()
+    ]
+    low = np.max([margin, *(np.broadcast_to(volumes[name], margin.shape) for name in LOW_LIMITS if name in volumes)], 0)
+    flows = [rated, rise, *slipping, *(volumes[name] for name in HIGH_LIMITS if name in volumes)]
+    low, high = low.max(axis=1), np.min([np.broadcast_to(flow, rated.shape) for flow in flows], axis=0).min(axis=1)
     some = low <= high
     if not some.any():
         return math.nan
