@@ -385,4 +385,5 @@ def _build(values: dict[str, Any], air_pressure: float) -> Bar:
         control_valve=equipment.ControlValve(**valve) if valve else None,
         controller=equipment.Controller(**values["controller"]) if values["controller"] else None,
         tank=equipment.Tank(**values["tank"]) if values["tank"] else None,
+        gauges=tuple(equipment.Gauge(**gauge) for gauge in values["gauges"] or ()),
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 __all__ = [
+    "GAUGE_PLACES",
     "KEYS",
     "KEY_KINDS",
     "LONGEST_TEXT",
@@ -28,6 +29,9 @@ Written = str | int | float
 LONGEST_TEXT: Final = 100
 NITROGEN_FRACTION: Final = 0.82
 """Of ammonia, by weight: grade 82-0-0, as on the label."""
+
+GAUGE_PLACES: Final = ("tank", "pump outlet", "after valve", "manifold")
+"""Where a pressure gauge can sit, from the tank on down."""
 
 NUMBER_PATTERN: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 
@@ -55,6 +59,9 @@ KEY_KINDS: Final[dict[str, KeyKind]] = {
     "pressure difference": KeyKind("a pressure difference with its unit", "pressure"),
     "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
     "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
+    "gauge place": KeyKind("one of " + ", ".join(GAUGE_PLACES)),
+    "voltage": KeyKind("a voltage with its unit", "voltage"),
+    "transmitter slope": KeyKind("volts over pressure with their unit", "transmitter slope"),
     "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
 }
 
@@ -135,6 +142,7 @@ TABLES: Final[tuple[Table, ...]] = (
     Table("limits", "one", "What the bar must stay within.", required=True),
     Table("controller", "one", "How fast the rate control answers."),
     Table("tank", "one", "The tank the bar draws from."),
+    Table("gauges", "list", "The pressure gauges you can read, one table each; without any all places count as read."),
 )
 
 _HOSE_LENGTH: Final = ("0 ft", "500 ft")
@@ -256,6 +264,11 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=(0.05, 0.85),
         note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "
         "the local code decides, ask the supplier"),
+    Key("gauges", "place", "gauge place", "after valve", "Where it sits.", required=True),
+    Key("gauges", "zero", "voltage", "0.5 V", "Output of a transmitter at no pressure, on its label or data sheet.",
+        accepted=("-1 V", "12 V")),
+    Key("gauges", "span", "transmitter slope", "20 mV/psi", "How far that output rises with the pressure.",
+        accepted=("0.1 mV/psi", "1000 mV/psi")),
 )
 # fmt: on
 

@@ -10,6 +10,7 @@ from geoflow.bar import keys as bar_keys
 from geoflow.bar.keys import Key
 from geoflow.base import units
 from geoflow.base.errors import QuantityError
+from geoflow.base.spelling import nearest
 
 __all__ = ["convert", "shown", "text_of", "within"]
 
@@ -58,6 +59,11 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
     kind = bar_keys.KEY_KINDS[key.kind]
     if key.kind == "text":
         return text_of(value)
+    if key.kind == "gauge place":
+        place = text_of(value)
+        if place not in bar_keys.GAUGE_PLACES:
+            raise QuantityError(f"there is no place '{place}'{nearest(place, bar_keys.GAUGE_PLACES)}")
+        return place
     if kind.unit_kind is None:
         number = _plain(value)
         if key.kind == "whole number" and not number.is_integer():

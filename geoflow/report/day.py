@@ -12,7 +12,7 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.said import said as said_as_given
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.day import WorkTime
-from geoflow.decide.loads import TankLoads
+from geoflow.decide.loads import TankCount, TankLoads
 from geoflow.report.layout import count, verb, zone_names
 from geoflow.report.model import Block, Paragraph, Section, Table
 
@@ -68,7 +68,7 @@ class Day:
     why_not: str
 
 
-def tanks_text(loads: TankLoads, system: System) -> str:
+def tanks_text(loads: TankLoads | TankCount, system: System) -> str:
     """Say in plain words how many tanks it takes."""
     tanks = len(loads.drawn)
     if not tanks:
