@@ -24,6 +24,7 @@ __all__ = [
     "basis_section",
     "origin_blocks",
     "stamp",
+    "version_and_date",
 ]
 
 _NOT_COUNTED: Final = (
@@ -86,7 +87,12 @@ class Origin:
 
 def stamp(origin: Origin) -> str:
     """Version and date in one line."""
-    return f"geoflow {origin.version}, {origin.date.isoformat()}"
+    return version_and_date(origin.version, origin.date)
+
+
+def version_and_date(version: str, date: datetime.date) -> str:
+    """Version and date in one line, of what rests on nothing that has to be listed."""
+    return f"geoflow {version}, {date.isoformat()}"
 
 
 def _points(orifice: Orifice, system: System) -> str:

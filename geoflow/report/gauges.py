@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoflow.bar.equipment import Bar
+from geoflow.bar.equipment import Bar, Section
 from geoflow.base.arrays import FloatArray
+from geoflow.base.said import said
 from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, show_range, unit_label
 from geoflow.decide.gauges import Gauges, end_pressures, expected_gauges, gauges_of, tank_pressures
@@ -23,12 +24,15 @@ if TYPE_CHECKING:
 __all__ = [
     "end_gauges",
     "ends_document",
+    "gauge_cell",
     "gauges_document",
     "manifold_text",
     "map_gauges",
     "row_text",
+    "section_list",
     "split_document",
     "tank_text",
+    "temperature_heads",
 ]
 
 _UNEVEN = 0.05
@@ -43,6 +47,23 @@ def _pump_shown(bar: Bar) -> bool:
 def _gauge(ends: FloatArray, bar: Bar, system: System) -> str:
     low, high = (ends - bar.air_pressure).tolist()
     return number_range(low, high, "pressure", system, 0)
+
+
+def temperature_heads(temperature: FloatArray, system: System) -> list[str]:
+    """Head the columns of a table of rates by liquid temperatures [K]."""
+    return [said(float(kelvin), "temperature", system) for kelvin in temperature]
+
+
+def gauge_cell(values: FloatArray, bar: Bar, system: System) -> str:
+    """Write least, expected and greatest absolute pressure [Pa] as gauge: ``104 (96 to 115)``; ``-`` where none is.
+
+    Rounded outward, so that what is expected lies inside as printed.
+    """
+    if not np.isfinite(values).all():
+        return "-"
+    low, middle, high = (values - bar.air_pressure).tolist()
+    first, last = number(low, "pressure", system, 0, "down"), number(high, "pressure", system, 0, "up")
+    return f"{number(middle, 'pressure', system, 0)} ({first} to {last})"
 
 
 def _heads(bar: Bar, system: System) -> list[str]:
@@ -136,11 +157,16 @@ def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vettin
     return f"{_gauge(found.manifold[0], solution.bar, system)} {unit_label('pressure', system)}"
 
 
+def section_list(solution: Solution) -> list[Section]:
+    """Return the sections in use."""
+    return [solution.bar.sections[index] for index in solution.plan.sections]
+
+
 def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
     """Say how far sections are off the mean row where rows do not get the same; nothing where they do."""
     if split is None or float(np.ptp(split.off_mean)) <= _UNEVEN:
         return []
-    sections = [solution.bar.sections[index] for index in solution.plan.sections]
+    sections = section_list(solution)
     each = "; ".join(
         f"{section.name} (orifice {section.orifice}) {100.0 * off:+.0f} %"
         for section, off in zip(sections, split.off_mean.tolist(), strict=True)

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from geoflow.report.pdf import Paper
 
 __all__ = [
+    "Setter",
     "Sources",
     "origin_of",
     "parse_date",
@@ -255,8 +256,19 @@ def report_on_reconciling(
     return reconciled_report(outcome, system, most, _lay_ground(outcome), origin)
 
 
+Setter = tuple[Callable[["Report"], str], Callable[["Report", "Paper", datetime.date], bytes]]
+"""How a report is set as HTML and as a PDF."""
+
+
 def write_report(
-    report: Report, files: ReportFiles, system: System, date: datetime.date, *, replace: bool, protect: tuple[Path, ...]
+    report: Report,
+    files: ReportFiles,
+    system: System,
+    date: datetime.date,
+    *,
+    replace: bool,
+    protect: tuple[Path, ...],
+    setter: Setter = (as_html, as_pdf),
 ) -> list[str]:
     """Write the HTML, and the PDF and the figures where they are asked for.
 
@@ -276,6 +288,8 @@ def write_report(
         Whether files that are there may be replaced.
     protect : tuple of Path
         Files never to be written over.
+    setter : tuple of callable
+        How it is set.
 
     Returns
     -------
@@ -298,8 +312,8 @@ def write_report(
     with contextlib.ExitStack() as opened:
         folders = {home: opened.enter_context(OutputFolder(home, replace=replace, protect=protect)) for home in homes}
         places = [folders[target.parent.resolve()].stage(target.name) for target in targets]
-        contents = [as_html(report).encode("utf-8")]
-        contents += [] if pdf is None else [as_pdf(report, paper, date)]
+        contents = [setter[0](report).encode("utf-8")]
+        contents += [] if pdf is None else [setter[1](report, paper, date)]
         contents += [figure.png for figure in drawn]
         for place, content in zip(places, contents, strict=True):
             place.write_bytes(content)
