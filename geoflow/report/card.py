@@ -101,7 +101,8 @@ def _speed_table(outcome: CardOutcome, system: System, shown: np.ndarray[Any, np
     caption = "Speeds that surely hold each rate, all day" + (
         f"; {len(listed)} of {speeds.rate.size} rates, even shares of the field" if left else ""
     )
-    blocks: list[Block] = [Table(caption, (*heads, "look out"), tuple(rows), ">" * len(heads) + "<", widths)]
+    table = Table(caption, (*heads, "look out"), tuple(rows), ">" * len(heads) + "<", widths)
+    blocks: list[Block] = [table if any(row[-1] for row in rows) else table.columns(range(len(heads)))]
     unheld = speeds.rate[~speeds.held & ~shown]
     if unheld.size:
         named = some_names([number(float(rate), "nitrogen rate", system) for rate in unheld], 8)
@@ -125,8 +126,11 @@ def _gauge_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     caption = f"{place.capitalize()} gauge, {unit}: expected (from to)"
     blocks: list[Block] = [Table(caption, heads, rows, ">" + "<" * (len(heads) - 1), (1.4, *(2.6 for _ in heads[1:])))]
     middle = found.temperature.size // 2
+    told = np.isfinite(values[middle, :, 0])
     flow = tuple(
-        (
+        (rates[at], "-", "-", "-")
+        if not told[at]
+        else (
             rates[at],
             number_range(float(found.speed[at, 0]), float(found.speed[at, 1]), "speed", system),
             number(float(found.flow[middle, at] / found.density[middle]), "volume flow", system),
@@ -146,7 +150,8 @@ def _pump_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     found, bar = outcome.gauges, outcome.solution.bar
     known = np.isfinite(found.valve_drop[..., 0])
     if not known.any():
-        return [Paragraph("None is told where the liquid may boil in the manifold: its rows run uneven.")]
+        said = "At none of these rates is the liquid sure to stay liquid in the manifold: no reading belongs to them."
+        return [Paragraph(said)]
     drop, feed = found.valve_drop[known], np.abs(found.after_valve - found.manifold)[known]
     digits = 1 if system == "us" else 0
     unit, low, high = unit_label("pressure", system), float(drop.min()), float(drop.max())
@@ -158,8 +163,8 @@ def _pump_blocks(outcome: CardOutcome, system: System) -> list[Block]:
             f"{same}Pump outlet above it, all liquid and the valve wide open: "
             f"{number_range(low, high, 'pressure', system, digits)} {unit}. More is a throttling valve, or gas in it."
         )
-    boils = "" if known.all() else " '-': the liquid may boil in the manifold, no reading belongs to that flow."
-    return [Paragraph(text + boils)]
+    boils = " '-': the liquid may boil in the manifold, or the bar cannot do it: no reading belongs to that rate."
+    return [Paragraph(text if known.all() else text + boils)]
 
 
 def round_temperatures(outcome: CardOutcome, system: System) -> list[float]:

@@ -12,7 +12,7 @@ __all__ = ["as_card_html", "card_groups"]
 
 _WIDE: Final = ("faults",)
 # Size of the letters on paper [pt] by how many rows the tables have in all.
-_POINTS: Final = ((34, 7.2), (42, 6.9), (1000, 6.5))
+_POINTS: Final = ((33, 7.0), (37, 6.5), (1000, 6.1))
 
 
 def card_groups(report: Report) -> list[tuple[bool, list[tuple[Section, tuple[Block, ...]]]]]:

@@ -97,8 +97,8 @@ def _flow(group: tuple[Fault, ...]) -> str:
     most = max(float(fault.shown_flow.max()) for fault in group)
     if not group[0].short:
         return "holds"
-    low, high = (f"{max(-100.0 * end, 0.0):.0f}" for end in (most, least))
-    return f"{low if low == high else f'{low} to {high}'} % short"
+    low, high = (f"{100.0 * max(-end, 0.0):.0f}" for end in (most, least))
+    return f"{low if low == high else f'up to {high}' if low == '0' else f'{low} to {high}'} % short"
 
 
 def fault_blocks(outcome: CardOutcome, system: System) -> list[Block]:
@@ -283,8 +283,8 @@ def _orifice_line(outcome: CardOutcome, system: System) -> str:
     other = 1.0 / max(rows - 1, 1)
     return (
         f"Lines empty and bled: orifices of {named} in all {rows} rows as in the table, clean, none the wrong way "
-        f"round. A hole {show(wider, 'small length', system)} too wide passes {_percent(more)}; a plugged row leaves its "
-        f"strip bare and the others {_percent(other)}. The model knows no orifice the wrong way round."
+        f"round. A hole {show(wider, 'small length', system)} too wide passes {_percent(more)}; a plugged row leaves "
+        f"its strip bare and the others {_percent(other)}. The model knows no orifice the wrong way round."
     )
 
 

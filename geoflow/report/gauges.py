@@ -83,17 +83,17 @@ def _remark(verdict: str, limit: str, *, liquid: bool) -> str:
 def _title(found: Gauges) -> str:
     """Say what the table of gauges is of."""
     if len(found.rate) == found.rates:
-        return "At the gauges, at the map's rates driven as planned"
+        return "At the gauges, at the map's rates driven as planned: expected (from to)"
     return (
         f"At the gauges, at {len(found.rate)} of the map's {found.rates:,} rates driven as planned: the lowest, the "
-        "highest, and some between that stand for about equal areas"
+        "highest, and some between that stand for about equal areas; expected (from to)"
     )
 
 
 def _row(found: Gauges, index: int, bar: Bar, system: System, *, own: bool) -> tuple[str, ...]:
     known = math.isfinite(found.manifold[index, 0])
     speed = [number_range(float(found.speed[index, 0]), float(found.speed[index, 1]), "speed", system)] if own else []
-    cells = [_gauge(found.manifold[index], bar, system) if known else _NONE]
+    cells = [gauge_cell(values, bar, system) if known else _NONE for values in found.by_temperature.manifold[:, index]]
     if _pump_shown(bar):
         cells.append(_gauge(found.outlet[index], bar, system) if known else "")
     remark = _remark(str(found.verdict[index]), str(found.limited_by[index]), liquid=bool(found.liquid[index]))
@@ -117,9 +117,11 @@ def map_gauges(rate: FloatArray, area: FloatArray, vetting: Vetting, solution: S
         return []
     own = bool((np.ptp(found.speed, axis=0) > 1e-6).any())
     speed = [unit_label("speed", system)] if own else []
-    heads = [unit_label("nitrogen rate", system), *speed, *_heads(solution.bar, system)]
+    manifold, *pump = _heads(solution.bar, system)
+    warmths = [f"{manifold} at {one}" for one in temperature_heads(found.by_temperature.temperature, system)]
+    heads = [unit_label("nitrogen rate", system), *speed, *warmths, *pump]
     rows = tuple(_row(found, index, solution.bar, system, own=own) for index in range(len(found.rate)))
-    align, widths = "<" + ">" * (len(heads) - 1) + "<", (1.2, *(2.2 for _ in heads[1:]), 3.6)
+    align, widths = "<" + ">" * (len(heads) - 1) + "<", (1.2, *(1.9 for _ in heads[1:]), 2.2)
     return [Table(_title(found), (*heads, "verdict, where it does not hold"), rows, align, widths)]
 
 
@@ -193,6 +195,13 @@ def gauges_document(found: Gauges, solution: Solution) -> dict[str, Any]:
                 "liquid_margin_certain": bool(found.liquid[index]),
                 "manifold_psig": _psig(found.manifold[index], bar),
                 "pump_outlet_psig": _psig(found.outlet[index], bar) if _pump_shown(bar) else None,
+                "by_temperature": [
+                    {
+                        "temperature_degF": in_unit(float(kelvin), "temperature", "degF"),
+                        "manifold_psig": _psig(found.by_temperature.manifold[row, index], bar),
+                    }
+                    for row, kelvin in enumerate(found.by_temperature.temperature)
+                ],
             }
             for index in range(len(found.rate))
         ],
