@@ -19,11 +19,11 @@ _CODES: Final = (
 
 
 def _card(options: argparse.Namespace) -> int:
+    from geoflow.field_card.document import card_document
+    from geoflow.field_card.html import as_card_html
+    from geoflow.field_card.pdf import as_card_pdf
+    from geoflow.field_card.sheet import card_report
     from geoflow.report.basis import version_and_date
-    from geoflow.report.card import card_report
-    from geoflow.report.card_document import card_document
-    from geoflow.report.card_html import as_card_html
-    from geoflow.report.card_pdf import as_card_pdf
     from geoflow.report.cautions import SHORT_CAUTION
     from geoflow.report.layout import wrap
     from geoflow.workflow.carding import card_of

@@ -179,8 +179,12 @@ def off_rate_alarms(speeds: RateSpeeds, solution: Solution) -> FloatArray:
 
 
 def low_alarms(solution: Solution) -> MarginReadings | None:
-    """Pressures below which the warmest planned liquid may boil ahead of the orifices; None where all pressures are."""
-    return readings_at_margin(solution.bar, solution.plan.sections, solution.plan.temperature[1])
+    """Pressures below which the warmest planned liquid may boil ahead of the orifices.
+
+    None where that takes more than the rated pressure.
+    """
+    found = readings_at_margin(solution.bar, solution.plan.sections, solution.plan.temperature[1])
+    return None if found is None or found.outlet > solution.bar.limits.max_pressure else found
 
 
 def spare_suction(solution: Solution, flow: float, kelvin: float) -> float | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from typing import Any, Final
 
-from geoflow.report.card_html import card_groups
+from geoflow.field_card.html import card_groups
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
 from geoflow.report.pdf import FONT, Paper, new_page
 
@@ -147,7 +147,7 @@ def as_card_pdf(report: Report, paper: Paper, date: datetime.date) -> bytes:
     Parameters
     ----------
     report : Report
-        From `report.card`.
+        From `field_card.sheet`.
     paper : str
         ``"letter"`` or ``"a4"``.
     date : date

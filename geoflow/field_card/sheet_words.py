@@ -214,7 +214,7 @@ def _low_alarm(outcome: CardOutcome, system: System) -> str:
     """Say where to set the low-pressure alarm, and where it rings for nothing."""
     solution, found, place = outcome.solution, outcome.low_alarm, transmitter_place(outcome.solution.bar)
     if found is None:
-        return "Low-pressure alarm: no pressure of this bar keeps the warmest liquid from boiling."
+        return "Low-pressure alarm: no pressure up to the rated one keeps the warmest liquid from boiling."
     warm = said(solution.plan.temperature[1], "temperature", system)
     margin = show(solution.bar.limits.liquid_margin, "pressure", system, 0)
     values = {"manifold": found.manifold, "after valve": found.after_valve, "pump outlet": found.outlet}

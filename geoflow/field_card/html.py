@@ -21,7 +21,7 @@ def card_groups(report: Report) -> list[tuple[bool, list[tuple[Section, tuple[Bl
     Parameters
     ----------
     report : Report
-        From `report.card`.
+        From `field_card.sheet`.
     """
     shown = groupby(report.shown("html"), lambda one: one[0].key in _WIDE)
     return [(wide, list(group)) for wide, group in shown]
@@ -33,13 +33,13 @@ def as_card_html(report: Report) -> str:
     Parameters
     ----------
     report : Report
-        From `report.card`.
+        From `field_card.sheet`.
     """
     import jinja2
 
     sheet = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    ).from_string(files("geoflow.report").joinpath("card.html").read_text(encoding="utf-8"))
+    ).from_string(files("geoflow.field_card").joinpath("card.html").read_text(encoding="utf-8"))
     rows = sum(len(getattr(block, "rows", ())) for _, blocks in report.shown("html") for block in blocks)
     points = next(size for most, size in _POINTS if rows <= most)
     return sheet.render(

@@ -10,8 +10,8 @@ from geoflow.base.said import said_range
 from geoflow.base.units import PSI, System, from_si, number, show, to_si, unit_label
 from geoflow.decide.faults import gauges_at_hand, transmitter_place
 from geoflow.decide.gauges import tank_pressures
+from geoflow.field_card.sheet_words import before_list, fault_blocks, settings_blocks
 from geoflow.physics.ammonia import saturation
-from geoflow.report.card_words import before_list, fault_blocks, settings_blocks
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.day import tanks_text
 from geoflow.report.gauges import gauge_cell, section_list, temperature_heads
@@ -42,7 +42,9 @@ def _today(outcome: CardOutcome, system: System) -> str:
     cold, warm = (pressure - solution.bar.air_pressure for pressure in tank_pressures(solution))
     gauge = f"{number_range(cold, warm, 'pressure', system, 0)} {unit_label('pressure', system)}"
     plan = solution.plan
-    sure = "no rate is sure to hold" if rate == "none" else f"{rate} are sure to hold"
+    sure = f"{rate} are sure to hold"
+    if rate == "none":
+        sure = "no rate is sure to hold" + ("; some are at other speeds" if outcome.speeds.held.any() else "")
     return (
         f"Liquid {said_range(*plan.temperature, 'temperature', system)} (tank gauge {gauge}): at "
         f"{said_range(*plan.speed, 'speed', system)} {sure}."

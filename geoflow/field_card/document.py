@@ -11,8 +11,8 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.units import GALLON, MILE_PER_HOUR, POUND, from_si, to_si
 from geoflow.decide.faults import Fault, fault_groups, gauges_at_hand, transmitter_place
 from geoflow.decide.speeds import inward_speeds
+from geoflow.field_card.sheet import round_temperatures
 from geoflow.physics.ammonia import saturation
-from geoflow.report.card import round_temperatures
 from geoflow.report.gauges import section_list
 from geoflow.report.json_numbers import in_unit, in_units, reading_document
 
