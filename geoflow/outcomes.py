@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.rates import UnitRates
-from geoflow.decide.calibration import Calibration
-from geoflow.decide.card import Presets, RateSpeeds
 from geoflow.decide.day import TemperatureCurve, WorkTime
-from geoflow.decide.faults import Fault
-from geoflow.decide.gauges import GaugeTable
-from geoflow.decide.loads import EndOfTank, TankCount, TankLoads
+from geoflow.decide.loads import EndOfTank, TankLoads
 from geoflow.decide.orifices import OrificeChoice
 from geoflow.decide.rewrite import Rewriting
+from geoflow.decide.settling import Settling, settling
 from geoflow.decide.speeds import SpeedCurve, SpeedSet
-from geoflow.decide.vet import Solution, Vetting
+from geoflow.decide.vet import Solution, Vetting, vet
 from geoflow.diagnosis.findings import Finding
-from geoflow.hydraulics.readings import MarginReadings
+from geoflow.ground.passes import ShortPieces
 from geoflow.reconcile.agreement import Agreement
 from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps
 from geoflow.reconcile.field import Reconciliation
@@ -35,7 +34,10 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.prescription_patch.new_file import WrittenPrescription
 
-__all__ = ["CardOutcome", "ConvertOutcome", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome", "VetOutcome"]
+__all__ = [
+    *("ConvertOutcome", "Day", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
+    *("VetOutcome", "short_zones"),
+]
 
 # A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
 _TICKET_OFF: Final = 0.02
@@ -46,22 +48,20 @@ _UNASKED: Final = 0.05
 # Ground driven over this many times on average was hardly driven like that: width, sections or order are wrong.
 _OVER_AND_OVER: Final = 2.0
 _CONVERTED_OFF: Final = 0.01  # of the field's nitrogen, which somebody should look at
+# A zone counts as short when the rate is not yet reached over more than this share of its run.
+_SHORT: Final = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class VetOutcome:
     """Everything a vetted prescription gives.
 
     Attributes
     ----------
-    prescription : Prescription
-        As read.
-    rate : ndarray, shape (zones,)
-        Nitrogen rate [kg/m2].
-    solution : Solution
-        The solved bar.
-    vetting : Vetting
-        The verdicts.
+    prescription, rate : Prescription, ndarray of shape (zones,)
+        As read, and its nitrogen rates [kg/m2].
+    solution, vetting : Solution, Vetting
+        The solved bar, and the verdicts.
     counted_density : float
         Density at which volumes in the prescription are counted [kg/m3].
     inputs : InputSnapshot or None
@@ -80,27 +80,63 @@ class VetOutcome:
         """Whether a zone fails or is doubtful, or the plan itself needs a second look."""
         return bool(np.isin(self.vetting.verdict, ["fails", "doubtful"]).any() or self.solution.warnings())
 
+    @cached_property
+    def doubt(self) -> Settling | None:
+        """What would settle the doubtful zones; None where there are none."""
+        return settling(self.prescription.area, self.solution, self.vetting)
 
-@dataclass(frozen=True, slots=True)
+
+def short_zones(pieces: ShortPieces, rate: FloatArray) -> BoolArray:
+    """Tell which zones are too short for the controller to reach their rate [kg/m2], shape (zones,).
+
+    Parameters
+    ----------
+    pieces : ShortPieces
+        How far the controller follows the zones.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    """
+    return np.asarray((pieces.off_share > _SHORT) & (rate > 0.0))
+
+
+@dataclass(frozen=True)
 class RewriteOutcome:
     """A rewritten prescription with what goes with it.
 
     Attributes
     ----------
-    vetted : VetOutcome
-        The prescription as it came.
-    done : Rewriting
-        The new rates.
-    number : ndarray, shape (zones,)
+    vetted, done : VetOutcome, Rewriting
+        The prescription as it came, and the new rates.
+    policy : str
+        What was kept: one of `decide.rewrite.POLICIES`.
+    written_rate : ndarray, shape (zones,)
         The new rates in the file's own unit, as they are written.
-    extra : dict
-        Short zones and money, for the JSON and the text.
+    heading : float or None
+        Of the passes [rad, clockwise from north]; None where the bar has no controller.
+    pieces : ShortPieces or None
+        How far the controller follows the new rates; None without one.
+    money : tuple of ndarray, shape (zones,), or None
+        Spent more on nitrogen and earned more from the crop, in the user's currency; None without prices.
     """
 
     vetted: VetOutcome
     done: Rewriting
-    number: FloatArray
-    extra: dict[str, Any]
+    policy: str
+    written_rate: FloatArray
+    heading: float | None = None
+    pieces: ShortPieces | None = None
+    money: tuple[FloatArray, FloatArray] | None = None
+
+    @property
+    def short(self) -> IntArray:
+        """Places of the zones too short for the controller to reach their rate."""
+        pieces = self.pieces
+        return np.zeros(0, np.int64) if pieces is None else np.flatnonzero(short_zones(pieces, self.done.after))
+
+    @cached_property
+    def after(self) -> Vetting:
+        """The verdicts of the new rates at the speeds their zones are driven at."""
+        return vet(self.done.after, self.vetted.solution, (self.done.speed_low, self.done.speed_high))
 
     @property
     def has_findings(self) -> bool:
@@ -108,6 +144,35 @@ class RewriteOutcome:
         lost = abs(self.done.unplaced) > 1e-4 * max(self.done.nitrogen_before, 1e-9)
         odd = bool(self.vetted.solution.warnings())
         return bool(self.done.left_failing.any() or self.done.raised.any() or lost or odd)
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """What a field takes, zones of rate zero apart.
+
+    Attributes
+    ----------
+    time : tuple of WorkTime
+        At the fastest, in the middle and at the slowest of its speeds.
+    efficiency, heading : float
+        Field efficiency [-], and direction of the passes [rad, clockwise from north].
+    loads : TankLoads or None
+        None where the bar names no tank, or for the reason of `why_not`.
+    places : ndarray, shape (loads, 2)
+        Longitude and latitude where each tank runs out [deg].
+    end : EndOfTank or None
+        Verdicts at these speeds once the cooling of the tank counts.
+    why_not : str
+        Why there are no loads, where the bar does name a tank.
+    """
+
+    time: tuple[WorkTime, WorkTime, WorkTime]
+    efficiency: float
+    heading: float
+    loads: TankLoads | None
+    places: FloatArray
+    end: EndOfTank | None
+    why_not: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,28 +188,15 @@ class PlanOutcome:
         of the allowed ones where nothing holds at any.
     speeds : tuple of ndarray, shape (zones,)
         Slowest and fastest speed of each zone [m/s].
-    orifices : OrificeChoice
-        The bar file's orifices compared, at these speeds.
-    warmth : TemperatureCurve
-        Area held over liquid temperature, at these speeds.
-    efficiency : float
-        Field efficiency [-].
-    time : tuple of WorkTime
-        At the fastest, in the middle and at the slowest of the planned speeds.
-    heading : float
-        Of the passes [rad, clockwise from north].
-    loads : TankLoads or None
-        None where the bar names no tank.
-    load_places : ndarray, shape (loads, 2)
-        Longitude and latitude where each tank runs out [deg].
-    end_of_tank : EndOfTank or None
-        Verdicts at these speeds once the cooling of the tank counts.
+    orifices, warmth : OrificeChoice, TemperatureCurve
+        The bar file's orifices compared, and area held over liquid temperature, at these speeds.
+    day : Day
+        Hours and loads at these speeds.
     curve : SpeedCurve
         Area held over one single speed.
-    recommended : float or None
-        The best single speed [m/s]: the most area holds there and a little slower and faster.
-    steady : tuple of float or None
-        Speeds between which that area holds [m/s]; None where it holds at one exact speed only.
+    recommended, steady : float or None, tuple of float or None
+        The best single speed [m/s], where the most area holds that also holds a little slower and faster, and the
+        speeds between which it does; None where it holds at one exact speed only.
     sets : tuple of SpeedSet
         The best one, two, ... speeds by zone.
     held_with_a_point : float
@@ -156,12 +208,7 @@ class PlanOutcome:
     speeds: tuple[FloatArray, FloatArray]
     orifices: OrificeChoice
     warmth: TemperatureCurve
-    efficiency: float
-    time: tuple[WorkTime, WorkTime, WorkTime]
-    heading: float
-    loads: TankLoads | None
-    load_places: FloatArray
-    end_of_tank: EndOfTank | None
+    day: Day
     curve: SpeedCurve
     recommended: float | None
     steady: tuple[float, float] | None
@@ -176,64 +223,8 @@ class PlanOutcome:
     @property
     def has_findings(self) -> bool:
         """Whether a zone does not hold as planned, loses its verdict as the tank cools, or the plan itself is odd."""
-        return self.vetted.has_findings or (self.end_of_tank is not None and bool(self.end_of_tank.worse.any()))
-
-
-@dataclass(frozen=True, slots=True)
-class CardOutcome:
-    """What stands on a field card.
-
-    Attributes
-    ----------
-    prescription : Prescription or None
-        The map; None where plain rates were given.
-    solution : Solution
-        The bar solved for the day.
-    speeds : RateSpeeds
-        Every rate of the map with its speeds.
-    gauges : GaugeTable
-        At the rates the sheet has room for, driven as `speeds` says.
-    calibration : Calibration
-        Of the meter.
-    presets : Presets
-        For the buttons.
-    alarms : ndarray, shape (rates,)
-        Off-rate alarm of each rate, as a share of it [-]; NaN where none fits.
-    low_alarm : MarginReadings or None
-        None where no pressure holds the margin.
-    faults : tuple of Fault
-        At the rates and flows of `fault_rate`.
-    fault_rate, fault_flow : ndarray, shape (n,)
-        Those of `gauges` whose liquid margin is certain at the middle temperature: nitrogen [kg/m2], and flow as the
-        controller counts it [kg/s].
-    tanks : TankCount or None
-        None where the bar file names no tank.
-    heel : float
-        Share of a tank that is left in it [-].
-    spare_suction : float or None
-        Pressure that may be lost before the pump besides, at the coldest liquid and the highest rate [Pa]; None
-        without a suction.
-    """
-
-    prescription: Prescription | None
-    solution: Solution
-    speeds: RateSpeeds
-    gauges: GaugeTable
-    calibration: Calibration
-    presets: Presets
-    alarms: FloatArray
-    low_alarm: MarginReadings | None
-    faults: tuple[Fault, ...]
-    fault_rate: FloatArray
-    fault_flow: FloatArray
-    tanks: TankCount | None
-    heel: float
-    spare_suction: float | None
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether a rate does not hold at the planned speed, or the plan itself is odd."""
-        return bool(not self.speeds.as_planned.all() or self.solution.warnings())
+        end = self.day.end
+        return self.vetted.has_findings or (end is not None and bool(end.worse.any()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,24 +233,14 @@ class ReconcileOutcome:
 
     Attributes
     ----------
-    read : ReadLog
-        The log as read.
-    bar : Bar or None
-        The bar, where one was given.
-    target : Prescription or None
-        The map, where one was given.
-    boundary : Polygon, MultiPolygon or None
-        Given outline of the field in the log's frame [m].
-    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
-        Of the map, in the log's frame; empty without one.
-    found : Reconciliation
-        The comparison.
-    gaps : Gaps
-        What is missing from the log while the bar was on.
-    balance : Balance or None
-        Against the scale tickets, where there are any.
-    loads : Loads or None
-        The tickets one by one over their parts of the log, where those can be told.
+    read, bar, target : ReadLog, Bar or None, Prescription or None
+        The log, and the bar and the map where they were given.
+    boundary, zones : Polygon or MultiPolygon or None, ndarray of them, shape (zones,)
+        Given outline of the field and zones of the map, in the log's frame [m]; no zones without a map.
+    found, gaps : Reconciliation, Gaps
+        The comparison, and what is missing from the log while the bar was on.
+    balance, loads : Balance or None, Loads or None
+        Against the scale tickets together, and one by one over their parts of the log, where those can be told.
     meter_temperature : float or None
         Of the liquid the balance counts with [K], logged or given.
     diagnosis : tuple of Finding
@@ -267,7 +248,7 @@ class ReconcileOutcome:
     notes : tuple of Note
         What a person should know of log, map and boundary.
     nitrogen_fraction : float
-        [-]
+        Mass of nitrogen over mass of ammonia [-].
     """
 
     read: ReadLog
@@ -326,8 +307,7 @@ class ReconcileOutcome:
     @staticmethod
     def _off_the_ticket(balance: Balance) -> bool:
         """Whether the total is off, or the meter is and a missing temperature correction hides it today."""
-        ratios = (balance.ratio, balance.ratio if balance.remaining_ratio is None else balance.remaining_ratio)
-        return any(abs(ratio - 1.0) > _TICKET_OFF for ratio in ratios)
+        return any(abs(one - 1.0) > _TICKET_OFF for one in (balance.ratio, balance.remaining_ratio) if one is not None)
 
     @property
     def _hit_unasked(self) -> bool:
@@ -346,21 +326,45 @@ class ReconcileOutcome:
 
 
 @dataclass(frozen=True, slots=True)
+class InputFile:
+    """A file that was read: what it is in a report, its path as given, its size [byte] and SHA-256 in hexadecimal."""
+
+    role: str
+    name: str
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a report comes from.
+
+    Attributes
+    ----------
+    inputs, asked : tuple of InputFile, tuple of (str, str)
+        Every file that was read, and the command with its options, as typed.
+    version, date : str, date
+        Of geoflow, and of the report.
+    """
+
+    inputs: tuple[InputFile, ...]
+    asked: tuple[tuple[str, str], ...]
+    version: str
+    date: datetime.date
+
+
+@dataclass(frozen=True, slots=True)
 class ConvertOutcome:
     """A converted prescription.
 
     Attributes
     ----------
-    prescription : Prescription
-        As read.
-    nitrogen : ndarray, shape (zones,)
-        Nitrogen rates as read [kg/m2].
+    prescription, nitrogen : Prescription, ndarray of shape (zones,)
+        As read, and its nitrogen rates [kg/m2].
     written : WrittenPrescription
         What was written; its rates count in a unit of their own.
-    nitrogen_fraction : float
-        Mass of nitrogen over mass of ammonia [-].
-    counting_temperature : float or None
-        At which volumes are counted [K]; None where none are.
+    nitrogen_fraction, counting_temperature : float, float or None
+        Mass of nitrogen over mass of ammonia [-], and where volumes are counted [K]; None where none are.
     changes_basis : bool
         Whether the numbers count another thing now: nitrogen, ammonia or its volume.
     """

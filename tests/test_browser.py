@@ -402,3 +402,15 @@ def test_the_changes_for_a_spreadsheet_hold_no_formula(page: Any) -> None:
     text = unpacked(download.value)["kettle_rise_for_bar_changes.csv"].decode()
     cells = [cell for row in csv.reader(io.StringIO(text)) for cell in row]
     assert cells and not [cell for cell in cells if cell[:1] in {"=", "+", "@"} or re.match(r"-[^\d.]", cell)]
+
+
+def test_an_outline_chosen_for_a_log_is_sent_with_it(page: Any) -> None:
+    page.set_input_files("#bar-file", HERON)
+    page.set_input_files("#log-file", LOG)
+    page.set_input_files("#log-boundary", [str(part) for part in LANTERN_PARTS])
+    page.click("#log-form button[type=submit]")
+    page.locator("#reconciled").wait_for(timeout=WAIT)
+    said = command_line("reconcile", LOG, "--boundary", LANTERN, "--bar", HERON).replace(str(FIELDS) + "/", "")
+    assert page.locator("#reconciled-text").inner_text().split() == said.split()
+    page.set_input_files("#log-boundary", [])
+    assert page.locator("#reconciled-old").is_visible()

@@ -18,9 +18,9 @@ from geoflow.base.schema import VERDICTS
 from geoflow.report import symbology
 from geoflow.report.canvas import Heading
 from geoflow.report.maps import Panel, field_map
-from geoflow.report.symbology import VERDICT_LOOKS
+from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.window_bands import Band
-from geoflow.report.window_panels import Asked, draw_windows
+from geoflow.report.window_panels import PlannedRates, draw_windows
 
 NAMES = list(VERDICTS)
 WORDS = {"title": "A field", "subtitle": "All is well.", "footer": "Ammonia burns.", "label": None, "system": "us"}
@@ -46,7 +46,7 @@ def is_colour(image: np.ndarray, colour: str) -> np.ndarray:
 
 def is_fill(image: np.ndarray, verdict: str) -> np.ndarray:
     """Pixels of the map, left of the key, in the fill of a verdict."""
-    return is_colour(image, VERDICT_LOOKS[verdict].fill)[:, :1140]
+    return is_colour(image, VERDICT_SYMBOLS[verdict].fill)[:, :1140]
 
 
 def grid(count: int, side: float) -> np.ndarray:
@@ -59,7 +59,7 @@ def draw(path, zones, verdict, **words) -> np.ndarray:
     said = {**WORDS, **words}
     heading = Heading(said["title"], said["subtitle"], said["footer"])
     how = {"label": said["label"], "system": said["system"], "heading": heading}
-    png, size = field_map(zones, [Panel("", verdict)], VERDICT_LOOKS, **how)
+    png, size = field_map(zones, [Panel("", verdict)], VERDICT_SYMBOLS, **how)
     assert size == (8.0, 6.0)
     path.write_bytes(png)
     return pixels(path)
@@ -121,16 +121,16 @@ def test_the_contrast_formula_gives_the_known_ends():
 def test_verdicts_differ_in_grey_for_every_eye(sight):
     """1.6 is our own floor: WCAG's 3:1 between four steps would need 27:1 in all. Pattern and letter do the rest."""
     assert np.sum(SIGHT[sight], axis=1) == pytest.approx([1, 1, 1], abs=1e-5)
-    grey = {name: luminance(SIGHT[sight] @ linear(style.fill)) for name, style in VERDICT_LOOKS.items()}
+    grey = {name: luminance(SIGHT[sight] @ linear(style.fill)) for name, style in VERDICT_SYMBOLS.items()}
     assert grey["off"] > grey["holds"] > grey["doubtful"] > grey["fails"]  # the worse, the darker
     for one, other in itertools.combinations(NAMES, 2):
         assert contrast(grey[one], grey[other]) >= 1.6, (one, other)
 
 
 def test_every_verdict_has_its_own_pattern_that_shows():
-    assert set(VERDICT_LOOKS) == set(VERDICTS)
-    assert len({style.hatch for style in VERDICT_LOOKS.values()}) == len(VERDICT_LOOKS)
-    for style in VERDICT_LOOKS.values():
+    assert set(VERDICT_SYMBOLS) == set(VERDICTS)
+    assert len({style.hatch for style in VERDICT_SYMBOLS.values()}) == len(VERDICT_SYMBOLS)
+    for style in VERDICT_SYMBOLS.values():
         ratio = contrast(luminance(linear(style.fill)), luminance(linear(style.hatch_colour)))
         assert ratio >= 2 or not style.hatch
 
@@ -266,7 +266,7 @@ def test_no_text_is_cut_or_touches_the_map(tmp_path, texts, case, words):
     for (one, box), (other, apart) in itertools.combinations(texts, 2):
         assert not box.overlaps(apart), (one, other)
     painted = np.zeros(image.shape[:2], dtype=bool)
-    for style in VERDICT_LOOKS.values():
+    for style in VERDICT_SYMBOLS.values():
         painted |= is_colour(image, style.fill) | (is_colour(image, style.hatch_colour) if style.hatch else False)
     rows, columns = np.nonzero(painted[:, :1140])
     letters = {word.letter for word in VERDICTS.values()}
@@ -308,7 +308,7 @@ def chart(path, low, high, *, margin=0.0, count=101, planned=(), area=None, limi
     rate = np.asarray(planned, dtype=float) * POUND_PER_ACRE
     size = np.full(rate.shape, 4046.8564224) if area is None else np.asarray(area) * 4046.8564224
     verdict = np.full(rate.shape, "holds")
-    asked = Asked(rate, size, verdict, np.full(rate.shape, SLOW), np.full(rate.shape, FAST))
+    asked = PlannedRates(rate, size, verdict, np.full(rate.shape, SLOW), np.full(rate.shape, FAST))
     heading = Heading(changes.get("title", "A window"))
     png, _ = draw_windows(*bands(low, high, margin, count, limits), asked, changes.get("system", "us"), heading)
     path.write_bytes(png)
@@ -329,18 +329,18 @@ def test_the_bands_stand_where_the_scale_says(tmp_path):
     image = chart(tmp_path / "w.png", 100.0, 200.0, margin=20.0)
     left, right, top, bottom = frame(image)
     column = image[top:bottom, left + round(0.85 * (right - left))][:, None]
-    blue = np.flatnonzero(is_colour(column, VERDICT_LOOKS["holds"].fill))
+    blue = np.flatnonzero(is_colour(column, VERDICT_SYMBOLS["holds"].fill))
     scale = 220.0 * 1.12 / (bottom - top)  # the axis ends 12 % above the highest edge
     assert (bottom - top - blue[0]) * scale == pytest.approx(200, abs=2)
     assert (bottom - top - blue[-1]) * scale == pytest.approx(100, abs=2)
-    around = is_colour(image[top:bottom, left:right], VERDICT_LOOKS["doubtful"].fill).any(axis=1)
+    around = is_colour(image[top:bottom, left:right], VERDICT_SYMBOLS["doubtful"].fill).any(axis=1)
     assert (bottom - top - np.flatnonzero(around)[0]) * scale == pytest.approx(220, abs=2)
     assert (bottom - top - np.flatnonzero(around)[-1]) * scale == pytest.approx(80, abs=2)
 
 
 def test_no_certain_window_shows_no_blue(tmp_path, texts):
     nan, edge = np.full(101, np.nan), np.full(101, 100.0) * POUND_PER_ACRE
-    nothing = Asked(*(np.zeros(0) for _ in range(5)))
+    nothing = PlannedRates(*(np.zeros(0) for _ in range(5)))
 
     def draw_only(possible) -> np.ndarray:
         limits = ([""] * 101, [""] * 101)
@@ -351,7 +351,7 @@ def test_no_certain_window_shows_no_blue(tmp_path, texts):
         return pixels(tmp_path / "w.png")[100:900]  # without the key
 
     image = draw_only((edge, 2 * edge))
-    holds, doubtful = (VERDICT_LOOKS[name].fill for name in ("holds", "doubtful"))
+    holds, doubtful = (VERDICT_SYMBOLS[name].fill for name in ("holds", "doubtful"))
     assert not is_colour(image, holds).any() and is_colour(image, doubtful).sum() > 50_000
     assert [text for text, _ in texts if "window here" in text] == ["no certain window here"] * 2
     image = draw_only((nan, nan))
@@ -383,6 +383,6 @@ def test_no_text_is_cut_or_meets_another(tmp_path, texts, count, planned, title)
 
 def test_bars_are_as_long_as_the_acres_they_stand_for(tmp_path):
     image = chart(tmp_path / "w.png", 100.0, 200.0, planned=[120.0, 160.0], area=[10.0, 30.0])
-    bars = is_colour(image, VERDICT_LOOKS["holds"].fill)[100:900, 1350:].sum(axis=1)
+    bars = is_colour(image, VERDICT_SYMBOLS["holds"].fill)[100:900, 1350:].sum(axis=1)
     tall = bars[bars > 20]
     assert sorted(set(np.round(tall / tall.max(), 1))) == pytest.approx([0.3, 1.0])  # a third, as 10 to 30 acres

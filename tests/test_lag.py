@@ -7,14 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from bars import LB_PER_AC
-from scipy.interpolate import CubicSpline
 from scipy.signal import correlate
 from simulator import Field, simulate
 
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.reconcile.agreement import agreement
-from geoflow.reconcile.lag import _natural_spline, estimate_lag, shifted, tracks
+from geoflow.reconcile.lag import estimate_lag, shifted, tracks
 
 
 def series(target: np.ndarray, applied: np.ndarray, *, run: np.ndarray | None = None, step: float = 1.0) -> AppliedLog:
@@ -165,8 +164,45 @@ def test_tracks_hold_at_their_ends() -> None:
     assert road.nearest(-100.0).tolist() == [2, 2, 2, 5, 5, 5]
 
 
-def test_spline_as_scipy_computes_it() -> None:
-    knots, values = np.arange(-2.0, 16.0), np.random.default_rng(1).normal(size=18)
-    at = np.linspace(-2.0, 15.0, 101)
-    expected = CubicSpline(knots, values, bc_type="natural")(at)
-    assert _natural_spline(knots, values, at) == pytest.approx(expected, abs=1e-12)
+def driven(lag: float, time_constant: float, seed: int, hertz: float, zones: int = 60) -> AppliedLog:
+    """Steps at any time, between records or not, answered by dead time and first order; 1 % noise of what is logged."""
+    random = np.random.default_rng((seed, round(100 * lag), round(10 * hertz)))
+    edges = np.cumsum(random.uniform(15.0, 25.0, zones))
+    levels = random.choice([150.0, 165.0, 180.0, 200.0], zones + 1) * LB_PER_AC
+    time = np.arange(0.0, edges[-1] - 1.0, 1.0 / hertz)
+    since = time[:, None] - edges - (lag - np.log(2.0) * time_constant)
+    slow = np.exp(-np.maximum(since, 0.0) / max(time_constant, 1e-9))
+    applied = levels[0] + np.where(since >= 0.0, 1.0 - slow * (time_constant > 0.0), 0.0) @ np.diff(levels)
+    target = levels[np.searchsorted(edges, time, side="right")]
+    return series(target, applied * random.normal(1.0, 0.01, time.size), step=1.0 / hertz)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("hertz", "off", "least"), [(1.0, 0.2, 0.95), (5.0, 0.06, 0.98)])
+@pytest.mark.parametrize("time_constant", [0.0, 0.5, 1.5, 3.0])
+def test_the_lag_of_many_logs(hertz: float, off: float, least: float, time_constant: float) -> None:
+    """Truths from 0 to 3 s in tenths: no bias, held by its range in nine logs of ten at least, and near.
+
+    A step falls anywhere in the interval of the log, and so does its answer: of 60 steps the mean is good for
+    0.41 / sqrt(60) = 0.05 intervals. Near: within 0.2 s of it in 95 % of the logs of 1 Hz.
+    """
+    truths = [lag for lag in np.arange(31) / 10 if lag >= np.log(2.0) * time_constant]
+    error, held = [], []
+    for truth in truths:
+        for seed in range(3):
+            found = estimate_lag(driven(truth, time_constant, seed, hertz))
+            assert found is not None
+            error.append(found.best - truth)
+            held.append(found.low <= truth <= found.high)
+    assert np.mean(held) >= 0.9
+    assert abs(np.mean(error)) < 0.04 / hertz + 0.02
+    assert np.mean(np.abs(error) <= off) >= least
+
+
+def test_a_lag_between_two_records() -> None:
+    """1.2 s on a log of 1 Hz, of dead time alone."""
+    for seed in range(10):
+        found = estimate_lag(driven(1.2, 0.0, seed, 1.0, zones=120))
+        assert found is not None
+        assert found.best == pytest.approx(1.2, abs=0.2)
+        assert found.low <= 1.2 <= found.high

@@ -20,7 +20,7 @@ from geoflow.base.rate_units import rate_unit
 from geoflow.base.units import parse_range
 from geoflow.options import typed
 from geoflow.options.table import COMMANDS, OPTION_KINDS, OPTIONS, PAGE_PARTS, TARGET, option_table_markdown, options_of
-from geoflow.options.typed import ReadOptions, RewriteOptions, told
+from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions, RewriteOptions, told
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
@@ -103,6 +103,12 @@ def test_the_page_asks_for_all_that_a_prescription_can_be_read_with() -> None:
     }
     asked = {option.name for option in PAGE_PARTS["rules"]} | {"policy"}
     assert asked == {field.name for field in dataclasses.fields(RewriteOptions)}
+
+
+def test_the_page_asks_for_all_that_a_log_can_be_read_and_compared_with() -> None:
+    known = {field.name for kind in (LogOptions, ComparisonOptions) for field in dataclasses.fields(kind)}
+    # Bar and map are those above.
+    assert {option.name for option in PAGE_PARTS["log"]} == known - {"bar", "target"}
 
 
 def test_what_is_said_fills_an_object_and_nothing_said_is_lost() -> None:

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import geopandas
 import numpy as np
 import pytest
 from browsing import need_page
@@ -439,6 +440,26 @@ def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -
     assert done["pictures"][0][0] == "map.png"
     sent = ask(client, tab, "download", {"task": "reconciled files", "of": asked})
     assert "zones.csv" in unpacked(sent.content)
+
+
+@pytest.mark.slow
+def test_a_boundary_and_saved_columns_are_sent_beside_a_log(client: Any, tab: str, tmp_path: Path) -> None:
+    log, outline, columns = FIELDS / "lantern_flat_log.csv", tmp_path / "outline.geojson", tmp_path / "columns.json"
+    field = geopandas.read_file(LANTERN[0]).to_crs(4326)
+    geopandas.GeoDataFrame(geometry=[field.union_all().buffer(-0.0005)], crs=4326).to_file(outline)
+    arguments = ("reconcile", log, "--bar", HERON, "--boundary", outline)
+    command_line(*map(str, arguments), "--save-columns", str(columns), folder=tmp_path)
+    said = command_line(*map(str, arguments), "--columns-file", str(columns), folder=tmp_path)
+    given = {"boundary": [outline.name], "columns_file": [columns.name]}
+    asked = {"bar": bar_of(HERON), "with_map": False, "log": given}
+    done = work(client, tab, "reconcile", frame(asked, [log, outline, columns]))["done"]
+    outside = re.search(r"passes outside the field +([0-9.]+)", said)
+    assert outside and float(outside.group(1)) > 1.0
+    assert " ".join(said.replace(f"{FIELDS}/", "").split()) == " ".join(done["text"].split())
+    nameless = frame({**asked, "log": {"boundary": ["other.geojson"]}}, [log])
+    assert "what the page sent is damaged" in work(client, tab, "reconcile", nameless)["error"]
+    alone = frame({**asked, "log": {"boundary": [outline.name]}}, [outline])
+    assert "there is no log yet" in work(client, tab, "reconcile", alone)["error"]
 
 
 def test_metric_speaks_metric_and_means_the_same(client: Any, tab: str) -> None:

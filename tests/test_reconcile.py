@@ -108,7 +108,7 @@ class Off:
 
 def off_target(log, **more: object) -> Off:  # type: ignore[no-untyped-def]
     near = within(log.applied * turning_ratio(log), log.target, 0.1)
-    cause = np.where(near, "", off_causes(log, **more))  # type: ignore[arg-type]
+    cause = np.where(near, "", off_causes(log, **more).cause)  # type: ignore[arg-type]
     area = np.where(cause != "", log.step * log.width, 0.0)
     return Off(cause, {name: area[cause == name].sum() / max(area.sum(), 1e-9) for name in CAUSES})
 
@@ -183,7 +183,9 @@ def test_a_flow_outside_the_window() -> None:
     plain, wide, tight = (off_target(log, response_time=5.3, window=one) for one in (None, window, narrow))
     assert plain.share["unexplained"] > 0.9
     assert wide.share == pytest.approx(plain.share)
-    assert tight.share["window limit"] == pytest.approx(plain.share["unexplained"])
+    # Within the time of the response too, where that does not account for most of the shortfall.
+    assert plain.share["unexplained"] <= tight.share["window limit"] <= plain.share["unexplained"] + 0.02
+    assert tight.share["window limit"] + tight.share["section event"] == pytest.approx(1.0)
     unknown = off_target(replace(log, temperature=log.temperature * np.nan), response_time=5.3, window=narrow)
     assert unknown.share == pytest.approx(tight.share)
 

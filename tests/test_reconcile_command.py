@@ -34,6 +34,7 @@ WHOLE_NUMBERS = {"zone"}
 KEYS = {
     "points": {"read", "kept", "dropped"},
     "lag_s": {"best", "low", "high"},
+    "spread": {"rate_edges_lb_n_ac", "asked_ac", "given_ac", "off_by_up_to_share", "under_share", "over_share"},
     "coverage": {"swept_ac", "covered_ac", "covered_in_field_ac", "doubled_ac", "missed_ac", "overlap_fraction"},
     "totals": {"applied_lb_n", "target_lb_n", "applied_mean_lb_n_ac", "target_mean_lb_n_ac"},
     "agreement": {
@@ -261,13 +262,16 @@ def test_turning(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     files = write(tmp_path, what)
     _, said = document(capsys, "reconcile", str(files.log), "--bar", str(files.bar))
     log = files.applied
-    # Up to 5.3 s, dead time and three time constants, it is the start of the pass.
-    arc = (log.run == 4) & log.on & (log.time - log.time[log.run == 4].min() > 5.3)
+    since = log.time - log.time[log.run == 4].min()
+    arc = (log.run == 4) & log.on & (since > 5.3)
     off = arc & (np.abs(files.truth.ground / np.where(log.target > 0, log.target, np.nan) - 1.0) > 0.1)
     # Ground is shorter inside and longer outside than the step, by the radius; chords for arcs cost 0.1 %.
     ground = log.step * log.width * np.where(log.section == 1, 1 - 4 * ROW / 30, 1 + 4 * ROW / 30)
     assert off[log.section == 1].sum() > 30
-    assert said["causes"]["turning"]["area_ac"] * ACRE == pytest.approx(ground[off].sum(), rel=2e-3)
+    # For dead time and three time constants, 5.3 s, the start of the pass may make most of it; in the end it does not.
+    start = (log.run == 4) & log.on & (log.section == 1) & (since > 2.5) & (since <= 5.3)
+    turning = said["causes"]["turning"]["area_ac"] * ACRE
+    assert ground[off].sum() * 0.998 <= turning <= (ground[off].sum() + ground[start].sum()) * 1.002
     assert said["causes"]["unexplained"]["area_ac"] == 0.0
 
 

@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from geoflow.decide.settling import settling
 from geoflow.options.typed import PlanOptions, ReadOptions, RewriteOptions
 from geoflow.report.html import as_html
 from geoflow.report.model import EVERYWHERE, PRINTED, SCREEN, Block, BulletList, Paragraph, Report, Section, Table
@@ -46,11 +45,10 @@ def of(*blocks: Block) -> Report:
 def reports() -> dict[str, Report]:
     plan = PlanOptions(bar=WREN, temperature="45..52 degF", speed="5 mph")
     vetted = vet_file(KETTLE, plan, ReadOptions(rate_column="target", rate_unit="lb N/ac"))
-    doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
     planned = plan_field(vetted, speed_given=False)
     rewritten = rewrite_file(vetted, RewriteOptions(policy="hold-rate", allow_raise=True))
     return {
-        "vet": vetted_report(vetted, doubt, "us"),
+        "vet": vetted_report(vetted, "us"),
         "plan": planned_report(planned, "us"),
         "rewrite": rewritten_report(rewritten, "us"),
         "window": window_report(vetted.solution, "us", with_speed=True),

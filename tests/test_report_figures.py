@@ -22,7 +22,7 @@ from geoflow.report import window_panels as panels
 from geoflow.report.ground_figures import spread_figure
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import Table, plain
-from geoflow.report.symbology import CHANGES, RATIO_CLASSES, VERDICT_LOOKS
+from geoflow.report.symbology import CHANGES, RATIO_CLASSES, VERDICT_SYMBOLS
 from geoflow.report.window_bands import over_speed, over_temperature
 
 NAMES = list(VERDICTS)
@@ -58,8 +58,8 @@ def test_the_colour_space_gives_its_published_values() -> None:
 
 
 PALETTES = {
-    "verdicts": {name: look.fill for name, look in VERDICT_LOOKS.items()},
-    "changes": {name: look.fill for name, look in CHANGES.items()},
+    "verdicts": {name: symbol.fill for name, symbol in VERDICT_SYMBOLS.items()},
+    "changes": {name: symbol.fill for name, symbol in CHANGES.items()},
     "ratios": {one.name: one.fill for one in RATIO_CLASSES},
 }
 
@@ -73,13 +73,13 @@ def test_classes_stay_apart_for_every_eye(palette: str, sight: str) -> None:
         assert np.linalg.norm(seen[one] - seen[other]) >= 0.09, (one, other)
 
 
-@pytest.mark.parametrize("looks", [VERDICT_LOOKS, CHANGES], ids=["verdicts", "changes"])
-def test_letter_and_pattern_tell_without_colour(looks: dict) -> None:
-    assert len({look.letter for look in looks.values()}) == len(looks)
-    assert len({look.hatch for look in looks.values()}) == len(looks)
-    for look in looks.values():
-        shown = contrast(luminance(linear(look.fill)), luminance(linear(look.hatch_colour)))
-        assert shown >= 2 or not look.hatch
+@pytest.mark.parametrize("symbols", [VERDICT_SYMBOLS, CHANGES], ids=["verdicts", "changes"])
+def test_letter_and_pattern_tell_without_colour(symbols: dict) -> None:
+    assert len({symbol.letter for symbol in symbols.values()}) == len(symbols)
+    assert len({symbol.hatch for symbol in symbols.values()}) == len(symbols)
+    for symbol in symbols.values():
+        shown = contrast(luminance(linear(symbol.fill)), luminance(linear(symbol.hatch_colour)))
+        assert shown >= 2 or not symbol.hatch
 
 
 # --- maps ------------------------------------------------------------------------------------------------------------
@@ -134,7 +134,7 @@ def test_no_text_of_a_map_is_cut_small_or_meets_another(texts: list, name: str, 
     zones, kind = FIELDS[name]
     shown = [Panel(title, kind) for title in (["before", "after"] if count == 2 else [""])]
     label = [str(at) for at in range(len(kind))]
-    png, size = field_map(np.asarray(zones, dtype=object), shown, VERDICT_LOOKS, label=label, system=system)
+    png, size = field_map(np.asarray(zones, dtype=object), shown, VERDICT_SYMBOLS, label=label, system=system)
     clear_and_readable(texts, size)
     assert pixels(png).shape[:2] == (round(size[1] * 200), 1420) and size[1] < 6.5
 
@@ -155,10 +155,10 @@ def test_pixels_share_as_areas_do() -> None:
 @pytest.mark.parametrize(("system", "unit"), [("us", 0.3048), ("metric", 1.0)])
 def test_the_scale_bar_is_round_and_true(texts: list, system: str, unit: float) -> None:
     png, _ = field_map(
-        np.array([shapely.box(0, 0, 700, 700)]), [Panel("", ["holds"])], VERDICT_LOOKS, label=[""], system=system
+        np.array([shapely.box(0, 0, 700, 700)]), [Panel("", ["holds"])], VERDICT_SYMBOLS, label=[""], system=system
     )
     image = pixels(png)
-    field = (image[:640] == rgb(VERDICT_LOOKS["holds"].fill)).all(axis=2)
+    field = (image[:640] == rgb(VERDICT_SYMBOLS["holds"].fill)).all(axis=2)
     across = np.flatnonzero(field.any(axis=0))
     metre = (across[-1] - across[0] + 1) / 700
     said = next((text, box) for text, box, _ in texts if re.fullmatch(r"[\d,]+ (ft|m)", text))
@@ -232,7 +232,7 @@ def test_no_text_of_the_window_is_cut_or_small(texts: list, charted: dict, name:
     solution = charted[name]
     rate = np.array(asks) * LB_PER_AC
     slow, fast = (np.full(rate.shape, speed) for speed in solution.plan.speed)
-    asked = panels.Asked(rate, np.full(rate.shape, 4046.86), vet(rate, solution).verdict, slow, fast)
+    asked = panels.PlannedRates(rate, np.full(rate.shape, 4046.86), vet(rate, solution).verdict, slow, fast)
     png, size = panels.window_panels(solution, asked, system)
     clear_and_readable(texts, size, apart=False)
     named = [(text, box) for text, box, _ in texts if not re.fullmatch(r"[−\d.,]+", text)]

@@ -33,7 +33,7 @@ from geoflow.report.season_report import season_page
 from geoflow.season.catalog import Entry, read_catalog
 from geoflow.season.cluster import clients
 from geoflow.season.field import Done, Task, work
-from geoflow.season.running import check_folder, remove_orphans, run_season
+from geoflow.season.running import Running, check_folder, remove_orphans, run_season
 from geoflow.season.store import Store
 from geoflow.season.summary import read_records, season_document, write_summary
 from geoflow.season.urls import digest, fetch, glob, resolve, shown
@@ -518,7 +518,7 @@ def test_a_cluster_that_goes_away_says_how_to_go_on(tmp_path: Path, monkeypatch:
 
     monkeypatch.setattr("geoflow.season.running.clients", lost)
     with pytest.raises(UsageError, match="connection reset"):
-        run_season(entries, store, scheduler="tcp://there:1")
+        run_season(entries, store, Running(scheduler="tcp://there:1"))
 
 
 class FakeCluster:

@@ -177,7 +177,7 @@ def test_a_field_that_kills_its_worker_is_a_row_and_harms_no_other(
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(ROOT / "tests"), str(ROOT)]))
     entries = read_catalog(str(season / "catalog.csv"), {}, "/")
     store = Store(str(tmp_path / "out"), "run")
-    progress = running.run_season(entries, store, workers=2, retries=2)
+    progress = running.run_season(entries, store, running.Running(workers=2, retries=2))
     records = {record["field"]: record for record in read_records(store, entries, progress.unrecorded)}
     poisoned = records.pop(season_poison.FIELD)
     assert "the worker died 3 times" in poisoned["error"]["what"] and poisoned["error"]["cure"]

@@ -6,7 +6,7 @@ import re
 import tomllib
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,6 +15,7 @@ from geoflow.bar import keys as bar_keys
 from geoflow.bar.equipment import Bar, Line, RowHose, Section, Suction
 from geoflow.bar.key_documents import bar_schema
 from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_of
+from geoflow.bar.left_out import left_out_keys
 from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError
@@ -93,7 +94,7 @@ def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
             listed += f"\n  and {len(reader.problems) - _MOST_LISTED} more"
         what = f"{len(reader.problems)} things in the bar file are wrong\n{listed}"
         raise BarError(what, where=where, cure="put them right one by one; one mistake can show up twice")
-    return _build(values, reader.air_pressure)
+    return replace(_build(values, reader.air_pressure), left_out=left_out_keys(mapping))
 
 
 def _content(path: Path) -> bytes:

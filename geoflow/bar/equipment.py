@@ -250,6 +250,8 @@ class Bar:
     controller: Controller | None = None
     tank: Tank | None = None
     gauges: tuple[Gauge, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = field(default=(), compare=False)
+    """Keys absent from the bar file, and what counts in their place."""
 
     @property
     def rows(self) -> int:

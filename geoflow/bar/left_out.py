@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from geoflow.bar.keys import keys_of
 
 __all__ = ["left_out_keys"]
 
 
-def left_out_keys(content: dict[str, object]) -> tuple[tuple[str, str], ...]:
+def left_out_keys(content: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
     """Keys with a default that a bar file leaves out, as a path to each and the value that counts.
 
     Parameters

@@ -22,6 +22,7 @@ __all__ = [
     "ACRE",
     "FOOT",
     "GALLON",
+    "HOUR",
     "KINDS",
     "MILE",
     "MILE_PER_HOUR",
@@ -98,6 +99,7 @@ POUND: Final = 0.45359237
 GALLON: Final = 3.785411784e-3
 PSI: Final = 6894.757293168361
 MILE_PER_HOUR: Final = 0.44704
+HOUR: Final = 3600.0
 
 # Spellings that people write and pint does not know, as pint expressions.
 _SPELLINGS: Final[dict[str, str]] = {

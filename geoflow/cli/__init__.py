@@ -61,23 +61,44 @@ def _written_before() -> str:
     return f"\n  note:  written before that, whole: {', '.join(done)}" if done else ""
 
 
+def _run(given: Sequence[str]) -> int:
+    if not given:
+        print(build_parser().format_help(), file=sys.stderr)
+        return WRONG_USE
+    options = build_parser().parse_args(given)
+    with progress_shown():
+        code: int = options.run(options)
+    sys.stdout.flush()
+    return code
+
+
+def _failed(problem: Exception) -> str:
+    """Say why a run failed."""
+    if isinstance(problem, GeoflowError):
+        return f"{problem}{_written_before()}"
+    if isinstance(problem, MemoryError):
+        return "this machine has not enough memory for that\n  cure:  close other programs"
+    # A fault of ours must not look like a finding (1) nor show a traceback to somebody in a cab.
+    if os.environ.get("GEOFLOW_TRACEBACK"):
+        raise problem
+    return (
+        f"something unforeseen went wrong ({type(problem).__name__}: {problem})\n"
+        "  cure:  this is a fault in geoflow; run again with GEOFLOW_TRACEBACK=1 and report what it prints"
+    )
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit code."""
+    """Run one command and return its exit code.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Those of the process if not given.
+    """
     if output := sys.modules.get("geoflow.files.output"):
         output.WRITTEN.clear()
     try:
-        given = list(sys.argv[1:] if arguments is None else arguments)
-        if not given:
-            print(build_parser().format_help(), file=sys.stderr)
-            return WRONG_USE
-        options = build_parser().parse_args(given)
-        with progress_shown():
-            code: int = options.run(options)
-        sys.stdout.flush()
-        return code
-    except GeoflowError as problem:
-        print(f"geoflow: {problem}{_written_before()}", file=sys.stderr)
-        return WRONG_USE
+        return _run(list(sys.argv[1:] if arguments is None else arguments))
     except BrokenPipeError:
         # The reader of our output went away (as `| head` does); nothing more can be said to it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -85,16 +106,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print(f"geoflow: stopped{_written_before() or '; nothing was written'}", file=sys.stderr)
         return 130
-    except MemoryError:
-        print("geoflow: this machine has not enough memory for that\n  cure:  close other programs", file=sys.stderr)
-        return WRONG_USE
     except Exception as problem:
-        # A fault of ours must not look like a finding (1) nor show a traceback to somebody in a cab.
-        if os.environ.get("GEOFLOW_TRACEBACK"):
-            raise
-        print(
-            f"geoflow: something unforeseen went wrong ({type(problem).__name__}: {problem})\n"
-            "  cure:  this is a fault in geoflow; run again with GEOFLOW_TRACEBACK=1 and report what it prints",
-            file=sys.stderr,
-        )
+        print(f"geoflow: {_failed(problem)}", file=sys.stderr)
         return WRONG_USE

@@ -7,6 +7,7 @@ import json
 from typing import Any
 
 from geoflow.base.errors import UsageError
+from geoflow.base.units import FOOT
 from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
 from geoflow.options.typed import PlanOptions
 
@@ -44,13 +45,19 @@ def _bar(options: argparse.Namespace) -> int:
     from geoflow.report.terminal import as_text
 
     bar = read_bar(options.check)
-    document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / 0.3048, 6), "problems": []}
+    document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / FOOT, 6), "problems": []}
     deliver(options, document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
     return NOTHING_TO_ACT_ON
 
 
 def add_window(commands: Any) -> None:
-    """Put the command `window` on the parser."""
+    """Put the command `window` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "window",
@@ -62,7 +69,13 @@ def add_window(commands: Any) -> None:
 
 
 def add_bar(commands: Any) -> None:
-    """Put the command `bar` on the parser."""
+    """Put the command `bar` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "bar",

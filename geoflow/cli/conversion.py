@@ -42,7 +42,13 @@ def _convert(options: argparse.Namespace) -> int:
 
 
 def add_convert(commands: Any) -> None:
-    """Add the command `convert`."""
+    """Add the command `convert`.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "convert",

@@ -18,7 +18,13 @@ __all__ = ["add_reconcile", "reconciled"]
 
 
 def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
-    """Reconcile a log as the options of `reconcile` say."""
+    """Reconcile a log as the options of `reconcile` say.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        As typed.
+    """
     from geoflow.workflow.reconciling import reconcile_file
 
     said = vars(options)
@@ -63,7 +69,13 @@ def _reconcile(options: argparse.Namespace) -> int:
 
 
 def add_reconcile(commands: Any) -> None:
-    """Put the command `reconcile` on the parser."""
+    """Put the command `reconcile` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "reconcile",

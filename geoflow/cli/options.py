@@ -36,7 +36,15 @@ class Parser(argparse.ArgumentParser):
         return [name for name in self._option_string_actions if name.startswith("--")]
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
-        """Remember what was typed, for a suggestion, and let no unknown option pass."""
+        """Remember what was typed, for a suggestion, and let no unknown option pass.
+
+        Parameters
+        ----------
+        args : sequence of str or None
+            Those of the process if None.
+        namespace : argparse.Namespace or None
+            Where to put them.
+        """
         self.given = list(sys.argv[1:] if args is None else args)
         found, rest = super().parse_known_args(args, namespace)
         if rest:
@@ -44,7 +52,13 @@ class Parser(argparse.ArgumentParser):
         return found, rest
 
     def error(self, message: str) -> Any:
-        """Say what is wrong in geoflow's words."""
+        """Say what is wrong in geoflow's words.
+
+        Parameters
+        ----------
+        message : str
+            Of argparse.
+        """
         cure = f"see '{self.prog} -h'"
         unknown = [word for word in self.given if word.startswith("--") and word.split("=")[0] not in self.options]
         if unknown:
@@ -96,7 +110,13 @@ def add_command(
 
 @contextlib.contextmanager
 def progress_shown(after: float = 2.0) -> Iterator[None]:
-    """Show the steps of long work on a terminal's error output, once it has taken some time [s]."""
+    """Show the steps of long work on a terminal's error output, once it has taken some time [s].
+
+    Parameters
+    ----------
+    after : float
+        [s]
+    """
     if not sys.stderr.isatty():
         yield
         return
@@ -126,7 +146,19 @@ def progress_shown(after: float = 2.0) -> Iterator[None]:
 def deliver(
     options: argparse.Namespace, document: dict[str, Any], text: Callable[[], str], inputs: tuple[str, ...]
 ) -> None:
-    """Hand a result over: as text, and as JSON where it is asked for."""
+    """Hand a result over: as text, and as JSON where it is asked for.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        As typed.
+    document : dict
+        The JSON.
+    text : callable
+        Gives the text.
+    inputs : tuple of str
+        Files never to be written over.
+    """
     if options.json == "-":
         print(json.dumps(document, indent=1, allow_nan=False))
         return

@@ -37,7 +37,13 @@ def _page(options: argparse.Namespace) -> int:
 
 
 def add_page(commands: Any) -> None:
-    """Put the command `page` on the parser."""
+    """Put the command `page` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "page",

@@ -16,7 +16,15 @@ __all__ = ["add_plan", "add_rewrite", "add_vet", "vetted"]
 
 
 def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
-    """Vet a prescription as the options of a command say."""
+    """Vet a prescription as the options of a command say.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        As typed.
+    command : str
+        Whose options they are.
+    """
     from geoflow.workflow.vetting import vet_file
 
     said = vars(options)
@@ -25,15 +33,13 @@ def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
 
 
 def _vet(options: argparse.Namespace) -> int:
-    from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
     from geoflow.report.terminal import as_text
     from geoflow.report.vetted import vetted_report
     from geoflow.workflow.vetting import write_vetting
 
     outcome = vetted(options, "vet")
-    doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
+    document = vet_document(outcome)
     inputs = (options.prescription, options.bar)
     written: list[str] = []
     notes: list[str] = []
@@ -49,7 +55,7 @@ def _vet(options: argparse.Namespace) -> int:
 
     def text() -> str:
         most = len(outcome.rate) if options.all_zones else None
-        said = as_text(vetted_report(outcome, doubt, options.units, most))
+        said = as_text(vetted_report(outcome, options.units, most))
         if written:
             said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])
         return said
@@ -70,14 +76,13 @@ def _rewrite(options: argparse.Namespace) -> int:
     written = write_rewriting(
         outcome, Path(options.out), replace=options.replace, protect=tuple(Path(name) for name in inputs)
     )
-    document = rewrite_document(outcome.vetted.prescription, outcome.done, outcome.vetted.solution, outcome.extra)
 
     def text() -> str:
         said = as_text(rewritten_report(outcome, options.units))
         target, side, notes = written
         return said + "\n\n" + "\n".join([f"Written: {target}, and what changed and why: {side}", *notes])
 
-    deliver(options, document, text, inputs)
+    deliver(options, rewrite_document(outcome), text, inputs)
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 
@@ -100,7 +105,13 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def add_vet(commands: Any) -> None:
-    """Put the command `vet` on the parser."""
+    """Put the command `vet` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "vet",
@@ -113,7 +124,13 @@ def add_vet(commands: Any) -> None:
 
 
 def add_rewrite(commands: Any) -> None:
-    """Put the command `rewrite` on the parser."""
+    """Put the command `rewrite` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "rewrite",
@@ -128,7 +145,13 @@ def add_rewrite(commands: Any) -> None:
 
 
 def add_plan(commands: Any) -> None:
-    """Put the command `plan` on the parser."""
+    """Put the command `plan` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "plan",

@@ -14,7 +14,7 @@ from geoflow.cli.prescriptions import vetted
 from geoflow.options.typed import DayOptions, ReportFiles, RewriteOptions, told
 
 if TYPE_CHECKING:
-    from geoflow.report.basis import Origin
+    from geoflow.outcomes import Origin
     from geoflow.report.model import Report
     from geoflow.workflow.reporting import Sources
 
@@ -38,7 +38,7 @@ def _origin(options: argparse.Namespace, sources: Sources) -> Origin:
 
     about = f"report {options.about}"
     asked = [("geoflow report", options.about), *told(about, vars(options), _NOT_TOLD)]
-    return origin_of(sources, options.bar, asked, date_of(options))
+    return origin_of(sources, asked, date_of(options))
 
 
 def _finish(
@@ -59,7 +59,6 @@ def _finish(
 
 
 def _report_vet(options: argparse.Namespace) -> int:
-    from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
     from geoflow.workflow.reporting import Sources, report_on_vetting
 
@@ -67,12 +66,10 @@ def _report_vet(options: argparse.Namespace) -> int:
     files = [("prescription", options.prescription), ("bar file", options.bar), ("zone speeds", options.zone_speeds)]
     sources = Sources.of(files)
     outcome = vetted(options, "report vet")
-    doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
     day = DayOptions.of(vars(options), "report vet")
     origin = _origin(options, sources)
-    report = report_on_vetting(outcome, doubt, origin, options.units, day, all_zones=options.all_zones)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
-    return _finish(options, report, document, sources, findings=outcome.has_findings)
+    report = report_on_vetting(outcome, origin, options.units, day, all_zones=options.all_zones)
+    return _finish(options, report, vet_document(outcome), sources, findings=outcome.has_findings)
 
 
 def _report_rewrite(options: argparse.Namespace) -> int:
@@ -90,8 +87,7 @@ def _report_rewrite(options: argparse.Namespace) -> int:
     outcome = rewrite_file(before, rules)
     day = DayOptions.of(vars(options), "report rewrite")
     report = report_on_rewriting(outcome, _origin(options, sources), options.units, day, all_zones=options.all_zones)
-    document = rewrite_document(before.prescription, outcome.done, before.solution, outcome.extra)
-    return _finish(options, report, document, sources, findings=outcome.has_findings)
+    return _finish(options, report, rewrite_document(outcome), sources, findings=outcome.has_findings)
 
 
 def _report_reconcile(options: argparse.Namespace) -> int:
@@ -114,7 +110,13 @@ _VET_EXAMPLE: Final = (
 
 
 def add_report(commands: Any) -> None:
-    """Put the command `report` on the parser."""
+    """Put the command `report` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     parser = commands.add_parser(
         "report",
         help="one file to print, mail and file: the answer, maps, tables, and what it all rests on",

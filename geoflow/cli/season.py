@@ -124,7 +124,7 @@ def _season(options: argparse.Namespace) -> int:
 
     from geoflow.report.season_report import season_text
     from geoflow.season.catalog import read_catalog
-    from geoflow.season.running import check_folder, remove_orphans, run_season
+    from geoflow.season.running import Running, check_folder, remove_orphans, run_season
     from geoflow.season.store import Store
     from geoflow.season.summary import read_records, season_document, write_summary
     from geoflow.season.urls import resolve
@@ -140,17 +140,11 @@ def _season(options: argparse.Namespace) -> int:
         if options.replace:
             remove_orphans(store, orphans)
             orphans = []
-        progress = run_season(
-            entries,
-            store,
-            workers=options.workers,
-            scheduler=options.scheduler,
-            retries=options.retries,
-            system=options.units,
-            full=options.full,
-            replace=options.replace,
-            tell=teller,
-        )
+        how = Running(
+            workers=options.workers, scheduler=options.scheduler, retries=options.retries, system=options.units,
+            full=options.full, replace=options.replace,
+        )  # fmt: skip
+        progress = run_season(entries, store, how, tell=teller)
         records = read_records(store, entries, progress.unrecorded)
         document = season_document(records, options.catalog, options.out, orphans=len(orphans), deaths=progress.deaths)
         written = write_summary(store, document, options.units)
@@ -167,7 +161,13 @@ def _season(options: argparse.Namespace) -> int:
 
 
 def add_season(commands: Any) -> None:
-    """Put the command `season` on the parser."""
+    """Put the command `season` on the parser.
+
+    Parameters
+    ----------
+    commands : object
+        What `argparse.ArgumentParser.add_subparsers` gave.
+    """
     add_command(
         commands,
         "season",

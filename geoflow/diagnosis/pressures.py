@@ -28,7 +28,7 @@ from geoflow.hydraulics.coefficients import bounding_cases
 from geoflow.physics.ammonia import saturation, saturation_temperature
 from geoflow.physics.lines import valve_inlet_pressure
 
-__all__ = ["liquid_margin_lost", "transmitter_zero", "valve_drop"]
+__all__ = ["lasting_loss", "liquid_margin_lost", "transmitter_zero", "valve_drop"]
 
 # Drop of a wide-open control valve, 1 to 2 psi: common practice, no source.
 _OPEN_VALVE: Final = 2.0 * PSI
@@ -98,6 +98,36 @@ def liquid_margin_lost(log: AppliedLog, bar: Bar) -> list[Finding]:
     }
     clear = judged.count[highest < wanted - SENSOR_ERROR].sum() >= FEWEST
     return [Finding(kind, numbers, rows[log.on[rows]], "high" if clear else "medium")]
+
+
+def lasting_loss(log: AppliedLog, bar: Bar, lost: IntArray) -> IntArray:
+    """Records in which liquid was lost, with those next to them that read low but tell nothing by themselves.
+
+    By itself a low pressure in the first ten seconds is one that still builds up, and at the end of a stretch the
+    neighbours count too. Where it stays low until the margin is known to be lost, it was lost there.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        For its wanted margin.
+    lost : ndarray of int
+        Places in the log of the finding *liquid margin lost*.
+    """
+    bars = moments(log, bar)
+    known = known_temperature(log) & np.isfinite(log.bar_pressure)
+    margin = (log.bar_pressure - vapour_pressure_of(log, known))[bars.place]
+    run = log.run[bars.place]
+    found = np.zeros(bars.place.size, dtype=np.bool_)
+    found[bars.number[lost]] = True
+    low = found | (bars.flows & (margin < bar.limits.liquid_margin))
+    begins = np.ones(low.size, dtype=np.bool_)
+    begins[1:] = (low[1:] != low[:-1]) | (run[1:] != run[:-1])
+    stretch = np.cumsum(begins) - 1
+    lasting = low & (np.bincount(stretch, found) > 0)[stretch]
+    rows = bars.records(np.flatnonzero(lasting))
+    return rows[log.on[rows]]
 
 
 def _still(log: AppliedLog, bar: Bar) -> BoolArray:
@@ -177,27 +207,35 @@ def _running_offset(log: AppliedLog, bar: Bar) -> tuple[float, float] | None:
     return reading - float(node.max()), reading - float(node.min())
 
 
+def _zero_offset(
+    reading: float, offset: float, air: float, running: tuple[float, float] | None
+) -> tuple[float, str] | None:
+    """How far a transmitter is off and how sure that is; None where the lines stood empty and nothing is off."""
+    # Product shut in, or else, where no pressure can be as low as the reading, lines that stand open.
+    impossible = reading < air - SENSOR_ERROR
+    ways = [reading - air, offset] if impossible else [offset]
+    if running is None:
+        return ways[0], "medium" if impossible else "low"
+    low, high = running[0] - SENSOR_ERROR, running[1] + SENSOR_ERROR
+    proves = not low <= 0.0 <= high
+    likely = min(ways, key=lambda way: abs(way - 0.5 * (low + high)))
+    agrees = low <= likely <= high
+    if not (agrees or proves or impossible):
+        return None  # while running the reading is right
+    return likely, "high" if agrees and proves else "medium" if proves or impossible else "low"
+
+
 def _judge_zero(
     log: AppliedLog, bar: Bar, column: str, rows: IntArray, running: tuple[float, float] | None
 ) -> list[Finding]:
     readings: FloatArray = getattr(log, column)[rows]
     vapour = saturation(log.temperature[rows]).pressure
     reading, gauge = float(np.median(readings)), float(np.median(vapour)) - bar.air_pressure
-    # Product shut in, or else, where no pressure can be as low as the reading, lines that stand open.
-    offset, impossible = float(np.median(readings - vapour)), reading < bar.air_pressure - SENSOR_ERROR
-    if abs(offset) <= SENSOR_ERROR:
+    shut = float(np.median(readings - vapour))
+    judged = None if abs(shut) <= SENSOR_ERROR else _zero_offset(reading, shut, bar.air_pressure, running)
+    if judged is None:
         return []
-    ways = [reading - bar.air_pressure, offset] if impossible else [offset]
-    agrees = proves = False
-    offset = ways[0]
-    if running is not None:
-        low, high = running[0] - SENSOR_ERROR, running[1] + SENSOR_ERROR
-        proves = not low <= 0.0 <= high
-        offset = min(ways, key=lambda way: abs(way - 0.5 * (low + high)))
-        agrees = low <= offset <= high
-        if not agrees and not proves and not impossible:
-            return []  # while running the reading is right, so the lines stood empty
-    confidence = "high" if agrees and proves else "medium" if proves or impossible else "low"
+    offset, confidence = judged
     zero = bar.air_pressure - offset
     lowest, highest = (float(saturation(kelvin).pressure) for kelvin in (230.0, 330.0))
     zeroed = float(saturation_temperature(zero)) if lowest < zero < highest else np.nan

@@ -17,7 +17,7 @@ from geoflow.report.gauges import section_list
 from geoflow.report.json_numbers import in_unit, in_units, reading_document
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import CardOutcome
+    from geoflow.field_card.outcome import CardOutcome
 
 __all__ = ["card_document"]
 

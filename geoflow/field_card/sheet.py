@@ -21,7 +21,7 @@ from geoflow.report.reading import left_out_count
 from geoflow.report.window import plan_warnings
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import CardOutcome
+    from geoflow.field_card.outcome import CardOutcome
 
 __all__ = ["card_report", "round_temperatures"]
 

@@ -26,7 +26,7 @@ from geoflow.report.layout import count, number_range
 from geoflow.report.model import Block, BulletList, Paragraph, Table
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import CardOutcome
+    from geoflow.field_card.outcome import CardOutcome
 
 __all__ = ["PLACE_HEADS", "before_list", "fault_blocks", "gauge_pressure", "settings_blocks"]
 

@@ -158,8 +158,10 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("target", "file", _LOG, "target map; without it the log's own target column serves", "RX"),
     *(replace(option, name=TARGET + option.name, commands=_LOG, help=f"of the target map: {option.help}", label="")
       for option in _READING),
-    Option("boundary", "file", _LOG, "outline of the field (default: the target map's)", "FILE"),
-    Option("boundary_crs", "text", _LOG, "coordinate system of a boundary that does not state it", "CRS"),
+    Option("boundary", "file", _LOG, "outline of the field (default: the target map's)", "FILE",
+           label="Outline of the field"),
+    Option("boundary_crs", "text", _LOG, "coordinate system of a boundary that does not state it", "CRS",
+           label="Coordinate system of the outline", example="EPSG:4326"),
     # Vetting
     Option("zone_speeds", "file", _VET, "side file of 'geoflow rewrite' with a speed per zone", "CSV"),
     # Rewriting
@@ -203,7 +205,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("column", "list", _LOG,
            'which column means what, as "applied=Rate:lb N/ac" or "heading=-" for none; may be repeated',
            "ROLE=NAME[:UNIT]", label="Columns, one a line: role=name:unit", example="applied=Rate:lb N/ac"),
-    Option("columns_file", "file", _LOG, "column roles saved earlier with --save-columns", "FILE"),
+    Option("columns_file", "file", _LOG, "column roles saved earlier with --save-columns", "FILE",
+           label="Columns saved earlier"),
     Option("rate_unit", "rate unit", _LOG, 'unit of the log\'s rates: "lb N/ac", "lb NH3/ac", "gal/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
     Option("nitrogen", "text", _LOG, 'nitrogen in another product: "3.55 lb N/gal" or "0.28"', "N",

@@ -10,8 +10,12 @@ import numpy as np
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError
 
-__all__ = ["Agreement", "agreement", "within"]
+__all__ = ["BANDS", "Agreement", "Spread", "agreement", "spread", "within"]
 
+# Edges of the bands in which ground is off its target [-].
+BANDS: Final = (0.02, 0.05, 0.10, 0.20)
+# Bins of the rates, and the widths they may have: 1, 2 or 5 times a power of ten of the given unit.
+_BINS: Final = 25
 # A record just at the edge of a share must not fall out by rounding.
 _ROUNDING: Final = 1e-9
 
@@ -118,3 +122,56 @@ def agreement(applied: FloatArray, target: FloatArray, weight: FloatArray) -> Ag
         np.nan if constant else 2.0 * common / whole,
         *(float(share @ within(y, x, near)) for near in (0.05, 0.10, 0.20)),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """How rates asked and given spread over the ground compared, and how far off it is.
+
+    Attributes
+    ----------
+    edges : ndarray, shape (bins + 1,)
+        Of the bins of rate [kg/m2].
+    asked, given : ndarray, shape (bins,)
+        Ground by the rate asked for and by the rate it got [m2]; each adds up to the ground compared.
+    under, over : ndarray, shape (bands + 1,)
+        Share of it that got too little, too much, by how far off it is [-]: within the first of `BANDS`, between
+        each and the next, beyond the last. Ground exactly on target is over by nothing. All add up to 1.
+    """
+
+    edges: FloatArray
+    asked: FloatArray
+    given: FloatArray
+    under: FloatArray
+    over: FloatArray
+
+
+def spread(applied: FloatArray, target: FloatArray, weight: FloatArray, *, unit: float) -> Spread | None:
+    """Spread of the rates over the ground that has both; None where none has.
+
+    Parameters
+    ----------
+    applied, target : ndarray, shape (n,)
+        Nitrogen rates [kg/m2].
+    weight : ndarray, shape (n,)
+        [m2]
+    unit : float
+        Rate [kg/m2] of which the bins are 1, 2 or 5 times a power of ten wide: at most 25 of them.
+    """
+    known = np.isfinite(applied) & np.isfinite(target) & (weight > 0.0)
+    if not known.any():
+        return None
+    asked, given, area = target[known], applied[known], weight[known]
+    most = max(float(asked.max()), float(given.max()), unit) / unit
+    least = 10.0 ** np.floor(np.log10(most / _BINS))
+    width = next(times * least for times in (1.0, 2.0, 5.0, 10.0) if most < times * least * _BINS)
+    edges = unit * width * np.arange(np.floor(most / width + _ROUNDING) + 2.0)
+    # A rate on an edge belongs to the bin above it, whatever rounding made of it.
+    in_asked, in_given = (
+        np.bincount(np.floor(rates / (unit * width) + 1e-6).astype(np.int64), area, edges.size - 1)
+        for rates in (np.maximum(asked, 0.0), np.maximum(given, 0.0))
+    )
+    band = np.sum([~within(given, asked, share) for share in BANDS], axis=0)
+    short = given < asked
+    under, over = (np.bincount(band[side], area[side], len(BANDS) + 1) / area.sum() for side in (short, ~short))
+    return Spread(edges, in_asked.astype(np.float64), in_given.astype(np.float64), under, over)

@@ -146,6 +146,13 @@ def mean_temperature(log: AppliedLog) -> float | None:
     return float(np.average(log.temperature[known], weights=product[known])) if known.any() else None
 
 
+def _temperature_ratio(density: float | None, reference_temperature: float | None) -> float | None:
+    """Reference over true density [-]: 1 with a correction, None where the temperature is not known."""
+    if reference_temperature is None:
+        return 1.0
+    return None if density is None else float(saturation(reference_temperature).liquid_density) / density
+
+
 def mass_balance(
     logged: float,
     ticket: float,
@@ -189,9 +196,7 @@ def mass_balance(
             )
     ratio, lost = (logged + bridged) / ticket, bridged / (logged + bridged)
     density = None if temperature is None else float(saturation(temperature).liquid_density)
-    explained: float | None = 1.0
-    if reference_temperature is not None:
-        explained = None if density is None else float(saturation(reference_temperature).liquid_density) / density
+    explained = _temperature_ratio(density, reference_temperature)
     remaining = None if explained is None else ratio / explained
     if lost > MOST_LOST:
         pulses_per_volume = None

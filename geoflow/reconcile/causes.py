@@ -1,7 +1,8 @@
-"""Why a record was off its target: the first cause that fits, and the share of area of each."""
+"""Why a record was off its target: the first cause that accounts for it."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -11,20 +12,22 @@ from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.hydraulics.window import FlowWindow
-from geoflow.reconcile.lag import Tracks, tracks
+from geoflow.reconcile.lag import Lag, Tracks, followed, tracks
 
 __all__ = [
     "CAUSES",
     "LOST_LIQUID",
     "OVERLAP",
     "ZONE_BORDER",
+    "Reasons",
+    "Response",
     "off_causes",
     "response_time",
+    "response_to",
     "turning_ratio",
 ]
 
-# In the order in which they are tried.
-CAUSES: Final = ("rate step", "speed change", "section event", "turning", "window limit", "unexplained")
+CAUSES: Final = ("latency", "rate step", "speed change", "section event", "turning", "window limit", "unexplained")
 # Told apart where the pieces of a record are looked at: its map rate changes across the bar, so no one rate suits.
 ZONE_BORDER: Final = "zone border"
 # Told apart on the ground: several passes lie there, and their sum is off.
@@ -37,10 +40,58 @@ _SETTLED: Final = 3.0
 _REACH: Final = 2
 _TIGHTEST: Final = 0.1
 _SAME_WIDTH: Final = 0.01
+# Share of a difference that a cause has to account for, and the score below which a lag tells of no response:
+# judgement, no source.
+_MOST: Final = 0.5
+_FOLLOWS: Final = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """How the rate control answers: dead time and first-order time constant [s]."""
+
+    dead_time: float
+    time_constant: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reasons:
+    """Why records would be off their targets; arrays of shape (n,).
+
+    Attributes
+    ----------
+    cause : ndarray of str
+        One of `CAUSES` for every record with a rate and a target, on target or not; empty for the others.
+    accounts : ndarray of bool
+        Whether the cause accounts for the difference. A change within the response time that does not is named all
+        the same where nothing else fits.
+    """
+
+    cause: TextArray
+    accounts: BoolArray
+
+
+def response_to(lag: Lag | None) -> Response | None:
+    """Response as the log shows it; None where it does not.
+
+    Parameters
+    ----------
+    lag : Lag or None
+        From `estimate_lag`; where what was applied hardly follows the target it does not count.
+    """
+    if lag is None or lag.score < _FOLLOWS:
+        return None
+    return Response(max(lag.dead_time, 0.0), lag.time_constant)
 
 
 def response_time(controller: Controller | None) -> float:
-    """Time after which the rate has followed a change [s]: dead time and three time constants (95 %), or else 5 s."""
+    """Time after which the rate has followed a change [s]: dead time and three time constants (95 %), or else 5 s.
+
+    Parameters
+    ----------
+    controller : Controller or None
+        Of the bar.
+    """
     return _SETTLING if controller is None else controller.delay + _SETTLED * controller.time_constant
 
 
@@ -62,6 +113,11 @@ def turning_ratio(log: AppliedLog) -> FloatArray:
     1 / (1 + y/R), y outward from the bar's centre and R the radius of its path (Luck et al. 2011, Precision Agric.
     12:534). The radius is heading change over distance, from two records before to two after within the run. The
     bar's ends may stand still in a turn: the ratio stops at 10.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
     """
     # Places in the log serve as the clock: a log without times turns too.
     road = tracks(log, np.arange(log.run.size, dtype=np.float64))
@@ -102,7 +158,10 @@ def _over_bar(log: AppliedLog, clock: FloatArray, values: FloatArray) -> FloatAr
 
 
 def _outside(log: AppliedLog, clock: FloatArray, width: FloatArray, window: FlowWindow, fraction: float) -> BoolArray:
-    """Whether the flow asked for lies outside the certain window; only where the width in use is the window's."""
+    """Whether the flow asked for lies outside the certain window and the rate is off to that side.
+
+    Only where the width in use is the window's.
+    """
     wanted = np.where(log.on, log.target * log.speed * log.width, 0.0) / fraction
     flow = _over_bar(log, clock, wanted)
     low, high = (edge / window.delivered_ratio for edge in window.edges(certain=True))
@@ -113,26 +172,81 @@ def _outside(log: AppliedLog, clock: FloatArray, width: FloatArray, window: Flow
     known = np.isfinite(log.temperature)
     least, most = np.where(known, low[at], low.max()), np.where(known, high[at], high.min())
     same = np.abs(width / window.width - 1.0) <= _SAME_WIDTH
-    return np.asarray(same & ((flow < least) | (flow > most)))
+    short = log.applied < log.target
+    return np.asarray(same & np.where(short, flow > most, flow < least))
+
+
+def _since_step(target: FloatArray, road: Tracks, share: float) -> FloatArray:
+    """Time since the target last stepped by more than a share [s], in track order; half the interval before that.
+
+    Infinite before the first step of a run.
+    """
+    place = np.arange(target.size)
+    before = np.maximum(place - 1, road.first)
+    jump = np.abs(target - target[before]) > share * np.maximum(np.abs(target), np.abs(target[before]))
+    latest = np.maximum.accumulate(np.where(jump, place, 0)) if target.size else place
+    known = jump[latest] & (latest >= road.first) if target.size else jump
+    half = 0.5 * (road.clock[latest] - road.clock[before[latest]])
+    return np.where(known, road.clock - road.clock[latest] + half, np.inf)
+
+
+def _by_response(
+    log: AppliedLog,
+    road: Tracks,
+    width: FloatArray,
+    changed: list[BoolArray],
+    response: Response,
+    half: float,
+    *,
+    measured: bool,
+) -> tuple[TextArray, BoolArray, BoolArray]:
+    """Which change each record answers to, whether that puts it off the same way, and whether it makes most of that.
+
+    What the control makes of steps of the target, of speed and of width in use is worked out one by one; of those
+    that changed lately the one that does most is named, and its dead time apart. Of a response that is only assumed
+    no more is asked than that it puts the rate off the same way.
+    """
+    order = road.order
+    target, applied = log.target[order], log.applied[order]
+    made = []
+    for values, starts in ((target, True), (log.speed[order], True), (width[order], False)):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            late = followed(road, values, response.dead_time, response.time_constant, from_nothing=not starts)
+            # In shares of the target: the step of the rate itself, and what the flow lacks for speed or width.
+            made.append(np.nan_to_num(late / values - 1.0, posinf=0.0, neginf=0.0))
+    each = np.where(np.stack([flag[order] for flag in changed]), np.stack(made), 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.nan_to_num(applied / target - 1.0, posinf=0.0, neginf=0.0)
+    expected = np.prod(1.0 + each, axis=0) - 1.0
+    along, most = np.zeros((2, log.run.size), dtype=np.bool_)
+    most[order] = (np.abs(expected) > half) & (np.abs(off - expected) <= _MOST * np.abs(off))
+    along[order] = most[order] if measured else expected * off > 0.0
+    name = np.array(CAUSES)[1 + np.argmax(np.abs(each), axis=0)]
+    name[(name == CAUSES[1]) & (_since_step(target, road, half) <= response.dead_time)] = CAUSES[0]
+    named = np.full(log.run.size, CAUSES[1], dtype=name.dtype)
+    named[order] = name
+    return named, along, most
 
 
 def off_causes(
     log: AppliedLog,
     *,
     response_time: float,
+    response: Response | None = None,
     window: FlowWindow | None = None,
     nitrogen_fraction: float = NITROGEN_FRACTION,
     limit: float = 0.10,
-) -> TextArray:
+) -> Reasons:
     """Say of every record what would put it off its target.
 
     Compared is the rate on the ground, the logged one times `turning_ratio`. In this order, the first that fits:
 
-    - *rate step*, *speed change*: target or speed changed by more than half of `limit` within the response time,
-      at once or bit by bit;
-    - *section event*: the run began, or the width in use changed by as much, within the response time;
+    - a change within the response time of which the response of the control makes most of the difference: of the
+      target (*latency* in the dead time after it, *rate step* while the rate moves), of the speed (*speed change*),
+      of the width in use, or the run's begin (*section event*); of several the one that makes most;
     - *turning*: the path's curve alone puts the section off by more than half of `limit`;
     - *window limit*: the flow asked for lies outside the bar's certain window (all its width in use);
+    - such a change by more than half of `limit` though its response does not account for the difference;
     - *unexplained*.
 
     Parameters
@@ -141,23 +255,20 @@ def off_causes(
         With rates as logged at the bar's centre. Without a clock, time is reckoned from step and speed.
     response_time : float
         For which a change still explains an error [s].
+    response : Response, optional
+        Of the control as the log shows it; without one, no dead time and a third of the response time as time
+        constant are assumed, which only have to put the rate off the same way.
     window : FlowWindow, optional
         Solved for the sections in use; the nearest of its temperatures serves, the worst where none is logged.
     nitrogen_fraction : float
         Mass of nitrogen over mass of ammonia [-].
     limit : float
         How far from the target is off [-].
-
-    Returns
-    -------
-    ndarray of str, shape (n,)
-        One of `CAUSES` for every record with a rate and a target, on target or not; empty for the others.
     """
     clock = _clock(log)
     road = tracks(log, clock)
     on, half = log.on, 0.5 * limit
     area = np.nan_to_num(log.step * log.width)
-    ratio = turning_ratio(log)
     judged = on & np.isfinite(log.applied) & np.isfinite(log.target) & (area > 0.0)
 
     in_use = np.where(on, log.width, 0.0)
@@ -175,11 +286,16 @@ def off_causes(
     outside = (
         np.zeros(on.size, dtype=np.bool_) if window is None else _outside(log, clock, width, window, nitrogen_fraction)
     )
-    reasons = [
+    changed = [
         in_tracks(np.where(on, log.target, np.nan)),
         in_tracks(log.speed),
         begun | in_tracks(width) | in_tracks(in_use),
-        np.abs(ratio - 1.0) > half,
-        outside,
     ]
-    return np.where(judged, np.select(reasons, CAUSES[:-1], CAUSES[-1]), "")
+    answer = Response(0.0, response_time / _SETTLED) if response is None else response
+    named, along, most = _by_response(log, road, width, changed, answer, half, measured=response is not None)
+    lately = np.any(changed, axis=0)
+    firm = [along & lately, np.abs(turning_ratio(log) - 1.0) > half, outside]
+    weak = np.select(changed, CAUSES[1:4], CAUSES[-1])
+    cause = np.select(firm, [named, *CAUSES[4:6]], weak)
+    yes = np.ones(on.size, dtype=np.bool_)
+    return Reasons(np.where(judged, cause, ""), judged & np.select(firm, [most, yes, yes], ~yes))

@@ -20,7 +20,7 @@ from geoflow.ground.laid_strips import Strips, lay_strips
 from geoflow.ground.swaths import Overlay, ground_rates, overlay
 from geoflow.hydraulics.window import FlowWindow
 from geoflow.reconcile.agreement import Agreement, agreement, within
-from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER, off_causes, turning_ratio
+from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER, off_causes, response_to, turning_ratio
 from geoflow.reconcile.ground import OFF, Ground, in_steps, lay_ground
 from geoflow.reconcile.lag import Lag, estimate_lag, shifted
 
@@ -106,6 +106,8 @@ class Reconciliation:
         [m2] and [kg/m2].
     piece_cause : ndarray of str, shape (k,)
         Why the piece was off its target; empty where it was not, or cannot be judged.
+    accounts : ndarray of bool, shape (k,)
+        Whether that accounts for it, or is only what happened then.
     laid : Ground
         What the ground got of all passes together.
     agreement : Agreement
@@ -147,6 +149,7 @@ class Reconciliation:
     piece_area: FloatArray
     piece_target: FloatArray
     piece_cause: TextArray
+    accounts: BoolArray
     laid: Ground
     agreement: Agreement
     by_pass: Agreement
@@ -240,11 +243,19 @@ def _cause_areas(laid: Ground, piece_cause: TextArray) -> dict[str, float]:
 
 
 def with_lost_liquid(found: Reconciliation, records: IntArray) -> Reconciliation:
-    """Return the reconciliation with what nothing explains in some records put down to liquid lost there."""
+    """Return the reconciliation with what nothing accounts for in some records put down to liquid lost there.
+
+    Parameters
+    ----------
+    found : Reconciliation
+        From `reconcile`.
+    records : ndarray of int
+        Places in the log in which liquid was lost.
+    """
     lost = np.zeros(found.log.row.size, dtype=np.bool_)
     lost[records] = True
     cause = found.piece_cause.copy()
-    cause[(cause == CAUSES[-1]) & lost[found.strip]] = LOST_LIQUID
+    cause[(cause != "") & (cause != ZONE_BORDER) & ~found.accounts & lost[found.strip]] = LOST_LIQUID
     return replace(found, piece_cause=cause, cause_area=_cause_areas(found.laid, cause))
 
 
@@ -300,10 +311,15 @@ def reconcile(
         sources = ("map", "log" if own else "map")
     lag = estimate_lag(log if own else compared)
     record_area = np.asarray(np.bincount(strip, weights=area, minlength=log.row.size), dtype=np.float64)
-    reason = off_causes(
-        compared, response_time=response_time, window=window, nitrogen_fraction=nitrogen_fraction, limit=OFF
+    reasons = off_causes(
+        compared,
+        response_time=response_time,
+        response=response_to(lag),
+        window=window,
+        nitrogen_fraction=nitrogen_fraction,
+        limit=OFF,
     )
-    cause = _piece_causes(rate[strip], piece_target, reason[strip], compared.target[strip])
+    cause = _piece_causes(rate[strip], piece_target, reasons.cause[strip], compared.target[strip])
     laid = lay_ground(
         covered, inside, rate[strip], piece_target, None if target is None else target.rate, has_field=has_field
     )
@@ -318,6 +334,7 @@ def reconcile(
         piece_area=area,
         piece_target=piece_target,
         piece_cause=cause,
+        accounts=reasons.accounts[strip],
         laid=laid,
         agreement=laid.agreement(),
         by_pass=agreement(rate[strip], piece_target, area),

@@ -16,9 +16,17 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
 
-__all__ = ["Lag", "Tracks", "estimate_lag", "shifted", "tracks"]
+__all__ = ["Lag", "Tracks", "estimate_lag", "followed", "shifted", "tracks"]
 
 _FINE, _LEAST_STEP = 0.1, 0.2
+# Time constants with which the response is tried [s], and lags tried within one interval of the log.
+_CONSTANTS: Final = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.5, 6.0)
+_FINER: Final = 10
+# Parts of the log left out one after the other, and the 97.5 % point of Student's t for their scatter.
+_PARTS: Final = 20
+_STUDENT: Final = 2.093
+# Time constants after which a first-order response counts as done.
+_DONE: Final = 5.0
 # Between the tracks laid one behind the other on one clock [s]; any length beyond rounding would do.
 _GAP: Final = 1.0
 _FEWEST: Final = 30
@@ -77,25 +85,24 @@ class Lag:
     Attributes
     ----------
     best : float
-        Lag with the greatest correlation [s]. For a dead time and a first-order response to steps this is the dead
-        time plus ln 2 time constants, when half of the step is done.
+        When half of a step is done [s]: dead time plus ln 2 time constants of the response that fits best.
     low, high : float
-        First and last lag at which the correlation is not worse by more than chance (95 %) [s]; at least half
-        the log's interval each way, because the log does not see between its records. Where zones follow each other
-        in whole intervals, all steps fall alike between two records, and the truth may lie half an interval further.
+        What may be as well (95 %) [s]: where the fit is not worse by more than chance, and what leaving out parts of
+        the log makes of it; at least half the log's interval each way, because the log does not see between its
+        records. Where zones follow each other in whole intervals, all steps fall alike between two records, and the
+        truth may lie half an interval further.
     score : float
-        Correlation of applied with the target asked `best` seconds before, -1 to 1 [-].
+        Correlation of applied with the target as that response follows it, -1 to 1 [-].
+    dead_time, time_constant : float
+        Of that response [s]; they are less certain than `best`.
     """
 
     best: float
     low: float
     high: float
     score: float
-
-
-def _weighted_sums(x: FloatArray, y: FloatArray, share: FloatArray) -> tuple[float, float, float]:
-    x, y = x - share @ x, y - share @ y
-    return float(share @ (x * x)), float(share @ (y * y)), float(share @ (x * y))
+    dead_time: float
+    time_constant: float
 
 
 def _independent(residual: FloatArray, joined: BoolArray, count: int) -> float:
@@ -108,27 +115,149 @@ def _independent(residual: FloatArray, joined: BoolArray, count: int) -> float:
     return max(count * (1.0 - serial) / (1.0 + serial), 3.0)
 
 
-def _natural_spline(knots: FloatArray, values: FloatArray, at: FloatArray) -> FloatArray:
-    """Natural cubic spline through evenly spaced knots."""
-    size, step = knots.size, float(knots[1] - knots[0])
-    system = np.diag(np.full(size, 4.0)) + np.diag(np.ones(size - 1), 1) + np.diag(np.ones(size - 1), -1)
-    system[[0, -1]] = np.eye(size)[[0, -1]]
-    bend = np.zeros(size)
-    bend[1:-1] = 6.0 * np.diff(values, 2) / step**2
-    bend = np.linalg.solve(system, bend)
-    before = np.clip(((at - knots[0]) / step).astype(np.int64), 0, size - 2)
-    b = (at - knots[before]) / step
-    a = 1.0 - b
-    curve = (a**3 - a) * bend[before] + (b**3 - b) * bend[before + 1]
-    return np.asarray(a * values[before] + b * values[before + 1] + curve * step**2 / 6.0)
+def _done(since: FloatArray, constant: FloatArray | float, interval: float) -> FloatArray:
+    """How much of a step is done, so long after a dead time and the first record with it [s]: 0 to 1.
+
+    The step fell anywhere in the interval before that record, so this is the mean over it.
+    """
+    held = np.maximum(constant, 1e-9)
+
+    def ramp(at: FloatArray) -> FloatArray:
+        after = np.maximum(at, 0.0)
+        return np.asarray(after - held * (1.0 - np.exp(-np.minimum(after / held, 700.0))))
+
+    return np.asarray((ramp(since + interval) - ramp(since)) / interval)
+
+
+def followed(
+    road: Tracks, values: FloatArray, dead_time: float, time_constant: float, *, from_nothing: bool
+) -> FloatArray:
+    """What a dead time and a first-order response make of values in track order.
+
+    Parameters
+    ----------
+    road : Tracks
+        Records in order.
+    values : ndarray, shape (records,)
+        What is followed; a step between two records counts as a ramp.
+    dead_time, time_constant : float
+        [s]
+    from_nothing : bool
+        Whether a track begins from zero, and not from its first value.
+    """
+    joined = road.first[1:] == road.first[:-1]
+    if not joined.any():
+        return values
+    interval = max(float(np.median(np.diff(road.clock)[joined])), 0.05 * (dead_time + time_constant), 1e-3)
+    earlier = interval * np.arange(np.ceil((dead_time + _DONE * time_constant) / interval) + 2)
+    done = _done(earlier - dead_time, time_constant, interval)
+    done[-1] = 1.0
+    made = np.zeros(values.size)
+    start, begin = road.clock[road.first], values[road.first]
+    for lag, share in zip(earlier, np.diff(done, prepend=0.0), strict=True):
+        at = road.clock - lag
+        outside = 0.0 if from_nothing else begin
+        made += share * np.where(at < start, outside, np.interp(np.maximum(at, start), road.clock, values))
+    return made
+
+
+def _responses(lags: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Responses that do half of a step after each lag: shares by which targets `whole` earlier count in them.
+
+    A step that is seen between two records fell anywhere between them, so its answer is the mean over that: the
+    answer to a ramp of that length.
+
+    Returns
+    -------
+    ndarray, shape (lags, constants, whole)
+        NaN where the dead time would be before the first of `whole`.
+    dead, constant : ndarray, shape (lags, constants)
+        [s]
+    """
+    interval = float(whole[1] - whole[0])
+    constant = np.broadcast_to(np.array(_CONSTANTS), (lags.size, len(_CONSTANTS)))
+    dead = lags[:, None] - np.log(2.0) * constant
+    done = _done(whole - dead[..., None], constant[..., None], interval)
+    done[..., -1] = 1.0
+    shares = np.diff(done, prepend=0.0)
+    shares[dead < whole[0] - 1e-9] = np.nan
+    return shares, dead, constant
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """Weighted sums over parts of the records, first axis: of the targets asked at some earlier times, and applied."""
+
+    weight: FloatArray
+    target: FloatArray
+    applied: FloatArray
+    targets: FloatArray
+    mixed: FloatArray
+    power: FloatArray
+
+    def without(self, part: int | None) -> tuple[FloatArray, FloatArray, float]:
+        """Covariance of the targets, of targets and applied, and variance of applied over all other parts."""
+        kept = np.ones(self.weight.size, dtype=np.bool_)
+        if part is not None:
+            kept[part] = False
+        weight = self.weight[kept].sum()
+        x, y = self.target[kept].sum(axis=0) / weight, float(self.applied[kept].sum() / weight)
+        return (
+            self.targets[kept].sum(axis=0) / weight - np.outer(x, x),
+            self.mixed[kept].sum(axis=0) / weight - x * y,
+            float(self.power[kept].sum() / weight) - y * y,
+        )
+
+
+def _sums(earlier: FloatArray, applied: FloatArray, share: FloatArray) -> _Sums:
+    """Sum in parts, by targets of shape (records, lags)."""
+    parts = np.array_split(np.arange(applied.size), _PARTS)
+    weighed = [(share[at], earlier[at], share[at][:, None] * earlier[at], applied[at]) for at in parts]
+    return _Sums(
+        np.array([w.sum() for w, *_ in weighed]),
+        np.array([wx.sum(axis=0) for _, _, wx, _ in weighed]),
+        np.array([w @ y for w, _, _, y in weighed]),
+        np.array([wx.T @ x for _, x, wx, _ in weighed]),
+        np.array([wx.T @ y for _, _, wx, y in weighed]),
+        np.array([w @ np.square(y) for w, _, _, y in weighed]),
+    )
+
+
+def _scores(shares: FloatArray, sums: _Sums, part: int | None = None) -> FloatArray:
+    """Correlation of applied with the target as each response follows it; without a part of the records."""
+    targets, mixed, power = sums.without(part)
+    spread = np.sum((shares @ targets) * shares, axis=-1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = (shares @ mixed) / np.sqrt(spread * power)
+    return np.where(np.isfinite(score), score, -1.0)
+
+
+def _judged(log: AppliedLog, road: Tracks, earliest: float, latest: float) -> IntArray:
+    """Places in the tracks at which the lag is judged; none where they tell nothing."""
+    clock, target, applied = road.clock, log.target[road.order], log.applied[road.order]
+    area = (log.step * log.width)[road.order]
+    judged = log.on[road.order] & np.isfinite(applied) & (area > 0.0)
+    judged &= (clock - clock[road.first] >= latest) & (clock[road.last] - clock >= -earliest)
+    places = np.flatnonzero(judged)
+    judges = road.order[places]
+    if len(np.unique(log.run[judges] + 1j * log.time[judges])) < _FEWEST:
+        return places[:0]
+    share = area[places] / area[places].sum()
+    _, number = np.unique(road.first[places], return_inverse=True)
+    asked = target[places]
+    own_mean = np.bincount(number, share * asked) / np.bincount(number, share)
+    variation = float(np.sqrt(share @ np.square(asked - own_mean[number])))
+    little = variation < _LEAST_VARIATION * abs(float(share @ asked)) or np.ptp(applied[places]) <= 0.0
+    return places[:0] if little else places
 
 
 def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.0) -> Lag | None:
     """Find the lag between target and applied.
 
-    Every lag is judged on the same records: those that are on, and far enough inside their run that no lag looks
-    across its border. The correlation is found at whole multiples of the log's interval and interpolated between them
-    to 0.1 s. Runs shorter than `latest - earliest` tell nothing.
+    Dead times with first-order responses are tried, and the one whose answer to the logged target correlates best
+    with what was applied is taken. A step of the target fell anywhere between two records, which is counted. All
+    are judged on the same records: those that are on, and far enough inside their run that none looks across
+    its border. Runs shorter than `latest - earliest` tell nothing.
 
     Parameters
     ----------
@@ -144,47 +273,54 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
         the runs or applied not at all, or where the log's interval leaves fewer than three lags to try.
     """
     road = tracks(log, np.where(np.isfinite(log.target), log.time, np.nan))
-    clock, target, applied = road.clock, log.target[road.order], log.applied[road.order]
-    area = (log.step * log.width)[road.order]
-    judged = log.on[road.order] & np.isfinite(applied) & (area > 0.0)
-    judged &= (clock - clock[road.first] >= latest) & (clock[road.last] - clock >= -earliest)
-    places = np.flatnonzero(judged)
-    judges = road.order[places]
-    moments = np.unique(log.run[judges] + 1j * log.time[judges])
-    if len(moments) < _FEWEST:
+    places = _judged(log, road, earliest, latest)
+    if not places.size:
         return None
-    y, share = applied[places], area[places] / area[places].sum()
-    _, number = np.unique(road.first[places], return_inverse=True)
-    asked = target[places]
-    own_mean = np.bincount(number, share * asked) / np.bincount(number, share)
-    variation = float(np.sqrt(share @ np.square(asked - own_mean[number])))
-    if variation < _LEAST_VARIATION * abs(float(share @ asked)) or np.ptp(y) <= 0.0:
-        return None
-
-    def correlation(lag: float) -> float:
-        x = np.interp(clock[places] - lag, clock, target)
-        xx, yy, xy = _weighted_sums(x, y, share)
-        return xy / np.sqrt(xx * yy) if xx > 0.0 else 0.0
-
-    # Whole multiples of the log's own interval: between them interpolating blurs the target, and a blurred target suits
-    # a gradual response so well that lags half-way would win. So the score itself is carried across, by a spline.
+    clock, target, y = road.clock, log.target[road.order], log.applied[road.order][places]
     interval = float(np.median(np.diff(clock)[road.first[1:] == road.first[:-1]]))
     step = interval * np.ceil(_LEAST_STEP / interval - 1e-9)
     whole = step * np.arange(np.ceil(earliest / step - 1e-9), np.floor(latest / step + 1e-9) + 1)
     if whole.size < 3:
         return None
-    lags = np.linspace(whole[0], whole[-1], round(float(whole[-1] - whole[0]) / _FINE) + 1)
-    score = _natural_spline(whole, np.array([correlation(lag) for lag in whole]), lags)
+    area = (log.step * log.width)[road.order][places]
+    share = area / area.sum()
+    earlier = np.stack([np.interp(clock[places] - lag, clock, target) for lag in whole], axis=-1)
+    sums = _sums(earlier, y, share)
+    fine = min(_FINE, step / _FINER)
+    # The last of `whole` takes what a slow response still has to do.
+    lags = np.linspace(whole[0], whole[-2], round(float(whole[-2] - whole[0]) / fine) + 1)
+    shares, dead, constant = _responses(lags, whole)
+    every = _scores(shares, sums)
+    score = every.max(axis=1)
     best = int(np.argmax(score))
+    kind = int(np.argmax(every[best]))
 
-    x = np.interp(clock[places] - lags[best], clock, target)
-    xx, _, xy = _weighted_sums(x, y, share)
-    residual = y - share @ y - (xy / xx if xx > 0.0 else 0.0) * (x - share @ x)
-    worth = _independent(residual, (np.diff(places) == 1) & (np.diff(number) == 0), len(moments))
+    x = earlier @ shares[best, kind]
+    x, y = x - share @ x, y - share @ y
+    power = float(share @ np.square(x))
+    residual = y - (float(share @ (x * y)) / power if power > 0.0 else 0.0) * x
+    judges = road.order[places]
+    moments = len(np.unique(log.run[judges] + 1j * log.time[judges]))
+    worth = _independent(residual, (np.diff(places) == 1) & (np.diff(road.first[places]) == 0), moments)
     left = 1.0 - np.square(np.maximum(score, 0.0))
     flat = lags[left <= left[best] * np.exp(_CHI_SQUARED / worth) + 1e-12]
-    found, blind = float(lags[best]), 0.5 * interval
-    return Lag(found, min(float(flat[0]), found - blind), max(float(flat[-1]), found + blind), float(score[best]))
+    found = float(lags[best])
+    doubt = max(0.5 * interval, _scatter(shares, sums, lags, found, 2.0 * step))
+    return Lag(
+        best=found,
+        low=min(float(flat[0]), found - doubt),
+        high=max(float(flat[-1]), found + doubt),
+        score=float(score[best]),
+        dead_time=float(dead[best, kind]),
+        time_constant=float(constant[best, kind]),
+    )
+
+
+def _scatter(shares: FloatArray, sums: _Sums, lags: FloatArray, best: float, reach: float) -> float:
+    """How far the lag may be off by what leaving out one part of the log after the other makes of it (jackknife)."""
+    near = np.abs(lags - best) <= reach
+    others = [lags[near][np.argmax(_scores(shares[near], sums, part).max(axis=1))] for part in range(_PARTS)]
+    return _STUDENT * float(np.sqrt((_PARTS - 1.0) * np.var(others)))
 
 
 def shifted(log: AppliedLog, lag: float) -> AppliedLog:

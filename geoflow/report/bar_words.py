@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from geoflow.bar.equipment import Bar, Line, Orifice
 from geoflow.bar.keys import keys_of
 from geoflow.base import units
-from geoflow.base.said import said, said_range
+from geoflow.base.said import said as said_back
+from geoflow.base.said import said_range
 from geoflow.base.units import System
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
@@ -82,7 +83,7 @@ def _say(value: float, kind: str, system: System, digits: int = 2) -> str:
 
 def _given(value: float, kind: str, system: System) -> str:
     """Write a value of the file, as exactly as it stands there."""
-    return said(value, kind, system, 0)
+    return said_back(value, kind, system, 0)
 
 
 def _span(low: float, high: float, kind: str, system: System) -> str:
@@ -129,7 +130,7 @@ def _orifices(bar: Bar, system: System) -> list[list[str]]:
     return [
         [
             orifice.name,
-            said(orifice.diameter, "small length", system),
+            said_back(orifice.diameter, "small length", system),
             f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
             f"land {_given(orifice.land, 'small length', system)}" if orifice.land else "no land given",
             _flashing(orifice) + ("" if orifice.name in fitted else "; in no section"),
@@ -145,39 +146,47 @@ def _flashing(orifice: Orifice) -> str:
     return ", ".join(filter(None, (known, measured)))
 
 
-def _equipment(bar: Bar, system: System) -> list[list[str]]:
-    pump, meter, hose = bar.pump, bar.meter, bar.row_hose
+def _below(bar: Bar, system: System) -> str:
+    """What pushes back below the orifices."""
+    hose = bar.row_hose
     if hose.back_pressure:
         low, high = (pressure - bar.air_pressure for pressure in hose.back_pressure)
-        below = f"back pressure {_span(low, high, 'pressure', system)} gauge"
-    elif hose.line:
-        below = f"{_hose(hose.line, system)}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
-    else:
-        below = "none: open air below the orifices"
-    volume = "gallon" if system == "us" else "liter"
+        return f"back pressure {_span(low, high, 'pressure', system)} gauge"
+    if hose.line:
+        return f"{_hose(hose.line, system)}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
+    return "none: open air below the orifices"
+
+
+def _pump(bar: Bar, system: System) -> list[list[str]]:
+    pump, suction = bar.pump, bar.suction
+    least = f"least {_given(pump.min_flow, 'volume flow', system)}" if pump.min_flow else "no least flow"
+    said = (
+        f"{_given(pump.max_flow, 'volume flow', system)} at full drive, {least}, adds up to "
+        f"{_given(pump.max_rise, 'pressure', system)}, efficiency {pump.efficiency * 100:g} %"
+    )
+    if not suction:
+        return [["pump", said]]
+    head = f"liquid {_given(abs(suction.head), 'length', system)} {'above' if suction.head >= 0 else 'below'} the pump"
+    return [["suction", head + (f", {_hose(suction.line, system)}" if suction.line else "")], ["pump", said]]
+
+
+def _meter(bar: Bar, system: System) -> list[list[str]]:
+    meter, volume = bar.meter, "gallon" if system == "us" else "liter"
     pulses = meter.pulses_per_volume * units.factor(volume, "volume")
     # As given, per gallon; in metric units worked out from that.
     counted = f"{pulses:,.9g}" if system == "us" else f"{pulses:,.5g}"
     counts = _span(meter.min_flow, meter.max_flow, "volume flow", system)
-    least = f"least {_given(pump.min_flow, 'volume flow', system)}" if pump.min_flow else "no least flow"
-    rows = [
-        ["row hose", below],
-        [
-            "pump",
-            f"{_given(pump.max_flow, 'volume flow', system)} at full drive, {least}, adds up to "
-            f"{_given(pump.max_rise, 'pressure', system)}, efficiency {pump.efficiency * 100:g} %",
-        ],
-        ["meter", f"{counted} pulses per {volume}{_by_nitrogen(bar, system)}, counts {counts}"],
-    ]
+    said = f"{counted} pulses per {volume}{_by_nitrogen(bar, system)}, counts {counts}"
     if meter.loss_at_max_flow:
-        rows[-1][1] += f", loses {_given(meter.loss_at_max_flow, 'pressure', system)} at its greatest flow"
-    if meter.reference_temperature is not None:
-        reference = said(meter.reference_temperature, "temperature", system)
-        rows.append(["", f"the controller takes the density at {reference}, whatever the liquid's own"])
-    if bar.suction:
-        side = "above" if bar.suction.head >= 0 else "below"
-        head = f"liquid {_given(abs(bar.suction.head), 'length', system)} {side} the pump"
-        rows.insert(1, ["suction", head + (f", {_hose(bar.suction.line, system)}" if bar.suction.line else "")])
+        said += f", loses {_given(meter.loss_at_max_flow, 'pressure', system)} at its greatest flow"
+    if meter.reference_temperature is None:
+        return [["meter", said]]
+    reference = said_back(meter.reference_temperature, "temperature", system)
+    return [["meter", said], ["", f"the controller takes the density at {reference}, whatever the liquid's own"]]
+
+
+def _equipment(bar: Bar, system: System) -> list[list[str]]:
+    rows = [["row hose", _below(bar, system)], *_pump(bar, system), *_meter(bar, system)]
     if bar.control_valve:
         valve = bar.control_valve
         rows.append(["valve", f"Cv {valve.cv:g} wide open, pressure recovery FL {valve.recovery_factor:g}"])
@@ -226,29 +235,32 @@ def _fitted_orifices(bar: Bar) -> list[str]:
     """What is assumed about the orifices in use."""
     fitted = [orifice for orifice in bar.orifices.values() if orifice.name in {s.orifice for s in bar.sections}]
     usual = keys_of("orifices")["coefficient_tolerance"].default
-    open_ = [one for one in fitted if one.flash_weight is None]
+
+    def those(test: Callable[[Orifice], bool]) -> list[str]:
+        return [one.name for one in fitted if test(one)]
+
     told = (
         (
-            [one for one in fitted if one.coefficient_tolerance == usual and not one.measured],
+            those(lambda one: one.coefficient_tolerance == usual and not one.measured),
             f"coefficient of {{}}: ± {float(usual or 0) * 100:g} %, as nothing better was given; a water test narrows "
             "the window's doubt",
         ),
         (
-            [one for one in open_ if not one.measured],
+            those(lambda one: one.flash_weight is None and not one.measured),
             "flashing in {} lies between none and full, so the certain window is smaller than the possible one; a "
             "point measured on ammonia narrows what is open",
         ),
         (
-            [one for one in open_ if one.measured],
+            those(lambda one: one.flash_weight is None and bool(one.measured)),
             "flashing in {} is known only as far as the measured points tell, so the certain window is smaller than "
             "the possible one",
         ),
         (
-            [one for one in open_ if one.land is None],
+            those(lambda one: one.flash_weight is None and one.land is None),
             "no land for {}: the middle estimate of the flashing is a rough one",
         ),
     )
-    return [text.format(_and([one.name for one in some])) for some, text in told if some]
+    return [text.format(_and(names)) for names, text in told if names]
 
 
 def _lossless(bar: Bar) -> list[str]:
@@ -317,7 +329,7 @@ def _unusual_sizes(bar: Bar, system: System) -> list[str]:
     lines = _size(bar.row_spacing / inch, _SPACING_INCHES, "row spacing", given(bar.row_spacing))
     for orifice in bar.orifices.values():
         name, coefficient = orifice.name, orifice.discharge_coefficient
-        diameter = said(orifice.diameter, "small length", system)
+        diameter = said_back(orifice.diameter, "small length", system)
         lines += _size(orifice.diameter / inch, _ORIFICE_INCHES, f"{name}: a diameter of", diameter)
         lines += _size(coefficient, _COEFFICIENT, f"{name}: a coefficient of", f"{coefficient:g}")
         if any(point.pressure > bar.limits.max_pressure for point in orifice.measured):
@@ -369,16 +381,13 @@ def unusual_lines(bar: Bar, system: System) -> list[str]:
             f"{bar.nitrogen_fraction * 100:g} % nitrogen is little; 82-0-0 has 82 %",
         ),
     )
+    mixed = len({section.orifice for section in bar.sections}) > 1
     return [
         *_unusual_sizes(bar, system),
         *_size(margin / psi, _MARGIN_PSI, "a liquid margin of", _given(margin, "pressure", system)),
         *(text for rare, text in odd if rare),
         *_unusual_pulses(bar),
-        *(
-            ["the sections have different orifices: their rows will not get the same rate"]
-            if len({section.orifice for section in bar.sections}) > 1
-            else []
-        ),
+        *(["the sections have different orifices: their rows will not get the same rate"] if mixed else []),
     ]
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from geoflow.bar.equipment import Bar, Orifice
@@ -16,16 +15,10 @@ from geoflow.report.model import BulletList, Paragraph, Section, Table, plain
 from geoflow.report.reading import reading_list
 
 if TYPE_CHECKING:
+    from geoflow.outcomes import Origin
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = [
-    "InputFile",
-    "Origin",
-    "basis_section",
-    "origin_blocks",
-    "stamp",
-    "version_and_date",
-]
+__all__ = ["basis_section", "origin_blocks", "stamp", "version_and_date"]
 
 _NOT_COUNTED: Final = (
     "Errors of gauges and thermometer on the day, of the meter, of fitting coefficients and of the pump's efficiency: "
@@ -38,60 +31,27 @@ _NOT_COUNTED: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class InputFile:
-    """A file that was read.
-
-    Attributes
-    ----------
-    role : str
-        What it is in this report.
-    name : str
-        Its path as given.
-    size : int
-        [byte]
-    sha256 : str
-        Of its content, in hexadecimal.
-    """
-
-    role: str
-    name: str
-    size: int
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class Origin:
-    """Where a report comes from.
-
-    Attributes
-    ----------
-    inputs : tuple of InputFile
-        Every file that was read.
-    asked : tuple of (str, str)
-        The command and its options, as typed.
-    left_out : tuple of (str, str)
-        Keys absent from the bar file, and what counts in their place.
-    version : str
-        Of geoflow.
-    date : date
-        Of the report.
-    """
-
-    inputs: tuple[InputFile, ...]
-    asked: tuple[tuple[str, str], ...]
-    left_out: tuple[tuple[str, str], ...]
-    version: str
-    date: datetime.date
-
-
 def stamp(origin: Origin) -> str:
-    """Version and date in one line."""
+    """Version and date in one line.
+
+    Parameters
+    ----------
+    origin : Origin
+        What the report rests on.
+    """
     return version_and_date(origin.version, origin.date)
 
 
 def version_and_date(version: str, date: datetime.date) -> str:
-    """Version and date in one line, of what rests on nothing that has to be listed."""
+    """Version and date in one line, of what rests on nothing that has to be listed.
+
+    Parameters
+    ----------
+    version : str
+        Of geoflow.
+    date : date
+        It bears.
+    """
     return f"geoflow {version}, {date.isoformat()}"
 
 
@@ -177,8 +137,16 @@ def _unknowns(solution: Solution, system: System) -> Table:
     return Table("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.6, 2.6, 4.6))
 
 
-def origin_blocks(origin: Origin) -> list[Table | BulletList | Paragraph]:
-    """Version, date, files with their fingerprints, what was asked, and what the bar file leaves out."""
+def origin_blocks(origin: Origin, bar: Bar | None) -> list[Table | BulletList | Paragraph]:
+    """Version, date, files with their fingerprints, what was asked, and what the bar file leaves out.
+
+    Parameters
+    ----------
+    origin : Origin
+        What the report rests on.
+    bar : Bar or None
+        As read, where one was given.
+    """
     inputs = tuple((one.role, plain(one.name), f"{one.size:,}", one.sha256) for one in origin.inputs)
     asked = tuple((name, plain(value)) for name, value in origin.asked)
     blocks: list[Table | BulletList | Paragraph] = [
@@ -186,18 +154,30 @@ def origin_blocks(origin: Origin) -> list[Table | BulletList | Paragraph]:
         Table("Files read", ("file", "name", "bytes", "SHA-256"), inputs, "<<><", (1.5, 2.9, 1.1, 4.5)),
         Table("Asked", ("option", "as given"), asked, "<<", (2.5, 7.5)),
     ]
-    if origin.left_out:
+    if bar is not None and bar.left_out:
         caption = "Left out in the bar file, and what counts in its place"
-        kept = tuple((plain(name), value) for name, value in origin.left_out)
+        kept = tuple((plain(name), value) for name, value in bar.left_out)
         blocks.append(Table(caption, ("key", "taken as"), kept, "<<", (6.0, 2.5)))
     return blocks
 
 
 def basis_section(prescription: Prescription, solution: Solution, origin: Origin, system: System) -> Section:
-    """Inputs, options, assumptions and their uncertainty."""
+    """Inputs, options, assumptions and their uncertainty.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    solution : Solution
+        The solved bar.
+    origin : Origin
+        What the report rests on.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     bar = solution.bar
     blocks: list[Table | BulletList | Paragraph] = [
-        *origin_blocks(origin),
+        *origin_blocks(origin, bar),
         Paragraph("What was read", "head"),
         reading_list(prescription, system),
         Paragraph("Assumptions", "head"),

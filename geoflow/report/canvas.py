@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from geoflow.report.symbology import BADGE, FAINT, INK, PAPER, Look
+from geoflow.report.symbology import BADGE, FAINT, INK, PAPER, Symbol
 
 __all__ = ["DPI", "FONT", "Box", "Canvas", "Entry", "Heading", "Picture", "poster", "report_figure"]
 
@@ -106,13 +106,29 @@ class Canvas:
         self._axes: list[tuple[Any, Box]] = []
 
     def axes(self, box: Box) -> Any:
-        """Make axes in a box."""
+        """Make axes in a box.
+
+        Parameters
+        ----------
+        box : Box
+            Where [in].
+        """
         axes = self.figure.add_axes((0, 0, 1, 1), label=str(len(self._axes)))
         self._axes.append((axes, box))
         return axes
 
     def width(self, text: str, size: float, weight: str = "normal") -> float:
-        """Width of a line of text [in] at a size [pt]; spacing between pairs of letters is left out."""
+        """Width of a line of text [in] at a size [pt]; spacing between pairs of letters is left out.
+
+        Parameters
+        ----------
+        text : str
+            One line.
+        size : float
+            Of the letters [pt].
+        weight : str
+            ``"normal"`` or ``"bold"``.
+        """
         return sum(self._letter(letter, size, weight) for letter in text)
 
     def _letter(self, letter: str, size: float, weight: str) -> float:
@@ -130,11 +146,33 @@ class Canvas:
         return self._widths[letter, size, weight]
 
     def text(self, x: float, y: float, text: str, size: float, **how: Any) -> Any:
-        """Write one line with its top at `y`."""
+        """Write one line with its top at `y`.
+
+        Parameters
+        ----------
+        x, y : float
+            [in]
+        text : str
+            One line.
+        size : float
+            Of the letters [pt].
+        """
         return self.figure.text(x, y, text, size=size, transform=self._inches, **{"va": "top", **FONT, **how})
 
     def wrap(self, text: str, width: float, size: float, weight: str = "normal") -> list[str]:
-        """Break text into lines no wider than `width`, within a word only where it must."""
+        """Break text into lines no wider than `width`, within a word only where it must.
+
+        Parameters
+        ----------
+        text : str
+            Any.
+        width : float
+            [in]
+        size : float
+            Of the letters [pt].
+        weight : str
+            ``"normal"`` or ``"bold"``.
+        """
         clean = "".join(letter if letter.isprintable() else " " for letter in text.replace("\n", " "))
         lines = [""]
         for word in clean.split():
@@ -151,7 +189,17 @@ class Canvas:
         return [line for line in lines if line]
 
     def paragraph(self, box: Box, text: str, sizes: Sequence[float], **how: Any) -> float:
-        """Write wrapped text in the first size [pt] that fits a box, cut where none does; return its lower edge."""
+        """Write wrapped text in the first size [pt] that fits a box, cut where none does; return its lower edge.
+
+        Parameters
+        ----------
+        box : Box
+            Where [in].
+        text : str
+            What is written.
+        sizes : sequence of float
+            Of the letters, the best first [pt].
+        """
         weight, top = how.get("weight", "normal"), box.top
         for size in sizes:
             lines, most = self.wrap(text, box.width, size, weight), int(box.height / _line(size) + 1e-6)
@@ -168,34 +216,74 @@ class Canvas:
         return top
 
     def patch(self, box: Box, **how: Any) -> None:
-        """Draw a box."""
+        """Draw a box.
+
+        Parameters
+        ----------
+        box : Box
+            Where [in].
+        """
         from matplotlib.patches import Rectangle
 
         corner = (box.left, box.top)
         self.figure.add_artist(Rectangle(corner, box.width, box.height, transform=self._inches, **how))
 
     def polygon(self, points: Sequence[tuple[float, float]], **how: Any) -> None:
-        """Draw a polygon."""
+        """Draw a polygon.
+
+        Parameters
+        ----------
+        points : sequence of tuple of float
+            Corners [in].
+        """
         from matplotlib.patches import Polygon
 
         self.figure.add_artist(Polygon(points, transform=self._inches, **how))
 
-    def look(self, box: Box, look: Look, *, letter: bool = True) -> None:
-        """Draw the colour, the pattern and, where asked, the letter of a class into a box."""
-        self.patch(box, facecolor=look.fill, edgecolor="none")
-        if look.hatch:
-            self.patch(box, facecolor="none", edgecolor=look.hatch_colour, linewidth=0, hatch=look.hatch)
+    def symbol(self, box: Box, symbol: Symbol, *, letter: bool = True) -> None:
+        """Draw the colour, the pattern and, where asked, the letter of a class into a box.
+
+        Parameters
+        ----------
+        box : Box
+            Where [in].
+        symbol : Symbol
+            Of the class.
+        letter : bool
+            Whether its letter is written.
+        """
+        self.patch(box, facecolor=symbol.fill, edgecolor="none")
+        if symbol.hatch:
+            self.patch(box, facecolor="none", edgecolor=symbol.hatch_colour, linewidth=0, hatch=symbol.hatch)
         self.patch(box, facecolor="none", edgecolor=INK, linewidth=0.7)
         if letter:
-            self.badge(box, look.letter)
+            self.badge(box, symbol.letter)
 
     def badge(self, box: Box, letter: str) -> None:
-        """Write a letter in its badge into the middle of a box."""
+        """Write a letter in its badge into the middle of a box.
+
+        Parameters
+        ----------
+        box : Box
+            Where [in].
+        letter : str
+            A single one.
+        """
         middle = (box.left + box.width / 2, box.top + box.height / 2)
         self.text(*middle, letter, 7, ha="center", va="center_baseline", weight="bold", bbox=BADGE)
 
     def key(self, box: Box, entries: Sequence[Entry], columns: int = 1) -> float:
-        """Write a key in columns, row by row; return its lower edge."""
+        """Write a key in columns, row by row; return its lower edge.
+
+        Parameters
+        ----------
+        box : Box
+            Where [in].
+        entries : sequence of Entry
+            A line each.
+        columns : int
+            Side by side.
+        """
         top, step = box.top, box.width / columns
         room = step - _SWATCH[0] - 0.15
         size = next((s for s in (8.5, 8, 7.5, 7) if all(self.width(e.name, s, "bold") <= room for e in entries)), 6.5)
@@ -218,7 +306,13 @@ class Canvas:
         return at
 
     def save(self, end: float) -> Picture:
-        """Give the sheet as a PNG, cut at `end` [in] if it has no height of its own; the same bytes every time."""
+        """Give the sheet as a PNG, cut at `end` [in] if it has no height of its own; the same bytes every time.
+
+        Parameters
+        ----------
+        end : float
+            Where a sheet without a height ends [in].
+        """
         height = math.ceil(end * DPI) / DPI if self.height is None else self.height
         self.figure.set_size_inches(self.breadth, height)
         self._from_top.scale(1, -1).translate(0, height)

@@ -23,7 +23,13 @@ _SMALLEST_SHOWN: Final = 5e-6  # of the total; less is the rounding of coordinat
 
 
 def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
-    """Give the conversion as JSON, the unit in every key."""
+    """Give the conversion as JSON, the unit in every key.
+
+    Parameters
+    ----------
+    outcome : ConvertOutcome
+        What the workflow gave.
+    """
     prescription, written = outcome.prescription, outcome.written
     kelvin = outcome.counting_temperature
     kept = written.kept

@@ -19,7 +19,13 @@ _COLDEST_ADVISED, _WARMEST_ADVISED = 266.5, 305.4
 
 
 def advisable(low: float, high: float) -> bool:
-    """Whether some liquid temperature between these [K] is one that a tank may have on a working day."""
+    """Whether some liquid temperature between these [K] is one that a tank may have on a working day.
+
+    Parameters
+    ----------
+    low, high : float
+        [K]
+    """
     return high >= _COLDEST_ADVISED and low <= _WARMEST_ADVISED
 
 

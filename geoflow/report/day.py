@@ -3,73 +3,61 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.said import said as said_as_given
-from geoflow.base.units import System, number, show, unit_label
+from geoflow.base.units import HOUR, System, number, show, unit_label
 from geoflow.decide.day import WorkTime
 from geoflow.decide.loads import TankCount, TankLoads
 from geoflow.report.layout import count, verb, zone_names
 from geoflow.report.model import Block, Paragraph, Section, Table
 
+if TYPE_CHECKING:
+    from geoflow.outcomes import Day
+
 __all__ = [
-    "NO_TANK",
-    "Day",
     "cooling_text",
     "day_section",
     "full_tank_text",
     "hours_text",
     "loads_blocks",
+    "lost_at_the_end",
     "tanks_text",
 ]
 
-NO_TANK: Final = "The bar file names no [tank], so loads are not counted."
+_NO_TANK: Final = "The bar file names no [tank], so loads are not counted."
 _MOST_LOADS: Final = 60
 # A last tank that gives less than this share of a full one: the others nearly do.
 _NEARLY: Final = 0.1
 _ORDINALS: Final = {2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth"}
 
 
-@dataclass(frozen=True, slots=True)
-class Day:
-    """What the field takes.
+def lost_at_the_end(day: Day) -> IntArray:
+    """Give the places of zones that hold, but no longer at the end of a tank.
 
-    Attributes
+    Parameters
     ----------
-    time : WorkTime
-        Hours, zones of rate zero apart.
-    efficiency : float
-        Field efficiency [-].
-    heading : float
-        Of the passes [rad, clockwise from north].
-    loads : TankLoads or None
-        None where the bar names no tank, or no pass crosses ground that asks for ammonia.
-    places : ndarray, shape (loads, 2)
-        Longitude and latitude where each tank runs out [deg].
-    coldest : float or None
-        Liquid at the end of a tank filled at the coldest planned temperature [K].
-    lost : ndarray of int
-        Zones that hold, but no longer at the end of a tank.
-    why_not : str
-        Why there are no loads.
+    day : Day
+        Of the field.
     """
-
-    time: WorkTime
-    efficiency: float
-    heading: float
-    loads: TankLoads | None
-    places: FloatArray
-    coldest: float | None
-    lost: IntArray
-    why_not: str
+    if day.end is None:
+        return np.zeros(0, dtype=np.int64)
+    return np.flatnonzero((day.end.before.verdict == "holds") & (day.end.after.verdict != "holds"))
 
 
 def tanks_text(loads: TankLoads | TankCount, system: System) -> str:
-    """Say in plain words how many tanks it takes."""
+    """Say in plain words how many tanks it takes.
+
+    Parameters
+    ----------
+    loads : TankLoads or TankCount
+        From `decide.loads`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     tanks = len(loads.drawn)
     if not tanks:
         return "no tank"
@@ -86,7 +74,15 @@ def tanks_text(loads: TankLoads | TankCount, system: System) -> str:
 
 
 def full_tank_text(loads: TankLoads, system: System) -> str:
-    """Say what a full tank holds and how much of it can be drawn."""
+    """Say what a full tank holds and how much of it can be drawn.
+
+    Parameters
+    ----------
+    loads : TankLoads
+        From `decide.loads`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return (
         f"A full tank holds {show(loads.liquid_volume, 'volume', system)} ({show(loads.liquid_mass, 'mass', system)}) "
         f"of liquid at {said_as_given(loads.start_temperature, 'temperature', system)} and gives "
@@ -115,20 +111,20 @@ def _loads_table(loads: TankLoads, places: FloatArray, names: list[str], system:
     return Table(caption, heads, rows, ">>>>><>>", (0.7, 1.3, 1.0, 1.0, 0.8, 2.3, 0.8, 1.4))
 
 
-def hours_text(slowest: WorkTime, fastest: WorkTime, efficiency: float, speeds: str) -> str:
+def hours_text(ends: tuple[WorkTime, WorkTime], efficiency: float, speeds: str) -> str:
     """Say how many hours the field takes, in the ground and in all.
 
     Parameters
     ----------
-    slowest, fastest : WorkTime
-        At the ends of the planned speeds.
+    ends : tuple of WorkTime
+        At the fastest and the slowest of the planned speeds.
     efficiency : float
         Field efficiency [-].
     speeds : str
         The speeds in words.
     """
-    ends = ((fastest.productive, slowest.productive), (fastest.total, slowest.total))
-    worked, total = (" to ".join(dict.fromkeys(f"{seconds / 3600.0:.1f}" for seconds in pair)) for pair in ends)
+    both = ([one.productive for one in ends], [one.total for one in ends])
+    worked, total = (" to ".join(dict.fromkeys(f"{seconds / HOUR:.1f}" for seconds in pair)) for pair in both)
     return (
         f"Hours at {speeds}, zones of rate zero apart: {worked} h in the ground, {total} h in the field at a field "
         f"efficiency of {100.0 * efficiency:.0f} % (unless given: Iowa State University Extension PM 696 and A3-24 "
@@ -136,31 +132,38 @@ def hours_text(slowest: WorkTime, fastest: WorkTime, efficiency: float, speeds: 
     )
 
 
-def loads_blocks(loads: TankLoads, places: FloatArray, heading: float, names: list[str], system: System) -> list[Block]:
-    """Say how many tanks it takes, and where each runs out.
+def loads_blocks(day: Day, names: list[str], system: System) -> list[Block]:
+    """Say how many tanks it takes, and where each runs out, or why that is not told.
 
     Parameters
     ----------
-    loads : TankLoads
-        From `decide.loads`.
-    places : ndarray, shape (loads, 2)
-        Longitude and latitude where each runs out [deg].
-    heading : float
-        Of the passes [rad, clockwise from north].
+    day : Day
+        Of the field.
     names : list of str
         Number of each zone as people see it.
     system : str
         ``"us"`` or ``"metric"``.
     """
+    loads = day.loads
+    if loads is None:
+        return [Paragraph(day.why_not or _NO_TANK)]
     said = (
         f"Tanks: {tanks_text(loads, system)}. {full_tank_text(loads, system)} Passes are taken to run at "
-        f"{math.degrees(heading) % 180.0:.0f}° from north."
+        f"{math.degrees(day.heading) % 180.0:.0f}° from north."
     )
-    return [Paragraph(said), *([_loads_table(loads, places, names, system)] if len(loads.drawn) else [])]
+    return [Paragraph(said), *([_loads_table(loads, day.places, names, system)] if len(loads.drawn) else [])]
 
 
 def cooling_text(coldest: float, system: System) -> str:
-    """Say how cold a tank gets while it is drawn, down to a temperature [K]."""
+    """Say how cold a tank gets while it is drawn, down to a temperature [K].
+
+    Parameters
+    ----------
+    coldest : float
+        At the end of a tank [K].
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     cold = show(coldest, "temperature", system, 1)
     return f"A tank cools while it is drawn, to about {cold} at its end (no heat from air or steel counted)."
 
@@ -177,16 +180,19 @@ def day_section(day: Day, names: list[str], system: System) -> Section:
     system : str
         ``"us"`` or ``"metric"``.
     """
-    blocks: list[Block] = [Paragraph(hours_text(day.time, day.time, day.efficiency, "the speeds of this report"))]
-    if day.loads is None:
-        return Section("loads", "Loads and hours", (*blocks, Paragraph(day.why_not)))
-    blocks += loads_blocks(day.loads, day.places, day.heading, names, system)
-    if day.coldest is not None:
-        said, lost = cooling_text(day.coldest, system), day.lost.size
-        if lost:
-            shown = zone_names([names[index] for index in np.sort(day.lost)], 20)
-            said += f" Down there {count(lost, 'zone')} that {verb(lost, 'holds', 'hold')} would no longer: {shown}."
-            blocks.append(Paragraph(said, "warning"))
-        else:
-            blocks.append(Paragraph(f"{said} No zone that holds loses its verdict for it."))
-    return Section("loads", "Loads and hours", tuple(blocks))
+    middle = day.time[1]
+    hours = Paragraph(hours_text((middle, middle), day.efficiency, "the speeds of this report"))
+    return Section(
+        "loads", "Loads and hours", (hours, *loads_blocks(day, names, system), *_cooling(day, names, system))
+    )
+
+
+def _cooling(day: Day, names: list[str], system: System) -> list[Block]:
+    if day.end is None:
+        return []
+    said, lost = cooling_text(day.end.temperature, system), lost_at_the_end(day)
+    if not lost.size:
+        return [Paragraph(f"{said} No zone that holds loses its verdict for it.")]
+    shown, holds = zone_names([names[index] for index in lost], 20), verb(lost.size, "holds", "hold")
+    said += f" Down there {count(lost.size, 'zone')} that {holds} would no longer: {shown}."
+    return [Paragraph(said, "warning")]

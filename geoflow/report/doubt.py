@@ -8,7 +8,7 @@ from typing import Any
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.settling import CAREFUL, Settling, usual_tolerances, window_with_a_point
 from geoflow.decide.vet import Solution
-from geoflow.report.json_numbers import in_unit
+from geoflow.report.json_numbers import keyed
 from geoflow.report.layout import within
 
 __all__ = ["doubt_document", "doubt_text", "no_window_text"]
@@ -23,7 +23,15 @@ def _read_to(tolerances: tuple[float, float, float], system: System) -> str:
 
 
 def doubt_text(found: Settling, system: System) -> str:
-    """Say what would settle the doubtful zones."""
+    """Say what would settle the doubtful zones.
+
+    Parameters
+    ----------
+    found : Settling
+        Where zones are doubtful.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     ground = show(found.area, "area", system)
     another = "Another measured point" if found.measured else "A measured point"
     point = f"{another} of each orifice in use (flow of one row, manifold pressure, liquid temperature)"
@@ -56,21 +64,23 @@ def doubt_text(found: Settling, system: System) -> str:
 
 
 def doubt_document(found: Settling | None) -> dict[str, Any] | None:
-    """Give the same for JSON; None where no zone is doubtful."""
+    """Give the same for JSON; None where no zone is doubtful.
+
+    Parameters
+    ----------
+    found : Settling or None
+        None where no zone is doubtful.
+    """
     if found is None:
         return None
-
-    def acres(area: float) -> float | None:
-        return in_unit(area, "area", "acre")
-
-    return {
-        "doubtful_ac": acres(found.area),
-        "points_measured": found.measured,
-        "a_point_shows_to_hold_ac": acres(found.holds),
-        "a_point_shows_to_fail_ac": acres(found.fails),
-        "a_careful_point_settles_ac": acres(found.careful) if found.by_point == 0.0 else None,
-        "full_knowledge_settles_ac": acres(found.known),
-    }
+    return keyed(
+        doubtful_ac=found.area,
+        points_measured=found.measured,
+        a_point_shows_to_hold_ac=found.holds,
+        a_point_shows_to_fail_ac=found.fails,
+        a_careful_point_settles_ac=found.careful if found.by_point == 0.0 else None,
+        full_knowledge_settles_ac=found.known,
+    )
 
 
 def _edge(flow: float, system: System) -> str:
@@ -78,7 +88,15 @@ def _edge(flow: float, system: System) -> str:
 
 
 def no_window_text(solution: Solution, system: System) -> str:
-    """Say that no flow certainly holds over the plan, and what would open a window."""
+    """Say that no flow certainly holds over the plan, and what would open a window.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     certain = solution.window.over_plan(certain=True, commanded=False)
     low, high = solution.window.edges(certain=True)
     some = solution.window.temperature[low <= high]

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CONCERNS",
+    "LIQUID_LOST",
     "concern_texts",
     "finding_numbers",
     "finding_place",
@@ -26,6 +27,7 @@ __all__ = [
     "place_text",
 ]
 
+LIQUID_LOST: Final = "liquid margin lost"
 # Kind, unit and its ending in JSON of what a finding's number measures; what is a ratio or a count has none.
 _ACRES, _PSI = ("area", "acre", "ac"), ("pressure", "psi", "psi")
 _PSIA, _FLOW = ("pressure", "psi", "psia"), ("ammonia flow", "lb/minute", "lb_nh3_min")
@@ -152,7 +154,7 @@ def _cold(finding: Finding, outcome: ReconcileOutcome, system: System) -> str:
 
 
 _TEXTS: Final[dict[str, Callable[[Finding, ReconcileOutcome, System], str]]] = {
-    "liquid margin lost": _margin,
+    LIQUID_LOST: _margin,
     "control valve drop": _valve,
     "plugging": _drift,
     "wear": _drift,

@@ -14,7 +14,7 @@ from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, show_range, unit_label
 from geoflow.decide.gauges import Gauges, end_pressures, expected_gauges, gauges_of, tank_pressures
 from geoflow.hydraulics.window import RowSplit
-from geoflow.report.json_numbers import in_unit, in_units
+from geoflow.report.json_numbers import keyed, records
 from geoflow.report.layout import number_range
 from geoflow.report.model import Table
 
@@ -146,13 +146,35 @@ def end_gauges(solution: Solution, system: System) -> list[Table]:
 
 
 def tank_text(solution: Solution, system: System) -> str:
-    """Say what the tank's gauge shows."""
+    """Say what the tank's gauge shows.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     low, high = (pressure - solution.bar.air_pressure for pressure in tank_pressures(solution))
     return f"Tank gauge: {show_range(low, high, 'pressure', system, 0)}, the liquid's vapour pressure as planned."
 
 
 def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vetting, system: System) -> str:
-    """Say what the manifold's gauge shows in one zone."""
+    """Say what the manifold's gauge shows in one zone.
+
+    Parameters
+    ----------
+    at : int
+        Place of the zone.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    solution : Solution
+        The solved bar.
+    vetting : Vetting
+        The verdicts.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     found = gauges_of(np.array([at]), rate, solution, vetting, 1)
     if not math.isfinite(found.manifold[0, 0]):
         return _NONE
@@ -165,7 +187,15 @@ def section_list(solution: Solution) -> list[Section]:
 
 
 def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
-    """Say how far sections are off the mean row where rows do not get the same; nothing where they do."""
+    """Say how far sections are off the mean row where rows do not get the same; nothing where they do.
+
+    Parameters
+    ----------
+    split : RowSplit or None
+        Flow of a row of each section.
+    solution : Solution
+        The solved bar.
+    """
     if split is None or float(np.ptp(split.off_mean)) <= _UNEVEN:
         return []
     sections = section_list(solution)
@@ -176,67 +206,80 @@ def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
     return [f"Rows do not get the same, against the mean row: {each}. That is the orifices and feeds."]
 
 
-def _psig(ends: FloatArray, bar: Bar) -> list[float] | None:
-    if not np.isfinite(ends).all():
-        return None
-    return [round(float(end), 3) for end in from_si(ends - bar.air_pressure, "pressure", "psi")]
+def _psig(manifold: FloatArray, outlet: FloatArray, bar: Bar) -> dict[str, Any]:
+    """Two gauges, each at both ends of what is not known; None where it cannot be told, or is not in the bar file."""
+
+    shown = _psi(outlet, bar) if _pump_shown(bar) else None
+    return {"manifold_psig": _psi(manifold, bar), "pump_outlet_psig": shown}
+
+
+def _psi(values: FloatArray, bar: Bar) -> list[float] | None:
+    """Give absolute pressures [Pa] as gauge [psi]; None where they are not known."""
+    psi = from_si(values - bar.air_pressure, "pressure", "psi")
+    return [round(float(one), 3) for one in psi] if np.isfinite(values).all() else None
 
 
 def gauges_document(found: Gauges, solution: Solution) -> dict[str, Any]:
-    """Give the table of gauges for JSON."""
-    bar = solution.bar
-    return {
-        "rates_of_the_map": found.rates,
-        "rates": [
-            {
-                "rate_lb_n_ac": in_unit(found.rate[index], "nitrogen rate", "lb/acre"),
-                "speed_mph": in_units(found.speed[index], "speed", "mile/hour"),
-                "verdict": str(found.verdict[index]),
-                "liquid_margin_certain": bool(found.liquid[index]),
-                "manifold_psig": _psig(found.manifold[index], bar),
-                "pump_outlet_psig": _psig(found.outlet[index], bar) if _pump_shown(bar) else None,
-                "by_temperature": [
-                    {
-                        "temperature_degF": in_unit(float(kelvin), "temperature", "degF"),
-                        "manifold_psig": _psig(found.by_temperature.manifold[row, index], bar),
-                    }
-                    for row, kelvin in enumerate(found.by_temperature.temperature)
-                ],
-            }
-            for index in range(len(found.rate))
-        ],
-    }
+    """Give the table of gauges for JSON.
+
+    Parameters
+    ----------
+    found : Gauges
+        At rates of the map.
+    solution : Solution
+        The solved bar.
+    """
+    rates = [
+        {
+            **keyed(rate_lb_n_ac=float(found.rate[index]), speed_mph=found.speed[index]),
+            "verdict": str(found.verdict[index]),
+            "liquid_margin_certain": bool(found.liquid[index]),
+            **_psig(found.manifold[index], found.outlet[index], solution.bar),
+            "by_temperature": [
+                {
+                    **keyed(temperature_degF=float(kelvin)),
+                    "manifold_psig": _psi(found.by_temperature.manifold[row, index], solution.bar),
+                }
+                for row, kelvin in enumerate(found.by_temperature.temperature)
+            ],
+        }
+        for index in range(len(found.rate))
+    ]
+    return {"rates_of_the_map": found.rates, "rates": rates}
 
 
 def ends_document(solution: Solution) -> dict[str, Any] | None:
-    """Give the gauges at both ends of the certain window for JSON; None where there is none."""
-    bar = solution.bar
-    ends = {
-        end: {
-            "manifold_psig": _psig(manifold, bar),
-            "pump_outlet_psig": _psig(outlet, bar) if _pump_shown(bar) else None,
-        }
-        for end, (manifold, outlet) in end_pressures(solution).items()
-    }
-    return ends or None
+    """Give the gauges at both ends of the certain window for JSON; None where there is none.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    """
+    return {end: _psig(*gauges, solution.bar) for end, gauges in end_pressures(solution).items()} or None
 
 
 def split_document(split: RowSplit | None, solution: Solution) -> dict[str, Any] | None:
-    """Give how the sections share a flow for JSON."""
+    """Give how the sections share a flow for JSON; None where that cannot be told.
+
+    Parameters
+    ----------
+    split : RowSplit or None
+        Flow of a row of each section.
+    solution : Solution
+        The solved bar.
+    """
     if split is None:
         return None
-    bar = solution.bar
-    return {
-        "temperature_degF": in_unit(0.5 * sum(solution.plan.temperature), "temperature", "degF"),
-        "flow_lb_nh3_min": in_unit(split.flow, "ammonia flow", "lb/minute"),
-        "sections": [
-            {
-                "name": bar.sections[index].name,
-                "rows": bar.sections[index].rows,
-                "orifice": bar.sections[index].orifice,
-                "row_flow_lb_nh3_min": in_unit(float(split.row_flow[place]), "ammonia flow", "lb/minute"),
-                "off_mean_percent": round(100.0 * float(split.off_mean[place]), 6),
-            }
-            for place, index in enumerate(solution.plan.sections)
-        ],
-    }
+    sections = [solution.bar.sections[index] for index in solution.plan.sections]
+    return keyed(
+        temperature_degF=0.5 * sum(solution.plan.temperature),
+        flow_lb_nh3_min=split.flow,
+        sections=records(
+            name=[section.name for section in sections],
+            rows=[section.rows for section in sections],
+            orifice=[section.orifice for section in sections],
+            row_flow_lb_nh3_min=split.row_flow,
+            off_mean_percent=100.0 * split.off_mean,
+        ),
+    )

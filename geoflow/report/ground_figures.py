@@ -103,13 +103,13 @@ def paint_cells(kind: Any, marked: Any, across: Any, down: Any) -> Any:
     ndarray of uint8, shape (high, wide, 3)
     """
     image = np.full((*kind.shape, 3), 255, dtype=np.uint8)
-    for number, look in enumerate(GROUND_CLASSES):
+    for number, symbol in enumerate(GROUND_CLASSES):
         own = kind == number
-        image[own] = _rgb(look.fill)
-        if look.stripe:
+        image[own] = _rgb(symbol.fill)
+        if symbol.stripe:
             # Missed ground is striped the other way, so that no eye takes it for ground that fell short.
-            diagonal = across - down if look is MISSED else across + down
-            image[own & (diagonal % look.gap < 2)] = _rgb(look.stripe)
+            diagonal = across - down if symbol is MISSED else across + down
+            image[own & (diagonal % symbol.gap < 2)] = _rgb(symbol.stripe)
     a, b = np.abs(across % _CROSS - _CROSS // 2), np.abs(down % _CROSS - _CROSS // 2)
     image[marked & (((a == 0) & (b <= 3)) | ((b == 0) & (a <= 3)))] = 0
     return image
@@ -136,8 +136,8 @@ def _swatch(kind: int, *, marked: bool) -> Any:
 def _entries(areas: FloatArray, mark: tuple[str, float] | None, system: units.System) -> list[Entry]:
     """The key: every ratio, other ground and crosses where there is any."""
     found = [
-        Entry(_swatch(number, marked=False), look.name, (units.show(area, "area", system),))
-        for number, (look, area) in enumerate(zip(GROUND_CLASSES, areas.tolist(), strict=True))
+        Entry(_swatch(number, marked=False), symbol.name, (units.show(area, "area", system),))
+        for number, (symbol, area) in enumerate(zip(GROUND_CLASSES, areas.tolist(), strict=True))
         if area > 0.0 or number < len(RATIO_CLASSES)
     ]
     if mark is not None:

@@ -31,14 +31,34 @@ WIDTH: Final = 100
 
 
 def wrap(text: str, indent: str = "  ", hang: str | None = None) -> str:
-    """Fold a text to the width of the page."""
+    """Fold a text to the width of the page.
+
+    Parameters
+    ----------
+    text : str
+        Any.
+    indent : str
+        In front of the first line.
+    hang : str or None
+        In front of the others; `indent` if not given.
+    """
     return textwrap.fill(
         text, WIDTH, initial_indent=indent, subsequent_indent=indent if hang is None else hang, break_on_hyphens=False
     )
 
 
 def table(rows: Iterable[Sequence[str]], align: str, indent: str = "  ") -> str:
-    """Lay rows out in columns; `align` has one of < or > per column."""
+    """Lay rows out in columns; `align` has one of < or > per column.
+
+    Parameters
+    ----------
+    rows : iterable of sequence of str
+        Cells.
+    align : str
+        ``<`` or ``>`` for each column.
+    indent : str
+        In front of each row.
+    """
     cells = [list(row) for row in rows]
     widths = [max(len(row[column]) for row in cells) for column in range(len(align))]
     lines = []
@@ -52,6 +72,17 @@ def span(low: float, high: float, kind: str, system: System, digits: int | None 
     """Two SI values as a range without unit, rounded inward so that both ends lie inside; ``none`` where it is empty.
 
     A range narrower than the usual digits gets more of them.
+
+    Parameters
+    ----------
+    low, high : float
+        In SI.
+    kind : str
+        A key of `units.KINDS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    digits : int, optional
+        Decimals; the unit's usual ones if not given.
     """
     if not (math.isfinite(low) and math.isfinite(high)) or low > high:
         return "none"
@@ -65,42 +96,110 @@ def span(low: float, high: float, kind: str, system: System, digits: int | None 
 
 
 def within(low: float, high: float, kind: str, system: System) -> str:
-    """Return `span` with its unit; ``none`` has none."""
+    """Return `span` with its unit; ``none`` has none.
+
+    Parameters
+    ----------
+    low, high : float
+        In SI.
+    kind : str
+        A key of `units.KINDS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     text = span(low, high, kind, system)
     return text if text == "none" else f"{text} {unit_label(kind, system)}"
 
 
 def count(number_of: int, thing: str) -> str:
-    """Return a number of things, singular or plural."""
+    """Return a number of things, singular or plural.
+
+    Parameters
+    ----------
+    number_of : int
+        How many.
+    thing : str
+        One of them.
+    """
     return f"{number_of:,} {thing}" + ("" if number_of == 1 else "s")
 
 
 def verb(number_of: int, one: str, more: str) -> str:
-    """Return the form of a verb that goes with a number of things."""
+    """Return the form of a verb that goes with a number of things.
+
+    Parameters
+    ----------
+    number_of : int
+        How many.
+    one : str
+        The form for one.
+    more : str
+        The form for more.
+    """
     return one if number_of == 1 else more
 
 
 def number_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write two SI values as one range without unit, each rounded to the nearest, or as one where both read alike."""
+    """Write two SI values as one range without unit, each rounded to the nearest, or as one where both read alike.
+
+    Parameters
+    ----------
+    low, high : float
+        In SI.
+    kind : str
+        A key of `units.KINDS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    digits : int, optional
+        Decimals; the unit's usual ones if not given.
+    """
     first, last = number(low, kind, system, digits), number(high, kind, system, digits)
     return first if first == last else f"{first} to {last}"
 
 
 def zone_numbers(prescription: Prescription) -> list[str]:
-    """Name every zone as people see it, everywhere: its row in the file, counted from 1."""
+    """Name every zone as people see it, everywhere: its row in the file, counted from 1.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    """
     return [zone_number(row) for row in prescription.row.tolist()]
 
 
 def zone_number(row: int) -> str:
-    """Name one zone by its row in the file, which programs count from 0 and people from 1."""
+    """Name one zone by its row in the file, which programs count from 0 and people from 1.
+
+    Parameters
+    ----------
+    row : int
+        From 0.
+    """
     return str(row + 1)
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:
-    """Write up to `most` names and how many more there are."""
+    """Write up to `most` names and how many more there are.
+
+    Parameters
+    ----------
+    names : sequence of str
+        What people call them.
+    most : int
+        How many at most.
+    """
     return ", ".join(names[:most]) + (f" and {len(names) - most:,} more" if len(names) > most else "")
 
 
 def zone_names(names: Sequence[str], most: int = 12) -> str:
-    """Name some zones: ``zone 4``, ``zones 1, 2 and 9 more``."""
+    """Name some zones: ``zone 4``, ``zones 1, 2 and 9 more``.
+
+    Parameters
+    ----------
+    names : sequence of str
+        What people call them.
+    most : int
+        How many at most.
+    """
     return f"zone{'' if len(names) == 1 else 's'} {some_names(names, most)}"

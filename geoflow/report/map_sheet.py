@@ -35,14 +35,28 @@ class Extent:
         return max(self.north - self.south, 1e-3) / max(self.east - self.west, 1e-3)
 
     def scale_in(self, box: Box) -> float:
-        """Largest scale at which it fits into a box, with a little room round it [in/m]; one where there is none."""
+        """Largest scale at which it fits into a box, with a little room round it [in/m]; one where there is none.
+
+        Parameters
+        ----------
+        box : Box
+            Where [in].
+        """
         if not math.isfinite(self.west):
             return 1.0
         across, up = max(self.east - self.west, 1e-3), max(self.north - self.south, 1e-3)
         return 0.98 * min(box.width / across, box.height / up)
 
     def around(self, box: Box, scale: float) -> Extent:
-        """The ground that fills a box at a scale [in/m], with the same middle."""
+        """The ground that fills a box at a scale [in/m], with the same middle.
+
+        Parameters
+        ----------
+        box : Box
+            Where [in].
+        scale : float
+            [in/m]
+        """
         x, y = (self.west + self.east) / 2, (self.south + self.north) / 2
         across, up = box.width / scale / 2, box.height / scale / 2
         return Extent(x - across, y - up, x + across, y + up)
@@ -73,7 +87,17 @@ class MapSheet:
     beside: bool
 
     def axes(self, at: int, extent: Extent, scale: float) -> Any:
-        """Make the axes of one map, with the ground at its scale [in/m]."""
+        """Make the axes of one map, with the ground at its scale [in/m].
+
+        Parameters
+        ----------
+        at : int
+            Which map.
+        extent : Extent
+            The ground.
+        scale : float
+            [in/m]
+        """
         box = self.maps[at]
         axes, shown = self.canvas.axes(box), extent.around(box, scale)
         axes.set_axis_off()
@@ -82,7 +106,15 @@ class MapSheet:
         return axes
 
     def scale_bar(self, scale: float, system: units.System) -> None:
-        """Draw a scale bar for a scale [in/m] and, to its right, the north arrow."""
+        """Draw a scale bar for a scale [in/m] and, to its right, the north arrow.
+
+        Parameters
+        ----------
+        scale : float
+            [in/m]
+        system : str
+            ``"us"`` or ``"metric"``.
+        """
         unit, box = units.unit_label("length", system), self.strip
         length = _round_length(min(2.0, box.width - 0.5) / scale / units.factor(unit, "length"))
         metres = units.to_si(length, "length", unit)

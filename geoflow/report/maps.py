@@ -15,7 +15,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.report.canvas import FONT, Box, Canvas, Entry, Heading, Picture
 from geoflow.report.layout import count
 from geoflow.report.map_sheet import Extent, map_sheet
-from geoflow.report.symbology import BADGE, INK, Look
+from geoflow.report.symbology import BADGE, INK, Symbol
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,7 +36,7 @@ class Panel:
     title : str
         Above it; may be empty.
     kind : sequence of str
-        Class of each zone, a key of the looks.
+        Class of each zone, a key of the symbols.
     """
 
     title: str
@@ -49,7 +49,7 @@ class _Zones:
 
     shapes: NDArray[Any]
     kind: NDArray[Any]
-    looks: dict[str, Look]
+    symbols: dict[str, Symbol]
     label: Sequence[str] | None
     scale: float
 
@@ -82,13 +82,13 @@ def _fill(axes: Any, zones: _Zones) -> None:
     side = math.sqrt(float(np.median(area[area > 0]))) * zones.scale if np.any(area > 0) else 0.0
     border = min(2.0 * side, 0.6) if side >= 0.05 else 0.0
     outlines = []
-    for name, look in zones.looks.items():
+    for name, symbol in zones.symbols.items():
         paths = list(_outlines(zones.shapes[zones.kind == name]))
         outlines += paths
         # Without borders, smoothed edges would leave pale seams between neighbours.
-        drawn: list[dict[str, Any]] = [{"facecolors": look.fill, "edgecolors": "none", "antialiaseds": border > 0}]
-        if look.hatch:
-            drawn += [{"facecolors": "none", "edgecolors": look.hatch_colour, "linewidths": 0, "hatch": look.hatch}]
+        drawn: list[dict[str, Any]] = [{"facecolors": symbol.fill, "edgecolors": "none", "antialiaseds": border > 0}]
+        if symbol.hatch:
+            drawn += [{"facecolors": "none", "edgecolors": symbol.hatch_colour, "linewidths": 0, "hatch": symbol.hatch}]
         for how in drawn:
             axes.add_collection(PathCollection(paths, **how), autolim=False)
     if border:
@@ -126,7 +126,7 @@ def _write_letters(canvas: Canvas, axes: Any, zones: _Zones) -> None:
         x, y = float(shapely.get_x(middle)), float(shapely.get_y(middle))
         shapely.prepare(parts[i])
         label = "" if zones.label is None else str(zones.label[owner[i]]).strip()
-        for text, size in _texts(zones.looks[zones.kind[owner[i]]].letter, label):
+        for text, size in _texts(zones.symbols[zones.kind[owner[i]]].letter, label):
             wide, high = _fits(canvas, text, size, zones.scale)
             if shapely.contains_properly(parts[i], shapely.box(x - wide, y - high, x + wide, y + high)):
                 axes.text(x, y, text, size=size, **font)
@@ -147,7 +147,7 @@ def _write_letters_beside(axes: Any, zones: _Zones, font: dict[str, Any]) -> Non
     }
     for part, zone in zip(parts, owner, strict=True):
         for at in shapely.get_coordinates(shapely.point_on_surface(part)):
-            axes.annotate(zones.looks[zones.kind[zone]].letter, at, size=_SIZES[-1], **how, **font)
+            axes.annotate(zones.symbols[zones.kind[zone]].letter, at, size=_SIZES[-1], **how, **font)
 
 
 def _amount(kind: Sequence[str], name: str, area: FloatArray, system: units.System) -> str:
@@ -157,7 +157,7 @@ def _amount(kind: Sequence[str], name: str, area: FloatArray, system: units.Syst
 
 
 def _entries(
-    panels: Sequence[Panel], looks: dict[str, Look], area: FloatArray, system: units.System, *, meaning: bool
+    panels: Sequence[Panel], symbols: dict[str, Symbol], area: FloatArray, system: units.System, *, meaning: bool
 ) -> list[Entry]:
     """The key: each class with its zones and their area [m2]."""
 
@@ -165,18 +165,19 @@ def _entries(
         said = [(panel.title, _amount(panel.kind, name, area, system)) for panel in panels]
         return tuple(f"{title}: {text}" if len(panels) > 1 else text for title, text in said)
 
-    def swatch(look: Look) -> Any:
-        return lambda canvas, box: canvas.look(box, look)
+    def swatch(symbol: Symbol) -> Any:
+        return lambda canvas, box: canvas.symbol(box, symbol)
 
     return [
-        Entry(swatch(look), look.word, amounts(name), look.meaning if meaning else "") for name, look in looks.items()
+        Entry(swatch(symbol), symbol.word, amounts(name), symbol.meaning if meaning else "")
+        for name, symbol in symbols.items()
     ]
 
 
 def field_map(
     zones: NDArray[Any],
     panels: Sequence[Panel],
-    looks: dict[str, Look],
+    symbols: dict[str, Symbol],
     *,
     label: Sequence[str] | None,
     system: units.System,
@@ -190,7 +191,7 @@ def field_map(
         In a local frame with north up [m]; missing and empty ones are counted in the key but not drawn.
     panels : sequence of Panel
         One or two.
-    looks : dict of str to Look
+    symbols : dict of str to Symbol
         Every class, in the order of the key.
     label : sequence of str, length n, or None
         Written behind the letter in zones with room for it.
@@ -215,13 +216,13 @@ def field_map(
             axes.set_axis_off()
             axes.text(0.5, 0.5, "No zone has a shape to draw.", ha="center", size=9, transform=axes.transAxes, **FONT)
             continue
-        drawn = _Zones(zones, np.asarray(panel.kind, dtype=object), looks, label, scale)
+        drawn = _Zones(zones, np.asarray(panel.kind, dtype=object), symbols, label, scale)
         _fill(axes, drawn)
         _write_letters(sheet.canvas, axes, drawn)
     if math.isfinite(extent.west):
         sheet.scale_bar(scale, system)
-    columns = 1 if sheet.beside else 4 // len(panels) if len(looks) == 4 else 3
-    end = sheet.canvas.key(sheet.key, _entries(panels, looks, area, system, meaning=sheet.beside), columns)
+    columns = 1 if sheet.beside else 4 // len(panels) if len(symbols) == 4 else 3
+    end = sheet.canvas.key(sheet.key, _entries(panels, symbols, area, system, meaning=sheet.beside), columns)
     if sheet.beside:
         total = f"All: {count(len(area), 'zone')}, {units.show(float(area.sum()), 'area', system)}"
         sheet.canvas.paragraph(Box(sheet.key.left, end, sheet.key.width, 0.14), total, (7.5, 7, 6.5), weight="bold")

@@ -34,6 +34,11 @@ def plain(text: str) -> str:
 
     File names and attribute values may hold control characters, marks of writing direction, or bytes that are no
     letters at all; each such character shows as ``�``. Every block passes its own texts through this.
+
+    Parameters
+    ----------
+    text : str
+        From a file or a person.
     """
     folded = " ".join(text.split()) if text.split() else ""
     return "".join(letter if letter.isprintable() else _UNSHOWN for letter in folded)
@@ -176,7 +181,13 @@ class Section:
     blocks: tuple[Block, ...]
 
     def shown(self, medium: Medium) -> tuple[Block, ...]:
-        """Return the blocks meant for one renderer."""
+        """Return the blocks meant for one renderer.
+
+        Parameters
+        ----------
+        medium : str
+            A renderer.
+        """
         return tuple(block for block in self.blocks if medium in block.on)
 
 
@@ -209,7 +220,13 @@ class Report:
         _tidy(self, "title", "subtitle", "answer")
 
     def shown(self, medium: Medium) -> Iterator[tuple[Section, tuple[Block, ...]]]:
-        """Yield the sections that say something to one renderer, with their blocks for it."""
+        """Yield the sections that say something to one renderer, with their blocks for it.
+
+        Parameters
+        ----------
+        medium : str
+            A renderer.
+        """
         for section in self.sections:
             if blocks := section.shown(medium):
                 yield section, blocks

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.units import HOUR
 from geoflow.decide.orifices import OrificeOption
-from geoflow.decide.speeds import SpeedSet
-from geoflow.report.json_numbers import in_unit, in_units
+from geoflow.report.json_numbers import keyed, records
 
 if TYPE_CHECKING:
     from geoflow.outcomes import PlanOutcome
@@ -19,149 +19,133 @@ __all__ = ["driven_speeds", "plan_document"]
 
 
 def _option_document(option: OrificeOption, held: float) -> dict[str, Any]:
-    return {
-        "orifices": list(option.orifices),
-        "fitted_now": option.fitted,
-        "holds_ac": in_unit(option.area_planned, "area", "acre"),
-        "gains_ac": in_unit(option.area_planned - held, "area", "acre"),
-        "loses_ac": in_unit(option.lost_planned, "area", "acre"),
-        "best_speed_mph": in_unit(option.speeds.recommended, "speed", "mile/hour"),
-        "holds_at_best_speed_ac": in_unit(option.speeds.best_area, "area", "acre"),
-        "rows_off_mean": round(option.uneven, 6),
-        "even": option.even,
-    }
-
-
-def _set_document(chosen: SpeedSet, held: float) -> dict[str, Any]:
-    return {
-        "speeds_mph": in_units(chosen.speed, "speed", "mile/hour"),
-        "holds_ac": in_unit(chosen.area_held, "area", "acre"),
-        "gains_ac": in_unit(chosen.area_held - held, "area", "acre"),
-    }
+    return keyed(
+        orifices=list(option.orifices),
+        fitted_now=option.fitted,
+        holds_ac=option.area_planned,
+        gains_ac=option.area_planned - held,
+        loses_ac=option.lost_planned,
+        best_speed_mph=option.speeds.recommended,
+        holds_at_best_speed_ac=option.speeds.best_area,
+        rows_off_mean=option.uneven,
+        even=option.even,
+    )
 
 
 def _loads_document(plan: PlanOutcome) -> dict[str, Any] | None:
-    loads, rows = plan.loads, plan.vetted.prescription.row
+    loads, rows = plan.day.loads, plan.vetted.prescription.row
     if loads is None:
         return None
-    return {
-        "tanks": len(loads.drawn),
-        "full_load_lb_nh3": in_unit(loads.full_load, "mass", "lb"),
-        "heel": round(loads.heel, 6),
-        "liquid_in_full_tank_lb": in_unit(loads.liquid_mass, "mass", "lb"),
-        "liquid_in_full_tank_gal": in_unit(loads.liquid_volume, "volume", "gallon"),
-        "filled_at_degF": in_unit(loads.start_temperature, "temperature", "degF"),
-        "delivered_over_prescribed": round(loads.delivered_ratio, 6),
-        "loads": [
-            {
-                "drawn_lb_nh3": drawn,
-                "pass": int(loads.number[index]) + 1,
-                "distance_ft": distance,
-                "zone": int(rows[loads.zone[index]]),
-                "lon_lat": [round(float(value), 6) for value in plan.load_places[index]],
-                "end_fill": round(float(loads.end_fill[index]), 4),
-                "end_degF": warmth,
-            }
-            for index, (drawn, distance, warmth) in enumerate(
-                zip(
-                    in_units(loads.drawn, "mass", "lb"),
-                    in_units(loads.distance, "length", "ft"),
-                    in_units(loads.end_temperature, "temperature", "degF"),
-                    strict=True,
-                )
-            )
-        ],
-    }
+    return keyed(
+        tanks=len(loads.drawn),
+        full_load_lb_nh3=loads.full_load,
+        heel=loads.heel,
+        liquid_in_full_tank_lb=loads.liquid_mass,
+        liquid_in_full_tank_gal=loads.liquid_volume,
+        filled_at_degF=loads.start_temperature,
+        delivered_over_prescribed=loads.delivered_ratio,
+        loads=records(
+            **{"drawn_lb_nh3": loads.drawn, "pass": loads.number + 1, "distance_ft": loads.distance},
+            zone=rows[loads.zone],
+            lon_lat=np.round(plan.day.places, 6).tolist(),
+            end_fill=np.round(loads.end_fill, 4),
+            end_degF=loads.end_temperature,
+        ),
+    )
 
 
 def _alternatives(plan: PlanOutcome) -> dict[str, Any]:
-    curve, held = plan.curve, plan.area_held
-    best = None if plan.recommended is None else float(curve.area_held(plan.recommended))
+    curve, held, warmth = plan.curve, plan.area_held, plan.warmth
+    best = 0.0 if plan.recommended is None else float(curve.area_held(plan.recommended))
+    recommended = plan.orifices.recommended
     return {
-        "best_speed": {
-            "recommended_mph": in_unit(plan.recommended, "speed", "mile/hour"),
-            "range_mph": None if plan.steady is None else in_units(np.array(plan.steady), "speed", "mile/hour"),
-            "holds_ac": in_unit(best or 0.0, "area", "acre"),
-            "gains_ac": in_unit((best or 0.0) - held, "area", "acre"),
-            "exact_best_mph": None if curve.best is None else in_units(np.array(curve.best), "speed", "mile/hour"),
-            "exact_best_holds_ac": in_unit(curve.best_area, "area", "acre"),
-            "asked_ac": in_unit(curve.asked, "area", "acre"),
-            "curve": {
-                "speed_mph": in_units(curve.speed, "speed", "mile/hour"),
-                "holds_at_ac": in_units(curve.area_at, "area", "acre"),
-                "holds_between_ac": in_units(curve.area_between, "area", "acre"),
-            },
-        },
-        "speed_sets": [_set_document(chosen, held) for chosen in plan.sets],
+        "best_speed": keyed(
+            recommended_mph=plan.recommended,
+            range_mph=plan.steady,
+            holds_ac=best,
+            gains_ac=best - held,
+            exact_best_mph=curve.best,
+            exact_best_holds_ac=curve.best_area,
+            asked_ac=curve.asked,
+            curve=keyed(speed_mph=curve.speed, holds_at_ac=curve.area_at, holds_between_ac=curve.area_between),
+        ),
+        "speed_sets": [
+            keyed(speeds_mph=chosen.speed, holds_ac=chosen.area_held, gains_ac=chosen.area_held - held)
+            for chosen in plan.sets
+        ],
         "orifices": {
-            "recommended": None if plan.orifices.recommended is None else list(plan.orifices.recommended.orifices),
+            "recommended": None if recommended is None else list(recommended.orifices),
             "options": [_option_document(option, held) for option in plan.orifices.options],
             "uneven_mixtures": [
-                {"orifices": list(mixture), "rows_off_mean": round(off, 6)}
+                keyed(orifices=list(mixture), rows_off_mean=off)
                 for mixture, off in plan.orifices.uneven_mixtures.items()
             ],
         },
-        "liquid_temperature": {
-            "best_degF": None
-            if plan.warmth.best is None
-            else in_units(np.array(plan.warmth.best), "temperature", "degF"),
-            "holds_ac": in_unit(plan.warmth.best_area, "area", "acre"),
-            "gains_ac": in_unit(plan.warmth.best_area - held, "area", "acre"),
-            "curve": {
-                "temperature_degF": in_units(plan.warmth.temperature, "temperature", "degF"),
-                "holds_ac": in_units(plan.warmth.area_held, "area", "acre"),
-            },
-        },
+        "liquid_temperature": keyed(
+            best_degF=warmth.best,
+            holds_ac=warmth.best_area,
+            gains_ac=warmth.best_area - held,
+            curve=keyed(temperature_degF=warmth.temperature, holds_ac=warmth.area_held),
+        ),
     }
+
+
+def _zones(plan: PlanOutcome) -> list[dict[str, Any]]:
+    vetting, (slow, fast) = plan.vetted.vetting, plan.speeds
+    verdict = vetting.verdict.tolist()
+    ends = keyed(slow_mph=slow, fast_mph=fast)
+    return records(
+        zone=plan.vetted.prescription.row,
+        speed_mph=0.5 * (slow + fast),
+        speed_range_mph=[list(pair) for pair in zip(*ends.values(), strict=True)],
+        holds=[None if name == "off" else name == "holds" for name in verdict],
+        verdict=verdict,
+        limited_by=[limit or None for limit in vetting.limited_by.tolist()],
+    )
+
+
+def _end_of_tank(plan: PlanOutcome) -> dict[str, Any] | None:
+    end, prescription = plan.day.end, plan.vetted.prescription
+    if end is None:
+        return None
+    held = float(prescription.area[end.after.verdict == "holds"].sum())
+    return keyed(coldest_degF=end.temperature, holds_ac=held, zones_worse=prescription.row[end.worse])
 
 
 def plan_document(plan: PlanOutcome) -> dict[str, Any]:
-    """Give the plan as a plain dictionary, the unit in every key; what it is not, but could be, has its gain beside."""
-    rows, solution, vetting = plan.vetted.prescription.row, plan.vetted.solution, plan.vetted.vetting
-    area, end = plan.vetted.prescription.area, plan.end_of_tank
-    middle = in_units(0.5 * (plan.speeds[0] + plan.speeds[1]), "speed", "mile/hour")
-    slow, fast = (in_units(speed, "speed", "mile/hour") for speed in plan.speeds)
-    verdict = vetting.verdict.tolist()
-    fastest, usual, slowest = plan.time
+    """Give the plan as a plain dictionary, the unit in every key; what it is not, but could be, has its gain beside.
+
+    Parameters
+    ----------
+    plan : PlanOutcome
+        From `plan_field`.
+    """
+    solution, verdict = plan.vetted.solution, plan.vetted.vetting.verdict
+    fastest, usual, slowest = plan.day.time
     return {
-        "temperature_degF": in_units(np.array(solution.plan.temperature), "temperature", "degF"),
-        "speed_mph": in_units(np.array(solution.plan.speed), "speed", "mile/hour"),
+        **keyed(temperature_degF=solution.plan.temperature, speed_mph=solution.plan.speed),
         "plan": {
             "speed_from": _FROM[plan.chosen],
-            "speeds_mph": in_units(driven_speeds(plan), "speed", "mile/hour"),
-            "holds_ac": in_unit(plan.area_held, "area", "acre"),
-            "asked_ac": in_unit(plan.curve.asked, "area", "acre"),
-            **{f"zones_{name}": int((vetting.verdict == name).sum()) for name in ("holds", "doubtful", "fails", "off")},
+            **keyed(speeds_mph=driven_speeds(plan), holds_ac=plan.area_held, asked_ac=plan.curve.asked),
+            **{f"zones_{name}": int((verdict == name).sum()) for name in ("holds", "doubtful", "fails", "off")},
             "warnings": list(solution.warnings()),
         },
-        "zones": [
-            {
-                "zone": zone,
-                "speed_mph": middle[index],
-                "speed_range_mph": [slow[index], fast[index]],
-                "holds": None if verdict[index] == "off" else verdict[index] == "holds",
-                "verdict": verdict[index],
-                "limited_by": str(vetting.limited_by[index]) or None,
-            }
-            for index, zone in enumerate(rows.tolist())
-        ],
+        "zones": _zones(plan),
         **_alternatives(plan),
         "hours": {
-            "productive_h": round(usual.productive / 3600.0, 4),
-            "total_h": round(usual.total / 3600.0, 4),
-            "total_range_h": [round(one.total / 3600.0, 4) for one in (fastest, slowest)],
-            "field_efficiency": round(plan.efficiency, 4),
+            "productive_h": _hours(usual.productive),
+            "total_h": _hours(usual.total),
+            "total_range_h": [_hours(one.total) for one in (fastest, slowest)],
+            "field_efficiency": round(plan.day.efficiency, 4),
         },
-        "heading_deg": round(math.degrees(plan.heading) % 180.0, 1),
+        "heading_deg": round(math.degrees(plan.day.heading) % 180.0, 1),
         "tank_loads": _loads_document(plan),
-        "end_of_tank": None
-        if end is None
-        else {
-            "coldest_degF": in_unit(end.temperature, "temperature", "degF"),
-            "holds_ac": in_unit(float(area[end.after.verdict == "holds"].sum()), "area", "acre"),
-            "zones_worse": rows[end.worse].tolist(),
-        },
+        "end_of_tank": _end_of_tank(plan),
     }
+
+
+def _hours(seconds: float) -> float:
+    return round(seconds / HOUR, 4)
 
 
 _FROM: Final = {
@@ -173,6 +157,12 @@ _FROM: Final = {
 
 
 def driven_speeds(plan: PlanOutcome) -> FloatArray:
-    """Speeds of the plan [m/s], rising: each that a zone is driven at, or both ends of a range."""
+    """Speeds of the plan [m/s], rising: each that a zone is driven at, or both ends of a range.
+
+    Parameters
+    ----------
+    plan : PlanOutcome
+        From `plan_field`.
+    """
     asked = plan.vetted.rate > 0.0
     return np.unique(np.concatenate([speed[asked] if asked.any() else speed for speed in plan.speeds]))

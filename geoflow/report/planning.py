@@ -10,7 +10,7 @@ from geoflow.base.said import said, said_range
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
-from geoflow.report.day import NO_TANK, cooling_text, hours_text, loads_blocks
+from geoflow.report.day import cooling_text, hours_text, loads_blocks
 from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names, zone_numbers
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.plan_document import driven_speeds
@@ -63,7 +63,7 @@ def _steady(plan: PlanOutcome, system: System) -> list[Block]:
 
 def _cooled(plan: PlanOutcome, system: System) -> list[Block]:
     """Say what the cooling of a tank leaves of that, and which zones it takes away."""
-    end, area = plan.end_of_tank, plan.vetted.prescription.area
+    end, area = plan.day.end, plan.vetted.prescription.area
     if end is None or not end.worse.any():
         return []
     names = zone_numbers(plan.vetted.prescription)
@@ -227,14 +227,11 @@ def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> st
 
 
 def _day_section(plan: PlanOutcome, system: System) -> Section:
-    fastest, _, slowest = plan.time
-    loads, end = plan.loads, plan.end_of_tank
-    blocks: list[Block] = [Paragraph(hours_text(slowest, fastest, plan.efficiency, _speed_text(plan, system)))]
-    if loads is None or end is None:
-        return Section("loads", "Loads and hours", (*blocks, Paragraph(NO_TANK)))
-    blocks += loads_blocks(loads, plan.load_places, plan.heading, zone_numbers(plan.vetted.prescription), system)
-    if not end.worse.any():
-        blocks.append(Paragraph(f"{cooling_text(end.temperature, system)} No zone loses its verdict for it."))
+    day, names = plan.day, zone_numbers(plan.vetted.prescription)
+    hours = hours_text((day.time[0], day.time[2]), day.efficiency, _speed_text(plan, system))
+    blocks = [Paragraph(hours), *loads_blocks(day, names, system)]
+    if day.end is not None and not day.end.worse.any():
+        blocks.append(Paragraph(f"{cooling_text(day.end.temperature, system)} No zone loses its verdict for it."))
     return Section("loads", "Loads and hours", tuple(blocks))
 
 

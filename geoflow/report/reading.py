@@ -62,12 +62,24 @@ def reading_section(prescription: Prescription, system: System) -> Section:
 
 
 def left_out_count(prescription: Prescription) -> int:
-    """Rows left out for another cause than repeating one that is there."""
+    """Rows left out for another cause than repeating one that is there.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    """
     return sum(len(rows) for rows in prescription.dropped.values()) - len(prescription.repeats)
 
 
 def left_out_warning(prescription: Prescription) -> list[Paragraph]:
-    """Say that rows were left out; nothing where none were."""
+    """Say that rows were left out; nothing where none were.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    """
     dropped = left_out_count(prescription)
     said = f"{count(dropped, 'row')} of the file left out: see under 'What was read' which and why."
     return [Paragraph(said, "warning")] if dropped else []

@@ -10,9 +10,10 @@ import numpy as np
 from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show
 from geoflow.report.bar_words import assumed_lines, unusual_lines
-from geoflow.report.basis import Origin, origin_blocks, stamp
+from geoflow.report.basis import origin_blocks, stamp
+from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
-from geoflow.report.findings import concern_texts, finding_text, place_text
+from geoflow.report.findings import LIQUID_LOST, concern_texts, finding_text, place_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
     SPREAD_WORDS,
@@ -36,15 +37,15 @@ from geoflow.report.reconciled_words import (
     ticket_table,
     zone_table,
 )
+from geoflow.report.spread_words import band_table, rate_table
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
-    from geoflow.outcomes import ReconcileOutcome
+    from geoflow.outcomes import Origin, ReconcileOutcome
 
-__all__ = ["MOST_ZONES", "Ground", "reconciled_report"]
+__all__ = ["MOST_ZONES", "Ground", "ground_map", "reconciled_report", "spread_chart"]
 
-_LOST: Final = "liquid margin lost"
 MOST_ZONES: Final = 12
 _SHIFTED: Final = (
     "Shifted tells how well the control held; 0 s what the ground got. Here each record counts once, with the mean of "
@@ -103,23 +104,60 @@ def _to_do(outcome: ReconcileOutcome, system: System) -> Section:
     return Section("answer", "What to do", tuple(blocks))
 
 
-def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
-    title = "Map of applied over target"
-    if ground is None:
-        return Section("map", title, (Paragraph("No record of the log covers ground: no map.", on=PRINTED),))
-    lost = [one for one in outcome.judged if one.kind == _LOST]
-    png, size = ratio_figure(
+def ground_map(outcome: ReconcileOutcome, ground: Ground, system: System, heading: Heading | None = None) -> Picture:
+    """Draw applied over target.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    ground : Ground
+        What lay on the ground.
+    system : str
+        ``"us"`` or ``"metric"``.
+    heading : Heading, optional
+        Makes a poster of it.
+    """
+    lost = [one for one in outcome.judged if one.kind == LIQUID_LOST]
+    return ratio_figure(
         ground.grid,
         ground.outlines,
         ground.marked,
         areas=class_areas(outcome.found),
-        mark=(_LOST, lost[0].numbers["area"]) if lost else None,
+        mark=(LIQUID_LOST, lost[0].numbers["area"]) if lost else None,
         system=system,
+        heading=heading,
     )
+
+
+def spread_chart(outcome: ReconcileOutcome, system: System, heading: Heading | None = None) -> Picture:
+    """Draw how the ratio of applied to target spreads, and the ground off its target by cause.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    heading : Heading, optional
+        Makes a poster of it.
+    """
+    laid = outcome.found.laid
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = laid.applied / laid.target
+    return spread_figure(ratio, laid.area, outcome.found.cause_area, system, heading)
+
+
+def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
+    title = "Map of applied over target"
+    if ground is None:
+        return Section("map", title, (Paragraph("No record of the log covers ground: no map.", on=PRINTED),))
+    png, size = ground_map(outcome, ground, system)
     alt = (
         "Map of applied over target in five classes, the more went down the darker, with stripes where too little did. "
         + answer(outcome, system)
     )
+    lost = any(one.kind == LIQUID_LOST for one in outcome.judged)
     crosses = " Crosses: where the liquid margin was lost." if lost else ""
     caption = f"North is up. Lines: the zones of the map or the outline of the field.{crosses}"
     return Section("map", title, (Figure("map", png, size, alt, caption),))
@@ -132,16 +170,15 @@ def _spread_section(outcome: ReconcileOutcome, ground: Ground | None, system: Sy
         return Section("spread", title, (Paragraph(said, on=PRINTED),))
     causes, shifts = cause_table(outcome, system), shift_table(outcome, system)
     blocks: list[Block] = [] if ground is None else [_spread_figure(outcome, causes, system)]
-    blocks += [agreement_table(outcome, system), *([] if causes is None else [causes]), Paragraph(lag_text(outcome))]
+    spreads = (band_table(outcome), causes, rate_table(outcome, system))
+    blocks += [agreement_table(outcome, system), *(table for table in spreads if table is not None)]
+    blocks.append(Paragraph(lag_text(outcome)))
     blocks += [] if shifts is None else [shifts, Paragraph(_SHIFTED)]
     return Section("spread", title, tuple(blocks))
 
 
 def _spread_figure(outcome: ReconcileOutcome, causes: Table | None, system: System) -> Figure:
-    found = outcome.found
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = found.laid.applied / found.laid.target
-    png, size = spread_figure(ratio, found.laid.area, found.cause_area, system)
+    png, size = spread_chart(outcome, system)
     said = "none" if causes is None else "; ".join(f"{row[0]} {row[1]} {causes.heads[1]}" for row in causes.rows)
     alt = (
         "Left, how much ground got which ratio of applied to target; right, the ground more than 10 % off, by cause: "
@@ -237,7 +274,7 @@ def _columns_table(outcome: ReconcileOutcome) -> Table:
 
 def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: System) -> Section:
     read, bar = outcome.read, outcome.bar
-    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin)]
+    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin, bar)]
     blocks += [_columns_table(outcome), Paragraph(records_text(outcome))]
     if read.derived:
         blocks.append(Paragraph(f"Worked out, not logged: {', '.join(read.derived)}."))

@@ -9,10 +9,10 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import from_si, to_si
-from geoflow.reconcile.agreement import Agreement
+from geoflow.reconcile.agreement import BANDS, Agreement, spread
 from geoflow.reconcile.balance import Balance
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
-from geoflow.report.json_numbers import in_unit, rounded
+from geoflow.report.json_numbers import keyed, records, rounded
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
@@ -23,22 +23,6 @@ ZONE_COLUMNS: Final = (
     *("zone", "area_ac", "covered_ac", "missed_ac", "doubled_ac", "target_lb_n_ac", "applied_lb_n_ac", "ratio"),
     *("within_10", "target_lb_n", "applied_lb_n", "applied_ticket_lb_n_ac"),
 )
-
-
-def _acres(area: float) -> float | None:
-    return in_unit(area, "area", "acre")
-
-
-def _pounds(mass: float) -> float | None:
-    return in_unit(mass, "mass", "lb")
-
-
-def _rate(value: float) -> float | None:
-    return in_unit(value, "nitrogen rate", "lb/acre")
-
-
-def _known(value: float | None) -> float | None:
-    return None if value is None else rounded(value)
 
 
 def points(outcome: ReconcileOutcome) -> dict[str, Any]:
@@ -66,19 +50,19 @@ def points(outcome: ReconcileOutcome) -> dict[str, Any]:
 
 
 def _agreement(agreed: Agreement) -> dict[str, Any]:
-    return {
-        "applied_mean_lb_n_ac": _rate(agreed.applied_mean),
-        "bias_lb_n_ac": _rate(agreed.bias),
-        "mae_lb_n_ac": _rate(agreed.mae),
-        "rmse_lb_n_ac": _rate(agreed.rmse),
-        "concordance": rounded(agreed.concordance),
-        "within_5": rounded(agreed.within_5),
-        "within_10": rounded(agreed.within_10),
-        "within_20": rounded(agreed.within_20),
-        "limits_of_agreement_lb_n_ac": [_rate(agreed.lower_limit), _rate(agreed.upper_limit)],
-        "compared_ac": _acres(agreed.area),
-        "not_compared_ac": _acres(agreed.area_unknown),
-    }
+    return keyed(
+        applied_mean_lb_n_ac=agreed.applied_mean,
+        bias_lb_n_ac=agreed.bias,
+        mae_lb_n_ac=agreed.mae,
+        rmse_lb_n_ac=agreed.rmse,
+        concordance=agreed.concordance,
+        within_5=agreed.within_5,
+        within_10=agreed.within_10,
+        within_20=agreed.within_20,
+        limits_of_agreement_lb_n_ac=(agreed.lower_limit, agreed.upper_limit),
+        compared_ac=agreed.area,
+        not_compared_ac=agreed.area_unknown,
+    )
 
 
 def zone_columns(outcome: ReconcileOutcome) -> dict[str, FloatArray]:
@@ -151,15 +135,9 @@ def _loads(outcome: ReconcileOutcome) -> list[dict[str, Any]] | None:
     loads = outcome.loads
     if loads is None:
         return None
-    return [
-        {
-            "ticket_lb_nh3": _pounds(weighed),
-            "logged_lb_nh3": _pounds(logged),
-            "meter_factor": rounded(factor),
-            "begins_s": rounded(begins),
-        }
-        for weighed, logged, factor, begins in zip(loads.ticket, loads.logged, loads.factor, loads.begins, strict=True)
-    ]
+    weighed, logged = np.asarray(loads.ticket), np.asarray(loads.logged)
+    factor, begins = np.asarray(loads.factor), np.asarray(loads.begins)
+    return records(ticket_lb_nh3=weighed, logged_lb_nh3=logged, meter_factor=factor, begins_s=begins)
 
 
 def _ticket(outcome: ReconcileOutcome) -> dict[str, Any] | None:
@@ -168,21 +146,21 @@ def _ticket(outcome: ReconcileOutcome) -> dict[str, Any] | None:
     if balance is None:
         return None
     per_gallon, per_gallon_as_used, per_ten_pounds = pulses(balance)
-    return {
-        "ticket_lb_nh3": _pounds(balance.ticket),
-        "logged_lb_nh3": _pounds(balance.logged),
-        "bridged_lb_nh3": _pounds(balance.bridged),
-        "lost_share": rounded(balance.lost_share),
-        "ratio": rounded(balance.ratio),
-        "meter_factor": rounded(balance.meter_factor),
-        "temperature_ratio": _known(balance.temperature_ratio),
-        "remaining_ratio": _known(balance.remaining_ratio),
-        "pulses_per_gallon": _known(per_gallon),
-        "pulses_per_gallon_as_used": _known(per_gallon_as_used),
-        "pulses_per_10_lb_n": _known(per_ten_pounds),
-        "meter_temperature_degF": in_unit(outcome.meter_temperature, "temperature", "degF"),
-        "loads": _loads(outcome),
-    }
+    return keyed(
+        ticket_lb_nh3=balance.ticket,
+        logged_lb_nh3=balance.logged,
+        bridged_lb_nh3=balance.bridged,
+        lost_share=balance.lost_share,
+        ratio=balance.ratio,
+        meter_factor=balance.meter_factor,
+        temperature_ratio=balance.temperature_ratio,
+        remaining_ratio=balance.remaining_ratio,
+        pulses_per_gallon=per_gallon,
+        pulses_per_gallon_as_used=per_gallon_as_used,
+        pulses_per_10_lb_n=per_ten_pounds,
+        meter_temperature_degF=outcome.meter_temperature,
+        loads=_loads(outcome),
+    )
 
 
 def _findings(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
@@ -222,39 +200,55 @@ def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
 
 def _coverage(outcome: ReconcileOutcome) -> dict[str, float | None]:
     found, overlay = outcome.found, outcome.found.overlay
-    nowhere = math.nan
-    return {
-        "swept_ac": _acres(overlay.swept),
-        "covered_ac": _acres(overlay.covered),
-        "covered_in_field_ac": _acres(overlay.covered_in_field if found.has_field else nowhere),
-        "doubled_ac": _acres(overlay.doubled),
-        "missed_ac": _acres(found.missed if found.has_field else nowhere),
-        "missed_where_nothing_asked_ac": _acres(found.missed_unasked if found.has_field else nowhere),
-        "overlap_fraction": rounded(overlay.doubled / overlay.covered if overlay.covered > 0.0 else nowhere),
-        "outside_ac": _acres(found.outside_area if found.has_field else nowhere),
-        "unknown_rate_ac": _acres(found.unknown_rate_area),
-        "relative_error": rounded(overlay.error_estimate),
+    in_field = {
+        "covered_in_field_ac": overlay.covered_in_field,
+        "doubled_ac": overlay.doubled,
+        "missed_ac": found.missed,
+        "missed_where_nothing_asked_ac": found.missed_unasked,
+        "overlap_fraction": overlay.doubled / overlay.covered if overlay.covered > 0.0 else None,
+        "outside_ac": found.outside_area,
     }
+    always = ("doubled_ac", "overlap_fraction")
+    return keyed(
+        swept_ac=overlay.swept,
+        covered_ac=overlay.covered,
+        **{name: value if found.has_field or name in always else None for name, value in in_field.items()},
+        unknown_rate_ac=found.unknown_rate_area,
+        relative_error=overlay.error_estimate,
+    )
 
 
 def _totals(outcome: ReconcileOutcome) -> dict[str, float | None]:
     found, balance = outcome.found, outcome.balance
-    factor = math.nan if balance is None else balance.meter_factor
-    return {
-        "applied_lb_n": _pounds(found.nitrogen_out),
-        "applied_ticket_lb_n": _pounds(found.nitrogen_out * factor),
-        "target_lb_n": _pounds(found.nitrogen_asked if found.asked_by else math.nan),
-        "applied_mean_lb_n_ac": _rate(found.agreement.applied_mean),
-        "target_mean_lb_n_ac": _rate(found.agreement.target_mean),
-        "applied_in_field_lb_n": _pounds(found.nitrogen_in_field),
-        "ground_mean_lb_n_ac": _rate(outcome.ground_mean),
-    }
+    return keyed(
+        applied_lb_n=found.nitrogen_out,
+        applied_ticket_lb_n=None if balance is None else found.nitrogen_out * balance.meter_factor,
+        target_lb_n=found.nitrogen_asked if found.asked_by else None,
+        applied_mean_lb_n_ac=found.agreement.applied_mean,
+        target_mean_lb_n_ac=found.agreement.target_mean,
+        applied_in_field_lb_n=found.nitrogen_in_field,
+        ground_mean_lb_n_ac=outcome.ground_mean,
+    )
 
 
 def _causes(outcome: ReconcileOutcome) -> dict[str, Any]:
     causes = outcome.found.cause_area
     off = max(sum(causes.values()), 1e-12)
-    return {name: {"area_ac": _acres(area), "share": rounded(area / off)} for name, area in causes.items()}
+    return {name: keyed(area_ac=area, share=area / off) for name, area in causes.items()}
+
+
+def _spread(outcome: ReconcileOutcome) -> dict[str, Any] | None:
+    """Ground by rate asked and given, and by how far off it is; None where nothing is compared."""
+    laid = outcome.found.laid
+    found = spread(laid.applied, laid.target, laid.area, unit=to_si(1.0, "nitrogen rate", "lb/acre"))
+    if found is None:
+        return None
+    return {
+        **keyed(rate_edges_lb_n_ac=found.edges, asked_ac=found.asked, given_ac=found.given),
+        "off_by_up_to_share": [*BANDS, None],
+        "under_share": [rounded(share) for share in found.under.tolist()],
+        "over_share": [rounded(share) for share in found.over.tolist()],
+    }
 
 
 def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
@@ -280,6 +274,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
         "agreement_by_pass": _agreement(found.by_pass),
         "shifts": [{"shift_s": shift.seconds, "by": "record", **_agreement(shift.agreement)} for shift in found.shifts],
         "causes": _causes(outcome),
+        "spread": _spread(outcome),
         "zones": zone_rows(outcome),
         "ticket": _ticket(outcome),
         "findings": _findings(outcome),

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS, Rewriting
-from geoflow.decide.vet import Solution
-from geoflow.report.json_numbers import in_unit, in_units
+from geoflow.report.json_numbers import keyed, records
 from geoflow.report.layout import zone_numbers
 
 if TYPE_CHECKING:
+    from geoflow.outcomes import RewriteOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = ["SIDE_COLUMNS", "rewrite_document", "side_rows"]
@@ -25,72 +26,107 @@ SIDE_COLUMNS: Final = (
 
 def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]]:
     """Give `SIDE_COLUMNS` of every zone, and whether it changed."""
+    rates = keyed(before_lb_n_ac=done.before, after_lb_n_ac=done.after)
+    before, after = map(np.array, rates.values())
     area = from_si(prescription.area, "area", "acre")
-    before, after = (in_units(rate, "nitrogen rate", "lb/acre") for rate in (done.before, done.after))
-    columns = (
-        prescription.row.tolist(),
-        zone_numbers(prescription),
-        before,
-        after,
-        np.round(area, 6).tolist(),
-        np.round((np.array(after) - np.array(before)) * area, 6).tolist(),
-        *(in_units(speed, "speed", "mile/hour") for speed in (done.speed_low, done.speed_high)),
-        done.verdict_before.tolist(),
-        done.verdict.tolist(),
-        [REASONS[reason] for reason in done.reason.tolist()],
+    return keyed(
+        row=prescription.row,
+        zone=zone_numbers(prescription),
+        **rates,
+        area_ac=prescription.area,
+        change_lb_n=np.round((after - before) * area, 6).tolist(),
+        speed_low_mph=done.speed_low,
+        speed_high_mph=done.speed_high,
+        verdict_before=done.verdict_before,
+        verdict_after=done.verdict,
+        reason=[REASONS[reason] for reason in done.reason.tolist()],
+        changed=done.rate_changed | np.char.endswith(done.reason, "speed"),
     )
-    changed = (done.rate_changed | np.char.endswith(done.reason, "speed")).tolist()
-    return {**dict(zip(SIDE_COLUMNS, columns, strict=True)), "changed": changed}
 
 
 def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
     """Rows of the side file, `SIDE_COLUMNS` each: every zone that changed or still does not hold.
 
     ``row`` counts from 0, for programs; ``zone`` is the number people see.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    done : Rewriting
+        The new rates.
     """
     columns = _columns(prescription, done)
     touched = np.flatnonzero(np.array(columns["changed"], dtype=bool) | done.left_failing).tolist()
     return [[columns[name][index] for name in SIDE_COLUMNS] for index in touched]
 
 
-def rewrite_document(
-    prescription: Prescription, done: Rewriting, solution: Solution, extra: dict[str, Any]
-) -> dict[str, Any]:
-    """Give the rewriting as the contract has it; `extra` holds short zones and money, where asked for."""
-    columns = _columns(prescription, done)
-    moved = np.array(columns["change_lb_n"])
+def _totals(done: Rewriting, columns: dict[str, list[Any]]) -> dict[str, Any]:
+    moved, acres = np.array(columns["change_lb_n"]), np.array(columns["area_ac"])
     changed = np.array(columns["changed"], dtype=bool)
-    acres = np.array(columns["area_ac"])
+    return keyed(
+        nitrogen_before_lb=done.nitrogen_before,
+        nitrogen_after_lb=done.nitrogen_after,
+        zones_changed=int(changed.sum()),
+        zones_left_failing=int(done.left_failing.sum()),
+        zones_raised=int(done.raised.sum()),
+        acres_changed=acres[changed].sum(),
+        pounds_added=moved[moved > 0].sum(),
+        pounds_taken=-moved[moved < 0].sum(),
+        nitrogen_unplaced_lb=done.unplaced,
+        acres_left_failing=acres[done.left_failing].sum(),
+    )
+
+
+def _money(outcome: RewriteOutcome) -> dict[str, Any]:
+    """Give what the changes cost and bring, in the user's currency; nothing without prices."""
+    if outcome.money is None:
+        return {}
+    spent, earned = outcome.money
+    changes = {"nitrogen_cost": spent.sum(), "crop_value": earned.sum(), "net": earned.sum() - spent.sum()}
+    sums = {f"{name}_change": round(float(change), 2) for name, change in changes.items()}
+    return {"money": {**sums, "zones": np.round(earned - spent, 2).tolist()}}
+
+
+def _short(outcome: RewriteOutcome) -> dict[str, Any]:
+    """Give the zones too short for their rate; nothing without a controller."""
+    pieces, short = outcome.pieces, outcome.short
+    if pieces is None or outcome.heading is None:
+        return {}
+    columns = keyed(needed_ft=pieces.needed[short], shortest_ft=pieces.shortest[short])
+    zones = records(
+        zone=outcome.vetted.prescription.row[short],
+        share_off_rate=np.round(pieces.off_share[short], 4),
+        **{name: np.round(column, 2).tolist() for name, column in columns.items()},
+    )
+    return {"heading_deg": round(math.degrees(outcome.heading) % 180.0, 1), "short_zones": zones}
+
+
+def rewrite_document(outcome: RewriteOutcome) -> dict[str, Any]:
+    """Give the rewriting as the contract has it.
+
+    Parameters
+    ----------
+    outcome : RewriteOutcome
+        From `rewrite_file`.
+    """
+    prescription, solution, done = outcome.vetted.prescription, outcome.vetted.solution, outcome.done
+    columns = _columns(prescription, done)
+    same = ("changed", "reason", "area_ac", "verdict_before", "verdict_after")
     return {
-        "zones": [
-            {
-                "zone": zone,
-                "before_lb_n_ac": columns["before_lb_n_ac"][index],
-                "after_lb_n_ac": columns["after_lb_n_ac"][index],
-                "speed_mph": [columns["speed_low_mph"][index], columns["speed_high_mph"][index]],
-                "changed": columns["changed"][index],
-                "reason": columns["reason"][index],
-                "area_ac": columns["area_ac"][index],
-                "verdict_before": columns["verdict_before"][index],
-                "verdict_after": columns["verdict_after"][index],
-            }
-            for index, zone in enumerate(columns["row"])
-        ],
-        "totals": {
-            "nitrogen_before_lb": in_unit(done.nitrogen_before, "mass", "lb"),
-            "nitrogen_after_lb": in_unit(done.nitrogen_after, "mass", "lb"),
-            "zones_changed": int(changed.sum()),
-            "zones_left_failing": int(done.left_failing.sum()),
-            "zones_raised": int(done.raised.sum()),
-            "acres_changed": round(float(acres[changed].sum()), 6),
-            "pounds_added": round(float(moved[moved > 0].sum()), 6),
-            "pounds_taken": round(float(-moved[moved < 0].sum()), 6),
-            "nitrogen_unplaced_lb": in_unit(done.unplaced, "mass", "lb"),
-            "acres_left_failing": round(float(acres[done.left_failing].sum()), 6),
-        },
+        "zones": records(
+            zone=columns["row"],
+            before_lb_n_ac=columns["before_lb_n_ac"],
+            after_lb_n_ac=columns["after_lb_n_ac"],
+            speed_mph=[list(ends) for ends in zip(columns["speed_low_mph"], columns["speed_high_mph"], strict=True)],
+            **{name: columns[name] for name in same},
+        ),
+        "totals": _totals(done, columns),
         "warnings": list(solution.warnings()),
         "left_failing": prescription.row[done.left_failing].tolist(),
         "raised": prescription.row[done.raised].tolist(),
-        "planned_speed_mph": in_units(np.array(solution.plan.speed), "speed", "mile/hour"),
-        **extra,
+        **keyed(planned_speed_mph=solution.plan.speed),
+        "policy": outcome.policy,
+        **_short(outcome),
+        **_money(outcome),
     }

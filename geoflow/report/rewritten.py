@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,15 +12,14 @@ from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import REASONS, Rewriting
-from geoflow.decide.vet import Vetting
 from geoflow.report.basis import stamp
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.day import Day
+from geoflow.report.day import lost_at_the_end
 from geoflow.report.layout import count, span, verb, zone_names, zone_numbers
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import PRINTED, SCREEN, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_warning
-from geoflow.report.symbology import CHANGES, VERDICT_LOOKS
+from geoflow.report.symbology import CHANGES, VERDICT_SYMBOLS
 from geoflow.report.vetted import (
     MOST_ZONES,
     Printed,
@@ -28,11 +29,11 @@ from geoflow.report.vetted import (
     window_section,
 )
 from geoflow.report.window import heading, plan_warnings, window_table
-from geoflow.report.window_panels import Asked
+from geoflow.report.window_panels import PlannedRates
 from geoflow.report.zones import verdict_table, zones_section
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import RewriteOutcome
+    from geoflow.outcomes import Day, RewriteOutcome
 
 __all__ = ["change_kinds", "rewriting_answer", "rewritten_report"]
 
@@ -46,7 +47,13 @@ def _own_speed(done: Rewriting) -> BoolArray:
 
 
 def change_kinds(done: Rewriting) -> list[str]:
-    """What became of each zone, as a key of `looks.CHANGES`; a raise is named before anything else but a failure."""
+    """What became of each zone, a key of `symbology.CHANGES`; a raise is named before anything else but a failure.
+
+    Parameters
+    ----------
+    done : Rewriting
+        The new rates.
+    """
     choices = [done.left_failing, done.raised, done.rate_changed, _own_speed(done)]
     names = ["left failing", "raised", "lowered", "own speed"]
     kinds: list[str] = np.select(choices, names, "kept").tolist()
@@ -54,7 +61,17 @@ def change_kinds(done: Rewriting) -> list[str]:
 
 
 def rewriting_answer(done: Rewriting, area: FloatArray, system: System) -> str:
-    """Say in one sentence what the rewriting did."""
+    """Say in one sentence what the rewriting did.
+
+    Parameters
+    ----------
+    done : Rewriting
+        The new rates.
+    area : ndarray, shape (zones,)
+        [m2]
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     asked = done.before > 0.0
     if not asked.any():
         return "Every zone asks for zero: there is nothing to rewrite."
@@ -116,7 +133,7 @@ def _unplaced(done: Rewriting, policy: str, system: System) -> list[Block]:
 
 def _cooled(day: Day) -> list[Block]:
     """Say that zones are lost as the tank is drawn."""
-    lost = day.lost.size
+    lost = lost_at_the_end(day).size
     said = (
         f"As a tank is drawn its liquid cools, and {count(lost, 'zone')} that {verb(lost, 'holds', 'hold')} would no "
     )
@@ -155,7 +172,7 @@ def _nitrogen(done: Rewriting, area: FloatArray, policy: str, system: System) ->
 
 def _to_do(outcome: RewriteOutcome, day: Day | None, system: System) -> Section:
     done, prescription, solution = outcome.done, outcome.vetted.prescription, outcome.vetted.solution
-    area, names, policy = prescription.area, zone_numbers(prescription), str(outcome.extra.get("policy", ""))
+    area, names, policy = prescription.area, zone_numbers(prescription), outcome.policy
     blocks: list[Block] = [
         *plan_warnings(solution),
         *_raised(done, area, names, system),
@@ -186,7 +203,7 @@ def _map_section(outcome: RewriteOutcome, system: System) -> Section:
     png, size = field_map(
         prescription.zones,
         [Panel("before", before.tolist()), Panel("after", after.tolist())],
-        VERDICT_LOOKS,
+        VERDICT_SYMBOLS,
         label=labels,
         system=system,
     )
@@ -214,7 +231,7 @@ def _change_figure(outcome: RewriteOutcome, system: System) -> Figure:
     prescription, kinds = outcome.vetted.prescription, change_kinds(outcome.done)
     names = zone_numbers(prescription)
     png, size = field_map(prescription.zones, [Panel("", kinds)], CHANGES, label=names, system=system)
-    counts = ", ".join(f"{kinds.count(name):,} {look.word}" for name, look in CHANGES.items())
+    counts = ", ".join(f"{kinds.count(name):,} {symbol.word}" for name, symbol in CHANGES.items())
     return Figure("changes", png, size, f"Map of what became of each zone: {counts}.", "What became of each zone.")
 
 
@@ -269,60 +286,51 @@ def _changes_section(outcome: RewriteOutcome, system: System, most: int, *, prin
 
 
 def _short(outcome: RewriteOutcome, system: System) -> list[Block]:
-    short = outcome.extra.get("short_zones")
-    if not short:
+    pieces, short = outcome.pieces, outcome.short
+    if pieces is None or outcome.heading is None or not short.size:
         return []
-    prescription = outcome.vetted.prescription
-    names = dict(zip(prescription.row.tolist(), zone_numbers(prescription), strict=True))
-    rows = [
+    names, share = zone_numbers(outcome.vetted.prescription), pieces.off_share
+    rows = tuple(
         (
-            names[entry["zone"]],
-            show(entry["needed_ft"] * 0.3048, "length", system, 0),
-            show(entry["shortest_ft"] * 0.3048, "length", system, 0),
-            f"{100.0 * entry['share_off_rate']:.0f} %",
+            names[at],
+            *(show(float(each[at]), "length", system, 0) for each in (pieces.needed, pieces.shortest)),
+            f"{100.0 * share[at]:.0f} %",
         )
-        for entry in sorted(short, key=lambda one: -one["share_off_rate"])[:_MOST_SHORT]
-    ]
+        for at in sorted(short.tolist(), key=lambda one: -share[one])[:_MOST_SHORT]
+    )
     caption = (
-        f"{count(len(short), 'zone')} crossed too fast for the controller to reach the rate, passes at "
-        f"{outcome.extra['heading_deg']:.0f}°" + (f", the worst {_MOST_SHORT}" if len(short) > _MOST_SHORT else "")
+        f"{count(short.size, 'zone')} crossed too fast for the controller to reach the rate, passes at "
+        f"{math.degrees(outcome.heading) % 180.0:.0f}°"
+        + (f", the worst {_MOST_SHORT}" if short.size > _MOST_SHORT else "")
     )
     heads = ("zone", "needs", "shortest run", "share of its run not at rate")
-    return [Table(caption, heads, tuple(rows), "<>>>", (1.0, 1.5, 1.5, 3.0))]
+    return [Table(caption, heads, rows, "<>>>", (1.0, 1.5, 1.5, 3.0))]
 
 
 def _money(outcome: RewriteOutcome) -> list[Block]:
     """Say what the changes cost and bring, where prices were given."""
-    money = outcome.extra.get("money")
-    if not money:
+    if outcome.money is None:
         return []
-    return [
-        Paragraph(
-            f"At your prices nitrogen costs {money['nitrogen_cost_change']:+,.2f} and the crop brings "
-            f"{money['crop_value_change']:+,.2f}: {money['net_change']:+,.2f} in all."
-        )
-    ]
+    spent, earned = (float(each.sum()) for each in outcome.money)
+    said = f"At your prices nitrogen costs {spent:+,.2f} and the crop brings {earned:+,.2f}"
+    return [Paragraph(f"{said}: {earned - spent:+,.2f} in all.")]
 
 
-def _printed_sections(
-    outcome: RewriteOutcome, after: Vetting, system: System, most: int, printed: Printed
-) -> list[Section]:
+def _printed_sections(outcome: RewriteOutcome, system: System, most: int) -> list[Section]:
     """Map, window and every zone as they are after the change."""
     prescription, solution, done = outcome.vetted.prescription, outcome.vetted.solution, outcome.done
-    asked = Asked(done.after, prescription.area, done.verdict, *printed.speeds)
+    after, area = outcome.after, prescription.area
+    asked = PlannedRates(done.after, area, done.verdict, *after.driven)
     title = "Zones after the change, worst first"
     return [
         _map_section(outcome, system),
-        window_section(solution, after, done.after, prescription.area, system, window_figure(solution, asked, system)),
-        zones_section(prescription, done.after, solution, after, system, most, title=title),
+        window_section(solution, after, done.after, area, system, window_figure(solution, asked, system)),
+        zones_section(replace(outcome.vetted, rate=done.after, vetting=after), system, most, title=title),
     ]
 
 
 def rewritten_report(
-    outcome: RewriteOutcome,
-    system: System,
-    most_zones: int | None = None,
-    printed: tuple[Vetting, Printed] | None = None,
+    outcome: RewriteOutcome, system: System, most_zones: int | None = None, printed: Printed | None = None
 ) -> Report:
     """Say everything about a rewritten field.
 
@@ -334,28 +342,24 @@ def rewritten_report(
         ``"us"`` or ``"metric"``.
     most_zones : int, optional
         How many zones the tables list; on paper every raise and every zone left failing is listed besides.
-    printed : (Vetting, Printed), optional
-        Verdicts of the new rates at the speeds their zones are driven at, and what a report on paper holds besides;
-        without it no figure is drawn.
+    printed : Printed, optional
+        What a report on paper holds besides; without it no figure is drawn.
     """
     prescription, solution = outcome.vetted.prescription, outcome.vetted.solution
-    if printed is None:
-        after, paper, most = None, None, most_zones or _MOST_SHOWN
-        middle = [Section("window", "The window", (window_table(solution, system),))]
-    else:
-        (after, paper), most = printed, most_zones or MOST_ZONES
-        middle = _printed_sections(outcome, after, system, most, paper)
-    changes = _changes_section(outcome, system, most, printed=paper is not None)
-    to_do = _to_do(outcome, None if paper is None else paper.day, system)
+    most = most_zones or (_MOST_SHOWN if printed is None else MOST_ZONES)
+    changes = _changes_section(outcome, system, most, printed=printed is not None)
+    middle = [changes, Section("window", "The window", (window_table(solution, system),))]
+    if printed is not None:
+        middle = [*_printed_sections(outcome, system, most), changes]
     return Report(
         f"{prescription.path.name} rewritten for the bar {solution.bar.name}",
-        f"Rewritten, {outcome.extra.get('policy', '')} · {heading(solution, system, with_speed=True)}",
+        f"Rewritten, {outcome.policy} · {heading(solution, system, with_speed=True)}",
         rewriting_answer(outcome.done, prescription.area, system),
         (
-            to_do,
-            *([changes, *middle] if paper is None else [*middle, changes]),
-            *last_sections(prescription, solution, system, paper),
+            _to_do(outcome, None if printed is None else printed.day, system),
+            *middle,
+            *last_sections(prescription, solution, system, printed),
         ),
         SHORT_CAUTION,
-        "" if paper is None else stamp(paper.origin),
+        "" if printed is None else stamp(printed.origin),
     )

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from geoflow.base.schema import VERDICTS
 
 __all__ = [
     "BADGE", "CHANGES", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "MISSED", "PAGES", "PAPER", "RATIO_CLASSES", "SEASON",
-    "SHADE", "UNKNOWN", "VERDICT_LOOKS", "Look", "Mark", "RatioClass",
+    "SHADE", "UNKNOWN", "VERDICT_SYMBOLS", "Mark", "RatioClass", "Symbol",
 ]  # fmt: skip
 
 INK, PAPER, FAINT = "#1A1A1A", "#FFFFFF", "#5A5A5A"
@@ -21,7 +21,7 @@ BADGE: Final = {"boxstyle": "round,pad=0.18", "facecolor": PAPER, "edgecolor": I
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Symbol:
     """How one class of zones is drawn: colour, pattern and letter each tell it on their own.
 
     Attributes
@@ -43,25 +43,30 @@ class Look:
     hatch_colour: str = INK
     meaning: str = ""
 
+    @property
+    def filling(self) -> dict[str, Any]:
+        """Colour and pattern as matplotlib's filled areas take them."""
+        return {"facecolor": self.fill, "edgecolor": self.hatch_colour, "hatch": self.hatch, "linewidth": 0}
 
-def _verdict(name: str, fill: str, hatch: str = "", hatch_colour: str = INK) -> Look:
-    return Look(name, VERDICTS[name].letter, fill, hatch, hatch_colour, VERDICTS[name].meaning)
+
+def _verdict(name: str, fill: str, hatch: str = "", hatch_colour: str = INK) -> Symbol:
+    return Symbol(name, VERDICTS[name].letter, fill, hatch, hatch_colour, VERDICTS[name].meaning)
 
 
 # The worse, the darker, so that a grey print reads the same way.
-VERDICT_LOOKS: Final[dict[str, Look]] = {
+VERDICT_SYMBOLS: Final[dict[str, Symbol]] = {
     "holds": _verdict("holds", "#8FC1E6"),
     "doubtful": _verdict("doubtful", "#CC6F14", "//", "#FFE3BF"),
     "fails": _verdict("fails", "#64102C", "xx", "#E8A9BC"),
     "off": _verdict("off", "#FAFAF7", "..", "#9A9A94"),
 }
 # Darker where more has to be looked at; a raise is the one that can do harm, so it has the strongest pattern.
-CHANGES: Final[dict[str, Look]] = {
-    "kept": Look("kept", "K", "#FAFAF7"),
-    "lowered": Look("lowered", "L", "#8FC1E6", "\\\\", "#2A5D84"),
-    "own speed": Look("own speed", "S", "#E5C65A", "..", "#5C4A00"),
-    "raised": Look("raised", "R", "#CC6F14", "++", "#3D1F00"),
-    "left failing": Look("still not holding", "X", "#64102C", "xx", "#E8A9BC"),
+CHANGES: Final[dict[str, Symbol]] = {
+    "kept": Symbol("kept", "K", "#FAFAF7"),
+    "lowered": Symbol("lowered", "L", "#8FC1E6", "\\\\", "#2A5D84"),
+    "own speed": Symbol("own speed", "S", "#E5C65A", "..", "#5C4A00"),
+    "raised": Symbol("raised", "R", "#CC6F14", "++", "#3D1F00"),
+    "left failing": Symbol("still not holding", "X", "#64102C", "xx", "#E8A9BC"),
 }
 
 
@@ -113,14 +118,15 @@ class Mark:
 
 
 SEASON: Final = {
-    "fine": Mark("nothing to act on", "o", VERDICT_LOOKS["holds"].fill, INK),
-    "findings": Mark("findings", "D", VERDICT_LOOKS["fails"].fill, PAPER),
+    "fine": Mark("nothing to act on", "o", VERDICT_SYMBOLS["holds"].fill, INK),
+    "findings": Mark("findings", "D", VERDICT_SYMBOLS["fails"].fill, PAPER),
 }
 PAGES: Final = {
-    "faint": "#4A4A4A", "ground": "#F1F1EC", "line": "#8A8A84", "deep": "#14395B", "alarm": VERDICT_LOOKS["fails"].fill,
-    "caution": "#FFF3C4", "note": "#E6EFF7", "chosen": "#DBE8F3", "trouble": "#FDEEF2", "trouble's text": "#40061A",
-    "focus": "#D97706", "focus on dark": "#FFB84D", "track": "#B9B9B2", "rule": "#D5D5CE", "entry": "#FAFAF7",
-    "ring": "#000000", "soft": "#555555", "report's line": "#999999", "beside the sheet": "#ECEAE4", "frame": "#B8B8B2",
+    "faint": "#4A4A4A", "ground": "#F1F1EC", "line": "#8A8A84", "deep": "#14395B",
+    "alarm": VERDICT_SYMBOLS["fails"].fill, "caution": "#FFF3C4", "note": "#E6EFF7", "chosen": "#DBE8F3",
+    "trouble": "#FDEEF2", "trouble's text": "#40061A", "focus": "#D97706", "focus on dark": "#FFB84D",
+    "track": "#B9B9B2", "rule": "#D5D5CE", "entry": "#FAFAF7", "ring": "#000000", "soft": "#555555",
+    "report's line": "#999999", "beside the sheet": "#ECEAE4", "frame": "#B8B8B2",
 }  # fmt: skip
 """What the local page, the report and the season's page have besides; a style sheet can import nothing, so a test
 compares them."""

@@ -10,13 +10,12 @@ import numpy as np
 from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
-from geoflow.decide.settling import Settling
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.physics.tanks import drawn_temperature
-from geoflow.report.basis import Origin, basis_section, stamp
+from geoflow.report.basis import basis_section, stamp
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import cure_texts
-from geoflow.report.day import Day, day_section
+from geoflow.report.day import day_section
 from geoflow.report.doubt import doubt_text
 from geoflow.report.layout import count, verb, within, zone_names, zone_numbers
 from geoflow.report.maps import Panel, field_map
@@ -31,13 +30,13 @@ from geoflow.report.model import (
     Section,
 )
 from geoflow.report.reading import left_out_warning, place_text, reading_section
-from geoflow.report.symbology import VERDICT_LOOKS
+from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.window import gauge_blocks, heading, plan_warnings, plan_words, window_blocks
-from geoflow.report.window_panels import Asked, window_panels
+from geoflow.report.window_panels import PlannedRates, window_panels
 from geoflow.report.zones import verdict_table, zones_section
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import VetOutcome
+    from geoflow.outcomes import Day, Origin, VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
@@ -66,21 +65,30 @@ class Printed:
 
     Attributes
     ----------
-    speeds : tuple of ndarray, shape (zones,)
-        Slowest and fastest speed of each zone [m/s].
     day : Day
-        Hours and loads at these speeds.
+        Hours and loads at the speeds of the zones.
     origin : Origin
         Files, options, version and date.
     """
 
-    speeds: tuple[FloatArray, FloatArray]
     day: Day
     origin: Origin
 
 
 def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warned: bool) -> str:
-    """Say in one sentence how many zones hold."""
+    """Say in one sentence how many zones hold.
+
+    Parameters
+    ----------
+    area : ndarray, shape (zones,)
+        [m2]
+    verdict : ndarray of str, shape (zones,)
+        Keys of `schema.VERDICTS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    warned : bool
+        Whether the plan itself needs a second look.
+    """
     asked = verdict != "off"
     total = int(asked.sum())
     if total == 0:
@@ -96,7 +104,15 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warn
 
 
 def held_text(verdict: TextArray, acres: str) -> str:
-    """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail."""
+    """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail.
+
+    Parameters
+    ----------
+    verdict : ndarray of str, shape (zones,)
+        Keys of `schema.VERDICTS`.
+    acres : str
+        The area that holds, in words.
+    """
     held, doubtful, fails = (int((verdict == name).sum()) for name in ("holds", "doubtful", "fails"))
     asked, holds, fail = held + doubtful + fails, verb(held, "holds", "hold"), verb(fails, "fails", "fail")
     return f"{held:,} of {count(asked, 'zone')} {holds} ({acres}); {doubtful:,} doubtful, {fails:,} {fail}"
@@ -138,9 +154,9 @@ def _cures(outcome: VetOutcome, verdict: str, system: System, most: int) -> list
     return lists
 
 
-def _what_to_do(outcome: VetOutcome, doubt: Settling | None, system: System, most: int) -> list[Block]:
+def _what_to_do(outcome: VetOutcome, system: System, most: int) -> list[Block]:
     """Say how to drive, or what would cure the zones that do not hold."""
-    solution, vetting = outcome.solution, outcome.vetting
+    solution, vetting, doubt = outcome.solution, outcome.vetting, outcome.doubt
     fails, doubtful = (_cures(outcome, verdict, system, most) for verdict in ("fails", "doubtful"))
     if not fails and not doubtful:
         nothing = solution.hopeless or not (vetting.verdict != "off").any()
@@ -194,12 +210,12 @@ def _temperatures(vetting: Vetting, solution: Solution, system: System) -> list[
     return [*_cooling(vetting, solution, system), Paragraph(f"The zones that hold keep holding {until}.")]
 
 
-def _to_do(outcome: VetOutcome, doubt: Settling | None, system: System, most: int) -> Section:
+def _to_do(outcome: VetOutcome, system: System, most: int) -> Section:
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
     blocks = (
         *plan_warnings(solution),
         *left_out_warning(prescription),
-        *_what_to_do(outcome, doubt, system, most),
+        *_what_to_do(outcome, system, most),
         *_temperatures(vetting, solution, system),
         verdict_table(outcome.rate, prescription, vetting.verdict, system),
     )
@@ -207,7 +223,13 @@ def _to_do(outcome: VetOutcome, doubt: Settling | None, system: System, most: in
 
 
 def map_caption(prescription: Prescription) -> str:
-    """What the letters and numbers on a map mean."""
+    """What the letters and numbers on a map mean.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    """
     return (
         f"{prescription.path.name}, centre {place_text(*prescription.centre, 4)}. North is up. Letter and zone number "
         "stand in zones with room for them; a zone's number is its row in the file, counted from 1."
@@ -217,24 +239,21 @@ def map_caption(prescription: Prescription) -> str:
 def _map_section(outcome: VetOutcome, system: System) -> Section:
     prescription, verdict = outcome.prescription, outcome.vetting.verdict
     labels = zone_numbers(prescription)
-    png, size = field_map(prescription.zones, [Panel("", verdict.tolist())], VERDICT_LOOKS, label=labels, system=system)
+    panel = Panel("", verdict.tolist())
+    png, size = field_map(prescription.zones, [panel], VERDICT_SYMBOLS, label=labels, system=system)
     counts = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS)
     alt = f"Map of the field with every zone in the colour, pattern and letter of its verdict: {counts}."
-    return Section(
-        "map",
-        "Map of the zones",
-        (Figure("map", png, size, alt, map_caption(prescription)),),
-    )
+    return Section("map", "Map of the zones", (Figure("map", png, size, alt, map_caption(prescription)),))
 
 
-def window_figure(solution: Solution, asked: Asked, system: System) -> Figure:
+def window_figure(solution: Solution, asked: PlannedRates, system: System) -> Figure:
     """Draw the window with the plan in it.
 
     Parameters
     ----------
     solution : Solution
         The solved bar.
-    asked : Asked
+    asked : PlannedRates
         Rates, areas, verdicts and speeds of the zones.
     system : str
         ``"us"`` or ``"metric"``.
@@ -277,11 +296,7 @@ def window_section(
 
 
 def vetted_report(
-    outcome: VetOutcome,
-    doubt: Settling | None,
-    system: System,
-    most_zones: int | None = None,
-    printed: Printed | None = None,
+    outcome: VetOutcome, system: System, most_zones: int | None = None, printed: Printed | None = None
 ) -> Report:
     """Say everything about a vetted field.
 
@@ -289,8 +304,6 @@ def vetted_report(
     ----------
     outcome : VetOutcome
         From `vet_file`.
-    doubt : Settling or None
-        What would settle doubtful zones, where there are any.
     system : str
         ``"us"`` or ``"metric"``.
     most_zones : int, optional
@@ -301,13 +314,13 @@ def vetted_report(
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
     rate, area = outcome.rate, prescription.area
     most = most_zones or (_MOST_SHOWN if printed is None else MOST_ZONES)
-    sections = [_to_do(outcome, doubt, system, most)]
+    sections = [_to_do(outcome, system, most)]
     figures: list[Figure] = []
     if printed is not None:
         sections.append(_map_section(outcome, system))
-        figures.append(window_figure(solution, Asked(rate, area, vetting.verdict, *printed.speeds), system))
+        figures.append(window_figure(solution, PlannedRates(rate, area, vetting.verdict, *vetting.driven), system))
     sections.append(window_section(solution, vetting, rate, area, system, *figures))
-    sections.append(zones_section(prescription, rate, solution, vetting, system, most))
+    sections.append(zones_section(outcome, system, most))
     if printed is not None:
         unchanged = Paragraph("None: this report only judges the prescription as it came.")
         sections.append(Section("changes", "Changes made", (unchanged,)))

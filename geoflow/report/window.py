@@ -33,7 +33,17 @@ __all__ = [
 
 
 def heading(solution: Solution, system: System, *, with_speed: bool) -> str:
-    """One line with the bar and the plan."""
+    """One line with the bar and the plan.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    with_speed : bool
+        Whether the plan has a speed.
+    """
     bar, plan, window = solution.bar, solution.plan, solution.window
     parts = [f"{bar.name}: {window.rows} rows, {show(window.width, 'length', system)}"]
     if len(plan.sections) < len(bar.sections):
@@ -45,13 +55,31 @@ def heading(solution: Solution, system: System, *, with_speed: bool) -> str:
 
 
 def plan_words(solution: Solution, system: System, *, with_speed: bool = True) -> str:
-    """Say the planned speed and liquid temperature within a sentence."""
+    """Say the planned speed and liquid temperature within a sentence.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    with_speed : bool
+        Whether the plan has a speed.
+    """
     liquid = f"liquid at {said_range(*solution.plan.temperature, 'temperature', system)}"
     return f"{said_range(*solution.plan.speed, 'speed', system)} and {liquid}" if with_speed else liquid
 
 
 def plan_warnings(solution: Solution, *, with_speed: bool = True) -> list[Paragraph]:
-    """What about the plan itself has to be seen first."""
+    """What about the plan itself has to be seen first.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    with_speed : bool
+        Whether the plan has a speed.
+    """
     return [Paragraph(warning, "warning") for warning in solution.warnings(with_speed=with_speed)]
 
 
@@ -78,7 +106,13 @@ def window_table(solution: Solution, system: System, *, with_speed: bool = True)
 
 
 def limit_list(solution: Solution) -> BulletList:
-    """What limits each end of the certain window, and what to do about it."""
+    """What limits each end of the certain window, and what to do about it.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    """
     ends = (("low", solution.certain.low_limit), ("high", solution.certain.high_limit))
     return BulletList(tuple(f"{end} end: {name}. {LIMITS[name].meaning} {LIMITS[name].remedy}" for end, name in ends))
 

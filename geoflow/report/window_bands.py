@@ -46,7 +46,13 @@ class Band:
     plan: tuple[float, float]
 
     def named_edge(self, side: int) -> Iterator[tuple[str, int, int]]:
-        """Yield each stretch of an edge under one limit: its name, first and last place."""
+        """Yield each stretch of an edge under one limit: its name, first and last place.
+
+        Parameters
+        ----------
+        side : int
+            0 for the lower, 1 for the upper.
+        """
         known, names = np.isfinite(self.edge(side)), self.limits[side]
         sure, begin = np.isfinite(self.certain[side]), 0
         for i in range(1, len(names) + 1):
@@ -56,7 +62,13 @@ class Band:
                 begin = i
 
     def edge(self, side: int) -> FloatArray:
-        """Give the certain end where there is one, else the possible one."""
+        """Give the certain end where there is one, else the possible one.
+
+        Parameters
+        ----------
+        side : int
+            0 for the lower, 1 for the upper.
+        """
         return np.where(np.isfinite(self.certain[side]), self.certain[side], self.possible[side])
 
 

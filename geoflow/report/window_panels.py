@@ -13,13 +13,13 @@ from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.base.said import said_range
 from geoflow.report.canvas import FONT, Box, Canvas, Heading, Picture, poster, report_figure
 from geoflow.report.layout import count
-from geoflow.report.symbology import BADGE, INK, PAPER, VERDICT_LOOKS
+from geoflow.report.symbology import BADGE, INK, PAPER, VERDICT_SYMBOLS
 from geoflow.report.window_bands import Band, over_speed, over_temperature
 
 if TYPE_CHECKING:
     from geoflow.decide.vet import Solution
 
-__all__ = ["Asked", "draw_windows", "window_panels"]
+__all__ = ["PlannedRates", "draw_windows", "window_panels"]
 
 _HEIGHT: Final = 2.62  # of the panels in a report [in]
 _MOST_TICKS: Final = 150
@@ -27,7 +27,7 @@ _MOST_BARS: Final = 36
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class PlannedRates:
     """What zones ask; arrays of shape (zones,).
 
     Attributes
@@ -48,10 +48,16 @@ class Asked:
     slow: FloatArray
     fast: FloatArray
 
-    def some(self, chosen: BoolArray) -> Asked:
-        """Return some of the zones."""
+    def some(self, chosen: BoolArray) -> PlannedRates:
+        """Return some of the zones.
+
+        Parameters
+        ----------
+        chosen : ndarray of bool, shape (zones,)
+            Which.
+        """
         area, verdict = self.area[chosen], self.verdict[chosen]
-        return Asked(self.rate[chosen], area, verdict, self.slow[chosen], self.fast[chosen])
+        return PlannedRates(self.rate[chosen], area, verdict, self.slow[chosen], self.fast[chosen])
 
 
 def _shown(values: Any, kind: str, system: units.System) -> FloatArray:
@@ -90,9 +96,8 @@ def _draw_band(panel: _Panel, top: float) -> None:
     axes.set_xlim(min(ends), max(ends))
     axes.set_ylim(0, top)
     low, high, dim, bright = (np.broadcast_to(panel.rate(edge), x.shape) for edge in (*band.certain, *band.possible))
-    look = VERDICT_LOOKS["doubtful"]
-    axes.fill_between(x, dim, bright, facecolor=look.fill, edgecolor=look.hatch_colour, hatch=look.hatch, linewidth=0)
-    axes.fill_between(x, low, high, facecolor=VERDICT_LOOKS["holds"].fill, linewidth=0)
+    axes.fill_between(x, dim, bright, **VERDICT_SYMBOLS["doubtful"].filling)
+    axes.fill_between(x, low, high, facecolor=VERDICT_SYMBOLS["holds"].fill, linewidth=0)
     for edge, width in ((low, 1.2), (high, 1.2), (dim, 0.6), (bright, 0.6)):
         axes.plot(x, edge, color=INK, linewidth=width)
 
@@ -162,7 +167,7 @@ def _name_stretch(panel: _Panel, side: int, name: str, stretch: slice) -> bool:
     return True
 
 
-def _mark_plan(panel: _Panel, asked: Asked, usual: BoolArray) -> None:
+def _mark_plan(panel: _Panel, asked: PlannedRates, usual: BoolArray) -> None:
     """Draw the planned range as dashed lines, a tick for what each zone asks, and a box round the zones in the plan."""
     from matplotlib.patches import Rectangle
 
@@ -201,16 +206,15 @@ def _bars(rates: FloatArray, top: float) -> tuple[FloatArray, Any, float]:
     )
 
 
-def _draw_asked(axes: Any, asked: Asked, top: float, system: units.System) -> None:
+def _draw_asked(axes: Any, asked: PlannedRates, top: float, system: units.System) -> None:
     """Draw the area that asks for each rate as bars, stacked by verdict."""
     places, which, thick = _bars(_shown(asked.rate, "nitrogen rate", system), top)
     weight, base = _shown(asked.area, "area", system), np.zeros(len(places))
     for name in ("holds", "doubtful", "fails"):
-        look = VERDICT_LOOKS[name]
         amount = np.bincount(which, np.where(asked.verdict == name, weight, 0.0), len(places))
         some = amount > 0.0
         bars = partial(axes.barh, places[some], amount[some], height=0.86 * thick, left=base[some])
-        bars(facecolor=look.fill, edgecolor=look.hatch_colour, hatch=look.hatch, linewidth=0)
+        bars(**VERDICT_SYMBOLS[name].filling)
         bars(facecolor="none", edgecolor=INK, linewidth=0.6)
         base += amount
     axes.set_ylim(0, top)
@@ -230,8 +234,8 @@ def _draw_key(canvas: Canvas, left: float, top: float) -> float:
     entries = (("holds", "certain window: holds"), ("doubtful", "possible window: doubtful"), ("", "outside: fails"))
     for name, text in (*entries, ("plan", "plan; a tick per rate")):
         box = Box(left, top, 0.34, 0.2)
-        if name in VERDICT_LOOKS:
-            canvas.look(box, VERDICT_LOOKS[name], letter=False)
+        if name in VERDICT_SYMBOLS:
+            canvas.symbol(box, VERDICT_SYMBOLS[name], letter=False)
         else:
             canvas.patch(box, facecolor=PAPER, edgecolor=INK, linewidth=1.8 if name else 0.7)
         canvas.text(box.right + 0.06, top + 0.1, text, 7.5, va="center_baseline")
@@ -276,7 +280,7 @@ def _remarks(unnamed: list[str], left_out: int) -> str:
 
 
 def draw_windows(
-    warm: Band, quick: Band, asked: Asked, system: units.System, heading: Heading | None = None
+    warm: Band, quick: Band, asked: PlannedRates, system: units.System, heading: Heading | None = None
 ) -> Picture:
     """Draw a window over temperature and one over speed side by side, with what is asked.
 
@@ -284,7 +288,7 @@ def draw_windows(
     ----------
     warm, quick : Band
         Over temperature and over speed.
-    asked : Asked
+    asked : PlannedRates
         What the zones ask.
     system : str
         ``"us"`` or ``"metric"``.
@@ -319,7 +323,9 @@ def draw_windows(
     return canvas.save(end)
 
 
-def window_panels(solution: Solution, asked: Asked, system: units.System, heading: Heading | None = None) -> Picture:
+def window_panels(
+    solution: Solution, asked: PlannedRates, system: units.System, heading: Heading | None = None
+) -> Picture:
     """Draw the rates the bar can deliver against liquid temperature and against ground speed.
 
     The left panel takes each single temperature at all planned speeds, the middle one each single speed at all planned
@@ -330,7 +336,7 @@ def window_panels(solution: Solution, asked: Asked, system: units.System, headin
     ----------
     solution : Solution
         The solved bar.
-    asked : Asked
+    asked : PlannedRates
         What the zones ask.
     system : str
         ``"us"`` or ``"metric"``.

@@ -16,13 +16,24 @@ from geoflow.report.layout import count, span, zone_numbers
 from geoflow.report.model import EVERYWHERE, PRINTED, SCREEN, Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:
+    from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = ["margin_text", "trouble_order", "verdict_table", "zones_section"]
 
 
 def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> list[int]:
-    """Zones by verdict, and within one by how far they are from the certain window, larger ones first."""
+    """Zones by verdict, and within one by how far they are from the certain window, larger ones first.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    vetting : Vetting
+        The verdicts.
+    area : ndarray, shape (zones,)
+        [m2]
+    """
     rank = {"fails": 0, "doubtful": 1, "holds": 2, "off": 3}
     with np.errstate(divide="ignore", invalid="ignore"):
         spare = np.minimum(vetting.flow_low / solution.certain.low, solution.certain.high / vetting.flow_high)
@@ -32,7 +43,17 @@ def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> lis
 
 
 def margin_text(index: int, vetting: Vetting, system: System) -> str:
-    """Say a zone's least liquid margin, at the worse end of what is not known; a word where it is below zero."""
+    """Say a zone's least liquid margin, at the worse end of what is not known; a word where it is below zero.
+
+    Parameters
+    ----------
+    index : int
+        Place of the zone.
+    vetting : Vetting
+        The verdicts.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     if not vetting.margin[index] < 0.0:
         return number(float(vetting.margin[index]), "pressure", system, 0)
     sure = vetting.verdict[index] == "fails" and vetting.expected_margin[index] < 0.0
@@ -40,7 +61,19 @@ def margin_text(index: int, vetting: Vetting, system: System) -> str:
 
 
 def verdict_table(rate: FloatArray, prescription: Prescription, verdict: TextArray, system: System) -> Table:
-    """Zones, area and nitrogen by verdict, and what each verdict means."""
+    """Zones, area and nitrogen by verdict, and what each verdict means.
+
+    Parameters
+    ----------
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    prescription : Prescription
+        As read.
+    verdict : ndarray of str, shape (zones,)
+        Keys of `schema.VERDICTS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     rows = []
     for name, known in VERDICTS.items():
         chosen = verdict == name
@@ -78,26 +111,13 @@ def _verdict_cells(index: int, vetting: Vetting, system: System) -> tuple[str, s
     )
 
 
-def zones_section(
-    prescription: Prescription,
-    rate: FloatArray,
-    solution: Solution,
-    vetting: Vetting,
-    system: System,
-    most: int,
-    *,
-    title: str = "Zones, worst first",
-) -> Section:
+def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str = "Zones, worst first") -> Section:
     """Every zone up to a limit, by trouble; beyond it the worst, and a count of the rest.
 
     Parameters
     ----------
-    prescription : Prescription
-        As read.
-    rate : ndarray, shape (zones,)
-        Nitrogen rate [kg/m2].
-    solution, vetting
-        What the verdicts come from.
+    outcome : VetOutcome
+        The zones and their verdicts.
     system : str
         ``"us"`` or ``"metric"``.
     most : int
@@ -105,6 +125,7 @@ def zones_section(
     title : str
         Of the part.
     """
+    prescription, rate, solution, vetting = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting
     order = trouble_order(solution, vetting, prescription.area)
     off = np.flatnonzero(vetting.verdict == "off").tolist()
     shown, rest = (order + off)[:most], (order + off)[most:]

@@ -49,26 +49,56 @@ class Entry:
         return "field=" + quote(self.field, safe=" ")
 
     def said(self, files: Mapping[str, Path]) -> dict[str, Value]:
-        """Give all options, with the files as they lie on this machine."""
+        """Give all options, with the files as they lie on this machine.
+
+        Parameters
+        ----------
+        files : mapping
+            Column to the file on this machine.
+        """
         return {**self.values, **{name: str(path) for name, path in files.items()}}
 
     def text(self, column: str) -> str | None:
-        """Give a text or place of the catalog; None where the cell is empty."""
+        """Give a text or place of the catalog; None where the cell is empty.
+
+        Parameters
+        ----------
+        column : str
+            Its heading.
+        """
         value = self.values.get(column)
         return value if isinstance(value, str) else None
 
     def flag(self, column: str) -> bool:
-        """Give a flag; no where the cell is empty."""
+        """Give a flag; no where the cell is empty.
+
+        Parameters
+        ----------
+        column : str
+            Its heading.
+        """
         return self.values.get(column) is True
 
     def several(self, column: str) -> tuple[str, ...]:
-        """Give a list; empty where the cell is."""
+        """Give a list; empty where the cell is.
+
+        Parameters
+        ----------
+        column : str
+            Its heading.
+        """
         value = self.values.get(column)
         return value if isinstance(value, tuple) else ()
 
 
 def folder_of(place: str) -> str:
-    """Folder of a path or URL."""
+    """Folder of a path or URL.
+
+    Parameters
+    ----------
+    place : str
+        Path or URL.
+    """
     cut = place.replace("\\", "/").rfind("/")
     return place[:cut] if cut > 0 else ("/" if cut == 0 else ".")
 
@@ -154,26 +184,28 @@ def _value(name: str, text: str, folder: str, where: str) -> Value:
     return text
 
 
-def _entry(row: Mapping[str, str], number: int, folder: str, place: str, fixed: Mapping[str, str], here: str) -> Entry:
-    field = row.get("field", "")
-    where = f"{shown(place)}, row {number}" + (f", field '{field}'" if field else "")
+def _check_name(field: str, where: str) -> None:
     if not field or field == _KEPT_FOR_READERS or not field.isprintable() or len(quote(field)) > _LONGEST:
         raise UsageError(
             "the field has no name that can be used" if field else "the field has no name",
             where=where,
             cure="give it a short name of its own in the column 'field'",
         )
-    job = fixed.get("job") or row.get("job", "")
+
+
+def _check_job(job: str, where: str) -> None:
     if job not in JOBS:
         raise UsageError(
             f"there is no job '{job}'{nearest(job, JOBS)}" if job else "the field has no job",
             where=where,
             cure=f"write one of {', '.join(JOBS)} in the column 'job'",
         )
+
+
+def _own_values(row: Mapping[str, str], job: str, folder: str, where: str) -> dict[str, Value]:
+    """What the cells of a row say; relative paths count from the folder."""
     values: dict[str, Value] = {}
     for name, text in row.items():
-        if name in {"field", "job"} or not text or name in fixed:
-            continue
         if job not in COLUMNS[name].commands:
             raise UsageError(
                 f"'{name}' belongs to {' and '.join(COLUMNS[name].commands)}, not to {job}",
@@ -181,18 +213,35 @@ def _entry(row: Mapping[str, str], number: int, folder: str, place: str, fixed: 
                 cure=f"leave the cell under '{name}' empty",
             )
         values[name] = _value(name, text, folder, where)
-    for name, text in fixed.items():
-        if name != "job" and job in COLUMNS[name].commands and text:
-            values[name] = _value(name, text.replace("{field}", field), here, f"--set {name}")
+    return values
+
+
+def _fixed_values(fixed: Mapping[str, str], job: str, field: str, here: str) -> dict[str, Value]:
+    """What is said for all fields; relative paths count from `here`."""
+    return {
+        name: _value(name, text.replace("{field}", field), here, f"--set {name}")
+        for name, text in fixed.items()
+        if name != "job" and job in COLUMNS[name].commands and text
+    }
+
+
+def _entry(row: Mapping[str, str], number: int, place: str, fixed: Mapping[str, str], here: str) -> Entry:
+    field = row.get("field", "")
+    where = f"{shown(place)}, row {number}" + (f", field '{field}'" if field else "")
+    _check_name(field, where)
+    job = fixed.get("job") or row.get("job", "")
+    _check_job(job, where)
+    own = {name: text for name, text in row.items() if text and name not in {"field", "job", *fixed}}
+    values = _own_values(own, job, folder_of(place), where) | _fixed_values(fixed, job, field, here)
     # An explicit no says what an empty cell says.
     values = {name: value for name, value in sorted(values.items()) if value is not False and value != ()}
-    for name in JOBS[job]:
-        if name not in values:
-            raise UsageError(
-                f"'{name}' is empty, and {job} cannot do without it",
-                where=where,
-                cure=f"fill the column '{name}', or give it for all fields with --set {name}=...",
-            )
+    lacking = next((name for name in JOBS[job] if name not in values), None)
+    if lacking is not None:
+        raise UsageError(
+            f"'{lacking}' is empty, and {job} cannot do without it",
+            where=where,
+            cure=f"fill the column '{lacking}', or give it for all fields with --set {lacking}=...",
+        )
     return Entry(field, job, values)
 
 
@@ -217,8 +266,7 @@ def make_entries(
     UsageError
         If a row cannot be understood, or two fields have one name.
     """
-    folder = folder_of(place)
-    entries = tuple(_entry(row, number, folder, place, fixed, here) for number, row in enumerate(rows, start=1))
+    entries = tuple(_entry(row, number, place, fixed, here) for number, row in enumerate(rows, start=1))
     seen: dict[str, int] = {}
     for number, entry in enumerate(entries, start=1):
         # Names that differ in capitals only would share a folder on some disks.
@@ -234,6 +282,11 @@ def make_entries(
 
 def read_settings(texts: Sequence[str]) -> dict[str, str]:
     """Read ``COLUMN=VALUE`` texts of --set.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        As typed.
 
     Raises
     ------

@@ -34,5 +34,11 @@ JOBS: Final[Mapping[str, tuple[str, ...]]] = {
 
 
 def needed(job: str) -> str:
-    """Return the column that holds a job's own file."""
+    """Return the column that holds a job's own file.
+
+    Parameters
+    ----------
+    job : str
+        One of `JOBS`.
+    """
     return JOBS[job][0]

@@ -7,7 +7,7 @@ import json
 import tempfile
 import threading
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Final
 
@@ -87,12 +87,28 @@ class Done:
 
 
 def record_name(entry: Entry) -> str:
-    """Give the name of a field's record in the store."""
+    """Give the name of a field's record in the store.
+
+    Parameters
+    ----------
+    entry : Entry
+        The field.
+    """
     return f"{RECORDS}/{entry.folder}.json"
 
 
 def options_key(entry: Entry, system: System, *, full: bool) -> str:
-    """Hash all that makes a field's result besides the content of its files."""
+    """Hash all that makes a field's result besides the content of its files.
+
+    Parameters
+    ----------
+    entry : Entry
+        The field.
+    system : str
+        ``"us"`` or ``"metric"``.
+    full : bool
+        Whether everything the single command's --out gives is written too.
+    """
     values: dict[str, Any] = {}
     for name, value in entry.values.items():
         # A folder may be moved; the ending of a file says how it is read.
@@ -105,7 +121,17 @@ def options_key(entry: Entry, system: System, *, full: bool) -> str:
 
 
 def failed_record(entry: Entry, error: dict[str, str], made_with: dict[str, Any]) -> dict[str, Any]:
-    """Give the record of a field that failed."""
+    """Give the record of a field that failed.
+
+    Parameters
+    ----------
+    entry : Entry
+        The field.
+    error : dict
+        What, where and cure.
+    made_with : dict
+        Version, options and inputs.
+    """
     return {
         "field": entry.field,
         "job": entry.job,
@@ -141,6 +167,17 @@ def clear(store: Store, folder: str) -> None:
 
 def write_failed(store: Store, entry: Entry, error: dict[str, str], made_with: dict[str, Any]) -> None:
     """Write the record of a field that failed, in place of whatever is there of it.
+
+    Parameters
+    ----------
+    store : Store
+        The results.
+    entry : Entry
+        The field.
+    error : dict
+        What, where and cure.
+    made_with : dict
+        Version, options and inputs.
 
     Raises
     ------
@@ -207,11 +244,8 @@ def _write(store: Store, entry: Entry, outcome: Outcome, made_with: dict[str, An
     return status
 
 
-def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[str, str]) -> tuple[str, bool, float]:
-    """Do a field; return its status, whether it was there already, and the workflow's own time [s]."""
-    entry, store = task.entry, task.out
-    # What is known before the files are: it stands in the record of a failure too.
-    made_with |= {"geoflow": __version__, "options": options_key(entry, task.system, full=task.full), "inputs": {}}
+def _fetch(entry: Entry, scratch: Path, names: dict[str, str]) -> dict[str, Path]:
+    """Bring a field's files to this machine; copies of what a URL names join `names`."""
     files: dict[str, Path] = {}
     for column, value in entry.values.items():
         if COLUMNS[column].kind == "file" and isinstance(value, str):
@@ -219,15 +253,29 @@ def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[s
             if local_path(value) is None:
                 # A URL ends in the copy's own name, so folder for folder is enough, and siblings are named right too.
                 names[str(files[column].parent)] = shown(value.rstrip("/").rsplit("/", 1)[0])
-    held = InputSnapshot.of(files.values())
-    made_with["inputs"] = {column: digest(path) for column, path in sorted(files.items())}
-    for column, content in made_with["inputs"].items():
+    return files
+
+
+def _refuse_missing(found: dict[str, str], files: dict[str, Path], names: dict[str, str]) -> None:
+    """Refuse a file that is not there."""
+    for column, content in found.items():
         if content == "missing":
             raise UsageError(
                 "there is no such file",
                 where=f"{column} '{_respoken(str(files[column]), names)}'",
                 cure="check the name; every worker must be able to open it, so give a URL where they share no disk",
             )
+
+
+def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[str, str]) -> tuple[str, bool, float]:
+    """Do a field; return its status, whether it was there already, and the workflow's own time [s]."""
+    entry, store = task.entry, task.out
+    # What is known before the files are: it stands in the record of a failure too.
+    made_with |= {"geoflow": __version__, "options": options_key(entry, task.system, full=task.full), "inputs": {}}
+    files = _fetch(entry, scratch, names)
+    held = InputSnapshot.of(files.values())
+    made_with["inputs"] = {column: digest(path) for column, path in sorted(files.items())}
+    _refuse_missing(made_with["inputs"], files, names)
     known = store.read(record_name(entry))
     old = None if known is None else json.loads(known)
     if old is not None and old["status"] != "failed":
@@ -246,13 +294,8 @@ def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[s
     own = time.perf_counter() - began
     held.refuse_changes()
     if names:
-        outcome = Outcome(
-            _respoken(outcome.document, names),
-            _respoken(outcome.row, names),
-            _respoken(outcome.findings, names),
-            outcome.has_findings,
-            outcome.zones,
-        )
+        told = {name: _respoken(getattr(outcome, name), names) for name in ("document", "row", "findings")}
+        outcome = replace(outcome, **told)
     if old is not None:
         clear(store, entry.folder)
     return _write(store, entry, outcome, made_with, made), False, own

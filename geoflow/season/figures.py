@@ -12,7 +12,7 @@ from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text
-from geoflow.report.json_numbers import in_unit, rounded
+from geoflow.report.json_numbers import keyed, rounded
 from geoflow.report.layout import count
 from geoflow.report.reconciling import zone_columns
 
@@ -74,14 +74,6 @@ class Figures:
     zones: dict[str, Any]
 
 
-def _acres(area: float) -> float | None:
-    return in_unit(area, "area", "acre")
-
-
-def _pounds(mass: float) -> float | None:
-    return in_unit(mass, "mass", "lb")
-
-
 def _rates(rate: FloatArray) -> Any:
     return from_si(rate, "nitrogen rate", "lb/acre")
 
@@ -104,9 +96,8 @@ def _prescription_row(bar: str, prescription: Prescription, rate: FloatArray, ve
         "bar": bar,
         **_place(prescription.centre),
         "zones": area.size,
-        "area_ac": _acres(float(area.sum())),
-        "asked_lb_n": _pounds(float(rate @ area)),
-        **{f"{name}_ac": _acres(float(area[verdict == name].sum())) for name in _VERDICTS},
+        **keyed(area_ac=float(area.sum()), asked_lb_n=float(rate @ area)),
+        **keyed(**{f"{name}_ac": float(area[verdict == name].sum()) for name in _VERDICTS}),
     }
 
 
@@ -186,7 +177,7 @@ def rewritten_figures(outcome: RewriteOutcome) -> Figures:
         "reason": np.array([REASONS[reason] for reason in done.reason.tolist()]),
     }
     row = _prescription_row(solution.bar.name, prescription, done.before, done.verdict)
-    masses = {"asked_lb_n": _pounds(done.nitrogen_before), "after_lb_n": _pounds(done.nitrogen_after)}
+    masses = keyed(asked_lb_n=done.nitrogen_before, after_lb_n=done.nitrogen_after)
     return Figures({**row, **masses}, _warnings(solution.warnings()) + _rewriting_findings(outcome), zones)
 
 
@@ -206,14 +197,16 @@ def _log_row(outcome: ReconcileOutcome) -> dict[str, Any]:
         "bar": None if outcome.bar is None else outcome.bar.name,
         **_place(outcome.read.centre),
         "zones": 0 if found.zones is None else found.zones.area.size,
-        "area_ac": _acres(field),
-        "asked_lb_n": _pounds(found.nitrogen_asked) if found.asked_by else None,
-        "applied_lb_n": _pounds(found.nitrogen_out),
-        "covered_ac": _acres(overlay.covered),
-        "missed_ac": _acres(found.missed) if found.has_field else None,
-        "doubled_ac": _acres(overlay.doubled),
-        "compared_ac": _acres(found.agreement.area),
-        "within_10": rounded(found.agreement.within_10),
+        **keyed(
+            area_ac=field,
+            asked_lb_n=found.nitrogen_asked if found.asked_by else None,
+            applied_lb_n=found.nitrogen_out,
+            covered_ac=overlay.covered,
+            missed_ac=found.missed if found.has_field else None,
+            doubled_ac=overlay.doubled,
+            compared_ac=found.agreement.area,
+            within_10=found.agreement.within_10,
+        ),
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -97,6 +97,26 @@ def make_catalog(target: str, pattern: str, fixed: Mapping[str, str], *, replace
     UsageError, OutputError
         If nothing matches, two files would be one field, or the catalog cannot be written.
     """
+    own = _check_fixed(fixed)
+    places = glob(pattern)
+    if not places:
+        cure = "check folder and spelling; ** spans folders" if set(pattern) & set("*?[") else 'like "fields/*.zip"'
+        raise UsageError("no file matches", where=f"--glob {shown(pattern)}", cure=cure)
+    here, home = str(Path.cwd()), resolve(folder_of(target), str(Path.cwd()))
+    missing: list[str] = []
+    rows = [
+        {"field": name, "job": fixed["job"], own: _from_catalog(resolve(place, here), home)}
+        | {column: _cell(name, column, text, home, missing) for column, text in fixed.items() if column != "job"}
+        for name, place in _named(places).items()
+    ]
+    make_entries(rows, resolve(target, here), {}, here)
+    head = ["field", "job", own, *(name for name in fixed if name != "job")]
+    _write(target, head, rows, replace=replace)
+    return Made(len(rows), tuple(head), tuple(missing))
+
+
+def _check_fixed(fixed: Mapping[str, str]) -> str:
+    """Return the column of a job's own file; refuse what does not belong to the job."""
     job = fixed.get("job", "")
     if job not in JOBS:
         raise UsageError(
@@ -110,39 +130,31 @@ def make_catalog(target: str, pattern: str, fixed: Mapping[str, str], *, replace
     foreign = next((name for name in fixed if name != "job" and job not in COLUMNS[name].commands), None)
     if foreign is not None:
         raise UsageError(f"'{foreign}' does not belong to {job}", where="geoflow season --make", cure="leave it out")
-    places = glob(pattern)
-    if not places:
-        cure = "check folder and spelling; ** spans folders" if set(pattern) & set("*?[") else 'like "fields/*.zip"'
-        raise UsageError("no file matches", where=f"--glob {shown(pattern)}", cure=cure)
-    here, home = str(Path.cwd()), resolve(folder_of(target), str(Path.cwd()))
-    named: dict[str, str] = {}
+    return own
+
+
+def _named(places: Sequence[str]) -> dict[str, str]:
+    """Places by the names of their fields."""
+    seen: dict[str, str] = {}
     for place in places:
         name = _name_of(place)
-        if name.casefold() in named:
+        other = seen.setdefault(name.casefold(), place)
+        if other != place:
             raise UsageError(
                 f"two files would be the field '{name}'",
-                where=f"{shown(named[name.casefold()])}, {shown(place)}",
+                where=f"{shown(other)}, {shown(place)}",
                 cure="narrow the pattern, for example to *.shp, or give the files names of their own",
             )
-        named[name.casefold()] = place
-    rows: list[dict[str, str]] = []
-    missing: list[str] = []
-    for place in places:
-        name = _name_of(place)
-        row = {"field": name, "job": job, own: _from_catalog(resolve(place, here), home)}
-        for column, text in fixed.items():
-            if column == "job":
-                continue
-            value = text.replace("{field}", name)
-            if COLUMNS[column].kind == "file":
-                whole = resolve(value, here)
-                path = local_path(whole)
-                if path is not None and not path.exists():
-                    missing.append(f"{name}: {column}")
-                value = _from_catalog(whole, home)
-            row[column] = value
-        rows.append(row)
-    make_entries(rows, resolve(target, here), {}, here)
-    head = ["field", "job", own, *(name for name in fixed if name != "job")]
-    _write(target, head, rows, replace=replace)
-    return Made(len(rows), tuple(head), tuple(missing))
+    return {_name_of(place): place for place in places}
+
+
+def _cell(field: str, column: str, text: str, home: str, missing: list[str]) -> str:
+    """Write what is the same for all fields into the row of one; a file that is not there joins `missing`."""
+    value = text.replace("{field}", field)
+    if COLUMNS[column].kind != "file":
+        return value
+    whole = resolve(value, str(Path.cwd()))
+    path = local_path(whole)
+    if path is not None and not path.exists():
+        missing.append(f"{field}: {column}")
+    return _from_catalog(whole, home)

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.decide.settling import settling
 from geoflow.options.table import TARGET
 from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, RewriteOptions
 from geoflow.report.documents import vet_document
@@ -66,8 +65,7 @@ def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, 
 
     outcome = _vet(entry.said(files), "vet")
     prescription = outcome.prescription
-    doubt = settling(prescription.area, outcome.solution, outcome.vetting)
-    document = vet_document(prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
+    document = vet_document(outcome)
     if full:
         write_vetting(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
     figures = vetted_figures(outcome)
@@ -84,7 +82,7 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
     target.parent.mkdir()
     write_rewriting(outcome, target, replace=False, protect=tuple(files.values()))
     prescription = vetted.prescription
-    document = rewrite_document(prescription, outcome.done, vetted.solution, outcome.extra)
+    document = rewrite_document(outcome)
     figures = rewritten_figures(outcome)
     table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
     return Outcome(document, figures.row, figures.findings, outcome.has_findings, table)

@@ -9,5 +9,11 @@ __all__ = ["dask_setup"]
 
 
 def dask_setup(worker: Any) -> None:
-    """Let an interrupt typed at the terminal pass; the season itself stops its workers."""
+    """Let an interrupt typed at the terminal pass; the season itself stops its workers.
+
+    Parameters
+    ----------
+    worker : distributed.Worker
+        Not asked anything.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)

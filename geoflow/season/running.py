@@ -22,7 +22,7 @@ from geoflow.season.urls import shown
 if TYPE_CHECKING:
     from geoflow.base.units import System
 
-__all__ = ["AHEAD", "MARK", "Progress", "check_folder", "remove_orphans", "run_season"]
+__all__ = ["AHEAD", "MARK", "Progress", "Running", "check_folder", "remove_orphans", "run_season"]
 
 MARK: Final = "season.json"
 AHEAD = 2  # fields under way for each thread: one worked on, one waiting beside it
@@ -76,7 +76,13 @@ class Progress:
         return (time.monotonic() - self.began) / worked * (self.total - self.done)
 
     def count(self, done: Done) -> None:
-        """Take a field in."""
+        """Take a field in.
+
+        Parameters
+        ----------
+        done : Done
+            What a worker told.
+        """
         if done.status == "failed":
             self.failed += 1
         elif done.status == "findings":
@@ -90,8 +96,31 @@ class Progress:
             self.unrecorded[done.field] = done.error
 
 
+def _is_stale(store: Store, entry: Entry, options: str) -> bool:
+    """Whether a field's good result is of other options, or cannot be understood."""
+    content = store.read(record_name(entry))
+    try:
+        old = json.loads(content or b"")
+        return bool(old["status"] != "failed" and old["made_with"].get("options") != options)
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return True
+
+
 def check_folder(store: Store, entries: Sequence[Entry], system: System, *, full: bool, replace: bool) -> list[str]:
     """Look into the folder for results before anything is begun, and mark it as a season's.
+
+    Parameters
+    ----------
+    store : Store
+        The results.
+    entries : sequence of Entry
+        The fields.
+    system : str
+        ``"us"`` or ``"metric"``.
+    full : bool
+        Whether everything the single command's --out gives is written too.
+    replace : bool
+        Whether other results may be replaced.
 
     Returns
     -------
@@ -104,22 +133,14 @@ def check_folder(store: Store, entries: Sequence[Entry], system: System, *, full
         If it holds something else, or results that may not be replaced.
     """
     where = shown(store.place)
-    there = [name for name in store.names("") if not name.startswith(".")]
-    if there and MARK not in there:
+    held = [name for name in store.names("") if not name.startswith(".")]
+    if held and MARK not in held:
         raise OutputError("this folder holds something else", where=where, cure="give --out a folder of its own")
     recorded = set(store.names(RECORDS))
     own = {record_name(entry).rsplit("/", 1)[1]: entry for entry in entries}
     if not replace:
-        stale = []
-        for name in sorted(recorded & own.keys()):
-            content = store.read(f"{RECORDS}/{name}")
-            try:
-                old = json.loads(content or b"")
-                same = old["made_with"].get("options") == options_key(own[name], system, full=full)
-                if old["status"] != "failed" and not same:
-                    stale.append(own[name].field)
-            except (ValueError, KeyError, TypeError, AttributeError):
-                stale.append(own[name].field)
+        there = (own[name] for name in sorted(recorded & own.keys()))
+        stale = [entry.field for entry in there if _is_stale(store, entry, options_key(entry, system, full=full))]
         if stale:
             raise OutputError(
                 f"{len(stale):,} of the fields have results of other options or another version: "
@@ -133,6 +154,13 @@ def check_folder(store: Store, entries: Sequence[Entry], system: System, *, full
 
 def remove_orphans(store: Store, orphans: Sequence[str]) -> None:
     """Take away the results of fields that are not in the catalog.
+
+    Parameters
+    ----------
+    store : Store
+        The results.
+    orphans : sequence of str
+        From `check_folder`.
 
     Raises
     ------
@@ -222,7 +250,13 @@ class _Run:
             future.release()
 
     def go(self, tell: Callable[[Progress], None]) -> None:
-        """Work until every field is through."""
+        """Work until every field is through.
+
+        Parameters
+        ----------
+        tell : callable
+            Called with the progress after every field.
+        """
         self._fill()
         while self._under_way:
             try:
@@ -238,16 +272,42 @@ class _Run:
         self._client.cancel([future for _, future in self._under_way.values()])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Running:
+    """How a season is run.
+
+    Attributes
+    ----------
+    workers : int or None
+        Local processes; one per core without it.
+    scheduler : str or None
+        Address of a cluster to use in place of local processes.
+    retries : int
+        How often a field is tried again after its worker died.
+    system : str
+        Units of what people read in `full` outputs.
+    full : bool
+        Whether everything the single command's --out gives is written too.
+    replace : bool
+        Whether results of other inputs, options or versions may be replaced.
+    """
+
+    workers: int | None = None
+    scheduler: str | None = None
+    retries: int = 3
+    system: System = "us"
+    full: bool = False
+    replace: bool = False
+
+
+_AS_USUAL: Final = Running()
+
+
 def run_season(
     entries: Sequence[Entry],
     store: Store,
+    how: Running = _AS_USUAL,
     *,
-    workers: int | None = None,
-    scheduler: str | None = None,
-    retries: int = 3,
-    system: System = "us",
-    full: bool = False,
-    replace: bool = False,
     tell: Callable[[Progress], None] = lambda progress: None,
     client: Any = None,
 ) -> Progress:
@@ -259,18 +319,8 @@ def run_season(
         The fields.
     store : Store
         Where results go; results of the same inputs, options and version are kept.
-    workers : int, optional
-        Local processes; one per core without it.
-    scheduler : str, optional
-        Address of a cluster to use in place of local processes.
-    retries : int
-        How often a field is tried again after its worker died.
-    system : str
-        Units of what people read in `full` outputs.
-    full : bool
-        Whether everything the single command's --out gives is written too.
-    replace : bool
-        Whether results of other inputs, options or versions may be replaced.
+    how : Running
+        Workers, and what is written.
     tell : callable
         Called with the progress after every field.
     client : distributed.Client, optional
@@ -281,15 +331,15 @@ def run_season(
     GeoflowError
         If the cluster cannot be had or goes away.
     """
-    tasks = [Task(entry, store, __version__, system, full, replace) for entry in entries]
+    tasks = [Task(entry, store, __version__, how.system, how.full, how.replace) for entry in entries]
     progress = Progress(len(tasks))
     if client is not None:
-        _Run(client, tasks, progress, retries).go(tell)
+        _Run(client, tasks, progress, how.retries).go(tell)
         return progress
     try:
-        with clients(workers, scheduler) as made:
+        with clients(how.workers, how.scheduler) as made:
             progress.began = time.monotonic()
-            run = _Run(made, tasks, progress, retries)
+            run = _Run(made, tasks, progress, how.retries)
             try:
                 run.go(tell)
             except KeyboardInterrupt:
@@ -298,7 +348,7 @@ def run_season(
     except OSError as problem:  # a lost connection; what concerns files is told in geoflow's own errors
         raise UsageError(
             f"the cluster went away: {problem}",
-            where=f"--scheduler {scheduler}" if scheduler else "local workers",
+            where=f"--scheduler {how.scheduler}" if how.scheduler else "local workers",
             cure="run the same command again: it goes on where it stopped",
         ) from problem
     return progress

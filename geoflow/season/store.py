@@ -53,6 +53,11 @@ class Store:
     def read(self, name: str) -> bytes | None:
         """Read a file; None where there is none.
 
+        Parameters
+        ----------
+        name : str
+            Within the store.
+
         Raises
         ------
         UsageError
@@ -75,6 +80,13 @@ class Store:
 
     def write(self, name: str, content: bytes) -> None:
         """Write a file, whole or not at all, in place of one of that name.
+
+        Parameters
+        ----------
+        name : str
+            Within the store.
+        content : bytes
+            All of it.
 
         Raises
         ------
@@ -114,6 +126,11 @@ class Store:
     def names(self, folder: str) -> list[str]:
         """List the names right in a folder of the store; empty where there is no such folder.
 
+        Parameters
+        ----------
+        folder : str
+            Within the store.
+
         Raises
         ------
         OutputError
@@ -134,6 +151,11 @@ class Store:
 
     def remove(self, name: str) -> None:
         """Take a file, or a folder with all in it, away; nothing happens where there is none.
+
+        Parameters
+        ----------
+        name : str
+            Within the store.
 
         Raises
         ------

@@ -138,6 +138,15 @@ def _parquet(rows: Sequence[Mapping[str, Any]]) -> bytes:
 def write_summary(store: Store, document: Mapping[str, Any], system: System) -> list[str]:
     """Write tables, JSON, map and page into the folder ``summary`` of the store; return their names.
 
+    Parameters
+    ----------
+    store : Store
+        The results.
+    document : dict
+        The JSON.
+    system : str
+        ``"us"`` or ``"metric"``.
+
     Raises
     ------
     OutputError

@@ -32,14 +32,26 @@ _BLOCK: Final = 1 << 20
 
 
 def local_path(place: str) -> Path | None:
-    """Give the path of a place on this machine; None for a URL."""
+    """Give the path of a place on this machine; None for a URL.
+
+    Parameters
+    ----------
+    place : str
+        Path or URL.
+    """
     if place.startswith("file://"):
         return Path(url2pathname(urlsplit(place).path))
     return None if "://" in place or "::" in place else Path(place)
 
 
 def resolve(text: str, folder: str) -> str:
-    """Give a path or URL as a whole; a relative path counts from `folder`, itself a path or URL."""
+    """Give a path or URL as a whole; a relative path counts from `folder`, itself a path or URL.
+
+    Parameters
+    ----------
+    text, folder : str
+        Path or URL.
+    """
     own = local_path(text)
     if own is None:
         return text
@@ -50,13 +62,24 @@ def resolve(text: str, folder: str) -> str:
 
 
 def shown(place: str) -> str:
-    """Give a place for people to read: without the password a URL may hold."""
+    """Give a place for people to read: without the password a URL may hold.
+
+    Parameters
+    ----------
+    place : str
+        Path or URL.
+    """
     return re.sub(r"(://[^/:@\s]*):[^/@\s]*@", r"\1:***@", place)
 
 
 @contextmanager
 def found(place: str) -> Iterator[None]:
     """Turn what a file system raises into a UsageError.
+
+    Parameters
+    ----------
+    place : str
+        Path or URL.
 
     Raises
     ------
@@ -89,7 +112,13 @@ def found(place: str) -> Iterator[None]:
 
 
 def file_system(place: str) -> tuple[Any, str]:
-    """Return the fsspec file system of a URL and the path in it."""
+    """Return the fsspec file system of a URL and the path in it.
+
+    Parameters
+    ----------
+    place : str
+        Path or URL.
+    """
     from fsspec.core import url_to_fs
 
     system, path = url_to_fs(place)
@@ -98,6 +127,11 @@ def file_system(place: str) -> tuple[Any, str]:
 
 def read_bytes(place: str) -> bytes:
     """Read a whole file.
+
+    Parameters
+    ----------
+    place : str
+        Path or URL.
 
     Raises
     ------
@@ -115,6 +149,11 @@ def read_bytes(place: str) -> bytes:
 def glob(pattern: str) -> list[str]:
     """List the places that match a pattern such as ``fields/*.zip``, in order of name; ``**`` spans folders.
 
+    Parameters
+    ----------
+    pattern : str
+        Path or URL with ``*``.
+
     Raises
     ------
     UsageError
@@ -130,7 +169,13 @@ def glob(pattern: str) -> list[str]:
 
 
 def digest(path: Path) -> str:
-    """Hash the content of a local input: of all its files; ``"missing"`` where there is none."""
+    """Hash the content of a local input: of all its files; ``"missing"`` where there is none.
+
+    Parameters
+    ----------
+    path : Path
+        The input.
+    """
     files = files_of(path)
     if not files:
         return "missing"
@@ -146,6 +191,13 @@ def digest(path: Path) -> str:
 
 def fetch(place: str, home: Path) -> Path:
     """Make an input a file of this machine: a local path stays where it is, a URL is copied into `home`.
+
+    Parameters
+    ----------
+    place : str
+        Path or URL.
+    home : Path
+        Where copies go.
 
     Raises
     ------

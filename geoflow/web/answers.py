@@ -30,7 +30,7 @@ from geoflow.web.requests import (
 )
 from geoflow.web.sessions import LetGoError, Tab, Tabs, Turn
 from geoflow.web.state import Opened, Question
-from geoflow.web.tasks import Made, Reading, Unread
+from geoflow.web.tasks import Inputs, Made, Reading, Unread
 from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
 from geoflow.web.worker import Workers, error_text
 
@@ -43,6 +43,18 @@ TAB_HEADER: Final = "x-geoflow-tab"
 _AT_ONCE: Final = 2
 # Of these the newest counts: one that is asked for ends the one under way.
 _NEWEST_COUNTS: Final = ("read", "prepare")
+
+
+# Name of a task, what it is called with, the files it needs, and what becomes of what it gives.
+_Begun = tuple[str, dict[str, Any], tuple[Upload, ...], Callable[[Any], Any]]
+
+
+def _unframed(body: bytes) -> tuple[Question, tuple[Upload, ...]]:
+    """Take a question and its files apart; archives that could do harm are refused."""
+    asked, uploads = unframe(body)
+    for upload in uploads:
+        check_archive(upload)
+    return asked, uploads
 
 
 def _made_view(made: Made) -> dict[str, Any]:
@@ -204,13 +216,11 @@ class Answers:
         )
 
     def _text(self, tab: Tab, asked: Question) -> Any:
-        from geoflow.decide.settling import settling
         from geoflow.report.terminal import as_text
         from geoflow.report.vetted import vetted_report
 
         _, outcome = self._vetted_plan(tab, asked)
-        doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-        return {"text": as_text(vetted_report(outcome, doubt, system_of(asked)), "page")}
+        return {"text": as_text(vetted_report(outcome, system_of(asked)), "page")}
 
     def _stop(self, tab: Tab, asked: Question) -> Any:
         turn = tab.at_work.get("asked")
@@ -271,122 +281,100 @@ class Answers:
         finally:
             await events.aclose()
 
-    def _stream(self, lines: AsyncIterator[bytes]) -> Response:
+    async def _work(self, request: Request, begin: Callable[[Tab, bytes], _Begun]) -> Response:
+        """Begin what a request asks for, and stream what is told of it; a refusal is told at once."""
+        try:
+            tab = self._tab(request)
+            task, arguments, uploads, finish = begin(tab, await request.body())
+        except GeoflowError as problem:
+            return _refused(problem)
+        except ClientDisconnect:
+            return Response(status_code=400)
+        lines = self._working(tab, task, arguments, uploads, finish)
         return StreamingResponse(lines, media_type="application/x-ndjson")
 
     async def _read(self, request: Request) -> Response:
         """Read a bar and a prescription together; until that is done, what is open stays as it is."""
         from geoflow.web.views import field_view
 
-        try:
-            tab = self._tab(request)
-            asked, uploads = unframe(await request.body())
-            for upload in uploads:
-                check_archive(upload)
+        def begin(tab: Tab, body: bytes) -> _Begun:
+            asked, uploads = _unframed(body)
             bar, files, options = reading_work(tab.state, asked, uploads)
-        except GeoflowError as problem:
-            return _refused(problem)
-        except ClientDisconnect:
-            return Response(status_code=400)
-        arguments = {"prescription": main_file(files), "bar": bar.name, "options": options}
 
-        def finish(value: Reading | Unread) -> Any:
-            if isinstance(value, Unread):
-                return {"unread": value.words, "columns": value.choices.columns, "layers": value.choices.layers}
-            opened = tab.state.keep(bar, files, options, value)
-            return {"opened": opened.number, "field": field_view(value)}
+            def finish(value: Reading | Unread) -> Any:
+                if isinstance(value, Unread):
+                    return {"unread": value.words, "columns": value.choices.columns, "layers": value.choices.layers}
+                opened = tab.state.keep(bar, files, options, value)
+                return {"opened": opened.number, "field": field_view(value)}
 
-        return self._stream(self._working(tab, "read", arguments, (*files, bar), finish))
+            arguments = {"prescription": main_file(files), "bar": bar.name, "options": options}
+            return "read", arguments, (*files, bar), finish
 
-    async def _begin(
-        self, request: Request, task: str, arguments: Callable[[Opened, Question], dict[str, Any]]
+        return await self._work(request, begin)
+
+    async def _make(
+        self, request: Request, task: str, more: Callable[[Question, Inputs], dict[str, Any]] = lambda *_: {}
     ) -> Response:
-        """Begin work on what is open, for the plan in the question."""
-        try:
-            tab = self._tab(request)
-            asked = await self._asked(request)
+        """Make files of what is open, for the plan in the question."""
+
+        def begin(tab: Tab, body: bytes) -> _Begun:
+            asked = read_question(body)
             opened = tab.state.find(asked)
-            given = arguments(opened, asked)
-            of = belonging(opened, asked)
-        except GeoflowError as problem:
-            return _refused(problem)
-        except ClientDisconnect:
-            return Response(status_code=400)
+            inputs, of = vetting_inputs(opened, asked), belonging(opened, asked)
 
-        def finish(value: Made) -> Any:
-            tab.state.made(task, asked, value.archive)
-            return {"of": of, **_made_view(value)}
+            def finish(value: Made) -> Any:
+                tab.state.made(task, asked, value.archive)
+                return {"of": of, **_made_view(value)}
 
-        return self._stream(self._working(tab, task, given, opened.uploads, finish))
+            given = {"inputs": inputs, "system": system_of(asked), **more(asked, inputs)}
+            return task, given, opened.uploads, finish
+
+        return await self._work(request, begin)
 
     async def _prepare(self, request: Request) -> Response:
         """Solve the bar at every stop of the sliders."""
-        try:
-            tab = self._tab(request)
-            asked = await self._asked(request)
+
+        def begin(tab: Tab, body: bytes) -> _Begun:
+            asked = read_question(body)
             opened = tab.state.find(asked)
             bar = opened.reading.read.bar
             sections = sections_of(bar, asked)
-        except GeoflowError as problem:
-            return _refused(problem)
-        except ClientDisconnect:
-            return Response(status_code=400)
 
-        def finish(value: Any) -> Any:
-            opened.ahead = (sections, value)
-            return {}
+            def finish(value: Any) -> Any:
+                opened.ahead = (sections, value)
+                return {}
 
-        return self._stream(self._working(tab, "prepare", {"bar": bar, "sections": sections}, (), finish))
+            return "prepare", {"bar": bar, "sections": sections}, (), finish
+
+        return await self._work(request, begin)
 
     async def _vetted(self, request: Request) -> Response:
-        def arguments(opened: Opened, asked: Question) -> dict[str, Any]:
-            return {"inputs": vetting_inputs(opened, asked), "system": system_of(asked)}
-
-        return await self._begin(request, "vetted files", arguments)
+        return await self._make(request, "vetted files")
 
     async def _rewrite(self, request: Request) -> Response:
-        def arguments(opened: Opened, asked: Question) -> dict[str, Any]:
-            return {
-                "inputs": vetting_inputs(opened, asked),
-                "rules": rewriting_rules(asked),
-                "system": system_of(asked),
-            }
-
-        return await self._begin(request, "rewritten files", arguments)
+        return await self._make(request, "rewritten files", lambda asked, _: {"rules": rewriting_rules(asked)})
 
     async def _report(self, request: Request) -> Response:
-        def arguments(opened: Opened, asked: Question) -> dict[str, Any]:
-            inputs, system = vetting_inputs(opened, asked), system_of(asked)
+        def more(asked: Question, inputs: Inputs) -> dict[str, Any]:
             # The clock is asked here, as the command line asks it.
-            return {
-                "inputs": inputs,
-                "asked": typed_options(inputs, system),
-                "date": datetime.date.today(),
-                "system": system,
-            }
+            return {"asked": typed_options(inputs, system_of(asked)), "date": datetime.date.today()}
 
-        return await self._begin(request, "report", arguments)
+        return await self._make(request, "report", more)
 
     async def _reconcile(self, request: Request) -> Response:
         """Take in a log and reconcile it, with the bar given and the prescription that is open if asked to."""
-        try:
-            tab = self._tab(request)
-            asked, uploads = unframe(await request.body())
-            for upload in uploads:
-                check_archive(upload)
+
+        def begin(tab: Tab, body: bytes) -> _Begun:
+            asked, uploads = _unframed(body)
             inputs, every = log_work(tab.state, asked, uploads)
-        except GeoflowError as problem:
-            return _refused(problem)
-        except ClientDisconnect:
-            return Response(status_code=400)
 
-        arguments = {"inputs": inputs, "system": system_of(asked)}
+            def finish(value: Made) -> Any:
+                tab.state.made("reconciled files", asked, value.archive)
+                return _made_view(value)
 
-        def finish(value: Made) -> Any:
-            tab.state.made("reconciled files", asked, value.archive)
-            return _made_view(value)
+            return "reconciled files", {"inputs": inputs, "system": system_of(asked)}, every, finish
 
-        return self._stream(self._working(tab, "reconciled files", arguments, every, finish))
+        return await self._work(request, begin)
 
     async def _download(self, request: Request) -> Response:
         """Hand over the zip a task made last, to the question it was made for."""

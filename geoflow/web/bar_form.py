@@ -46,6 +46,13 @@ def form_description() -> list[dict[str, Any]]:
 def form_content(text: str, where: str) -> dict[str, Any]:
     """Return a bar file's content with every value as it is typed into a field.
 
+    Parameters
+    ----------
+    text : str
+        The bar file.
+    where : str
+        Its name.
+
     Raises
     ------
     BarError

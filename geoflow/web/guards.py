@@ -87,8 +87,9 @@ class Guard:
             return 403, "requests from other sites are refused"
         if scope["method"] in {"GET", "HEAD"}:
             return None
-        if scope["method"] != "POST":
-            return 405, "only GET and POST are answered"
+        return self._post_refusal(given) if scope["method"] == "POST" else (405, "only GET and POST are answered")
+
+    def _post_refusal(self, given: dict[str, list[str]]) -> tuple[int, str] | None:
         if given.get("origin", [""])[0].lower() not in {f"http://{host}" for host in self._hosts}:
             return 403, "requests from other sites are refused"
         if "transfer-encoding" in given or not given.get("content-length", [""])[0].isdigit():

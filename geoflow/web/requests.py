@@ -63,6 +63,11 @@ def _damaged() -> UsageError:
 def read_question(body: bytes) -> Question:
     """Read a question.
 
+    Parameters
+    ----------
+    body : bytes
+        As sent.
+
     Raises
     ------
     UsageError
@@ -95,7 +100,13 @@ def _lines(given: dict[str, Any], name: str) -> tuple[str, ...]:
 
 
 def system_of(asked: Question) -> System:
-    """Return the units asked for."""
+    """Return the units asked for.
+
+    Parameters
+    ----------
+    asked : dict
+        The question.
+    """
     return "metric" if asked.get("system") == "metric" else "us"
 
 
@@ -113,6 +124,8 @@ def _said(asked: Question, part: str) -> dict[str, Any]:
     given = _part(asked, part)
     said: dict[str, Any] = {}
     for option in PAGE_PARTS[part]:
+        if option.kind == "file":
+            continue  # sent beside
         if value := given.get(option.name):
             said[option.name] = (
                 True if option.kind == "flag" else _lines(given, option.name) if option.kind == "list" else str(value)
@@ -138,6 +151,13 @@ def _plan_options(bar: str, asked: Question) -> PlanOptions:
 def plan_of(bar: Bar, asked: Question) -> Plan:
     """Return the plan asked for, checked as the command line checks it.
 
+    Parameters
+    ----------
+    bar : Bar
+        As read.
+    asked : dict
+        The question.
+
     Raises
     ------
     GeoflowError
@@ -151,6 +171,13 @@ def plan_of(bar: Bar, asked: Question) -> Plan:
 def sections_of(bar: Bar, asked: Question) -> tuple[int, ...]:
     """Return the sections in use, which a plan has before anything else of it is set.
 
+    Parameters
+    ----------
+    bar : Bar
+        As read.
+    asked : dict
+        The question.
+
     Raises
     ------
     GeoflowError
@@ -163,7 +190,15 @@ def sections_of(bar: Bar, asked: Question) -> tuple[int, ...]:
 
 
 def belonging(opened: Opened, asked: Question) -> str:
-    """Say in one line which files and which plan something belongs to."""
+    """Say in one line which files and which plan something belongs to.
+
+    Parameters
+    ----------
+    opened : Opened
+        What is open.
+    asked : dict
+        The question.
+    """
     plan = _plan_options(opened.bar.name, asked)
     temperature, speed, sections = (
         text and text.replace("..", " to ") for text in (plan.temperature, plan.speed, plan.sections)
@@ -175,6 +210,11 @@ def belonging(opened: Opened, asked: Question) -> str:
 
 def given_bar(given: Question) -> Upload:
     """Return a bar file from its text, or from what was filled into the form.
+
+    Parameters
+    ----------
+    given : dict
+        Its name, and text or content.
 
     Raises
     ------
@@ -190,6 +230,15 @@ def reading_work(
     state: State, asked: Question, sent: tuple[Upload, ...]
 ) -> tuple[Upload, tuple[Upload, ...], ReadOptions]:
     """Return the bar, the prescription and the options to read them with; what is not given is taken as it is open.
+
+    Parameters
+    ----------
+    state : State
+        Of the tab.
+    asked : dict
+        The question.
+    sent : tuple of Upload
+        Files sent with the question.
 
     Raises
     ------
@@ -214,6 +263,13 @@ def reading_work(
 def vetting_inputs(opened: Opened, asked: Question) -> Inputs:
     """Return what `vet_file` is to be called with.
 
+    Parameters
+    ----------
+    opened : Opened
+        What is open.
+    asked : dict
+        The question.
+
     Raises
     ------
     UsageError
@@ -223,32 +279,70 @@ def vetting_inputs(opened: Opened, asked: Question) -> Inputs:
 
 
 def typed_options(inputs: Inputs, system: System) -> list[tuple[str, str]]:
-    """List what the command line would have been given, for the report."""
+    """List what the command line would have been given, for the report.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        What is vetted.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     said = {"prescription": inputs.prescription, "units": system, **asdict(inputs.plan), **asdict(inputs.read)}
     return [("geoflow report", "vet"), *told("report vet", said)]
 
 
 def rewriting_rules(asked: Question) -> RewriteOptions:
-    """Return what a rewriting is asked to keep and allowed to do."""
+    """Return what a rewriting is asked to keep and allowed to do.
+
+    Parameters
+    ----------
+    asked : dict
+        The question.
+    """
     return RewriteOptions.of({**_said(asked, "rules"), "policy": str(asked.get("policy", ""))}, "rewrite")
+
+
+def _beside(given: dict[str, Any], sent: tuple[Upload, ...]) -> tuple[tuple[Upload, ...], dict[str, str]]:
+    """Tell the log's own files from those chosen in fields for files; these by option, each the one to be opened."""
+    named = {option.name: _lines(given, option.name) for option in PAGE_PARTS["log"] if option.kind == "file"}
+    others = {name for names in named.values() for name in names}
+    if not others <= {upload.name for upload in sent}:
+        raise _damaged()
+    beside = {
+        option: main_file([upload for upload in sent if upload.name in names])
+        for option, names in named.items()
+        if names
+    }
+    return tuple(upload for upload in sent if upload.name not in others), beside
 
 
 def log_work(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[LogInputs, tuple[Upload, ...]]:
     """Return what the reconciling is to be called with, and all files it needs.
+
+    Parameters
+    ----------
+    state : State
+        Of the tab.
+    asked : dict
+        The question.
+    log : tuple of Upload
+        Files sent with the question.
 
     Raises
     ------
     UsageError
         If there is no log, the prescription to compare with is not loaded, or two files have one name.
     """
-    if not log:
+    own, beside = _beside(_part(asked, "log"), log)
+    if not own:
         raise UsageError("there is no log yet", where="log", cure="choose one")
     bar = given_bar(_part(asked, "bar")) if asked.get("bar") else None
     opened = state.find(asked) if asked.get("with_map") else None
     target = opened.files if opened else ()
     every = (*log, *target, *((bar,) if bar else ()))
     check_names(every)
-    said = _said(asked, "log")
+    said = _said(asked, "log") | beside
     said |= {"bar": bar and bar.name, "target": main_file(target) if target else None}
     against, read = ComparisonOptions.of(said, "reconcile"), LogOptions.of(said, "reconcile")
-    return LogInputs(main_file(log), against, read, opened.options if opened else ReadOptions()), every
+    return LogInputs(main_file(own), against, read, opened.options if opened else ReadOptions()), every

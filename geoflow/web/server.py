@@ -90,6 +90,11 @@ def make_app(port: int, system: str = "us") -> Guard:
 def listen(port: int) -> socket.socket:
     """Take a port on the loopback address; 0 takes any free one.
 
+    Parameters
+    ----------
+    port : int
+        0 for any that is free.
+
     Raises
     ------
     UsageError
@@ -111,7 +116,15 @@ def listen(port: int) -> socket.socket:
 
 
 def run(sock: socket.socket, app: Guard) -> None:
-    """Serve an application of `make_app` until Ctrl-C."""
+    """Serve an application of `make_app` until Ctrl-C.
+
+    Parameters
+    ----------
+    sock : socket
+        From `listen`.
+    app : Guard
+        From `make_app`.
+    """
     import uvicorn
 
     config = uvicorn.Config(

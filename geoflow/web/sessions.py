@@ -88,6 +88,11 @@ class Tabs:
     def find(self, token: str) -> Tab:
         """Return the tab of a token.
 
+        Parameters
+        ----------
+        token : str
+            The tab's.
+
         Raises
         ------
         LetGoError
@@ -106,7 +111,13 @@ class Tabs:
             return tab
 
     def close(self, token: str) -> None:
-        """Forget a tab."""
+        """Forget a tab.
+
+        Parameters
+        ----------
+        token : str
+            The tab's.
+        """
         with self._lock:
             tab = self._tabs.pop(token, None)
         if tab is not None:

@@ -62,7 +62,13 @@ class Opened:
         return (*self.files, self.bar)
 
     def vetted(self, plan: Plan) -> VetOutcome:
-        """Return the verdicts for a plan, solved in full."""
+        """Return the verdicts for a plan, solved in full.
+
+        Parameters
+        ----------
+        plan : Plan
+            What is planned.
+        """
         from geoflow.workflow.replan import vet_again, vet_plan
 
         known = self.outcome
@@ -83,7 +89,19 @@ class State:
         self._lock = threading.Lock()
 
     def keep(self, bar: Upload, files: tuple[Upload, ...], options: ReadOptions, reading: Reading) -> Opened:
-        """Open what was read, beside what the page asks about now."""
+        """Open what was read, beside what the page asks about now.
+
+        Parameters
+        ----------
+        bar : Upload
+            The bar file.
+        files : tuple of Upload
+            The prescription's.
+        options : ReadOptions
+            How it is read.
+        reading : Reading
+            What was read.
+        """
         with self._lock:
             self._last += 1
             new = Opened(self._last, bar, files, options, reading)
@@ -92,6 +110,11 @@ class State:
 
     def find(self, asked: Question) -> Opened:
         """Return what a question is about, and let go of what was open before it.
+
+        Parameters
+        ----------
+        asked : dict
+            The question.
 
         Raises
         ------
@@ -113,11 +136,28 @@ class State:
             return self._opened[number]
 
     def made(self, task: str, asked: Question, archive: bytes) -> None:
-        """Keep what a task made, for the very question that asked for it."""
+        """Keep what a task made, for the very question that asked for it.
+
+        Parameters
+        ----------
+        task : str
+            Key of `tasks.TASKS`.
+        asked : dict
+            The question.
+        archive : bytes
+            A zip.
+        """
         self._made[task] = _stamp(asked), archive
 
     def hand_over(self, task: str, asked: Question) -> bytes:
         """Return what a task made for a question.
+
+        Parameters
+        ----------
+        task : str
+            Key of `tasks.TASKS`.
+        asked : dict
+            The question.
 
         Raises
         ------

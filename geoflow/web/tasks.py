@@ -160,7 +160,6 @@ def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
 
 
 def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
-    from geoflow.decide.settling import settling
     from geoflow.report.documents import vet_document
     from geoflow.report.terminal import as_text
     from geoflow.report.vetted import vetted_report
@@ -168,16 +167,10 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
 
     tell("Vetting every zone")
     outcome = inputs.vet()
-    doubt = settling(outcome.prescription.area, outcome.solution, outcome.vetting)
-    document = vet_document(outcome.prescription, outcome.rate, outcome.solution, outcome.vetting, doubt)
     tell("Drawing the map and writing the files")
     folder = Path("vetted")
-    _, notes = write_vetting(outcome, folder, document, system, replace=False, protect=inputs.paths)
-    return _pack(
-        folder,
-        "\
-".join([as_text(vetted_report(outcome, doubt, system), "page"), *notes]),
-    )
+    _, notes = write_vetting(outcome, folder, vet_document(outcome), system, replace=False, protect=inputs.paths)
+    return _pack(folder, "\n".join([as_text(vetted_report(outcome, system), "page"), *notes]))
 
 
 def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system: System) -> Made:
@@ -200,15 +193,13 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
 def _report_files(
     tell: _Tell, inputs: Inputs, asked: list[tuple[str, str]], date: datetime.date, system: System
 ) -> Made:
-    from geoflow.decide.settling import settling
     from geoflow.workflow.reporting import Sources, origin_of, report_on_vetting, write_report
 
     tell("Vetting every zone")
     sources = Sources.of([("prescription", inputs.prescription), ("bar file", inputs.plan.bar)])
     vetted = inputs.vet()
     tell("Drawing the report")
-    doubt = settling(vetted.prescription.area, vetted.solution, vetted.vetting)
-    report = report_on_vetting(vetted, doubt, origin_of(sources, inputs.plan.bar, asked, date), system)
+    report = report_on_vetting(vetted, origin_of(sources, asked, date), system)
     folder = Path("report")
     folder.mkdir()
     tell("Writing the report")
@@ -227,7 +218,8 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     tell(f"Reading {inputs.log} and laying it on the ground")
     outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
     folder = Path("reconciled")
-    named = (inputs.log, inputs.against.bar, inputs.against.target)
+    against = inputs.against
+    named = (inputs.log, against.bar, against.target, against.boundary, inputs.read.columns_file)
     protect = tuple(Path(name) for name in named if name is not None)
     tell("Drawing the map and writing the files")
     document = reconcile_document(outcome)

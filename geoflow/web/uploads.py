@@ -45,6 +45,11 @@ def unframe(body: bytes) -> tuple[dict[str, Any], tuple[Upload, ...]]:
 
     The header's ``files`` lists name and size of each.
 
+    Parameters
+    ----------
+    body : bytes
+        As sent.
+
     Raises
     ------
     UsageError
@@ -79,6 +84,11 @@ def unframe(body: bytes) -> tuple[dict[str, Any], tuple[Upload, ...]]:
 def plain_name(name: str) -> str:
     """Return a file's name if it can be no more than a name.
 
+    Parameters
+    ----------
+    name : str
+        As sent.
+
     Raises
     ------
     UsageError
@@ -99,6 +109,11 @@ def check_archive(upload: Upload) -> None:
 
     Damage, size and what is missing are told by the reader, in the words of the command line.
 
+    Parameters
+    ----------
+    upload : Upload
+        The file.
+
     Raises
     ------
     PrescriptionError
@@ -116,20 +131,30 @@ def check_archive(upload: Upload) -> None:
             f"the zip holds {len(members):,} files", where=upload.name, cure="zip only the files of one prescription"
         )
     for member in members:
-        path = PurePosixPath(member.filename.replace("\\", "/"))
-        if path.is_absolute() or ".." in path.parts or ":" in member.filename or "\0" in member.filename:
-            what, cure = f"the zip holds a path that leads out of it, '{member.filename[:80]}'", "zip the files again"
-        elif member.external_attr >> 28 == 0o12:
-            what, cure = f"the zip holds a link, '{member.filename[:80]}'", "zip the files themselves"
-        elif path.suffix.casefold() in _ARCHIVES:
-            what, cure = f"the zip holds another archive, '{member.filename[:80]}'", "unpack it and give what is inside"
-        else:
-            continue
-        raise PrescriptionError(what, where=upload.name, cure=cure)
+        _check_member(member, upload.name)
+
+
+def _check_member(member: zipfile.ZipInfo, where: str) -> None:
+    path = PurePosixPath(member.filename.replace("\\", "/"))
+    name = member.filename[:80]
+    if path.is_absolute() or ".." in path.parts or ":" in member.filename or "\0" in member.filename:
+        what, cure = f"the zip holds a path that leads out of it, '{name}'", "zip the files again"
+    elif member.external_attr >> 28 == 0o12:
+        what, cure = f"the zip holds a link, '{name}'", "zip the files themselves"
+    elif path.suffix.casefold() in _ARCHIVES:
+        what, cure = f"the zip holds another archive, '{name}'", "unpack it and give what is inside"
+    else:
+        return
+    raise PrescriptionError(what, where=where, cure=cure)
 
 
 def main_file(uploads: Sequence[Upload]) -> str:
     """Return the name of the one file among several that a reader has to open; the others are parts of it.
+
+    Parameters
+    ----------
+    uploads : sequence of Upload
+        The files sent.
 
     Raises
     ------
@@ -161,6 +186,11 @@ def main_file(uploads: Sequence[Upload]) -> str:
 def check_names(uploads: Sequence[Upload]) -> None:
     """Refuse two files of one name, since they are worked on in one folder.
 
+    Parameters
+    ----------
+    uploads : sequence of Upload
+        The files sent.
+
     Raises
     ------
     UsageError
@@ -176,6 +206,14 @@ def check_names(uploads: Sequence[Upload]) -> None:
 
 
 def place_files(uploads: Sequence[Upload], folder: Path) -> None:
-    """Write uploads into a folder that is thrown away after the work."""
+    """Write uploads into a folder that is thrown away after the work.
+
+    Parameters
+    ----------
+    uploads : sequence of Upload
+        The files sent.
+    folder : Path
+        The working folder.
+    """
     for upload in uploads:
         (folder / upload.name).write_bytes(upload.content)

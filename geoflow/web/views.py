@@ -17,7 +17,7 @@ from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
 from geoflow.report.layout import within, zone_numbers
 from geoflow.report.reading import left_out_warning, reading_list
-from geoflow.report.symbology import VERDICT_LOOKS
+from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.vetted import verdict_answer
 from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
@@ -53,9 +53,9 @@ def beginning() -> dict[str, Any]:
                 "name": verdict.name,
                 "letter": verdict.letter,
                 "meaning": verdict.meaning,
-                "fill": VERDICT_LOOKS[name].fill,
-                "hatch": VERDICT_LOOKS[name].hatch,
-                "hatchColour": VERDICT_LOOKS[name].hatch_colour,
+                "fill": VERDICT_SYMBOLS[name].fill,
+                "hatch": VERDICT_SYMBOLS[name].hatch,
+                "hatchColour": VERDICT_SYMBOLS[name].hatch_colour,
             }
             for name, verdict in VERDICTS.items()
         ],
@@ -99,7 +99,13 @@ def _geometry(prescription: Prescription) -> dict[str, Any]:
 
 
 def field_view(reading: Reading) -> dict[str, Any]:
-    """Shapes, sent once per reading, and what was read."""
+    """Shapes, sent once per reading, and what was read.
+
+    Parameters
+    ----------
+    reading : Reading
+        What was read.
+    """
     prescription, bar = reading.read.prescription, reading.read.bar
     return {
         "geometry": _geometry(prescription),
@@ -113,14 +119,38 @@ def field_view(reading: Reading) -> dict[str, Any]:
 
 
 def notes_view(reading: Reading, system: System) -> dict[str, Any]:
-    """What was read, in words."""
+    """What was read, in words.
+
+    Parameters
+    ----------
+    reading : Reading
+        What was read.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return {"facts": list(reading_list(reading.read.prescription, system).texts)}
 
 
 def answer_view(
     prescription: Prescription, solution: Solution, verdict: TextArray, system: System, of: str, *, exact: bool
 ) -> dict[str, Any]:
-    """Verdicts as one letter per zone, counts, the answer in words, and what it is an answer to."""
+    """Verdicts as one letter per zone, counts, the answer in words, and what it is an answer to.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    solution : Solution
+        The solved bar.
+    verdict : ndarray of str, shape (zones,)
+        Keys of `schema.VERDICTS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    of : str
+        What it is an answer to.
+    exact : bool
+        Whether it is solved in full.
+    """
     area = prescription.area
     warnings = [*plan_warnings(solution), *left_out_warning(prescription)]
     chosen = {name: verdict == name for name in VERDICTS}
@@ -152,7 +182,19 @@ def _order(outcome: VetOutcome, shown: str) -> IntArray:
 
 
 def zones_view(outcome: VetOutcome, shown: str, start: int, system: System) -> dict[str, Any]:
-    """Fifty zones of the list."""
+    """Fifty zones of the list.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        What the workflow gave.
+    shown : str
+        A verdict, or ``"all"``.
+    start : int
+        Place in the list.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     order = _order(outcome, shown)
     start = max(0, min(start, max(len(order) - 1, 0) // _LISTED * _LISTED))
     rate, area = outcome.rate, outcome.prescription.area
@@ -184,7 +226,19 @@ def _attributes(table: Any, row: int) -> list[list[str]]:
 
 
 def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[str, Any]:
-    """Everything about one zone; its attributes, a row of the table as read, as plain text."""
+    """Everything about one zone; its attributes, a row of the table as read, as plain text.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        What the workflow gave.
+    table : DataFrame
+        Attributes as read.
+    at : int
+        Place of the zone.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
     verdict, limit = str(vetting.verdict[at]), str(vetting.limited_by[at])
     rows = [

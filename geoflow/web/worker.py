@@ -44,7 +44,13 @@ class Event:
 
 
 def error_text(problem: Exception) -> str:
-    """Say any error as the command line does."""
+    """Say any error as the command line does.
+
+    Parameters
+    ----------
+    problem : Exception
+        What went wrong.
+    """
     if isinstance(problem, GeoflowError):
         return str(problem)
     if isinstance(problem, MemoryError):

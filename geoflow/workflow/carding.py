@@ -20,11 +20,11 @@ from geoflow.decide.card import low_alarms, off_rate_alarms, preset_rates, rate_
 from geoflow.decide.faults import fault_readings
 from geoflow.decide.gauges import gauge_table, usual_temperatures
 from geoflow.decide.loads import tank_count
+from geoflow.field_card.outcome import CardOutcome
 from geoflow.files.inputs import watching
 from geoflow.options.typed import CardOptions, PlanOptions, ReadOptions
-from geoflow.outcomes import CardOutcome
 from geoflow.workflow.bar_plan import read_bar_and_plan
-from geoflow.workflow.planning import parse_share
+from geoflow.workflow.day import parse_share
 from geoflow.workflow.vetting import counted_density, in_nitrogen, read_with
 
 if TYPE_CHECKING:

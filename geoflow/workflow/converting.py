@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +19,7 @@ from geoflow.outcomes import ConvertOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import FORMS, is_task_target, write_task_prescription
+from geoflow.workflow.day import share_in
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 __all__ = ["convert_file", "rates_in"]
@@ -28,12 +28,7 @@ _DIGITS: Final = 10  # of a converted rate; further ones are noise of the arithm
 
 
 def _fraction(text: str | None) -> float:
-    if text is None:
-        return NITROGEN_FRACTION
-    try:
-        value = float(text.rstrip("% ")) / (100.0 if text.rstrip().endswith("%") else 1.0)
-    except ValueError:
-        value = math.nan
+    value = NITROGEN_FRACTION if text is None else share_in(text)
     if not 0.0 < value <= 1.0:
         raise UsageError(f"'{text}' is no fraction", where="--nitrogen-fraction", cure='give it like "0.82" or "82 %"')
     return value
@@ -91,7 +86,6 @@ def convert_file(
     GeoflowError
         For anything that cannot be read, understood or written.
     """
-
     fraction = _fraction(to.nitrogen_fraction)
     asked = None if to.to_unit is None else rate_unit(to.to_unit, where="--to-unit")
     side = None if to.cell is None else parse(to.cell, "length", where="--cell")
@@ -106,16 +100,9 @@ def convert_file(
     nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)
     if task:
         written = write_task_prescription(
-            prescription,
-            rate,
-            Path(out),
-            unit=unit,
-            version=to.task_version or 4,
-            form=FORMS[to.task_form or "outlines"],
-            cell=side,
-            replace=replace_existing,
-            protect=protect,
-        )
+            prescription, rate, Path(out), unit=unit, version=to.task_version or 4,
+            form=FORMS[to.task_form or "outlines"], cell=side, replace=replace_existing, protect=protect,
+        )  # fmt: skip
     else:
         written = write_prescription(
             prescription, rate, Path(out), unit=unit, cell=side, replace=replace_existing, protect=protect
@@ -128,18 +115,15 @@ def _counted(unit: RateUnit, to: RateUnit, volume_temperature: str | None) -> tu
     """Return density [kg/m3] and temperature [K] at which volumes are counted; None where there are none."""
     if "ammonia volume" not in (unit.basis, to.basis):
         if volume_temperature is not None:
-            raise UsageError(
-                "neither unit counts a volume", where="--volume-temperature", cure="leave --volume-temperature out"
-            )
+            cure = "leave --volume-temperature out"
+            raise UsageError("neither unit counts a volume", where="--volume-temperature", cure=cure)
         return None, None
-
     kelvin = parse(volume_temperature or USUAL_COUNTING_TEMPERATURE, "temperature", where="--volume-temperature")
     return float(saturation(kelvin).liquid_density), kelvin
 
 
 def _is_task_data(out: str, task_version: int | None, task_form: str | None) -> bool:
     """Whether the output is ISO 11783-10 task data: an option of it is given, or the name can mean nothing else."""
-
     asked = task_version is not None or task_form is not None
     folder = is_task_target(Path(out))
     if asked and not (folder or Path(out).suffix.casefold() == ".zip"):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray
+from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.units import System, from_si, parse
@@ -20,31 +20,39 @@ from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.findings import finding_place, finding_text
+from geoflow.report.findings import LIQUID_LOST, finding_place, finding_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
     SPREAD_WORDS,
-    class_areas,
     orifice_figure,
-    ratio_figure,
-    spread_figure,
 )
+from geoflow.report.reconciled import Ground, ground_map, spread_chart
 from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
-    from geoflow.layers.ground_rasters import GroundGrid
 
 __all__ = ["laid_ground", "orifice_series", "write_columns", "write_reconciliation"]
 
-_LOST: Final = "liquid margin lost"
 # Strips written at once.
 _BLOCK: Final = 100_000
 
 
 def write_columns(outcome: ReconcileOutcome, path: Path, *, replace: bool, protect: tuple[Path, ...]) -> None:
-    """Save the column roles that were used, for the next log of the same machine."""
+    """Save the column roles that were used, for the next log of the same machine.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        What the workflow gave.
+    path : Path
+        Where to.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
+    """
 
     save_mapping(path, outcome.read.columns, replace=replace, protect=protect)
 
@@ -116,16 +124,31 @@ def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
 
 
 def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
-    """Effective orifice area over the log; None without a bar, flow, bar pressure or temperature."""
+    """Effective orifice area over the log; None without a bar, flow, bar pressure or temperature.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        What the workflow gave.
+    """
 
     log = outcome.found.log
     logged = all(np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature))
     return effective_area(log, outcome.bar) if outcome.bar is not None and logged else None
 
 
-def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[GroundGrid, BoolArray]:
-    """Lay a log that covers ground on cells of a side [m], and mark those where the liquid margin was lost."""
+def laid_ground(outcome: ReconcileOutcome, series: AreaSeries | None, cell: float | None = None) -> Ground:
+    """Lay a log that covers ground on cells, and mark those where the liquid margin was lost.
 
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    series : AreaSeries or None
+        From `orifice_series`.
+    cell : float, optional
+        Side of a cell [m]; fine enough for the field if not given.
+    """
     found = outcome.found
     zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
     quads, record = found.strips.quads, found.strips.record
@@ -133,29 +156,19 @@ def laid_ground(outcome: ReconcileOutcome, cell: float | None = None) -> tuple[G
     grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell)
     marked = np.zeros(found.log.row.size, dtype=np.bool_)
     for one in outcome.judged:
-        marked[one.rows] |= one.kind == _LOST
-    return grid, mark_grid(grid, found.strips.of(marked)[0])
+        marked[one.rows] |= one.kind == LIQUID_LOST
+    outlines = outcome.zones
+    if not len(outlines):
+        outlines = np.array([] if outcome.boundary is None else [outcome.boundary], dtype=object)
+    return Ground(grid, outlines, mark_grid(grid, found.strips.of(marked)[0]), series)
 
 
-def _ratio_map(outcome: ReconcileOutcome, grid: GroundGrid, marked: BoolArray, system: System) -> bytes:
-    lost = [one for one in outcome.judged if one.kind == _LOST]
-    return ratio_figure(
-        grid,
-        outcome.zones if len(outcome.zones) else np.array([outcome.boundary], dtype=object),
-        marked,
-        areas=class_areas(outcome.found),
-        mark=(_LOST, lost[0].numbers["area"]) if lost else None,
-        system=system,
-        heading=Heading(f"Applied over target: {outcome.read.path.name}", answer(outcome, system), SHORT_CAUTION),
-    )[0]
-
-
-def _causes(outcome: ReconcileOutcome, system: System) -> bytes:
-    laid = outcome.found.laid
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = laid.applied / laid.target
-    heading = Heading(f"How the ground came out, and why: {outcome.read.path.name}", footer=SPREAD_WORDS)
-    return spread_figure(ratio, laid.area, outcome.found.cause_area, system, heading)[0]
+def _cell_size(cell: str | None) -> float | None:
+    """Side of a cell [m], where it is said."""
+    size = None if cell is None else parse(cell, "length", where="--cell")
+    if size is not None and not size > 0.0:
+        raise UsageError(f"'{cell}' is no size of a cell", where="--cell", cure='give it like "3 ft"')
+    return size
 
 
 def write_reconciliation(
@@ -170,28 +183,42 @@ def write_reconciliation(
 ) -> list[str]:
     """Write everything into a folder; return the names of the files.
 
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    folder : Path
+        Where to.
+    document : dict
+        The JSON.
+    system : str
+        ``"us"`` or ``"metric"``.
+    cell : str, optional
+        Side of the rasters' cells, with unit; fine enough for the field without it.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
+
     Raises
     ------
     OutputError
         If something is there already and `replace` is not set, or the folder cannot be written.
     """
-
     found, crs = outcome.found, outcome.read.local_crs
     if not found.ground.any():
         raise UsageError(
             "no record of the log covers ground, so there is nothing to write", where="--out", cure="leave --out out"
         )
-    series = orifice_series(outcome)
+    series, name = orifice_series(outcome), outcome.read.path.name
     names = ["applied.tif", "ratio.tif", "passes.tif", "reconcile.gpkg", "reconcile.json", "map.png", "causes.png"]
     names += ["zones.csv"] if found.zones is not None else []
     names += ["orifices.png"] if series is not None and series.place.size else []
     tell(f"writing {folder}")
     with OutputFolder(folder, replace=replace, protect=protect) as out:
         out.claim(names)
-        size = None if cell is None else parse(cell, "length", where="--cell")
-        if size is not None and not size > 0.0:
-            raise UsageError(f"'{cell}' is no size of a cell", where="--cell", cure='give it like "3 ft"')
-        grid, marked = laid_ground(outcome, size)
+        ground = laid_ground(outcome, series, _cell_size(cell))
+        grid = ground.grid
         applied = np.asarray(from_si(grid.applied, "nitrogen rate", "lb/acre"))
         write_raster(out.stage("applied.tif"), applied, grid, crs, what="nitrogen applied", unit="lb N/ac")
         write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")
@@ -200,9 +227,11 @@ def write_reconciliation(
         out.stage("reconcile.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
         if found.zones is not None:
             _write_zones(out.stage("zones.csv"), outcome)
-        out.stage("map.png").write_bytes(_ratio_map(outcome, grid, marked, system))
-        out.stage("causes.png").write_bytes(_causes(outcome, system))
+        heading = Heading(f"Applied over target: {name}", answer(outcome, system), SHORT_CAUTION)
+        out.stage("map.png").write_bytes(ground_map(outcome, ground, system, heading)[0])
+        heading = Heading(f"How the ground came out, and why: {name}", footer=SPREAD_WORDS)
+        out.stage("causes.png").write_bytes(spread_chart(outcome, system, heading)[0])
         if "orifices.png" in names and series is not None:
-            heading = Heading(f"Effective orifice area: {outcome.read.path.name}", footer=ORIFICE_WORDS)
+            heading = Heading(f"Effective orifice area: {name}", footer=ORIFICE_WORDS)
             out.stage("orifices.png").write_bytes(orifice_figure(series, heading)[0])
     return sorted(names)

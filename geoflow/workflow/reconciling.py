@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,13 +12,13 @@ import numpy as np
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, reading
-from geoflow.base.units import parse, parse_range
-from geoflow.diagnosis import diagnose
+from geoflow.base.units import MILE, parse, parse_range
+from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
@@ -27,8 +27,9 @@ from geoflow.layers.notes import Note
 from geoflow.log_files.read_log import read_log
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
+from geoflow.physics.air import SEA_LEVEL_PRESSURE
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
-from geoflow.reconcile.balance import gaps, logged_ammonia, mass_balance, mean_temperature
+from geoflow.reconcile.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
 from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
 from geoflow.reconcile.loads import match_loads
@@ -45,12 +46,18 @@ _TRACE: Final = 0.01
 _CHANGES: Final = "--target-volume-temperature"
 _AS_IT_SAYS: Final = LogOptions()
 _AS_IT_IS: Final = ReadOptions()
-_LOST: Final = "liquid margin lost"
 _SUBSTANCES: Final = {"": "ammonia", "nh3": "ammonia", "ammonia": "ammonia", "n": "nitrogen", "nitrogen": "nitrogen"}
 
 
 def parse_tickets(texts: Sequence[str], nitrogen_fraction: float) -> tuple[float, ...]:
     """Read scale tickets like ``"12400 lb NH3"`` as ammonia [kg].
+
+    Parameters
+    ----------
+    texts : sequence of str
+        As typed.
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
 
     Raises
     ------
@@ -106,24 +113,28 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
     x, y = read.log.x, read.log.y
     away = np.hypot(np.clip(x, low_x, high_x) - x, np.clip(y, low_y, high_y) - y)
     nearest = float(away.min())
-    if nearest > 1609.0:
+    if nearest > MILE:
         raise LogError(
-            f"the log lies {nearest / 1609.344:,.1f} miles ({nearest / 1000.0:,.1f} km) from {what}",
+            f"the log lies {nearest / MILE:,.1f} miles ({nearest / 1000.0:,.1f} km) from {what}",
             where=str(read.path),
             cure="give the map of the field this log was made in, or check the coordinates (--crs, --target-crs)",
         )
 
 
-def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[Finding, ...]:
-    """Ask the log about the bar; ordered to give nothing, or giving nothing where none was asked, it counts as off."""
+def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[tuple[Finding, ...], IntArray]:
+    """Ask the log about the bar, and in which of its records liquid was lost.
 
+    Ordered to give nothing, or giving nothing where none was asked, it counts as off.
+    """
     if bar is None:
-        return ()
+        return (), np.empty(0, dtype=np.int64)
     tell("asking the log about the bar")
     log = read.log
     usual = float(np.median(log.applied[log.applied > 0.0])) if (log.applied > 0.0).any() else 0.0
     nothing = (log.applied <= _TRACE * usual) & ~(log.target > 0.0) & ~(found.log.target > 0.0)
-    return diagnose(replace(log, on=log.on & ~nothing & (log.target != 0.0)), bar)
+    asked = replace(log, on=log.on & ~nothing & (log.target != 0.0))
+    diagnosis = diagnose(asked, bar)
+    return diagnosis, lost_liquid(asked, bar, diagnosis)
 
 
 def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float | None:
@@ -165,6 +176,87 @@ def reconcile_file(
         return _reconcile_file(log_file, against, log, target)
 
 
+def _read(
+    log_file: str, options: LogOptions, bar: Bar | None, temperature: tuple[float, float] | None, fraction: float
+) -> ReadLog:
+    """Read the log with what the bar says of it."""
+    width = bar.width if bar is not None else None
+    if options.width is not None:
+        width = parse(options.width, "length", where="--width")
+    density = _density(bar, temperature)
+    tell(f"reading {log_file}")
+    return read_log(
+        log_file,
+        columns=options.column,
+        rate_unit=options.rate_unit,
+        nitrogen=options.nitrogen,
+        nitrogen_fraction=fraction,
+        air_pressure=SEA_LEVEL_PRESSURE if bar is None else bar.air_pressure,
+        ammonia_density=density,
+        bar_width=width,
+        section_widths=None if bar is None else [section.rows * bar.row_spacing for section in bar.sections],
+        crs=options.crs,
+        swap_axes=options.swap_axes,
+        layer=options.layer,
+        mapping=None if options.columns_file is None else Path(options.columns_file),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Field:
+    """What a log is compared with, in its frame: the map as read and as a target, the boundary, and notes on both."""
+
+    target: Prescription | None = None
+    asked: TargetMap | None = None
+    boundary: Any = None
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def zones(self) -> np.ndarray[Any, np.dtype[np.object_]]:
+        return np.array([], dtype=object) if self.asked is None else self.asked.zones
+
+
+def _with_map(field: _Field, path: str, options: ReadOptions, read: ReadLog, bar: Bar | None, counted: float) -> _Field:
+    """Read the target map too; its volumes are counted at a density [kg/m3]."""
+    target = _read_target(path, options)
+    fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
+    rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
+    zones = _moved(target.zones, target.local_crs, read.local_crs)
+    notes = [replace(note, text=f"map: {note.text}") for note in target.notes]
+    if target.rate_unit.basis == "ammonia volume":
+        notes.append(Note("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
+    _refuse_elsewhere(read, zones, None, "the map")
+    return replace(field, target=target, asked=TargetMap(zones, rate), notes=(*field.notes, *notes))
+
+
+def _with_boundary(field: _Field, against: ComparisonOptions, read: ReadLog) -> _Field:
+    """Read the boundary too, where one was given."""
+    if against.boundary is None:
+        return field
+    boundary, outlined = read_boundary(against.boundary, read.local_crs, crs=against.boundary_crs)
+    notes = (Note("place", f"boundary: {note}") for note in outlined)
+    _refuse_elsewhere(read, (), boundary, "the boundary")
+    return replace(field, boundary=boundary, notes=(*field.notes, *notes))
+
+
+def _balance(
+    read: ReadLog, loaded: tuple[float, ...], bar: Bar | None, fraction: float, kelvin: float | None
+) -> Balance | None:
+    """Weigh the log against the scale tickets, where there are any."""
+    if not loaded:
+        return None
+    meter = None if bar is None else bar.meter
+    return mass_balance(
+        logged_ammonia(read.log, fraction),
+        sum(loaded),
+        bridged=float(gaps(read.log).nitrogen.sum()) / fraction,
+        nitrogen_fraction=fraction,
+        pulses_per_volume=None if meter is None else meter.pulses_per_volume,
+        temperature=kelvin,
+        reference_temperature=None if meter is None else meter.reference_temperature,
+    )
+
+
 def _reconcile_file(
     log_file: str, against: ComparisonOptions, options: LogOptions, target_options: ReadOptions
 ) -> ReconcileOutcome:
@@ -174,49 +266,18 @@ def _reconcile_file(
     temperature = (
         None if options.temperature is None else parse_range(options.temperature, "temperature", where="--temperature")
     )
-    width = bar.width if bar is not None else None
-    if options.width is not None:
-        width = parse(options.width, "length", where="--width")
-    density = _density(bar, temperature)
-    tell(f"reading {log_file}")
-    read = read_log(
-        log_file,
-        columns=options.column,
-        rate_unit=options.rate_unit,
-        nitrogen=options.nitrogen,
-        nitrogen_fraction=fraction,
-        air_pressure=101_325.0 if bar is None else bar.air_pressure,
-        ammonia_density=density,
-        bar_width=width,
-        section_widths=None if bar is None else [section.rows * bar.row_spacing for section in bar.sections],
-        crs=options.crs,
-        swap_axes=options.swap_axes,
-        layer=options.layer,
-        mapping=None if options.columns_file is None else Path(options.columns_file),
-    )
-    notes = list(read.notes)
-    target, asked, boundary = None, None, None
-    zones: np.ndarray[Any, np.dtype[np.object_]] = np.array([], dtype=object)
+    read = _read(log_file, options, bar, temperature, fraction)
+    field = _Field(notes=tuple(read.notes))
     if against.target is not None:
-        target = _read_target(against.target, target_options)
         counted = _counted_density(bar, temperature, target_options.volume_temperature)
-        rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
-        zones = _moved(target.zones, target.local_crs, read.local_crs)
-        asked = TargetMap(zones, rate)
-        notes += [replace(note, text=f"map: {note.text}") for note in target.notes]
-        if target.rate_unit.basis == "ammonia volume":
-            notes.append(Note("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
-        _refuse_elsewhere(read, zones, None, "the map")
-    if against.boundary is not None:
-        boundary, outlined = read_boundary(against.boundary, read.local_crs, crs=against.boundary_crs)
-        notes += [Note("place", f"boundary: {note}") for note in outlined]
-        _refuse_elsewhere(read, (), boundary, "the boundary")
+        field = _with_map(field, against.target, target_options, read, bar, counted)
+    field = _with_boundary(field, against, read)
     kelvin = _kelvin_range(read.log.temperature, temperature)
     tell(f"laying {read.kept:,} records on the ground")
     found = reconcile(
         read.log,
-        asked,
-        boundary,
+        field.asked,
+        field.boundary,
         drawn=read.drawn,
         response_time=response_time(None if bar is None else bar.controller),
         window=_window(bar, kelvin),
@@ -225,38 +286,25 @@ def _reconcile_file(
     meter_temperature = mean_temperature(read.log)
     if meter_temperature is None and kelvin is not None:
         meter_temperature = 0.5 * sum(kelvin)
-    missing = gaps(read.log)
-    balance = None
-    if loaded:
-        if options.nitrogen is not None:
-            raise UsageError(
-                "a ticket of ammonia does not fit a log of another product (--nitrogen)",
-                where="--ticket",
-                cure="leave --ticket out",
-            )
-        balance = mass_balance(
-            logged_ammonia(read.log, fraction),
-            sum(loaded),
-            bridged=float(missing.nitrogen.sum()) / fraction,
-            nitrogen_fraction=fraction,
-            pulses_per_volume=None if bar is None else bar.meter.pulses_per_volume,
-            temperature=meter_temperature,
-            reference_temperature=None if bar is None else bar.meter.reference_temperature,
+    if loaded and options.nitrogen is not None:
+        raise UsageError(
+            "a ticket of ammonia does not fit a log of another product (--nitrogen)",
+            where="--ticket",
+            cure="leave --ticket out",
         )
-    diagnosis = _diagnosis(read, found, bar) if options.nitrogen is None else ()
-    lost = [one.rows for one in diagnosis if one.kind == _LOST and not one.missing]
+    diagnosis, lost = _diagnosis(read, found, bar if options.nitrogen is None else None)
     return ReconcileOutcome(
         read=read,
         bar=bar,
-        target=target,
-        boundary=boundary,
-        zones=zones,
-        found=with_lost_liquid(found, np.concatenate(lost)) if lost else found,
-        gaps=missing,
-        balance=balance,
+        target=field.target,
+        boundary=field.boundary,
+        zones=field.zones,
+        found=with_lost_liquid(found, lost),
+        gaps=gaps(read.log),
+        balance=_balance(read, loaded, bar, fraction, meter_temperature),
         loads=match_loads(read.log, np.array(loaded), fraction),
         meter_temperature=meter_temperature,
         diagnosis=diagnosis,
-        notes=tuple(notes),
+        notes=field.notes,
         nitrogen_fraction=fraction,
     )

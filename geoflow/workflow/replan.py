@@ -73,7 +73,15 @@ def read_unplanned(prescription_file: str, bar_file: str, options: ReadOptions) 
 
 
 def vet_plan(read: Unplanned, plan: Plan) -> VetOutcome:
-    """Vet what was read for a first plan; the answer is the one `vet_file` gives."""
+    """Vet what was read for a first plan; the answer is the one `vet_file` gives.
+
+    Parameters
+    ----------
+    read : Unplanned
+        Bar and prescription.
+    plan : Plan
+        What is planned.
+    """
     solution = solve(read.bar, plan)
     return VetOutcome(read.prescription, read.rate, solution, vet(read.rate, solution), read.counted_density)
 

@@ -5,39 +5,28 @@ from __future__ import annotations
 import contextlib
 import datetime
 import hashlib
-import tomllib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from geoflow import __version__
-from geoflow.bar.left_out import left_out_keys
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, RangeError, UsageError
 from geoflow.base.units import System
-from geoflow.decide.day import work_hours
-from geoflow.decide.loads import end_of_tank_window, tank_loads
-from geoflow.decide.vet import Vetting, vet
 from geoflow.files.inputs import InputSnapshot, files_of
 from geoflow.files.output import OutputFolder
-from geoflow.ground.passes import lay_passes
 from geoflow.options.typed import DayOptions, ReportFiles
-from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
-from geoflow.report.basis import InputFile, Origin
-from geoflow.report.day import NO_TANK, Day
+from geoflow.outcomes import Day, InputFile, Origin, ReconcileOutcome, RewriteOutcome, VetOutcome
 from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
-from geoflow.report.reconciled import Ground, reconciled_report
+from geoflow.report.reconciled import reconciled_report
 from geoflow.report.rewritten import rewritten_report
 from geoflow.report.vetted import MOST_ZONES, Printed, vetted_report
-from geoflow.workflow.planning import course_of, in_degrees, shares_of
+from geoflow.workflow.day import day_hours, with_loads
 from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
 if TYPE_CHECKING:
-    from geoflow.decide.settling import Settling
     from geoflow.report.model import Report
     from geoflow.report.pdf import Paper
 
@@ -114,7 +103,13 @@ class Sources:
 
     @classmethod
     def of(cls, files: Iterable[tuple[str, str | None]]) -> Sources:
-        """Fingerprint files by role; a Shapefile or folder counts with all its files, and None is left out."""
+        """Fingerprint files by role; a Shapefile or folder counts with all its files, and None is left out.
+
+        Parameters
+        ----------
+        files : iterable of (str, str or None)
+            Role and path.
+        """
 
         given = [(role, Path(name)) for role, name in files if name]
         held = InputSnapshot.of(path for _, path in given)
@@ -139,15 +134,13 @@ class Sources:
         return tuple(InputFile(role, str(path), *before) for role, path, before in self.prints if before is not None)
 
 
-def origin_of(sources: Sources, bar_file: str | None, asked: Sequence[tuple[str, str]], date: datetime.date) -> Origin:
+def origin_of(sources: Sources, asked: Sequence[tuple[str, str]], date: datetime.date) -> Origin:
     """Say what a report rests on, once that is read.
 
     Parameters
     ----------
     sources : Sources
         Fingerprinted before anything was read.
-    bar_file : str or None
-        The bar file.
     asked : sequence of (str, str)
         Options as typed.
     date : date
@@ -158,44 +151,20 @@ def origin_of(sources: Sources, bar_file: str | None, asked: Sequence[tuple[str,
     InputError
         If a file changed meanwhile.
     """
-    content: dict[str, object] = {}
-    if bar_file is not None:
-        content = tomllib.loads(Path(bar_file).read_bytes().decode("utf-8-sig"))
-    return Origin(sources.unchanged(), tuple(asked), left_out_keys(content), __version__, date)
+    return Origin(sources.unchanged(), tuple(asked), __version__, date)
 
 
 def _day(vetted: VetOutcome, rate: FloatArray, speeds: tuple[FloatArray, FloatArray], options: DayOptions) -> Day:
-    """Hours and loads of zones at their speeds."""
-
-    prescription, solution = vetted.prescription, vetted.solution
-    bar, width = solution.bar, solution.window.width
-    share, left = shares_of(options, solution.window.rows)
-    asked = rate > 0.0
-    middle = 0.5 * (speeds[0] + speeds[1])
-    time = work_hours(prescription.area[asked], middle[asked], width, share)
-    nowhere, none = np.zeros((0, 2)), np.zeros(0, dtype=np.int64)
-    course = course_of(options, prescription.zones)
-    if bar.tank is None:
-        return Day(time, share, course, None, nowhere, None, none, NO_TANK)
+    """Hours and loads of zones at their speeds; a report says why loads cannot be counted."""
+    day = day_hours(vetted, rate, speeds, options)
     try:
-        passes = lay_passes(prescription.zones, course, width)
-        loads = tank_loads(passes, rate, prescription.area, bar, solution.plan.temperature[0], heel=left)
-        end = end_of_tank_window(rate, solution, heel=left)
+        return with_loads(day, vetted, rate, speeds, options)
     except RangeError as problem:
-        return Day(time, share, course, None, nowhere, None, none, f"Loads could not be counted: {problem.what}.")
-    before, after = (vet(rate, one, speeds).verdict for one in (solution, end.solution))
-    lost = np.flatnonzero((before == "holds") & (after != "holds"))
-    return Day(time, share, course, loads, in_degrees(vetted, loads.x, loads.y), end.temperature, lost, "")
+        return replace(day, why_not=f"Loads could not be counted: {problem.what}.")
 
 
 def report_on_vetting(
-    vetted: VetOutcome,
-    doubt: Settling | None,
-    origin: Origin,
-    system: System,
-    day: DayOptions = _USUAL_DAY,
-    *,
-    all_zones: bool = False,
+    vetted: VetOutcome, origin: Origin, system: System, day: DayOptions = _USUAL_DAY, *, all_zones: bool = False
 ) -> Report:
     """Make the report on a vetted prescription.
 
@@ -203,8 +172,6 @@ def report_on_vetting(
     ----------
     vetted : VetOutcome
         From `vet_file`.
-    doubt : Settling or None
-        What would settle doubtful zones, where there are any.
     origin : Origin
         What the report rests on.
     system : str
@@ -219,45 +186,60 @@ def report_on_vetting(
     UsageError
         If an option makes no sense.
     """
-    speeds = vetted.vetting.driven
-    printed = Printed(speeds, _day(vetted, vetted.rate, speeds, day), origin)
-    return vetted_report(vetted, doubt, system, len(vetted.rate) if all_zones else None, printed)
+    printed = Printed(_day(vetted, vetted.rate, vetted.vetting.driven, day), origin)
+    return vetted_report(vetted, system, len(vetted.rate) if all_zones else None, printed)
 
 
 def report_on_rewriting(
     outcome: RewriteOutcome, origin: Origin, system: System, day: DayOptions = _USUAL_DAY, *, all_zones: bool = False
 ) -> Report:
-    """Make the report on a rewritten prescription; parameters and errors as for `report_on_vetting`."""
-    done = outcome.done
-    speeds = done.speed_low, done.speed_high
-    after: Vetting = vet(done.after, outcome.vetted.solution, speeds)
-    printed = Printed(speeds, _day(outcome.vetted, done.after, speeds, day), origin)
-    return rewritten_report(outcome, system, len(done.after) if all_zones else None, (after, printed))
+    """Make the report on a rewritten prescription.
 
-
-def _lay_ground(outcome: ReconcileOutcome) -> Ground | None:
-    """Lay a log on a grid of cells to be drawn; None where no record covers ground."""
-
-    if not outcome.found.ground.any():
-        return None
-    grid, marked = laid_ground(outcome)
-    if len(outcome.zones):
-        outlines = outcome.zones
-    else:
-        outlines = np.array([] if outcome.boundary is None else [outcome.boundary], dtype=object)
-    return Ground(grid, outlines, marked, orifice_series(outcome))
+    Parameters
+    ----------
+    outcome : RewriteOutcome
+        From `rewrite_file`.
+    origin, system, day, all_zones
+        As for `report_on_vetting`, which says the errors too.
+    """
+    rate = outcome.done.after
+    printed = Printed(_day(outcome.vetted, rate, outcome.after.driven, day), origin)
+    return rewritten_report(outcome, system, len(rate) if all_zones else None, printed)
 
 
 def report_on_reconciling(
     outcome: ReconcileOutcome, origin: Origin, system: System, *, all_zones: bool = False
 ) -> Report:
-    """Make the report on a reconciled log; parameters and errors as for `report_on_vetting`."""
+    """Make the report on a reconciled log.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    origin, system, all_zones
+        As for `report_on_vetting`.
+    """
     most = None if all_zones else MOST_ZONES
-    return reconciled_report(outcome, system, most, _lay_ground(outcome), origin)
+    ground = laid_ground(outcome, orifice_series(outcome)) if outcome.found.ground.any() else None
+    return reconciled_report(outcome, system, most, ground, origin)
 
 
 Setter = tuple[Callable[["Report"], str], Callable[["Report", "Paper", datetime.date], bytes]]
 """How a report is set as HTML and as a PDF."""
+
+
+def _contents(
+    report: Report, files: ReportFiles, system: System, date: datetime.date, setter: Setter
+) -> dict[Path, bytes]:
+    """What stands in each file of a report."""
+    found = {Path(files.out): setter[0](report).encode("utf-8")}
+    if files.pdf is not None:
+        if Path(files.pdf).resolve() == Path(files.out).resolve():
+            raise OutputError("HTML and PDF would be one file", where=files.pdf, cure="give them different names")
+        found[Path(files.pdf)] = setter[1](report, files.paper or ("letter" if system == "us" else "a4"), date)
+    if files.figures is not None:
+        found |= {Path(files.figures) / f"{figure.name}.png": figure.png for figure in report.figures()}
+    return found
 
 
 def write_report(
@@ -301,20 +283,12 @@ def write_report(
     OutputError
         If a file exists and `replace` is not set, two outputs are one, or one would be written over an input.
     """
-    out, pdf = Path(files.out), None if files.pdf is None else Path(files.pdf)
-    if pdf is not None and pdf.resolve() == out.resolve():
-        raise OutputError("HTML and PDF would be one file", where=str(pdf), cure="give them different names")
-    drawn = [] if files.figures is None else list(report.figures())
-    targets = [out, *filter(None, [pdf]), *(Path(files.figures or "") / f"{figure.name}.png" for figure in drawn)]
-    paper: Paper = files.paper or ("letter" if system == "us" else "a4")
+    contents = _contents(report, files, system, date, setter)
     # A folder within another is opened first, so that the outer one is not taken for a new one.
-    homes = sorted({target.parent.resolve() for target in targets}, key=lambda path: -len(path.parts))
+    homes = sorted({target.parent.resolve() for target in contents}, key=lambda path: -len(path.parts))
     with contextlib.ExitStack() as opened:
         folders = {home: opened.enter_context(OutputFolder(home, replace=replace, protect=protect)) for home in homes}
-        places = [folders[target.parent.resolve()].stage(target.name) for target in targets]
-        contents = [setter[0](report).encode("utf-8")]
-        contents += [] if pdf is None else [setter[1](report, paper, date)]
-        contents += [figure.png for figure in drawn]
-        for place, content in zip(places, contents, strict=True):
+        places = [folders[target.parent.resolve()].stage(target.name) for target in contents]
+        for place, content in zip(places, contents.values(), strict=True):
             place.write_bytes(content)
-    return [str(target) for target in targets]
+    return list(map(str, contents))

@@ -16,23 +16,22 @@ from geoflow.base.errors import OutputError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
-from geoflow.base.units import from_si, parse
-from geoflow.decide.costs import Prices, money
+from geoflow.base.units import ACRE, POUND
+from geoflow.decide.costs import Prices
+from geoflow.decide.costs import money as spent_and_earned
 from geoflow.decide.rewrite import POLICIES, Rules, rewrite, share_rates
 from geoflow.files.output import OutputFolder
-from geoflow.ground.passes import Passes, ShortPieces, lay_passes, short_pieces
+from geoflow.ground.passes import Passes, lay_passes, short_pieces
 from geoflow.options.typed import RewriteOptions
-from geoflow.outcomes import RewriteOutcome, VetOutcome
+from geoflow.outcomes import RewriteOutcome, VetOutcome, short_zones
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import becomes_task_data, refuse_losses, write_task_prescription
 from geoflow.prescription_patch.patch import can_patch, rate_format, write_rewritten
 from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
-from geoflow.workflow.planning import course_of
+from geoflow.workflow.day import course_of
 
 __all__ = ["parse_prices", "rewrite_file", "write_rewriting"]
 
-# A zone counts as short when the rate is not yet reached over more than this share of its run.
-_SHORT_SHARE = 0.5
 _FINEST_DECIMALS = 3
 
 
@@ -88,15 +87,14 @@ def parse_prices(options: RewriteOptions) -> Prices | None:
             )
         return values
 
-    pound = parse("1 lb", "mass")
-    acre = parse("1 acre", "area")
-    price = 0.0 if nitrogen is None else numbers(nitrogen, "--nitrogen-price", 1)[0] / pound
+    price = 0.0 if nitrogen is None else numbers(nitrogen, "--nitrogen-price", 1)[0] / POUND
     if response is None or crop is None:
         return Prices(price)
     linear, square = numbers(response, "--yield-response", 2)
     # Yield per acre over pounds per acre becomes yield per square metre over kilograms per square metre.
     (crop_price,) = numbers(crop, "--crop-price", 1)
-    return Prices(price, (linear / acre * (acre / pound), square / acre * (acre / pound) ** 2), crop_price)
+    per_acre = ACRE / POUND
+    return Prices(price, (linear / ACRE * per_acre, square / ACRE * per_acre**2), crop_price)
 
 
 def _partners(passes: Passes, short: np.ndarray[Any, Any], zones: int) -> np.ndarray[Any, Any]:
@@ -112,18 +110,6 @@ def _partners(passes: Passes, short: np.ndarray[Any, Any], zones: int) -> np.nda
     order = np.lexsort((count, found[:, 0]))
     partner[found[order, 0]] = found[order, 1]
     return np.where(short, partner, -1)
-
-
-def _short_zones(outcome: ShortPieces, rows: np.ndarray[Any, Any], short: np.ndarray[Any, Any]) -> list[dict[str, Any]]:
-    return [
-        {
-            "zone": int(rows[index]),
-            "share_off_rate": round(float(outcome.off_share[index]), 4),
-            "needed_ft": round(float(from_si(outcome.needed[index], "length", "ft")), 2),
-            "shortest_ft": round(float(from_si(outcome.shortest[index], "length", "ft")), 2),
-        }
-        for index in np.flatnonzero(short)
-    ]
 
 
 def rewrite_file(vetted: VetOutcome, options: RewriteOptions, *, target: Path | None = None) -> RewriteOutcome:
@@ -165,39 +151,29 @@ def rewrite_file(vetted: VetOutcome, options: RewriteOptions, *, target: Path | 
     )
     tell(f"rewriting {len(area):,} zones")
     done = rewrite(vetted.rate, area, solution, rules)
-    extra: dict[str, Any] = {"policy": policy}
+    heading, pieces = None, None
     if bar.controller is not None:
-        course = course_of(options, prescription.zones)
-        passes = lay_passes(prescription.zones, course, solution.window.width)
+        heading = course_of(options, prescription.zones)
+        passes = lay_passes(prescription.zones, heading, solution.window.width)
         speed = 0.5 * (done.speed_low + done.speed_high)
-        found = short_pieces(passes, done.after, speed, bar.controller)
-        short = (found.off_share > _SHORT_SHARE) & (done.after > 0.0)
+        pieces = short_pieces(passes, done.after, speed, bar.controller)
         if options.merge_short:
+            short = short_zones(pieces, done.after)
             done = share_rates(done, area, _partners(passes, short, len(area)), solution, rules)
-            found = short_pieces(passes, done.after, speed, bar.controller)
-            short = (found.off_share > _SHORT_SHARE) & (done.after > 0.0)
-        extra["heading_deg"] = round(math.degrees(course) % 180.0, 1)
-        extra["short_zones"] = _short_zones(found, prescription.row, short)
+            pieces = short_pieces(passes, done.after, speed, bar.controller)
     elif options.merge_short or options.heading is not None:
         raise UsageError(
             "the bar file has no [controller], so there is no telling how fast a rate is reached",
             where="--merge-short, --heading",
             cure='add [controller] with delay = "0.8 s" and time_constant = "1.5 s"',
         )
-    if prices is not None:
-        spent, earned = money(done, area, prices)
-        extra["money"] = {
-            "nitrogen_cost_change": round(float(spent.sum()), 2),
-            "crop_value_change": round(float(earned.sum()), 2),
-            "net_change": round(float(earned.sum() - spent.sum()), 2),
-            "zones": np.round(earned - spent, 2).tolist(),
-        }
-    number = np.where(
+    written = np.where(
         done.rate_changed,
         np.round(from_nitrogen_rate(done.after, prescription.rate_unit, bar.nitrogen_fraction, density), decimals),
         prescription.rate,
     )
-    return RewriteOutcome(vetted, done, number, extra)
+    money = None if prices is None else spent_and_earned(done, area, prices)
+    return RewriteOutcome(vetted, done, policy, written, heading, pieces, money)
 
 
 @contextlib.contextmanager
@@ -222,6 +198,17 @@ def write_rewriting(
 
     In the input's own format its bytes are patched; in another one the zones are written anew, the rate column under
     the same name and in the same unit.
+
+    Parameters
+    ----------
+    outcome : RewriteOutcome
+        What the workflow gave.
+    target : Path
+        Where to.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
 
     Returns
     -------
@@ -257,11 +244,13 @@ def write_rewriting(
     with _standing(target.parent), OutputFolder(target.parent, replace=replace, protect=guarded) as out:
         out.stage(side.name).write_text(text.getvalue(), encoding="utf-8")
         if can_patch(prescription, target):
-            write_rewritten(prescription, outcome.number, done.rate_changed, target, replace=replace, protect=guarded)
+            write_rewritten(
+                prescription, outcome.written_rate, done.rate_changed, target, replace=replace, protect=guarded
+            )
         elif becomes_task_data(prescription, target):
             # A folder of its own is in place before the side file, so the inputs are looked at again before that.
             written = write_task_prescription(
-                prescription, outcome.number, target, unit=prescription.rate_unit, whole=True, replace=replace,
+                prescription, outcome.written_rate, target, unit=prescription.rate_unit, whole=True, replace=replace,
                 protect=guarded, check=look_again,
             )  # fmt: skip
             target = written.path
@@ -269,7 +258,7 @@ def write_rewriting(
         else:
             unit, column = prescription.rate_unit, prescription.rate_column
             written = write_prescription(
-                prescription, outcome.number, target, unit=unit, column=column, replace=replace, protect=guarded
+                prescription, outcome.written_rate, target, unit=unit, column=column, replace=replace, protect=guarded
             )
             notes = (*written.notes, *written.warnings())
         look_again()

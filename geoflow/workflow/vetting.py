@@ -16,7 +16,7 @@ from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.said import said_range
-from geoflow.base.units import System, from_si, parse, show, to_si
+from geoflow.base.units import GALLON, POUND, System, from_si, parse, show, to_si
 from geoflow.decide.vet import Plan, vet
 from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder, replace_file
@@ -31,8 +31,8 @@ from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.layout import zone_numbers
 from geoflow.report.maps import Panel, field_map
-from geoflow.report.symbology import VERDICT_LOOKS
-from geoflow.report.window_panels import Asked, window_panels
+from geoflow.report.symbology import VERDICT_SYMBOLS
+from geoflow.report.window_panels import PlannedRates, window_panels
 from geoflow.workflow.bar_plan import read_bar_and_plan
 
 if TYPE_CHECKING:
@@ -112,11 +112,10 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
 
 
 def _volume_note(bar: Bar, volume_temperature: str | None, density: float) -> Note:
-
     given = volume_temperature or USUAL_COUNTING_TEMPERATURE
     if volume_temperature is None and bar.meter.reference_temperature is not None:
         given = show(bar.meter.reference_temperature, "temperature", "us")
-    pounds = density / 0.45359237 * 3.785411784e-3
+    pounds = density * GALLON / POUND
     text = f"volumes are counted at {given}, {pounds:.2f} lb NH3 to the gallon; --volume-temperature changes it"
     return Note("volume", text)
 
@@ -219,7 +218,13 @@ def vet_file(
 
 
 def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
-    """Verdict columns for every row of the file as read; empty where a row was left out."""
+    """Verdict columns for every row of the file as read; empty where a row was left out.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        What the workflow gave.
+    """
 
     vetting, solution, kept = outcome.vetting, outcome.solution, outcome.prescription.row
     rows = outcome.prescription.rows_read
@@ -256,7 +261,19 @@ def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
 
 
 def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: tuple[Path, ...]) -> None:
-    """Write a document whole or not at all."""
+    """Write a document whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Where to.
+    document : dict
+        The JSON.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
+    """
 
     text = json.dumps(document, indent=1, allow_nan=False) + "\n"
 
@@ -283,6 +300,21 @@ def write_vetting(
     protect: tuple[Path, ...],
 ) -> tuple[list[str], list[str]]:
     """Write zones with verdicts, maps and the JSON into a folder, all of them or none.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        What the workflow gave.
+    folder : Path
+        Where to.
+    document : dict
+        The JSON.
+    system : str
+        ``"us"`` or ``"metric"``.
+    replace : bool
+        Whether files that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
 
     Returns
     -------
@@ -316,7 +348,7 @@ def write_vetting(
         field = field_map(
             prescription.zones,
             [Panel("", vetting.verdict.tolist())],
-            VERDICT_LOOKS,
+            VERDICT_SYMBOLS,
             label=zone_numbers(prescription) if len(prescription.row) <= _MOST_LABELS else None,
             system=system,
             heading=Heading(
@@ -328,7 +360,7 @@ def write_vetting(
         out.stage("map.png").write_bytes(field[0])
         chart = window_panels(
             solution,
-            Asked(outcome.rate, prescription.area, vetting.verdict, *vetting.driven),
+            PlannedRates(outcome.rate, prescription.area, vetting.verdict, *vetting.driven),
             system,
             Heading(f"Rates {solution.bar.name} can deliver", footer=SHORT_CAUTION),
         )

@@ -15,6 +15,7 @@ export class Fields {
   label({ name, label, kind, example, choices }, chosen) {
     const how = { id: this.id(name), autocomplete: "off" };
     if (kind === "flag") return make("label", { class: "tick" }, make("input", { ...how, type: "checkbox" }), ` ${label}`);
+    if (kind === "file") return make("label", {}, `${label} `, make("input", { ...how, type: "file", multiple: true }));
     if (kind === "list") return make("label", {}, `${label} `, make("textarea", { ...how, rows: "2", placeholder: example, spellcheck: "false" }));
     if (!chosen) return make("label", {}, `${label} `, make("input", { ...how, type: "text", placeholder: example }));
     const select = make("select", how);
@@ -30,16 +31,22 @@ export class Fields {
     const value = ({ name, kind }) => {
       const node = at(this.id(name));
       if (kind === "flag") return node.checked;
+      if (kind === "file") return [...node.files].map((file) => file.name);
       return kind === "list" ? node.value.split("\n").map((line) => line.trim()).filter(Boolean) : node.value.trim();
     };
     return Object.fromEntries(this.described.map((field) => [field.name, value(field)]));
+  }
+
+  // What was chosen in the fields for files, to be sent beside the values.
+  get files() {
+    return this.described.filter(({ kind }) => kind === "file").flatMap(({ name }) => [...at(this.id(name)).files]);
   }
 
   set values(given) {
     for (const { name, kind } of this.described) {
       const node = at(this.id(name));
       if (kind === "flag") node.checked = given[name] ?? false;
-      else node.value = kind === "list" ? (given[name] ?? []).join("\n") : (given[name] ?? "");
+      else if (kind !== "file") node.value = kind === "list" ? (given[name] ?? []).join("\n") : (given[name] ?? "");
     }
   }
 }

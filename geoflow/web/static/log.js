@@ -17,7 +17,10 @@ export class Log {
       if (event.target.files.length) this.take([...event.target.files]);
       event.target.value = "";
     });
-    at("log-form").addEventListener("input", () => this.belonging.look());
+    at("log-form").addEventListener("input", (event) => {
+      if (event.target.type === "file") this.choice += 1; // another file may have the same name
+      this.belonging.look();
+    });
     at("log-form").addEventListener("submit", (event) => {
       event.preventDefault();
       this.reconcile();
@@ -79,7 +82,7 @@ export class Log {
     if (!question) return;
     this.belonging.drop();
     try {
-      const sent = frame(question, await contents(this.chosen));
+      const sent = frame(question, await contents([...this.chosen, ...this.fields.files]));
       const done = await longWork("reconcile", sent, at("log-trouble"), { what: "Reconciling the log" });
       // What was made for a log that was replaced is not shown beside the new one's name.
       if (!done || question.choice !== this.choice) return;

@@ -1,0 +1,148 @@
+"""The hours and tank loads of a field at the speeds of its zones."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoflow.base.arrays import FloatArray
+from geoflow.base.errors import UsageError
+from geoflow.base.units import parse
+from geoflow.decide.day import field_efficiency, work_hours
+from geoflow.decide.loads import end_of_tank_window, tank_loads
+from geoflow.ground.passes import field_heading, lay_passes
+from geoflow.options.typed import DayOptions, RewriteOptions
+from geoflow.outcomes import Day, VetOutcome
+
+__all__ = ["course_of", "day_hours", "parse_share", "share_in", "with_loads"]
+
+_HEEL = 0.05
+
+
+def parse_share(text: str | None, otherwise: float, *, where: str) -> float:
+    """Read a share like ``"0.05"`` or ``"5 %"`` [-].
+
+    Parameters
+    ----------
+    text : str or None
+        What was said.
+    otherwise : float
+        What counts where nothing was.
+    where : str
+        The option, for the error.
+
+    Raises
+    ------
+    UsageError
+        If the text is no number from 0 to 1.
+    """
+    value = otherwise if text is None else share_in(text)
+    if not 0.0 <= value <= 1.0:
+        raise UsageError(f"'{text}' is no share", where=where, cure='give it like 0.65 or "65 %"')
+    return value
+
+
+def share_in(text: str) -> float:
+    """Read a number, or one with a percent sign.
+
+    Parameters
+    ----------
+    text : str
+        What was said.
+
+    Returns
+    -------
+    float
+        [-]; NaN where it is none.
+    """
+    try:
+        return float(text.rstrip("% ")) / (100.0 if text.rstrip().endswith("%") else 1.0)
+    except ValueError:
+        return math.nan
+
+
+def course_of(options: DayOptions | RewriteOptions, zones: NDArray[np.object_]) -> float:
+    """Direction of the passes [rad, clockwise from north], as said or along the longest side.
+
+    Parameters
+    ----------
+    options : DayOptions or RewriteOptions
+        What was said.
+    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
+        In the local frame [m].
+
+    Raises
+    ------
+    QuantityError
+        If it is no angle.
+    """
+    return field_heading(zones) if options.heading is None else parse(options.heading, "angle", where="--heading")
+
+
+def _in_degrees(vetted: VetOutcome, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Longitude and latitude [deg] of places in the prescription's frame [m], shape (n, 2)."""
+    import pyproj
+
+    to_degrees = pyproj.Transformer.from_crs(vetted.prescription.local_crs, "EPSG:4326", always_xy=True)
+    return np.column_stack(to_degrees.transform(x, y))
+
+
+def day_hours(vetted: VetOutcome, rate: FloatArray, speeds: tuple[FloatArray, FloatArray], options: DayOptions) -> Day:
+    """Count the hours of a field, without its loads.
+
+    Parameters
+    ----------
+    vetted : VetOutcome
+        The field and its bar.
+    rate : ndarray, shape (zones,)
+        Nitrogen rates driven [kg/m2].
+    speeds : tuple of ndarray, shape (zones,)
+        Slowest and fastest speed of each zone [m/s].
+    options : DayOptions
+        Direction of the passes and efficiency.
+
+    Raises
+    ------
+    UsageError, QuantityError
+        If an option makes no sense.
+    """
+    window, area, asked = vetted.solution.window, vetted.prescription.area, rate > 0.0
+    share = parse_share(options.efficiency, field_efficiency(window.rows), where="--efficiency")
+    fast, middle, slow = (
+        work_hours(area[asked], speed[asked], window.width, share)
+        for speed in (speeds[1], 0.5 * (speeds[0] + speeds[1]), speeds[0])
+    )
+    course = course_of(options, vetted.prescription.zones)
+    return Day((fast, middle, slow), share, course, None, np.zeros((0, 2)), None)
+
+
+def with_loads(
+    day: Day, vetted: VetOutcome, rate: FloatArray, speeds: tuple[FloatArray, FloatArray], options: DayOptions
+) -> Day:
+    """Count the tank loads of a field too, where its bar has a tank.
+
+    Parameters
+    ----------
+    day : Day
+        From `day_hours`.
+    vetted, rate, speeds, options
+        As there.
+
+    Raises
+    ------
+    UsageError
+        If the heel is no share, or the tank cools below the temperatures covered.
+    RangeError
+        If the passes cannot be laid.
+    """
+    solution, prescription = vetted.solution, vetted.prescription
+    heel = parse_share(options.heel, _HEEL, where="--heel")
+    if solution.bar.tank is None:
+        return day
+    passes = lay_passes(prescription.zones, day.heading, solution.window.width)
+    loads = tank_loads(passes, rate, prescription.area, solution.bar, solution.plan.temperature[0], heel=heel)
+    end = end_of_tank_window(rate, solution, speeds, heel=heel)
+    return replace(day, loads=loads, places=_in_degrees(vetted, loads.x, loads.y), end=end)
