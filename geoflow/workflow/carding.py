@@ -134,7 +134,7 @@ def card_of(
     GeoflowError
         For anything that cannot be read or understood, or both or neither of map and rates.
     """
-    heel = parse_share(options.heel, "--heel", 0.05)
+    heel = parse_share(options.heel, 0.05, where="--heel")
     prescription, solution, rate = _asked(options, plan, read)
     tell("working out the card")
     bar, width = solution.bar, solution.window.width
