@@ -18,8 +18,8 @@ import shapely
 
 from geoflow.bar.bar_file import read_bar
 from geoflow.base.units import to_si
+from geoflow.hydraulics.cases import central_case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import central_case
 from geoflow.physics.ammonia import saturation
 
 HERE = Path(__file__).parent

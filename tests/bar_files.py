@@ -140,6 +140,7 @@ flash_weight = 0.3
 diameter = "0.110 in"
 discharge_coefficient = 0.80
 land = "6 mm"
+row_spread = 0.03
 
 [row_hose]
 length = "8 ft"

@@ -12,8 +12,8 @@ import pyproj
 
 from geoflow.bar.bar_file import read_bar
 from geoflow.base.units import to_si
+from geoflow.hydraulics.cases import central_case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import central_case
 
 __all__ = ["BARS", "WORN", "catalog_rows", "make_season", "write_catalog"]
 

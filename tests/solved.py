@@ -12,7 +12,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from typing import Any
 
-from geoflow.hydraulics import window
+from geoflow.hydraulics import curves, rows, window
 
 __all__ = ["shared"]
 
@@ -35,5 +35,5 @@ def shared(solve: Callable[..., Any]) -> Callable[..., Any]:
     return found
 
 
-for name in ("flow_window", "pressure_curve", "row_split"):
-    setattr(window, name, shared(getattr(window, name)))
+for module, name in ((window, "flow_window"), (curves, "pressure_curve"), (rows, "row_split")):
+    setattr(module, name, shared(getattr(module, name)))

@@ -6,7 +6,13 @@ import struct
 import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 from xml.sax.saxutils import quoteattr
+
+from geoflow.isoxml.check import Version
+from geoflow.isoxml.deliver import Delivery
+from geoflow.isoxml.write import Basis, Form, Layout, Naming, write_taskdata
+from geoflow.layers.notes import Note
 
 Ring = Sequence[tuple[float, float]]
 
@@ -90,6 +96,17 @@ def taskdata(folder: Path, *children: str, files: Mapping[str, str | bytes] | No
 def grid(rows: int, columns: int, kind: int, **more: object) -> str:
     given = {"A": SOUTH, "B": WEST, "C": 0.0001, "D": 0.0002, "E": columns, "F": rows, "G": "GRD00001", "I": kind}
     return element("GRD", **{**given, **more})
+
+
+def write_map(
+    path: Path, zones: Sequence[Any], rates: Any, *, basis: Basis, field: str, version: Version = 4,
+    form: Form = "outlines", cell: float = 10.0, names: Sequence[str] | None = None, task: str | None = None,
+    product: str = "Anhydrous ammonia", replace: bool = False, protect: tuple[Path, ...] = (),
+) -> tuple[Note, ...]:  # fmt: skip
+    """What geoflow writes of zones and rates."""
+    naming = Naming(field=field, task=task, zones=names, product=product)
+    layout = Layout(version=version, form=form, cell=cell)
+    return write_taskdata(Delivery(path, replace, protect), zones, rates, basis, naming, layout)
 
 
 # Fields of PTN, in the order of the bytes: attribute and format.

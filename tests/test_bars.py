@@ -596,6 +596,7 @@ def test_full_example_has_every_key_but_the_excluded_one() -> None:
     walk(bar_files.full(), "")
     assert {(key.table, key.name) for key in bar_keys.KEYS} - used == {
         ("row_hose", "back_pressure"),
+        ("orifices", "flashing"),
         ("orifices.measured", "pressure_tolerance"),
         ("orifices.measured", "temperature_tolerance"),
     }
@@ -608,7 +609,8 @@ def test_every_key_has_a_known_kind_a_table_and_a_sentence() -> None:
     for key in bar_keys.KEYS:
         assert key.table in paths and key.kind in bar_keys.KEY_KINDS
         assert key.meaning.endswith(".")
-        assert key.kind in ("text", "gauge place") or key.accepted is not None
+        free = key.kind == "text" or bar_keys.KEY_KINDS[key.kind].choices
+        assert free or key.accepted is not None
         assert not (key.required and key.default is not None)
 
 
@@ -872,3 +874,21 @@ def test_a_bar_made_in_code_has_the_defaults_of_the_bar_file():
         (own,) = (one for one in dataclasses.fields(home) if one.name == key.name)
         assert own.default is dataclasses.MISSING, f"{key.table}.{key.name} has a second home"
         assert own.default_factory() == convert(key.default, key, 101325.0), (key.table, key.name)
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"flashing": "thin plate"}, "without land"),
+        ({"flashing": "thin plate", "land": "4 mm"}, "but its land is 2.2 times its diameter"),
+        ({"flashing": "thin plate", "land": "1.5 mm", "flash_weight": 0.2}, "and flash_weight at once"),
+        ({"flashing": "thin plat", "land": "1.5 mm"}, "is none of the words it may have"),
+    ],
+)
+def test_an_assumed_thin_plate_has_to_be_one(changed: dict[str, Any], said: str) -> None:
+    given = bar_files.minimal()
+    name = next(iter(given["orifices"]))
+    given["orifices"][name] = {"diameter": "0.070 in", "discharge_coefficient": 0.62, **changed}
+    with pytest.raises(BarError) as caught:
+        parse_bar(given)
+    assert said in str(caught.value)

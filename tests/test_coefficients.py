@@ -18,11 +18,11 @@ from published import POUND, PSI
 from geoflow.bar.equipment import Bar, Limits, Line, MeasuredPoint, Meter, Orifice, Pump, RowHose, Section
 from geoflow.base.errors import BarError
 from geoflow.hydraulics.coefficients import (
-    back_pressure,
     central_coefficients,
     corner_coefficients,
     refuse_contradiction,
 )
+from geoflow.hydraulics.row_hose import back_pressure
 from geoflow.physics.ammonia import saturation
 
 LAWS = laws(60)

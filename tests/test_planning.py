@@ -27,7 +27,8 @@ from geoflow.decide.orifices import EVEN_ROWS, orifice_choice
 from geoflow.decide.speeds import best_speeds, speed_curve
 from geoflow.decide.vet import Plan, Solution, fitted_with, solve, vet
 from geoflow.ground.passes import Passes, lay_passes
-from geoflow.hydraulics.window import row_split, temperature_grid
+from geoflow.hydraulics.rows import row_split
+from geoflow.hydraulics.window import temperature_grid
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import ammonia_in_tank, drawn_temperature
 

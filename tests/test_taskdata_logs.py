@@ -22,12 +22,13 @@ from taskdata_files import (
     two_zones,
 )
 
-from geoflow.base.errors import LogError, PrescriptionError
+from geoflow.base.errors import LogError, PrescriptionError, QuantityError
 from geoflow.isoxml.binary_log import decode_log, hold
 from geoflow.isoxml.sections import unpack_states
 from geoflow.isoxml.time_logs import HOLD, TaskLog, read_task_log
 from geoflow.isoxml.xml import parse_xml
 from geoflow.log_files.log_units import ROLES, Conditions, role_to_si
+from geoflow.log_files.read_log import read_log
 
 NOON = 43_200_000
 
@@ -40,7 +41,7 @@ def log_of(
     tmp_path: Path, variables: list[tuple[str, str]], data: bytes, *devices: str, place: dict[str, object] | None = None
 ) -> TaskLog:
     files = log_files("TLG00001", header(variables, place=place), data)
-    return read_task_log(taskdata(tmp_path, *devices, log_task("TLG00001"), files=files))
+    return read_task_log(taskdata(tmp_path, *devices, log_task("TLG00001"), files=files), take_as_ammonia=True)
 
 
 def column(log: TaskLog, role: str) -> np.ndarray:
@@ -429,11 +430,133 @@ def test_a_state_before_the_first_one_logged_is_unknown(tmp_path: Path) -> None:
     assert np.isnan(column(log, "on")[:2]).all()
 
 
-def test_the_product_is_named(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("name", "say", "unit", "told"),
+    [
+        ("NH3 82-0-0", False, "kg NH3/ha", "called 'NH3 82-0-0'; it is taken as ammonia"),
+        ("UAN 32", False, "kg/ha", "called 'UAN 32', and that does not say that it is anhydrous ammonia"),
+        ("UAN 32", True, "kg NH3/ha", "called 'UAN 32'; it is taken as ammonia because --take-as-ammonia says so"),
+        ("", False, "kg/ha", "the task names no product; if it is anhydrous ammonia, say --take-as-ammonia"),
+        ("", True, "kg NH3/ha", "the task names no product; it is taken as ammonia because"),
+    ],
+)
+def test_a_product_is_ammonia_by_its_name_or_the_users_word(
+    tmp_path: Path, name: str, say: bool, unit: str, told: str
+) -> None:
     task = log_task("TLG00001").replace("</TSK>", element("PAN", A="PDT1") + "</TSK>")
-    path = taskdata(tmp_path, element("PDT", A="PDT1", B="UAN 32"), task,
-                    files=log_files("TLG00001", header([("0007", "DET1")]), run([[(0, 1)]])))  # fmt: skip
-    assert said(read_task_log(path), "called 'UAN 32'; its mass or volume per area is taken as ammonia") == 1
+    keys = [("0007", "DET1"), ("002A", "DET1")]
+    path = taskdata(tmp_path, element("PDT", A="PDT1", B=name), task,
+                    files=log_files("TLG00001", header(keys), run([[(0, 28000), (1, 10**6)]] * 9)))  # fmt: skip
+    log = read_task_log(path, take_as_ammonia=say)
+    assert said(log, told) == 1
+    assert log.roles["applied"][1] == unit and ("flow" in log.roles) == (unit == "kg NH3/ha")
+    options = {"bar_width": 10.0, "take_as_ammonia": say}
+    if unit == "kg/ha":
+        with pytest.raises(QuantityError, match="kg/ha does not say how much nitrogen is in it"):
+            read_log(path, **options)  # type: ignore[arg-type]
+        # 28,000 mg/m2 of a product with 32 % nitrogen, by hand.
+        found = read_log(path, nitrogen="0.32", **options)  # type: ignore[arg-type]
+        assert found.log.applied == pytest.approx(0.028 * 0.32)
+    else:
+        assert read_log(path, **options).log.applied == pytest.approx(0.028 * 0.82)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("whole", "differs"), [(1550, None), (1800, "16.1 % more"), (1200, "22.6 % less")])
+def test_sections_win_over_the_bar_that_logs_too(tmp_path: Path, whole: int, differs: str | None) -> None:
+    # Sections of 4 and 5 m at 10 and 20 kg/ha are together (4 x 10 + 5 x 20) / 9 = 15.56 kg/ha, by hand.
+    keys = [("0007", "DET2"), ("0007", "DET4"), ("0007", "DET3"), ("008D", "DET2"), ("008D", "DET3"), ("008D", "DET4")]
+    data = run([[(0, whole), (1, 2000), (2, 1000), (3, 1), (4, 1), (5, 1)]] * 3)
+    log = log_of(tmp_path, keys, data, bar([4.0, 5.0]))
+    assert log.sections == 2
+    assert column(log, "applied").tolist() == [10.0, 20.0] * 3
+    assert column(log, "on").tolist() == [1.0] * 6
+    assert said(log, "than its sections together as applied (0007); the sections count") == (differs is not None)
+    if differs is not None:
+        assert said(log, f"the whole bar logs {differs.replace('16.1', '15.7').replace('22.6', '22.9')} than") == 1
+
+
+def test_flows_of_sections_are_added_up_before_they_are_compared(tmp_path: Path) -> None:
+    keys = [("002A", "DET2"), ("002A", "DET3"), ("002A", "DET4"), ("0007", "DET3"), ("0007", "DET4")]
+    log = log_of(tmp_path, keys, run([[(0, 9000), (1, 4000), (2, 5000), (3, 1000), (4, 1000)]]), bar([4.0, 5.0]))
+    assert column(log, "flow") == pytest.approx([4e3 * 60e-6, 5e3 * 60e-6])
+    assert said(log, "the sections count") == 0
+
+
+def hung(ahead: int, right: int, *, tractor: bool) -> str:
+    """A bar with its middle so far from its reference point [mm]; the antenna 2 m ahead of the axle of a tractor that
+    carries it by a connector 1 m behind, or 1 m ahead and 0.3 m left of the bar's own reference point."""
+
+    def machine(key: str, *parts: tuple[str, int, int, int]) -> str:
+        inner = []
+        for det, kind, x, y in parts:
+            links = [element("DOR", A=f"{det[3:]}1"), element("DOR", A=f"{det[3:]}2")]
+            inner += [element("DET", *links, A=det, B=det[3:], C=kind, E=0, F=0)]
+            inner += [element("DPT", A=f"{det[3:]}{at_}", B=ddi, C=value)
+                      for at_, ddi, value in ((1, "0086", x), (2, "0087", y))]  # fmt: skip
+        return element("DVC", *inner, A=key, D="00")
+
+    if tractor:
+        front = machine("DVC2", ("DET21", 7, 2000, -100), ("DET22", 6, -1000, 0))
+        return front + machine("DVC1", ("DET11", 6, 500, 0), ("DET12", 2, ahead, right))
+    return machine("DVC1", ("DET11", 7, 1000, -300), ("DET12", 2, ahead, right))
+
+
+@pytest.mark.parametrize("tractor", [True, False])
+def test_the_ground_of_a_bar_is_found_from_the_antenna(tmp_path: Path, tractor: bool) -> None:
+    # A serpentine of 12 passes of 150 m, 6 m apart, 2 m a record, the bar's middle on them: the truth. The antenna is
+    # where the machine says, in a frame of its own: 1 degree of latitude and longitude in metres by GRS 80 geodesics.
+    import pyproj
+    import shapely
+
+    x, y = np.tile(np.arange(0.0, 150.1, 2.0), (12, 1)), np.repeat(6.0 * np.arange(12.0)[:, None], 76, axis=1)
+    x[1::2] = x[1::2, ::-1]
+    sense = np.where(np.arange(12) % 2, -1.0, 1.0)[:, None]
+    ahead, right = (-2.0 - 1.0 - 0.5 - 4.0, 0.5 + 0.1) if tractor else (-4.0 - 1.0, 0.5 + 0.3)
+    antenna_x, antenna_y = x - sense * ahead, y + sense * right
+    plane = pyproj.Transformer.from_crs("+proj=laea +lat_0=42 +lon_0=-95 +datum=WGS84", 4326, always_xy=True)
+    lon, lat = plane.transform(antenna_x.ravel(), antenna_y.ravel())
+    data = b"".join(
+        record(NOON + 1000 * s, DAY, at(*place), [(0, 1000)]) for s, place in enumerate(zip(lon, lat, strict=True))
+    )
+    log = log_of(tmp_path, [("0007", "DET12")], data, hung(-4000, 500, tractor=tractor))
+    assert said(log, f"the middle of the bar, which lies {-ahead:.2f} m behind and {right:.2f} m to the right of") == 1
+    back = plane.transform(column(log, "lon"), column(log, "lat"), direction="INVERSE")
+
+    def ground(east: np.ndarray, north: np.ndarray) -> shapely.Geometry:
+        rows = (np.reshape(each, (12, 76)) for each in (east, north))
+        lines = [shapely.LineString(np.column_stack(row)) for row in zip(*rows, strict=True)]
+        return shapely.union_all(shapely.buffer(lines, 3.0, cap_style="flat"))
+
+    truth = ground(x, y)
+    away = [shapely.area(shapely.symmetric_difference(ground(*each), truth)) / truth.area
+            for each in ((antenna_x, antenna_y), back)]  # fmt: skip
+    assert away[0] > 0.05 and away[1] < 0.01, away
+    assert np.hypot(back[0] - x.ravel(), back[1] - y.ravel()).max() < 0.05
+
+
+def test_offsets_without_an_antenna_count_from_the_reference_point(tmp_path: Path) -> None:
+    alone = bar([4.0, 5.0]).replace('B="0046"', 'B="0086"')
+    log = log_of(tmp_path, [("0007", "DET1")], run([[(0, 1)]] * 5), alone)
+    place = "4.50 m ahead of and 0.25 m to the left of the machine's reference point, where the antenna is taken to be"
+    assert said(log, f"{place} since nothing says") == 1
+    assert column(log, "lat")[2] == pytest.approx(42.0 + 4e-5 + 4.5 / 111_077.0, abs=2e-8)
+
+
+def test_a_volume_is_counted_at_the_temperature_said(tmp_path: Path) -> None:
+    from geoflow.options.typed import ComparisonOptions, LogOptions
+    from geoflow.workflow.reconciling import reconcile_file
+
+    keys = [("0002", "DET1"), ("0001", "DET1")]
+    files = log_files("TLG00001", header(keys), run([[(0, 2_000_000), (1, 2_000_000)]] * 60))
+    path = taskdata(tmp_path, element("PDT", A="PDT1", B="NH3"), log_task("TLG00001"), files=files)
+    for said_, density in (("60 degF", 617.4), ("0 degC", 638.6)):  # published tables of saturated liquid [kg/m3]
+        options = LogOptions(width="10 m", volume_temperature=said_)
+        found = reconcile_file(str(path), ComparisonOptions(), options)
+        # 200 L/ha is 2e-5 m3/m2.
+        assert found.read.log.applied == pytest.approx(2e-5 * density * 0.82, rel=1e-3)
+        assert found.read.log.target == pytest.approx(found.read.log.applied)
+    with pytest.raises(QuantityError, match="needs the temperature"):
+        reconcile_file(str(path), ComparisonOptions(), LogOptions(width="10 m"))
 
 
 def test_variables_not_used_are_listed(tmp_path: Path) -> None:

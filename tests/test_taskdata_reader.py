@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from taskdata_files import DAY, SOUTH, STEP, WEST, header, log_files, log_task, record, root, write_zip
+from taskdata_files import DAY, SOUTH, STEP, WEST, header, log_files, log_task, record, root, write_map, write_zip
 from taskdata_reader import run_reader
 
 from geoflow.isoxml.binary_log import decode_log
 from geoflow.isoxml.check import Version
 from geoflow.isoxml.data_dictionary import ACTUAL_STATES, ASKED_STATES, ENTRIES
-from geoflow.isoxml.write import Form, write_taskdata
+from geoflow.isoxml.write import Form
 from geoflow.isoxml.xml import parse_xml
 from geoflow.isoxml.zones import read_taskdata_zones
 
@@ -44,7 +44,7 @@ def same(rings: object, wanted: object) -> bool:
 def test_outlines(tmp_path: Path, version: Version, basis: str) -> None:
     path = tmp_path / "rx.zip"
     name = "Süd 40 — 北 №1"
-    write_taskdata(path, ZONES, RATES, basis=basis, field=name, version=version, names=["Поле", "κάτω"])  # type: ignore[arg-type]
+    write_map(path, ZONES, RATES, basis=basis, field=name, version=version, names=["Поле", "κάτω"])  # type: ignore[arg-type]
     seen = run_reader(str(path))
     assert seen["warnings"] == []
     assert seen["version"] == str(version)
@@ -71,7 +71,7 @@ def test_grids(tmp_path: Path, version: Version, form: Form) -> None:
     south = shapely.box(WEST, SOUTH, WEST + STEP, SOUTH + STEP / 2)
     north = shapely.box(WEST, SOUTH + STEP / 2, WEST + STEP / 2, SOUTH + STEP)
     rates = np.array([0.01, 0.02])
-    write_taskdata(path, [south, north], rates, basis="nitrogen", field="F", version=version, form=form, cell=12.0)
+    write_map(path, [south, north], rates, basis="nitrogen", field="F", version=version, form=form, cell=12.0)
     seen = run_reader(str(path))
     # The standard has capitals; the other reader finds them but would rather see ".bin".
     assert [text for text in seen["warnings"] if "Letter case" not in text] == []

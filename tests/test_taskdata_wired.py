@@ -8,10 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from taskdata_files import DAY, at, bar, header, log_files, log_task, record, taskdata
+from taskdata_files import DAY, at, bar, header, log_files, log_task, record, taskdata, write_map
 
 from geoflow import cli
-from geoflow.isoxml.write import write_taskdata
 from geoflow.log_files.read_log import read_log
 from geoflow.prescription_files.read_prescription import read_prescription
 
@@ -28,7 +27,7 @@ def test_task_data_is_vetted_like_any_prescription(
     """The two halves of a 600 m square hold at 160 and fail at 400 lb N/ac, whatever form they come in."""
     halves = np.array([shapely.box(-93.0, 42.0, -92.996, 42.004), shapely.box(-92.996, 42.0, -92.992, 42.004)])
     rates = np.array([160.0, 400.0]) * MG_PER_LB_AC * 1e-6
-    write_taskdata(tmp_path / name, halves, rates, basis="nitrogen", field="Two halves", form=form)
+    write_map(tmp_path / name, halves, rates, basis="nitrogen", field="Two halves", form=form)
     read = read_prescription(tmp_path / name)
     assert read.rate_unit.text == "kg N/ha" and read.file_format == "task data"
     whole = cli.main(["vet", str(tmp_path / name), "--bar", str(FIELDS / "heron.toml"), "--temperature", "42 degF",

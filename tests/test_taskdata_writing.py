@@ -12,12 +12,11 @@ import shapely
 from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 from laws import laws
-from taskdata_files import SOUTH, STEP, WEST, square
+from taskdata_files import SOUTH, STEP, WEST, square, write_map
 
 from geoflow.base.errors import OutputError
 from geoflow.isoxml.check import LONGEST_TEXT, Version, validate_taskdata
 from geoflow.isoxml.rasterize import cell_angles, lay_cells
-from geoflow.isoxml.write import write_taskdata
 from geoflow.isoxml.zones import read_taskdata_zones
 
 BOX = shapely.Polygon(square(0, 0))
@@ -29,7 +28,7 @@ LB_AC = 112.0851156194456e-6
 def write(path: Path, shapes: list[object], rates: list[float], **more: object) -> str:
     """Write nitrogen rates [kg/m2] and return the main file."""
     given_ = {"basis": "nitrogen", "field": "North 40", **more}
-    write_taskdata(path, shapes, np.array(rates), **given_)  # type: ignore[arg-type]
+    write_map(path, shapes, np.array(rates), **given_)  # type: ignore[arg-type]
     with zipfile.ZipFile(path) as archive:
         return archive.read("TASKDATA/TASKDATA.XML").decode()
 
@@ -106,7 +105,7 @@ def test_the_area_of_the_field_is_geodesic(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["TASKDATA", "out", "deep/er/out", "Field 1.5"])
 def test_a_folder(tmp_path: Path, name: str) -> None:
-    write_taskdata(tmp_path / name, [BOX], np.array([0.01]), basis="nitrogen", field="F", form="grid of rates")
+    write_map(tmp_path / name, [BOX], np.array([0.01]), basis="nitrogen", field="F", form="grid of rates")
     home = tmp_path / name if name == "TASKDATA" else tmp_path / name / "TASKDATA"
     assert sorted(entry.name for entry in home.iterdir()) == ["GRD00001.BIN", "TASKDATA.XML"]
     assert len(read_taskdata_zones(tmp_path / name).table) == 1
@@ -116,14 +115,14 @@ def test_a_folder(tmp_path: Path, name: str) -> None:
 def test_an_existing_output_is_replaced_only_when_asked(tmp_path: Path) -> None:
     for path in (tmp_path / "a.zip", tmp_path / "TASKDATA"):
         rates = np.array([0.01])
-        write_taskdata(path, [BOX], rates, basis="nitrogen", field="F")
+        write_map(path, [BOX], rates, basis="nitrogen", field="F")
         with pytest.raises(OutputError, match="already exists"):
-            write_taskdata(path, [BOX], rates, basis="nitrogen", field="F")
-        write_taskdata(path, [FAR], rates, basis="nitrogen", field="F", replace=True)
+            write_map(path, [BOX], rates, basis="nitrogen", field="F")
+        write_map(path, [FAR], rates, basis="nitrogen", field="F", replace=True)
         assert read_taskdata_zones(path).table.geometry[0].bounds[0] == pytest.approx(WEST + 2 * STEP)
         with pytest.raises(OutputError, match="input"):
             inside = path / "TASKDATA.XML" if path.is_dir() else path
-            write_taskdata(path, [FAR], rates, basis="nitrogen", field="F", replace=True, protect=(inside,))
+            write_map(path, [FAR], rates, basis="nitrogen", field="F", replace=True, protect=(inside,))
 
 
 def test_a_folder_with_other_task_data_is_left_alone(tmp_path: Path) -> None:
@@ -131,7 +130,7 @@ def test_a_folder_with_other_task_data_is_left_alone(tmp_path: Path) -> None:
     home.mkdir()
     (home / "TLG00001.BIN").write_bytes(b"a log")
     with pytest.raises(OutputError, match=r"TLG00001\.BIN"):
-        write_taskdata(home, [BOX], np.array([0.01]), basis="nitrogen", field="F", replace=True)
+        write_map(home, [BOX], np.array([0.01]), basis="nitrogen", field="F", replace=True)
     assert [entry.name for entry in home.iterdir()] == ["TLG00001.BIN"]
 
 
@@ -188,7 +187,7 @@ def test_254_zones_fit_and_more_are_merged_by_rate(tmp_path: Path) -> None:
     text = write(tmp_path / "a.zip", strips(254), [0.01 + 1e-6 * at for at in range(254)])
     assert ElementTree.fromstring(text).find("TSK/TZN[@A='254']") is not None
     rates = [0.01 + 1e-6 * (at % 3) for at in range(300)]
-    notes = write_taskdata(tmp_path / "b.zip", strips(300), np.array(rates), basis="nitrogen", field="F")
+    notes = write_map(tmp_path / "b.zip", strips(300), np.array(rates), basis="nitrogen", field="F")
     assert any("300 zones are written as 3" in note.text for note in notes)
     zones = read_taskdata_zones(tmp_path / "b.zip")
     assert len(zones.table) == 3
@@ -219,7 +218,7 @@ def test_more_rates_than_codes_are_refused_but_for_a_grid_of_rates(tmp_path: Pat
     ],
 )
 def test_names_survive_or_are_told(tmp_path: Path, given_: str, written: str, noted: int) -> None:
-    notes = write_taskdata(tmp_path / "a.zip", [BOX], np.array([0.01]), basis="nitrogen", field=given_, task="t")
+    notes = write_map(tmp_path / "a.zip", [BOX], np.array([0.01]), basis="nitrogen", field=given_, task="t")
     assert sum("the name of the field" in note.text for note in notes) == noted
     assert read_taskdata_zones(tmp_path / "a.zip").field_name == written
 
@@ -228,7 +227,7 @@ def test_names_survive_or_are_told(tmp_path: Path, given_: str, written: str, no
 @laws(60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_name_gives_a_file_that_is_read(tmp_path: Path, name: str) -> None:
     path = tmp_path / "a.zip"
-    write_taskdata(path, [BOX], np.array([0.01]), basis="nitrogen", field=name, names=[name], replace=True)
+    write_map(path, [BOX], np.array([0.01]), basis="nitrogen", field=name, names=[name], replace=True)
     zones = read_taskdata_zones(path)
     assert 1 <= len(zones.field_name) <= LONGEST_TEXT
     plain = name.strip()
@@ -262,7 +261,7 @@ def test_what_is_written_is_read_back(
 ) -> None:
     stored = data.draw(st.lists(st.integers(0, 2**31 - 1), min_size=len(shapes), max_size=len(shapes)))
     path = tmp_path / "a.zip"
-    write_taskdata(path, shapes, np.array(stored) / 1e6, basis=basis, field="F", version=version, replace=True)  # type: ignore[arg-type]
+    write_map(path, shapes, np.array(stored) / 1e6, basis=basis, field="F", version=version, replace=True)  # type: ignore[arg-type]
     zones = read_taskdata_zones(path)
     rate = zones.choose_rate(None)
     assert rate.unit == {"nitrogen": "kg N/ha", "ammonia": "kg NH3/ha"}[basis]
@@ -312,7 +311,7 @@ def test_cells_lie_where_their_middles_are() -> None:
 
 def test_a_zone_smaller_than_a_cell_is_told(tmp_path: Path) -> None:
     small = shapely.box(WEST + 1e-6, SOUTH + 1e-6, WEST + 2e-6, SOUTH + 2e-6)
-    notes = write_taskdata(
+    notes = write_map(
         tmp_path / "a.zip", [FAR, small], np.array([0.01, 0.02]), basis="nitrogen", field="F", form="grid of zones"
     )
     assert [note.text for note in notes if "row 2" in note.text] == [

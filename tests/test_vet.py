@@ -19,9 +19,10 @@ from geoflow.base.rates import ammonia_flow, as_nitrogen_rate
 from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS, VERDICTS
 from geoflow.decide.gauges import expected_gauges, rows_at_map_rates
 from geoflow.decide.vet import Plan, fitted_with, solve, vet
+from geoflow.hydraulics.cases import bounding_cases
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import bounding_cases
-from geoflow.hydraulics.window import flow_window, row_split, temperature_grid
+from geoflow.hydraulics.rows import row_split
+from geoflow.hydraulics.window import flow_window, temperature_grid
 from geoflow.report.documents import window_document
 from geoflow.report.terminal import as_text
 from geoflow.report.window import window_report

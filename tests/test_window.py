@@ -19,9 +19,11 @@ from scipy.optimize import brentq
 from geoflow.bar.equipment import Bar, ControlValve, Limits, Line, MeasuredPoint, Meter, Pump, RowHose, Section, Suction
 from geoflow.base.errors import BarError
 from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS
+from geoflow.hydraulics.cases import Case, bounding_cases
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import Case, bounding_cases
-from geoflow.hydraulics.window import FlowWindow, flow_window, pressure_curve, row_split, temperature_grid
+from geoflow.hydraulics.curves import pressure_curve
+from geoflow.hydraulics.rows import row_split
+from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.physics.ammonia import saturation
 
 # Equality in spite of rounding; the solver's roots are good to 1e-12 of the pressure.

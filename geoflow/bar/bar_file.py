@@ -13,6 +13,7 @@ from typing import Any, Final
 from geoflow.bar import equipment
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.equipment import Bar, Line, RowHose, Section, Suction
+from geoflow.bar.flashing import check_flashing
 from geoflow.bar.key_documents import bar_schema
 from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_of
 from geoflow.bar.left_out import left_out_keys
@@ -297,6 +298,8 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
             reader.note(f"[{name}]", what, "exchange them, or check their units")
     if values["row_hose"]:
         _check_row_hose(reader, given["row_hose"])
+    for name, orifice in (values["orifices"] or {}).items():
+        check_flashing(reader.note, name, orifice)
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
 

@@ -9,7 +9,7 @@ import functools
 from dataclasses import dataclass, field
 from typing import Any
 
-from geoflow.bar.keys import KEY_KINDS, keys_of
+from geoflow.bar.keys import KEY_KINDS, THIN_PLATE_FLASHING, keys_of
 from geoflow.base import units
 
 __all__ = [
@@ -99,6 +99,10 @@ class Orifice:
         A known flashing weight, 0..1 [-]; None leaves both bounds open.
     measured : tuple of MeasuredPoint
         Points that narrow what is unknown.
+    flashing : str or None
+        ``"thin plate"``: an assumption the user states, that the flashing weight is at most `keys.THIN_PLATE_FLASHING`.
+    row_spread : float
+        How far the flow of one row may be off the mean of the rows with this orifice, at one pressure [-].
     """
 
     name: str
@@ -108,6 +112,13 @@ class Orifice:
     land: float | None = None
     flash_weight: float | None = None
     measured: tuple[MeasuredPoint, ...] = ()
+    flashing: str | None = None
+    row_spread: float = _left_out("orifices", "row_spread")
+
+    @property
+    def most_flashing(self) -> float:
+        """Greatest flashing weight it may have where none is given [-]."""
+        return 1.0 if self.flashing is None else THIN_PLATE_FLASHING
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any, Final
 
 from geoflow.bar.keys import (
-    GAUGE_PLACES,
     KEY_KINDS,
     LONGEST_TEXT,
     NUMBER_PATTERN,
@@ -123,8 +122,8 @@ def _key_schema(key: Key) -> dict[str, Any]:
         schema["default"] = key.default
     if key.kind == "text":
         return schema | {"type": "string", "pattern": r"\S", "maxLength": LONGEST_TEXT}
-    if key.kind == "gauge place":
-        return schema | {"enum": list(GAUGE_PLACES)}
+    if kind.choices:
+        return schema | {"type": "string", "enum": list(kind.choices)}
     if kind.unit_kind is None:
         bounds = {"minimum": key.accepted[0], "maximum": key.accepted[1]} if key.accepted else {}
         return schema | {"type": "integer" if key.kind == "whole number" else "number", **bounds}

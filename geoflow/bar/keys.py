@@ -14,6 +14,9 @@ __all__ = [
     "NITROGEN_FRACTION",
     "NUMBER_PATTERN",
     "TABLES",
+    "THIN_PLATE",
+    "THIN_PLATE_FLASHING",
+    "THIN_PLATE_LONGEST",
     "Key",
     "KeyKind",
     "Table",
@@ -32,21 +35,28 @@ NITROGEN_FRACTION: Final = 0.82
 
 GAUGE_PLACES: Final = ("tank", "pump outlet", "after valve", "manifold")
 """Where a pressure gauge can sit, from the tank on down."""
+THIN_PLATE: Final = "thin plate"
+THIN_PLATE_FLASHING: Final = 0.35
+"""Greatest flashing weight of an orifice that is stated to be a thin plate: assumed, not measured."""
+THIN_PLATE_LONGEST: Final = 1.5
+"""Length over diameter up to which an orifice may be stated to be one."""
 
 NUMBER_PATTERN: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 
 
 @dataclass(frozen=True, slots=True)
 class KeyKind:
-    """How a value is written: what to call it, its kind of unit if any, whether it may be a range."""
+    """How a value is written: what to call it, its kind of unit if any, if it may be a range, what it is one of."""
 
     said: str
     unit_kind: str | None = None
     range: bool = False
+    choices: tuple[str, ...] = ()
 
 
 KEY_KINDS: Final[dict[str, KeyKind]] = {
     "text": KeyKind("text in quotes"),
+    "flashing": KeyKind(f'"{THIN_PLATE}"', choices=(THIN_PLATE,)),
     "whole number": KeyKind("a whole number"),
     "number": KeyKind("a plain number"),
     "length": KeyKind("a length with its unit", "length"),
@@ -59,7 +69,7 @@ KEY_KINDS: Final[dict[str, KeyKind]] = {
     "pressure difference": KeyKind("a pressure difference with its unit", "pressure"),
     "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
     "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
-    "gauge place": KeyKind("one of " + ", ".join(GAUGE_PLACES)),
+    "gauge place": KeyKind("one of " + ", ".join(GAUGE_PLACES), choices=GAUGE_PLACES),
     "voltage": KeyKind("a voltage with its unit", "voltage"),
     "transmitter slope": KeyKind("volts over pressure with their unit", "transmitter slope"),
     "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
@@ -189,11 +199,19 @@ KEYS: Final[tuple[Key, ...]] = (
         "How far the coefficient may be off, as a fraction; 0 is exact, 0.08 serves where nobody tested it.",
         default=0.08, accepted=(0, 0.9)),
     Key("orifices", "land", "length", "1.5 mm",
-        "Length of the straight bore (plate thickness); it sets the middle estimate of the flashing.",
+        "Length of the straight bore (plate thickness): what is likely of the flashing, and from five "
+        "diameters on its bounds too, after tests of refrigerants.",
         accepted=("0.001 in", "4 in")),
     Key("orifices", "flash_weight", "number", 0.0,
         "Flashing weight where you know it, from 0 (the jet stays liquid) to 1 (it boils in full).",
         accepted=(0, 1)),
+    Key("orifices", "flashing", "flashing", THIN_PLATE,
+        f"Your assumption that the liquid flashes to a weight of {THIN_PLATE_FLASHING:g} at most; it needs a `land` of "
+        f"up to {THIN_PLATE_LONGEST:g} diameters. Nobody measured it on ammonia, and reports say what it decides."),
+    Key("orifices", "row_spread", "number", 0.03,
+        "How far the flow of one row may be off the mean of the rows with this orifice, as a fraction, at the "
+        "same pressure; it goes with the area, from the tolerance of new ones or from wear.",
+        default=0.0, accepted=(0, 0.5)),
     Key("orifices.measured", "flow", "ammonia flow", "5.1 lb NH3/min", "Ammonia through one orifice.",
         required=True, accepted=("0.001 lb NH3/min", "1000 lb NH3/min")),
     Key("orifices.measured", "pressure", "gauge pressure", "95 psi", "Pressure just above the orifice.",

@@ -54,16 +54,19 @@ def _difference(text: str) -> float:
         raise QuantityError(f"'{text}' is an absolute pressure, but a difference is wanted") from None
 
 
+def _choice(value: object, choices: tuple[str, ...]) -> str:
+    if not isinstance(value, str) or value.strip() not in choices:
+        raise QuantityError(f"{shown(value)} is none of the words it may have{nearest(str(value), choices)}")
+    return value.strip()
+
+
 def convert(value: object, key: Key, air_pressure: float) -> Any:
     """Return what was written as text, count or SI; the QuantityError says only what is wrong with it."""
     kind = bar_keys.KEY_KINDS[key.kind]
     if key.kind == "text":
         return text_of(value)
-    if key.kind == "gauge place":
-        place = text_of(value)
-        if place not in bar_keys.GAUGE_PLACES:
-            raise QuantityError(f"there is no place '{place}'{nearest(place, bar_keys.GAUGE_PLACES)}")
-        return place
+    if kind.choices:
+        return _choice(value, kind.choices)
     if kind.unit_kind is None:
         number = _plain(value)
         if key.kind == "whole number" and not number.is_integer():

@@ -34,6 +34,8 @@ class GeoflowError(Exception):
         self.what = what
         self.where = where
         self.cure = cure
+        self.options: tuple[str, ...] = ()
+        """Values of ``--column`` that would settle it as proposed."""
 
     def __str__(self) -> str:
         lines = [self.what]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import sys
 from collections.abc import Callable, Sequence
 from typing import Any, Final
@@ -61,6 +62,25 @@ def _written_before() -> str:
     return f"\n  note:  written before that, whole: {', '.join(done)}" if done else ""
 
 
+def _to_copy(given: Sequence[str], columns: Sequence[str]) -> str:
+    """The whole command as given, with the columns that are proposed, to be copied as one line."""
+    if not columns or "reconcile" not in given[:2]:
+        return ""
+    words, roles = list(given), {column.partition("=")[0] for column in columns}
+    for at in reversed(range(len(words))):
+        flag, mark, value = words[at].partition("=")
+        if (
+            flag == "--column"
+            and (value if mark else "".join(words[at + 1 : at + 2])).partition("=")[0].strip() in roles
+        ):
+            del words[at : at + (1 if mark else 2)]
+    words += [word for column in columns for word in ("--column", column)]
+    line = shlex.join(["geoflow", *words])
+    if any(column.endswith(":UNIT") for column in columns):
+        return f"\n  proposed, once you have written the unit for UNIT:\n{line}"
+    return f"\n  proposed, as one line to copy (or add --accept to yours, once you agree with it):\n{line}"
+
+
 def _run(given: Sequence[str]) -> int:
     if not given:
         print(build_parser().format_help(), file=sys.stderr)
@@ -72,10 +92,10 @@ def _run(given: Sequence[str]) -> int:
     return code
 
 
-def _failed(problem: Exception) -> str:
+def _failed(problem: Exception, given: Sequence[str]) -> str:
     """Say why a run failed."""
     if isinstance(problem, GeoflowError):
-        return f"{problem}{_written_before()}"
+        return f"{problem}{_to_copy(given, problem.options)}{_written_before()}"
     if isinstance(problem, MemoryError):
         return "this machine has not enough memory for that\n  cure:  close other programs"
     # A fault of ours must not look like a finding (1) nor show a traceback to somebody in a cab.
@@ -97,8 +117,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     if output := sys.modules.get("geoflow.files.output"):
         output.WRITTEN.clear()
+    given = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        return _run(list(sys.argv[1:] if arguments is None else arguments))
+        return _run(given)
     except BrokenPipeError:
         # The reader of our output went away (as `| head` does); nothing more can be said to it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -107,5 +128,5 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"geoflow: stopped{_written_before() or '; nothing was written'}", file=sys.stderr)
         return 130
     except Exception as problem:
-        print(f"geoflow: {_failed(problem)}", file=sys.stderr)
+        print(f"geoflow: {_failed(problem, given)}", file=sys.stderr)
         return WRONG_USE

@@ -71,7 +71,7 @@ def _rewrite(options: argparse.Namespace) -> int:
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     rules = RewriteOptions.of(vars(options), "rewrite")
-    outcome = rewrite_file(vetted(options, "rewrite"), rules, target=Path(options.out))
+    outcome = rewrite_file(vetted(options, "rewrite"), rules)
     inputs = (options.prescription, options.bar)
     written = write_rewriting(
         outcome, Path(options.out), replace=options.replace, protect=tuple(Path(name) for name in inputs)
@@ -137,7 +137,7 @@ def add_rewrite(commands: Any) -> None:
         _rewrite,
         help="change what the bar can't deliver, and only that",
         description="Change what the bar can't deliver, and only that. In the input's own format the written file "
-        "is the input with other rates (task data only where nothing else would change); a side file beside it says "
+        "is the input with other rates; a side file beside it says "
         "what changed and why.",
         epilog='Example: geoflow rewrite rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
         '--rate-column rate --rate-unit "lb N/ac" --policy hold-speed --out rx_for_bar.shp. ' + CODES,

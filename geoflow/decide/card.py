@@ -11,8 +11,8 @@ from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.decide.gauges import representative
 from geoflow.decide.speeds import SPEED_STEP, inward_speeds
 from geoflow.decide.vet import Solution, vet
+from geoflow.hydraulics.cases import central_case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import central_case
 from geoflow.hydraulics.readings import MarginReadings, readings_at_margin
 from geoflow.physics.pumps import boiling_line_capacity
 from geoflow.physics.roots import rising_root

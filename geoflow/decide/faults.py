@@ -17,8 +17,8 @@ from geoflow.bar.keys import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import PSI
 from geoflow.decide.vet import Solution
+from geoflow.hydraulics.cases import Case, central_case
 from geoflow.hydraulics.circuit import Circuit, State
-from geoflow.hydraulics.coefficients import Case, central_case
 from geoflow.hydraulics.readings import state_at
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.roots import rising_root
@@ -166,7 +166,8 @@ def _read(
 def _for_sections(case: Case, kept: list[int]) -> Case:
     """Return the case for some of its sections, by their place in it."""
     coefficient, weight = ([one[at] for at in kept] for one in (case.coefficient, case.flash_weight))
-    return replace(case, coefficient=tuple(coefficient), flash_weight=tuple(weight))
+    way = tuple(case.way[at] for at in kept) if case.way else ()
+    return replace(case, coefficient=tuple(coefficient), flash_weight=tuple(weight), way=way)
 
 
 def _without_a_row(bar: Bar, at: int) -> Bar:

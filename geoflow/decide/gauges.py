@@ -11,7 +11,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
 from geoflow.base.rates import ammonia_flow
 from geoflow.decide.vet import Solution, Vetting, verdicts
 from geoflow.hydraulics.readings import gauge_readings
-from geoflow.hydraulics.window import RowSplit, row_split
+from geoflow.hydraulics.rows import RowSplit, row_split
 from geoflow.physics.ammonia import saturation
 
 __all__ = [

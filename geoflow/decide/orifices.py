@@ -13,8 +13,9 @@ from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError
 from geoflow.base.rates import ammonia_flow
 from geoflow.decide.speeds import SpeedCurve, speed_curve_of
-from geoflow.decide.vet import Plan, fitted_with
-from geoflow.hydraulics.window import Bounds, flow_window, row_split, temperature_grid
+from geoflow.decide.vet import Plan, asked_of_rows, fitted_with
+from geoflow.hydraulics.rows import row_split
+from geoflow.hydraulics.window import Bounds, flow_window, temperature_grid
 
 __all__ = ["EVEN_ROWS", "OrificeChoice", "OrificeOption", "orifice_choice"]
 
@@ -44,7 +45,7 @@ class OrificeOption:
     speeds : SpeedCurve
         Area over single speeds.
     uneven : float
-        Greatest deviation of a section's row flow from the mean of all rows, in the central case [-].
+        Greatest deviation of a section's row flow from the mean of all rows, over the likely cases [-].
     lost_planned, lost_best : float
         Area short of the best even option at the planned speeds, and at each one's own best speed [m2].
     """
@@ -120,7 +121,7 @@ def orifice_choice(
     Notes
     -----
     Every option solves the bar anew, 0.1 to 0.5 s each, so uneven mixtures are left out before. Sections with the
-    same rows and feed get the same orifice. Evenness is taken in the central case in the middle of the planned
+    same rows and feed get the same orifice. Evenness is taken over the likely cases in the middle of the planned
     temperatures and speeds, at the mean rate or as much of it as the orifices pass; where the liquid would boil
     before the orifices, at the least rate at which it does not.
     """
@@ -187,7 +188,7 @@ def _unevenness(bar: Bar, plan: Plan, rate: FloatArray, area: FloatArray) -> flo
             # Too small for the mean rate; the split hardly depends on the flow.
             flow *= 0.5
         else:
-            return float(np.abs(split.off_mean).max())
+            return float(np.abs(split.likely).max())
     return float("inf")
 
 
@@ -199,7 +200,7 @@ def _option(
     speeds: tuple[FloatArray, FloatArray] | None,
     fitting: tuple[tuple[str, ...], bool, float],
 ) -> OrificeOption:
-    window = flow_window(bar, temperature_grid(*plan.temperature), plan.sections)
+    window = asked_of_rows(flow_window(bar, temperature_grid(*plan.temperature), plan.sections), bar, plan)
     certain = window.over_plan(certain=True, commanded=True)
     slow, fast = plan.speed if speeds is None else speeds
     slowest = ammonia_flow(rate, slow, window.width, bar.nitrogen_fraction)

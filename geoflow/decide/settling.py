@@ -13,9 +13,9 @@ from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import BarError, RangeError
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.base.units import parse
-from geoflow.decide.vet import Solution, Vetting
+from geoflow.decide.vet import Solution, Vetting, asked_of_rows
+from geoflow.hydraulics.cases import central_case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import central_case
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window
 
 __all__ = ["CAREFUL", "Settling", "settling", "usual_tolerances", "window_with_a_point"]
@@ -129,7 +129,9 @@ def window_with_a_point(
     if bar is None:
         return None
     try:
-        window = flow_window(bar, solution.window.temperature, solution.plan.sections)
+        window = asked_of_rows(
+            flow_window(bar, solution.window.temperature, solution.plan.sections), bar, solution.plan
+        )
     except BarError:
         return None
     certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))

@@ -12,15 +12,19 @@ from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray, TextArr
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.rates import ammonia_flow, nitrogen_rate
 from geoflow.base.said import said_range
+from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import show
-from geoflow.hydraulics.window import Bounds, FlowWindow, PressureCurve, flow_window, pressure_curve, temperature_grid
+from geoflow.hydraulics.curves import PressureCurve, pressure_curve
+from geoflow.hydraulics.rows import row_split
+from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window, temperature_grid
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 
-__all__ = ["Plan", "Solution", "Vetting", "fitted_with", "solve", "verdicts", "vet"]
+__all__ = ["Plan", "Solution", "Vetting", "asked_of_rows", "fitted_with", "solve", "verdicts", "vet"]
 
 
 # A rate clipped to the window must pass it in spite of rounding.
 _ROUNDING: Final = 1e-9
+_SAME: Final = 1e-6
 # The temperatures searched for a change of verdict: -30 to 120 degF in steps of 2 degF.
 _SEARCH_LOW, _SEARCH_HIGH, _SEARCH_STEP = 238.706, 322.039, 1.1112
 _CHUNK: Final = 20_000
@@ -40,11 +44,14 @@ class Plan:
         Slowest and fastest planned ground speed [m/s].
     sections : tuple of int
         Indices of the sections in use.
+    rows : str
+        ``"mean"``, or ``"worst"`` where a rate holds only if every single row can be brought to it.
     """
 
     temperature: tuple[float, float]
     speed: tuple[float, float]
     sections: tuple[int, ...]
+    rows: str = "mean"
 
     def __post_init__(self) -> None:
         if self.speed[0] <= 0.0:
@@ -137,6 +144,36 @@ def fitted_with(bar: Bar, sections: tuple[int, ...], orifices: tuple[str, ...]) 
     return replace(bar, sections=tuple(changed))
 
 
+def asked_of_rows(window: FlowWindow, bar: Bar, plan: Plan) -> FlowWindow:
+    """Return the window as the plan asks it of the rows.
+
+    Asked of the worst row, a rate certainly holds only where the flow at which the lowest row gets it, and that at
+    which the highest one gets it, lie in the certain window too. Sections, likely cases and the spread of rows count,
+    in the middle of the planned temperatures. Where no flow certainly holds there nothing is said of rows.
+
+    Parameters
+    ----------
+    window : FlowWindow
+        From `flow_window` for this bar, over the planned temperatures or more.
+    bar : Bar
+        Fitted as it was solved.
+    plan : Plan
+        What is asked.
+    """
+    if plan.rows != "worst":
+        return window
+    cold, warm = (end + side for end, side in zip(plan.temperature, (-_SAME, _SAME), strict=True))
+    planned = window.at(np.flatnonzero((window.temperature >= cold) & (window.temperature <= warm)))
+    bounds = planned.over_plan(certain=True, commanded=False)
+    if bounds.empty:
+        return window
+    middle, flow = 0.5 * sum(plan.temperature), 0.5 * (bounds.low + bounds.high)
+    split = row_split(bar, middle, plan.sections, flow, held_liquid=True)
+    share = {side: 1.0 + float(ends) for side, ends in (("low", split.highest.max()), ("high", split.lowest.min()))}
+    certain = {name: flows * share["low" if name in LOW_LIMITS else "high"] for name, flows in window.certain.items()}
+    return replace(window, certain=certain)
+
+
 def solve(bar: Bar, plan: Plan) -> Solution:
     """Solve the bar's hydraulics once for a plan.
 
@@ -147,7 +184,7 @@ def solve(bar: Bar, plan: Plan) -> Solution:
     """
     grid = temperature_grid(*plan.temperature)
     wide = temperature_grid(_SEARCH_LOW, _SEARCH_HIGH, _SEARCH_STEP)
-    search = flow_window(bar, np.unique(np.concatenate([grid, wide])), plan.sections)
+    search = asked_of_rows(flow_window(bar, np.unique(np.concatenate([grid, wide])), plan.sections), bar, plan)
     window = search.at(np.searchsorted(search.temperature, grid))
     certain = window.over_plan(certain=True, commanded=True)
     possible = window.over_plan(certain=False, commanded=True)
@@ -155,12 +192,14 @@ def solve(bar: Bar, plan: Plan) -> Solution:
     top = min(max(2.0 * possible.high, 2.0 * certain.low, 0.01 * density), 4.0 * density)
     curve = pressure_curve(bar, grid, plan.sections, window.delivered_ratio, top)
     fitted = {bar.sections[index].orifice for index in plan.sections}
+    refitted = {
+        name: fitted_with(bar, plan.sections, (name,) * len(plan.sections)) for name in bar.orifices if fitted != {name}
+    }
     others = {
-        name: flow_window(fitted_with(bar, plan.sections, (name,) * len(plan.sections)), grid, plan.sections).over_plan(
+        name: asked_of_rows(flow_window(other, grid, plan.sections), other, plan).over_plan(
             certain=True, commanded=True
         )
-        for name in bar.orifices
-        if fitted != {name}
+        for name, other in refitted.items()
     }
     return Solution(bar, plan, window, search, certain, possible, curve, others)
 

@@ -22,8 +22,8 @@ from geoflow.diagnosis.findings import (
 )
 from geoflow.diagnosis.stretches import Stretches, built_up, chance_factor, settled, stretches
 from geoflow.ground.applied_log import AppliedLog
+from geoflow.hydraulics.cases import bounding_cases, central_case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import bounding_cases, central_case
 from geoflow.hydraulics.window import temperature_grid
 from geoflow.physics.ammonia import saturation
 

@@ -23,8 +23,8 @@ from geoflow.diagnosis.findings import (
 )
 from geoflow.diagnosis.stretches import built_up, chance_factor, settled, stretches
 from geoflow.ground.applied_log import AppliedLog
+from geoflow.hydraulics.cases import bounding_cases
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import bounding_cases
 from geoflow.physics.ammonia import saturation, saturation_temperature
 from geoflow.physics.lines import valve_inlet_pressure
 

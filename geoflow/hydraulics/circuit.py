@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -18,10 +19,10 @@ from geoflow.bar.equipment import Bar, Line
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.spelling import nearest
-from geoflow.hydraulics.coefficients import Case, back_pressure, measured_margins, stray
-from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, equilibrium_flux_limit, liquid_density, saturation
+from geoflow.hydraulics.cases import Case
+from geoflow.hydraulics.outlets import Outlets
+from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, saturation
 from geoflow.physics.lines import line_loss, valve_inlet_pressure
-from geoflow.physics.orifices import effective_pressure, land_flash_weight, mass_flow, upstream_pressure
 from geoflow.physics.pumps import boiling_line_capacity, manifold_temperature_rise
 from geoflow.physics.roots import rising_root
 
@@ -29,7 +30,6 @@ __all__ = ["Circuit", "State", "choose_sections"]
 
 
 _GRAVITY: Final = 9.80665
-_HOSE_POINTS: Final = 64
 _SUCTION_POINTS: Final = 96
 # No suction runs full of liquid this fast [m/s].
 _SWIFTEST: Final = 60.0
@@ -111,16 +111,13 @@ class Circuit:
         # Sections with the same rows, orifice and feed pass the same: each is solved as the first of its kind.
         kinds = [(section.rows, section.orifice, section.feed) for section in self.sections]
         self._alike = [kinds.index(kind) for kind in kinds]
-        self._orifices = tuple(bar.orifices[section.orifice] for section in self.sections)
         # Every property has the shape (1, temperatures, 1), so that cases and points broadcast against it.
         self.saturated = saturation(np.reshape(temperature, (1, -1, 1)))
-        self._flux_limit = equilibrium_flux_limit(self.saturated)
-        self._measured = tuple(measured_margins(orifice) for orifice in self._orifices)
         self.highest_pressure = 1e6 + max(
             bar.limits.max_pressure,
             float(self.saturated.pressure.max()) + bar.pump.max_rise + bar.limits.liquid_margin,
         )
-        self._hose_flow, *self._hose = self._tabulate_back_pressure()
+        self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure)
         if any(case.boiling for case in cases):
             self._suction_flow, self._boiling_inlet = self._tabulate_boiling_inlet()
         self._take(cases)
@@ -128,12 +125,8 @@ class Circuit:
     def _take(self, cases: tuple[Case, ...]) -> None:
         self.cases = cases
         self.shape = (len(cases), self.saturated.temperature.size, 1)
-        self._end, self._boils, self._strays = (
-            np.array([getattr(case, name) for case in cases]).reshape(-1, 1, 1)
-            for name in ("hose_end", "boiling", "strays")
-        )
-        middle, spread = self._hose
-        self._hose_pressure = middle + spread * self._end
+        self._boils = np.array([case.boiling for case in cases]).reshape(-1, 1, 1)
+        self._outlets = self._outlets.in_cases(cases)
 
     def with_cases(self, cases: tuple[Case, ...]) -> Circuit:
         """Return the same circuit for other cases, without tabulating hoses and suction again."""
@@ -151,22 +144,6 @@ class Circuit:
         """Width in use [m]."""
         return self.rows * self.bar.row_spacing
 
-    def _tabulate_back_pressure(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Row flows [kg/s], the back pressure they make and how far it may be off [Pa].
-
-        The latter two have the shape (1, temperatures, flows).
-        """
-        if self.bar.row_hose.line is None:
-            flow = np.zeros(1)
-        else:
-            drive = self.highest_pressure - self.bar.air_pressure
-            widest = max(orifice.diameter for orifice in self._orifices)
-            most = mass_flow(drive, 0.0, self.saturated.liquid_density.max(), widest, 1.0)
-            flow = most * np.linspace(0.0, 1.0, _HOSE_POINTS) ** 2
-        shape = (1, self.saturated.temperature.size, flow.size)
-        middle, spread = back_pressure(self.bar, np.broadcast_to(flow, shape), self.saturated)
-        return flow, middle, spread
-
     def _tabulate_boiling_inlet(self) -> tuple[FloatArray, FloatArray]:
         """Flows [kg/s] and the pump inlet's pressure at them with the suction boiling [Pa], both (1, temperatures, n).
 
@@ -183,40 +160,6 @@ class Circuit:
         boiling = np.where(loss > 0.0, liquid.pressure / (1.0 + swollen / liquid.omega), liquid.pressure - loss)
         return np.asarray(flow), boiling
 
-    def _back_pressure(self, row_flow: FloatArray) -> FloatArray:
-        if self._hose_flow.size == 1:
-            return np.asarray(self._hose_pressure)
-        after = np.clip(np.searchsorted(self._hose_flow, row_flow), 1, self._hose_flow.size - 1)
-        first, last = self._hose_flow[after - 1], self._hose_flow[after]
-        low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
-        return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
-
-    def _effective_pressure(self, row_flow: FloatArray, number: int, vapour: FloatArray) -> FloatArray:
-        """Effective pressure below the orifices of section `number` for a vapour pressure above them [Pa]."""
-        below = self._back_pressure(row_flow)
-        weight = np.array([case.flash_weight[number] for case in self.cases]).reshape(-1, 1, 1)
-        if np.isnan(weight).any():
-            modelled = land_flash_weight(
-                self._orifices[number].land or 0.0,
-                self._coefficient(number),
-                self.saturated.liquid_density,
-                vapour,
-                below,
-                self._flux_limit,
-            )
-            weight = np.where(np.isnan(weight), modelled, weight)
-        return effective_pressure(below, vapour, weight)
-
-    def _coefficient(self, number: int) -> FloatArray:
-        return np.array([case.coefficient[number] for case in self.cases]).reshape(-1, 1, 1)
-
-    def _strayed(self, coefficient: FloatArray, number: int, margin: FloatArray) -> FloatArray:
-        """Coefficients of section `number` with what the flow may stray at a margin that was not measured [-]."""
-        measured = self._measured[number]
-        if measured is None:
-            return coefficient
-        return np.asarray(coefficient * (1.0 + self._strays * stray(margin, measured, self._end)))
-
     def _loss(self, line: Line | None, flow: FloatArray) -> FloatArray:
         if line is None:
             return np.zeros_like(flow)
@@ -229,25 +172,6 @@ class Circuit:
             fittings_k=line.fittings_k,
             roughness=line.roughness,
         )
-
-    def _section_flow(self, node: FloatArray, number: int, liquid: Saturation) -> FloatArray:
-        """Flow of section `number` [kg/s] for a node pressure [Pa] and the liquid as it comes to the orifices."""
-        section, diameter = self.sections[number], self._orifices[number].diameter
-        density, coefficient = liquid_density(liquid, node), self._coefficient(number)
-        vapour = liquid.pressure
-
-        def excess(flow: FloatArray) -> FloatArray:
-            row_flow, left = flow / section.rows, node - self._loss(section.feed, flow)
-            effective = self._effective_pressure(row_flow, number, vapour)
-            passing = self._strayed(coefficient, number, left - vapour)
-            return np.asarray(upstream_pressure(row_flow, effective, density, diameter, passing) - left)
-
-        at_rest = self._effective_pressure(np.zeros_like(node), number, vapour)
-        passing = self._strayed(coefficient, number, node - vapour)
-        most = section.rows * mass_flow(node, at_rest, density, diameter, passing)
-        if section.feed is None and self.bar.row_hose.line is None:
-            return np.asarray(most)
-        return np.where(most > 0.0, rising_root(excess, np.zeros_like(most), most), 0.0)
 
     def state(self, node_pressure: Floats) -> State:
         """Solve the bar for a pressure after the control valve.
@@ -264,7 +188,10 @@ class Circuit:
         # flow by less than 1e-5.
         liquid = self._warmed(node - self.saturated.pressure, node)
         for _ in range(2):
-            solved = {like: self._section_flow(node, like, liquid) for like in set(self._alike)}
+            solved = {
+                like: self._outlets.section_flow(like, node, liquid, partial(self._loss, self.sections[like].feed))
+                for like in set(self._alike)
+            }
             flows = [solved[like] for like in self._alike]
             manifolds = [node - self._loss(fed.feed, flow) for fed, flow in zip(self.sections, flows, strict=True)]
             section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
@@ -289,10 +216,7 @@ class Circuit:
 
     def resting_pressure(self) -> FloatArray:
         """Node pressure below which nothing flows [Pa], shape (cases, temperatures, 1)."""
-        nothing = np.zeros(self.shape)
-        vapour = np.broadcast_to(self.saturated.pressure, self.shape)
-        effective = [self._effective_pressure(nothing, number, vapour) for number in range(len(self.sections))]
-        return np.asarray(np.min(effective, axis=0))
+        return self._outlets.resting_pressure(self.shape)
 
     def _pump_outlet(self, flow: FloatArray, node: FloatArray) -> FloatArray:
         meter, valve, liquid = self.bar.meter, self.bar.control_valve, self.saturated

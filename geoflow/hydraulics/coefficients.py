@@ -10,8 +10,6 @@ plan: flow, temperature and hose differ between them, and so do the errors of an
 
 from __future__ import annotations
 
-import itertools
-from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -20,20 +18,16 @@ from geoflow.bar.equipment import Bar, MeasuredPoint, Orifice
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import BarError
 from geoflow.base.units import show, show_range
-from geoflow.physics.ammonia import Saturation, liquid_density, saturation
-from geoflow.physics.lines import flashing_hose_inlet_pressure
+from geoflow.hydraulics.long_bores import is_bounded_as_long, is_long
+from geoflow.hydraulics.row_hose import below_at
+from geoflow.physics.ammonia import liquid_density, saturation
 from geoflow.physics.orifices import clip_coefficients, coefficient_line, effective_pressure, mass_flow
+from geoflow.physics.short_tubes import FLOW_BAND, tube_coefficient
 
 __all__ = [
-    "Case",
-    "back_pressure",
-    "bounding_cases",
-    "central_case",
     "central_coefficients",
     "corner_coefficients",
-    "inner_cases",
     "measured_margins",
-    "open_cases",
     "patch_corners",
     "refuse_contradiction",
     "stray",
@@ -46,82 +40,24 @@ _LEAST_TOLERANCE: Final = 1e-6
 # at half the lesser and 1.2 to 1.9 % beyond the greater; these and the points' own tolerances hold it.
 _STRAY_BELOW: Final = 0.025
 _STRAY_ABOVE: Final = 0.02
-_MOST_ORIFICE_KINDS: Final = 6
-_DIRECTIONS: Final = 16
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One way in which the unknowns may turn out.
-
-    Attributes
-    ----------
-    coefficient, flash_weight : tuple of float
-        Per section [-]; a NaN weight asks for the land-length model.
-    hose_end : float
-        -1, 0 or +1: low, middle or high back pressure.
-    boiling : bool
-        Whether the suction boils in equilibrium; it stays liquid otherwise.
-    strays : bool
-        Whether flows stray at margins that were not measured, to the side of `hose_end`.
-    """
-
-    coefficient: tuple[float, ...]
-    flash_weight: tuple[float, ...]
-    hose_end: float
-    boiling: bool = False
-    strays: bool = False
-
-
-def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tuple[FloatArray, FloatArray]:
-    """Absolute pressure just below the orifices and how far it may be off either way, both [Pa].
-
-    Parameters
-    ----------
-    bar : Bar
-        Its row hose decides: known pressure, two-phase estimate, or open air.
-    row_flow : ndarray
-        Ammonia through one row [kg/s].
-    saturated : Saturation
-        Of the liquid before the orifices, broadcasting against `row_flow`.
-    """
-    hose = bar.row_hose
-    if hose.back_pressure is not None:
-        low, high = hose.back_pressure
-        return np.full(np.shape(row_flow), 0.5 * (low + high)), np.full(np.shape(row_flow), 0.5 * (high - low))
-    if hose.line is None:
-        return np.full(np.shape(row_flow), bar.air_pressure), np.zeros(np.shape(row_flow))
-    estimate = flashing_hose_inlet_pressure(
-        row_flow,
-        saturated.liquid_enthalpy,
-        saturated.pressure,
-        length=hose.line.length,
-        bore=hose.line.bore,
-        roughness=hose.line.roughness,
-        outlet_pressure=bar.air_pressure,
-    )
-    return estimate, hose.tolerance * (estimate - bar.air_pressure)
 
 
 def _open_corners(orifice: Orifice) -> FloatArray:
     """Corners in (Cd^2, Cd^2 b), round the patch, before any measurement."""
     spread = orifice.coefficient_tolerance
-    low, high = (
-        np.square(orifice.discharge_coefficient * (1.0 - spread)),
-        np.square(orifice.discharge_coefficient * (1.0 + spread)),
-    )
+    least, most = (orifice.discharge_coefficient * (1.0 + side * spread) for side in (-1.0, 1.0))
+    if is_long(orifice):
+        # A long bore may pass less, or more, than its stated coefficient.
+        fitted = float(tube_coefficient(orifice.land or 0.0, orifice.diameter))
+        least, most = min(least, fitted * (1.0 - FLOW_BAND)), max(most, fitted * (1.0 + FLOW_BAND))
+    low, high = least**2, most**2
     if orifice.flash_weight is not None:
         known = orifice.flash_weight
         corners = [(low, low * known), (high, high * known)]
     else:
-        corners = [(low, low), (low, 0.0), (high, 0.0), (high, high)]
+        full = orifice.most_flashing
+        corners = [(low, low * full), (low, 0.0), (high, 0.0), (high, high * full)]
     return np.unique(np.array(corners), axis=0) if low == high else np.array(corners)
-
-
-def _below(bar: Bar, point: MeasuredPoint, end: float) -> float:
-    """Back pressure a measured orifice worked against [Pa], at one end of its uncertainty."""
-    middle, spread = back_pressure(bar, np.array([point.flow]), saturation(point.temperature))
-    return float(middle[0] + end * spread[0])
 
 
 def _model_range(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> tuple[float, float]:
@@ -132,7 +68,7 @@ def _model_range(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> tuple[floa
     flows = [
         mass_flow(
             point.pressure,
-            effective_pressure(_below(bar, point, end), state.pressure, corners[:, 1] / corners[:, 0]),
+            effective_pressure(below_at(bar, point, end), state.pressure, corners[:, 1] / corners[:, 0]),
             density,
             orifice.diameter,
             np.sqrt(corners[:, 0]),
@@ -167,7 +103,7 @@ def _measured_corners(bar: Bar, orifice: Orifice, reach: float = 1.0) -> FloatAr
                 point.flow * share,
                 point.pressure + side * point.pressure_tolerance,
                 float(vapour),
-                _below(bar, point, -side * reach),
+                below_at(bar, point, -side * reach),
                 density,
                 orifice.diameter,
             )
@@ -175,16 +111,11 @@ def _measured_corners(bar: Bar, orifice: Orifice, reach: float = 1.0) -> FloatAr
     return corners
 
 
-def _hose_ends(bar: Bar) -> tuple[float, ...]:
-    """Ends of what is not known below the orifices at which the bar has to be looked at, -1 to +1, rising."""
-    known = bar.row_hose.back_pressure
-    sure = bar.row_hose.line is None if known is None else known[0] == known[1]
-    strays = any(measured_margins(orifice) is not None for orifice in bar.orifices.values())
-    return (0.0,) if sure and not strays else (-1.0, 1.0)
-
-
 def measured_margins(orifice: Orifice) -> tuple[float, float] | None:
-    """Least and greatest liquid margin [Pa] at which an unknown flashing weight was measured; None without a point."""
+    """Least and greatest liquid margin [Pa] at which an unknown flashing weight was measured; None without a point.
+
+    Cases of a long bore that is held by the tests of refrigerants do without.
+    """
     if not orifice.measured or orifice.flash_weight is not None:
         return None
     margins = [point.pressure - float(saturation(point.temperature).pressure) for point in orifice.measured]
@@ -222,7 +153,7 @@ def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
     BarError
         Naming the point that fits worst, or all of them where each fits alone.
     """
-    if not orifice.measured or len(_measured_corners(bar, orifice)):
+    if not orifice.measured or len(_measured_corners(bar, orifice)) or is_bounded_as_long(bar, orifice):
         return
     for index, point in enumerate(orifice.measured):
         low, high = _model_range(bar, orifice, point)
@@ -281,8 +212,10 @@ def patch_corners(bar: Bar, orifice: Orifice) -> FloatArray:
 def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
     """Most likely discharge coefficient and flashing weight [-].
 
-    The weight is NaN where the land-length model is to give it from the conditions. Measured points have to fit.
+    The weight is NaN where the bore is to give it from the conditions. Measured points have to fit.
     """
+    if is_bounded_as_long(bar, orifice):
+        return orifice.discharge_coefficient, float("nan")
     if orifice.measured:
         likely = _measured_corners(bar, orifice, reach=0.0)
         middle = (likely if len(likely) else _measured_corners(bar, orifice)).mean(axis=0)
@@ -290,93 +223,3 @@ def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
     if orifice.flash_weight is not None:
         return orifice.discharge_coefficient, orifice.flash_weight
     return orifice.discharge_coefficient, float("nan") if orifice.land is not None else 0.5
-
-
-def _kinds(bar: Bar, sections: tuple[int, ...]) -> list[str]:
-    """Orifices in use, each once.
-
-    Raises
-    ------
-    BarError
-        If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
-    """
-    kinds = list(dict.fromkeys(bar.sections[index].orifice for index in sections))
-    if len(kinds) > _MOST_ORIFICE_KINDS:
-        raise BarError(
-            f"{len(kinds)} kinds of orifice are in use at once; geoflow bounds at most {_MOST_ORIFICE_KINDS}",
-            where="sections",
-            cure="give sections with nearly the same orifice the same key",
-        )
-    for kind in kinds:
-        refuse_contradiction(bar, bar.orifices[kind])
-    return kinds
-
-
-def _case(bar: Bar, sections: tuple[int, ...], pairs: dict[str, FloatArray], end: float, **more: bool) -> Case:
-    fitted = [pairs[bar.sections[index].orifice] for index in sections]
-    return Case(tuple(float(pair[0]) for pair in fitted), tuple(float(pair[1]) for pair in fitted), end, **more)
-
-
-def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
-    """Cases that bound the bar: every corner of every orifice kind in use, with both ends of the back pressure.
-
-    Raises
-    ------
-    BarError
-        If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
-    """
-    kinds = _kinds(bar, sections)
-    boiling = bar.suction is not None
-    corners = [corner_coefficients(bar, bar.orifices[kind]) for kind in kinds]
-    return tuple(
-        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling, strays=True)
-        for end in _hose_ends(bar)
-        for picked in itertools.product(*corners)
-    )
-
-
-def inner_cases(bar: Bar, sections: tuple[int, ...], end: float) -> tuple[Case, ...]:
-    """Cases between which everything lies that the orifices in use may turn out to be, at one end below them.
-
-    All corners of a single kind. Of several kinds those where all lie furthest the same way, in sixteen directions
-    of the plane of Cd^2 and Cd^2 b: a mixture of them stands for kinds that turn out differently.
-    """
-    kinds = _kinds(bar, sections)
-    patches = [patch_corners(bar, bar.orifices[kind]) for kind in kinds]
-    if len(kinds) == 1:
-        picks = [(corner,) for corner in patches[0]]
-    else:
-        turns = (np.arange(_DIRECTIONS) + 0.5) * (2.0 * np.pi / _DIRECTIONS)
-        along = np.stack([np.cos(turns), np.sin(turns)])
-        planes = [np.square(patch[:, :1]) * np.column_stack([np.ones(len(patch)), patch[:, 1]]) for patch in patches]
-        reached = np.stack([np.argmax(plane @ along, axis=0) for plane in planes], axis=1)
-        picks = [
-            tuple(patch[at] for patch, at in zip(patches, places, strict=True)) for places in np.unique(reached, axis=0)
-        ]
-    return tuple(_case(bar, sections, dict(zip(kinds, picked, strict=True)), end, strays=True) for picked in picks)
-
-
-def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
-    """Greatest and least flow the orifices allow without their measured points; none where nothing was measured."""
-    kinds = _kinds(bar, sections)
-    if not any(measured_margins(bar.orifices[kind]) for kind in kinds):
-        return ()
-    cases = []
-    for end, pick in ((-1.0, max), (1.0, min)):
-        # The greatest coefficient and then the least weight pass the most.
-        pairs = {
-            kind: np.array(pick(corner_coefficients(bar, replace(bar.orifices[kind], measured=())), key=_freedom))
-            for kind in kinds
-        }
-        cases.append(_case(bar, sections, pairs, end, boiling=bar.suction is not None))
-    return tuple(cases)
-
-
-def _freedom(pair: FloatArray) -> tuple[float, float]:
-    return float(pair[0]), -float(pair[1])
-
-
-def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
-    """Return the most likely case: the middle of what is open."""
-    pairs = {kind: np.array(central_coefficients(bar, bar.orifices[kind])) for kind in _kinds(bar, sections)}
-    return _case(bar, sections, pairs, 0.0)

@@ -8,8 +8,8 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
+from geoflow.hydraulics.cases import bounding_cases, central_case, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
-from geoflow.hydraulics.coefficients import bounding_cases, central_case, open_cases
 from geoflow.physics.roots import rising_root
 
 __all__ = ["MarginReadings", "Readings", "gauge_readings", "least_over_cases", "readings_at_margin", "state_at"]

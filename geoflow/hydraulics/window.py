@@ -13,11 +13,10 @@ from typing import Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import FloatArray, Floats, IntArray
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
-from geoflow.hydraulics.circuit import Circuit, State
-from geoflow.hydraulics.coefficients import bounding_cases, central_case, inner_cases, open_cases
-from geoflow.hydraulics.readings import least_over_cases
+from geoflow.hydraulics.cases import bounding_cases, inner_cases, open_cases
+from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.unions import between_cases, in_a_row, united
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.roots import rising_root
@@ -25,17 +24,12 @@ from geoflow.physics.roots import rising_root
 __all__ = [
     "Bounds",
     "FlowWindow",
-    "PressureCurve",
-    "RowSplit",
     "flow_window",
-    "pressure_curve",
-    "row_split",
     "temperature_grid",
 ]
 
 
 _GRID_STEP: Final = 1.0
-_CURVE_POINTS: Final = 80
 _PRESSURE_ROUNDING: Final = 1.0
 # What each limit bounds of a `State`, and where [Pa].
 _PRESSURE_LIMITS: Final[dict[str, Callable[[Bar], tuple[str, float]]]] = {
@@ -237,7 +231,8 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         low_side = name in LOW_LIMITS
         better = 1.0 if low_side else -1.0
         worse = [case for case in bounding if case.hose_end != better]
-        inner = inner_cases(bar, sections, better if len(worse) < len(bounding) else 0.0)
+        ends_differ = len(worse) < len(bounding)
+        inner = inner_cases(bar, sections, better if ends_differ else 0.0, better)
         # A point, however far its flows may stray, leaves no more open than there was without it.
         bare = [replace(case, boiling=case.boiling and case.hose_end != better) for case in without_points]
         flows = _pressure_flows(circuit.with_cases((*worse, *inner, *bare)), name)
@@ -258,141 +253,4 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         density / counted,
         circuit.width,
         circuit.rows,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class PressureCurve:
-    """What the gauges should show over the commanded flow, over all temperatures and cases of a plan.
-
-    Attributes
-    ----------
-    flow : ndarray, shape (m,)
-        Ammonia as the controller takes it, all rows in use [kg/s], rising.
-    worst_margin : ndarray, shape (m,)
-        Least liquid margin over temperatures and cases [Pa].
-    expected_margin : ndarray, shape (m,)
-        Least liquid margin over temperatures in the central case [Pa].
-    manifold_low, manifold_high : ndarray, shape (m,)
-        Range over temperatures and cases of the manifold pressures, absolute [Pa].
-    outlet_low, outlet_high : ndarray, shape (m,)
-        Same at the pump outlet.
-    """
-
-    flow: FloatArray
-    worst_margin: FloatArray
-    expected_margin: FloatArray
-    manifold_low: FloatArray
-    manifold_high: FloatArray
-    outlet_low: FloatArray
-    outlet_high: FloatArray
-
-    def at(self, name: str, flow: Floats) -> FloatArray:
-        """One of the curves at some flows [kg/s].
-
-        Pressures follow the squared flow, so that is what is interpolated over, and continued beyond the last point.
-        """
-        values: FloatArray = getattr(self, name)
-        wanted, known = np.square(flow), np.square(self.flow)
-        slope = (values[-1] - values[-2]) / (known[-1] - known[-2])
-        return np.asarray(np.interp(wanted, known, values) + slope * np.maximum(wanted - known[-1], 0.0))
-
-
-def pressure_curve(
-    bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
-) -> PressureCurve:
-    """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
-    bounding = bounding_cases(bar, sections)
-    cases = (*bounding, *open_cases(bar, sections), central_case(bar, sections))
-    circuit = Circuit(bar, sections, cases, temperature)
-    ratio = delivered_ratio.reshape(1, -1, 1)
-    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
-    share = np.linspace(0.0, 1.0, _CURVE_POINTS)
-    rest = circuit.resting_pressure()
-    state: State = circuit.state(rest + (top - rest) * share)
-    flow = highest_flow * np.sqrt(share)
-    commanded = state.flow / ratio
-
-    def resampled(values: FloatArray) -> FloatArray:
-        return np.array(
-            [
-                [np.interp(flow**2, commanded[k, t] ** 2, values[k, t]) for t in range(values.shape[1])]
-                for k in range(values.shape[0])
-            ]
-        )
-
-    def low(values: FloatArray) -> FloatArray:
-        """Least over temperatures and cases."""
-        return least_over_cases(values.min(axis=1), len(bounding))
-
-    margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
-    least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))
-    return PressureCurve(
-        flow,
-        low(margin),
-        margin[-1].min(axis=0),
-        low(least),
-        -low(-most),
-        low(outlet),
-        -low(-outlet),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class RowSplit:
-    """How a flow divides over the sections in use, in the central case.
-
-    Attributes
-    ----------
-    flow : float
-        Of the whole width in use [kg/s].
-    rows : int
-        In use.
-    row_flow : ndarray, shape (sections,)
-        Through one row of each section [kg/s].
-    manifold_pressure : ndarray, shape (sections,)
-        Absolute [Pa].
-    node_pressure, outlet_pressure, inlet_pressure : float
-        After the control valve, at the pump outlet, at the pump inlet, absolute [Pa].
-    liquid_margin : float
-        Least manifold pressure over the vapour pressure [Pa]; below zero the rows are uneven by the flow, and
-        nothing here tells how.
-    """
-
-    flow: float
-    rows: int
-    row_flow: FloatArray
-    manifold_pressure: FloatArray
-    node_pressure: float
-    outlet_pressure: float
-    inlet_pressure: float
-    liquid_margin: float
-
-    @property
-    def off_mean(self) -> FloatArray:
-        """Each section's row flow over the mean of all rows, less one [-]."""
-        return self.row_flow / (self.flow / self.rows) - 1.0
-
-
-def row_split(
-    bar: Bar, temperature: float, sections: tuple[int, ...], flow: float, *, held_liquid: bool = False
-) -> RowSplit:
-    """Divide a true flow [kg/s] over the sections in use at one liquid temperature [K].
-
-    With `held_liquid` the least flow above it that keeps the wanted liquid margin is divided where it does not.
-    """
-    circuit = Circuit(bar, sections, (central_case(bar, sections),), np.array([temperature]))
-    state, wanted = circuit.at_flow(flow), bar.limits.liquid_margin
-    if held_liquid and state.liquid_margin.item() < wanted:
-        state = circuit.state(circuit.node_for(lambda state: state.liquid_margin - wanted))
-    rows = np.array([section.rows for section in circuit.sections])
-    return RowSplit(
-        state.flow.item(),
-        circuit.rows,
-        state.section_flow[0, 0, 0] / rows,
-        state.manifold_pressure[0, 0, 0],
-        state.node_pressure.item(),
-        state.outlet_pressure.item(),
-        state.inlet_pressure.item(),
-        state.liquid_margin.item(),
     )

@@ -33,12 +33,15 @@ class Grid:
         In longitude and latitude.
     stored : ndarray of int or None, shape (zones, variables)
         Values of a grid of rates, in the order of its zone's PDV.
+    zone : ndarray of int or None, shape (rows, columns)
+        Of a grid of rates, which of the zones each cell is part of; -1 outside.
     """
 
     form: str
     owner: list[int]
     shapes: list[Any]
     stored: IntArray | None
+    zone: IntArray | None = None
 
 
 def read_grid(
@@ -90,7 +93,8 @@ def read_grid(
     found, labels = _distinct(cells)
     labels = np.where(_beyond(cells, _inside(boundary, frame), notes), -1, labels)
     own, shapes = _merged(labels, frame, where)
-    return Grid("grid of rates", [at] * len(shapes), shapes, found[own])
+    zone = np.where(labels < 0, -1, np.searchsorted(own, labels))
+    return Grid("grid of rates", [at] * len(shapes), shapes, found[own], zone)
 
 
 @dataclass(frozen=True, slots=True)

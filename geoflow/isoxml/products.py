@@ -66,6 +66,8 @@ class TaskRate:
         What the file calls the product; empty where it does not say.
     low, high : float
         Least and greatest, in `unit`.
+    key : tuple of str
+        Number in the data dictionary, id of the product and id of the device element, as the rate's PDV state them.
     """
 
     column: str
@@ -74,6 +76,7 @@ class TaskRate:
     product: str
     low: float
     high: float
+    key: tuple[str, str, str] = ("", "", "")
 
     @property
     def is_ammonia(self) -> bool:

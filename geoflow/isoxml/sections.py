@@ -36,6 +36,8 @@ class Sections:
         Ids of their elements from the left; empty where they are not known.
     widths : tuple of float or None
         Of the sections from the left [m], where the machine describes them.
+    above : frozenset of str
+        Ids of the machine's other elements; what they log stands for the sections together.
     """
 
     count: int
@@ -43,10 +45,11 @@ class Sections:
     states: FloatArray | None
     elements: tuple[str, ...]
     widths: tuple[float, ...] | None
+    above: frozenset[str] = frozenset()
 
     def matrix(self, ddi: str, values: Mapping[tuple[str, str], FloatArray]) -> FloatArray | None:
         """Values that the sections log each for itself, shape (records, count); None where they do not."""
-        keys = [key for key in values if key[0] == ddi]
+        keys = [key for key in values if key[0] == ddi and key[1] not in self.above]
         if len(keys) < 2 or not {element for _, element in keys} <= set(self.elements):
             return None
         nothing = np.full(values[keys[0]].size, np.nan)
@@ -87,7 +90,7 @@ def find_sections(
             found = _of_words(values, words, owners[0])
             if found is not None:
                 notes.append(Note("section", f"the log tells which of {found.shape[1]} section(s) were {what}"))
-                return _described(found, sections_under(dict(elements), owners[0]), values, notes)
+                return _described(found, sections_under(dict(elements), owners[0]), values, elements, notes)
             notes.append(Note("section", "the log says that no section is installed; their states are not used"))
     return _of_elements(values, elements, notes)
 
@@ -100,11 +103,12 @@ def _of_elements(
     if len(keys) == 1:
         return _whole(values[keys[0]][:, None], values, elements)
     bar = sections_under(dict(elements), keys[0][1]) if keys else []
+    keys = [key for key in keys if key[1] not in _above(bar, elements)]
     if keys and {element for _, element in keys} <= {element.key for element in bar}:
         nothing = np.full(values[keys[0]].size, np.nan)
         found = np.column_stack([values.get((_STATE, element.key), nothing) for element in bar])
         notes.append(Note("section", f"{len(keys)} of {len(bar)} section(s) log each whether it was on"))
-        return _described(found, bar, values, notes)
+        return _described(found, bar, values, elements, notes)
     if keys:
         notes.append(Note("section", f"{len(keys)} elements log whether they were on, so none is used"))
     return _whole(None, values, elements)
@@ -126,7 +130,11 @@ def _differ(states: FloatArray) -> bool:
 
 
 def _described(
-    states: FloatArray, bar: list[Element], values: Mapping[tuple[str, str], FloatArray], notes: list[Note]
+    states: FloatArray,
+    bar: list[Element],
+    values: Mapping[tuple[str, str], FloatArray],
+    elements: Mapping[str, Element],
+    notes: list[Note],
 ) -> Sections:
     count = states.shape[1]
     if bar and len(bar) != count:
@@ -134,9 +142,16 @@ def _described(
         notes.append(Note("section", text))
         bar = []
     names = tuple(element.key for element in bar)
-    found = Sections(count, _differ(states), states, names, _widths(bar))
+    found = Sections(count, _differ(states), states, names, _widths(bar), _above(bar, elements))
     apart = found.apart or any(found.matrix(ddi, values) is not None for ddi in _PER_SECTION)
     return replace(found, apart=apart and count > 1)
+
+
+def _above(bar: list[Element], elements: Mapping[str, Element]) -> frozenset[str]:
+    """Ids of the elements of a bar's machine that are none of its sections."""
+    return frozenset(
+        key for key, each in elements.items() if bar and each.device == bar[0].device and each.kind != bar[0].kind
+    )
 
 
 def _widths(bar: list[Element]) -> tuple[float, ...] | None:
@@ -153,9 +168,11 @@ def _whole(
         owners = [element for each, element in values if each == ddi]
         bar = sections_under(dict(elements), owners[0]) if len(owners) > 1 else []
         names = tuple(element.key for element in bar)
-        if bar and set(owners) <= set(names):
+        above = _above(bar, elements)
+        apart = set(owners) - above
+        if len(apart) > 1 and apart <= set(names):
             spread = None if states is None else np.repeat(states, len(bar), axis=1)
-            return Sections(len(bar), True, spread, names, _widths(bar))
+            return Sections(len(bar), True, spread, names, _widths(bar), above)
     sections = [element for element in elements.values() if element.kind == "4"]
     one_bar = len({element.device for element in sections}) == 1
     widths = _widths(sections_under(dict(elements), sections[0].key)) if one_bar else None

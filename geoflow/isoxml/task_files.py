@@ -17,7 +17,7 @@ from geoflow.isoxml.xml import Node, parse_xml
 from geoflow.layers.notes import Note
 from geoflow.layers.vector_source import check_unpacked_size
 
-__all__ = ["TaskData", "choose_task", "is_taskdata", "open_taskdata"]
+__all__ = ["TaskData", "choose_task", "inside", "is_taskdata", "mains_of_folder", "mains_of_zip", "open_taskdata"]
 
 _MAIN: Final = "taskdata.xml"
 _ROOT: Final = "ISO11783_TaskData"
@@ -64,10 +64,10 @@ def is_taskdata(path: Path) -> bool:
     """Whether a path is task data: a folder or zip that holds TASKDATA.XML, or an .xml file."""
     try:
         if path.is_dir():
-            return bool(_mains_of_folder(path))
+            return bool(mains_of_folder(path))
         if path.suffix.casefold() == ".zip" and path.is_file():
             with zipfile.ZipFile(path) as archive:
-                return bool(_mains_of_zip(archive))
+                return bool(mains_of_zip(archive))
     except (OSError, ValueError, IndexError, zipfile.BadZipFile, NotImplementedError):
         return False
     return path.suffix.casefold() == ".xml" and path.is_file()
@@ -83,7 +83,7 @@ def open_taskdata(path: Path) -> TaskData:
     """
     where = str(path)
     if path.is_dir():
-        mains = _mains_of_folder(path)
+        mains = mains_of_folder(path)
         if not mains:
             raise PrescriptionError(
                 "the folder holds no TASKDATA.XML", where=where, cure="name the TASKDATA folder, or a zip of it"
@@ -114,14 +114,20 @@ def open_taskdata(path: Path) -> TaskData:
     return TaskData(where, root, version, (*notes, *stated), files)
 
 
-def _mains_of_folder(folder: Path) -> list[Path]:
-    """TASKDATA.XML in a folder, or else in its TASKDATA folder; written in capitals first."""
+def mains_of_folder(folder: Path) -> list[Path]:
+    """TASKDATA.XML in a folder, or else in its TASKDATA folder; written in capitals first.
+
+    Parameters
+    ----------
+    folder : Path
+        That is there.
+    """
     entries = sorted(folder.iterdir(), key=lambda entry: entry.name)
     found = [entry for entry in entries if entry.name.casefold() == _MAIN and entry.is_file()]
     if found:
         return found
     inner = [entry for entry in entries if entry.name.casefold() == "taskdata" and entry.is_dir()]
-    return [path for each in inner for path in _mains_of_folder(each)]
+    return [path for each in inner for path in mains_of_folder(each)]
 
 
 def _of_folder(main: Path) -> tuple[str, dict[str, Callable[[], bytes]]]:
@@ -152,14 +158,27 @@ def _of_folder(main: Path) -> tuple[str, dict[str, Callable[[], bytes]]]:
     return main.name, files
 
 
-def _inside(name: str) -> PurePosixPath:
-    """Path of a member of a zip, also of one packed with backslashes."""
+def inside(name: str) -> PurePosixPath:
+    """Path of a member of a zip, also of one packed with backslashes.
+
+    Parameters
+    ----------
+    name : str
+        As the zip has it.
+    """
     return PurePosixPath(name.replace("\\", "/"))
 
 
-def _mains_of_zip(archive: zipfile.ZipFile) -> list[str]:
+def mains_of_zip(archive: zipfile.ZipFile) -> list[str]:
+    """Names of every TASKDATA.XML in a zip.
+
+    Parameters
+    ----------
+    archive : ZipFile
+        Open for reading.
+    """
     names = archive.namelist()
-    return [name for name in names if _inside(name).name.casefold() == _MAIN and not name.startswith("__MACOSX/")]
+    return [name for name in names if inside(name).name.casefold() == _MAIN and not name.startswith("__MACOSX/")]
 
 
 def _of_zip(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]]:
@@ -185,22 +204,22 @@ def _of_zip(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]
 
     try:
         with zipfile.ZipFile(path) as archive:
-            mains = _mains_of_zip(archive)
+            mains = mains_of_zip(archive)
             if len(mains) != 1:
                 raise PrescriptionError(
                     f"the zip holds {len(mains) or 'no'} TASKDATA.XML",
                     where=where,
                     cure="unpack it and name one folder" if mains else "zip the whole TASKDATA folder",
                 )
-            folder = _inside(mains[0]).parent
+            folder = inside(mains[0]).parent
             entries = [
-                entry for entry in archive.infolist() if not entry.is_dir() and _inside(entry.filename).parent == folder
+                entry for entry in archive.infolist() if not entry.is_dir() and inside(entry.filename).parent == folder
             ]
     except damaged as problem:
         raise broken(problem) from problem
     check_unpacked_size(entries, where)
-    files = {_inside(entry.filename).name.casefold(): reader(entry.filename) for entry in entries}
-    return _inside(mains[0]).name, files
+    files = {inside(entry.filename).name.casefold(): reader(entry.filename) for entry in entries}
+    return inside(mains[0]).name, files
 
 
 def _with_parts(root: Node, files: Mapping[str, Callable[[], bytes]]) -> list[Note]:

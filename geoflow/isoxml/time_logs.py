@@ -11,12 +11,15 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import LogError
-from geoflow.base.subject import LOG, reading
+from geoflow.base.subject import LOG, reading, typed
+from geoflow.isoxml.antenna import bar_offset, moved
 from geoflow.isoxml.binary_log import TimeLog, decode_log, hold
-from geoflow.isoxml.data_dictionary import ENTRIES
-from geoflow.isoxml.devices import Element, read_elements, width_of
+from geoflow.isoxml.data_dictionary import ENTRIES, Entry
+from geoflow.isoxml.devices import Element, read_elements
+from geoflow.isoxml.products import names_ammonia, product_name
 from geoflow.isoxml.sections import Sections, find_sections
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
+from geoflow.isoxml.widths import put_width
 from geoflow.isoxml.xml import Node, parse_xml
 from geoflow.layers.notes import Note
 
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["HOLD", "TaskLog", "read_task_log"]
 
 HOLD: Final = 60.0  # age beyond which a reading says nothing any more [s]; common practice, no source
+_DIFFERS: Final = 0.01  # of what the sections log together
 _MOST_ROWS: Final = 20_000_000
 _WANTED: Final = frozenset(ENTRIES)
 _STATES: Final = frozenset(ddi for ddi, entry in ENTRIES.items() if entry.word in {"state", "states"})
@@ -78,7 +82,7 @@ class TaskLog:
     notes: tuple[Note, ...]
 
 
-def read_task_log(path: Path, *, layer: str | None = None) -> TaskLog:
+def read_task_log(path: Path, *, layer: str | None = None, take_as_ammonia: bool = False) -> TaskLog:
     """Read all time logs of one task, in the order of time.
 
     Parameters
@@ -87,6 +91,8 @@ def read_task_log(path: Path, *, layer: str | None = None) -> TaskLog:
         TASKDATA folder, the folder around it, its TASKDATA.XML, or a zip.
     layer : str or None
         Name or id of the task, where several have logs.
+    take_as_ammonia : bool
+        Whether the user says that the product is ammonia.
 
     Raises
     ------
@@ -103,7 +109,9 @@ def read_task_log(path: Path, *, layer: str | None = None) -> TaskLog:
     if not logs:
         raise LogError("the time logs hold no record", where=data.where, cure="copy or export the task data again")
     logs.sort(key=lambda log: float(np.nanmin(log.local)) if np.isfinite(log.local).any() else np.inf)
-    return _assemble(data, task, logs, elements, notes)
+    values = _held(logs, notes)
+    substance = _substance(data, task, values, notes, take_as_ammonia=take_as_ammonia)
+    return _assemble(_Reading(data, task, logs, elements, values, substance, notes))
 
 
 def _task(data: TaskData, layer: str | None) -> Node:
@@ -146,6 +154,52 @@ def _is_total(ddi: str) -> bool:
     return ENTRIES[ddi].word.startswith(("total", "distance", "time"))
 
 
+@dataclass(frozen=True, eq=False)
+class _Reading:
+    """What was read of a task and its logs; notes are brought up to date."""
+
+    data: TaskData
+    task: Node
+    logs: list[TimeLog]
+    elements: dict[str, Element]
+    values: _Values
+    substance: bool
+    notes: list[Note]
+
+    def of_all(self, key: str) -> Any:
+        """One array of every record of all logs."""
+        return np.concatenate([getattr(log, key) for log in self.logs])
+
+    def unit(self, entry: Entry) -> str:
+        """Unit of an entry; a product that is not ammonia is only a product."""
+        return entry.unit if self.substance else entry.unit.replace(" NH3", "")
+
+    def role(self, entry: Entry) -> str | None:
+        """Role of an entry; a flow of another product has none."""
+        return entry.role if self.substance or entry.role != "flow" else None
+
+
+def _substance(data: TaskData, task: Node, values: _Values, notes: list[Note], *, take_as_ammonia: bool) -> bool:
+    """Whether what the logs count is ammonia: the product's name or the user says so."""
+    product = product_name(data, task, "")
+    by_product = [ddi for ddi, _ in values if "NH3" in ENTRIES[ddi].unit and ENTRIES[ddi].role in {"applied", "target"}]
+    if names_ammonia(product) or take_as_ammonia:
+        said = f"the task's product is called '{product}'" if product else "the task names no product"
+        whose = "" if names_ammonia(product) else f" because {typed('take-as-ammonia')} says so"
+        notes.append(Note("unit", f"{said}; it is taken as ammonia{whose}"))
+        return True
+    if product:
+        text = (f"the task's product is called '{product}', and that does not say that it is anhydrous ammonia; if it "
+                f"is, say {typed('take-as-ammonia')}, else {typed('nitrogen')}")  # fmt: skip
+        notes.append(Note("unit", text))
+        return False
+    if by_product:
+        text = (f"the task names no product; if it is anhydrous ammonia, say {typed('take-as-ammonia')}, else "
+                f"{typed('nitrogen')}")  # fmt: skip
+        notes.append(Note("unit", text))
+    return not by_product
+
+
 @dataclass(frozen=True)
 class _Columns:
     """Columns of the table so far; a value of a record counts for each of its `count` sections."""
@@ -160,47 +214,53 @@ class _Columns:
             self.roles[role] = (name, unit)
 
 
-def _assemble(
-    data: TaskData, task: Node, logs: list[TimeLog], elements: dict[str, Element], notes: list[Note]
-) -> TaskLog:
+def _assemble(read: _Reading) -> TaskLog:
     import pandas
 
-    seconds, clock = _clock(logs, notes)
-    lon, lat = (np.concatenate([getattr(log, key) for log in logs]) for key in ("lon", "lat"))
-    _say_places(logs, lon, notes)
-    values = _held(logs, notes)
-    sections = find_sections(values, elements, notes)
+    notes, task, data = read.notes, read.task, read.data
+    sections = find_sections(read.values, read.elements, notes)
     count = sections.count if sections.apart else 1
-    rows = lon.size * count
+    records = sum(log.local.size for log in read.logs)
+    rows = records * count
     if rows > _MOST_ROWS:
         raise LogError(
-            f"{lon.size:,} records of {count} sections are {rows:,} rows, more than {_MOST_ROWS:,}",
+            f"{records:,} records of {count} sections are {rows:,} rows, more than {_MOST_ROWS:,}",
             where=data.where,
             cure="export fewer hours at a time",
         )
     columns = _Columns(count)
-    put = columns.put
+    _put_moments(read, columns.put)
+    if sections.apart:
+        columns.put("section", np.tile(np.arange(count), (records, 1)), "section")
+    if sections.states is not None:
+        columns.put("on", sections.states if sections.apart else sections.states[:, 0], "on")
+    _put_values(read, sections, columns.put)
+    put_width(read.values, sections, read.elements, records, columns.put, notes)
+    if len(read.logs) > 1:
+        columns.put("log", np.concatenate([np.full(log.local.size, at) for at, log in enumerate(read.logs)]))
+    return TaskLog(
+        data.where, data.version, task.text("A"), task.text("B"), tuple(log.name for log in read.logs),
+        list(columns.cells), [pandas.Series(cells) for cells in columns.cells.values()], columns.roles, records, count,
+        tuple(notes),
+    )  # fmt: skip
+
+
+def _put_moments(read: _Reading, put: Any) -> None:
+    """Add times and positions; positions are those of the bar where the machine says how it lies from the antenna."""
+    seconds, clock = _clock(read.logs, read.notes)
     if np.isfinite(seconds).any():
         stamps = np.where(np.isfinite(seconds), np.round(np.nan_to_num(seconds) * 1000.0), np.iinfo(np.int64).min)
         put("time", stamps.astype(np.int64).view("datetime64[ms]"), "time", clock)
+    lon, lat = read.of_all("lon"), read.of_all("lat")
+    _say_places(read.logs, lon, read.notes)
+    offset = bar_offset(read.elements, read.task)
+    if offset is not None:
+        places = [moved(log.lon, log.lat, offset) for log in read.logs]
+        lon, lat = (np.concatenate(each) for each in zip(*places, strict=True))
+        text = f"positions are moved to the middle of the bar, which lies {offset}; the heading is the way driven"
+        read.notes.append(Note("place", text, int(np.isfinite(lon).sum())))
     put("lon", lon, "lon", "deg")
     put("lat", lat, "lat", "deg")
-    if sections.apart:
-        put("section", np.tile(np.arange(count), (lon.size, 1)), "section")
-    if sections.states is not None:
-        put("on", sections.states if sections.apart else sections.states[:, 0], "on")
-    _put_values(values, sections, put, notes)
-    _put_width(values, sections, elements, lon.size, put, notes)
-    if len(logs) > 1:
-        put("log", np.concatenate([np.full(log.local.size, at) for at, log in enumerate(logs)]))
-    product = _product(data, task)
-    if product:
-        text = f"the task's product is called '{product}'; its mass or volume per area is taken as ammonia"
-        notes.append(Note("unit", text))
-    return TaskLog(
-        data.where, data.version, task.text("A"), task.text("B"), tuple(log.name for log in logs), list(columns.cells),
-        [pandas.Series(cells) for cells in columns.cells.values()], columns.roles, lon.size, count, tuple(notes),
-    )  # fmt: skip
 
 
 def _clock(logs: list[TimeLog], notes: list[Note]) -> tuple[FloatArray, str]:
@@ -212,8 +272,10 @@ def _clock(logs: list[TimeLog], notes: list[Note]) -> tuple[FloatArray, str]:
         return local, "local"
     apart = float(np.median(utc[both] - local[both])) if both.any() else float("nan")
     if np.isfinite(apart):
-        text = f"times are UTC of the receiver; the machine's own clock shows {_span(apart)} less"
-        notes.append(Note("time", text if apart >= 0.0 else text.replace(" less", " more")))
+        than = "less" if apart >= 0.0 else "more"
+        notes.append(
+            Note("time", f"times are UTC of the receiver; the machine's own clock shows {_span(apart)} {than}")
+        )
     filled = ~np.isfinite(utc) & np.isfinite(local)
     if filled.any() and np.isfinite(apart):
         text = f"{int(filled.sum())} record(s) without the receiver's time have the machine's, moved to UTC"
@@ -270,31 +332,54 @@ def _in_name(unit: str) -> str:
     return re.sub(r"[ /]", "_", unit.casefold())
 
 
-def _column_name(key: tuple[str, str], values: _Values) -> str:
+def _column_name(key: tuple[str, str], values: _Values, unit: str) -> str:
     """Name of a column, ending in its unit; the element where several log the same."""
     entry = ENTRIES[key[0]]
     several = sum(ddi == key[0] for ddi, _ in values) > 1
-    parts = [entry.word, entry.ddi, key[1] if several else "", _in_name(entry.unit)]
+    parts = [entry.word, entry.ddi, key[1] if several else "", _in_name(unit)]
     return "_".join(part for part in parts if part)
 
 
-def _put_values(values: _Values, sections: Sections, put: Any, notes: list[Note]) -> None:
+def _put_values(read: _Reading, sections: Sections, put: Any) -> None:
     """Add every variable as a column, and give it its role where only one can have it."""
-    chosen = _role_owners({ddi for ddi, _ in values}, notes)
+    values = read.values
+    chosen = _role_owners({ddi for ddi, _ in values}, read.notes)
     for ddi in dict.fromkeys(ddi for ddi, _ in values if ddi not in {*_STATES, "0043"}):
         entry = ENTRIES[ddi]
-        role = entry.role if chosen.get(entry.role) == ddi else None
+        role, unit = read.role(entry) if chosen.get(entry.role) == ddi else None, read.unit(entry)
+        names = {owner: _column_name(owner, values, unit) for owner in values if owner[0] == ddi}
         matrix = sections.matrix(ddi, values) if sections.apart else None
         if matrix is not None:
-            put(f"{entry.word}_{ddi}_{_in_name(entry.unit)}", matrix / entry.steps, role, entry.unit)
-            continue
-        names = {owner: _column_name(owner, values) for owner in values if owner[0] == ddi}
+            put(f"{entry.word}_{ddi}_{_in_name(unit)}", matrix / entry.steps, role, unit)
+            names = {owner: name for owner, name in names.items() if owner[1] in sections.above}
+            _say_whole(ddi, [values[owner] for owner in names], matrix, sections, read.notes)
+            role = None
         for owner, name in names.items():
-            put(name, values[owner] / entry.steps, role if len(names) == 1 else None, entry.unit)
+            put(name, values[owner] / entry.steps, role if len(names) == 1 else None, unit)
         if role is not None and len(names) > 1:
             listed = ", ".join(names.values())
             text = f"{len(names)} elements of the machine log the {entry.word} ({ddi}), so none is chosen: {listed}"
-            notes.append(Note("column", text, len(names)))
+            read.notes.append(Note("column", text, len(names)))
+
+
+def _say_whole(ddi: str, wholes: list[FloatArray], matrix: FloatArray, sections: Sections, notes: list[Note]) -> None:
+    """Hold what the whole bar logs against its sections, which count: their flows together, their rates by width."""
+    entry = ENTRIES[ddi]
+    if entry.role not in {"applied", "target", "flow"}:
+        return
+    at_work = np.isfinite(matrix) & (True if sections.states is None else sections.states == 1.0)
+    shares = np.where(at_work, 1.0 if entry.role == "flow" else sections.widths or 1.0, 0.0)
+    together = (shares * np.nan_to_num(matrix)).sum(axis=1)
+    if entry.role != "flow":
+        weight = shares.sum(axis=1)
+        together = np.divide(together, weight, out=np.full(weight.size, np.nan), where=weight > 0.0)
+    for whole in wholes:
+        both = np.isfinite(whole) & np.isfinite(together)
+        own, other = float(whole[both].sum()), float(together[both].sum())
+        if abs(own - other) > _DIFFERS * max(abs(other), 1.0):
+            than = f"{100.0 * abs(own / other - 1.0):.1f} % {'more' if own > other else 'less'}" if other else "more"
+            text = f"the whole bar logs {than} than its sections together as {entry.word} ({ddi}); the sections count"
+            notes.append(Note("section", text, int(both.sum())))
 
 
 def _role_owners(present: set[str], notes: list[Note]) -> dict[str | None, str]:
@@ -309,52 +394,3 @@ def _role_owners(present: set[str], notes: list[Note]) -> dict[str | None, str]:
             ways = " and ".join(pair[at] for pair in there)
             notes.append(Note("column", f"the {rate} rate is logged as {ways}; {chosen[rate]} is used"))
     return chosen
-
-
-def _put_width(
-    values: _Values, sections: Sections, elements: dict[str, Element], records: int, put: Any, notes: list[Note]
-) -> None:
-    keys = [key for key in values if key[0] == "0043"]
-    logged = values[keys[0]] / 1000.0 if len(keys) == 1 else None
-    machine = _whole(elements)
-    if sections.apart:
-        widths, text = _section_widths(values, sections, logged, machine, records)
-    elif logged is not None:
-        widths, text = logged, ""
-    else:
-        known = sum(sections.widths) if sections.widths is not None else machine
-        widths = None if known is None else np.full(records, known)
-        text = "no width is logged; it is the one the machine describes"
-    if widths is not None:
-        put("width_m", widths, "width", "m")
-        if text:
-            notes.append(Note("section" if sections.apart else "derived", text))
-
-
-def _section_widths(
-    values: _Values, sections: Sections, logged: FloatArray | None, machine: float | None, records: int
-) -> tuple[FloatArray | None, str]:
-    """Widths of the sections [m], shape (records, sections), and where they come from if not from the log."""
-    own = sections.matrix("0043", values)
-    if own is not None:
-        return own / 1000.0, ""
-    if sections.widths is not None:
-        described = np.tile(np.array(sections.widths), (records, 1))
-        return described, "the widths of the sections are those the machine describes"
-    whole = float(np.nanmax(logged)) if logged is not None and np.isfinite(logged).any() else machine
-    if whole is None:
-        return None, ""
-    text = f"each of the {sections.count} sections is taken as an equal share of the greatest width logged"
-    return np.full((records, sections.count), whole / sections.count), text
-
-
-def _whole(elements: dict[str, Element]) -> float | None:
-    """Width of the one machine or function that states one [m]."""
-    found = {width_of(element) for element in elements.values() if element.kind in {"1", "2"}} - {None}
-    return found.pop() if len(found) == 1 else None
-
-
-def _product(data: TaskData, task: Node) -> str:
-    products = data.by_id("PDT")
-    used = [products[node.text("A")] for node in task.all("PAN") if node.text("A") in products]
-    return " and ".join(dict.fromkeys(product.text("B") for product in used if product.text("B")))

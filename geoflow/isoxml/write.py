@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -17,16 +16,19 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import OutputError
 from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import UnitRates
-from geoflow.files.output import OutputFolder, replace_file
 from geoflow.isoxml.check import LONGEST_TEXT, MOST_ZONES, Version, validate_taskdata
 from geoflow.isoxml.data_dictionary import ENTRIES, NITROGEN, PRODUCT_MASS
+from geoflow.isoxml.deliver import Delivery
 from geoflow.isoxml.rasterize import lay_cells
 from geoflow.layers.notes import Note, rows_text
 
-__all__ = ["Form", "as_stored", "write_taskdata"]
+__all__ = ["Basis", "Form", "Layout", "Naming", "as_stored", "write_taskdata"]
 
 Form = Literal["outlines", "grid of zones", "grid of rates"]
 """Zones with outlines, a grid of zone codes (type 1), or a grid of rates (type 2)."""
+
+Basis = Literal["nitrogen", "ammonia"]
+"""What a mass per area counts; the two have dictionary numbers of their own and are never crossed."""
 
 _PER_MASS: Final = 1e6  # kg/m2 to the mg/m2 that both dictionary numbers are stored in
 _OUTSIDE: Final = 0  # code of the zone that holds outside the field, between zones, and without a position
@@ -37,7 +39,7 @@ _NAMES: Final = {"nitrogen": (NITROGEN, "kg N/ha"), "ammonia": (PRODUCT_MASS, "k
 _LARGEST: Final = 2**31 - 1
 
 
-def as_stored(rates: FloatArray, basis: Literal["nitrogen", "ammonia"]) -> UnitRates:
+def as_stored(rates: FloatArray, basis: Basis) -> UnitRates:
     """Rates as task data will hold them, in the unit and the steps of their dictionary number.
 
     Parameters
@@ -59,23 +61,59 @@ class _Zone:
     rows: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Naming:
+    """What task data call things.
+
+    Attributes
+    ----------
+    field : str
+        The field.
+    task : str or None
+        The task; that of the field otherwise.
+    zones : sequence of str or None
+        The zones; their rates otherwise.
+    product : str
+        The product.
+    """
+
+    field: str
+    task: str | None = None
+    zones: Sequence[str] | None = None
+    product: str = "Anhydrous ammonia"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How task data hold zones.
+
+    Attributes
+    ----------
+    version : int
+        3 or 4.
+    form : str
+        A `Form`. A cell of a grid has the rate of the zone its middle lies in.
+    cell : float
+        Side of a grid's cells [m].
+    """
+
+    version: Version = 4
+    form: Form = "outlines"
+    cell: float = 10.0
+
+
+_USUAL: Final = Layout()
+
+
 def write_taskdata(
-    path: Path,
+    to: Delivery,
     zones: Sequence[Any],
     rates: FloatArray,
+    basis: Basis,
+    naming: Naming,
+    layout: Layout = _USUAL,
     *,
-    basis: Literal["nitrogen", "ammonia"],
-    field: str,
-    version: Version = 4,
-    form: Form = "outlines",
-    cell: float = 10.0,
     boundary: Any = None,
-    task: str | None = None,
-    names: Sequence[str] | None = None,
-    product: str = "Anhydrous ammonia",
-    replace: bool = False,
-    protect: tuple[Path, ...] = (),
-    check: Callable[[Path], None] | None = None,
 ) -> tuple[Note, ...]:
     """Write zones and rates as one task.
 
@@ -84,34 +122,20 @@ def write_taskdata(
 
     Parameters
     ----------
-    path : Path
-        A ``.zip``, or a folder: one called TASKDATA itself, or one in which TASKDATA is made.
+    to : Delivery
+        Where the task data go.
     zones : sequence of Polygon or MultiPolygon, length n
         Longitude and latitude, WGS 84.
     rates : ndarray of float, shape (n,)
         Of nitrogen or of ammonia, as `basis` says [kg/m2].
     basis : str
         ``"nitrogen"`` (dictionary number 01B0) or ``"ammonia"`` (mass of product, 0006).
-    field : str
-        Name of the field.
-    version : int
-        3 or 4.
-    form : str
-        A `Form`. A cell of a grid has the rate of the zone its middle lies in.
-    cell : float
-        Side of a grid's cells [m].
+    naming : Naming
+        What field, task, zones and product are called.
+    layout : Layout
+        Version and form.
     boundary : Polygon or MultiPolygon, optional
         Of the field, longitude and latitude; the zones together otherwise.
-    task : str, optional
-        Name of the task; that of the field otherwise.
-    names : sequence of str, optional
-        Of the zones; their rates otherwise.
-    product : str
-        Name of the product.
-    replace, protect
-        As for `geoflow.files.output.OutputFolder`.
-    check : callable, optional
-        Given the zip or folder before it moves into place; what it raises leaves nothing behind.
 
     Returns
     -------
@@ -123,48 +147,23 @@ def write_taskdata(
     OutputError
         If the prescription cannot be said in this form, or the target may not or cannot be written.
     """
+    path, version = to.path, layout.version
     notes: list[Note] = []
     shapes = _checked_shapes(zones, path)
     stored = _checked_rates(rates, len(shapes), path)
     if version not in (3, 4):
         raise OutputError(f"there is no version {version} of task data here", where=str(path), cure="take 3 or 4")
-    parts = _zones(shapes, stored, names, basis, form, path, notes)
-    field_name = _fitting(field, "field", notes, "the name of the field")
-    ground = _ground(shapes, boundary)
-    files: dict[str, bytes] = {}
-    root = _root(version, basis, _fitting(product, "product", notes, "the name of the product"))
-    area = _area(ground)
-    PFD = ElementTree.SubElement(root, "PFD", A="PFD1", C=field_name, D=str(area))
-    _put_outline(PFD, ground, "1", version, notes)
+    writing = _Writing(path, basis, layout, notes)
+    parts = writing.zones(shapes, stored, naming.zones)
+    field = _fitting(naming.field, "field", notes, "the name of the field")
+    root = _root(version, basis, _fitting(naming.product, "product", notes, "the name of the product"))
+    writing.put_field(root, field, _ground(shapes, boundary))
     TSK = ElementTree.SubElement(
-        root, "TSK", A="TSK1", B=_fitting(task or field_name, "task", notes, "the name of the task"), E="PFD1", G="1",
-        H=str(_OUTSIDE), I=str(_OUTSIDE), J=str(_OUTSIDE),
+        root, "TSK", A="TSK1", B=_fitting(naming.task or field, "task", notes, "the name of the task"), E="PFD1",
+        G="1", H=str(_OUTSIDE), I=str(_OUTSIDE), J=str(_OUTSIDE),
     )  # fmt: skip
-    outside = ElementTree.SubElement(TSK, "TZN", A=str(_OUTSIDE), B=_OUTSIDE_NAME)
-    _put_rate(outside, 0, basis)
-    if form == "grid of rates":
-        rated = ElementTree.SubElement(TSK, "TZN", A="1", B="rates")
-        _put_rate(rated, 0, basis)
-    for code, zone in enumerate(parts, 1) if form != "grid of rates" else ():
-        TZN = ElementTree.SubElement(TSK, "TZN", A=str(code), B=zone.name)
-        _put_rate(TZN, zone.stored, basis)
-        if form == "outlines" and not _put_outline(TZN, zone.shape, "2", version, notes):
-            raise OutputError(
-                f"the zone of {rows_text(zone.rows)} is thinner than the file can say",
-                where=str(path),
-                cure="leave it out",
-            )
-    if form != "outlines":
-        cells = lay_cells([zone.shape for zone in parts], cell, where=str(path))
-        notes += _cell_notes(cells.zone, parts, cells.doubled)
-        files[f"{_GRID}.BIN"] = _cell_bytes(cells.zone, parts, form)
-        GRD = ElementTree.SubElement(
-            TSK, "GRD", A=_plain(cells.north), B=_plain(cells.east), C=_plain(cells.north_size, 12),
-            D=_plain(cells.east_size, 12), E=str(cells.zone.shape[1]), F=str(cells.zone.shape[0]), G=_GRID,
-            H=str(len(files[f"{_GRID}.BIN"])), I="1" if form == "grid of zones" else "2",
-        )  # fmt: skip
-        if form == "grid of rates":
-            GRD.set("J", "1")
+    writing.put_zones(TSK, parts)
+    files = writing.put_grid(TSK, parts) if layout.form != "outlines" else {}
     ElementTree.indent(root, " ")
     text = ElementTree.tostring(root, encoding="UTF-8", xml_declaration=True)
     wrong = validate_taskdata(text, version, files)
@@ -174,8 +173,78 @@ def write_taskdata(
             where=str(path),
             cure="write another form or format, and report this",
         )
-    _deliver(Path(path), {"TASKDATA.XML": text, **files}, check, replace=replace, protect=protect)
+    to.put({"TASKDATA.XML": text, **files})
     return tuple(notes)
+
+
+@dataclass(frozen=True)
+class _Writing:
+    """Elements of one task as they are put together; notes are brought up to date."""
+
+    path: Path
+    basis: Basis
+    layout: Layout
+    notes: list[Note]
+
+    def zones(self, shapes: Any, stored: IntArray, names: Sequence[str] | None) -> list[_Zone]:
+        """Zones to write: one for each given, or one for each rate where the codes would not do."""
+        unit = _NAMES[self.basis][1]
+        shown = [f"{value / 100:.2f} {unit}" for value in stored]
+        if len(shapes) < MOST_ZONES or self.layout.form == "grid of rates":
+            own = shown if names is None else [
+                _fitting(name, "zone", self.notes, f"the name of zone {at + 1}") for at, name in enumerate(names)
+            ]  # fmt: skip
+            return [_Zone(int(stored[at]), own[at], shape, (at,)) for at, shape in enumerate(shapes)]
+        found, first, group = np.unique(stored, return_index=True, return_inverse=True)
+        if found.size >= MOST_ZONES:
+            raise OutputError(
+                f"{found.size} different rates do not fit, task data has codes for {MOST_ZONES - 1} zones",
+                where=str(self.path),
+                cure="write a grid of rates, or round the rates so that fewer differ",
+            )
+        text = (f"{len(shapes)} zones are written as {found.size}, one for each rate, since task data has codes for "
+                f"{MOST_ZONES - 1}")  # fmt: skip
+        self.notes.append(Note("file", text, len(shapes)))
+        order = np.argsort(first, kind="stable")
+        return [_together(shapes, np.flatnonzero(group == at), int(found[at]), shown[first[at]]) for at in order]
+
+    def put_field(self, root: ElementTree.Element, name: str, ground: Any) -> None:
+        """Add the field and its boundary."""
+        PFD = ElementTree.SubElement(root, "PFD", A="PFD1", C=name, D=str(_area(ground)))
+        _put_outline(PFD, ground, "1", self.layout.version, self.notes)
+
+    def put_zones(self, TSK: ElementTree.Element, parts: list[_Zone]) -> None:
+        """Add the zones with their rates, the one that holds elsewhere first."""
+        form = self.layout.form
+        _put_rate(ElementTree.SubElement(TSK, "TZN", A=str(_OUTSIDE), B=_OUTSIDE_NAME), 0, self.basis)
+        if form == "grid of rates":
+            _put_rate(ElementTree.SubElement(TSK, "TZN", A="1", B="rates"), 0, self.basis)
+            return
+        for code, zone in enumerate(parts, 1):
+            TZN = ElementTree.SubElement(TSK, "TZN", A=str(code), B=zone.name)
+            _put_rate(TZN, zone.stored, self.basis)
+            drawn = form != "outlines" or _put_outline(TZN, zone.shape, "2", self.layout.version, self.notes)
+            if not drawn:
+                raise OutputError(
+                    f"the zone of {rows_text(zone.rows)} is thinner than the file can say",
+                    where=str(self.path),
+                    cure="leave it out",
+                )
+
+    def put_grid(self, TSK: ElementTree.Element, parts: list[_Zone]) -> dict[str, bytes]:
+        """Add the grid; return its file by its name."""
+        form = self.layout.form
+        cells = lay_cells([zone.shape for zone in parts], self.layout.cell, where=str(self.path))
+        self.notes.extend(_cell_notes(cells.zone, parts, cells.doubled))
+        data = _cell_bytes(cells.zone, parts, form)
+        GRD = ElementTree.SubElement(
+            TSK, "GRD", A=_plain(cells.north), B=_plain(cells.east), C=_plain(cells.north_size, 12),
+            D=_plain(cells.east_size, 12), E=str(cells.zone.shape[1]), F=str(cells.zone.shape[0]), G=_GRID,
+            H=str(len(data)), I="1" if form == "grid of zones" else "2",
+        )  # fmt: skip
+        if form == "grid of rates":
+            GRD.set("J", "1")
+        return {f"{_GRID}.BIN": data}
 
 
 def _checked_shapes(zones: Sequence[Any], path: Path) -> Any:
@@ -216,31 +285,6 @@ def _checked_rates(rates: FloatArray, count: int, path: Path) -> IntArray:
     return np.rint(values * _PER_MASS).astype(np.int64)
 
 
-def _zones(
-    shapes: Any, stored: IntArray, names: Sequence[str] | None, basis: str, form: Form, path: Path, notes: list[Note]
-) -> list[_Zone]:
-    """Zones to write: one for each given, or one for each rate where the codes would not do."""
-    unit = _NAMES[basis][1]
-    shown = [f"{value / 100:.2f} {unit}" for value in stored]
-    if len(shapes) < MOST_ZONES or form == "grid of rates":
-        own = shown if names is None else [
-            _fitting(name, "zone", notes, f"the name of zone {at + 1}") for at, name in enumerate(names)
-        ]  # fmt: skip
-        return [_Zone(int(stored[at]), own[at], shape, (at,)) for at, shape in enumerate(shapes)]
-    found, first, group = np.unique(stored, return_index=True, return_inverse=True)
-    if found.size >= MOST_ZONES:
-        raise OutputError(
-            f"{found.size} different rates do not fit, task data has codes for {MOST_ZONES - 1} zones",
-            where=str(path),
-            cure="write a grid of rates, or round the rates so that fewer differ",
-        )
-    text = (f"{len(shapes)} zones are written as {found.size}, one for each rate, since task data has codes for "
-            f"{MOST_ZONES - 1}")  # fmt: skip
-    notes.append(Note("file", text, len(shapes)))
-    order = np.argsort(first, kind="stable")
-    return [_together(shapes, np.flatnonzero(group == at), int(found[at]), shown[first[at]]) for at in order]
-
-
 def _together(shapes: Any, rows: IntArray, stored: int, name: str) -> _Zone:
     import shapely
 
@@ -276,7 +320,7 @@ def _area(ground: Any) -> int:
     return round(sum(abs(geod.geometry_area_perimeter(part)[0]) for part in parts))
 
 
-def _root(version: Version, basis: Literal["nitrogen", "ammonia"], product: str) -> ElementTree.Element:
+def _root(version: Version, basis: Basis, product: str) -> ElementTree.Element:
     root = ElementTree.Element(
         "ISO11783_TaskData", VersionMajor=str(version), VersionMinor="3", ManagementSoftwareManufacturer="geoflow",
         ManagementSoftwareVersion=geoflow.__version__, DataTransferOrigin="1",
@@ -287,7 +331,7 @@ def _root(version: Version, basis: Literal["nitrogen", "ammonia"], product: str)
     return root
 
 
-def _put_rate(zone: ElementTree.Element, stored: int, basis: Literal["nitrogen", "ammonia"]) -> None:
+def _put_rate(zone: ElementTree.Element, stored: int, basis: Basis) -> None:
     ElementTree.SubElement(zone, "PDV", A=_NAMES[basis][0], B=str(stored), C="PDT1", E="VPN1")
 
 
@@ -350,51 +394,3 @@ def _cell_bytes(zone: IntArray, parts: list[_Zone], form: Form) -> bytes:
         return bytes((zone + 1).astype(np.uint8).tobytes())
     stored = np.array([0, *(each.stored for each in parts)], dtype="<i4")
     return bytes(stored[zone + 1].tobytes())
-
-
-def _deliver(
-    path: Path,
-    files: dict[str, bytes],
-    check: Callable[[Path], None] | None,
-    *,
-    replace: bool,
-    protect: tuple[Path, ...],
-) -> None:
-    if path.suffix.casefold() == ".zip":
-        replace_file(path, _zipped(files, check), replace=replace, protect=protect)
-        return
-    if path.suffix and path.suffix[1:].isalpha():
-        raise OutputError(
-            f"'{path.suffix}' is no ending of task data",
-            where=str(path),
-            cure="name a folder, or a file ending in .zip",
-        )
-    folder = path if path.name.casefold() == "taskdata" else path / "TASKDATA"
-    there = [entry.name for entry in folder.iterdir()] if folder.is_dir() else []
-    others = [name for name in there if name not in files]
-    if others:
-        raise OutputError(
-            f"the folder holds other files already ({', '.join(sorted(others)[:5])}), which belong to other task data",
-            where=str(folder),
-            cure="choose another folder, or clear this one",
-        )
-    with OutputFolder(folder, replace=replace, protect=protect) as output:
-        for name, data in files.items():
-            staged = output.stage(name)
-            staged.write_bytes(data)
-        if check is not None:
-            check(staged.parent)
-
-
-def _zipped(files: dict[str, bytes], check: Callable[[Path], None] | None) -> Callable[[Path], None]:
-    def write(target: Path) -> None:
-        with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
-            for name, data in files.items():
-                # One fixed time, so that the same prescription gives the same bytes.
-                entry = zipfile.ZipInfo(f"TASKDATA/{name}", (1980, 1, 1, 0, 0, 0))
-                entry.compress_type = zipfile.ZIP_DEFLATED
-                archive.writestr(entry, data)
-        if check is not None:
-            check(target)
-
-    return write

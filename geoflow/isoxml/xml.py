@@ -36,6 +36,8 @@ class Node:
         Line it starts in.
     children : list of Node
         In file order.
+    begin : int
+        Byte of the file it starts at.
     """
 
     tag: str
@@ -43,6 +45,7 @@ class Node:
     place: str
     line: int
     children: list[Node] = field(default_factory=list)
+    begin: int = 0
 
     @property
     def where(self) -> str:
@@ -173,7 +176,8 @@ def _parse(data: bytes, place: str, encoding: str | None) -> Node:
             raise _RefusedError(f"the file has more than {_MOST_NODES:,} elements", "export fewer tasks at a time")
         if len(path) > _DEEPEST:
             raise _RefusedError(f"elements are nested more than {_DEEPEST} deep", "check where the file comes from")
-        node = Node(tag.rpartition(":")[2], attributes, place, parser.CurrentLineNumber)
+        name = tag.rpartition(":")[2]
+        node = Node(name, attributes, place, parser.CurrentLineNumber, begin=parser.CurrentByteIndex)
         path[-1].children.append(node)
         path.append(node)
 

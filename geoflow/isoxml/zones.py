@@ -55,6 +55,12 @@ class TaskZones:
         Of the field, in longitude and latitude.
     notes : tuple of Note
         What a person should know.
+    data : TaskData
+        All of the file.
+    node : Node
+        The task.
+    ground : Grid
+        Which elements of the task, or cells of its grid, the rows of the table are.
     """
 
     where: str
@@ -67,6 +73,9 @@ class TaskZones:
     rates: tuple[TaskRate, ...]
     boundary: Any
     notes: tuple[Note, ...]
+    data: TaskData
+    node: Node
+    ground: Grid
 
     def choose_rate(self, requested: str | None) -> TaskRate:
         """Return the rate asked for by column or dictionary number, or the only one.
@@ -144,7 +153,7 @@ def read_taskdata_zones(path: Path, *, layer: str | None = None) -> TaskZones:
     notes += _rest_notes(zones, codes, special, ground.form)
     return TaskZones(
         data.where, data.version, task.text("A"), task.text("B"), field.text("C") if field is not None else "",
-        ground.form, table, rates, boundary, tuple(notes),
+        ground.form, table, rates, boundary, tuple(notes), data, task, ground,
     )  # fmt: skip
 
 
@@ -292,7 +301,8 @@ def _table(
         finite = columns[name][np.isfinite(columns[name])]
         product = product_name(data, task, variable.product)
         low, high = (float(finite.min()), float(finite.max())) if finite.size else (np.nan, np.nan)
-        rates.append(TaskRate(name, entry.unit, variable.ddi, product, low, high))
+        key = (variable.ddi, variable.product, variable.element)
+        rates.append(TaskRate(name, entry.unit, variable.ddi, product, low, high, key))
         notes += _rate_notes(entry.unit, variable.ddi, values, shown.get(node.text("E")))
     return geopandas.GeoDataFrame(columns, geometry=ground.shapes, crs=4326), tuple(rates)
 

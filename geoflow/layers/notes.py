@@ -21,11 +21,24 @@ class Note:
         One or two sentences for a person.
     count : int
         How many zones, pairs or records it concerns; 0 where it concerns the whole file.
+    metric : str
+        The same in metric units, where the text has others.
     """
 
     kind: str
     text: str
     count: int = 0
+    metric: str = ""
+
+    def said(self, system: str) -> str:
+        """Return the text in the units a person reads.
+
+        Parameters
+        ----------
+        system : str
+            ``"us"`` or ``"metric"``.
+        """
+        return self.metric if system == "metric" and self.metric else self.text
 
 
 def rows_text(rows: Iterable[int], most: int = 8) -> str:

@@ -151,7 +151,7 @@ def _movement(reading: LogColumns, moves: Moves) -> tuple[FloatArray, FloatArray
     """Heading, speed and step: as logged, and from positions where nothing is logged."""
     found = {}
     ways = {
-        "heading": (moves.heading, "from positions at least 1 m apart"),
+        "heading": (moves.heading, "from positions some feet apart"),
         "speed": (moves.speed, "from step and interval"),
         "step": (
             moves.step,

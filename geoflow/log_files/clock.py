@@ -87,26 +87,18 @@ def read_clock(cells: pandas.Series[Any], unit: str | None, *, name: str, where:
     LogError
         If the times cannot be read for certain.
     """
-    import pandas
-
     unit = _checked(unit, name, where)
     if cells.dtype.kind == "M":
         return _of_dates(cells, unit)
     if cells.dtype.kind in "iuf":
         return _of_numbers(cells.to_numpy(dtype=np.float64), unit, name, where)
-    text = cells.astype("str").where(cells.notna(), "")
-    if not text.empty and any(cell != cell.strip() for cell in (*text.head(100), text.iloc[-1])):
-        text = text.str.strip()
+    text = _stripped(cells)
     filled = text[text != ""]
     if filled.empty:
         raise LogError(f"the column '{name}' holds no times", where=where, cure="give --column time another column")
     first = str(filled.iloc[0])
     if unit in {"epoch s", "epoch ms", "GPS s", "GPS week s", "s", "ms"}:
-        if unit == "GPS week s":
-            pair = text.str.split(n=1, expand=True).reindex(columns=[0, 1])
-            week, second = (pandas.to_numeric(pair[at], errors="coerce").to_numpy(dtype=float) for at in (0, 1))
-            return Clock(gps_to_unix(week * _WEEK + second), "UTC", "GPS week and second, leap seconds taken off")
-        return _of_numbers(pandas.to_numeric(text, errors="coerce").to_numpy(dtype=float), unit, name, where)
+        return _of_counts(text, unit, name, where)
     if _ISO.fullmatch(first):
         return _of_iso(text, filled, unit, name, where)
     if match := _DATE.fullmatch(first):
@@ -119,6 +111,25 @@ def read_clock(cells: pandas.Series[Any], unit: str | None, *, name: str, where:
         cure=f"write times like 2026-04-13T14:05:07Z, or state the unit, one of {', '.join(TIME_UNITS)}, as in "
         f'--column "time={name}:epoch s"',
     )
+
+
+def _stripped(cells: pandas.Series[Any]) -> pandas.Series[Any]:
+    """Cells as text without blanks around it, empty where there is none."""
+    text = cells.astype("str").where(cells.notna(), "")
+    if not text.empty and any(cell != cell.strip() for cell in (*text.head(100), text.iloc[-1])):
+        text = text.str.strip()
+    return text
+
+
+def _of_counts(text: pandas.Series[Any], unit: str | None, name: str, where: str) -> Clock:
+    """Numbers written as text, or a GPS week with its second."""
+    import pandas
+
+    if unit != "GPS week s":
+        return _of_numbers(pandas.to_numeric(text, errors="coerce").to_numpy(dtype=float), unit, name, where)
+    pair = text.str.split(n=1, expand=True).reindex(columns=[0, 1])
+    week, second = (pandas.to_numeric(pair[at], errors="coerce").to_numpy(dtype=float) for at in (0, 1))
+    return Clock(gps_to_unix(week * _WEEK + second), "UTC", "GPS week and second, leap seconds taken off")
 
 
 def _checked(unit: str | None, name: str, where: str) -> str | None:

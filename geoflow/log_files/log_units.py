@@ -154,7 +154,7 @@ def nitrogen_per_unit(unit: str, conditions: Conditions, *, where: str) -> tuple
         raise QuantityError(
             f"a rate in {known.text} needs the temperature at which the volume is counted",
             where=where,
-            cure="give --bar a bar file with the meter's reference_temperature, or export the log by mass",
+            cure='say it with --volume-temperature "60 degF", or export the log by mass',
         )
     one = as_nitrogen_rate(1.0, known, conditions.nitrogen_fraction, conditions.ammonia_density)
     return float(one), known.text
@@ -172,20 +172,22 @@ def _nitrogen_in(product: str, text: str | None, where: str) -> float:
     if match is None:
         raise QuantityError(f"'{text}' is no content of nitrogen", where="--nitrogen", cure=cure)
     value = float(match[1]) / (100.0 if match[2] == "%" else 1.0)
-    if match[3] is None:
-        if by_volume:
-            what = f"the log counts {product}, but --nitrogen {text} is a share of the mass"
-            raise QuantityError(what, where=where, cure=cure)
-        if not 0.0 < value <= 1.0:
-            raise QuantityError(f"a mass fraction of {value:g} cannot be", where="--nitrogen", cure=cure)
-        return value
-    if not by_volume:
-        what = f"the log counts {product}, but --nitrogen {text} is nitrogen per volume"
+    if by_volume != (match[3] is not None):
+        how = "a share of the mass" if by_volume else "nitrogen per volume"
+        what = f"the log counts {product}, but --nitrogen {text} is {how}"
         raise QuantityError(what, where=where, cure=cure)
+    if not by_volume and not 0.0 < value <= 1.0:
+        raise QuantityError(f"a mass fraction of {value:g} cannot be", where="--nitrogen", cure=cure)
     if value <= 0.0:
         raise QuantityError(f"'{text}' leaves no nitrogen", where="--nitrogen", cure=cure)
-    volume = to_si(1.0, "volume", "gal" if match[4].casefold() == "gal" else "l")
-    return value * float(to_si(1.0, "mass", "kg" if match[3].casefold() == "kg" else "lb")) / float(volume)
+    return value * _per_volume(match[3], match[4]) if by_volume else value
+
+
+def _per_volume(mass: str, volume: str) -> float:
+    """One of a mass in one of a volume [kg/m3]."""
+    known = {"kg": "kg", "l": "l"}
+    one = to_si(1.0, "mass", known.get(mass.casefold(), "lb"))
+    return float(one) / float(to_si(1.0, "volume", known.get(volume.casefold(), "gal")))
 
 
 def role_to_si(role: Role, values: FloatArray, unit: str, conditions: Conditions, *, where: str) -> FloatArray:
@@ -236,6 +238,6 @@ def _ammonia_flow(unit: str, conditions: Conditions, where: str) -> float:
         raise QuantityError(
             f"a flow in {unit} needs the temperature at which the volume is counted",
             where=where,
-            cure="give --bar a bar file with the meter's reference_temperature, or log the flow as lb NH3/min",
+            cure='say it with --volume-temperature "60 degF", or log the flow as lb NH3/min',
         )
     return volume * conditions.ammonia_density

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from geoflow.base.errors import LogError
 from geoflow.base.spelling import nearest
@@ -50,31 +51,37 @@ def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
     LogError
         If it is missing, no such file, or names an unknown role.
     """
-    no_roles = LogError(
-        "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
-    )
-    try:
-        if path.exists() and not path.is_file():
-            raise OSError("it is no ordinary file")  # a pipe would let us wait for ever
-        document = json.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as problem:
-        raise LogError(
-            f"the mapping cannot be opened ({problem})", where=str(path), cure="check the name and the folder"
-        ) from problem
-    except json.JSONDecodeError as problem:
-        raise LogError(
-            f"the mapping is no JSON ({problem.msg})", where=f"{path}, line {problem.lineno}", cure=no_roles.cure
-        ) from problem
-    except (RecursionError, ValueError) as problem:  # nested too deep, or a number of thousands of digits
-        raise no_roles from problem
+    document = _json_of(path)
     if not isinstance(document, dict) or not all(isinstance(value, str) for value in document.values()):
-        raise no_roles
+        raise _no_roles(path)
     found: dict[str, tuple[str, str | None]] = {}
     for role, value in document.items():
         _known_role(role, str(path))
         name, mark, unit = value.rpartition(":")
         found[role] = (name, unit.strip() or None) if mark else (value, None)
     return found
+
+
+def _no_roles(path: Path) -> LogError:
+    return LogError(
+        "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
+    )
+
+
+def _json_of(path: Path) -> Any:
+    try:
+        if path.exists() and not path.is_file():
+            raise OSError("it is no ordinary file")  # a pipe would let us wait for ever
+        return json.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError) as problem:
+        raise LogError(
+            f"the mapping cannot be opened ({problem})", where=str(path), cure="check the name and the folder"
+        ) from problem
+    except json.JSONDecodeError as problem:
+        place, cure = f"{path}, line {problem.lineno}", _no_roles(path).cure
+        raise LogError(f"the mapping is no JSON ({problem.msg})", where=place, cure=cure) from problem
+    except (RecursionError, ValueError) as problem:  # nested too deep, or a number of thousands of digits
+        raise _no_roles(path) from problem
 
 
 def _known_role(role: str, where: str) -> None:

@@ -60,6 +60,17 @@ def find_places(
 ) -> Places:  # fmt: skip
     """Put every record into a local frame; what is no position stays NaN.
 
+    Parameters
+    ----------
+    table : LogTable
+        The log.
+    lon, lat : ndarray or None, shape (rows,)
+        Positions where they stand in columns, in the unit of their system.
+    crs, swap_axes
+        What the options of these names say.
+    notes : list of Note
+        Brought up to date.
+
     Raises
     ------
     LogError
@@ -80,17 +91,7 @@ def find_places(
         raise LogError(
             "no row has a position", where=table.where, cure="name the columns with --column lon=... --column lat=..."
         )
-    degrees = _in_degrees(declared, crs, x[known], y[known])
-    if degrees:
-        straight = known & (np.abs(x) <= 180.0) & (np.abs(y) <= 90.0)
-        turned = known & (np.abs(y) <= 180.0) & (np.abs(x) <= 90.0)
-        known = turned if turned.sum() > straight.sum() else straight
-        if not known.any():
-            known = np.isfinite(x) & np.isfinite(y)  # then the placement says what is wrong with them
-    reach = _FAR_DEGREES if degrees else _FAR_METRES
-    near = known & (np.abs(x - np.median(x[known])) < reach) & (np.abs(y - np.median(y[known])) < reach)
-    near = near if near.any() else known  # then the placement says what is wrong with them
-    bounds = Bounds(*(float(v) for v in (x[near].min(), y[near].min(), x[near].max(), y[near].max())))
+    known, bounds = _bounds(x, y, known, degrees=_in_degrees(declared, crs, x[known], y[known]))
     by_default = table.file_format == "geojson"
     with reading(LOG):
         spot = place(bounds, declared, option=crs, swap_axes=swap_axes, by_default=by_default, where=table.where)
@@ -99,23 +100,8 @@ def find_places(
     onward = pyproj.Transformer.from_crs(spot.crs, frame, always_xy=True)
     flat = np.zeros(x.size, dtype=np.bool_)
     if strips is not None:
-        import shapely
-
-        def into_frame(points: FloatArray) -> FloatArray:
-            ordered = points[:, ::-1] if spot.swap else points
-            return np.column_stack(onward.transform(*ordered.T))
-
-        strips = strips.copy()
-        strips[~known] = None
-        strips[known], mended = repair(shapely.transform(strips[known], into_frame))
-        if mended.mended.size:
-            which = np.flatnonzero(known)[mended.mended]
-            text = f"polygons that cross themselves are mended, every part of them counts ({rows_text(which)})"
-            notes.append(Note("place", text, which.size))
-        flat = known & shapely.is_missing(strips)
+        east, north, strips, flat = _drawn(strips, known, onward, swap=spot.swap, notes=notes)
         known = known & ~flat
-        middle = shapely.centroid(strips)
-        east, north = shapely.get_x(middle), shapely.get_y(middle)
     else:
         first, second = (y, x) if spot.swap else (x, y)
         east, north = np.full(x.size, np.nan), np.full(x.size, np.nan)
@@ -124,6 +110,41 @@ def find_places(
     return Places(
         np.where(known, east, np.nan), np.where(known, north, np.nan), known, strips, flat, frame, spot.centre
     )
+
+
+def _bounds(x: FloatArray, y: FloatArray, known: BoolArray, *, degrees: bool) -> tuple[BoolArray, Bounds]:
+    """Which rows have a position that can be one, and the bounds of those near the middle of all."""
+    there = known
+    if degrees:
+        straight = known & (np.abs(x) <= 180.0) & (np.abs(y) <= 90.0)
+        turned = known & (np.abs(y) <= 180.0) & (np.abs(x) <= 90.0)
+        known = turned if turned.sum() > straight.sum() else straight
+        known = known if known.any() else there  # then the placement says what is wrong with them
+    reach = _FAR_DEGREES if degrees else _FAR_METRES
+    near = known & (np.abs(x - np.median(x[known])) < reach) & (np.abs(y - np.median(y[known])) < reach)
+    near = near if near.any() else known  # likewise
+    return known, Bounds(*(float(v) for v in (x[near].min(), y[near].min(), x[near].max(), y[near].max())))
+
+
+def _drawn(
+    strips: Any, known: BoolArray, onward: pyproj.Transformer, *, swap: bool, notes: list[Note]
+) -> tuple[FloatArray, FloatArray, Any, BoolArray]:
+    """Middles [m] of polygons brought into the local frame, these polygons, and which have no area."""
+    import shapely
+
+    def into_frame(points: FloatArray) -> FloatArray:
+        ordered = points[:, ::-1] if swap else points
+        return np.column_stack(onward.transform(*ordered.T))
+
+    strips = strips.copy()
+    strips[~known] = None
+    strips[known], mended = repair(shapely.transform(strips[known], into_frame))
+    if mended.mended.size:
+        which = np.flatnonzero(known)[mended.mended]
+        text = f"polygons that cross themselves are mended, every part of them counts ({rows_text(which)})"
+        notes.append(Note("place", text, which.size))
+    middle = shapely.centroid(strips)
+    return shapely.get_x(middle), shapely.get_y(middle), strips, known & shapely.is_missing(strips)
 
 
 def _in_degrees(declared: pyproj.CRS | None, option: str | None, x: FloatArray, y: FloatArray) -> bool:

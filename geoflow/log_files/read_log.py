@@ -1,4 +1,4 @@
-"""LogColumns an as-applied log: SI arrays in the order driven, only the impossible left out, and all of it told."""
+"""Reading an as-applied log: SI arrays in the order driven, only the impossible left out, and all of it told."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.layers.notes import Note
 from geoflow.log_files.assemble import assemble
+from geoflow.log_files.chosen import Asked
 from geoflow.log_files.clock import Clock
 from geoflow.log_files.columns import choose_columns
 from geoflow.log_files.doubts import driving_order, left_out
@@ -28,7 +29,7 @@ from geoflow.log_files.tables import read_log_table
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["ReadLog", "load_mapping", "read_log", "save_mapping"]
+__all__ = ["ReadLog", "ReadingLog", "load_mapping", "read_log", "save_mapping"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +63,10 @@ class ReadLog:
         Ground of the records, valid and in the local frame [m], where the log draws it.
     columns : dict
         Role to the name of its column and its unit.
+    accepted : tuple of str
+        Roles whose column was only proposed, and accepted.
+    candidates : dict
+        Role without a column to the columns that could be it.
     derived : tuple of str
         Roles no column gives, worked out from the others.
     nitrogen_unit : str
@@ -85,50 +90,80 @@ class ReadLog:
     doubts: tuple[Note, ...]
     drawn: Any
     columns: dict[str, tuple[str, str | None]]
+    accepted: tuple[str, ...]
+    candidates: dict[str, tuple[str, ...]]
     derived: tuple[str, ...]
     nitrogen_unit: str
     clock: str | None
     start: str | None
 
 
-def read_log(
-    path: Path | str,
-    *,
-    columns: Sequence[str] = (),
-    rate_unit: str | None = None,
-    nitrogen: str | None = None,
-    nitrogen_fraction: float = NITROGEN_FRACTION,
-    air_pressure: float = 101_325.0,
-    ammonia_density: float | None = None,
-    bar_width: float | None = None,
-    section_widths: Sequence[float] | None = None,
-    crs: str | None = None,
-    swap_axes: bool = False,
-    layer: str | None = None,
-    mapping: Path | None = None,
-) -> ReadLog:
-    """Read an as-applied log from CSV, Shapefile (also zipped), GeoJSON, GeoPackage or Parquet.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingLog:
+    """How a log is read.
 
-    Parameters
+    Attributes
     ----------
-    path : Path or str
-        The file.
     columns : sequence of str
         What ``--column`` says: ``ROLE=NAME`` or ``ROLE=NAME:UNIT``; ``ROLE=-`` leaves a role without a column.
+    accept : bool
+        Whether columns that are only proposed are taken.
     rate_unit, nitrogen, crs, swap_axes, layer
         What the options of the same names say.
     nitrogen_fraction : float
         Mass of nitrogen over mass of ammonia [-].
     air_pressure : float
         Added to gauge pressures [Pa].
-    ammonia_density : float, optional
+    ammonia_density : float or None
         Of the liquid where volume of ammonia is counted [kg/m3].
-    bar_width : float, optional
+    bar_width : float or None
         Of the whole bar [m].
-    section_widths : sequence of float, optional
+    section_widths : sequence of float or None
         Left to right [m].
-    mapping : Path, optional
+    mapping : Path or None
         File of roles; `columns` overrule it.
+    take_as_ammonia : bool
+        Whether the product of task data is ammonia, whatever its name.
+    """
+
+    columns: Sequence[str] = ()
+    accept: bool = False
+    rate_unit: str | None = None
+    nitrogen: str | None = None
+    nitrogen_fraction: float = NITROGEN_FRACTION
+    air_pressure: float = 101_325.0
+    ammonia_density: float | None = None
+    bar_width: float | None = None
+    section_widths: Sequence[float] | None = None
+    crs: str | None = None
+    swap_axes: bool = False
+    layer: str | None = None
+    mapping: Path | None = None
+    take_as_ammonia: bool = False
+
+    @property
+    def conditions(self) -> Conditions:
+        """What converts units."""
+        return Conditions(self.nitrogen_fraction, self.nitrogen, self.air_pressure, self.ammonia_density)
+
+    @property
+    def asked(self) -> Asked:
+        """What is said of the columns."""
+        bar = BarWidths(self.bar_width, self.section_widths)
+        return Asked(self.columns, self.mapping, self.rate_unit, self.accept, self.conditions, bar.whole)
+
+
+def read_log(path: Path | str, how: ReadingLog | None = None, **said: Any) -> ReadLog:
+    """Read an as-applied log from CSV, Shapefile (also zipped), GeoJSON, GeoPackage or Parquet.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+    how : ReadingLog, optional
+        How it is read.
+    **said
+        Fields of `ReadingLog`, in place of `how`.
 
     Raises
     ------
@@ -137,20 +172,18 @@ def read_log(
     QuantityError
         If a unit is none, or needs more to be known.
     """
-    table = read_log_table(Path(path), layer)
-    notes = list(table.notes)
-    chosen, chosen_notes = choose_columns(table, columns, mapping, rate_unit, product_known=nitrogen is not None)
-    notes += chosen_notes
-    reading = LogColumns(
-        table, chosen, Conditions(nitrogen_fraction, nitrogen, air_pressure, ammonia_density), notes, {}, {}, [], []
-    )
+    how = how or ReadingLog(**said)
+    table = read_log_table(Path(path), how.layer, take_as_ammonia=how.take_as_ammonia)
+    choice = choose_columns(table, how.asked)
+    chosen, notes = choice.chosen, [*table.notes, *choice.notes]
+    reading = LogColumns(table, chosen, how.conditions, notes, {}, {}, [], [*choice.doubts])
     places = find_places(
-        table, *(reading.column(role) for role in ("lon", "lat")), crs=crs, swap_axes=swap_axes, notes=notes
+        table, *(reading.column(role) for role in ("lon", "lat")), crs=how.crs, swap_axes=how.swap_axes, notes=notes
     )
     rows, clock, seconds = _rows_to_read(reading, places)
     applied = reading.si("applied", np.arange(table.rows))
     assert applied is not None
-    bar = BarWidths(bar_width, section_widths)
+    bar = BarWidths(how.bar_width, how.section_widths)
     labels = reading.labels() or reading.told_apart(rows, seconds, places, applied, bar.count)
     moves = _moves(reading, rows, clock, seconds, places, labels)
     log = assemble(reading, moves, places, labels, applied, bar)
@@ -171,6 +204,8 @@ def read_log(
         doubts=(*reading.doubts, *([] if lost is None else [lost])),
         drawn=None if places.strips is None else places.strips[log.row],
         columns={role: (column.name, column.unit) for role, column in chosen.items()},
+        accepted=choice.accepted,
+        candidates=choice.candidates,
         derived=tuple(reading.derived),
         nitrogen_unit=unit,
         clock=None if clock is None else clock.scale,

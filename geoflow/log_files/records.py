@@ -10,8 +10,8 @@ import numpy as np
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import LogError
 from geoflow.layers.notes import Note, rows_text
+from geoflow.log_files.chosen import Chosen
 from geoflow.log_files.clock import Clock, read_clock
-from geoflow.log_files.columns import Chosen
 from geoflow.log_files.doubts import refuse_mixed
 from geoflow.log_files.lateral import sections_at_once
 from geoflow.log_files.log_units import ROLES, Conditions, role_to_si

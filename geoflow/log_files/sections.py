@@ -95,20 +95,28 @@ def read_labels(cells: pandas.Series[Any], *, where: str) -> Labels:
             where=where,
             cure="check that this is the column that tells sections apart, or leave it out: --column section=-",
         )
-    numbers = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", label) for label in labels]
-    sides = [_SIDES.get(label) for label in labels]
-    keys: list[int] = list(range(len(labels)))
-    ordered = True
-    if all(numbers) and len({int(number[1]) for number in numbers if number}) == len(labels):
-        keys = [int(number[1]) for number in numbers if number]
-    elif None not in sides and len(set(sides)) == len(labels):
-        keys = [side for side in sides if side is not None]
-    else:
-        ordered = len(labels) == 1
+    keys, ordered = _order_from_the_left(labels)
     order = sorted(range(len(labels)), key=keys.__getitem__)
     rank = np.empty(len(labels), dtype=np.int64)
     rank[order] = np.arange(len(labels))
     return Labels(rank[codes], tuple(labels[at] for at in order), ordered)
+
+
+def _numbers(labels: Sequence[str]) -> list[int]:
+    """The numbers in those labels that have one."""
+    found = (re.fullmatch(r"\D*(\d+)(?:\.0*)?", label) for label in labels)
+    return [int(number[1]) for number in found if number]
+
+
+def _order_from_the_left(labels: list[str]) -> tuple[list[int], bool]:
+    """What to sort labels by, and whether that is an order from the left."""
+    count, numbers = len(labels), _numbers(labels)
+    if len(set(numbers)) == count:
+        return numbers, True
+    sides = [_SIDES[label] for label in labels if label in _SIDES]
+    if len(sides) == count == len(set(sides)):
+        return sides, True
+    return list(range(count)), count == 1
 
 
 def sections_by_number(labels: Labels, count: int | None, *, where: str, notes: list[Note]) -> IntArray:
@@ -132,8 +140,7 @@ def sections_by_number(labels: Labels, count: int | None, *, where: str, notes: 
             where=where,
             cure="number them from the left, call them left, centre and right, or log a position for each",
         )
-    found = [re.fullmatch(r"\D*(\d+)(?:\.0*)?", name) for name in labels.names]
-    numbers = [int(number[1]) for number in found if number]
+    numbers = _numbers(labels.names)
     if count is not None and len(labels.names) > count:
         raise LogError(
             f"the log has {len(labels.names)} sections and the bar file {count}",
@@ -223,7 +230,7 @@ def lay_sections(
         return _filled(logged, bar.whole, where, notes), offset
     if bar.whole is None:
         raise _unknown_width(where)
-    notes.append(Note("derived", f"the log has no width: every record is as wide as the bar, {_feet(bar.whole)}"))
+    notes.append(_width_note("the log has no width: every record is as wide as the bar,", bar.whole))
     return np.full(section.size, bar.whole), offset
 
 
@@ -270,9 +277,10 @@ def _filled(logged: FloatArray, otherwise: float | None, where: str, notes: list
     if empty.all() and otherwise is None:
         raise _unknown_width(where)
     usual = otherwise if otherwise is not None else float(np.nanmedian(logged))
-    notes.append(Note("derived", f"{int(empty.sum())} record(s) without a width are taken as {_feet(usual)}"))
+    notes.append(_width_note(f"{int(empty.sum())} record(s) without a width are taken as", usual))
     return np.where(empty, usual, logged)
 
 
-def _feet(width: float) -> str:
-    return f"{show(width, 'length', 'us')} ({show(width, 'length', 'metric')})"
+def _width_note(text: str, width: float) -> Note:
+    us, metric = (f"{text} {show(width, 'length', system)}" for system in ("us", "metric"))
+    return Note("derived", us, metric=metric)

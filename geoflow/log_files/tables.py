@@ -6,7 +6,7 @@ import csv
 import io
 import re
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -141,7 +141,7 @@ def _text_notes(name: str, read: Any) -> list[Note]:
     return notes
 
 
-def read_log_table(path: Path, layer: str | None) -> LogTable:
+def read_log_table(path: Path, layer: str | None, *, take_as_ammonia: bool = False) -> LogTable:
     """Open a log of any format.
 
     Parameters
@@ -150,6 +150,8 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
         The file, or a folder of task data.
     layer : str or None
         Which of its layers or tasks.
+    take_as_ammonia : bool
+        Whether the user says that the product of task data is ammonia.
 
     Raises
     ------
@@ -157,7 +159,7 @@ def read_log_table(path: Path, layer: str | None) -> LogTable:
         If the file is missing, damaged, empty, or of another format.
     """
     if is_taskdata(path):
-        log = read_task_log(path, layer=layer)
+        log = read_task_log(path, layer=layer, take_as_ammonia=take_as_ammonia)
         return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.notes), roles=log.roles)
     suffix, where = path.suffix.casefold(), str(path)
     if path.is_file() and suffix in _TEXT | _PARQUET:
@@ -254,15 +256,22 @@ def _read_csv(path: Path, where: str) -> LogTable:
         raise _no_table(problem, len(names), where) from problem
     except UnicodeDecodeError as problem:
         raise LogError("the text is in no known code", where=where, cure="save it as UTF-8") from problem
+    return _filled_table(table, names, where, [*_csv_notes(decimal, encoding)])
+
+
+def _csv_notes(decimal: str, encoding: str) -> Iterator[Note]:
+    if decimal == ",":
+        yield Note("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5")
+    if encoding == "cp1252":
+        yield Note("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong")
+
+
+def _filled_table(table: pandas.DataFrame, names: list[str], where: str, notes: list[Note]) -> LogTable:
+    """The table without the empty lines at its end."""
     filled = np.flatnonzero(table.notna().any(axis=1))
     if not filled.size:
         raise LogError("the file holds names of columns but no records", where=where, cure="export the log again")
     table = table.iloc[: filled[-1] + 1]
-    notes = []
-    if decimal == ",":
-        notes.append(Note("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5"))
-    if encoding == "cp1252":
-        notes.append(Note("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong"))
     return LogTable(where, "csv", names, [table[at] for at in range(len(names))], None, None, notes)
 
 

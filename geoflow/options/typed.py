@@ -96,6 +96,7 @@ class PlanOptions(_Said):
     temperature: str
     speed: str | None = None
     sections: str | None = None
+    rows: str = "mean"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,8 +163,11 @@ class LogOptions(_Said):
 
     column: tuple[str, ...] = ()
     columns_file: str | None = None
+    accept: bool = False
     rate_unit: str | None = None
     nitrogen: str | None = None
+    volume_temperature: str | None = None
+    take_as_ammonia: bool = False
     width: str | None = None
     temperature: str | None = None
     crs: str | None = None

@@ -28,6 +28,7 @@ __all__ = [
     "liquid_density",
     "saturation",
     "saturation_temperature",
+    "vapour_pressure",
 ]
 
 
@@ -116,6 +117,18 @@ def saturation(temperature: Floats) -> Saturation:
             cure="check the temperature and its unit",
         )
     return Saturation(kelvin, *_on_grid(_table(), kelvin))
+
+
+def vapour_pressure(temperature: Floats) -> FloatArray:
+    """Vapour pressure alone, absolute [Pa], as `saturation` has it.
+
+    Parameters
+    ----------
+    temperature : array_like
+        [K], within the table; held at its ends.
+    """
+    table = _table()
+    return np.asarray(np.exp(np.interp(temperature, table[0], np.log(table[1]))))
 
 
 def saturation_temperature(pressure: Floats) -> FloatArray:

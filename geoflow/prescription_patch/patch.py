@@ -19,14 +19,14 @@ from geoflow.prescription_patch.patch_cells import Changes, RateFormat, same_rat
 from geoflow.prescription_patch.patch_dbf import dbf_rate_format, parts_of, patched_dbf, refuse_stale_index, write_zip
 from geoflow.prescription_patch.patch_geojson import patched_geojson
 from geoflow.prescription_patch.patch_geopackage import package_rate_format, write_package
+from geoflow.prescription_patch.patch_taskdata import task_rate_format
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["RateFormat", "can_patch", "rate_format", "refuse_orphan_journals", "write_rewritten"]
+__all__ = ["RateFormat", "can_patch", "changes_of", "rate_format", "refuse_orphan_journals", "write_rewritten"]
 
 _PATCHED: Final = ("shapefile", "zipped shapefile", "geojson", "geopackage")
-_TASK_DECIMALS: Final = 2  # stored as whole mg/m2, hundredths of kg/ha
 _CLOSE: Final = 1e-12  # a rate read back, relative; a 4-byte column is coarser
 _CLOSE_SINGLE: Final = 1e-7
 
@@ -42,7 +42,7 @@ def rate_format(prescription: Prescription) -> RateFormat:
         If the file cannot be opened again.
     """
     if prescription.file_format == "task data":
-        return RateFormat(_TASK_DECIMALS, float(np.finfo(np.float64).max))
+        return task_rate_format(prescription)
     if prescription.file_format == "geojson" or prescription.file_format not in _PATCHED:
         return RateFormat(None, float(np.finfo(np.float64).max))
     if prescription.file_format == "geopackage":
@@ -89,7 +89,7 @@ def write_rewritten(
     """
     target = Path(target)
     _check_ending(prescription, target)
-    changes = _changes(prescription, new_rate, changed)
+    changes = changes_of(prescription, new_rate, changed)
     try:
         if prescription.file_format == "shapefile":
             _write_shapefile(prescription, changes, target, replace=replace, protect=protect)
@@ -132,7 +132,23 @@ def _check_ending(prescription: Prescription, target: Path) -> None:
         )
 
 
-def _changes(prescription: Prescription, new_rate: FloatArray, changed: BoolArray) -> Changes:
+def changes_of(prescription: Prescription, new_rate: FloatArray, changed: BoolArray) -> Changes:
+    """Return the rates to write in file order, those of rows left out as duplicates among them.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    new_rate : ndarray of float, shape (n,)
+        Rate of every zone kept, in `prescription.rate_unit`.
+    changed : ndarray of bool, shape (n,)
+        Which of them to write.
+
+    Raises
+    ------
+    OutputError
+        If one is no rate.
+    """
     which = np.flatnonzero(changed)
     row, after = prescription.row[which], np.asarray(new_rate, dtype=float)[which]
     wrong = np.flatnonzero(~np.isfinite(after) | (after < 0.0))

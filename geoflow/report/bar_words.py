@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 from geoflow.bar.equipment import Bar, Line, Orifice
@@ -11,9 +11,11 @@ from geoflow.base import units
 from geoflow.base.said import said as said_back
 from geoflow.base.said import said_range
 from geoflow.base.units import System
+from geoflow.hydraulics.long_bores import is_bounded_as_long
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
 from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.flashing import flashing_short, long_bore_lines
 from geoflow.report.model import BulletList, Report, Section, Table
 
 __all__ = ["assumed_lines", "bar_report", "unusual_lines"]
@@ -133,17 +135,17 @@ def _orifices(bar: Bar, system: System) -> list[list[str]]:
             said_back(orifice.diameter, "small length", system),
             f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
             f"land {_given(orifice.land, 'small length', system)}" if orifice.land else "no land given",
-            _flashing(orifice) + ("" if orifice.name in fitted else "; in no section"),
+            _flashing(bar, orifice) + ("" if orifice.name in fitted else "; in no section"),
         ]
         for orifice in bar.orifices.values()
     ]
 
 
-def _flashing(orifice: Orifice) -> str:
+def _flashing(bar: Bar, orifice: Orifice) -> str:
     points = len(orifice.measured)
     measured = f"{points} point{'s' if points > 1 else ''} measured" if points else ""
-    known = "flashing open" if orifice.flash_weight is None else f"flashing weight {orifice.flash_weight:g}"
-    return ", ".join(filter(None, (known, measured)))
+    spread = f"rows ± {orifice.row_spread * 100:g} %" if orifice.row_spread else ""
+    return ", ".join(filter(None, (flashing_short(bar, orifice), measured, spread)))
 
 
 def _below(bar: Bar, system: System) -> str:
@@ -235,32 +237,31 @@ def _fitted_orifices(bar: Bar) -> list[str]:
     """What is assumed about the orifices in use."""
     fitted = [orifice for orifice in bar.orifices.values() if orifice.name in {s.orifice for s in bar.sections}]
     usual = keys_of("orifices")["coefficient_tolerance"].default
-
-    def those(test: Callable[[Orifice], bool]) -> list[str]:
-        return [one.name for one in fitted if test(one)]
-
+    free = [one for one in fitted if one.flash_weight is None and one.flashing is None]
+    open_ = [one for one in free if not is_bounded_as_long(bar, one)]
     told = (
         (
-            those(lambda one: one.coefficient_tolerance == usual and not one.measured),
+            [one for one in fitted if one.coefficient_tolerance == usual and not one.measured],
             f"coefficient of {{}}: ± {float(usual or 0) * 100:g} %, as nothing better was given; a water test narrows "
             "the window's doubt",
         ),
         (
-            those(lambda one: one.flash_weight is None and not one.measured),
+            [one for one in open_ if not one.measured],
             "flashing in {} lies between none and full, so the certain window is smaller than the possible one; a "
             "point measured on ammonia narrows what is open",
         ),
         (
-            those(lambda one: one.flash_weight is None and bool(one.measured)),
+            [one for one in open_ if one.measured],
             "flashing in {} is known only as far as the measured points tell, so the certain window is smaller than "
             "the possible one",
         ),
         (
-            those(lambda one: one.flash_weight is None and one.land is None),
+            [one for one in open_ if one.land is None],
             "no land for {}: the middle estimate of the flashing is a rough one",
         ),
     )
-    return [text.format(_and(names)) for names, text in told if names]
+    told_of = [text.format(_and([one.name for one in some])) for some, text in told if some]
+    return [*told_of, *long_bore_lines(bar, fitted)]
 
 
 def _lossless(bar: Bar) -> list[str]:

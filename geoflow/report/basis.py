@@ -10,6 +10,7 @@ from geoflow.base.said import said_range
 from geoflow.base.units import System, show, show_range
 from geoflow.decide.vet import Solution
 from geoflow.report.bar_words import assumed_lines, unusual_lines
+from geoflow.report.flashing import flashing_row
 from geoflow.report.layout import count
 from geoflow.report.model import BulletList, Paragraph, Section, Table, plain
 from geoflow.report.reading import reading_list
@@ -25,7 +26,8 @@ _NOT_COUNTED: Final = (
     "put what you doubt into the liquid margin and into the planned ranges.",
     "Heat from sun and air in hoses, differences of height along the bar, wear since the last measurement, water in "
     "the ammonia.",
-    "Differences between the rows of a section: orifices of one kind are taken to be off all in the same direction.",
+    "Differences between the rows of a section beyond the `row_spread` you give: in the window orifices of one kind "
+    "are off all in the same direction.",
     "How unevenly a manifold gives that boils: only that it does.",
     "A pump that runs against a relief or bypass at low rates warms the liquid more than computed.",
 )
@@ -73,11 +75,9 @@ def _orifice_rows(bar: Bar, sections: tuple[int, ...], system: System) -> list[t
         orifice = bar.orifices[name]
         known = f"± {100 * orifice.coefficient_tolerance:g} %"
         rows.append((f"coefficient of orifice '{name}'", f"{orifice.discharge_coefficient:g}", known))
-        if orifice.flash_weight is not None:
-            flashing = f"weight {orifice.flash_weight:g}, given", "taken as exact"
-        else:
-            flashing = "between none and full", "both ends are counted; no published test settles it for small holes"
-        rows.append((f"flashing in orifice '{name}'", *flashing))
+        rows.append((f"flashing in orifice '{name}'", *flashing_row(bar, orifice)))
+        if orifice.row_spread:
+            rows.append((f"rows with orifice '{name}'", "all alike", f"single rows ± {100 * orifice.row_spread:g} %"))
         if orifice.measured:
             rows.append(
                 (f"measured on orifice '{name}'", count(len(orifice.measured), "point"), _points(orifice, system))

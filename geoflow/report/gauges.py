@@ -13,7 +13,7 @@ from geoflow.base.said import said
 from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, show_range, unit_label
 from geoflow.decide.gauges import Gauges, end_pressures, expected_gauges, gauges_of, tank_pressures
-from geoflow.hydraulics.window import RowSplit
+from geoflow.hydraulics.rows import RowSplit
 from geoflow.report.json_numbers import keyed, records
 from geoflow.report.layout import number_range
 from geoflow.report.model import Table
@@ -196,14 +196,22 @@ def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
     solution : Solution
         The solved bar.
     """
-    if split is None or float(np.ptp(split.off_mean)) <= _UNEVEN:
+    if split is None or float(split.highest.max() - split.lowest.min()) <= _UNEVEN:
         return []
     sections = section_list(solution)
+
+    def off(low: float, high: float) -> str:
+        least, most = f"{100.0 * low:+.0f} %", f"{100.0 * high:+.0f} %"
+        return least if least == most else f"{least} to {most}"
+
     each = "; ".join(
-        f"{section.name} (orifice {section.orifice}) {100.0 * off:+.0f} %"
-        for section, off in zip(sections, split.off_mean.tolist(), strict=True)
+        f"{section.name} (orifice {section.orifice}) {off(low, high)}"
+        for section, low, high in zip(sections, split.lowest.tolist(), split.highest.tolist(), strict=True)
     )
-    return [f"Rows do not get the same, against the mean row: {each}. That is the orifices and feeds."]
+    why = "the orifices and feeds"
+    if split.spread.any():
+        why += ", and the spread of rows with one kind of orifice"
+    return [f"Rows do not get the same, against the mean row: {each}. That is {why}."]
 
 
 def _psig(manifold: FloatArray, outlet: FloatArray, bar: Bar) -> dict[str, Any]:
@@ -281,5 +289,7 @@ def split_document(split: RowSplit | None, solution: Solution) -> dict[str, Any]
             orifice=[section.orifice for section in sections],
             row_flow_lb_nh3_min=split.row_flow,
             off_mean_percent=100.0 * split.off_mean,
+            lowest_row_percent=100.0 * split.lowest,
+            highest_row_percent=100.0 * split.highest,
         ),
     )

@@ -90,6 +90,30 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _said_first(outcome: ReconcileOutcome) -> list[str]:
+    """What the result rests on by consent only, and what could not be judged, before anything else."""
+    read, texts = outcome.read, []
+    if read.accepted:
+        taken = "; ".join(
+            f"{role} from '{name}'{f' in {unit}' if unit else ''}"
+            for role, (name, unit) in read.columns.items()
+            if role in read.accepted
+        )
+        texts.append(f"Columns taken as proposed (--accept), not certain by their names: {taken}.")
+    lacking = [one for one in outcome.diagnosis if one.missing]
+    if lacking:
+        text = "; ".join(f"{one.kind} (needs {', '.join(one.missing)})" for one in lacking)
+        wanted = dict.fromkeys(role for one in lacking for role in one.missing)
+        likely = [
+            f"{role}: {', '.join(repr(name) for name in read.candidates[role][:4])}"
+            for role in wanted
+            if role in read.candidates
+        ]
+        could = f" Columns that could be it: {'; '.join(likely)}." if likely else ""
+        texts.append(f"Not judged for want of columns: {text}.{could}")
+    return texts
+
+
 def _to_do(outcome: ReconcileOutcome, system: System) -> Section:
     """What is off, the field first: what makes a log doubtful bears on what it tells about the bar."""
     field = [f"{_capital(kind)}: {text}" for kind, text in concern_texts(outcome, system)]
@@ -100,6 +124,7 @@ def _to_do(outcome: ReconcileOutcome, system: System) -> Section:
     blocks = _listed("Look at in this field", field) + _listed("Look at the bar before the next field", bar)
     if not blocks:
         blocks.append(Paragraph("Nothing has to be looked at."))
+    blocks = [*(Paragraph(text) for text in _said_first(outcome)), *blocks]
     blocks += [Paragraph(nitrogen_text(outcome, system)), ground_table(outcome, system)]
     return Section("answer", "What to do", tuple(blocks))
 
@@ -278,7 +303,7 @@ def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: Sys
     blocks += [_columns_table(outcome), Paragraph(records_text(outcome))]
     if read.derived:
         blocks.append(Paragraph(f"Worked out, not logged: {', '.join(read.derived)}."))
-    blocks += _listed("What was read", [note.text for note in outcome.notes])
+    blocks += _listed("What was read", [note.said(system) for note in outcome.notes])
     blocks += [Paragraph("Assumptions", "head", on=PRINTED), _assumptions(outcome, system)]
     if bar is not None:
         blocks += _listed("What the bar file leaves open", assumed_lines(bar, system), on=PRINTED)

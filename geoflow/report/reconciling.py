@@ -187,6 +187,7 @@ def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
         "log": str(read.path),
         "format": read.file_format,
         "columns": {role: {"column": name, "unit": unit} for role, (name, unit) in sorted(read.columns.items())},
+        "accepted": list(read.accepted),
         "derived": list(read.derived),
         "rate_unit": read.nitrogen_unit,
         "clock": read.clock,

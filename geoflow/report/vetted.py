@@ -291,7 +291,8 @@ def window_section(
     *figures : Figure
         From `window_figure`, where they are wanted.
     """
-    blocks = (*figures, *window_blocks(solution, system), *gauge_blocks(solution, system, (rate, area, vetting)))
+    flows = vetting.flow_low, vetting.flow_high, vetting.verdict
+    blocks = (*figures, *window_blocks(solution, system, flows), *gauge_blocks(solution, system, (rate, area, vetting)))
     return Section("window", "The window, and the plan in it", blocks)
 
 

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.said import said_range
 from geoflow.base.schema import LIMITS
 from geoflow.base.units import KINDS, System, from_si, number, show, to_si, unit_label
 from geoflow.decide.gauges import rows_at_map_rates
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.doubt import no_window_text
+from geoflow.report.flashing import assumption_blocks
 from geoflow.report.gauges import end_gauges, map_gauges, row_text, tank_text
 from geoflow.report.layout import span, within
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
@@ -131,7 +132,13 @@ def _meter(solution: Solution) -> list[Block]:
     ]
 
 
-def window_blocks(solution: Solution, system: System, *, with_speed: bool = True) -> list[Block]:
+def window_blocks(
+    solution: Solution,
+    system: System,
+    flows: tuple[FloatArray, FloatArray, TextArray] | None = None,
+    *,
+    with_speed: bool = True,
+) -> list[Block]:
     """Give the window in numbers, and what limits each end.
 
     Parameters
@@ -140,6 +147,8 @@ def window_blocks(solution: Solution, system: System, *, with_speed: bool = True
         The solved bar.
     system : str
         ``"us"`` or ``"metric"``.
+    flows : tuple of ndarray, optional
+        Flow at the slowest and fastest speed [kg/s] and verdict of each zone, where there are zones.
     with_speed : bool
         Whether the plan has a speed.
     """
@@ -150,6 +159,11 @@ def window_blocks(solution: Solution, system: System, *, with_speed: bool = True
         blocks.append(Paragraph("No single rate holds over the whole range of speeds: plan a narrower one."))
     if empty and not solution.hopeless:
         blocks.append(Paragraph(no_window_text(solution, system)))
+    if solution.plan.rows == "worst":
+        blocks.append(
+            Paragraph("Certain is asked of the worst row: the lowest and the highest one can be brought to it.")
+        )
+    blocks += assumption_blocks(solution, system, flows, with_speed=with_speed)
     return [*blocks, limit_list(solution), *_meter(solution)]
 
 

@@ -78,7 +78,7 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
     said = entry.said(files)
     vetted = _vet(said, "rewrite")
     target = out / "rewritten" / files["prescription"].name
-    outcome = rewrite_file(vetted, RewriteOptions.of(said, "rewrite"), target=target)
+    outcome = rewrite_file(vetted, RewriteOptions.of(said, "rewrite"))
     target.parent.mkdir()
     write_rewriting(outcome, target, replace=False, protect=tuple(files.values()))
     prescription = vetted.prescription

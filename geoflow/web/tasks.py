@@ -183,7 +183,7 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     tell("Rewriting")
     path, folder = Path(inputs.prescription), Path("rewritten")
     target = folder / f"{path.stem}_for_bar{path.suffix}"
-    outcome = rewrite_file(vetted, rules, target=target)
+    outcome = rewrite_file(vetted, rules)
     folder.mkdir()
     tell("Writing the files and reading them back")
     write_rewriting(outcome, target, replace=False, protect=inputs.paths)

@@ -33,6 +33,7 @@ def make_plan(bar: Bar, options: PlanOptions) -> Plan:
         parse_range(options.temperature, "temperature", where="--temperature"),
         bar.limits.speed if options.speed is None else parse_range(options.speed, "speed", where="--speed"),
         choose_sections(bar, names),
+        options.rows,
     )
 
 

@@ -14,6 +14,8 @@ from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import parse
 from geoflow.files.inputs import watching
+from geoflow.isoxml.deliver import Delivery
+from geoflow.isoxml.write import Layout
 from geoflow.options.typed import ConvertOptions, ReadOptions
 from geoflow.outcomes import ConvertOutcome
 from geoflow.physics.ammonia import saturation
@@ -24,6 +26,7 @@ from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 __all__ = ["convert_file", "rates_in"]
 
+_USUAL_CELL: Final = 10.0  # of a grid of task data [m]
 _DIGITS: Final = 10  # of a converted rate; further ones are noise of the arithmetic
 
 
@@ -99,10 +102,10 @@ def convert_file(
     rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)
     nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)
     if task:
-        written = write_task_prescription(
-            prescription, rate, Path(out), unit=unit, version=to.task_version or 4,
-            form=FORMS[to.task_form or "outlines"], cell=side, replace=replace_existing, protect=protect,
-        )  # fmt: skip
+        folder = Path(out).parent if Path(out).suffix.casefold() == ".xml" else Path(out)
+        delivery = Delivery(folder, replace_existing, protect)
+        layout = Layout(version=to.task_version or 4, form=FORMS[to.task_form or "outlines"], cell=side or _USUAL_CELL)
+        written = write_task_prescription(prescription, rate, delivery, unit=unit, layout=layout)
     else:
         written = write_prescription(
             prescription, rate, Path(out), unit=unit, cell=side, replace=replace_existing, protect=protect

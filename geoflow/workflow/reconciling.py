@@ -17,7 +17,7 @@ from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, reading
-from geoflow.base.units import MILE, parse, parse_range
+from geoflow.base.units import GALLON, MILE, POUND, parse, parse_range
 from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
@@ -137,8 +137,10 @@ def _diagnosis(read: ReadLog, found: Reconciliation, bar: Bar | None) -> tuple[t
     return diagnosis, lost_liquid(asked, bar, diagnosis)
 
 
-def _density(bar: Bar | None, temperature: tuple[float, float] | None) -> float | None:
+def _density(bar: Bar | None, temperature: tuple[float, float] | None, said: str | None = None) -> float | None:
     """Density at which a log's volumes of ammonia are counted [kg/m3]; None where nothing says."""
+    if said is not None:
+        return float(saturation(parse(said, "temperature", where="--volume-temperature")).liquid_density)
     if bar is not None and bar.meter.reference_temperature is not None:
         return float(saturation(bar.meter.reference_temperature).liquid_density)
     return None if temperature is None else float(saturation(0.5 * sum(temperature)).liquid_density)
@@ -183,13 +185,15 @@ def _read(
     width = bar.width if bar is not None else None
     if options.width is not None:
         width = parse(options.width, "length", where="--width")
-    density = _density(bar, temperature)
+    density = _density(bar, temperature, options.volume_temperature)
     tell(f"reading {log_file}")
     return read_log(
         log_file,
         columns=options.column,
+        accept=options.accept,
         rate_unit=options.rate_unit,
         nitrogen=options.nitrogen,
+        take_as_ammonia=options.take_as_ammonia,
         nitrogen_fraction=fraction,
         air_pressure=SEA_LEVEL_PRESSURE if bar is None else bar.air_pressure,
         ammonia_density=density,
@@ -224,7 +228,11 @@ def _with_map(field: _Field, path: str, options: ReadOptions, read: ReadLog, bar
     zones = _moved(target.zones, target.local_crs, read.local_crs)
     notes = [replace(note, text=f"map: {note.text}") for note in target.notes]
     if target.rate_unit.basis == "ammonia volume":
-        notes.append(Note("volume", f"map: volumes are counted at {counted:,.1f} kg/m³; {_CHANGES} changes it"))
+        us, metric = (
+            f"map: volumes are counted at {density}; {_CHANGES} changes it"
+            for density in (f"{counted * GALLON / POUND:.3f} lb/gal", f"{counted:,.1f} kg/m³")
+        )
+        notes.append(Note("volume", us, metric=metric))
     _refuse_elsewhere(read, zones, None, "the map")
     return replace(field, target=target, asked=TargetMap(zones, rate), notes=(*field.notes, *notes))
 

@@ -22,11 +22,13 @@ from geoflow.decide.costs import money as spent_and_earned
 from geoflow.decide.rewrite import POLICIES, Rules, rewrite, share_rates
 from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import Passes, lay_passes, short_pieces
+from geoflow.isoxml.deliver import Delivery
 from geoflow.options.typed import RewriteOptions
 from geoflow.outcomes import RewriteOutcome, VetOutcome, short_zones
 from geoflow.prescription_patch.new_file import write_prescription
-from geoflow.prescription_patch.new_taskdata import becomes_task_data, refuse_losses, write_task_prescription
-from geoflow.prescription_patch.patch import can_patch, rate_format, write_rewritten
+from geoflow.prescription_patch.new_taskdata import becomes_task_data, write_task_prescription
+from geoflow.prescription_patch.patch import can_patch, changes_of, rate_format, write_rewritten
+from geoflow.prescription_patch.patch_taskdata import patch_task_data
 from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 from geoflow.workflow.day import course_of
 
@@ -112,7 +114,7 @@ def _partners(passes: Passes, short: np.ndarray[Any, Any], zones: int) -> np.nda
     return np.where(short, partner, -1)
 
 
-def rewrite_file(vetted: VetOutcome, options: RewriteOptions, *, target: Path | None = None) -> RewriteOutcome:
+def rewrite_file(vetted: VetOutcome, options: RewriteOptions) -> RewriteOutcome:
     """Rewrite a vetted prescription.
 
     Parameters
@@ -121,22 +123,16 @@ def rewrite_file(vetted: VetOutcome, options: RewriteOptions, *, target: Path | 
         From `vet_file`.
     options : RewriteOptions
         What to keep, and what may be done.
-    target : Path or None
-        Where it is to be written, if it is: what cannot be written whole is refused before any work.
 
     Raises
     ------
     UsageError
         If an option makes no sense.
-    OutputError
-        If `target` cannot hold all that the prescription does.
     """
     policy, prices = options.policy, parse_prices(options)
     if policy not in POLICIES:
         raise UsageError(f"there is no policy '{policy}'", where="--policy", cure=f"one of {', '.join(POLICIES)}")
     prescription, solution = vetted.prescription, vetted.solution
-    if target is not None:
-        refuse_losses(prescription, target)
     bar, area = solution.bar, prescription.area
     density = vetted.counted_density
     unit_rate = float(as_nitrogen_rate(1.0, prescription.rate_unit, bar.nitrogen_fraction, density))
@@ -249,12 +245,16 @@ def write_rewriting(
             )
         elif becomes_task_data(prescription, target):
             # A folder of its own is in place before the side file, so the inputs are looked at again before that.
-            written = write_task_prescription(
-                prescription, outcome.written_rate, target, unit=prescription.rate_unit, whole=True, replace=replace,
-                protect=guarded, check=look_again,
-            )  # fmt: skip
-            target = written.path
-            notes = (*written.notes, *written.warnings())
+            folder = target.parent if target.suffix.casefold() == ".xml" else target
+            to = Delivery(folder, replace, guarded, lambda _: look_again())
+            target = folder
+            if prescription.file_format == "task data":
+                notes = patch_task_data(
+                    prescription, changes_of(prescription, outcome.written_rate, done.rate_changed), to
+                )
+            else:
+                written = write_task_prescription(prescription, outcome.written_rate, to, unit=prescription.rate_unit)
+                notes = (*written.notes, *written.warnings())
         else:
             unit, column = prescription.rate_unit, prescription.rate_column
             written = write_prescription(

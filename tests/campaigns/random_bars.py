@@ -12,6 +12,7 @@ Four questions, the first three answered by the reference alone:
    certain window must lie inside the truth's own.
 3. *Falsely failing.* The same truth, with a suction that stays liquid: its window must lie inside the possible one.
 
+Two in five bars have long bores (a fixed share of the fitted flow is then the truth) or plates assumed to be thin.
 Measured points are the truth's, off by no more than their tolerance.
 """
 
@@ -25,7 +26,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from bars import AIR, FOOT, GALLON, GPM, INCH, MPH, PSI, fahrenheit
-from reference_bar import ReferenceBar
+from reference_bar import ReferenceBar, Tube
 
 from geoflow.bar.equipment import (
     Bar,
@@ -42,8 +43,8 @@ from geoflow.bar.equipment import (
 )
 from geoflow.base.errors import BarError
 from geoflow.decide.vet import Plan, Solution, solve
+from geoflow.hydraulics.cases import Case
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.coefficients import Case
 
 __all__ = ["Drawn", "Found", "draw", "judge", "report", "run"]
 
@@ -62,6 +63,7 @@ class Drawn:
     hose_error: float
     back_pressure: float | None
     measured: bool
+    tubes: dict[str, Tube]
 
     def truth(self, kelvin: float, *, boiling: bool) -> ReferenceBar:
         kinds = [section.orifice for section in self.bar.sections]
@@ -73,6 +75,7 @@ class Drawn:
             self.back_pressure,
             hose_error=self.hose_error,
             boiling_suction=boiling,
+            tubes=self.tubes,
         )
 
 
@@ -111,6 +114,14 @@ def _row_hose(draw: np.random.Generator) -> RowHose:
     return RowHose(line=_line(draw, (4, 12), (0.25, 0.375, 0.5), 0.0), tolerance=float(draw.choice([0.2, 0.4])))
 
 
+def _with_bore(draw: np.random.Generator, orifice: Orifice) -> Orifice:
+    """Make it a thin plate by assumption, or a long bore, mostly one like those refrigerants were tested in."""
+    if _maybe(draw, 0.25):
+        return replace(orifice, land=float(draw.uniform(0.3, 1.5)) * orifice.diameter, flashing="thin plate")
+    diameter = float(draw.uniform(1.2e-3, 1.9e-3)) if _maybe(draw, 0.7) else orifice.diameter
+    return replace(orifice, diameter=diameter, land=max(9.6e-3, float(draw.uniform(5.1, 16.0)) * diameter))
+
+
 def draw(seed: int, number: int) -> Drawn:
     """Bar `number` of a seed, its plan and its truth."""
     rng = np.random.default_rng([seed, number])
@@ -138,6 +149,17 @@ def draw(seed: int, number: int) -> Drawn:
             1.5e-3 if _maybe(rng, 0.3) else None,
             weight[name] if known else None,
         )
+    # A stream of its own, so that bars without such bores stay what they were.
+    bores = np.random.default_rng([seed, number, 14])
+    tubes: dict[str, Tube] = {}
+    for name in names if _maybe(bores, 0.4) and not known else []:
+        orifices[name] = _with_bore(bores, orifices[name])
+        one = orifices[name]
+        if one.flashing is not None:
+            weight[name] = float(bores.uniform(0.0, 0.35))
+        else:
+            ends = tuple(one.discharge_coefficient * (1.0 + side * one.coefficient_tolerance) for side in (-1, 1))
+            tubes[name] = Tube(one.land or 0.0, one.diameter, float(bores.uniform(0.82, 1.18)), ends)  # type: ignore[arg-type]
     count = int(rng.integers(1, 5))
     feeds = [_line(rng, (2, 25), (0.5, 0.75), 6.0) if _maybe(rng, 0.7) else None for _ in range(count)]
     sections = tuple(
@@ -195,20 +217,26 @@ def draw(seed: int, number: int) -> Drawn:
             points = []
             for _ in range(int(rng.choice([1, 1, 2]))):
                 error, pressure = behind()
-                points.append(_point(rng, bar, name, coefficient[name], weight[name], error, pressure))
+                points.append(_point(rng, bar, name, (coefficient[name], weight[name]), (error, pressure), tubes))
             orifices[name] = replace(orifices[name], measured=tuple(points))
         bar = replace(bar, orifices=orifices)
     error, pressure = behind()
-    return Drawn(number, bar, plan, coefficient, weight, error, pressure, measured)
+    return Drawn(number, bar, plan, coefficient, weight, error, pressure, measured, tubes)
 
 
 def _point(
-    rng: np.random.Generator, bar: Bar, name: str, coefficient: float, weight: float, error: float, below: float | None
+    rng: np.random.Generator,
+    bar: Bar,
+    name: str,
+    pair: tuple[float, float],
+    behind: tuple[float, float | None],
+    tubes: dict[str, Tube],
 ) -> MeasuredPoint:
     """Measure one orifice of the truth, with readings off by no more than their tolerances."""
     kelvin, excess = fahrenheit(float(rng.uniform(30, 65))), float(rng.uniform(15.0, 70.0)) * PSI
     plain = replace(bar, sections=(Section("row", 1, name, None),))
-    truth = ReferenceBar(plain, kelvin, (coefficient,), (weight,), below, hose_error=error)
+    (coefficient, weight), (error, below) = pair, behind
+    truth = ReferenceBar(plain, kelvin, (coefficient,), (weight,), below, hose_error=error, tubes=tubes)
     pressure = truth.vapour + excess
     flow = truth.section_flow(0, pressure)
     flow_tolerance = float(rng.choice([0.01, 0.03]))
@@ -240,11 +268,11 @@ def _certain_ends(drawn: Drawn, kelvin: list[float]) -> tuple[float, float]:
     hose = drawn.bar.row_hose
     ends = []
     for side in (1.0, -1.0):
-        cds, weights = [], []
+        cds, weights, extreme = [], [], "most" if side > 0.0 else "least"
         for section in drawn.bar.sections:
             kind = drawn.bar.orifices[section.orifice]
             cds.append(kind.discharge_coefficient * (1.0 + side * kind.coefficient_tolerance))
-            free = 0.0 if side > 0.0 else 1.0
+            free = 0.0 if side > 0.0 else kind.most_flashing
             weights.append(free if kind.flash_weight is None else kind.flash_weight)
         below = None if hose.back_pressure is None else hose.back_pressure[0 if side > 0.0 else 1]
         truths = [
@@ -256,6 +284,7 @@ def _certain_ends(drawn: Drawn, kelvin: list[float]) -> tuple[float, float]:
                 below,
                 hose_error=-side * hose.tolerance if hose.line is not None else 0.0,
                 boiling_suction=True,
+                tubes={name: replace(tube, share=extreme) for name, tube in drawn.tubes.items()},
             )
             for at in kelvin
         ]
@@ -277,7 +306,9 @@ def _possible_short(drawn: Drawn, solution: Solution) -> float:
             for kind in kinds:
                 at = names.index(kind.name)
                 coefficient.append(kind.discharge_coefficient * (1.0 + float(sides[at]) * kind.coefficient_tolerance))
-                weight.append(float(weights[at]) if kind.flash_weight is None else kind.flash_weight)
+                weight.append(
+                    float(weights[at]) * kind.most_flashing if kind.flash_weight is None else kind.flash_weight
+                )
             cases.append(Case(tuple(coefficient), tuple(weight), end))
     circuit = Circuit(bar, drawn.plan.sections, tuple(cases), solution.window.temperature)
     limits, density = bar.limits, circuit.saturated.liquid_density[0, :, 0]
@@ -310,7 +341,7 @@ def judge(drawn: Drawn) -> Found:
     certain, possible = solution.certain, solution.possible
     low_error = high_error = possible_short = math.nan
     if not drawn.measured:
-        possible_short = _possible_short(drawn, solution)
+        possible_short = math.nan if drawn.tubes else _possible_short(drawn, solution)
         worst = _certain_ends(drawn, kelvin)
         if worst[1] > 0.0:
             low_error, high_error = certain.low / worst[0] - 1.0, certain.high / worst[1] - 1.0
@@ -364,6 +395,8 @@ def report(found: list[Found], refused: list[str]) -> str:
     for name, kept in (
         ("all", lambda one: True),
         ("unmeasured", lambda one: not one.drawn.measured),
+        ("long bores, unmeasured", lambda one: one.drawn.tubes and not one.drawn.measured),
+        ("long bores, measured", lambda one: one.drawn.tubes and one.drawn.measured),
         ("measured, hoses estimated", lambda one: one.drawn.measured and one.drawn.bar.row_hose.line is not None),
         ("measured, others", lambda one: one.drawn.measured and one.drawn.bar.row_hose.line is None),
         ("several kinds of orifice", lambda one: len(one.drawn.weight) > 1),

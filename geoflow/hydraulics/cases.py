@@ -1,0 +1,211 @@
+"""Cases of a bar: ways in which everything that is not known of its orifices may turn out together."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from geoflow.bar.equipment import Bar, Orifice
+from geoflow.base.arrays import FloatArray
+from geoflow.base.errors import BarError
+from geoflow.hydraulics.coefficients import (
+    central_coefficients,
+    corner_coefficients,
+    measured_margins,
+    patch_corners,
+    refuse_contradiction,
+)
+from geoflow.hydraulics.long_bores import is_bounded_as_long
+
+__all__ = ["Case", "bounding_cases", "central_case", "central_cases", "inner_cases", "open_cases"]
+
+_MOST_ORIFICE_KINDS: Final = 6
+_DIRECTIONS: Final = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One way in which the unknowns may turn out.
+
+    Attributes
+    ----------
+    coefficient, flash_weight : tuple of float
+        Per section [-]; a NaN weight is that of the bore at the conditions.
+    hose_end : float
+        -1, 0 or +1: low, middle or high back pressure.
+    boiling : bool
+        Whether the suction boils in equilibrium; it stays liquid otherwise.
+    strays : bool
+        Whether flows stray at margins that were not measured, to the side of `hose_end`.
+    way : tuple of float
+        Per section, where the bore gives the flashing: -1 for the least flow of it, 0 for the likely, +1 for the
+        greatest; -2 and +2 for the outer two without measured points. Empty: likely everywhere.
+    """
+
+    coefficient: tuple[float, ...]
+    flash_weight: tuple[float, ...]
+    hose_end: float
+    boiling: bool = False
+    strays: bool = False
+    way: tuple[float, ...] = ()
+
+
+def _hose_ends(bar: Bar) -> tuple[float, ...]:
+    """Ends of what is not known below the orifices at which the bar has to be looked at, -1 to +1, rising."""
+    known = bar.row_hose.back_pressure
+    sure = bar.row_hose.line is None if known is None else known[0] == known[1]
+    strays = any(measured_margins(orifice) is not None for orifice in bar.orifices.values())
+    return (0.0,) if sure and not strays else (-1.0, 1.0)
+
+
+def _kinds(bar: Bar, sections: tuple[int, ...]) -> list[str]:
+    """Orifices in use, each once.
+
+    Raises
+    ------
+    BarError
+        If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
+    """
+    kinds = list(dict.fromkeys(bar.sections[index].orifice for index in sections))
+    if len(kinds) > _MOST_ORIFICE_KINDS:
+        raise BarError(
+            f"{len(kinds)} kinds of orifice are in use at once; geoflow bounds at most {_MOST_ORIFICE_KINDS}",
+            where="sections",
+            cure="give sections with nearly the same orifice the same key",
+        )
+    for kind in kinds:
+        refuse_contradiction(bar, bar.orifices[kind])
+    return kinds
+
+
+def _case(bar: Bar, sections: tuple[int, ...], ways: dict[str, FloatArray], end: float, **more: bool) -> Case:
+    """Case of one row of `_ways` for each kind."""
+    fitted = [ways[bar.sections[index].orifice].tolist() for index in sections]
+    coefficient, weight, way = (tuple(column) for column in zip(*fitted, strict=True))
+    return Case(coefficient, weight, end, way=way, **more)
+
+
+def _ways(
+    bar: Bar, orifice: Orifice, pairs: Callable[[Bar, Orifice], FloatArray], tube: tuple[float, ...]
+) -> FloatArray:
+    """Ways in which an orifice may turn out, shape (n, 3): Cd, b and `Case.way`; `tube` are those of a long bore."""
+    if is_bounded_as_long(bar, orifice):
+        return np.array([(orifice.discharge_coefficient, np.nan, way) for way in tube])
+    found = pairs(bar, orifice)
+    return np.column_stack([found, np.zeros(len(found))])
+
+
+def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
+    """Cases that bound the bar: every corner of every orifice kind in use, with both ends of the back pressure.
+
+    Raises
+    ------
+    BarError
+        If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
+    """
+    kinds = _kinds(bar, sections)
+    boiling = bar.suction is not None
+    corners = [_ways(bar, bar.orifices[kind], corner_coefficients, (-1.0, 1.0)) for kind in kinds]
+    return tuple(
+        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling, strays=True)
+        for end in _hose_ends(bar)
+        for picked in itertools.product(*corners)
+    )
+
+
+def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) -> tuple[Case, ...]:
+    """Cases between which everything lies that the orifices in use may turn out to be, at one end below them.
+
+    All corners of a single kind. Of several kinds those where all lie furthest the same way, in sixteen directions
+    of the plane of Cd^2 and Cd^2 b: a mixture of them stands for kinds that turn out differently. How a long bore's
+    flow goes with the pressure is not known within its bounds, so it may also do for each limit what is best for that.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+    end : float
+        Of the back pressure, -1 to +1.
+    better : float
+        +1 where less flow is better for the limit asked about, -1 where more is.
+    """
+    kinds = _kinds(bar, sections)
+    patches = [_ways(bar, bar.orifices[kind], patch_corners, (-1.0, 1.0, -better)) for kind in kinds]
+    long = np.array([bool(np.isnan(patch).any()) for patch in patches])
+    if len(kinds) == 1:
+        reached = np.arange(len(patches[0]))[:, None]
+    else:
+        turns = (np.arange(_DIRECTIONS) + 0.5) * (2.0 * np.pi / _DIRECTIONS)
+        along = np.stack([np.cos(turns), np.sin(turns)])
+        places = [
+            (along[0] > along[1]).astype(np.int64) if tube else np.argmax(_plane(patch) @ along, axis=0)
+            for patch, tube in zip(patches, long, strict=True)
+        ]
+        reached = np.unique(np.stack(places, axis=1), axis=0)
+        reached = np.unique(np.concatenate([reached, np.where(long, 2, reached)]), axis=0)
+    return tuple(
+        _case(
+            bar,
+            sections,
+            {kind: patch[at] for kind, patch, at in zip(kinds, patches, places, strict=True)},
+            end,
+            strays=True,
+        )
+        for places in reached
+    )
+
+
+def _plane(patch: FloatArray) -> FloatArray:
+    """Ways as points of Cd^2 and Cd^2 b."""
+    return np.asarray(np.square(patch[:, :1]) * np.column_stack([np.ones(len(patch)), patch[:, 1]]))
+
+
+def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
+    """Greatest and least flow the orifices allow without their measured points; none where nothing was measured."""
+    kinds = _kinds(bar, sections)
+    if not any(measured_margins(bar.orifices[kind]) for kind in kinds):
+        return ()
+    cases = []
+    for end, pick in ((-1.0, max), (1.0, min)):
+        ways = {}
+        for kind in kinds:
+            bare = replace(bar.orifices[kind], measured=())
+            found = _ways(bar, bare, corner_coefficients, (-2.0 * end,))
+            # The greatest coefficient and then the least weight pass the most.
+            ways[kind] = np.array(pick(found, key=_freedom))
+        cases.append(_case(bar, sections, ways, end, boiling=bar.suction is not None))
+    return tuple(cases)
+
+
+def _freedom(pair: FloatArray) -> tuple[float, float]:
+    return float(pair[0]), -float(pair[1])
+
+
+def central_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, Case, Case]:
+    """Return the likely cases: of the least flow, the most likely one, and of the greatest flow.
+
+    Nothing is certain of them. Where no land is given the flashing may be anything, else it is as far along as
+    refrigerants in short tubes let expect; a long bore is within its bounds. What was measured is its middle.
+    """
+    found = []
+    for way in (-1.0, 0.0, 1.0):
+        ways = {}
+        for kind in _kinds(bar, sections):
+            orifice = bar.orifices[kind]
+            coefficient, weight = central_coefficients(bar, orifice)
+            if way and not orifice.measured and orifice.flash_weight is None and orifice.land is None:
+                weight = 0.5 * (1.0 - way)
+            ways[kind] = np.array([coefficient, weight, way])
+        found.append(_case(bar, sections, ways, 0.0))
+    return found[0], found[1], found[2]
+
+
+def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
+    """Return the most likely case: the middle of what is open."""
+    return central_cases(bar, sections)[1]

@@ -1,0 +1,174 @@
+"""From the manifold to the ground: the orifices of a bar's sections and the hoses below them, in some cases."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+
+from geoflow.bar.equipment import Bar, Section
+from geoflow.base.arrays import FloatArray
+from geoflow.hydraulics.cases import Case
+from geoflow.hydraulics.coefficients import measured_margins, stray
+from geoflow.hydraulics.long_bores import long_bore
+from geoflow.hydraulics.row_hose import back_pressure
+from geoflow.physics.ammonia import Saturation, equilibrium_flux_limit, liquid_density
+from geoflow.physics.orifices import effective_pressure, mass_flow, upstream_pressure
+from geoflow.physics.roots import rising_root
+from geoflow.physics.short_tubes import relaxed_flash_weights
+
+__all__ = ["Outlets"]
+
+_HOSE_POINTS: Final = 64
+
+
+class Outlets:
+    """Orifices and row hoses of the sections in use, at some temperatures and in some cases.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of Section
+        In use.
+    saturated : Saturation
+        Of the liquid in the tank, shape (1, temperatures, 1).
+    highest_pressure : float
+        That ever comes before the orifices, absolute [Pa].
+    """
+
+    def __init__(self, bar: Bar, sections: tuple[Section, ...], saturated: Saturation, highest_pressure: float) -> None:
+        self._sections, self._saturated = sections, saturated
+        self._orifices = tuple(bar.orifices[section.orifice] for section in sections)
+        self._bores = tuple(long_bore(bar, orifice) for orifice in self._orifices)
+        self._measured = tuple(measured_margins(orifice) for orifice in self._orifices)
+        self._flux_limit = equilibrium_flux_limit(saturated)
+        self._has_hose = bar.row_hose.line is not None
+        self._hose_flow, *self._hose = self._tabulate_back_pressure(bar, highest_pressure)
+
+    def _tabulate_back_pressure(self, bar: Bar, highest: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Row flows [kg/s], the back pressure they make and how far it may be off [Pa].
+
+        The latter two have the shape (1, temperatures, flows).
+        """
+        if not self._has_hose:
+            flow = np.zeros(1)
+        else:
+            drive = highest - bar.air_pressure
+            widest = max(orifice.diameter for orifice in self._orifices)
+            most = mass_flow(drive, 0.0, self._saturated.liquid_density.max(), widest, 1.0)
+            flow = most * np.linspace(0.0, 1.0, _HOSE_POINTS) ** 2
+        shape = (1, self._saturated.temperature.size, flow.size)
+        middle, spread = back_pressure(bar, np.broadcast_to(flow, shape), self._saturated)
+        return flow, middle, spread
+
+    def in_cases(self, cases: tuple[Case, ...]) -> Outlets:
+        """Return the same outlets for some cases, without tabulating hoses again."""
+        other = copy.copy(self)
+        other._take(cases)
+        return other
+
+    def _take(self, cases: tuple[Case, ...]) -> None:
+        def of_cases(figures: list[object]) -> FloatArray:
+            return np.array(figures, dtype=np.float64).reshape(-1, 1, 1)
+
+        self._end, self._strays = of_cases([one.hose_end for one in cases]), of_cases([one.strays for one in cases])
+        places = range(len(self._sections))
+        self._coefficient = [of_cases([one.coefficient[place] for one in cases]) for place in places]
+        self._weight = [of_cases([one.flash_weight[place] for one in cases]) for place in places]
+        self._way = [of_cases([one.way[place] if one.way else 0.0 for one in cases]) for place in places]
+        # Where the bounds of a long bore are asked for.
+        self._tubes = [np.isnan(self._weight[place]) & (self._bores[place] is not None) for place in places]
+        middle, spread = self._hose
+        self._hose_pressure = middle + spread * self._end
+
+    def _back_pressure(self, row_flow: FloatArray) -> FloatArray:
+        if self._hose_flow.size == 1:
+            return np.asarray(self._hose_pressure)
+        after = np.clip(np.searchsorted(self._hose_flow, row_flow), 1, self._hose_flow.size - 1)
+        first, last = self._hose_flow[after - 1], self._hose_flow[after]
+        low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
+        return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
+
+    def _effective_pressure(self, below: FloatArray, number: int, vapour: FloatArray) -> FloatArray:
+        """Effective pressure below the orifices of section `number` for a vapour pressure above them [Pa]."""
+        weight, orifice = self._weight[number], self._orifices[number]
+        if np.isnan(weight).any() and not self._tubes[number].any():
+            least, likely, most = relaxed_flash_weights(
+                orifice.land or 0.0,
+                self._coefficient[number],
+                self._saturated.liquid_density,
+                vapour,
+                below,
+                self._flux_limit,
+            )
+            way = self._way[number]
+            modelled = np.where(way < 0.0, most, np.where(way > 0.0, least, likely))
+            weight = np.where(np.isnan(weight), np.minimum(modelled, orifice.most_flashing), weight)
+        return effective_pressure(below, vapour, np.nan_to_num(weight))
+
+    def _strayed(self, number: int, margin: FloatArray) -> FloatArray:
+        """Coefficients of section `number` with what the flow may stray at a margin that was not measured [-]."""
+        coefficient, measured = self._coefficient[number], self._measured[number]
+        if measured is None:
+            return coefficient
+        return np.asarray(coefficient * (1.0 + self._strays * stray(margin, measured, self._end)))
+
+    def section_flow(
+        self, number: int, node: FloatArray, liquid: Saturation, feed_loss: Callable[[FloatArray], FloatArray]
+    ) -> FloatArray:
+        """Flow of a section.
+
+        Parameters
+        ----------
+        number : int
+            Of the section, in use.
+        node : ndarray
+            Pressure all sections hang on [Pa].
+        liquid : Saturation
+            As it comes to the orifices.
+        feed_loss : callable
+            Pressure lost from the node to the orifices [Pa] at a flow of the section [kg/s].
+
+        Returns
+        -------
+        ndarray
+            [kg/s], in the shape of `node`.
+        """
+        section, diameter, bore = self._sections[number], self._orifices[number].diameter, self._bores[number]
+        density, vapour = liquid_density(liquid, node), liquid.pressure
+        tubes, way = self._tubes[number], self._way[number]
+
+        def excess(flow: FloatArray) -> FloatArray:
+            row_flow, before = flow / section.rows, node - feed_loss(flow)
+            below = self._back_pressure(row_flow)
+            if bore is not None and tubes.all():
+                return np.asarray(row_flow - bore.flow(liquid, before, below, way))
+            effective = self._effective_pressure(below, number, vapour)
+            passing = self._strayed(number, before - vapour)
+            short = np.asarray(upstream_pressure(row_flow, effective, density, diameter, passing) - before)
+            if bore is not None and tubes.any():
+                short = np.where(tubes, row_flow - bore.flow(liquid, before, below, way), short)
+            return short
+
+        below = self._back_pressure(np.zeros_like(node))
+        effective = self._effective_pressure(below, number, vapour)
+        most = section.rows * mass_flow(node, effective, density, diameter, self._strayed(number, node - vapour))
+        if bore is not None and tubes.any():
+            most = np.where(tubes, section.rows * bore.flow(liquid, node, below, way), most)
+        if section.feed is None and not self._has_hose:
+            return np.asarray(most)
+        return np.where(most > 0.0, rising_root(excess, np.zeros_like(most), most), 0.0)
+
+    def resting_pressure(self, shape: tuple[int, ...]) -> FloatArray:
+        """Node pressure below which nothing flows [Pa], of a shape (cases, temperatures, 1)."""
+        vapour = np.broadcast_to(self._saturated.pressure, shape)
+        below = self._back_pressure(np.zeros(shape))
+        effective = []
+        for number in range(len(self._sections)):
+            # At its least a long bore passes nothing before the vapour pressure, else some over the hose's.
+            tube = np.where(self._way[number] < 0.0, np.maximum(vapour, below), below)
+            effective.append(np.where(self._tubes[number], tube, self._effective_pressure(below, number, vapour)))
+        return np.asarray(np.min(effective, axis=0))

@@ -1,0 +1,134 @@
+"""What bounds the flashing in each orifice, in words: measured, carried over from refrigerants, assumed, or nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from geoflow.bar.equipment import Bar, Orifice
+from geoflow.bar.keys import THIN_PLATE_FLASHING
+from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.units import System
+from geoflow.hydraulics.long_bores import is_bounded_as_long, is_long, is_tested
+from geoflow.hydraulics.window import flow_window
+from geoflow.physics.short_tubes import FLOW_BAND
+from geoflow.report.layout import count, within
+from geoflow.report.model import Block, Paragraph
+
+if TYPE_CHECKING:
+    from geoflow.decide.vet import Solution
+
+__all__ = ["assumption_blocks", "flashing_row", "flashing_short", "long_bore_lines"]
+
+_NOT_MEASURED = "not measured on ammonia"
+
+
+def flashing_short(bar: Bar, orifice: Orifice) -> str:
+    """Say in a few words what bounds the flashing.
+
+    Parameters
+    ----------
+    bar : Bar
+        With its row hose.
+    orifice : Orifice
+        One of its orifices.
+    """
+    if orifice.flash_weight is not None:
+        return f"flashing weight {orifice.flash_weight:g}"
+    if orifice.flashing is not None:
+        return f"{orifice.flashing} assumed"
+    return "long bore" if is_bounded_as_long(bar, orifice) else "flashing open"
+
+
+def flashing_row(bar: Bar, orifice: Orifice) -> tuple[str, str]:
+    """What the flashing is taken as, and how far it may be off.
+
+    Parameters
+    ----------
+    bar : Bar
+        With its row hose.
+    orifice : Orifice
+        One of its orifices.
+    """
+    if orifice.flash_weight is not None:
+        return f"weight {orifice.flash_weight:g}, given", "taken as exact"
+    if orifice.flashing is not None:
+        assumed = f"your assumption '{orifice.flashing}', {_NOT_MEASURED}"
+        return f"between none and {THIN_PLATE_FLASHING:g}", assumed
+    if not is_bounded_as_long(bar, orifice):
+        return "between none and full", "both ends are counted; no published test settles it for small holes"
+    if not is_tested(orifice):
+        return "the wider of none to full and of a long bore", f"no tests in bores like it; {_NOT_MEASURED}"
+    band = f"± {100 * FLOW_BAND:g} % of flow at 2 to 14 K below boiling, wider outside"
+    return "long bore, as tests of refrigerants have it", f"{band}; {_NOT_MEASURED}"
+
+
+def long_bore_lines(bar: Bar, fitted: list[Orifice]) -> list[str]:
+    """Say which bounds rest on refrigerants or on an assumption.
+
+    Parameters
+    ----------
+    bar : Bar
+        With its row hose.
+    fitted : list of Orifice
+        In use.
+    """
+    long = [one.name for one in fitted if is_bounded_as_long(bar, one) and is_tested(one)]
+    odd = [one.name for one in fitted if is_bounded_as_long(bar, one) and not is_tested(one)]
+    refuted = [one.name for one in fitted if is_long(one) and not is_bounded_as_long(bar, one) and is_tested(one)]
+    assumed = [one.name for one in fitted if one.flashing is not None]
+    told = (
+        (
+            long,
+            f"bounds of {{}} come from refrigerants in bores like it, ± {100 * FLOW_BAND:g} % of flow; {_NOT_MEASURED}",
+        ),
+        (odd, f"{{}}: a long bore, unlike those tested, so all bounds are the wider ones; {_NOT_MEASURED}"),
+        (refuted, "{}: its measured points contradict what refrigerants tell of such bores, and count more"),
+        (assumed, f"flashing of {{}} up to {THIN_PLATE_FLASHING:g} is your assumption, thin plate; {_NOT_MEASURED}"),
+    )
+    return [text.format(" and ".join(names)) for names, text in told if names]
+
+
+def assumption_blocks(
+    solution: Solution,
+    system: System,
+    flows: tuple[FloatArray, FloatArray, TextArray] | None = None,
+    *,
+    with_speed: bool = True,
+) -> list[Block]:
+    """Say what the verdicts rest on where bores or an assumption decide, and what would change without the latter.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    system : str
+        ``"us"`` or ``"metric"``.
+    flows : tuple of ndarray, optional
+        Flow at the slowest and fastest speed [kg/s] and verdict of each zone.
+    with_speed : bool
+        Whether the plan has a speed.
+    """
+    bar, plan = solution.bar, solution.plan
+    names = dict.fromkeys(bar.sections[index].orifice for index in plan.sections)
+    fitted = [bar.orifices[name] for name in names]
+    lines = long_bore_lines(bar, fitted)
+    if not lines:
+        return []
+    blocks: list[Block] = [Paragraph("What the verdicts rest on: " + "; ".join(lines) + ".")]
+    if not any(one.flashing for one in fitted):
+        return blocks
+    bare = replace(bar, orifices={name: replace(one, flashing=None) for name, one in bar.orifices.items()})
+    window = flow_window(bare, solution.window.temperature, plan.sections)
+    certain = window.over_plan(certain=True, commanded=with_speed)
+    if with_speed:
+        said = within(*solution.rate_bounds(certain), "nitrogen rate", system)
+    else:
+        said = within(certain.low, certain.high, "ammonia flow", system)
+    text = f"Without the assumption the certain window would be: {said}."
+    if flows is not None:
+        low, high, verdict = flows
+        # Left out of the narrower window, though they hold now.
+        lost = int(((verdict == "holds") & ((low < certain.low) | (high > certain.high))).sum())
+        text += f" {count(lost, 'zone')} that {'holds' if lost == 1 else 'hold'} would be doubtful."
+    return [*blocks, Paragraph(text)]
