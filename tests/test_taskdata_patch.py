@@ -29,7 +29,7 @@ from geoflow.isoxml.edit import Edit, edited
 from geoflow.isoxml.xml import parse_xml
 from geoflow.isoxml.zones import read_taskdata_zones
 from geoflow.prescription_files.read_prescription import Prescription, read_prescription
-from geoflow.prescription_patch.patch import changes_of, rate_format
+from geoflow.prescription_patch.patch import changes_of, rate_decimals
 from geoflow.prescription_patch.patch_taskdata import patch_task_data
 
 FIELD = element("PFD", polygon(1, [*square(0, 0)[:1], *square(1, 0)[1:3], square(0, 0)[3]]), A="PFD1", C="F", D=1000)
@@ -144,8 +144,8 @@ def test_a_volume_keeps_its_dictionary_number_and_steps(tmp_path: Path) -> None:
     for ddi, decimals, largest in (("0001", 4, (2**31 - 1) / 1e4), ("024C", 0, 2**31 - 1)):
         path = write_folder(tmp_path / ddi / "TASKDATA", {"TASKDATA.XML": root(FIELD, two_zones(ddi))}).parent
         read = read_prescription(path, take_as_ammonia=True)
-        held = rate_format(read)
-        assert (held.decimals, held.largest) == (decimals, largest)
+        assert rate_decimals(read) == decimals
+        patched(path, tmp_path / f"M{ddi}", {0: largest})
         with pytest.raises(OutputError, match="does not fit"):
             patched(path, tmp_path / f"R{ddi}", {0: 2.0 * largest})
 

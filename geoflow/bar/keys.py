@@ -292,12 +292,24 @@ KEYS: Final[tuple[Key, ...]] = (
 
 
 def keys_of(path: str) -> dict[str, Key]:
-    """Return the keys of one table by name."""
+    """Return the keys of one table by name.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     return {key.name: key for key in KEYS if key.table == path}
 
 
 def subtables_of(path: str) -> dict[str, Table]:
-    """Return the tables directly within one table by their name there."""
+    """Return the tables directly within one table by their name there.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     parent = f"{path}." if path else ""
     return {
         table.path.removeprefix(parent): table
@@ -307,12 +319,24 @@ def subtables_of(path: str) -> dict[str, Table]:
 
 
 def table_of(path: str) -> Table:
-    """Return the table at a path."""
+    """Return the table at a path.
+
+    Parameters
+    ----------
+    path : str
+        As in `Table`.
+    """
     return next(table for table in TABLES if table.path == path)
 
 
 def heading(path: str) -> str:
-    """Return how a table is opened in the file, for example ``[[sections]]``."""
+    """Return how a table is opened in the file, for example ``[[sections]]``.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     if not path:
         return "the top of the file"
     table = table_of(path)
@@ -323,5 +347,11 @@ def heading(path: str) -> str:
 
 
 def written(value: Written) -> str:
-    """Return a value as it stands in the file."""
+    """Return a value as it stands in the file.
+
+    Parameters
+    ----------
+    value : str, int or float
+        As TOML gives it.
+    """
     return json.dumps(value, ensure_ascii=False)

@@ -138,6 +138,11 @@ _READING: Final = (
            "the product of task data is anhydrous ammonia, though its name does not say so",
            label="the product of task data is ammonia, whatever its name"),
 )
+_ZONE_ID: Final = Option(
+    "zone_id", "text", (*_MAP, *_LOG),
+    "column that says what each zone is called (default: the one column that can be it, else counted from 1)", "C",
+    label="Column with the zones' own names",
+)
 OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
@@ -157,6 +162,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            choices=("mean", "worst")),
     # How a prescription is read, and the map a log is compared with
     *_READING,
+    _ZONE_ID,
     Option("target", "file", _LOG, "target map; without it the log's own target column serves", "RX"),
     *(replace(option, name=TARGET + option.name, commands=_LOG, help=f"of the target map: {option.help}", label="")
       for option in _READING),
@@ -289,9 +295,11 @@ OPTIONS: Final[tuple[Option, ...]] = (
 # fmt: on
 
 PAGE_PARTS: Final[Mapping[str, tuple[Option, ...]]] = {
-    "options": _READING,
-    "rules": tuple(one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in _READING),
-    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands),
+    "options": (*_READING, _ZONE_ID),
+    "rules": tuple(
+        one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in (*_READING, _ZONE_ID)
+    ),
+    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands and one != _ZONE_ID),
 }
 """What a question of the page says besides the plan: each part with the options it has a field for."""
 
@@ -311,16 +319,15 @@ def option_table_markdown() -> str:
     """Return the reference of all options as Markdown: what each takes, what it means, and where it is known."""
     lines = ["| Option | Value | Meaning | Commands | On the page |", "|---|---|---|---|---|"]
     on_page = [option for options in PAGE_PARTS.values() for option in options]
+    several = {COMMANDS: "all", COMMANDS[:-1]: "all but `page`"}
     for option in OPTIONS:
-        known = "all" if option.commands == COMMANDS else "all but `page`" if option.commands == COMMANDS[:-1] else ""
-        commands = (f"`{name}`{' (required)' if name in option.required else ''}" for name in option.commands)
-        value = ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said
+        commands = (f"`{name}`{' (required)' * (name in option.required)}" for name in option.commands)
         cells = (
             f"`{option.dashed}`",
-            value,
+            ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said,
             option.help.replace("|", "\\|"),
-            known or ", ".join(commands),
-            "yes" if option in on_page else "",
+            several.get(option.commands) or ", ".join(commands),
+            "yes" * (option in on_page),
         )
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"

@@ -80,7 +80,7 @@ class _Said:
         known = options_of(command)
         given: dict[str, Any] = {}
         for field in fields(cls):  # type: ignore[arg-type]
-            name = prefix + field.name
+            name = prefix + field.name if prefix + field.name in known else field.name
             value = said.get(name)
             if name in known and value not in _UNSAID:
                 check_choice(known[name], value, where=known[name].dashed)
@@ -111,6 +111,7 @@ class ReadOptions(_Said):
     zones: Literal["class", "cell"] | None = None
     swap_axes: bool = False
     take_as_ammonia: bool = False
+    zone_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -134,7 +134,9 @@ def _shared_cures(outcome: VetOutcome, verdict: str, system: System, most_names:
     for key in sorted(grouped, key=lambda one: -area[one]):
         cure, side, limit = key
         some = zone_names([names[index] for index in grouped[key]], most_names)
-        lines.append(f"{some.capitalize()} ({show(area[key], 'area', system)}; flow too {side}, {limit}): {cure}")
+        lines.append(
+            f"{some[0].upper()}{some[1:]} ({show(area[key], 'area', system)}; flow too {side}, {limit}): {cure}"
+        )
     return lines
 
 

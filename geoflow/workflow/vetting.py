@@ -181,6 +181,7 @@ def read_with(path: str, options: ReadOptions) -> Prescription:
         layer=options.layer,
         zones=options.zones,
         take_as_ammonia=options.take_as_ammonia,
+        zone_id=options.zone_id,
     )
 
 
