@@ -188,6 +188,14 @@ time_constant = "1.5 s"
 capacity = "1000 gal"
 fill = 0.80
 
+[[gauges]]
+place = "tank"
+
+[[gauges]]
+place = "after valve"
+zero = "0.5 V"
+span = "20 mV/psi"
+
 [[tank_hoses]]
 length = "10 ft"
 bore = "1.25 in"

@@ -220,6 +220,8 @@ SPELLINGS: dict[str, list[tuple[str, float, float]]] = {
     "ammonia flow": [("lb NH3/min", POUND / 60, 0), ("kg NH3/min", 1 / 60, 0), ("kg NH3/hour", 1 / 3600, 0)],
     "pressure": [("psi", PSI, 0), ("kPa", 1e3, 0), ("bar", 1e5, 0), ("psig", PSI, 0)],
     "speed": [("mph", MPH, 0), ("km/h", 1 / 3.6, 0), ("kph", 1 / 3.6, 0), ("m/s", 1.0, 0)],
+    "voltage": [("V", 1.0, 0), ("mV", 1e-3, 0)],
+    "transmitter slope": [("mV/psi", 1e-3 / PSI, 0), ("V/bar", 1e-5, 0), ("mV/kPa", 1e-6, 0)],
 }
 
 

@@ -93,4 +93,5 @@ def build_bar(values: Mapping[str, Any], air_pressure: float) -> Bar:
         bypass=part("bypass", equipment.Bypass),
         excess_flow=part("excess_flow", equipment.ExcessFlow),
         breakaway=part("breakaway", equipment.ExcessFlow),
+        gauges=tuple(equipment.Gauge(**gauge) for gauge in values["gauges"] or ()),
     )

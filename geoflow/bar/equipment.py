@@ -19,6 +19,7 @@ __all__ = [
     "ControlValve",
     "Controller",
     "ExcessFlow",
+    "Gauge",
     "Limits",
     "Line",
     "MeasuredPoint",
@@ -289,6 +290,23 @@ class Tank:
 
 
 @dataclass(frozen=True, slots=True)
+class Gauge:
+    """A pressure gauge that can be read.
+
+    Attributes
+    ----------
+    place : str
+        One of `key_kinds.GAUGE_PLACES`.
+    zero, span : float or None
+        Of a transmitter: output at no pressure [V] and its rise with the pressure [V/Pa].
+    """
+
+    place: str
+    zero: float | None = None
+    span: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Bar:
     """A whole applicator bar, SI units, sections from left to right."""
 
@@ -307,6 +325,7 @@ class Bar:
     control_valve: ControlValve | None = None
     controller: Controller | None = None
     tank: Tank | None = None
+    gauges: tuple[Gauge, ...] = ()
     bypass: Bypass | None = None
     excess_flow: ExcessFlow | None = None
     breakaway: ExcessFlow | None = None

@@ -6,10 +6,20 @@ from dataclasses import dataclass
 from typing import Final
 
 __all__ = [
-    *("KEY_KINDS", "LONGEST_TEXT", "NUMBER_PATTERN", "THIN_PLATE", "THIN_PLATE_FLASHING", "THIN_PLATE_LONGEST"),
+    *(
+        "GAUGE_PLACES",
+        "KEY_KINDS",
+        "LONGEST_TEXT",
+        "NUMBER_PATTERN",
+        "THIN_PLATE",
+        "THIN_PLATE_FLASHING",
+        "THIN_PLATE_LONGEST",
+    ),
     "KeyKind",
 ]
 
+GAUGE_PLACES: Final = ("tank", "pump outlet", "after valve", "manifold")
+"""Where a pressure gauge can sit, from the tank on down."""
 LONGEST_TEXT: Final = 100
 THIN_PLATE: Final = "thin plate"
 THIN_PLATE_FLASHING: Final = 0.35
@@ -46,6 +56,9 @@ KEY_KINDS: Final[dict[str, KeyKind]] = {
     "pressure difference": KeyKind("a pressure difference with its unit", "pressure"),
     "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
     "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
+    "gauge place": KeyKind("one of " + ", ".join(GAUGE_PLACES), choices=GAUGE_PLACES),
+    "voltage": KeyKind("a voltage with its unit", "voltage"),
+    "transmitter slope": KeyKind("volts over pressure with their unit", "transmitter slope"),
     "turning speed": KeyKind("turns in a time, with the unit", "turning speed"),
     "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
 }

@@ -117,6 +117,7 @@ TABLES: Final[tuple[Table, ...]] = (
     Table("limits", "one", "What the bar must stay within.", required=True),
     Table("controller", "one", "How fast the rate control answers."),
     Table("tank", "one", "The tank the bar draws from."),
+    Table("gauges", "list", "The pressure gauges you can read, one table each; without any all places count as read."),
 )
 
 _HOSE_LENGTH: Final = ("0 ft", "500 ft")
@@ -299,6 +300,11 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=(0.05, 0.85),
         note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "
         "the local code decides, ask the supplier"),
+    Key("gauges", "place", "gauge place", "after valve", "Where it sits.", required=True),
+    Key("gauges", "zero", "voltage", "0.5 V", "Output of a transmitter at no pressure, on its label or data sheet.",
+        accepted=("-1 V", "12 V")),
+    Key("gauges", "span", "transmitter slope", "20 mV/psi", "How far that output rises with the pressure.",
+        accepted=("0.1 mV/psi", "1000 mV/psi")),
 )
 # fmt: on
 

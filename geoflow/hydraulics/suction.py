@@ -103,13 +103,16 @@ class SuctionSide:
                 flux = np.maximum(flux, through / (0.25 * np.pi * hose.bore**2))
         return np.asarray(flux)
 
-    def capacity(self, flow: FloatArray) -> FloatArray:
-        """Liquid the pump moves over what it displaces, with the suction boiling in equilibrium on its way [-]."""
+    def capacity(self, flow: FloatArray, *, more: Floats = 0.0) -> FloatArray:
+        """Liquid the pump moves over what it displaces, with the suction boiling in equilibrium on its way [-].
+
+        `more` is friction that is not in the bar file, as of a clogged strainer [Pa].
+        """
         if self._bar.suction is None:
             return np.ones_like(flow)
         liquid = self._liquid
         return boiling_line_capacity(
-            self.friction(flow),
+            self.friction(flow) + more,
             self._suction.head * _GRAVITY * liquid.liquid_density,
             np.square(self._flux(flow)) / liquid.liquid_density,
             liquid.pressure,

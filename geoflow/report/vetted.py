@@ -43,13 +43,13 @@ if TYPE_CHECKING:
 __all__ = [
     "MOST_ZONES",
     "Printed",
-    "held_text",
     "last_sections",
     "map_caption",
     "verdict_answer",
     "vetted_report",
     "window_figure",
     "window_section",
+    "zones_hold_text",
 ]
 
 MOST_ZONES: Final = 200
@@ -100,10 +100,10 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warn
     if int(good.sum()) == total:
         who = "The one zone holds" if total == 1 else f"All {total:,} zones hold"
         return f"{who} ({acres}): this bar can deliver the map as planned."
-    return f"{held_text(verdict, acres)}."
+    return f"{zones_hold_text(verdict, acres)}."
 
 
-def held_text(verdict: TextArray, acres: str) -> str:
+def zones_hold_text(verdict: TextArray, acres: str) -> str:
     """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail.
 
     Parameters
