@@ -241,7 +241,7 @@ def test_every_key_is_read() -> None:
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        ({"drive": {"full_oil": "14 gpm"}}, "does not tell the share of full drive"),
+        ({"drive": {"full_oil": "14 gpm"}}, "the share of full drive does not follow from full_oil"),
         ({"bypass": {"pump_flow": "50 gpm"}}, "is above the pump's max_flow"),
         ({"tank_hoses": [{"length": "9 ft", "bore": "1 in", "couplings": [{"kind": "popet"}]}]}, "no usual loss"),
         ({"tank_hoses": [{"length": "9 ft", "bore": "1 in", "couplings": [{}]}]}, "nothing tells its loss"),

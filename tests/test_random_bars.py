@@ -12,8 +12,8 @@ from campaigns.random_bars import Found, draw, judge, report
 # from the corners alone, one hose error for point and plan, or an inlet full of liquid got wrong.
 SLICE = (1, 3, 5, 9, 11)
 ONCE_WRONG = (26, 52, 83, 145, 146, 148)
-# Machines: slip beside a knife's hole and a breakaway, a bypass with slip and a valve that shuts, two ends of a drive.
-MACHINES = (8, 18, 33, 42, 94)
+# Machines: slip beside a knife's hole and a breakaway, a bypass with slip and a valve that shuts, a pump that slips.
+MACHINES = (8, 18, 33, 42, 94, 103)
 
 
 @pytest.mark.parametrize("number", [*SLICE, *ONCE_WRONG, *MACHINES])

@@ -27,7 +27,7 @@ def pump_disagreements(values: Mapping[str, Any], given: Mapping[str, Any]) -> I
     if values["drive"] is not None:
         written = [name for name in ("full_oil", "given_oil", "full_speed", "given_speed") if name in given["drive"]]
         if written not in (["full_oil", "given_oil"], ["full_speed", "given_speed"]):
-            what = f"{' and '.join(written) or 'neither oil nor speed'} does not tell the share of full drive"
+            what = f"the share of full drive does not follow from {' and '.join(written) or 'nothing'}"
             yield "[drive]", what, "write full_oil and given_oil, or full_speed and given_speed"
     pump, bypass = values["pump"] or {}, values["bypass"] or {}
     for key, most in (("pump_flow", "max_flow"), ("opens_at", "max_rise")):

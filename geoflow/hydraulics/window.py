@@ -215,7 +215,9 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
             held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
         if name in certain:  # the suction has a vacuum, too, which no case moves
             held, hoped = np.minimum(held, certain[name]), np.minimum(hoped, possible[name])
-        per_case[name] = hoped
+        if name in _PRESSURE_LIMITS:
+            # What slips bends between the cases, so those limits count at their best on their own.
+            per_case[name] = hoped
         worst, best = (np.max, np.min) if low_side else (np.min, np.max)
         certain[name], possible[name] = worst(held, axis=0), best(hoped, axis=0)
     reference = bar.meter.reference_temperature
