@@ -36,6 +36,8 @@ class Gauges:
     manifold, outlet : ndarray, shape (n, 2)
         Range over planned temperatures, speeds and all that is not known, absolute [Pa]; NaN where the rate fails or
         the margin is not certain. The pump's outlet with the control valve wide open.
+    likely : ndarray, shape (n, 2)
+        Of the manifold's range what is likely of the orifices, absolute [Pa].
     rates : int
         How many the map has; more than n where some stand for their neighbours.
     """
@@ -47,6 +49,7 @@ class Gauges:
     liquid: BoolArray
     manifold: FloatArray
     outlet: FloatArray
+    likely: FloatArray
     rates: int
 
 
@@ -104,6 +107,7 @@ def gauges_of(at: IntArray, rate: FloatArray, solution: Solution, vetting: Vetti
         liquid,
         pressures("manifold"),
         pressures("outlet"),
+        pressures("likely_manifold"),
         rates,
     )
 

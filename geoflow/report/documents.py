@@ -92,6 +92,7 @@ def _zones(outcome: VetOutcome) -> list[dict[str, Any]]:
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
     slow, fast, count = vetting.speed_low, vetting.speed_high, len(outcome.rate)
     rates = keyed(rate_lb_n_ac=_pair(*solution.rate_bounds(solution.certain)))["rate_lb_n_ac"]
+    expected = vetting.expected_margin
     cures = {name: flags.tolist() for name, flags in vetting.cured_by_orifice.items()}
     return records(
         zone=prescription.row,
@@ -103,7 +104,7 @@ def _zones(outcome: VetOutcome) -> list[dict[str, Any]]:
         speed_mph=_spans(slow, fast, "speed", "mile/hour", ~np.isfinite(slow)),
         rate_range_lb_n_ac=[rates] * count,
         liquid_margin_psi=vetting.margin,
-        expected_margin_psi=vetting.expected_margin,
+        expected_margin_psi=_spans(expected[:, 0], expected[:, 1], "pressure", "psi", np.isnan(vetting.margin)),
         holds_between_degF=_stretches(solution, vetting),
         holds_with_orifice=[[name for name, flags in cures.items() if flags[index]] for index in range(count)],
     )

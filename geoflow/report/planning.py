@@ -106,7 +106,7 @@ def _what_would_help(plan: PlanOutcome, system: System) -> list[Block]:
     if plan.held_with_a_point > _NOTHING:
         ways.append(
             "a measured point (flow of one row, manifold pressure, liquid temperature), with which "
-            f"{show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
+            f"at least {show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
         )
     if not ways:
         return [
