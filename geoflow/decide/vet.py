@@ -18,7 +18,7 @@ from geoflow.hydraulics.rows import for_worst_row
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window, temperature_grid
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 
-__all__ = ["Plan", "Solution", "Vetting", "asked_of_rows", "fitted_with", "solve", "verdicts", "vet"]
+__all__ = ["Plan", "Solution", "Vetting", "asked_of_rows", "fitted_with", "flow_verdicts", "solve", "verdicts", "vet"]
 
 
 # A rate clipped to the window must pass it in spite of rounding.
@@ -284,7 +284,18 @@ def _in_chunks(flow_low: FloatArray, flow_high: FloatArray, solution: Solution) 
     return np.concatenate(lows), np.concatenate(highs)
 
 
-def _verdicts(flow_low: FloatArray, flow_high: FloatArray, off: BoolArray, solution: Solution) -> TextArray:
+def flow_verdicts(flow_low: FloatArray, flow_high: FloatArray, off: BoolArray, solution: Solution) -> TextArray:
+    """Give the verdict of each zone by its flows alone.
+
+    Parameters
+    ----------
+    flow_low, flow_high : ndarray, shape (zones,)
+        At the slowest and fastest speed [kg/s].
+    off : ndarray of bool, shape (zones,)
+        Where nothing is asked.
+    solution : Solution
+        From `solve`.
+    """
     holds = _within(flow_low, flow_high, solution.certain)
     doubtful = ~holds & _within(flow_low, flow_high, solution.possible)
     return np.select([off, holds, doubtful], ["off", "holds", "doubtful"], "fails")
@@ -295,7 +306,7 @@ def verdicts(rate: FloatArray, solution: Solution, speeds: tuple[FloatArray, Flo
     slow, fast = solution.plan.speed if speeds is None else speeds
     width, fraction = solution.window.width, solution.bar.nitrogen_fraction
     flow_low, flow_high = ammonia_flow(rate, slow, width, fraction), ammonia_flow(rate, fast, width, fraction)
-    return _verdicts(flow_low, flow_high, rate <= 0.0, solution)
+    return flow_verdicts(flow_low, flow_high, rate <= 0.0, solution)
 
 
 def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] | None = None) -> Vetting:
@@ -331,7 +342,7 @@ def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] 
     flow_high = ammonia_flow(distinct, fast, width, bar.nitrogen_fraction)
     off = distinct <= 0.0
 
-    verdict = _verdicts(flow_low, flow_high, off, solution)
+    verdict = flow_verdicts(flow_low, flow_high, off, solution)
     holds, doubtful = verdict == "holds", verdict == "doubtful"
     side = np.where(
         doubtful,

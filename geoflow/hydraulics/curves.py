@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
@@ -11,10 +10,12 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
+from geoflow.hydraulics.long_bores import is_bounded_as_long
 
 __all__ = ["PressureCurve", "pressure_curve"]
 
-_CURVE_POINTS: Final = 80
+# The bounds of a long bore have steps in their pressures.
+_CURVE_POINTS, _POINTS_OF_STEPS = 80, 240
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,8 @@ def pressure_curve(
     circuit = Circuit(bar, sections, cases, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
     top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
-    share = np.linspace(0.0, 1.0, _CURVE_POINTS)
+    stepped = any(is_bounded_as_long(bar, bar.orifices[bar.sections[index].orifice]) for index in sections)
+    share = np.linspace(0.0, 1.0, _POINTS_OF_STEPS if stepped else _CURVE_POINTS)
     rest = circuit.resting_pressure()
     state: State = circuit.state(rest + (top - rest) * share)
     flow = highest_flow * np.sqrt(share)
