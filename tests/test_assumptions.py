@@ -90,7 +90,7 @@ def test_no_verdict_ranking_or_advice_hangs_on_the_middle_guess(
 
 def test_no_drift_hangs_on_the_middle_guess(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     bar = read_bar(rewritten_bar(tmp_path, "heron.toml", (r"measured = .*", ""), (r'land = "1.5 mm"', "")))
-    log = read_log(str(LOG), width="40 ft").log
+    log = read_log(str(LOG), bar_width=40 * 0.3048).log
     found = []
     for guess in (0.5, 0.05):
         monkeypatch.setattr(coefficients, "_MIDDLE_WEIGHT", guess)
