@@ -149,6 +149,8 @@ class Tube:
     drift: tuple[float, float] = (0.0, 0.0)
 
     def _share_at(self, share: float, pressure: float, temperature: float) -> float:
+        if self.drift == (0.0, 0.0):
+            return share
         margin = max(pressure - AMMONIA.saturated(temperature)[0], 1.0)
         moved = self.drift[0] * math.log2(margin / 206843.0) + self.drift[1] * (temperature - 283.0)
         return min(max(share * math.exp(moved), 0.82), 1.18)

@@ -82,7 +82,12 @@ def long_bore_lines(bar: Bar, fitted: list[Orifice]) -> list[str]:
             long,
             f"bounds of {{}} come from refrigerants in bores like it, ± {100 * FLOW_BAND:g} % of flow; {_NOT_MEASURED}",
         ),
-        (odd, f"{{}}: a long bore, unlike those tested, so all bounds are the wider ones; {_NOT_MEASURED}"),
+        (
+            odd,
+            f"{{}}: a long bore, unlike those tested, so all bounds are the wider ones, and it may pass "
+            f"{100 * FLOW_BAND:g} % less than the fit to such bores whatever its stated coefficient: that can close a "
+            f"window that seems open without the land; {_NOT_MEASURED}",
+        ),
         (refuted, "{}: its measured points contradict what refrigerants tell of such bores, and count more"),
         (assumed, f"flashing of {{}} up to {THIN_PLATE_FLASHING:g} is your assumption, thin plate; {_NOT_MEASURED}"),
     )
