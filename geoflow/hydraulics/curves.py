@@ -70,11 +70,12 @@ def pressure_curve(
     cases = (*bounding, *open_cases(bar, sections), *central_cases(bar, sections)[::2])
     circuit = Circuit(bar, sections, cases, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
-    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
+    lifted = circuit.heat_returns
+    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow, lifted=lifted)
     stepped = any(is_bounded_as_long(bar, bar.orifices[bar.sections[index].orifice]) for index in sections)
     share = np.linspace(0.0, 1.0, _POINTS_OF_STEPS if stepped else _CURVE_POINTS)
     rest = circuit.resting_pressure()
-    state: State = circuit.state(rest + (top - rest) * share)
+    state: State = circuit.state(rest + (top - rest) * share, lifted=lifted)
     flow = highest_flow * np.sqrt(share)
     commanded = state.flow / ratio
 

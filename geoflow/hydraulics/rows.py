@@ -79,7 +79,7 @@ def row_split(
     circuit = Circuit(bar, sections, central_cases(bar, sections), np.array([temperature]))
     state = circuit.at_flow(flow)
     if held_liquid:
-        state = circuit.state(np.maximum(state.node_pressure, _holding(circuit)))
+        state = circuit.state(np.maximum(state.node_pressure, _holding(circuit)), lifted=circuit.heat_returns)
     rows = np.array([section.rows for section in circuit.sections])
     each = state.section_flow[:, 0, 0] / rows
     return RowSplit(
@@ -99,15 +99,17 @@ def row_split(
 def _holding(circuit: Circuit) -> FloatArray:
     """Least node pressure that keeps the wanted liquid margin [Pa]."""
     wanted = circuit.bar.limits.liquid_margin
-    return circuit.node_for(lambda state: state.liquid_margin - wanted)
+    return circuit.node_for(lambda state: state.liquid_margin - wanted, lifted=circuit.heat_returns)
 
 
 def _section_shares(circuit: Circuit, flows: tuple[FloatArray, ...]) -> list[FloatArray]:
     """Row flow of each section over the mean row's [-], (cases, temperatures, sections), at some flows [kg/s]."""
     rows, holding = np.array([section.rows for section in circuit.sections]), _holding(circuit)
+    lifted = circuit.heat_returns
 
     def at(flow: FloatArray) -> FloatArray:
-        state = circuit.state(np.maximum(circuit.node_for(lambda state: state.flow - flow), holding))
+        node = np.maximum(circuit.node_for(lambda state: state.flow - flow, lifted=lifted), holding)
+        state = circuit.state(node, lifted=lifted)
         whole = np.maximum(state.flow, 1e-12)
         share = state.section_flow[:, :, 0] / rows / whole * circuit.rows
         return np.where(state.flow > 0.0, share, 1.0)

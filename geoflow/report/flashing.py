@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from geoflow.bar.equipment import Bar, Orifice
-from geoflow.bar.keys import THIN_PLATE_FLASHING
+from geoflow.bar.key_kinds import THIN_PLATE_FLASHING
 from geoflow.base.arrays import FloatArray, IntArray, TextArray
 from geoflow.base.units import System
 from geoflow.decide.assumptions import Moved, moved_verdicts, without_assumptions
