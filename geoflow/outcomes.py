@@ -202,7 +202,7 @@ class PlanOutcome:
     sets : tuple of SpeedSet
         The best one, two, ... speeds by zone.
     held_with_a_point : float
-        Where nothing holds at any speed: area expected to hold at the best one once a point is measured [m2].
+        Where nothing holds at any speed: least area expected to hold at the best one once a point is measured [m2].
     """
 
     vetted: VetOutcome

@@ -143,17 +143,27 @@ class Tube:
 
     `share` is a number, or "least" or "most" for the bounds geoflow should know: 18 % of flow where refrigerants were
     tested (5 to 19 diameters, 9.5 to 25.4 mm long, 1.09 to 1.94 mm wide, 2 to 14 K below boiling), elsewhere the wider
-    of that and of a flash in full and none at all, held at the ends of the tests where that is surer.
+    of that and of a flash in full and none at all, held at the ends of the tests where that is surer. A number drifts
+    by `drift` (natural logarithm of the flow for each doubling of the margin over boiling and for each kelvin, from
+    30 psi and 283 K), within these 18 %.
     """
 
     land: float
     diameter: float
     share: float | str
     coefficients: tuple[float, float]
+    drift: tuple[float, float] = (0.0, 0.0)
+
+    def _share_at(self, share: float, pressure: float, temperature: float) -> float:
+        if self.drift == (0.0, 0.0):
+            return share
+        margin = max(pressure - AMMONIA.saturated(temperature)[0], 1.0)
+        moved = self.drift[0] * math.log2(margin / 206843.0) + self.drift[1] * (temperature - 283.0)
+        return min(max(share * math.exp(moved), 0.82), 1.18)
 
     def flow(self, pressure: float, below: float, temperature: float) -> float:
         if not isinstance(self.share, str):
-            return self.share * self._likely(pressure, below, temperature)
+            return self._share_at(self.share, pressure, temperature) * self._likely(pressure, below, temperature)
         side = -1.0 if self.share == "least" else 1.0
         edges = [AMMONIA.saturated(temperature + kelvin)[0] for kelvin in (2.0, 14.0)]
         likely = (1.0 + 0.18 * side) * self._likely(pressure, below, temperature)

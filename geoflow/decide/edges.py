@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -12,7 +13,7 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.rates import ammonia_flow
 from geoflow.decide.beyond import Beyond
-from geoflow.decide.vet import Solution, Vetting
+from geoflow.decide.vet import Solution, Vetting, asked_of_rows
 from geoflow.hydraulics.window import Bounds, flow_window, temperature_grid
 from geoflow.physics.tanks import drawn_temperature
 
@@ -97,7 +98,8 @@ def _worst(
     on, good = limit.copy(), vetting.verdict == "holds"
     names = [",".join(bar.sections[index].name for index in pattern) for pattern in patterns]
     for pattern, name in zip(patterns, names, strict=True):
-        window = flow_window(bar, kelvin, pattern)
+        asked = replace(solution.plan, sections=pattern)
+        window = asked_of_rows(flow_window(bar, kelvin, pattern), bar, asked)
         certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
         slow, fast = (ammonia_flow(rate, speed, window.width, bar.nitrogen_fraction) for speed in vetting.driven)
         found, why = _judged((slow, fast), certain, possible)

@@ -1,7 +1,8 @@
 """What each gauge shows when something is wrong: faults put into the solved bar itself, at the rates of the day.
 
 The control holds the flow it counts, so a fault shows in the pressures. Where the pump or the rated pressure gives out
-first, the flow falls short. Everything is the central case of the bar as it is, against the same with the fault in it.
+first, the flow falls short. Everything is a likely case of the bar as it is, against the same with the fault in it: of
+the least and of the greatest flow, and what is told holds for both.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import PSI
 from geoflow.decide.vet import Solution
-from geoflow.hydraulics.cases import Case, central_case
+from geoflow.hydraulics.cases import Case, central_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.readings import state_at
 from geoflow.physics.ammonia import saturation
@@ -97,12 +98,12 @@ class Fault:
     part : str
         Which section or gauge has it, or empty.
     change : dict of str to ndarray
-        Change of the reading at each place [Pa]; NaN where the fault leaves less than the wanted liquid margin, for
-        then no pressure belongs to the flow.
+        Change of the reading at each place, in the middle of the likely cases [Pa]; NaN where the fault may leave less
+        than the wanted liquid margin, for then no pressure belongs to the flow.
     shown_flow : ndarray
         Counted flow over what is asked, less one [-].
     turn : dict of str to str
-        ``"up"``, ``"down"`` or ``"same"`` at each place: which way it goes, by what can be read off.
+        ``"up"``, ``"down"`` or ``"same"`` at each place: which way it goes, by what can be read off in a likely case.
     short : bool
         Whether the counted flow falls short of what is asked.
     """
@@ -187,10 +188,9 @@ def _throttled(bar: Bar, valve: ControlValve) -> Bar:
     return replace(bar, control_valve=replace(valve, cv=VALVE_LEFT * valve.cv))
 
 
-def _simulated(solution: Solution, kelvin: float, flow: FloatArray) -> Iterator[tuple[str, str, Reading]]:
+def _simulated(solution: Solution, case: Case, kelvin: float, flow: FloatArray) -> Iterator[tuple[str, str, Reading]]:
     """Readings with each fault that the bar can have."""
     bar, sections = solution.bar, solution.plan.sections
-    case = central_case(bar, sections)
     rows = {at: bar.sections[at].rows for at in sections}
     most, least = max(rows, key=lambda at: rows[at]), min(rows, key=lambda at: rows[at])
     if rows[most] > 1:
@@ -224,7 +224,7 @@ def _zeroed_with_product(bar: Bar, sections: tuple[int, ...], case: Case, kelvin
 def _turn(change: FloatArray) -> str:
     if np.all(np.abs(change) < READABLE):
         return "same"
-    return "up" if change[np.abs(change).argmax()] > 0.0 else "down"
+    return "up" if change.ravel()[np.abs(change).argmax()] > 0.0 else "down"
 
 
 def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple[Fault, ...]:
@@ -247,14 +247,21 @@ def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple
     if not flow.size:
         return ()
     bar, sections = solution.bar, solution.plan.sections
-    right = _read(bar, sections, central_case(bar, sections), kelvin, flow)
+    cases = tuple(dict.fromkeys(central_cases(bar, sections)[::2]))
+    rights = [_read(bar, sections, case, kelvin, flow).pressure for case in cases]
     found = []
-    for name, part, wrong in _simulated(solution, kelvin, flow):
-        moved = {place: wrong.pressure[place] - right.pressure[place] for place in GAUGE_PLACES}
-        boils = wrong.margin < bar.limits.liquid_margin
+    for wrongs in zip(*(_simulated(solution, case, kelvin, flow) for case in cases), strict=True):
+        name, part, _ = wrongs[0]
+        moved = {
+            place: np.stack([wrong.pressure[place] for *_, wrong in wrongs]) - [right[place] for right in rights]
+            for place in GAUGE_PLACES
+        }
+        boils = np.any([wrong.margin < bar.limits.liquid_margin for *_, wrong in wrongs], axis=0)
         # The tank's gauge is above all that.
-        change = {place: np.where(boils & (place != "tank"), np.nan, moved[place]) for place in GAUGE_PLACES}
-        shown = wrong.counted / flow - 1.0
+        change = {
+            place: np.where(boils & (place != "tank"), np.nan, moved[place].mean(axis=0)) for place in GAUGE_PLACES
+        }
+        shown = np.mean([wrong.counted / flow - 1.0 for *_, wrong in wrongs], axis=0)
         turn = {place: _turn(moved[place]) for place in GAUGE_PLACES}
         found.append(Fault(name, part, change, shown, turn, bool((shown < -_FELL_SHORT).any())))
     return tuple(found)

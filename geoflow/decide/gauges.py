@@ -126,6 +126,8 @@ class Gauges:
     manifold, outlet : ndarray, shape (n, 2)
         Range over planned temperatures, speeds and all that is not known, absolute [Pa]; NaN where the rate fails or
         the margin is not certain. The pump's outlet with the control valve wide open.
+    likely : ndarray, shape (n, 2)
+        Of the manifold's range what is likely of the orifices, absolute [Pa].
     rates : int
         How many the map has; more than n where some stand for their neighbours.
     by_temperature : GaugeTable
@@ -139,6 +141,7 @@ class Gauges:
     liquid: BoolArray
     manifold: FloatArray
     outlet: FloatArray
+    likely: FloatArray
     rates: int
     by_temperature: GaugeTable
 
@@ -205,6 +208,7 @@ def gauges_of(at: IntArray, rate: FloatArray, solution: Solution, vetting: Vetti
         liquid,
         pressures("manifold"),
         pressures("outlet"),
+        pressures("likely_manifold"),
         rates,
         gauge_table(rate[at], speed, solution),
     )

@@ -34,6 +34,8 @@ __all__ = [
     "stray",
 ]
 
+# Weight of an orifice of which nothing is known, in the middle case. Nothing is decided on it (tests).
+_MIDDLE_WEIGHT: Final = 0.5
 # A point that is called exact still needs a band wider than rounding.
 _LEAST_TOLERANCE: Final = 1e-6
 # Weights of flashing tubes rise with the margin (Henry and Fauske's throat pressure, carried to ammonia at 40 to
@@ -224,4 +226,4 @@ def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
         return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
     if orifice.flash_weight is not None:
         return orifice.discharge_coefficient, orifice.flash_weight
-    return orifice.discharge_coefficient, float("nan") if orifice.land is not None else 0.5
+    return orifice.discharge_coefficient, float("nan") if orifice.land is not None else _MIDDLE_WEIGHT

@@ -8,7 +8,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
-from geoflow.hydraulics.cases import bounding_cases, central_case, open_cases
+from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.physics.roots import rising_root
 
@@ -21,12 +21,12 @@ def least_over_cases(values: FloatArray, bounding: int) -> FloatArray:
     Parameters
     ----------
     values : ndarray, shape (cases, ...)
-        Of the bounding cases, then those of `open_cases` if there are any, and the central case last.
+        Of the bounding cases, then those of `open_cases` if there are any, and the outer two likely cases last.
     bounding : int
         How many bounding cases there are.
     """
-    ends = values[[*range(bounding), -1]].min(axis=0)
-    bare = values[bounding:-1]
+    ends = values[[*range(bounding), -2, -1]].min(axis=0)
+    bare = values[bounding:-2]
     return np.asarray(np.maximum(ends, bare.min(axis=0)) if len(bare) else ends)
 
 
@@ -55,6 +55,8 @@ def state_at(circuit: Circuit, flow: FloatArray) -> State:
 class Readings:
     """Absolute pressures [Pa], shape (temperatures, flows, 3): least, expected, greatest.
 
+    Expected is the middle of what is likely of the orifices; no guess of theirs moves it.
+
     Attributes
     ----------
     manifold : ndarray
@@ -75,9 +77,9 @@ class Readings:
 
 
 def _cases(bar: Bar, sections: tuple[int, ...], temperature: FloatArray) -> tuple[Circuit, int]:
-    """Return the circuit with all cases that bound it, the central one last, and how many of them bound."""
+    """Return the circuit with all cases that bound it, the outer likely ones last, and how many of them bound."""
     bounding = bounding_cases(bar, sections)
-    cases = (*bounding, *open_cases(bar, sections), central_case(bar, sections))
+    cases = (*bounding, *open_cases(bar, sections), *central_cases(bar, sections)[::2])
     return Circuit(bar, sections, cases, temperature), len(bounding)
 
 
@@ -105,7 +107,7 @@ def gauge_readings(bar: Bar, sections: tuple[int, ...], temperature: FloatArray,
     manifold = state.manifold_pressure
 
     def three(low: FloatArray, middle: FloatArray, high: FloatArray) -> FloatArray:
-        ends = least_over_cases(low, bounding), middle[-1], -least_over_cases(-high, bounding)
+        ends = least_over_cases(low, bounding), middle[-2:].mean(axis=0), -least_over_cases(-high, bounding)
         return np.stack(ends, axis=-1)
 
     node, outlet = state.node_pressure, state.outlet_pressure

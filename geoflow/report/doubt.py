@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from geoflow.base.units import System, number, show, unit_label
-from geoflow.decide.settling import CAREFUL, Settling, usual_tolerances, window_with_a_point
+from geoflow.base.units import System, show, unit_label
+from geoflow.decide.settling import CAREFUL, Settling, usual_tolerances, windows_with_a_point
 from geoflow.decide.vet import Solution
 from geoflow.report.json_numbers import keyed
-from geoflow.report.layout import within
+from geoflow.report.layout import number_range, within
 
 __all__ = ["doubt_document", "doubt_text", "no_window_text"]
 
@@ -20,6 +20,18 @@ def _read_to(tolerances: tuple[float, float, float], system: System) -> str:
         f"flow ± {100.0 * share:g} %, gauge ± {show(gauge, 'pressure', system)}, thermometer ± "
         f"{show(thermometer, 'temperature difference', system)}"
     )
+
+
+def _with_care(area: float, system: System) -> str:
+    return f"Read to {_read_to(CAREFUL, system)} it is expected to settle at least {show(area, 'area', system)}"
+
+
+def _areas(ends: tuple[float, float], system: System, of: str | None = None) -> str:
+    """From least to greatest, of a whole where that is told."""
+    said = number_range(*ends, "area", system)
+    if ends[0] == 0.0:
+        said = f"up to {said.split(' to ')[-1]}"
+    return f"{said} {unit_label('area', system)}" if of is None else f"{said} of the {of}"
 
 
 def doubt_text(found: Settling, system: System) -> str:
@@ -35,22 +47,23 @@ def doubt_text(found: Settling, system: System) -> str:
     ground = show(found.area, "area", system)
     another = "Another measured point" if found.measured else "A measured point"
     point = f"{another} of each orifice in use (flow of one row, manifold pressure, liquid temperature)"
-    if found.by_point > 0.0:
+    if found.settled[1] > 0.0:
         ways = [
-            f"{number(area, 'area', system)} {unit_label('area', system)} would {word}"
-            for area, word in ((found.holds, "hold"), (found.fails, "fail"))
-            if area > 0.0
+            f"{_areas(ends, system)} would {word}"
+            for ends, word in ((found.holds, "hold"), (found.fails, "fail"))
+            if ends[1] > 0.0
         ]
-        return (
-            f"{point} is expected to settle {number(found.by_point, 'area', system)} of the {ground} in doubt, if "
-            f"the orifices are in the middle of what is open: {' and '.join(ways)}. Until then treat them like failing "
-            "ones."
-        )
+        sure = found.settled[0] > 0.0
+        how = "is expected to" if sure else "may"
+        which = "" if found.settled[0] == found.settled[1] else ", by how far the liquid flashes in them"
+        text = f"{point} {how} settle {_areas(found.settled, system, of=ground)} in doubt{which}: {' and '.join(ways)}."
+        if found.careful > 0.0:
+            text += f" {_with_care(found.careful, system)}."
+        return f"{text} Until then treat them like failing ones."
     if found.careful > 0.0:
         return (
-            f"{point} is not expected to settle any of the {ground} in doubt unless it is read with great care: with "
-            f"{_read_to(CAREFUL, system)}, {show(found.careful, 'area', system)}. Until then treat them like failing "
-            "ones."
+            f"{point} is not expected to settle any of the {ground} in doubt unless it is read with great care. "
+            f"{_with_care(found.careful, system)}. Until then treat them like failing ones."
         )
     if found.known > 0.0:
         return (
@@ -78,7 +91,8 @@ def doubt_document(found: Settling | None) -> dict[str, Any] | None:
         points_measured=found.measured,
         a_point_shows_to_hold_ac=found.holds,
         a_point_shows_to_fail_ac=found.fails,
-        a_careful_point_settles_ac=found.careful if found.by_point == 0.0 else None,
+        a_point_settles_ac=found.settled,
+        a_careful_point_settles_ac=found.careful if found.settled[0] == 0.0 else None,
         full_knowledge_settles_ac=found.known,
     )
 
@@ -106,9 +120,10 @@ def no_window_text(solution: Solution, system: System) -> str:
     fitting = [f"'{name}'" for name, bounds in solution.other_orifices.items() if not bounds.empty]
     if fitting:
         ways.append(f"with orifice {' or '.join(fitting)} in all sections there is one")
-    after = window_with_a_point(solution)
-    if after is not None and not after[0].empty:
-        ways.append("a measured point (flow, manifold pressure, liquid temperature) is expected to open one")
+    opened = [after is not None and not after[0].empty for after in windows_with_a_point(solution)]
+    if any(opened):
+        how = "is expected to open one" if all(opened) else "may open one, by how far the liquid flashes"
+        ways.append(f"a measured point (flow, manifold pressure, liquid temperature) {how}")
     said = (
         f"There is no flow that certainly holds over this plan: the low end ({_edge(certain.low, system)}) lies above "
         f"the high end ({_edge(certain.high, system)})."

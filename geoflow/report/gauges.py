@@ -66,9 +66,19 @@ def gauge_cell(values: FloatArray, bar: Bar, system: System) -> str:
     return f"{number(middle, 'pressure', system, 0)} ({first} to {last})"
 
 
-def _heads(bar: Bar, system: System) -> list[str]:
+def _heads(bar: Bar, system: System, *, likely: bool = False) -> list[str]:
     label = unit_label("pressure", system)
-    return [f"manifold {label}", *([f"pump outlet {label}"] if _pump_shown(bar) else [])]
+    return [
+        f"manifold {label}",
+        *(["likely, over the plan"] if likely else []),
+        *([f"pump outlet {label}"] if _pump_shown(bar) else []),
+    ]
+
+
+def _likely_shown(found: Gauges, bar: Bar, system: System) -> bool:
+    """Whether what is likely is anywhere narrower than what is possible, as it reads."""
+    known = np.flatnonzero(np.isfinite(found.manifold[:, 0])).tolist()
+    return any(_gauge(found.likely[at], bar, system) != _gauge(found.manifold[at], bar, system) for at in known)
 
 
 def _remark(verdict: str, limit: str, *, liquid: bool) -> str:
@@ -90,10 +100,12 @@ def _title(found: Gauges) -> str:
     )
 
 
-def _row(found: Gauges, index: int, bar: Bar, system: System, *, own: bool) -> tuple[str, ...]:
+def _row(found: Gauges, index: int, bar: Bar, system: System, *, own: bool, likely: bool) -> tuple[str, ...]:
     known = math.isfinite(found.manifold[index, 0])
     speed = [number_range(float(found.speed[index, 0]), float(found.speed[index, 1]), "speed", system)] if own else []
     cells = [gauge_cell(values, bar, system) if known else _NONE for values in found.by_temperature.manifold[:, index]]
+    if likely:
+        cells.append(_gauge(found.likely[index], bar, system) if known else "")
     if _pump_shown(bar):
         cells.append(_gauge(found.outlet[index], bar, system) if known else "")
     remark = _remark(str(found.verdict[index]), str(found.limited_by[index]), liquid=bool(found.liquid[index]))
@@ -117,10 +129,11 @@ def map_gauges(rate: FloatArray, area: FloatArray, vetting: Vetting, solution: S
         return []
     own = bool((np.ptp(found.speed, axis=0) > 1e-6).any())
     speed = [unit_label("speed", system)] if own else []
-    manifold, *pump = _heads(solution.bar, system)
+    likely = _likely_shown(found, solution.bar, system)
+    manifold, *more = _heads(solution.bar, system, likely=likely)
     warmths = [f"{manifold} at {one}" for one in temperature_heads(found.by_temperature.temperature, system)]
-    heads = [unit_label("nitrogen rate", system), *speed, *warmths, *pump]
-    rows = tuple(_row(found, index, solution.bar, system, own=own) for index in range(len(found.rate)))
+    heads = [unit_label("nitrogen rate", system), *speed, *warmths, *more]
+    rows = tuple(_row(found, index, solution.bar, system, own=own, likely=likely) for index in range(len(found.rate)))
     align, widths = "<" + ">" * (len(heads) - 1) + "<", (1.2, *(1.9 for _ in heads[1:]), 2.2)
     return [Table(_title(found), (*heads, "verdict, where it does not hold"), rows, align, widths)]
 
@@ -214,11 +227,12 @@ def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
     return [f"Rows do not get the same, against the mean row: {each}. That is {why}."]
 
 
-def _psig(manifold: FloatArray, outlet: FloatArray, bar: Bar) -> dict[str, Any]:
+def _psig(manifold: FloatArray, outlet: FloatArray, bar: Bar, likely: FloatArray | None = None) -> dict[str, Any]:
     """Two gauges, each at both ends of what is not known; None where it cannot be told, or is not in the bar file."""
 
     shown = _psi(outlet, bar) if _pump_shown(bar) else None
-    return {"manifold_psig": _psi(manifold, bar), "pump_outlet_psig": shown}
+    of_likely = {} if likely is None else {"likely_manifold_psig": _psi(likely, bar)}
+    return {"manifold_psig": _psi(manifold, bar), **of_likely, "pump_outlet_psig": shown}
 
 
 def _psi(values: FloatArray, bar: Bar) -> list[float] | None:
@@ -242,7 +256,7 @@ def gauges_document(found: Gauges, solution: Solution) -> dict[str, Any]:
             **keyed(rate_lb_n_ac=float(found.rate[index]), speed_mph=found.speed[index]),
             "verdict": str(found.verdict[index]),
             "liquid_margin_certain": bool(found.liquid[index]),
-            **_psig(found.manifold[index], found.outlet[index], solution.bar),
+            **_psig(found.manifold[index], found.outlet[index], solution.bar, found.likely[index]),
             "by_temperature": [
                 {
                     **keyed(temperature_degF=float(kelvin)),

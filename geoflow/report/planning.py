@@ -11,6 +11,7 @@ from geoflow.base.units import System, number, show, unit_label
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
+from geoflow.report.flashing import assumption_blocks
 from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names, zone_numbers
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.plan_document import driven_speeds
@@ -106,7 +107,7 @@ def _what_would_help(plan: PlanOutcome, system: System) -> list[Block]:
     if plan.held_with_a_point > _NOTHING:
         ways.append(
             "a measured point (flow of one row, manifold pressure, liquid temperature), with which "
-            f"{show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
+            f"at least {show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
         )
     if not ways:
         return [
@@ -235,6 +236,12 @@ def _day_section(plan: PlanOutcome, system: System) -> Section:
     return Section("loads", "Loads and hours", tuple(blocks))
 
 
+def _rests_section(plan: PlanOutcome, system: System) -> Section:
+    vetting = plan.vetted.vetting
+    flows = vetting.flow_low, vetting.flow_high, vetting.verdict
+    return Section("rests", "Behind the verdicts", tuple(assumption_blocks(plan.vetted.solution, system, flows)))
+
+
 def planned_report(plan: PlanOutcome, system: System, *, all_zones: bool = False) -> Report:
     """Say everything about a planned field.
 
@@ -261,6 +268,7 @@ def planned_report(plan: PlanOutcome, system: System, *, all_zones: bool = False
         _day_section(plan, system),
         _alternatives_section(plan, system),
         _orifices_section(plan, system),
+        _rests_section(plan, system),
     ]
     speeds = f" · {_speed_text(plan, system)}" if asked else ""
     return Report(

@@ -159,10 +159,6 @@ def window_blocks(
         blocks.append(Paragraph("No single rate holds over the whole range of speeds: plan a narrower one."))
     if empty and not solution.hopeless:
         blocks.append(Paragraph(no_window_text(solution, system)))
-    if solution.plan.rows == "worst":
-        blocks.append(
-            Paragraph("Certain is asked of the worst row: the lowest and the highest one can be brought to it.")
-        )
     blocks += assumption_blocks(solution, system, flows, with_speed=with_speed)
     return [*blocks, limit_list(solution), *_meter(solution)]
 

@@ -12,7 +12,7 @@ from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.decide.day import temperature_curve
 from geoflow.decide.orifices import orifice_choice
-from geoflow.decide.settling import window_with_a_point
+from geoflow.decide.settling import windows_with_a_point
 from geoflow.decide.speeds import SPEED_STEP, SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
 from geoflow.decide.vet import Solution, vet
 from geoflow.options.typed import DayOptions
@@ -55,10 +55,12 @@ def _sets(rate: FloatArray, area: FloatArray, solution: Solution, most: int) -> 
 
 
 def _held_with_a_point(rate: FloatArray, area: FloatArray, solution: Solution) -> float:
-    after = window_with_a_point(solution)
-    if after is None:
-        return 0.0
-    return speed_curve_of(rate, area, after[0], solution.window.width, solution.bar, solution.plan).best_area
+    """Least area that is expected to hold at the best speed, over the likely cases [m2]."""
+    width, bar, plan = solution.window.width, solution.bar, solution.plan
+    return min(
+        0.0 if after is None else speed_curve_of(rate, area, after[0], width, bar, plan).best_area
+        for after in windows_with_a_point(solution)
+    )
 
 
 def _planned_at(vetted: VetOutcome, speeds: tuple[FloatArray, FloatArray]) -> VetOutcome:
