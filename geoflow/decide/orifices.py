@@ -129,9 +129,7 @@ def orifice_choice(
     fittings, mixed = _fittings(bar, plan)
     split = {fitting: _unevenness(fitted_with(bar, plan.sections, fitting), plan, wanted, area) for fitting in fittings}
     now = tuple(bar.sections[index].orifice for index in plan.sections)
-    left_out = {
-        fitting: off for fitting, off in split.items() if off > EVEN_ROWS and len(set(fitting)) > 1 and fitting != now
-    }
+    left_out = _too_uneven(split, now)
     options = [
         _option(fitted_with(bar, plan.sections, fitting), plan, wanted, area, speeds, (fitting, fitting == now, off))
         for fitting, off in split.items()
@@ -148,6 +146,11 @@ def orifice_choice(
     )
     usable = final[0].even and max(_worth(final[0])) > 0.0
     return OrificeChoice(final, final[0] if usable else None, mixed, left_out)
+
+
+def _too_uneven(split: dict[tuple[str, ...], float], now: tuple[str, ...]) -> dict[tuple[str, ...], float]:
+    """Mixtures whose rows would differ too much; what is fitted now is always compared."""
+    return {one: off for one, off in split.items() if off > EVEN_ROWS and len(set(one)) > 1 and one != now}
 
 
 def _worth(option: OrificeOption) -> tuple[float, float]:

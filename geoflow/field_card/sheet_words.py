@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -49,6 +50,8 @@ _CHECKS: Final = {
 }
 _ORDER: Final = tuple(_CHECKS)
 _MOST_NAMED: Final = 4
+# Of more sections neighbours that are alike share a row.
+_MOST_SECTIONS: Final = 9
 
 
 def gauge_pressure(value: float, outcome: CardOutcome, system: System) -> str:
@@ -278,14 +281,18 @@ def settings_blocks(outcome: CardOutcome, system: System) -> list[Block]:
 
 def _sections(outcome: CardOutcome, system: System) -> Table:
     solution = outcome.solution
+    sections = section_list(solution)
+    alike = [[one] for one in sections]
+    if len(sections) > _MOST_SECTIONS:
+        alike = [list(run) for _, run in groupby(sections, lambda one: (one.rows, one.orifice))]
     rows = tuple(
         (
-            section.name,
-            str(section.rows),
-            number(section.rows * solution.bar.row_spacing, "length", system),
-            said(solution.bar.orifices[section.orifice].diameter, "small length", system),
+            run[0].name if len(run) == 1 else f"{run[0].name} to {run[-1].name}, each",
+            str(run[0].rows),
+            number(run[0].rows * solution.bar.row_spacing, "length", system),
+            said(solution.bar.orifices[run[0].orifice].diameter, "small length", system),
         )
-        for section in section_list(solution)
+        for run in alike
     )
     heads = ("section", "rows", f"width {unit_label('length', system)}", "orifice")
     return Table("Sections, left to right", heads, rows, "<>>>", (2.6, 1.4, 2.0, 2.4))
