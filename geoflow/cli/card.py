@@ -24,8 +24,7 @@ def _card(options: argparse.Namespace) -> int:
     from geoflow.field_card.pdf import as_card_pdf
     from geoflow.field_card.sheet import card_report
     from geoflow.report.basis import version_and_date
-    from geoflow.report.cautions import SHORT_CAUTION
-    from geoflow.report.layout import wrap
+    from geoflow.report.terminal import as_text
     from geoflow.workflow.carding import card_of
     from geoflow.workflow.reporting import Sources, write_report
 
@@ -41,8 +40,10 @@ def _card(options: argparse.Namespace) -> int:
         report, files, options.units, date, replace=options.replace, protect=sources.paths,
         setter=(as_card_html, as_card_pdf),
     )  # fmt: skip
-    lines = [wrap(report.answer, indent=""), "", "Written: " + ", ".join(written), "", wrap(SHORT_CAUTION, indent="")]
-    deliver(options, card_document(outcome), lambda: "\n".join(lines), tuple(map(str, sources.paths)))
+    said_where = f"The whole card: {', '.join(written)}"
+    deliver(
+        options, card_document(outcome), lambda: f"{as_text(report)}\n\n{said_where}", tuple(map(str, sources.paths))
+    )
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 

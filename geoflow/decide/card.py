@@ -120,7 +120,15 @@ def rate_speeds(rate: FloatArray, area: FloatArray | None, solution: Solution) -
 
 
 def shown_rates(speeds: RateSpeeds, most: int) -> BoolArray:
-    """Which of the rates a sheet with room for `most` shows: by even shares of area, the lowest and the highest."""
+    """Which of the rates a sheet shows: by even shares of area, the lowest and the highest.
+
+    Parameters
+    ----------
+    speeds : RateSpeeds
+        From `rate_speeds`.
+    most : int
+        How many it has room for.
+    """
     weight = np.where(np.isfinite(speeds.area), speeds.area, 1.0)
     shown = np.zeros(speeds.rate.size, dtype=np.bool_)
     shown[representative(weight, most)] = True
@@ -169,6 +177,13 @@ def off_rate_alarms(speeds: RateSpeeds, solution: Solution) -> FloatArray:
 
     In whole percents, at most ten, narrower than what the certain window leaves on either side at the speeds driven,
     and at least twice the meter's own scatter.
+
+    Parameters
+    ----------
+    speeds : RateSpeeds
+        From `rate_speeds`.
+    solution : Solution
+        From `vet.solve`.
     """
     per_speed = speeds.rate * solution.window.width / solution.bar.nitrogen_fraction
     slow, fast = speeds.driven.T * per_speed
@@ -181,6 +196,11 @@ def low_alarms(solution: Solution) -> MarginReadings | None:
     """Pressures below which the warmest planned liquid may boil ahead of the orifices.
 
     None where that takes more than the rated pressure.
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
     """
     found = readings_at_margin(solution.bar, solution.plan.sections, solution.plan.temperature[1])
     return None if found is None or found.outlet > solution.bar.limits.max_pressure else found

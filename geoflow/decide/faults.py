@@ -13,16 +13,16 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.bar.equipment import Bar, ControlValve
+from geoflow.bar.equipment import Bar, ControlValve, Orifice
 from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import PSI
 from geoflow.decide.vet import Solution
 from geoflow.hydraulics.cases import Case, central_cases
-from geoflow.hydraulics.circuit import Circuit, State
-from geoflow.hydraulics.readings import state_at
+from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.long_bores import is_long
+from geoflow.hydraulics.readings import held_state
 from geoflow.physics.ammonia import saturation
-from geoflow.physics.roots import rising_root
 from geoflow.physics.tanks import drawn_temperature
 
 __all__ = [
@@ -36,6 +36,7 @@ __all__ = [
     "WORN",
     "Fault",
     "Reading",
+    "alarm_place",
     "fault_groups",
     "fault_readings",
     "gauges_at_hand",
@@ -117,31 +118,40 @@ class Fault:
 
 
 def gauges_at_hand(bar: Bar) -> tuple[str, ...]:
-    """Places with a gauge, from the tank on down: those of the bar file, or all where it names none."""
+    """Places with a gauge, from the tank on down: those of the bar file, or all where it names none.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    """
     named = {gauge.place for gauge in bar.gauges}
     return tuple(place for place in GAUGE_PLACES if place in named or not named)
 
 
 def transmitter_place(bar: Bar) -> str:
-    """Place of the transmitter the controller reads: the first the bar file gives an output for, else the usual."""
+    """Place of the transmitter the controller reads: the first the bar file gives an output for, else the usual.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    """
     told = [gauge.place for gauge in bar.gauges if gauge.zero is not None or gauge.span is not None]
     at_hand = gauges_at_hand(bar)
     return told[0] if told else "after valve" if "after valve" in at_hand else at_hand[-1]
 
 
-def _held(circuit: Circuit, flow: FloatArray) -> State:
-    """State at a flow, or at the most the pump and the rated pressure allow, shape (1, 1, n)."""
-    bar = circuit.bar
-    state = state_at(circuit, flow)
+def alarm_place(bar: Bar) -> str:
+    """Place of the transmitter whose pressure can ring; the manifold where the only one sits on the tank.
 
-    def beyond(one: State) -> FloatArray:
-        return np.maximum(one.rise - bar.pump.max_rise, one.outlet_pressure - bar.limits.max_pressure)
-
-    if np.all(beyond(state) <= 0.0):
-        return state
-    low = np.full(state.flow.shape, bar.air_pressure)
-    most = rising_root(lambda node: beyond(circuit.state(node)), low, np.full(low.shape, circuit.highest_pressure))
-    return circuit.state(np.minimum(state.node_pressure, most))
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    """
+    place = transmitter_place(bar)
+    return "manifold" if place == "tank" else place
 
 
 def _counted_density(bar: Bar, kelvin: float) -> float:
@@ -156,7 +166,7 @@ def _read(
     """Readings at counted flows with a meter that counts `meter` times what passes."""
     circuit = Circuit(bar, sections, (case,), np.array([kelvin]))
     true_over_counted = float(circuit.saturated.liquid_density.item()) / _counted_density(bar, kelvin) / meter
-    state = _held(circuit, counted[None, :] * true_over_counted)
+    state = held_state(circuit, counted[None, :] * true_over_counted)
     tank = np.full(counted.shape, float(circuit.saturated.pressure.item()))
     places = tank, state.outlet_pressure[0, 0], state.node_pressure[0, 0], state.manifold_pressure[0, 0].mean(axis=-1)
     return Reading(
@@ -177,11 +187,20 @@ def _without_a_row(bar: Bar, at: int) -> Bar:
     return replace(bar, sections=tuple(sections))
 
 
+def _widened(orifice: Orifice) -> Orifice:
+    """Return an orifice with more area that passes as much more at its measured points.
+
+    A long bore stays as long against its width, or other tests would speak for it.
+    """
+    wider, land = float(np.sqrt(1.0 + WORN)), orifice.land
+    measured = tuple(replace(point, flow=(1.0 + WORN) * point.flow) for point in orifice.measured)
+    if land is not None and is_long(orifice):
+        land *= wider
+    return replace(orifice, diameter=wider * orifice.diameter, land=land, measured=measured)
+
+
 def _worn(bar: Bar) -> Bar:
-    wider = {
-        name: replace(one, diameter=one.diameter * float(np.sqrt(1.0 + WORN))) for name, one in bar.orifices.items()
-    }
-    return replace(bar, orifices=wider)
+    return replace(bar, orifices={name: _widened(one) for name, one in bar.orifices.items()})
 
 
 def _throttled(bar: Bar, valve: ControlValve) -> Bar:

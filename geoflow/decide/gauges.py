@@ -38,7 +38,8 @@ class GaugeTable:
     """Pressures to expect by rate and liquid temperature, absolute [Pa].
 
     Pressures have the shape (temperatures, rates, 3): least at the slowest speed, expected at the middle one,
-    greatest at the fastest; NaN where the rate fails or its liquid margin is not certain at that temperature.
+    greatest at the fastest; NaN where the rate fails or its liquid margin is not certain at that temperature. None is
+    above what the pump and the rated pressure allow.
 
     Attributes
     ----------
@@ -50,6 +51,8 @@ class GaugeTable:
         Slowest and fastest [m/s].
     flow : ndarray, shape (temperatures, rates)
         True ammonia flow of the bar at the middle speed [kg/s].
+    shown_flow : ndarray, shape (rates,)
+        The same as the controller counts it [kg/s].
     density : ndarray, shape (temperatures,)
         Of the liquid in the tank [kg/m3].
     manifold, after_valve, outlet, valve_drop : ndarray
@@ -60,6 +63,7 @@ class GaugeTable:
     rate: FloatArray
     speed: FloatArray
     flow: FloatArray
+    shown_flow: FloatArray
     density: FloatArray
     manifold: FloatArray
     after_valve: FloatArray
@@ -105,7 +109,7 @@ def gauge_table(rate: FloatArray, speed: FloatArray, solution: Solution) -> Gaug
         np.where(known[..., None], ends(values), np.nan)
         for values in (found.manifold, found.after_valve, found.outlet, found.valve_drop)
     )
-    return GaugeTable(kelvin, rate, speed, true[..., 1], liquid, *shown)
+    return GaugeTable(kelvin, rate, speed, true[..., 1], flows[:, 1], liquid, *shown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,30 +191,48 @@ def expected_gauges(rate: FloatArray, area: FloatArray, solution: Solution, vett
 
 
 def gauges_of(at: IntArray, rate: FloatArray, solution: Solution, vetting: Vetting, rates: int) -> Gauges:
-    """Find the same for some zones, named by their places; `rates` is how many the map has."""
+    """Find the same for some zones, named by their places.
+
+    Parameters
+    ----------
+    at : ndarray, shape (n,)
+        Places of the zones.
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    solution, vetting
+        From `vet.solve` and `vet.vet`.
+    rates : int
+        How many rates the map has.
+    """
     low, high = vetting.flow_low[at], vetting.flow_high[at]
-    window, curve = solution.window, solution.curve
+    window = solution.window
     least = float((window.certain["liquid margin"] / window.delivered_ratio).max())
     liquid = low >= least * (1.0 - _ROUNDING)
     known = liquid & (vetting.verdict[at] != "fails")
 
-    def pressures(name: str) -> FloatArray:
-        ends = np.column_stack([curve.at(f"{name}_low", low), curve.at(f"{name}_high", high)])
-        return np.where(known[:, None], ends, np.nan)
-
     per_speed = rate[at] * window.width / solution.bar.nitrogen_fraction
     speed = np.column_stack([low, high]) / per_speed[:, None]
+    table = gauge_table(rate[at], speed, solution)
+
+    def over_temperatures(values: FloatArray) -> FloatArray:
+        ends = np.column_stack([values[..., 0].min(axis=0), values[..., 2].max(axis=0)])
+        return np.where(known[:, None], ends, np.nan)
+
+    manifold = over_temperatures(table.manifold)
+    likely = np.column_stack(
+        [solution.curve.at(f"likely_manifold_{end}", flow) for end, flow in (("low", low), ("high", high))]
+    )
     return Gauges(
         rate[at],
         speed,
         vetting.verdict[at],
         vetting.limited_by[at],
         liquid,
-        pressures("manifold"),
-        pressures("outlet"),
-        pressures("likely_manifold"),
+        manifold,
+        over_temperatures(table.outlet),
+        np.clip(likely, manifold[:, :1], manifold[:, 1:]),
         rates,
-        gauge_table(rate[at], speed, solution),
+        table,
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import GALLON, MILE_PER_HOUR, POUND, from_si, to_si
-from geoflow.decide.faults import Fault, fault_groups, gauges_at_hand, transmitter_place
+from geoflow.decide.faults import Fault, alarm_place, fault_groups, gauges_at_hand
 from geoflow.decide.speeds import inward_speeds
 from geoflow.field_card.sheet import round_temperatures
 from geoflow.physics.ammonia import saturation
@@ -31,13 +31,22 @@ def _psi(values: np.ndarray[Any, Any], outcome: CardOutcome) -> list[Any] | None
     return None if any(one is None for one in gauge) else gauge
 
 
+def _alarm_documents(outcome: CardOutcome) -> list[dict[str, Any]]:
+    return [
+        {
+            "rate_lb_n_ac": in_unit(float(rate), "nitrogen rate", "lb/acre"),
+            "share": round(float(share), 4) if np.isfinite(share) else None,
+        }
+        for rate, share in zip(outcome.speeds.rate, outcome.alarms, strict=True)
+    ]
+
+
 def _settings_document(outcome: CardOutcome) -> dict[str, Any]:
     solution, found = outcome.solution, outcome.calibration
     bar, low = solution.bar, outcome.low_alarm
-    place = transmitter_place(bar)
-    values = {} if low is None else {"after valve": low.after_valve, "pump outlet": low.outlet}
-    alarm = None if low is None else values.get(place, low.manifold)
-    fits = outcome.alarms[outcome.speeds.held]
+    place = alarm_place(bar)
+    alarm = None if low is None else low.at(place)
+    fits = outcome.alarms[np.isfinite(outcome.alarms)]
     degrees = [f"{one:.6g}" for one in from_si(found.temperature, "temperature", "degF").tolist()]
     return {
         "pulses_per_gallon": round(found.per_volume * GALLON, 6),
@@ -51,16 +60,10 @@ def _settings_document(outcome: CardOutcome) -> dict[str, Any]:
         ],
         "section_rows": [section.rows for section in section_list(solution)],
         "low_pressure_alarm_psi": None if alarm is None else in_unit(alarm - bar.air_pressure, "pressure", "psi"),
-        "low_pressure_alarm_place": place if place in values else "manifold",
+        "low_pressure_alarm_place": place,
         "high_pressure_alarm_psi": in_unit(bar.limits.max_pressure - bar.air_pressure, "pressure", "psi"),
-        "off_rate_alarm": round(float(fits.min()), 4) if fits.size and np.isfinite(fits).all() else None,
-        "off_rate_alarms": [
-            {
-                "rate_lb_n_ac": in_unit(float(rate), "nitrogen rate", "lb/acre"),
-                "share": round(float(share), 4) if np.isfinite(share) else None,
-            }
-            for rate, share in zip(outcome.speeds.rate, outcome.alarms, strict=True)
-        ],
+        "off_rate_alarm": round(float(fits.min()), 4) if fits.size else None,
+        "off_rate_alarms": _alarm_documents(outcome),
         "preset_rates_lb_n_ac": in_units(outcome.presets.rate, "nitrogen rate", "lb/acre"),
         "rate_step_lb_n_ac": in_unit(outcome.presets.step, "nitrogen rate", "lb/acre"),
         "delay_s": None if bar.controller is None else bar.controller.delay,

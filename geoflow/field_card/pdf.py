@@ -120,8 +120,10 @@ def _columns(sheet: _Sheet, group: list[tuple[Section, tuple[Block, ...]]], heig
     sheet.between(_MARGIN, page.w - _MARGIN, low)
 
 
-def _set(report: Report, paper: Paper, date: datetime.date, size: float) -> tuple[Any, bool]:
-    """Set the card in letters of a size [pt], and say whether one page took it."""
+def _set(
+    report: Report, paper: Paper, date: datetime.date, size: float, *, more_pages: bool = False
+) -> tuple[Any, bool]:
+    """Set the card in letters of a size [pt], and say whether one page took it; what follows the speeds on another."""
     page = new_page(paper, report, date)
     page.set_auto_page_break(False)
     sheet = _Sheet(page, size)
@@ -132,6 +134,9 @@ def _set(report: Report, paper: Paper, date: datetime.date, size: float) -> tupl
     sheet.text(report.answer, 1.3, bold=True, border=1, padding=1.2)
     page.set_line_width(0.2)
     for wide, group in card_groups(report):
+        if wide and more_pages:
+            page.add_page()
+            sheet.between(_MARGIN, page.w - _MARGIN, _MARGIN)
         if wide:
             for section, blocks in group:
                 _section(sheet, section, blocks)
@@ -142,7 +147,7 @@ def _set(report: Report, paper: Paper, date: datetime.date, size: float) -> tupl
 
 
 def as_card_pdf(report: Report, paper: Paper, date: datetime.date) -> bytes:
-    """Set a card as a PDF of one page, in the largest letters that fit it.
+    """Set a card as a PDF of one page, in the largest letters that fit it; of two pages where none do.
 
     Parameters
     ----------
@@ -157,4 +162,6 @@ def as_card_pdf(report: Report, paper: Paper, date: datetime.date) -> bytes:
         page, fits = _set(report, paper, date, size)
         if fits:
             break
+    else:
+        page, _ = _set(report, paper, date, _SIZES[-1], more_pages=True)
     return bytes(page.output())

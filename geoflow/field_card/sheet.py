@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -16,7 +17,7 @@ from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.day import tanks_text
 from geoflow.report.gauges import gauge_cell, section_list, temperature_heads
 from geoflow.report.layout import count, number_range, some_names, span, within
-from geoflow.report.model import Block, Paragraph, Report, Section, Table
+from geoflow.report.model import PRINTED, Block, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_count
 from geoflow.report.window import plan_warnings
 
@@ -34,6 +35,8 @@ _MOST_TEMPERATURES: Final = 6
 _USUAL_ZERO: Final = 0.5
 _USUAL_SPAN: Final = 0.020 / PSI
 _NONE: Final = "no speed"
+# What the terminal says too; the rest is for the sheet.
+_ALSO_TYPED: Final = ("today", "speeds", "settings", "cautions")
 
 
 def _today(outcome: CardOutcome, system: System) -> str:
@@ -54,7 +57,7 @@ def _today(outcome: CardOutcome, system: System) -> str:
 def _subtitle(outcome: CardOutcome, system: System) -> str:
     solution, prescription = outcome.solution, outcome.prescription
     of = "rates given" if prescription is None else prescription.path.name
-    parts = [of, f"{solution.window.rows} rows, {show(solution.window.width, 'length', system)}"]
+    parts = [of, f"{count(solution.window.rows, 'row')}, {show(solution.window.width, 'length', system)}"]
     if len(solution.plan.sections) < len(solution.bar.sections):
         parts.append("only " + ", ".join(section.name for section in section_list(solution)))
     return " · ".join(parts)
@@ -81,23 +84,25 @@ def _speed_cells(outcome: CardOutcome, at: int, system: System) -> tuple[str, st
     return _NONE, sure or "no speed a driver can hold"
 
 
-def _speed_table(outcome: CardOutcome, system: System, shown: np.ndarray[Any, np.dtype[np.bool_]]) -> list[Block]:
+def _speed_row(outcome: CardOutcome, at: int, system: System) -> tuple[str, ...]:
+    """Rate, area if there is a map, speeds, area a tank if there is one, and what is to be said."""
     speeds, tanks = outcome.speeds, outcome.tanks
+    drive, remark = _speed_cells(outcome, at, system)
+    rate = float(speeds.rate[at])
+    area = [number(float(speeds.area[at]), "area", system)] if outcome.prescription is not None else []
+    reach = [] if tanks is None else [number(tanks.full_load / (rate * tanks.per_nitrogen), "area", system)]
+    return number(rate, "nitrogen rate", system), *area, drive, *reach, remark
+
+
+def _speed_table(outcome: CardOutcome, system: System, shown: np.ndarray[Any, np.dtype[np.bool_]]) -> list[Block]:
+    speeds = outcome.speeds
     order = np.lexsort((speeds.rate, speeds.held))
     listed = [at for at in order.tolist() if shown[at]]
     mapped = outcome.prescription is not None
     heads = [unit_label("nitrogen rate", system), *([unit_label("area", system)] if mapped else [])]
     heads += [f"drive {unit_label('speed', system)}"]
-    heads += [f"{unit_label('area', system)} a tank"] if tanks is not None else []
-    rows = []
-    for at in listed:
-        drive, remark = _speed_cells(outcome, at, system)
-        cells = [number(float(speeds.rate[at]), "nitrogen rate", system)]
-        cells += [number(float(speeds.area[at]), "area", system)] if mapped else []
-        cells += [drive]
-        if tanks is not None:
-            cells.append(number(tanks.full_load / (float(speeds.rate[at]) * tanks.per_nitrogen), "area", system))
-        rows.append((*cells, remark))
+    heads += [f"{unit_label('area', system)} a tank"] if outcome.tanks is not None else []
+    rows = [_speed_row(outcome, at, system) for at in listed]
     widths = (1.2, *(1.2 for _ in heads[1:]), 2.6)
     left = int((~shown).sum())
     caption = "Speeds that surely hold each rate, all day" + (
@@ -108,7 +113,8 @@ def _speed_table(outcome: CardOutcome, system: System, shown: np.ndarray[Any, np
     unheld = speeds.rate[~speeds.held & ~shown]
     if unheld.size:
         named = some_names([number(float(rate), "nitrogen rate", system) for rate in unheld], 8)
-        blocks.insert(0, Paragraph(f"No speed surely holds {named} {unit_label('nitrogen rate', system)} either."))
+        unit = unit_label("nitrogen rate", system)
+        blocks.insert(0, Paragraph(f"No speed surely holds these either, which are not in the table: {named} {unit}."))
     return blocks
 
 
@@ -136,7 +142,7 @@ def _gauge_blocks(outcome: CardOutcome, system: System) -> list[Block]:
             rates[at],
             number_range(float(found.speed[at, 0]), float(found.speed[at, 1]), "speed", system),
             number(float(found.flow[middle, at] / found.density[middle]), "volume flow", system),
-            number(float(found.flow[middle, at]), "ammonia flow", system),
+            number(float(found.shown_flow[at]), "ammonia flow", system),
         )
         for at in range(found.rate.size)
     )
@@ -250,7 +256,7 @@ def _tank_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     text = f"{text}. The map: {tanks_text(tanks, system)}"
     left = tanks.full_load - float(tanks.drawn[-1])
     if left > 1e-3 * tanks.full_load:
-        text += f"; {show(left, 'mass', system)} left over in the last"
+        text += f"; {show(left, 'mass', system)} left over{' in the last' if tanks.drawn.size > 1 else ''}"
     return [Paragraph(f"{text}.")]
 
 
@@ -276,14 +282,17 @@ def card_report(outcome: CardOutcome, system: System, stamp: str) -> Report:
         ("transmitters", "Transmitter", _transmitter_blocks(outcome, system)),
         ("tanks", "Tanks", _tank_blocks(outcome, system)),
         ("faults", "If it reads otherwise", fault_blocks(outcome, system)),
-        ("before", "Before the first pass, in this order", [before_list(outcome, system)]),
         ("cautions", "Stay safe", [Paragraph(CAUTIONS, "warning")]),
+        ("before", "Before the first pass, in this order", [before_list(outcome, system)]),
     )
     return Report(
         f"{outcome.solution.bar.name}: field card",
         _subtitle(outcome, system),
         f"! {warnings[0]}" if warnings else _today(outcome, system),
-        tuple(Section(key, title, tuple(blocks)) for key, title, blocks in parts),
+        tuple(
+            Section(key, title, tuple(block if key in _ALSO_TYPED else replace(block, on=PRINTED) for block in blocks))
+            for key, title, blocks in parts
+        ),
         SHORT_CAUTION,
         stamp,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,14 +12,15 @@ from geoflow.base.units import GALLON, POUND, System, number, show, unit_label
 from geoflow.decide.card import METER_SCATTER
 from geoflow.decide.faults import (
     METER_OFF,
+    READABLE,
     STARVED,
     VALVE_LEFT,
     WARMER,
     WORN,
     Fault,
+    alarm_place,
     fault_groups,
     gauges_at_hand,
-    transmitter_place,
 )
 from geoflow.decide.gauges import tank_pressures
 from geoflow.report.gauges import section_list
@@ -37,21 +39,34 @@ PLACE_HEADS: Final = {
 _CHECKS: Final = {
     "warm liquid": "Find the liquid's temperature from the tank gauge. Off this card: make a new one.",
     "low tank": "Read the tank's level; change it.",
-    "section shut": "Section switches; then from upwind: does every section frost?",
+    "section shut": "Its switch; then from upwind: does every section frost? Its valve.",
     "meter counts too much": "The number entered, against Settings; then a scale ticket.",
     "meter counts too little": "The number entered, against Settings; then a scale ticket.",
-    "zero off": "Pump stopped, tank open: it has to read what the tank gauge reads.",
-    "valve nearly shut": "Drive the valve open by its hand switch.",
+    "zero off": "Stopped, sections off, pump off, tank open: it has to read what the tank gauge reads.",
+    "valve nearly shut": "Stopped, sections off: does the valve move by its hand switch?",
     "plugged row": "From upwind: a row without frost. Tank shut and line bled before you open it.",
     "suction starving": "Tank valve and couplings fully open; then, shut and bled, the strainer.",
     "worn orifices": "Scale ticket against acres; then, shut and bled, measure some orifices.",
 }
 _ORDER: Final = tuple(_CHECKS)
+_MOST_NAMED: Final = 4
+# Of more sections neighbours that are alike share a row.
+_MOST_SECTIONS: Final = 9
 
 
-def gauge_pressure(value: float, outcome: CardOutcome, system: System, digits: int = 0) -> str:
-    """Write an absolute pressure [Pa] as gauge, with its unit."""
-    return show(value - outcome.solution.bar.air_pressure, "pressure", system, digits)
+def gauge_pressure(value: float, outcome: CardOutcome, system: System) -> str:
+    """Write an absolute pressure as gauge, with its unit.
+
+    Parameters
+    ----------
+    value : float
+        Absolute [Pa].
+    outcome : CardOutcome
+        Its bar gives the air pressure.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    return show(value - outcome.solution.bar.air_pressure, "pressure", system, 0)
 
 
 def _percent(share: float, digits: int = 0) -> str:
@@ -73,7 +88,7 @@ def _name(fault: Fault, system: System) -> str:
         "meter counts too much": f"meter counts {100.0 * METER_OFF:.0f} % too much",
         "meter counts too little": f"meter counts {100.0 * METER_OFF:.0f} % too little",
         "zero off": f"transmitter ({fault.part}) zeroed on a full line",
-        "section shut": f"one section shut ({fault.part})",
+        "section shut": f"one section shut though switched on ({fault.part})",
     }[fault.name]
 
 
@@ -97,7 +112,7 @@ def _flow(group: tuple[Fault, ...]) -> str:
     most = max(float(fault.shown_flow.max()) for fault in group)
     if not group[0].short:
         return "holds"
-    low, high = (f"{100.0 * max(-end, 0.0):.0f}" for end in (most, least))
+    low, high = (f"{100.0 * max(0.0, -end):.0f}" for end in (most, least))
     return f"{low if low == high else f'up to {high}' if low == '0' else f'{low} to {high}'} % short"
 
 
@@ -134,7 +149,11 @@ def fault_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     widths = (2.3, *(1.0 for _ in places), 0.8, 3.4)
     table = Table(caption, heads, tuple(rows), "<" * len(heads), widths)
     named = "" if outcome.solution.bar.gauges else " The bar file names no [[gauges]]: all four count as there."
-    note = f"Faults that these gauges cannot tell apart stand in one row.{named}"
+    least = show(READABLE, "pressure", system, 0)
+    note = (
+        f"Faults that these gauges cannot tell apart stand in one row. Same: it moves by less than {least} at every "
+        f"rate, which nobody reads off a gauge (common practice, no source).{named}"
+    )
     return [table, Paragraph(note, "note")]
 
 
@@ -145,7 +164,7 @@ def _meter_table(outcome: CardOutcome, system: System) -> Table:
     mass, unit, volume, label = (POUND, "lb", GALLON, "gallon") if us else (1.0, "kg", 1e-3, "liter")
     rows = tuple(
         (
-            number(float(kelvin), "temperature", system, None),
+            said(kelvin, "temperature", system),
             f"{float(ammonia) * mass:,.1f}",
             f"{float(nitrogen) * mass:,.1f}",
             f"{10.0 * float(nitrogen) * mass:,.0f}",
@@ -154,7 +173,7 @@ def _meter_table(outcome: CardOutcome, system: System) -> Table:
             found.temperature.tolist(), found.per_ammonia.tolist(), found.per_nitrogen.tolist(), strict=True
         )
     )
-    heads = (f"liquid {unit_label('temperature', system)}", f"{unit} NH3", f"{unit} N", f"10 {unit} N")
+    heads = ("liquid", f"{unit} NH3", f"{unit} N", f"10 {unit} N")
     caption = f"Meter: {found.per_volume * volume:,.6g} pulses per {label} at any temperature; pulses per"
     return Table(caption, heads, rows, ">>>>", (2.2, 2.2, 2.2, 2.2))
 
@@ -205,21 +224,22 @@ def _off_rate(outcome: CardOutcome, system: System) -> str:
     text = f"Off-rate alarm: {share} of the rate, {beside} and inside the window"
     if not close.size:
         return f"{text}."
-    named = ", ".join(number(float(rate), "nitrogen rate", system) for rate in close[:4])
-    more = f" and {close.size - 4} more" if close.size > 4 else ""
-    return f"{text}; but at {named}{more} {unit} the window ends before it rings: hold speed there."
+    if close.size > _MOST_NAMED:
+        named = f"{close.size:,} of {count(int(held.sum()), 'rate')} that hold"
+    else:
+        rates = dict.fromkeys(number(float(rate), "nitrogen rate", system) for rate in close)
+        named = f"{', '.join(rates)} {unit}"
+    return f"{text}; but at {named} the window ends before it rings: watch the pressure there."
 
 
 def _low_alarm(outcome: CardOutcome, system: System) -> str:
     """Say where to set the low-pressure alarm, and where it rings for nothing."""
-    solution, found, place = outcome.solution, outcome.low_alarm, transmitter_place(outcome.solution.bar)
+    solution, found, place = outcome.solution, outcome.low_alarm, alarm_place(outcome.solution.bar)
     if found is None:
         return "Low-pressure alarm: no pressure up to the rated one keeps the warmest liquid from boiling."
     warm = said(solution.plan.temperature[1], "temperature", system)
     margin = show(solution.bar.limits.liquid_margin, "pressure", system, 0)
-    values = {"manifold": found.manifold, "after valve": found.after_valve, "pump outlet": found.outlet}
-    place = place if place in values else "manifold"
-    value = values[place]
+    value = found.at(place)
     at = number(value - solution.bar.air_pressure, "pressure", system, 0, "up")
     text = (
         f"Low-pressure alarm ({place}): {at} {unit_label('pressure', system)}, vapour pressure at {warm} and "
@@ -251,7 +271,8 @@ def settings_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     lines = [_one_number(outcome, system), _presets(outcome, system), _off_rate(outcome, system)]
     lines.append(_low_alarm(outcome, system))
     rated = gauge_pressure(bar.limits.max_pressure, outcome, system)
-    lines.append(f"High-pressure alarm (pump outlet): {rated}, the rated pressure.")
+    unseen = "" if "pump outlet" in gauges_at_hand(bar) else " The bar file names no gauge there."
+    lines.append(f"High-pressure alarm (pump outlet): {rated}, the rated pressure.{unseen}")
     if bar.controller is not None:
         delay, constant = (said(one, "time", system) for one in (bar.controller.delay, bar.controller.time_constant))
         lines.append(f"Delay of the flow (sections and rate look ahead by it): {delay}; time constant {constant}.")
@@ -260,14 +281,18 @@ def settings_blocks(outcome: CardOutcome, system: System) -> list[Block]:
 
 def _sections(outcome: CardOutcome, system: System) -> Table:
     solution = outcome.solution
+    sections = section_list(solution)
+    alike = [[one] for one in sections]
+    if len(sections) > _MOST_SECTIONS:
+        alike = [list(run) for _, run in groupby(sections, lambda one: (one.rows, one.orifice))]
     rows = tuple(
         (
-            section.name,
-            str(section.rows),
-            number(section.rows * solution.bar.row_spacing, "length", system),
-            said(solution.bar.orifices[section.orifice].diameter, "small length", system),
+            run[0].name if len(run) == 1 else f"{run[0].name} to {run[-1].name}, each",
+            str(run[0].rows),
+            number(run[0].rows * solution.bar.row_spacing, "length", system),
+            said(solution.bar.orifices[run[0].orifice].diameter, "small length", system),
         )
-        for section in section_list(solution)
+        for run in alike
     )
     heads = ("section", "rows", f"width {unit_label('length', system)}", "orifice")
     return Table("Sections, left to right", heads, rows, "<>>>", (2.6, 1.4, 2.0, 2.4))
@@ -280,11 +305,12 @@ def _orifice_line(outcome: CardOutcome, system: System) -> str:
     named = " and ".join(said(size, "small length", system) for size in sizes)
     small, wider = min(sizes), 0.0254e-3 * 2.0 if system == "us" else 0.05e-3
     more = (1.0 + wider / small) ** 2 - 1.0
-    other = 1.0 / max(rows - 1, 1)
+    others = f" and the others {_percent(1.0 / (rows - 1))}" if rows > 1 else ""
+    where = f"all {rows} rows" if rows > 1 else "the row"
     return (
-        f"Lines empty and bled: orifices of {named} in all {rows} rows as in the table, clean, none the wrong way "
-        f"round. A hole {show(wider, 'small length', system)} too wide passes {_percent(more)}; a plugged row leaves "
-        f"its strip bare and the others {_percent(other)}. The model knows no orifice the wrong way round."
+        f"Lines empty and bled: {where} with orifices of {named} as in the table, clean, none the wrong way round. "
+        f"A hole {show(wider, 'small length', system)} too wide passes {_percent(more)}; a plugged row leaves its "
+        f"strip bare{others}. What one the wrong way round costs the model cannot tell."
     )
 
 
@@ -327,9 +353,10 @@ def before_list(outcome: CardOutcome, system: System) -> BulletList:
             f"Calibration in the controller's own unit. The number per {unit} N where it wants {unit} NH3: "
             f"{_percent(1.0 / bar.nitrogen_fraction - 1.0)} on the ground; the other way round "
             f"{_percent(bar.nitrogen_fraction - 1.0)}.",
-            "Then couplings, then the tank valve, opened slowly and in full. Half open they cost what a strainer "
-            "costs.",
-            f"Pump still stopped: every gauge reads what the tank gauge reads, {tank}. One that does not is wrong.",
+            "All sections off and the pump stopped, everybody upwind; then couplings, then the tank valve, opened "
+            "slowly and in full. Half open they cost what a strainer costs.",
+            f"Sections still off, pump still stopped: every gauge comes to what the tank gauge reads, {tank}. One that "
+            "does not is wrong, or a valve before it is shut.",
         ),
         ordered=True,
     )

@@ -12,7 +12,15 @@ from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.physics.roots import rising_root
 
-__all__ = ["MarginReadings", "Readings", "gauge_readings", "least_over_cases", "readings_at_margin", "state_at"]
+__all__ = [
+    "MarginReadings",
+    "Readings",
+    "gauge_readings",
+    "held_state",
+    "least_over_cases",
+    "readings_at_margin",
+    "state_at",
+]
 
 
 def least_over_cases(values: FloatArray, bounding: int) -> FloatArray:
@@ -51,6 +59,33 @@ def state_at(circuit: Circuit, flow: FloatArray) -> State:
     return circuit.state(rising_root(lambda node: circuit.state(node).flow - flow, low, high))
 
 
+def held_state(circuit: Circuit, flow: FloatArray) -> State:
+    """Solve a circuit for several flows, each as far as the pump and the rated pressure bring it.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        With its cases and temperatures.
+    flow : ndarray, shape (temperatures, n)
+        True flow of the whole bar [kg/s].
+
+    Returns
+    -------
+    State
+        Leading shape (cases, temperatures, n).
+    """
+    bar, state = circuit.bar, state_at(circuit, flow)
+
+    def beyond(one: State) -> FloatArray:
+        return np.maximum(one.rise - bar.pump.max_rise, one.outlet_pressure - bar.limits.max_pressure)
+
+    if np.all(beyond(state) <= 0.0):
+        return state
+    low = np.full(state.flow.shape, bar.air_pressure)
+    most = rising_root(lambda node: beyond(circuit.state(node)), low, np.full(low.shape, circuit.highest_pressure))
+    return circuit.state(np.minimum(state.node_pressure, most))
+
+
 @dataclass(frozen=True, slots=True)
 class Readings:
     """Absolute pressures [Pa], shape (temperatures, flows, 3): least, expected, greatest.
@@ -84,7 +119,7 @@ def _cases(bar: Bar, sections: tuple[int, ...], temperature: FloatArray) -> tupl
 
 
 def gauge_readings(bar: Bar, sections: tuple[int, ...], temperature: FloatArray, flow: FloatArray) -> Readings:
-    """Solve a bar for what its gauges show.
+    """Solve a bar for what its gauges show; where the pump or the rated pressure give out first, what they bring.
 
     Parameters
     ----------
@@ -103,7 +138,7 @@ def gauge_readings(bar: Bar, sections: tuple[int, ...], temperature: FloatArray,
         If a measured point contradicts its orifice.
     """
     circuit, bounding = _cases(bar, sections, temperature)
-    state = state_at(circuit, flow)
+    state = held_state(circuit, flow)
     manifold = state.manifold_pressure
 
     def three(low: FloatArray, middle: FloatArray, high: FloatArray) -> FloatArray:
@@ -127,6 +162,16 @@ class MarginReadings:
     manifold: float
     after_valve: float
     outlet: float
+
+    def at(self, place: str) -> float:
+        """Return the one at a place of the line.
+
+        Parameters
+        ----------
+        place : str
+            One of `keys.GAUGE_PLACES`, but the tank.
+        """
+        return {"pump outlet": self.outlet, "after valve": self.after_valve, "manifold": self.manifold}[place]
 
 
 def readings_at_margin(bar: Bar, sections: tuple[int, ...], temperature: float) -> MarginReadings | None:

@@ -13,7 +13,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rate_units import rate_unit
-from geoflow.base.rates import ammonia_flow, as_nitrogen_rate
+from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.units import System, factor
 from geoflow.decide.calibration import calibration
 from geoflow.decide.card import low_alarms, off_rate_alarms, preset_rates, rate_speeds, shown_rates, spare_suction
@@ -144,7 +144,7 @@ def card_of(
     gauges = gauge_table(speeds.rate[shown], speeds.driven[shown], solution)
     kelvin = usual_temperatures(solution)
     middle = kelvin.size // 2
-    counted = ammonia_flow(gauges.rate, gauges.speed.mean(axis=1), width, bar.nitrogen_fraction)
+    counted = gauges.shown_flow
     liquid = np.isfinite(gauges.manifold[middle, :, 0])
     nitrogen = math.nan if area is None else float(rate @ area)
     tanks = None if bar.tank is None else tank_count(nitrogen, bar, float(kelvin[0]), heel=heel)
