@@ -17,6 +17,7 @@ from geoflow.bar.flashing import check_flashing
 from geoflow.bar.key_documents import bar_schema
 from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_of
 from geoflow.bar.left_out import left_out_keys
+from geoflow.bar.measured import measured_points
 from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError
@@ -295,6 +296,9 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         _check_row_hose(reader, given["row_hose"])
     for name, orifice in (values["orifices"] or {}).items():
         check_flashing(reader.note, name, orifice)
+    for name, orifice in (values["orifices"] or {}).items():
+        if orifice.get("measured"):
+            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
 
@@ -370,8 +374,7 @@ def _line(values: dict[str, Any] | None) -> Line | None:
 def _build(values: dict[str, Any], air_pressure: float) -> Bar:
     orifices = {}
     for name, given in values["orifices"].items():
-        measured = tuple(equipment.MeasuredPoint(**point) for point in given["measured"] or ())
-        orifices[name] = equipment.Orifice(name, **{**given, "measured": measured})
+        orifices[name] = equipment.Orifice(name, **{**given, "measured": given["measured"] or ()})
     meter = dict(values["meter"])
     meter["pulses_per_volume"] = meter.pop("pulses_per_gallon") / units.factor("gallon", "volume")
     sections = [Section(s["name"], s["rows"], s["orifice"], _line(s["feed"])) for s in values["sections"]]

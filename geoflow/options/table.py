@@ -38,7 +38,7 @@ OPTION_KINDS: Final[Mapping[str, OptionKind]] = {
     "length": OptionKind("a length with its unit", "length"),
     "angle": OptionKind("an angle with its unit", "angle"),
     "temperature": OptionKind("a temperature with its unit", "temperature"),
-    "temperature range": OptionKind("a temperature or a range of them", "temperature"),
+    "temperature range": OptionKind("a temperature or a range of them, or the tank's gauge pressure", "temperature"),
     "speed range": OptionKind("a speed or a range of speeds", "speed"),
     "rate": OptionKind("a rate with its unit"),
     "rate unit": OptionKind("a unit of rates"),
@@ -149,7 +149,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("bar", "file", _LOG, "bar file (TOML): widths, meter, and the diagnosis of the bar", "BAR"),
     # The plan
     Option("temperature", "temperature range", ("window", *_ZONES),
-           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=("window", *_ZONES)),
+           'liquid in the tank: "40 degF", "35..62 degF", or what its gauge reads: "78 psi"', "T",
+           required=("window", *_ZONES)),
     Option("speed", "speed range", ("window", *_ZONES), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
            required=(*_VET, *_REWRITE)),
     Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
