@@ -9,7 +9,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
-from geoflow.bar import keys as bar_keys
+from geoflow.bar.key_kinds import KEY_KINDS, LONGEST_TEXT, NUMBER_PATTERN
 from geoflow.bar.keys import Key
 from geoflow.bar.liquid import liquid_temperature
 from geoflow.base import units
@@ -46,8 +46,8 @@ def text_of(value: object) -> str:
         raise QuantityError(f"{shown(value)} is not text")
     if not value.strip():
         raise QuantityError("the text is empty")
-    if not value.isprintable() or len(value) > bar_keys.LONGEST_TEXT:
-        raise QuantityError(f"over {bar_keys.LONGEST_TEXT} characters, or some that cannot be printed")
+    if not value.isprintable() or len(value) > LONGEST_TEXT:
+        raise QuantityError(f"over {LONGEST_TEXT} characters, or some that cannot be printed")
     return value.strip()
 
 
@@ -70,7 +70,7 @@ def _difference(text: str) -> float:
         raise QuantityError(f"'{text}' is an absolute pressure, but a difference is wanted") from None
 
 
-_PULSES: Final = re.compile(rf"({bar_keys.NUMBER_PATTERN})\s*(?:pulses?/s|pulses? per second|Hz)")
+_PULSES: Final = re.compile(rf"({NUMBER_PATTERN})\s*(?:pulses?/s|pulses? per second|Hz)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,7 @@ def _with_unit(value: object, *, range: bool) -> str:
         bare = isinstance(value, int | float) and not isinstance(value, bool)
         raise QuantityError(f"{shown(value)} {'has no unit' if bare else 'is not text'}")
     text = text_of(value)
-    if re.fullmatch(bar_keys.NUMBER_PATTERN, text):
+    if re.fullmatch(NUMBER_PATTERN, text):
         raise QuantityError(f"{shown(value)} has no unit")
     if ".." in text and not range:
         raise QuantityError(f"'{text}' is a range, but one value is wanted")
@@ -145,7 +145,7 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
     QuantityError
         Says only what is wrong with the value.
     """
-    kind = bar_keys.KEY_KINDS[key.kind]
+    kind = KEY_KINDS[key.kind]
     if key.kind == "text":
         return text_of(value)
     if kind.choices:

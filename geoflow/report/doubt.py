@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, Final
 
+from geoflow.bar.equipment import Bar
 from geoflow.base.rates import nitrogen_rate
 from geoflow.base.units import System, number, show, show_range, unit_label
 from geoflow.decide.settling import CAREFUL, Advised, Settling, usual_tolerances, window_with_a_point
@@ -14,6 +15,9 @@ from geoflow.report.json_numbers import keyed
 from geoflow.report.layout import within
 
 __all__ = ["doubt_document", "doubt_text", "no_window_text"]
+
+
+_READ_AT: Final = ("manifold", "after valve")
 
 
 def _read_to(tolerances: tuple[float, float, float], system: System) -> str:
@@ -44,11 +48,21 @@ def _reading_words(reading: Advised, solution: Solution, system: System) -> str:
     )
 
 
-def _after_valve(reading: Advised, system: System) -> str:
+def _after_valve(reading: Advised, bar: Bar, system: System) -> str:
+    """What the gauge after the valve would do in the place of one above the orifices, where that differs."""
     if reading.read_after_valve is None:
         return ""
     settled = show(reading.read_after_valve, "area", system)
-    return f" With a gauge after the valve in its place it is {settled}."
+    pressure = show(reading.after_valve - bar.air_pressure, "pressure", system, 0)
+    return f" Read from a gauge after the valve (about {pressure}) in its place it settles {settled}."
+
+
+def _gauges_missing(bar: Bar) -> str:
+    """Say where neither gauge is among those of the bar file."""
+    places = {gauge.place for gauge in bar.gauges}
+    if not places or places & set(_READ_AT):
+        return ""
+    return f" The bar file has no gauge {' or '.join(_READ_AT)}: fit one for this reading."
 
 
 def _other_ways(found: Settling, solution: Solution, system: System) -> str:
@@ -89,7 +103,9 @@ def doubt_text(found: Settling, solution: Solution, system: System) -> str:
         return (
             f"{another} is expected to settle {number(found.by_point, 'area', system)} of the {ground} in doubt: "
             f"{_reading_words(found.reading, solution, system)}. If the orifices are in the middle of what is open, "
-            f"{' and '.join(ways)}.{_after_valve(found.reading, system)} Until then treat them like failing ones."
+            f"{' and '.join(ways)}."
+            f"{_after_valve(found.reading, solution.bar, system)}{_gauges_missing(solution.bar)}"
+            f" Until then treat them like failing ones."
         )
     if found.careful > 0.0:
         return (
