@@ -8,7 +8,7 @@ from geoflow.physics.ammonia import saturation_temperature
 
 __all__ = ["liquid_temperature", "tank_gauge"]
 
-_HOW = 'write a temperature, like "40 degF" or "35..62 degF", or what the gauge on the tank reads, like "78 psi"'
+_HOW = 'write it like "40 degF" or "35..62 degF", or as what the gauge on the tank reads: "78 psi"'
 
 
 def tank_gauge(text: object, air_pressure: float) -> tuple[float, float] | None:
@@ -31,7 +31,8 @@ def liquid_temperature(text: object, air_pressure: float, *, where: str = "") ->
     """Read a liquid temperature [K], low and high, given as such or as the gauge pressure of its tank.
 
     Liquid and vapour of a tank that stands are in equilibrium, so its pressure is the vapour pressure of pure ammonia
-    (`geoflow.physics.ammonia`); farm ammonia with a little water is warmer by about a tenth of a degree.
+    (`geoflow.physics.ammonia`); the little water of farm ammonia
+    lowers it by about its share, so the liquid is 0.1 to 0.3 degF warmer than told.
 
     Parameters
     ----------
@@ -52,7 +53,7 @@ def liquid_temperature(text: object, air_pressure: float, *, where: str = "") ->
         try:
             return parse_range(text, "temperature", where=where)
         except QuantityError as problem:
-            raise QuantityError(problem.what, where=where, cure=f"{problem.cure}; or {_HOW}") from problem
+            raise QuantityError(problem.what, where=where, cure=_HOW) from problem
     try:
         low, high = (float(saturation_temperature(pressure)) for pressure in pressures)
     except RangeError as problem:

@@ -207,11 +207,7 @@ class _Point:
             return read.value, share
         volume = read.value
         if read.basis == "pulses":
-            counted = meter["pulses_per_gallon"]
-            if not isinstance(counted, float):
-                self.note("pulses/s, but pulses_per_gallon is not known", "read the meter's tag, or measure otherwise")
-                return 0.0, share
-            volume = read.value / counted * units.factor("gallon", "volume")
+            volume = read.value / meter["pulses_per_gallon"] * units.factor("gallon", "volume")
         return volume * density, by_volume
 
     def _refuse_boiling(self, pressure: float, kelvin: float, air_pressure: float) -> None:
