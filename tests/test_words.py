@@ -28,13 +28,14 @@ from geoflow.base.units import parse
 from geoflow.decide.gauges import expected_gauges
 from geoflow.decide.settling import settling, usual_tolerances, windows_with_a_point
 from geoflow.decide.vet import solve, vet
-from geoflow.hydraulics.cases import bounding_cases, central_cases
+from geoflow.hydraulics.cases import bounding_cases, central_cases, likely_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.layers.notes import rows_text
 from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.report.day import tanks_text
+from geoflow.report.doubt import doubt_text
 from geoflow.report.layout import count, zone_names
 from geoflow.report.rewritten import rewriting_answer
 from geoflow.report.season import season_answer
@@ -428,15 +429,17 @@ def test_a_point_is_recommended_only_where_it_is_expected_to_settle_something(un
     assert found is not None and found.measured == 0 and 0.0 < found.settled[0] < found.settled[1]
     assert found.settled[1] <= found.known * (1 + 1e-9) <= found.area * (1 + 1e-9)
     bar, plan = solution.bar, solution.plan
-    middle = 0.5 * sum(plan.temperature)
+    assert found.reading is not None
+    warmth = found.reading.temperature
+    assert plan.temperature[0] <= warmth <= plan.temperature[1]
     doubtful = outcome.vetting.verdict == "doubtful"
     became = []
-    for case in central_cases(bar, plan.sections):
-        state = Circuit(bar, plan.sections, (case,), np.array([middle])).at_flow(
-            0.5 * (solution.certain.low + solution.certain.high)
-        )
+    for case in likely_cases(bar, plan.sections):
+        state = Circuit(bar, plan.sections, (case,), np.array([warmth])).at_flow(found.reading.flow)
+        # No reading is asked for that the bar could not bear.
+        assert float(state.outlet_pressure[0, 0, 0]) <= bar.limits.max_pressure
         point = MeasuredPoint(
-            float(state.section_flow[0, 0, 0, 0]) / 5, float(state.manifold_pressure[0, 0, 0, 0]), middle,
+            float(state.section_flow[0, 0, 0, 0]) / 5, float(state.manifold_pressure[0, 0, 0, 0]), warmth,
             *usual_tolerances(),
         )  # fmt: skip
         small = replace(bar.orifices["small"], measured=(point,))
@@ -452,6 +455,28 @@ def test_a_point_is_recommended_only_where_it_is_expected_to_settle_something(un
     holds, fails = np.transpose(became)
     for told, areas in ((found.holds, holds), (found.fails, fails), (found.settled, holds + fails)):
         assert told == pytest.approx((areas.min(), areas.max()))
+    said = doubt_text(found, solution, "us")
+    assert "write down the flow" in said
+    # Two good ones are enough.
+    last = settling(area, twice, vet(outcome.rate, twice))
+    if last is not None:
+        assert last.enough and last.reading is None and "measured point" not in doubt_text(last, twice, "us")
+
+
+def test_where_no_reading_settles_anything_what_would_help_is_worked_out() -> None:
+    outcome = sample(WREN, "45..52 degF", speed="7 mph")
+    solution, area = outcome.solution, outcome.prescription.area
+    found = settling(area, solution, outcome.vetting)
+    assert found is not None and found.reading is None and found.colder is not None and found.smaller is not None
+    doubtful = outcome.vetting.verdict == "doubtful"
+    colder = solve(solution.bar, replace(solution.plan, temperature=(found.colder[0], found.colder[0])))
+    again = vet(outcome.rate, colder).verdict
+    assert found.colder[1] == pytest.approx(area[doubtful & (again == "holds")].sum())
+    bar = solution.bar
+    (name,) = {section.orifice for section in bar.sections}
+    less = replace(bar.orifices[name], diameter=found.smaller[0], measured=())
+    other = solve(replace(bar, orifices={**bar.orifices, name: less}), solution.plan)
+    assert found.smaller[1] == pytest.approx(area[doubtful & (vet(outcome.rate, other).verdict == "holds")].sum())
 
 
 def test_after_a_measured_point_another_is_not_recommended(capsys: pytest.CaptureFixture[str]) -> None:
@@ -487,7 +512,7 @@ def test_what_would_open_a_window_is_worked_out(capsys: pytest.CaptureFixture[st
 
 UNITS = (
     "_lb_n_ac", "_lb_n", "_lb", "_ac", "_mph", "_degF", "_psi", "_psig", "_psia", "_ft", "_lb_nh3_min", "_lb_nh3",
-    "_gal", "_h", "_s", "_deg", "_percent", "_lon_lat", "lon_lat", "_mm2", "_cells", "_ft2", "_lb_per_gallon",
+    "_gal", "_h", "_s", "_deg", "_percent", "_lon_lat", "lon_lat", "_mm2", "_inch", "_cells", "_ft2", "_lb_per_gallon",
 )  # fmt: skip
 # Counts, shares, ratios, numbers of things, and the user's own money.
 PURE = re.compile(

@@ -19,6 +19,7 @@ from geoflow.bar.key_documents import bar_schema
 from geoflow.bar.key_kinds import KEY_KINDS
 from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_of
 from geoflow.bar.left_out import left_out_keys
+from geoflow.bar.measured import measured_points
 from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError
@@ -298,6 +299,9 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         _check_row_hose(reader, given["row_hose"])
     for name, orifice in (values["orifices"] or {}).items():
         check_flashing(reader.note, name, orifice)
+    for name, orifice in (values["orifices"] or {}).items():
+        if orifice.get("measured"):
+            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
     for place, what, cure in (*pump_disagreements(values, given), *tank_hose_disagreements(values)):

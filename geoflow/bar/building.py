@@ -60,8 +60,7 @@ def build_bar(values: Mapping[str, Any], air_pressure: float) -> Bar:
     """
     orifices = {}
     for name, given in values["orifices"].items():
-        measured = tuple(equipment.MeasuredPoint(**point) for point in given["measured"] or ())
-        orifices[name] = equipment.Orifice(name, **{**given, "measured": measured})
+        orifices[name] = equipment.Orifice(name, **{**given, "measured": given["measured"] or ()})
     meter = dict(values["meter"])
     meter["pulses_per_volume"] = meter.pop("pulses_per_gallon") / units.factor("gallon", "volume")
     sections = [Section(s["name"], s["rows"], s["orifice"], _line(s["feed"])) for s in values["sections"]]

@@ -26,6 +26,7 @@ __all__ = [
     "Meter",
     "Orifice",
     "Pump",
+    "Reading",
     "RowHose",
     "Section",
     "Suction",
@@ -57,6 +58,30 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """What was read for a measured point, in the words of the bar file.
+
+    Attributes
+    ----------
+    flow, pressure, temperature : str
+        As written; a tank's gauge stands for a temperature.
+    rows : int
+        Rows the flow went through.
+    feed_loss : tuple of float or None
+        Least and greatest pressure [Pa] taken off a gauge after the valve.
+    tank_gauge : bool
+        Whether the temperature is that of a tank's gauge.
+    """
+
+    flow: str
+    pressure: str
+    temperature: str
+    rows: int = 1
+    feed_loss: tuple[float, float] | None = None
+    tank_gauge: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class MeasuredPoint:
     """One measurement on one orifice on ammonia.
 
@@ -72,6 +97,8 @@ class MeasuredPoint:
         Relative uncertainty of the flow [-].
     pressure_tolerance, temperature_tolerance : float
         Uncertainty of the two readings [Pa], [K].
+    reading : Reading or None
+        What it comes from.
     """
 
     flow: float
@@ -80,6 +107,7 @@ class MeasuredPoint:
     flow_tolerance: float = _left_out("orifices.measured", "flow_tolerance")
     pressure_tolerance: float = _left_out("orifices.measured", "pressure_tolerance")
     temperature_tolerance: float = _left_out("orifices.measured", "temperature_tolerance")
+    reading: Reading | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,13 @@ _TOGETHER: Final[dict[str, dict[str, Any]]] = {
             {"required": ["length", "bore"], "properties": {"back_pressure": False}},
         ],
     },
+    "orifices.measured": {
+        "allOf": [
+            {"oneOf": [{"required": [name]} for name in ("flow", "bar_flow", "rate", "load")]},
+            {"oneOf": [{"required": [name]} for name in ("pressure", "pressure_after_valve")]},
+        ],
+        "dependentRequired": {"rate": ["speed"], "speed": ["rate"], "load": ["time"], "time": ["load"]},
+    },
     "suction": {
         "dependentRequired": {
             "length": ["bore"],

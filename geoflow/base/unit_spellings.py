@@ -16,7 +16,11 @@ SPELLINGS: Final[dict[str, str]] = {
     "gallons": "gallon", "l": "liter", "min": "minute", "h": "hour", "rpm": "turn/minute",
 }  # fmt: skip
 # Quantities that are of one substance have to name it.
-SUBSTANCES: Final = {"ammonia flow": ("NH3", "ammonia"), "nitrogen rate": ("N", "nitrogen")}
+SUBSTANCES: Final = {
+    "ammonia flow": ("NH3", "ammonia"),
+    "ammonia mass": ("NH3", "ammonia"),
+    "nitrogen rate": ("N", "nitrogen"),
+}
 # Units that say that a pressure is absolute.
 ABSOLUTE: Final[dict[str, str]] = {
     "psia": "psi", "psi_abs": "psi", "kpa_abs": "kPa", "kpaa": "kPa", "bar_abs": "bar", "bara": "bar",

@@ -293,7 +293,7 @@ def end_of_tank_window(
     bar, plan = solution.bar, solution.plan
     tank = _tank(bar, heel)
     coldest = float(draw_down(plan.temperature[0], tank.fill).temperature_at(heel))
-    colder = solve(bar, replace(plan, temperature=(coldest, plan.temperature[1])))
+    colder = solve(bar, replace(plan, temperature=(coldest, plan.temperature[1]), tank_gauge=None))
     before, after = vet(rate, solution, speeds), vet(rate, colder, speeds)
     worth_before, worth_after = (np.array([_WORTH[name] for name in found.verdict]) for found in (before, after))
     return EndOfTank(coldest, colder, before, after, np.asarray(worth_after < worth_before))

@@ -44,12 +44,15 @@ class Plan:
         Indices of the sections in use.
     rows : str
         ``"mean"``, or ``"worst"`` where a rate holds only if every single row can be brought to it.
+    tank_gauge : tuple of float or None
+        The gauge pressures [Pa] that the temperatures were given as, if they were.
     """
 
     temperature: tuple[float, float]
     speed: tuple[float, float]
     sections: tuple[int, ...]
     rows: str = "mean"
+    tank_gauge: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if self.speed[0] <= 0.0:

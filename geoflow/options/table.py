@@ -38,7 +38,7 @@ OPTION_KINDS: Final[Mapping[str, OptionKind]] = {
     "length": OptionKind("a length with its unit", "length"),
     "angle": OptionKind("an angle with its unit", "angle"),
     "temperature": OptionKind("a temperature with its unit", "temperature"),
-    "temperature range": OptionKind("a temperature or a range of them", "temperature"),
+    "temperature range": OptionKind("a temperature or a range of them, or the tank's gauge pressure", "temperature"),
     "speed range": OptionKind("a speed or a range of speeds", "speed"),
     "rate": OptionKind("a rate with its unit"),
     "rate unit": OptionKind("a unit of rates"),
@@ -154,7 +154,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # The plan
     Option("rates", "text", ("card",), 'rates in place of a map: "85, 100, 115 lb N/ac"', "RATES"),
     Option("temperature", "temperature range", _PLANNED,
-           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=_PLANNED),
+           'liquid in the tank: "40 degF", "35..62 degF", or what its gauge reads: "78 psi"', "T", required=_PLANNED),
     Option("speed", "speed range", _PLANNED, 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
            required=(*_VET, *_REWRITE, "card")),
     Option("sections", "text", _PLANNED, "sections that are on: left,right (default all)", "NAMES"),

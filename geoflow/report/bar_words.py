@@ -18,6 +18,7 @@ from geoflow.report.bar_machines import machine_rows
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.flashing import flashing_short, long_bore_lines
 from geoflow.report.model import BulletList, Report, Section, Table
+from geoflow.report.points import point_lines
 
 __all__ = ["assumed_lines", "bar_report", "unusual_lines"]
 
@@ -56,6 +57,7 @@ def bar_report(bar: Bar, system: System) -> Report:
         ("limits", "Limits", _limits(bar, system)),
     )
     lists = (
+        ("points", "Measured points, as read and as counted", point_lines(bar, system)),
         ("assumed", "Assumed", assumed_lines(bar, system)),
         ("unusual", "Worth a second look", unusual_lines(bar, system)),
     )

@@ -12,6 +12,7 @@ from geoflow.decide.vet import Solution
 from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.flashing import flashing_row
 from geoflow.report.layout import count
+from geoflow.report.liquid_words import said_liquid
 from geoflow.report.model import BulletList, Paragraph, Section, Table, plain
 from geoflow.report.reading import reading_list
 
@@ -91,7 +92,7 @@ def _unknowns(solution: Solution, system: System) -> Table:
     rows: list[tuple[str, str, str]] = [
         (
             "liquid in the tank",
-            said_range(*plan.temperature, "temperature", system),
+            said_liquid(plan, system),
             "a zone holds only if it does over this whole range",
         ),
         ("ground speed", said_range(*plan.speed, "speed", system), "likewise, the ends of the range together"),

@@ -138,7 +138,7 @@ def vet_document(outcome: VetOutcome) -> dict[str, Any]:
         "totals": _totals(outcome),
         "gauges": gauges_document(expected_gauges(rate, area, solution, vetting), solution),
         "row_split": split_document(rows_at_map_rates(solution, rate, area, vetting), solution),
-        "doubt": doubt_document(outcome.doubt),
+        "doubt": doubt_document(outcome.doubt, solution.bar.air_pressure),
         **beyond_document(outcome.beyond, names, [section.name for section in solution.bar.sections]),
         "limits": {name: limit.meaning for name, limit in LIMITS.items()},
     }

@@ -27,6 +27,7 @@ _UNITS: Final[dict[str, tuple[str, str]]] = {
     **dict.fromkeys(("_psi", "_psig"), ("pressure", "psi")),
     "_ft": ("length", "ft"),
     "_gal": ("volume", "gallon"),
+    "_inch": ("length", "inch"),
 }
 
 

@@ -170,7 +170,7 @@ def _what_to_do(outcome: VetOutcome, system: System, most: int) -> list[Block]:
         blocks += [Paragraph(said), *fails]
     if doubtful:
         said = "Doubtful zones cannot be settled with what the bar file says."
-        blocks += [Paragraph(said if doubt is None else f"{said} {doubt_text(doubt, system)}"), *doubtful]
+        blocks += [Paragraph(said if doubt is None else f"{said} {doubt_text(doubt, solution, system)}"), *doubtful]
     said = (
         "'geoflow plan' looks for better speeds and orifices; 'geoflow rewrite' changes only the rates this bar cannot "
     )

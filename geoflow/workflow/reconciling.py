@@ -12,12 +12,13 @@ import numpy as np
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.keys import NITROGEN_FRACTION
+from geoflow.bar.liquid import liquid_temperature
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, reading
-from geoflow.base.units import GALLON, MILE, POUND, parse, parse_range
+from geoflow.base.units import GALLON, MILE, POUND, parse
 from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
@@ -27,7 +28,7 @@ from geoflow.layers.notes import Note
 from geoflow.log_files.read_log import read_log
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
-from geoflow.physics.air import SEA_LEVEL_PRESSURE
+from geoflow.physics.air import SEA_LEVEL_PRESSURE, standard_air_pressure
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 from geoflow.reconcile.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
@@ -272,7 +273,13 @@ def _reconcile_file(
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     loaded = parse_tickets(against.ticket, fraction)
     temperature = (
-        None if options.temperature is None else parse_range(options.temperature, "temperature", where="--temperature")
+        None
+        if options.temperature is None
+        else liquid_temperature(
+            options.temperature,
+            standard_air_pressure(0.0) if bar is None else bar.air_pressure,
+            where="--temperature",
+        )
     )
     read = _read(log_file, options, bar, temperature, fraction)
     field = _Field(notes=tuple(read.notes))

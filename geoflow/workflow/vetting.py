@@ -31,6 +31,7 @@ from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.layout import zone_numbers
+from geoflow.report.liquid_words import said_liquid
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.window_panels import PlannedRates, window_panels
@@ -366,7 +367,7 @@ def write_vetting(
         totals = document["totals"]
         plan = (
             f"{solution.bar.name} at {said_range(*solution.plan.speed, 'speed', system)}, liquid "
-            f"{said_range(*solution.plan.temperature, 'temperature', system)}"
+            f"{said_liquid(solution.plan, system)}"
         )
         field = field_map(
             prescription.zones,
