@@ -265,6 +265,18 @@ def _spread(outcome: ReconcileOutcome) -> dict[str, Any] | None:
     }
 
 
+def _latency(outcome: ReconcileOutcome) -> dict[str, Any] | None:
+    """Give what the machine states of its latency, and whether the log shows it; None where it states nothing."""
+    latency = outcome.read.latency
+    stated = None if latency is None else latency.in_log
+    if latency is None or stated is None:
+        return None
+    return {
+        **keyed(setpoint_s=latency.setpoint, actual_s=latency.actual, in_log_s=stated),
+        "agrees": outcome.latency_fits,
+    }
+
+
 def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
     """Give everything as the contract has it, with what else a program may want.
 
@@ -281,6 +293,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
         "target_from": found.asked_by or None,
         "lag_s": lag and {name: rounded(getattr(lag, name)) for name in ("best", "low", "high")},
         "lag_from": found.lag_from or None,
+        "latency": _latency(outcome),
         "coverage": _coverage(outcome),
         "totals": _totals(outcome),
         "agreement": _agreement(found.agreement),
