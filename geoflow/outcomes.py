@@ -284,16 +284,6 @@ class ReconcileOutcome:
         return nitrogen / covered if covered > 0.0 else math.nan
 
     @property
-    def latency_fits(self) -> bool | None:
-        """Whether the log shows the latency that the machine states; None where it states none, or nothing can tell.
-
-        Only the log's own target can: against a map, what the controller looks ahead is taken off the lag.
-        """
-        lag, latency = self.found.lag, self.read.latency
-        stated = None if latency is None else latency.in_log
-        return None if lag is None or stated is None or self.found.lag_from != "log" else lag.fits(stated)
-
-    @property
     def concerns(self) -> tuple[str, ...]:
         """What is off about the field: keys of `report.findings.CONCERNS`."""
         found, overlay = self.found, self.found.overlay

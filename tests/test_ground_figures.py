@@ -231,15 +231,14 @@ def test_orifices_over_the_log(tmp_path: Path) -> None:
 
 
 def test_rates_asked_and_given_stand_as_areas(tmp_path: Path) -> None:
-    """Three parts of the field were to get 100, one 200; all of it got 100: the grey is three fourths as tall as the
-    outline there, and one fourth of it stands at 200."""
+    """Three parts of the field were to get 100, one 200: the filled bars are as three to one."""
     unit = 0.45359237 / 4046.8564224
     asked, area = unit * np.array([100.0, 200.0]), np.array([3e4, 1e4])
     binned = spread(np.full(2, 100.0 * unit), asked, area, unit=unit)
     assert binned is not None
     (tmp_path / "r.png").write_bytes(rates_figure(binned, unit, "us", HEADING)[0])
-    grey = is_colour(pixels(tmp_path / "r.png"), "#5A5A5A")
-    tall = grey.sum(axis=0)
+    filled = is_colour(pixels(tmp_path / "r.png"), "#3C6E97")
+    tall = filled.sum(axis=0)
     there = np.flatnonzero(tall > 40)
     left, right = tall[there[there < there.mean()]], tall[there[there > there.mean()]]
     assert np.median(left) == pytest.approx(3 * np.median(right), rel=0.03)

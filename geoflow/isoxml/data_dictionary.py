@@ -20,7 +20,7 @@ __all__ = [
 PRODUCT_MASS: Final = "0006"  # mass of product per area, asked for
 NITROGEN: Final = "01B0"  # mass of nitrogen per area, asked for
 STATES_PER_WORD: Final = 16
-# From a set point received, and from an actual value sent, to its physical effect; numbers and unit second-hand.
+# From a set point received, and from an actual value sent, to its physical effect.
 SETPOINT_LATENCY: Final = "008E"
 ACTUAL_LATENCY: Final = "008F"
 
@@ -83,6 +83,8 @@ ENTRIES: Final[dict[str, Entry]] = {
         Entry("0243", "temperature", 1e3, "K", "temperature"),
         Entry("008D", "state", 1.0, "", "on", lasting=True),
         *(Entry(ddi, "states", 1.0, "", lasting=True) for ddi in (*ACTUAL_STATES, *ASKED_STATES)),
+        Entry("0086", "offset ahead", 1e3, "m", lasting=True),
+        Entry("0087", "offset right", 1e3, "m", lasting=True),
         Entry(SETPOINT_LATENCY, "setpoint latency", 1e3, "s", lasting=True),
         Entry(ACTUAL_LATENCY, "actual value latency", 1e3, "s", lasting=True),
         Entry("0050", "total volume", 1.0, "L"),

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.isoxml.antenna import OFFSETS
 from geoflow.isoxml.data_dictionary import ENTRIES, Entry
 from geoflow.isoxml.latency import LATENCIES
 from geoflow.isoxml.sections import Sections
@@ -19,7 +20,7 @@ __all__ = ["put_values"]
 
 _DIFFERS: Final = 0.01  # of what the sections log together
 _STATES: Final = frozenset(ddi for ddi, entry in ENTRIES.items() if entry.word in {"state", "states"})
-_ELSEWHERE: Final = _STATES | LATENCIES | {"0043"}
+_ELSEWHERE: Final = _STATES | LATENCIES | OFFSETS | {"0043"}
 # Pairs of applied and target on one basis: nitrogen first, since it needs no fraction, volume last.
 _RATES: Final = (("01B1", "01B0"), ("0007", "0006"), ("0002", "0001"), ("024D", "024C"))
 _SINGLE: Final = ("002A", "018D", "00C2", "0243")

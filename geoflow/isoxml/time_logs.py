@@ -12,7 +12,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import LogError
 from geoflow.base.subject import LOG, reading, typed
 from geoflow.ground.latency import Latency
-from geoflow.isoxml.antenna import bar_offset, moved
+from geoflow.isoxml.antenna import bar_offset, moved, with_logged_offsets
 from geoflow.isoxml.binary_log import TimeLog, decode_log, hold
 from geoflow.isoxml.data_dictionary import ENTRIES
 from geoflow.isoxml.devices import Element, read_elements
@@ -110,6 +110,7 @@ def read_task_log(path: Path, *, layer: str | None = None, take_as_ammonia: bool
         raise LogError("the time logs hold no record", where=data.where, cure="copy or export the task data again")
     logs.sort(key=lambda log: float(np.nanmin(log.local)) if np.isfinite(log.local).any() else np.inf)
     values = _held(logs, notes)
+    elements = with_logged_offsets(elements, values, notes)
     substance = _substance(data, task, values, notes, take_as_ammonia=take_as_ammonia)
     return _assemble(_Reading(data, task, logs, elements, values, substance, notes))
 
@@ -249,8 +250,10 @@ def _put_moments(read: _Reading, put: Any) -> None:
     offset = bar_offset(read.elements, read.task)
     if offset is not None:
         places = [moved(log.lon, log.lat, offset) for log in read.logs]
-        lon, lat = (np.concatenate(each) for each in zip(*places, strict=True))
+        lon, lat = (np.concatenate(each) for each in list(zip(*places, strict=True))[:2])
         text = f"positions are moved to the middle of the bar, which lies {offset}; the heading is the way driven"
+        backed = sum(each[2] for each in places)
+        text += f", against it in {backed} record(s) in which the machine backed up" if backed else ""
         read.notes.append(Note("place", text, int(np.isfinite(lon).sum())))
     put("lon", lon, "lon", "deg")
     put("lat", lat, "lat", "deg")

@@ -32,7 +32,7 @@ __all__ = [
     "spread_figure",
 ]
 
-RATES_WORDS: Final = "Grey: ground by the rate asked for. Outlined: the same ground by the rate it got."
+RATES_WORDS: Final = "Filled: ground by the rate asked for. Outlined: the same ground by the rate it got."
 SPREAD_WORDS: Final = "The last bar on the left holds everything that got twice its target or more."
 ORIFICE_WORDS: Final = (
     "Dots: flow over what the bar file's orifices would pass at the logged pressure and temperature, whole bar on and "
@@ -310,7 +310,7 @@ def rates_figure(found: Spread, unit: float, system: units.System, heading: Head
     rate, area = (units.unit_label(kind, system) for kind in ("nitrogen rate", "area"))
     edges = found.edges / unit
     asked, given = (each / units.factor(area, "area") for each in (found.asked, found.given))
-    axes.stairs(asked, edges, fill=True, color=FAINT)
+    axes.stairs(asked, edges, fill=True, color=DOTS)
     axes.stairs(given, edges, color=INK, linewidth=1.4)
     there = np.flatnonzero(asked + given > 0.0)
     axes.set_xlim(edges[max(there[0] - 1, 0)], edges[min(there[-1] + 2, edges.size - 1)])

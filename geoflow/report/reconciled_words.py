@@ -13,7 +13,7 @@ from geoflow.reconcile.balance import MOST_LOST
 from geoflow.report.findings import percent
 from geoflow.report.layout import count
 from geoflow.report.model import Table
-from geoflow.report.reconciling import points, pulses
+from geoflow.report.reconciling import latency_fits, points, pulses
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
@@ -221,7 +221,7 @@ def lag_text(outcome: ReconcileOutcome) -> str:
 
 def _stated_text(outcome: ReconcileOutcome) -> str:
     """Say what the machine states of its latency and whether the log shows it, with a space in front."""
-    lag, latency, fits = outcome.found.lag, outcome.read.latency, outcome.latency_fits
+    lag, latency, fits = outcome.found.lag, outcome.read.latency, latency_fits(outcome)
     stated = None if latency is None else latency.in_log
     if latency is None or stated is None:
         return ""

@@ -17,7 +17,7 @@ from geoflow.report.json_numbers import keyed, records, rounded
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
 
-__all__ = ["ZONE_COLUMNS", "points", "pulses", "reconcile_document", "zone_columns", "zone_rows"]
+__all__ = ["ZONE_COLUMNS", "latency_fits", "points", "pulses", "reconcile_document", "zone_columns", "zone_rows"]
 
 ZONE_COLUMNS: Final = (
     *(
@@ -265,6 +265,21 @@ def _spread(outcome: ReconcileOutcome) -> dict[str, Any] | None:
     }
 
 
+def latency_fits(outcome: ReconcileOutcome) -> bool | None:
+    """Whether the log shows the latency that the machine states; None where it states none, or nothing can tell.
+
+    Only the log's own target can: against a map, what the controller looks ahead is taken off the lag.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
+    lag, latency = outcome.found.lag, outcome.read.latency
+    stated = None if latency is None else latency.in_log
+    return None if lag is None or stated is None or outcome.found.lag_from != "log" else lag.fits(stated)
+
+
 def _latency(outcome: ReconcileOutcome) -> dict[str, Any] | None:
     """Give what the machine states of its latency, and whether the log shows it; None where it states nothing."""
     latency = outcome.read.latency
@@ -273,7 +288,7 @@ def _latency(outcome: ReconcileOutcome) -> dict[str, Any] | None:
         return None
     return {
         **keyed(setpoint_s=latency.setpoint, actual_s=latency.actual, in_log_s=stated),
-        "agrees": outcome.latency_fits,
+        "agrees": latency_fits(outcome),
     }
 
 
