@@ -39,6 +39,7 @@ from geoflow.report.reconciled_words import (
     ticket_table,
     zone_table,
 )
+from geoflow.report.reconciling import accepted_words
 from geoflow.report.spread_words import band_table, rate_spread, rate_table
 
 if TYPE_CHECKING:
@@ -95,12 +96,7 @@ def _capital(text: str) -> str:
 def _said_first(outcome: ReconcileOutcome) -> list[str]:
     """What the result rests on by consent only, and what could not be judged, before anything else."""
     read, texts = outcome.read, []
-    if read.accepted:
-        taken = "; ".join(
-            f"{role} from '{name}'{f' in {unit}' if unit else ''}"
-            for role, (name, unit) in read.columns.items()
-            if role in read.accepted
-        )
+    if taken := accepted_words(outcome):
         texts.append(f"Columns taken as proposed (--accept), not certain by their names: {taken}.")
     lacking = [one for one in outcome.diagnosis if one.missing]
     if lacking:

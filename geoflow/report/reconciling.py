@@ -17,7 +17,16 @@ from geoflow.report.json_numbers import keyed, records, rounded
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
 
-__all__ = ["ZONE_COLUMNS", "latency_fits", "points", "pulses", "reconcile_document", "zone_columns", "zone_rows"]
+__all__ = [
+    "ZONE_COLUMNS",
+    "accepted_words",
+    "latency_fits",
+    "points",
+    "pulses",
+    "reconcile_document",
+    "zone_columns",
+    "zone_rows",
+]
 
 ZONE_COLUMNS: Final = (
     *(
@@ -263,6 +272,21 @@ def _spread(outcome: ReconcileOutcome) -> dict[str, Any] | None:
         "under_share": [rounded(share) for share in found.under.tolist()],
         "over_share": [rounded(share) for share in found.over.tolist()],
     }
+
+
+def accepted_words(outcome: ReconcileOutcome) -> str:
+    """List the columns that were taken as proposed; empty where none was.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
+    return "; ".join(
+        f"{role} from '{name}'{f' in {unit}' if unit else ''}"
+        for role, (name, unit) in outcome.read.columns.items()
+        if role in outcome.read.accepted
+    )
 
 
 def latency_fits(outcome: ReconcileOutcome) -> bool | None:
