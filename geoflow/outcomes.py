@@ -13,6 +13,7 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.rates import UnitRates
+from geoflow.decide.beyond import Beyond
 from geoflow.decide.day import TemperatureCurve, WorkTime
 from geoflow.decide.loads import EndOfTank, TankLoads
 from geoflow.decide.orifices import OrificeChoice
@@ -64,8 +65,8 @@ class VetOutcome:
         The solved bar, and the verdicts.
     counted_density : float
         Density at which volumes in the prescription are counted [kg/m3].
-    inputs : InputSnapshot or None
-        What the files looked like when they were read.
+    inputs, beyond : InputSnapshot or None, tuple of Beyond
+        What the files looked like when they were read; zones that hold, at the field's edges and the end of a tank.
     """
 
     prescription: Prescription
@@ -74,6 +75,7 @@ class VetOutcome:
     vetting: Vetting
     counted_density: float
     inputs: InputSnapshot | None = None
+    beyond: tuple[Beyond, ...] = ()
 
     @property
     def has_findings(self) -> bool:

@@ -26,7 +26,7 @@ _CUT: Final = 10  # letters that a DBF keeps of a name
 _SURE, _MARGIN = 2.0, 0.75  # points from which a column is proposed, and by which it leads the next
 
 # Words of the trade for each role; each group is one thing to say, and a name needs one word of every group.
-_WORDS: Final[dict[str, tuple[str, ...]]] = {
+_ROLE_WORDS: Final[dict[str, tuple[str, ...]]] = {
     "time": ("time|timestamp|clock",),
     "lon": ("lon|long|longitude|x|easting",),
     "lat": ("lat|latitude|y|northing",),
@@ -198,7 +198,9 @@ def _middle(table: LogTable, index: int) -> float | None:
 
 
 def _believable(role: Role, unit: str | None, middle: float) -> bool:
-    ranges = _PLAUSIBLE[role.kind]
+    ranges = _PLAUSIBLE.get(role.kind)
+    if ranges is None:
+        return True
     spans = [ranges[unit]] if unit in ranges else [ranges[""]] if "" in ranges else list(ranges.values())
     return any(low <= middle <= high for low, high in spans)
 
@@ -227,7 +229,9 @@ def _word_points(role: Role, name: str) -> tuple[float, str]:
 
 def _group_points(role: Role, words: list[str], name: str) -> tuple[float, str]:
     """Points for one word of every group, or of the last one only, which says what is measured."""
-    groups = [group.split("|") for group in _WORDS[role.name]]
+    if role.name not in _ROLE_WORDS:
+        return 0.0, ""
+    groups = [group.split("|") for group in _ROLE_WORDS[role.name]]
     hits = [any(_says(words, fold(name), word, cut=len(name) == _CUT) for word in group) for group in groups]
     if all(hits):
         return 2.0, "by its words"

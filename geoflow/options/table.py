@@ -97,8 +97,8 @@ class Option:
 
 
 COMMANDS: Final = (
-    "window", "vet", "rewrite", "plan", "convert", "reconcile", "report vet", "report rewrite", "report reconcile",
-    "bar", "season", "page",
+    "window", "vet", "rewrite", "plan", "card", "convert", "reconcile", "report vet", "report rewrite",
+    "report reconcile", "bar", "season", "page",
 )  # fmt: skip
 TARGET: Final = "target_"
 """Begins the options that say how the target map of a log is read."""
@@ -109,6 +109,9 @@ _LOG: Final = ("reconcile", "report reconcile")
 _REPORT: Final = ("report vet", "report rewrite", "report reconcile")
 _ZONES: Final = (*_VET, *_REWRITE, "plan")
 _MAP: Final = (*_ZONES, "convert")
+_READ: Final = (*_ZONES, "card", "convert")
+_PLANNED: Final = ("window", *_ZONES, "card")
+_SHEET: Final = (*_REPORT, "card")
 _PRESCRIPTION: Final = (
     "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
     "(a folder or a zip)"
@@ -117,21 +120,21 @@ _PRESCRIPTION: Final = (
 # A table reads best as one.
 # fmt: off
 _READING: Final = (
-    Option("rate_column", "text", _MAP, 'column that holds the rate; of a raster, "band 2"', "C",
+    Option("rate_column", "text", _READ, 'column that holds the rate; of a raster, "band 2"', "C",
            label="Rate column"),
-    Option("rate_unit", "rate unit", _MAP, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
+    Option("rate_unit", "rate unit", _READ, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
-    Option("layer", "text", _MAP, "which layer or task of a file that holds several", "NAME", label="Layer"),
-    Option("crs", "text", _MAP, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
+    Option("layer", "text", _READ, "which layer or task of a file that holds several", "NAME", label="Layer"),
+    Option("crs", "text", _READ, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
            label="Coordinate system", example="EPSG:4326"),
-    Option("volume_temperature", "temperature", _MAP,
+    Option("volume_temperature", "temperature", _READ,
            "temperature at which gallons or litres are counted (default the meter's of the bar, else 60 degF)", "T",
            label="Gallons or litres counted at", example="60 degF"),
-    Option("zones", "choice", _MAP, "zones of a raster: adjacent cells of equal value (class), or every cell",
+    Option("zones", "choice", _READ, "zones of a raster: adjacent cells of equal value (class), or every cell",
            choices=("class", "cell"), label="Zones of a raster: of equal cells, or every cell"),
-    Option("swap_axes", "flag", _MAP, "the file has latitude before longitude",
+    Option("swap_axes", "flag", _READ, "the file has latitude before longitude",
            label="latitude stands before longitude"),
-    Option("take_as_ammonia", "flag", _MAP,
+    Option("take_as_ammonia", "flag", _READ,
            "the product of task data is anhydrous ammonia, though its name does not say so",
            label="the product of task data is ammonia, whatever its name"),
 )
@@ -143,17 +146,19 @@ _ZONE_ID: Final = Option(
 OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
+    Option("prescription", "file", ("card",), _PRESCRIPTION, "RX", positional=True),
     Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
            required=_LOG, positional=True),
-    Option("bar", "file", ("window", *_ZONES), "bar file (TOML)", "BAR", required=("window", *_ZONES)),
+    Option("bar", "file", _PLANNED, "bar file (TOML)", "BAR", required=_PLANNED),
     Option("bar", "file", _LOG, "bar file (TOML): widths, meter, and the diagnosis of the bar", "BAR"),
     # The plan
-    Option("temperature", "temperature range", ("window", *_ZONES),
-           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=("window", *_ZONES)),
-    Option("speed", "speed range", ("window", *_ZONES), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
-           required=(*_VET, *_REWRITE)),
-    Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
-    Option("rows", "choice", ("window", *_ZONES), "of which row a rate has to hold (default mean)", default="mean",
+    Option("rates", "text", ("card",), 'rates in place of a map: "85, 100, 115 lb N/ac"', "RATES"),
+    Option("temperature", "temperature range", _PLANNED,
+           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=_PLANNED),
+    Option("speed", "speed range", _PLANNED, 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
+           required=(*_VET, *_REWRITE, "card")),
+    Option("sections", "text", _PLANNED, "sections that are on: left,right (default all)", "NAMES"),
+    Option("rows", "choice", _PLANNED, "of which row a rate has to hold (default mean)", default="mean",
            choices=("mean", "worst")),
     # How a prescription is read, and the map a log is compared with
     *_READING,
@@ -191,7 +196,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # The day
     Option("speeds", "whole number", ("plan",),
            "plan up to N different speeds by zone (default: the best single one)", "N"),
-    Option("heel", "share", ("plan", "report vet", "report rewrite"),
+    Option("heel", "share", ("plan", "card", "report vet", "report rewrite"),
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", ("plan", "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
@@ -272,12 +277,14 @@ OPTIONS: Final[tuple[Option, ...]] = (
            required=("convert",)),
     Option("out", "output", ("reconcile",), "folder for zones, rasters, layers, pictures and JSON", "DIR"),
     Option("out", "output", _REPORT, "the report: one HTML file that needs no network", "FILE", required=_REPORT),
+    Option("out", "output", ("card",), "the card: one HTML file that needs no network", "FILE", required=("card",)),
     Option("pdf", "output", _REPORT, "the same report as a PDF", "FILE"),
+    Option("pdf", "output", ("card",), "the same card as a PDF", "FILE"),
     Option("figures", "output", _REPORT, "folder for every figure as a PNG", "DIR"),
     Option("save_columns", "output", ("reconcile",), "save the column roles used, for the next log", "FILE"),
-    Option("paper", "choice", _REPORT, "paper of the PDF (default letter, with --units metric a4)",
+    Option("paper", "choice", _SHEET, "paper of the PDF (default letter, with --units metric a4)",
            choices=("letter", "a4"), presents=True),
-    Option("date", "text", _REPORT, "date of the report: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
+    Option("date", "text", _SHEET, "date it bears: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
            presents=True),
     Option("all_zones", "flag", (*_VET, "plan", "report rewrite"), "list every zone, not only the worst",
            presents=True),

@@ -11,6 +11,7 @@ from geoflow.base.spelling import nearest
 from geoflow.options.table import Option, options_of
 
 __all__ = [
+    "CardOptions",
     "ComparisonOptions",
     "ConvertOptions",
     "DayOptions",
@@ -135,6 +136,15 @@ class DayOptions(_Said):
     heading: str | None = None
     heel: str | None = None
     efficiency: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardOptions(_Said):
+    """What a card is of, a map or plain rates, and what is left in a tank."""
+
+    prescription: str | None = None
+    rates: str | None = None
+    heel: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
