@@ -153,6 +153,7 @@ class ConvertOptions(_Said):
 
     to_unit: str | None = None
     nitrogen_fraction: str | None = None
+    nitrogen: str | None = None
     task_version: Literal[3, 4] | None = None
     task_form: str | None = None
     cell: str | None = None

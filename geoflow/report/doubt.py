@@ -83,11 +83,16 @@ def _other_ways(found: Settling, solution: Solution, system: System) -> str:
     ways = []
     if found.colder:
         kelvin, area = found.colder
-        ways.append(f"with liquid at {show(kelvin, 'temperature', system)} {show(area, 'area', system)} would hold")
+        ways.append(
+            f"with liquid at {show(kelvin, 'temperature', system)} {show(area, 'area', system)} of it would hold"
+        )
     if found.smaller:
         diameter, area = found.smaller
         size = show(diameter, "small length", system)
-        ways.append(f"with orifices of {size} in all sections {show(area, 'area', system)} would hold, unmeasured")
+        ways.append(
+            f"with orifices of {size} in all sections {show(area, 'area', system)} of it would hold, unmeasured (what the other zones then "
+            "do, 'geoflow size' tells)"
+        )
     if not ways:
         return " Neither colder liquid nor smaller orifices would make any of it hold at these speeds."
     return f" What would help: {'; '.join(ways)}."

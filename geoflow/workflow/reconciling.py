@@ -90,10 +90,10 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
     return flow_window(bar, temperature_grid(*kelvin), tuple(range(len(bar.sections))))
 
 
-def _read_target(path: str, options: ReadOptions) -> Prescription:
+def _read_target(path: str, options: ReadOptions, nitrogen: str | None) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
     with reading(TARGET):
-        return read_with(path, options)
+        return read_with(path, options, nitrogen)
 
 
 def _moved(shapes: Any, source: Any, onto: Any) -> Any:
@@ -221,9 +221,8 @@ class _Field:
         return np.array([], dtype=object) if self.asked is None else self.asked.zones
 
 
-def _with_map(field: _Field, path: str, options: ReadOptions, read: ReadLog, bar: Bar | None, counted: float) -> _Field:
-    """Read the target map too; its volumes are counted at a density [kg/m3]."""
-    target = _read_target(path, options)
+def _with_map(field: _Field, target: Prescription, read: ReadLog, bar: Bar | None, counted: float) -> _Field:
+    """Add the target map too; its volumes are counted at a density [kg/m3]."""
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
     zones = _moved(target.zones, target.local_crs, read.local_crs)
@@ -285,7 +284,8 @@ def _reconcile_file(
     field = _Field(notes=tuple(read.notes))
     if against.target is not None:
         counted = _counted_density(bar, temperature, target_options.volume_temperature)
-        field = _with_map(field, against.target, target_options, read, bar, counted)
+        target = _read_target(against.target, target_options, options.nitrogen)
+        field = _with_map(field, target, read, bar, counted)
     field = _with_boundary(field, against, read)
     kelvin = _kelvin_range(read.log.temperature, temperature)
     tell(f"laying {read.kept:,} records on the ground")

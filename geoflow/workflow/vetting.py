@@ -160,7 +160,7 @@ def in_nitrogen(
     return prescription, rate, density
 
 
-def read_with(path: str, options: ReadOptions) -> Prescription:
+def read_with(path: str, options: ReadOptions, nitrogen: str | None = None) -> Prescription:
     """Read a prescription as the options say.
 
     Parameters
@@ -169,6 +169,8 @@ def read_with(path: str, options: ReadOptions) -> Prescription:
         The file.
     options : ReadOptions
         How; the temperature of volumes is none of the reader's business.
+    nitrogen : str, optional
+        What another product than ammonia holds; never where it is to be vetted.
 
     Raises
     ------
@@ -185,6 +187,7 @@ def read_with(path: str, options: ReadOptions) -> Prescription:
         zones=options.zones,
         take_as_ammonia=options.take_as_ammonia,
         zone_id=options.zone_id,
+        nitrogen=nitrogen,
     )
 
 
