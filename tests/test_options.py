@@ -32,6 +32,7 @@ OBJECTS = {
     typed.ReadOptions: "vet",
     typed.RewriteOptions: "rewrite",
     typed.DayOptions: "plan",
+    typed.SizeOptions: "size",
     typed.ConvertOptions: "convert",
     typed.LogOptions: "reconcile",
     typed.ComparisonOptions: "reconcile",

@@ -97,8 +97,8 @@ class Option:
 
 
 COMMANDS: Final = (
-    "window", "vet", "rewrite", "plan", "convert", "reconcile", "report vet", "report rewrite", "report reconcile",
-    "bar", "season", "page",
+    "window", "vet", "rewrite", "plan", "size", "convert", "reconcile", "report vet", "report rewrite",
+    "report reconcile", "bar", "season", "page",
 )  # fmt: skip
 TARGET: Final = "target_"
 """Begins the options that say how the target map of a log is read."""
@@ -109,6 +109,7 @@ _LOG: Final = ("reconcile", "report reconcile")
 _REPORT: Final = ("report vet", "report rewrite", "report reconcile")
 _ZONES: Final = (*_VET, *_REWRITE, "plan")
 _MAP: Final = (*_ZONES, "convert")
+_READ: Final = (*_MAP, "size")
 _PRESCRIPTION: Final = (
     "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
     "(a folder or a zip)"
@@ -117,21 +118,21 @@ _PRESCRIPTION: Final = (
 # A table reads best as one.
 # fmt: off
 _READING: Final = (
-    Option("rate_column", "text", _MAP, 'column that holds the rate; of a raster, "band 2"', "C",
+    Option("rate_column", "text", _READ, 'column that holds the rate; of a raster, "band 2"', "C",
            label="Rate column"),
-    Option("rate_unit", "rate unit", _MAP, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
+    Option("rate_unit", "rate unit", _READ, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
-    Option("layer", "text", _MAP, "which layer or task of a file that holds several", "NAME", label="Layer"),
-    Option("crs", "text", _MAP, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
+    Option("layer", "text", _READ, "which layer or task of a file that holds several", "NAME", label="Layer"),
+    Option("crs", "text", _READ, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
            label="Coordinate system", example="EPSG:4326"),
-    Option("volume_temperature", "temperature", _MAP,
+    Option("volume_temperature", "temperature", _READ,
            "temperature at which gallons or litres are counted (default the meter's of the bar, else 60 degF)", "T",
            label="Gallons or litres counted at", example="60 degF"),
-    Option("zones", "choice", _MAP, "zones of a raster: adjacent cells of equal value (class), or every cell",
+    Option("zones", "choice", _READ, "zones of a raster: adjacent cells of equal value (class), or every cell",
            choices=("class", "cell"), label="Zones of a raster: of equal cells, or every cell"),
-    Option("swap_axes", "flag", _MAP, "the file has latitude before longitude",
+    Option("swap_axes", "flag", _READ, "the file has latitude before longitude",
            label="latitude stands before longitude"),
-    Option("take_as_ammonia", "flag", _MAP,
+    Option("take_as_ammonia", "flag", _READ,
            "the product of task data is anhydrous ammonia, though its name does not say so",
            label="the product of task data is ammonia, whatever its name"),
 )
@@ -141,13 +142,14 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
            required=_LOG, positional=True),
     Option("bar", "file", ("window", *_ZONES), "bar file (TOML)", "BAR", required=("window", *_ZONES)),
+    Option("bar", "file", ("size",), "bar file (TOML) for everything but the orifices", "BAR"),
     Option("bar", "file", _LOG, "bar file (TOML): widths, meter, and the diagnosis of the bar", "BAR"),
     # The plan
-    Option("temperature", "temperature range", ("window", *_ZONES),
-           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=("window", *_ZONES)),
-    Option("speed", "speed range", ("window", *_ZONES), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
-           required=(*_VET, *_REWRITE)),
-    Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
+    Option("temperature", "temperature range", ("window", *_ZONES, "size"),
+           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=("window", *_ZONES, "size")),
+    Option("speed", "speed range", ("window", *_ZONES, "size"), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
+           required=(*_VET, *_REWRITE, "size")),
+    Option("sections", "text", ("window", *_ZONES, "size"), "sections that are on: left,right (default all)", "NAMES"),
     Option("rows", "choice", ("window", *_ZONES), "of which row a rate has to hold (default mean)", default="mean",
            choices=("mean", "worst")),
     # How a prescription is read, and the map a log is compared with
@@ -189,6 +191,26 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", ("plan", "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
+    # Orifices from nothing
+    Option("rates", "text", ("size",), 'rates asked: "85, 100, 115 lb N/ac"', "R"),
+    Option("map", "file", ("size",), "prescription whose rates are asked, weighed by their acres", "RX"),
+    Option("rows", "whole number", ("size",), "rows of the bar, where there is no bar file", "N"),
+    Option("row_spacing", "length", ("size",), 'distance between neighbouring rows: "30 in"', "S"),
+    Option("diameters", "text", ("size",), 'sizes to choose from: "0.063, 0.067 in" (default any)', "LIST"),
+    Option("drills", "flag", ("size",), "choose from the number drills, no. 80 to no. 1"),
+    Option("land", "length", ("size",), 'length of the straight bore: "1.5 mm" (default not known)', "L"),
+    Option("thin_plate", "flag", ("size",),
+           "your assumption that the plates are thin and the liquid hardly flashes in them; needs --land"),
+    Option("coefficient", "text", ("size",), 'discharge coefficient: "0.62" (default 0.57..0.67)', "CD"),
+    Option("pump", "text", ("size",),
+           'flow at full drive and most pressure added: "30 gpm at 120 psi" (default 30..60 gpm at 80..120 psi)', "P"),
+    Option("loss", "text", ("size",),
+           'lost between pump and orifices at the greatest flow asked: "8 psi" (default 2..15 psi)', "DP"),
+    Option("back_pressure", "text", ("size",), 'just below the orifices: "4..8 psi" (default 2..10 psi)', "P"),
+    Option("rated", "text", ("size",), 'rated pressure at the pump outlet: "250 psi" (default 200..250 psi)', "P"),
+    Option("margin", "text", ("size",),
+           'wanted pressure above the vapour pressure before the orifices (default "5 psi")', "DP"),
+    Option("elevation", "text", ("size",), 'height of the site: "900 ft" (default 0..2000 ft)', "H"),
     # Converting
     Option("to_unit", "rate unit", ("convert",), "unit of the rates written (default: the input's)", "U",
            example="lb N/ac"),
@@ -264,6 +286,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            required=("convert",)),
     Option("out", "output", ("reconcile",), "folder for zones, rasters, layers, pictures and JSON", "DIR"),
     Option("out", "output", _REPORT, "the report: one HTML file that needs no network", "FILE", required=_REPORT),
+    Option("out", "output", ("size",), "the result with its chart as one HTML file", "FILE"),
     Option("pdf", "output", _REPORT, "the same report as a PDF", "FILE"),
     Option("figures", "output", _REPORT, "folder for every figure as a PNG", "DIR"),
     Option("save_columns", "output", ("reconcile",), "save the column roles used, for the next log", "FILE"),
