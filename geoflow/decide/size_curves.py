@@ -12,6 +12,7 @@ from geoflow.bar.keys import THIN_PLATE_LONGEST
 from geoflow.base.arrays import FloatArray
 from geoflow.decide.vet import Plan, Solution, asked_of_rows, fitted_with, solve
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
+from geoflow.physics.short_tubes import TESTED_DIAMETER, TESTED_PROPORTION
 
 __all__ = ["STEP", "BarRange", "SizeCurves", "size_curves", "size_solution", "size_window"]
 
@@ -19,9 +20,13 @@ STEP: Final = 1.27e-5
 """Diameters are told in steps of half a thousandth of an inch [m]."""
 
 _KEY: Final = "sized"
-# Neighbouring diameters at which the bar is solved; between them flows go nearly with a power of the diameter.
-_APART: Final = 1.1
+# Neighbouring diameters at which the bar is solved; between them flows go nearly with a power of the diameter. A bar
+# with lines below or before its orifices takes ten times as long.
+_APART, _FAR_APART = 1.1, 1.2
 _MOST_TEMPERATURES: Final = 7
+_BESIDE: Final = 1e-4
+# Of five diameters a bore counts as long from this share on.
+_LONG_FROM: Final = 0.999
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,8 +174,19 @@ def size_solution(bars: BarRange, plan: Plan, diameter: float) -> Solution:
     return replace(worse, search=search, window=window, possible=window.over_plan(certain=False, commanded=True))
 
 
+def _breaks(bars: BarRange, plan: Plan, ends: tuple[float, float]) -> FloatArray:
+    """Diameters just beside those at which another thing is known of a bore of this length [m]."""
+    fitted = bars.worse.orifices[bars.worse.sections[plan.sections[0]].orifice]
+    if fitted.land is None:
+        return np.empty(0)
+    proportions = (TESTED_PROPORTION[0] * _LONG_FROM, *TESTED_PROPORTION, THIN_PLATE_LONGEST)
+    at = np.array([*TESTED_DIAMETER, *(fitted.land / proportion for proportion in proportions)])
+    beside = np.concatenate([at * (1.0 - _BESIDE), at * (1.0 + _BESIDE)])
+    return np.asarray(beside[(beside > ends[0]) & (beside < ends[1])])
+
+
 def size_curves(bars: BarRange, plan: Plan, ends: tuple[float, float], *, hopes: bool = True) -> SizeCurves:
-    """Solve the bar at diameters a tenth apart, over a few of the planned temperatures.
+    """Solve the bar at diameters a tenth or a fifth apart, over a few of the planned temperatures.
 
     Parameters
     ----------
@@ -183,8 +199,10 @@ def size_curves(bars: BarRange, plan: Plan, ends: tuple[float, float], *, hopes:
     hopes : bool
         Whether the possible window counts; else it is empty.
     """
-    count = max(2, int(np.ceil(np.log(ends[1] / ends[0]) / np.log(_APART))) + 1)
-    diameters = np.geomspace(*ends, count)
+    bar = bars.worse
+    slow = bar.row_hose.line is not None or any(bar.sections[index].feed is not None for index in plan.sections)
+    count = max(2, int(np.ceil(np.log(ends[1] / ends[0]) / np.log(_FAR_APART if slow else _APART))) + 1)
+    diameters = np.unique(np.concatenate([np.geomspace(*ends, count), _breaks(bars, plan, ends)]))
     grid = temperature_grid(*plan.temperature)
     grid = grid[np.unique(np.linspace(0, grid.size - 1, min(grid.size, _MOST_TEMPERATURES)).astype(int))]
     low, high, possible = [], [], []

@@ -320,8 +320,8 @@ def size_choice(
 
     Notes
     -----
-    The bar is solved at diameters a tenth apart. Between them the ends of a window go with a power of the diameter to
-    0.1 %; what is told of single sizes is solved anew.
+    The bar is solved at diameters a tenth or a fifth apart. Between them the ends of a window go with a power of the
+    diameter to 0.2 % (tests); what is told of single sizes is solved anew.
     """
     ends = _ends(bars, plan, asked)
     fine = size_curves(bars, plan, ends).finely()

@@ -209,8 +209,8 @@ def _orifices_section(plan: PlanOutcome, system: System) -> Section:
     blocks: list[Block] = [Table(caption, heads, tuple(rows), "<>>>><")]
     if plan.sizes is not None:
         kept = [option for option in plan.orifices.options if option.even] or list(plan.orifices.options)
-        most, kinds = max(option.area_planned for option in kept), len(plan.vetted.solution.bar.orifices)
-        blocks.append(Paragraph(plan_sizes_text(plan.sizes, kinds, most, system)))
+        most, owned = max(option.area_planned for option in kept), len(plan.vetted.solution.bar.orifices)
+        blocks.append(Paragraph(plan_sizes_text(plan.sizes, owned, most, system)))
     left = len(plan.orifices.uneven_mixtures)
     if left:
         said_left = (

@@ -296,29 +296,29 @@ def sized_report(found: Sized, prescription: Prescription | None, system: System
     return Report(title, subtitle, _answer(found, system), tuple(sections), SHORT_CAUTION, "")
 
 
-def plan_sizes_text(choice: SizeChoice, kinds: int, held: float, system: System) -> str:
+def plan_sizes_text(choice: SizeChoice, owned: int, held: float, system: System) -> str:
     """Say what another size would hold where those of the bar file hold little.
 
     Parameters
     ----------
     choice : SizeChoice
         Weighed by area.
-    kinds : int
+    owned : int
         Orifices of the bar file.
     held : float
         Area the best of these holds [m2].
     system : str
         ``"us"`` or ``"metric"``.
     """
-    none = {1: "Your one orifice", 2: "Neither of your two"}.get(kinds, f"None of your {kinds}")
+    none = {1: "Your one orifice", 2: "Neither of your two"}.get(owned, f"None of your {owned}")
     best = choice.best
     little = f"holds more than {number(held, 'area', system)} of {show(choice.asked.whole, 'area', system)}"
-    lead = f"{none} {little}" if kinds > 1 else f"{none} {little.replace('more', 'no more')}"
+    lead = f"{none} {little}" if owned > 1 else f"{none} {little.replace('more', 'no more')}"
     if best is None:
         return f"{lead}, and no other size would hold any."
     sizes = _sizes(*(choice.best_span or (best.diameter, best.diameter)), system)
     amount = _amount(best.held, choice, system, acres=True)
     if best.held > held + _NOTHING:
-        return f"{lead}; {sizes} in all sections would hold {amount}."
+        return f"{lead}; {sizes}, in all sections, would certainly hold {amount}."
     maybe = _amount(best.maybe, choice, system, acres=True)
-    return f"{lead}, and no other size certainly holds more; {sizes} in all sections may hold {maybe}."
+    return f"{lead}, and no other size certainly holds more; {sizes}, in all sections, may hold {maybe}."

@@ -97,7 +97,7 @@ def sized_document(found: Sized, prescription: Prescription | None) -> dict[str,
     bar, choice = found.bars.worse, found.choice
     rows = sum(bar.sections[index].rows for index in found.plan.sections)
     land = _option(choice.with_land, found)
-    taken = {_TAKEN[one.name]: (one.low, one.high) for one in found.taken}
+    taken = keyed(**{_TAKEN[one.name]: (one.low, one.high) for one in found.taken})
     return {
         "input": None if prescription is None else reading_document(prescription),
         "bar": None if found.taken else bar.name,
@@ -106,9 +106,9 @@ def sized_document(found: Sized, prescription: Prescription | None) -> dict[str,
             width_ft=rows * bar.row_spacing,
             temperature_degF=found.plan.temperature,
             speed_mph=found.plan.speed,
-            taken=taken,
-            given=[_TAKEN[one.name] for one in found.taken if one.given],
         ),
+        "taken": taken,
+        "given": [_TAKEN[one.name] for one in found.taken if one.given],
         "rates": _rates(found),
         "best": _option(choice.best, found),
         **keyed(best_in=choice.best_span),
