@@ -12,7 +12,7 @@ from geoflow.bar.keys import THIN_PLATE_LONGEST
 from geoflow.base.arrays import FloatArray
 from geoflow.decide.vet import Plan, Solution, asked_of_rows, fitted_with, solve
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
-from geoflow.physics.short_tubes import TESTED_DIAMETER, TESTED_PROPORTION
+from geoflow.physics.short_tubes import SLACK, TESTED_DIAMETER, TESTED_PROPORTION
 
 __all__ = ["STEP", "BarRange", "SizeCurves", "size_curves", "size_solution", "size_window"]
 
@@ -25,8 +25,6 @@ _KEY: Final = "sized"
 _APART, _FAR_APART = 1.1, 1.2
 _MOST_TEMPERATURES: Final = 7
 _BESIDE: Final = 1e-4
-# Of five diameters a bore counts as long from this share on.
-_LONG_FROM: Final = 0.999
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,8 +177,9 @@ def _breaks(bars: BarRange, plan: Plan, ends: tuple[float, float]) -> FloatArray
     fitted = bars.worse.orifices[bars.worse.sections[plan.sections[0]].orifice]
     if fitted.land is None:
         return np.empty(0)
-    proportions = (TESTED_PROPORTION[0] * _LONG_FROM, *TESTED_PROPORTION, THIN_PLATE_LONGEST)
-    at = np.array([*TESTED_DIAMETER, *(fitted.land / proportion for proportion in proportions)])
+    sides = np.array([1.0 - SLACK, 1.0 + SLACK])
+    longest = np.array(TESTED_PROPORTION) * sides
+    at = np.array([*(np.array(TESTED_DIAMETER) * sides), *(fitted.land / longest), fitted.land / THIN_PLATE_LONGEST])
     beside = np.concatenate([at * (1.0 - _BESIDE), at * (1.0 + _BESIDE)])
     return np.asarray(beside[(beside > ends[0]) & (beside < ends[1])])
 
