@@ -23,7 +23,7 @@ from geoflow.bar.bar_file import read_bar
 from geoflow.bar.drills import NUMBER_DRILLS
 from geoflow.bar.equipment import Bar, ControlValve, Pump, RowHose, Section
 from geoflow.base.errors import GeoflowError
-from geoflow.base.lists import parse_list, parse_rates
+from geoflow.base.lists import parse_list
 from geoflow.decide.size_curves import STEP, BarRange, size_curves, size_solution, size_window
 from geoflow.decide.sized import Sized, sized
 from geoflow.decide.sizing import HELPFUL_LAND, Asked, asked_flows, size_choice
@@ -455,9 +455,6 @@ def test_a_plan_names_other_sizes_only_where_the_bar_files_hold_little(capsys: p
 def test_lists_take_the_unit_of_the_last() -> None:
     assert parse_list("0.063, 0.067 in", "small length") == pytest.approx([0.063 * INCH, 0.067 * INCH])
     assert parse_list("1.5 mm, 0.067 in", "small length") == pytest.approx([1.5e-3, 0.067 * INCH])
-    assert [(one, unit.text) for one, unit in parse_rates("85, 100 lb N/ac, 120 kg N/ha")] == [
-        (85.0, "lb N/ac"), (100.0, "lb N/ac"), (120.0, "kg N/ha"),
-    ]  # fmt: skip
 
 
 SIZE = ["--temperature", "40 degF", "--speed", "5 mph"]
@@ -466,9 +463,8 @@ ODD: list[tuple[list[str], tuple[str, str]]] = [
     ([*NOTHING], ("no rates are asked", "--rates")),
     ([*RATES], ("how many rows there are, and how far apart, is not said", "--rows 16")),
     ([*RATES, "--rows", "5000", "--row-spacing", "30 in"], ("5000 rows 30 in apart are no bar", "--rows 16")),
-    ([*NOTHING, "--rates", "85, many lb N/ac"], ("'many lb N/ac' in '85, many lb N/ac' is no number", "85, 100")),
-    ([*NOTHING, "--rates", "85, 100"], ("'100' in '85, 100' is no number with a unit", "85, 100")),
-    ([*NOTHING, "--rates", "0, 100 lb N/ac"], ("holds a rate that is not above zero", "85, 100")),
+    ([*NOTHING, "--rates=-85 lb N/ac"], ("are no rates", "85, 100")),
+    ([*NOTHING, *RATES, "--diameters", "0.06, wide in"], ("'wide in' in '0.06, wide in' is no number", "in")),
     ([*NOTHING, *RATES, "--pump", "30 gpm"], ("'30 gpm' is no flow at a pressure", "30 gpm at 120 psi")),
     ([*NOTHING, *RATES, "--loss=-2 psi"], ("'-2 psi' goes too low", "2..15 psi")),
     ([*NOTHING, *RATES, "--coefficient", "2"], ("'2' is no discharge coefficient from 0.1 to 1", "0.62")),

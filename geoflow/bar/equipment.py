@@ -16,6 +16,7 @@ __all__ = [
     "Bar",
     "ControlValve",
     "Controller",
+    "Gauge",
     "Limits",
     "Line",
     "MeasuredPoint",
@@ -224,6 +225,23 @@ class Tank:
 
 
 @dataclass(frozen=True, slots=True)
+class Gauge:
+    """A pressure gauge that can be read.
+
+    Attributes
+    ----------
+    place : str
+        One of `keys.GAUGE_PLACES`.
+    zero, span : float or None
+        Of a transmitter: output at no pressure [V] and its rise with the pressure [V/Pa].
+    """
+
+    place: str
+    zero: float | None = None
+    span: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Bar:
     """A whole applicator bar, SI units, sections from left to right."""
 
@@ -242,6 +260,7 @@ class Bar:
     control_valve: ControlValve | None = None
     controller: Controller | None = None
     tank: Tank | None = None
+    gauges: tuple[Gauge, ...] = ()
     left_out: tuple[tuple[str, str], ...] = field(default=(), compare=False)
     """Keys absent from the bar file, and what counts in their place."""
 

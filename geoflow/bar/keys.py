@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 __all__ = [
+    "GAUGE_PLACES",
     "KEYS",
     "KEY_KINDS",
     "LONGEST_TEXT",
@@ -32,6 +33,8 @@ LONGEST_TEXT: Final = 100
 NITROGEN_FRACTION: Final = 0.82
 """Of ammonia, by weight: grade 82-0-0, as on the label."""
 
+GAUGE_PLACES: Final = ("tank", "pump outlet", "after valve", "manifold")
+"""Where a pressure gauge can sit, from the tank on down."""
 THIN_PLATE: Final = "thin plate"
 THIN_PLATE_FLASHING: Final = 0.35
 """Greatest flashing weight of an orifice that is stated to be a thin plate: assumed, not measured."""
@@ -66,6 +69,9 @@ KEY_KINDS: Final[dict[str, KeyKind]] = {
     "pressure difference": KeyKind("a pressure difference with its unit", "pressure"),
     "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
     "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
+    "gauge place": KeyKind("one of " + ", ".join(GAUGE_PLACES), choices=GAUGE_PLACES),
+    "voltage": KeyKind("a voltage with its unit", "voltage"),
+    "transmitter slope": KeyKind("volts over pressure with their unit", "transmitter slope"),
     "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
 }
 
@@ -146,6 +152,7 @@ TABLES: Final[tuple[Table, ...]] = (
     Table("limits", "one", "What the bar must stay within.", required=True),
     Table("controller", "one", "How fast the rate control answers."),
     Table("tank", "one", "The tank the bar draws from."),
+    Table("gauges", "list", "The pressure gauges you can read, one table each; without any all places count as read."),
 )
 
 _HOSE_LENGTH: Final = ("0 ft", "500 ft")
@@ -275,17 +282,34 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=(0.05, 0.85),
         note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "
         "the local code decides, ask the supplier"),
+    Key("gauges", "place", "gauge place", "after valve", "Where it sits.", required=True),
+    Key("gauges", "zero", "voltage", "0.5 V", "Output of a transmitter at no pressure, on its label or data sheet.",
+        accepted=("-1 V", "12 V")),
+    Key("gauges", "span", "transmitter slope", "20 mV/psi", "How far that output rises with the pressure.",
+        accepted=("0.1 mV/psi", "1000 mV/psi")),
 )
 # fmt: on
 
 
 def keys_of(path: str) -> dict[str, Key]:
-    """Return the keys of one table by name."""
+    """Return the keys of one table by name.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     return {key.name: key for key in KEYS if key.table == path}
 
 
 def subtables_of(path: str) -> dict[str, Table]:
-    """Return the tables directly within one table by their name there."""
+    """Return the tables directly within one table by their name there.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     parent = f"{path}." if path else ""
     return {
         table.path.removeprefix(parent): table
@@ -295,12 +319,24 @@ def subtables_of(path: str) -> dict[str, Table]:
 
 
 def table_of(path: str) -> Table:
-    """Return the table at a path."""
+    """Return the table at a path.
+
+    Parameters
+    ----------
+    path : str
+        As in `Table`.
+    """
     return next(table for table in TABLES if table.path == path)
 
 
 def heading(path: str) -> str:
-    """Return how a table is opened in the file, for example ``[[sections]]``."""
+    """Return how a table is opened in the file, for example ``[[sections]]``.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     if not path:
         return "the top of the file"
     table = table_of(path)
@@ -311,5 +347,11 @@ def heading(path: str) -> str:
 
 
 def written(value: Written) -> str:
-    """Return a value as it stands in the file."""
+    """Return a value as it stands in the file.
+
+    Parameters
+    ----------
+    value : str, int or float
+        As TOML gives it.
+    """
     return json.dumps(value, ensure_ascii=False)

@@ -12,9 +12,8 @@ from geoflow.bar.equipment import Bar
 from geoflow.bar.keys import keys_of
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
-from geoflow.base.lists import parse_list, parse_rates
+from geoflow.base.lists import parse_list
 from geoflow.base.progress import tell
-from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.units import parse, parse_range
 from geoflow.decide.size_curves import BarRange
 from geoflow.decide.sized import Sized, Taken, sized
@@ -22,7 +21,8 @@ from geoflow.files.inputs import watching
 from geoflow.options.typed import PlanOptions, ReadOptions, SizeOptions
 from geoflow.workflow.assumed_bar import USUAL, assumed_bar, with_losses
 from geoflow.workflow.bar_plan import make_plan
-from geoflow.workflow.vetting import counted_density, in_nitrogen, read_with
+from geoflow.workflow.typed_rates import parse_rates
+from geoflow.workflow.vetting import in_nitrogen, read_with
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
@@ -49,15 +49,6 @@ def _sizes(said: SizeOptions) -> dict[float, str]:
     if said.drills:
         found |= {size: f"no. {number}" for number, size in NUMBER_DRILLS.items()}
     return found
-
-
-def _given_rates(said: SizeOptions, bar: Bar, read: ReadOptions) -> FloatArray:
-    """Rates given one by one [kg/m2]."""
-    if said.rates is None:
-        return np.empty(0)
-    density, fraction = counted_density(bar, read.volume_temperature), bar.nitrogen_fraction
-    parts = parse_rates(said.rates, where="--rates")
-    return np.array([float(as_nitrogen_rate(number, unit, fraction, density)) for number, unit in parts])
 
 
 def _read_bar(said: SizeOptions) -> Bar | None:
@@ -125,7 +116,7 @@ def size_orifices(said: SizeOptions, read: ReadOptions) -> tuple[Sized, Prescrip
         plan = make_plan(
             bar, PlanOptions(bar="", temperature=said.temperature, speed=said.speed, sections=said.sections)
         )
-    rate = _given_rates(said, bars.worse, read)
+    rate = np.empty(0) if said.rates is None else parse_rates(said.rates, bars.worse, read.volume_temperature)
     area: FloatArray | None = None
     if prescription is not None:
         prescription, of_map, _ = in_nitrogen(prescription, bars.worse, read.volume_temperature)

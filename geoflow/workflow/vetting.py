@@ -58,19 +58,19 @@ _AS_IT_IS: Final = ReadOptions()
 
 
 def counted_density(bar: Bar, volume_temperature: str | None) -> float:
-    """Density at which gallons or litres of rates are counted [kg/m3].
+    """Density at which gallons or litres of a prescription are counted [kg/m3].
 
     Parameters
     ----------
     bar : Bar
-        Its meter decides where nothing else is said.
+        Its meter's reference temperature counts where nothing else is said.
     volume_temperature : str or None
-        Temperature at which volumes are counted, with unit.
+        With its unit.
 
     Raises
     ------
     QuantityError
-        If `volume_temperature` is none.
+        If that is no temperature.
     """
     if volume_temperature is not None:
         kelvin = parse(volume_temperature, "temperature", where="--volume-temperature")
@@ -181,6 +181,7 @@ def read_with(path: str, options: ReadOptions) -> Prescription:
         layer=options.layer,
         zones=options.zones,
         take_as_ammonia=options.take_as_ammonia,
+        zone_id=options.zone_id,
     )
 
 
