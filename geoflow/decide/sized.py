@@ -38,8 +38,10 @@ class Sized:
         That asks for each [m2]; None without a map.
     choice : SizeChoice
         The diameters.
-    solution, vetting : Solution, Vetting, or None
-        The bar with the best one, and each rate's verdict with it; None where no diameter may hold anything.
+    solution : Solution
+        The bar with the best one, or with a middle one where no diameter may hold anything.
+    vetting : Vetting or None
+        Each rate's verdict with the best one; None without one.
     taken : tuple of Taken
         What was not known and is carried as a range; empty with a bar file.
     names : dict of float to str
@@ -51,7 +53,7 @@ class Sized:
     rate: FloatArray
     area: FloatArray | None
     choice: SizeChoice
-    solution: Solution | None
+    solution: Solution
     vetting: Vetting | None
     taken: tuple[Taken, ...] = ()
     names: dict[float, str] = field(default_factory=dict)
@@ -60,8 +62,7 @@ class Sized:
     def has_findings(self) -> bool:
         """Whether no size certainly holds all that is asked, or the plan itself is odd."""
         best = self.choice.best
-        odd = self.solution is not None and bool(self.solution.warnings())
-        return best is None or not bool(best.holds.all()) or odd
+        return best is None or not bool(best.holds.all()) or bool(self.solution.warnings())
 
 
 def sized(
@@ -96,7 +97,8 @@ def sized(
     weight = np.ones(distinct.size) if grounds is None else grounds
     asked = asked_flows(distinct, weight, *plan.speed, bars.worse, plan)
     choice = size_choice(bars, plan, asked, tuple(known))
-    if choice.best is None:
-        return Sized(bars, plan, distinct, grounds, choice, None, None, taken, known)
-    solution = size_solution(bars, plan, choice.best.diameter)
-    return Sized(bars, plan, distinct, grounds, choice, solution, vet(distinct, solution), taken, known)
+    sizes = choice.curves.diameter
+    diameter = float(sizes[sizes.size // 2]) if choice.best is None else choice.best.diameter
+    solution = size_solution(bars, plan, diameter)
+    vetting = None if choice.best is None else vet(distinct, solution)
+    return Sized(bars, plan, distinct, grounds, choice, solution, vetting, taken, known)

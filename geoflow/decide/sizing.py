@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import BoolArray, FloatArray, Floats
+from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray
 from geoflow.base.rates import ammonia_flow
 from geoflow.decide.size_curves import BarRange, SizeCurves, size_curves, size_window
 from geoflow.decide.vet import Plan
@@ -114,8 +114,9 @@ class SizeChoice:
         What is asked.
     curves : SizeCurves
         Window over the diameter.
-    certain, possible : ndarray, shape (n, 2)
-        Smallest and largest diameter that holds each of the asked over the plan [m]; NaN where none does.
+    certain, possible : tuple of ndarray, shape (runs, 2)
+        For each of the asked smallest and largest diameter of every run of them that holds it over the plan [m]; what
+        is known of a bore changes with its diameter at once, so there may be several.
     best : SizeOption or None
         What holds the most; None where no diameter may hold anything.
     best_span : tuple of float or None
@@ -132,8 +133,8 @@ class SizeChoice:
 
     asked: Asked
     curves: SizeCurves
-    certain: FloatArray
-    possible: FloatArray
+    certain: tuple[FloatArray, ...]
+    possible: tuple[FloatArray, ...]
     best: SizeOption | None
     best_span: tuple[float, float] | None
     listed: tuple[SizeOption, ...]
@@ -204,22 +205,23 @@ def _ends(bars: BarRange, plan: Plan, asked: Asked) -> tuple[float, float]:
     return max(small, _SMALLEST), min(max(large, 1.2 * small), _LARGEST)
 
 
+def _runs(good: BoolArray) -> IntArray:
+    """First and last place of each run of good ones, shape (runs, 2)."""
+    change = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
+    return np.asarray(change.reshape(-1, 2) - [0, 1])
+
+
 def _longest(good: BoolArray) -> tuple[int, int]:
     """First and last place of the longest run of good ones."""
-    change = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
-    runs = change.reshape(-1, 2)
-    first, after = runs[np.argmax(runs[:, 1] - runs[:, 0])]
-    return int(first), int(after) - 1
+    runs = _runs(good)
+    first, last = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    return int(first), int(last)
 
 
-def _spans(fine: SizeCurves, asked: Asked, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Smallest and largest diameter at which each of the asked lies inside [m], shape (n, 2)."""
-    found = np.full((asked.weight.size, 2), np.nan)
+def _spans(fine: SizeCurves, asked: Asked, low: FloatArray, high: FloatArray) -> tuple[FloatArray, ...]:
+    """Runs of diameters at which each of the asked lies inside [m]."""
     inside = _within(asked, low * (1.0 + _SHY), high * (1.0 - _SHY))
-    for place in np.flatnonzero(inside.any(axis=0)):
-        first, last = _longest(inside[:, place])
-        found[place] = fine.diameter[first], fine.diameter[last]
-    return found
+    return tuple(fine.diameter[_runs(column)] for column in inside.T)
 
 
 def _best(

@@ -155,15 +155,13 @@ def _rate_table(found: Sized, system: System) -> Table:
     rows = []
     for at in places:
         sizes = [
-            "none"
-            if np.isnan(ends[at, 0])
-            else _sizes(float(ends[at, 0]), float(ends[at, 1]), system).rpartition(" ")[0]
-            for ends in (choice.certain, choice.possible)
+            ", ".join(_sizes(low, high, system).rpartition(" ")[0] for low, high in runs[at].tolist()) or "none"
+            for runs in (choice.certain, choice.possible)
         ]
         row = [number(float(found.rate[at]), "nitrogen rate", system, digits)]
         row += [] if found.area is None else [number(float(found.area[at]), "area", system)]
         row += sizes
-        if vetting is not None and found.solution is not None:
+        if vetting is not None:
             drive = span(float(vetting.speed_low[at]), float(vetting.speed_high[at]), "speed", system)
             ends_here = float(vetting.temperature_low[at]), float(vetting.temperature_high[at])
             liquid = _stretch(*ends_here, found.solution, system)
@@ -274,9 +272,9 @@ def sized_report(found: Sized, prescription: Prescription | None, system: System
     picture, size = size_figure(found, system)
     caption = "Rates that orifices hold over the whole plan, by their diameter."
     first: list[Block] = [*_further(found, system)]
-    first += [] if found.solution is None else plan_warnings(found.solution)
+    first += plan_warnings(found.solution)
     first += [] if prescription is None else left_out_warning(prescription)
-    ends: list[Block] = [] if found.solution is None or found.choice.best is None else [limit_list(found.solution)]
+    ends: list[Block] = [] if found.choice.best is None else [limit_list(found.solution)]
     sections = [
         Section("answer", "What to do", tuple(first)),
         Section("rates", "Rates", (_rate_table(found, system), Figure("sizes", picture, size, caption, caption))),

@@ -8,7 +8,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.decide.sizing import HELPFUL_LAND, SizeChoice, SizeOption
-from geoflow.report.json_numbers import in_unit, keyed, reading_document
+from geoflow.report.json_numbers import in_unit, in_units, keyed, reading_document
 
 if TYPE_CHECKING:
     from geoflow.decide.sized import Sized
@@ -59,8 +59,8 @@ def _rates(found: Sized) -> list[dict[str, Any]]:
         row = keyed(
             rate_lb_n_ac=rate,
             area_ac=None if found.area is None else float(found.area[at]),
-            certain_in=_ends(found.choice.certain[at]),
-            possible_in=_ends(found.choice.possible[at]),
+            certain_in=[in_units(run, "small length", "inch") for run in found.choice.certain[at]],
+            possible_in=[in_units(run, "small length", "inch") for run in found.choice.possible[at]],
         )
         if found.vetting is not None:
             vetting = found.vetting
