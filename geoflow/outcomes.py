@@ -19,6 +19,7 @@ from geoflow.decide.loads import EndOfTank, TankLoads
 from geoflow.decide.orifices import OrificeChoice
 from geoflow.decide.rewrite import Rewriting
 from geoflow.decide.settling import Settling, settling
+from geoflow.decide.sizing import SizeChoice
 from geoflow.decide.speeds import SpeedCurve, SpeedSet
 from geoflow.decide.vet import Solution, Vetting, vet
 from geoflow.diagnosis.findings import Finding
@@ -190,8 +191,8 @@ class PlanOutcome:
         of the allowed ones where nothing holds at any.
     speeds : tuple of ndarray, shape (zones,)
         Slowest and fastest speed of each zone [m/s].
-    orifices, warmth : OrificeChoice, TemperatureCurve
-        The bar file's orifices compared, and area held over liquid temperature, at these speeds.
+    orifices, sizes, warmth : OrificeChoice, SizeChoice or None, TemperatureCurve
+        The bar file's orifices, any size where these hold little, and area over liquid temperature, at these speeds.
     day : Day
         Hours and loads at these speeds.
     curve : SpeedCurve
@@ -209,6 +210,7 @@ class PlanOutcome:
     chosen: Literal["given", "best", "several", "middle"]
     speeds: tuple[FloatArray, FloatArray]
     orifices: OrificeChoice
+    sizes: SizeChoice | None
     warmth: TemperatureCurve
     day: Day
     curve: SpeedCurve

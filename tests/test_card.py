@@ -45,7 +45,7 @@ from geoflow.hydraulics.cases import central_case
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.readings import state_at
 from geoflow.physics.tanks import drawn_temperature
-from geoflow.workflow.carding import parse_rates
+from geoflow.workflow.typed_rates import parse_rates
 
 ROOT = Path(__file__).parent.parent
 FIELDS = ROOT / "sample_fields"
@@ -607,7 +607,7 @@ def test_acres_of_a_tank_stand_beside_each_rate(tmp_path: Path) -> None:
         ([*LANTERN[1:], "--rates", "150, 0 lb N/ac"], "are no rates"),
         ([*LANTERN[1:], "--rates", "1.2.3 lb N/ac"], "are no rates"),
         ([*LANTERN[1:], "--rates", "150 lb/ac"], "does not say whether nitrogen"),
-        ([*LANTERN[1:], "--rates", ", ".join(map(str, range(100, 150))) + " lb N/ac"], "more than a card takes"),
+        ([*LANTERN[1:], "--rates", ", ".join(map(str, range(100, 150))) + " lb N/ac"], "more than --rates takes"),
     ],
 )
 def test_what_is_no_card_is_refused_with_its_cure(

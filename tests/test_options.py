@@ -33,6 +33,7 @@ OBJECTS = {
     typed.RewriteOptions: "rewrite",
     typed.DayOptions: "plan",
     typed.CardOptions: "card",
+    typed.SizeOptions: "size",
     typed.ConvertOptions: "convert",
     typed.LogOptions: "reconcile",
     typed.ComparisonOptions: "reconcile",

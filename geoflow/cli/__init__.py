@@ -20,6 +20,7 @@ from geoflow.cli.page import add_page
 from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
 from geoflow.cli.reports import add_report
 from geoflow.cli.season import add_season
+from geoflow.cli.sizing import add_size
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
@@ -31,6 +32,7 @@ COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "rewrite": add_rewrite,
     "plan": add_plan,
     "card": add_card,
+    "size": add_size,
     "convert": add_convert,
     "reconcile": add_reconcile,
     "report": add_report,

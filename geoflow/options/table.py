@@ -97,7 +97,7 @@ class Option:
 
 
 COMMANDS: Final = (
-    "window", "vet", "rewrite", "plan", "card", "convert", "reconcile", "report vet", "report rewrite",
+    "window", "vet", "rewrite", "plan", "card", "size", "convert", "reconcile", "report vet", "report rewrite",
     "report reconcile", "bar", "season", "page",
 )  # fmt: skip
 TARGET: Final = "target_"
@@ -109,7 +109,7 @@ _LOG: Final = ("reconcile", "report reconcile")
 _REPORT: Final = ("report vet", "report rewrite", "report reconcile")
 _ZONES: Final = (*_VET, *_REWRITE, "plan")
 _MAP: Final = (*_ZONES, "convert")
-_READ: Final = (*_ZONES, "card", "convert")
+_READ: Final = (*_ZONES, "card", "convert", "size")
 _PLANNED: Final = ("window", *_ZONES, "card")
 _SHEET: Final = (*_REPORT, "card")
 _PRESCRIPTION: Final = (
@@ -150,14 +150,16 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
            required=_LOG, positional=True),
     Option("bar", "file", _PLANNED, "bar file (TOML)", "BAR", required=_PLANNED),
+    Option("bar", "file", ("size",), "bar file (TOML) for everything but the orifices", "BAR"),
     Option("bar", "file", _LOG, "bar file (TOML): widths, meter, and the diagnosis of the bar", "BAR"),
     # The plan
     Option("rates", "text", ("card",), 'rates in place of a map: "85, 100, 115 lb N/ac"', "RATES"),
-    Option("temperature", "temperature range", _PLANNED,
-           'liquid in the tank: "40 degF", "35..62 degF", or what its gauge reads: "78 psi"', "T", required=_PLANNED),
-    Option("speed", "speed range", _PLANNED, 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
-           required=(*_VET, *_REWRITE, "card")),
-    Option("sections", "text", _PLANNED, "sections that are on: left,right (default all)", "NAMES"),
+    Option("temperature", "temperature range", (*_PLANNED, "size"),
+           'liquid in the tank: "40 degF", "35..62 degF", or what its gauge reads: "78 psi"', "T",
+            required=(*_PLANNED, "size")),
+    Option("speed", "speed range", (*_PLANNED, "size"), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
+           required=(*_VET, *_REWRITE, "card", "size")),
+    Option("sections", "text", (*_PLANNED, "size"), "sections that are on: left,right (default all)", "NAMES"),
     Option("rows", "choice", _PLANNED, "of which row a rate has to hold (default mean)", default="mean",
            choices=("mean", "worst")),
     # How a prescription is read, and the map a log is compared with
@@ -200,6 +202,26 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", ("plan", "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
+    # Orifices from nothing
+    Option("rates", "text", ("size",), 'rates asked: "85, 100, 115 lb N/ac"', "R"),
+    Option("map", "file", ("size",), "prescription whose rates are asked, weighed by their acres", "RX"),
+    Option("rows", "whole number", ("size",), "rows of the bar, where there is no bar file", "N"),
+    Option("row_spacing", "length", ("size",), 'distance between neighbouring rows: "30 in"', "S"),
+    Option("diameters", "text", ("size",), 'sizes to choose from: "0.063, 0.067 in" (default any)', "LIST"),
+    Option("drills", "flag", ("size",), "choose from the number drills, no. 80 to no. 1"),
+    Option("land", "length", ("size",), 'length of the straight bore: "1.5 mm" (default not known)', "L"),
+    Option("thin_plate", "flag", ("size",),
+           "your assumption that the plates are thin and the liquid hardly flashes in them; needs --land"),
+    Option("coefficient", "text", ("size",), 'discharge coefficient: "0.62" (default 0.57..0.67)', "CD"),
+    Option("pump", "text", ("size",),
+           'flow at full drive and most pressure added: "30 gpm at 120 psi" (default 30..60 gpm at 80..120 psi)', "P"),
+    Option("loss", "text", ("size",),
+           'lost between pump and orifices at the greatest flow asked: "8 psi" (default 2..15 psi)', "DP"),
+    Option("back_pressure", "text", ("size",), 'just below the orifices: "4..8 psi" (default 2..10 psi)', "P"),
+    Option("rated", "text", ("size",), 'rated pressure at the pump outlet: "250 psi" (default 200..250 psi)', "P"),
+    Option("margin", "text", ("size",),
+           'wanted pressure above the vapour pressure before the orifices (default "5 psi")', "DP"),
+    Option("elevation", "text", ("size",), 'height of the site: "900 ft" (default 0..2000 ft)', "H"),
     # Converting
     Option("to_unit", "rate unit", ("convert",), "unit of the rates written (default: the input's)", "U",
            example="lb N/ac"),
@@ -278,6 +300,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("out", "output", ("reconcile",), "folder for zones, rasters, layers, pictures and JSON", "DIR"),
     Option("out", "output", _REPORT, "the report: one HTML file that needs no network", "FILE", required=_REPORT),
     Option("out", "output", ("card",), "the card: one HTML file that needs no network", "FILE", required=("card",)),
+    Option("out", "output", ("size",), "the result with its chart as one HTML file", "FILE"),
     Option("pdf", "output", _REPORT, "the same report as a PDF", "FILE"),
     Option("pdf", "output", ("card",), "the same card as a PDF", "FILE"),
     Option("figures", "output", _REPORT, "folder for every figure as a PNG", "DIR"),

@@ -20,6 +20,7 @@ __all__ = [
     "ReadOptions",
     "ReportFiles",
     "RewriteOptions",
+    "SizeOptions",
     "check_choice",
     "told",
 ]
@@ -145,6 +146,31 @@ class CardOptions(_Said):
     prescription: str | None = None
     rates: str | None = None
     heel: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeOptions(_Said):
+    """Which rates are asked of which orifices, and what is known of the bar."""
+
+    temperature: str
+    speed: str
+    rates: str | None = None
+    map: str | None = None
+    bar: str | None = None
+    sections: str | None = None
+    rows: int | None = None
+    row_spacing: str | None = None
+    diameters: str | None = None
+    drills: bool = False
+    land: str | None = None
+    thin_plate: bool = False
+    coefficient: str | None = None
+    pump: str | None = None
+    loss: str | None = None
+    back_pressure: str | None = None
+    rated: str | None = None
+    margin: str | None = None
+    elevation: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -90,8 +90,8 @@ def _other_ways(found: Settling, solution: Solution, system: System) -> str:
         diameter, area = found.smaller
         size = show(diameter, "small length", system)
         ways.append(
-            f"with orifices of {size} in all sections {show(area, 'area', system)} of it would hold, unmeasured (what the other zones then "
-            "do, 'geoflow size' tells)"
+            f"with orifices of {size} in all sections {show(area, 'area', system)} of it would hold, unmeasured "
+            "(what the other zones then do, 'geoflow size' tells)"
         )
     if not ways:
         return " Neither colder liquid nor smaller orifices would make any of it hold at these speeds."

@@ -12,6 +12,7 @@ from geoflow.base.units import HOUR
 from geoflow.decide.orifices import OrificeOption
 from geoflow.report.flashing import assumption_document
 from geoflow.report.json_numbers import keyed, records
+from geoflow.report.sizing_document import plan_sizes_document
 
 if TYPE_CHECKING:
     from geoflow.outcomes import PlanOutcome
@@ -140,6 +141,7 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
         ),
         "zones": _zones(plan),
         **_alternatives(plan),
+        "orifice_sizes": plan_sizes_document(plan.sizes),
         "hours": {
             "productive_h": _hours(usual.productive),
             "total_h": _hours(usual.total),

@@ -16,6 +16,7 @@ from geoflow.report.layout import count, number_range, some_names, verb, within,
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.plan_document import driven_speeds
 from geoflow.report.reading import left_out_warning, reading_section
+from geoflow.report.sizing import plan_sizes_text
 from geoflow.report.vetted import zones_hold_text
 from geoflow.report.window import heading, plan_warnings
 
@@ -207,6 +208,10 @@ def _orifices_section(plan: PlanOutcome, system: System) -> Section:
     heads = ("orifices", f"hold {label}", "gain", "or at one speed", f"hold {label}", "")
     caption = f"At the planned temperatures and {_speed_text(plan, system)}"
     blocks: list[Block] = [Table(caption, heads, tuple(rows), "<>>>><")]
+    if plan.sizes is not None:
+        kept = [option for option in plan.orifices.options if option.even] or list(plan.orifices.options)
+        most, owned = max(option.area_planned for option in kept), len(plan.vetted.solution.bar.orifices)
+        blocks.append(Paragraph(plan_sizes_text(plan.sizes, owned, most, system)))
     left = len(plan.orifices.uneven_mixtures)
     if left:
         said_left = (

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
-from geoflow.base.rate_units import rate_unit
-from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.units import System, factor
 from geoflow.decide.calibration import calibration
 from geoflow.decide.card import low_alarms, off_rate_alarms, preset_rates, rate_speeds, shown_rates, spare_suction
@@ -25,65 +21,21 @@ from geoflow.files.inputs import watching
 from geoflow.options.typed import CardOptions, PlanOptions, ReadOptions
 from geoflow.workflow.bar_plan import read_bar_and_plan
 from geoflow.workflow.day import parse_share
-from geoflow.workflow.vetting import counted_density, in_nitrogen, read_with
+from geoflow.workflow.typed_rates import parse_rates
+from geoflow.workflow.vetting import in_nitrogen, read_with
 
 if TYPE_CHECKING:
     from geoflow.decide.vet import Solution
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["MOST_RATES", "card_of", "parse_rates"]
+__all__ = ["MOST_RATES", "card_of"]
 
 MOST_RATES: Final = 8
 """Rates a card has room for."""
-_MOST_TYPED: Final = 40
 _AS_IT_IS: Final = ReadOptions()
-_RATES: Final = re.compile(r"\s*((?:[-+]?[\d.]+\s*[,;]?\s*)+?)\s*([^\d\s.,;+-].*)")
 # Steps of the buttons for more and less, as controllers have them: common practice, no source.
 _STEPS: Final = (10.0, 5.0, 2.0, 1.0)
 _STEP_UNIT: Final[dict[System, str]] = {"us": "lb/acre", "metric": "kg/hectare"}
-
-
-def parse_rates(text: str, bar: Bar, volume_temperature: str | None) -> FloatArray:
-    """Read rates like ``"85, 100, 115 lb N/ac"``.
-
-    Parameters
-    ----------
-    text : str
-        Numbers with commas between, and one unit of rates behind them.
-    bar : Bar
-        Gives the share of nitrogen, and where volumes are counted if nothing else says so.
-    volume_temperature : str or None
-        Temperature at which volumes are counted, with unit.
-
-    Returns
-    -------
-    ndarray
-        Nitrogen [kg/m2], rising, each once.
-
-    Raises
-    ------
-    UsageError
-        If there is none, or one is not above zero.
-    QuantityError
-        If the unit is none of rates.
-    """
-    where, cure = "--rates", 'give numbers above zero and one unit: "85, 100, 115 lb N/ac"'
-    found = _RATES.fullmatch(text)
-    if found is None:
-        raise UsageError(f"'{text}' are no rates", where=where, cure=cure)
-    unit = rate_unit(found[2], where=where)
-    try:
-        numbers = np.array([float(one) for one in re.split(r"[\s,;]+", found[1]) if one])
-    except ValueError as problem:
-        raise UsageError(f"'{text}' are no rates", where=where, cure=cure) from problem
-    if not numbers.size or not np.all((numbers > 0.0) & np.isfinite(numbers)):
-        raise UsageError(f"'{text}' are no rates", where=where, cure=cure)
-    if numbers.size > _MOST_TYPED:
-        raise UsageError(
-            f"{numbers.size} rates are more than a card takes", where=where, cure=f"give up to {_MOST_TYPED}"
-        )
-    density = counted_density(bar, volume_temperature)
-    return np.unique(as_nitrogen_rate(numbers, unit, bar.nitrogen_fraction, density))
 
 
 def _asked(
