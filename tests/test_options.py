@@ -35,6 +35,7 @@ OBJECTS = {
     typed.ConvertOptions: "convert",
     typed.LogOptions: "reconcile",
     typed.ComparisonOptions: "reconcile",
+    typed.LearnOptions: "learn",
     typed.ReportFiles: "report vet",
 }
 

@@ -16,6 +16,7 @@ from geoflow.bar.equipment import Bar, Line, RowHose, Section, Suction
 from geoflow.bar.flashing import check_flashing
 from geoflow.bar.key_documents import bar_schema
 from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_of
+from geoflow.bar.learned_table import check_learned, learned_of
 from geoflow.bar.left_out import left_out_keys
 from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
@@ -300,6 +301,7 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         _check_row_hose(reader, given["row_hose"])
     for name, orifice in (values["orifices"] or {}).items():
         check_flashing(reader.note, name, orifice)
+        check_learned(reader.note, name, orifice.get("learned"))
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
 
@@ -368,7 +370,8 @@ def _build(values: dict[str, Any], air_pressure: float) -> Bar:
     orifices = {}
     for name, given in values["orifices"].items():
         measured = tuple(equipment.MeasuredPoint(**point) for point in given["measured"] or ())
-        orifices[name] = equipment.Orifice(name, **{**given, "measured": measured})
+        learned = learned_of(given["learned"])
+        orifices[name] = equipment.Orifice(name, **{**given, "measured": measured, "learned": learned})
     meter = dict(values["meter"])
     meter["pulses_per_volume"] = meter.pop("pulses_per_gallon") / units.factor("gallon", "volume")
     sections = [Section(s["name"], s["rows"], s["orifice"], _line(s["feed"])) for s in values["sections"]]

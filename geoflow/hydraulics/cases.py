@@ -19,12 +19,15 @@ from geoflow.hydraulics.coefficients import (
     patch_corners,
     refuse_contradiction,
 )
+from geoflow.hydraulics.learned_ways import way_columns
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 
 __all__ = ["Case", "bounding_cases", "central_case", "central_cases", "inner_cases", "open_cases"]
 
 _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
+# Share of what is not known below the orifices by which it may move from a log to the plan: judgement, no source.
+_MOVES: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,9 @@ class Case:
     way : tuple of float
         Per section, where the bore gives the flashing: -1 for the least flow of it, 0 for the likely, +1 for the
         greatest; -2 and +2 for the outer two without measured points. Empty: likely everywhere.
+    turns : tuple of tuple of float
+        Per section, of a learned orifice: rise [-] and warming [1/K] of the weight, pressure below over the row hose's
+        [Pa]. Empty: none anywhere.
     """
 
     coefficient: tuple[float, ...]
@@ -52,12 +58,16 @@ class Case:
     boiling: bool = False
     strays: bool = False
     way: tuple[float, ...] = ()
+    turns: tuple[tuple[float, float, float], ...] = ()
 
 
 def _hose_ends(bar: Bar) -> tuple[float, ...]:
     """Ends of what is not known below the orifices at which the bar has to be looked at, -1 to +1, rising."""
     known = bar.row_hose.back_pressure
     sure = bar.row_hose.line is None if known is None else known[0] == known[1]
+    if all(bar.orifices[section.orifice].learned is not None for section in bar.sections):
+        # What lay below was learned with the rest; only what moves between the logs and the plan is left.
+        return (0.0,) if sure else (-_MOVES, _MOVES)
     strays = any(measured_margins(orifice) is not None for orifice in bar.orifices.values())
     return (0.0,) if sure and not strays else (-1.0, 1.0)
 
@@ -85,18 +95,20 @@ def _kinds(bar: Bar, sections: tuple[int, ...]) -> list[str]:
 def _case(bar: Bar, sections: tuple[int, ...], ways: dict[str, FloatArray], end: float, **more: bool) -> Case:
     """Case of one row of `_ways` for each kind."""
     fitted = [ways[bar.sections[index].orifice].tolist() for index in sections]
-    coefficient, weight, way = (tuple(column) for column in zip(*fitted, strict=True))
-    return Case(coefficient, weight, end, way=way, **more)
+    coefficient, weight, way, *turns = (tuple(column) for column in zip(*fitted, strict=True))
+    return Case(coefficient, weight, end, way=way, turns=tuple(zip(*turns, strict=True)), **more)
 
 
 def _ways(
     bar: Bar, orifice: Orifice, pairs: Callable[[Bar, Orifice], FloatArray], tube: tuple[float, ...]
 ) -> FloatArray:
-    """Ways in which an orifice may turn out, shape (n, 3): Cd, b and `Case.way`; `tube` are those of a long bore."""
+    """Ways in which an orifice may turn out, shape (n, 6): Cd, b, `Case.way`, `Case.turns`; `tube` of a long bore."""
+    if orifice.learned is not None:
+        return np.insert(way_columns(orifice.learned.cases), 2, 0.0, axis=1)
     if is_bounded_as_long(bar, orifice):
-        return np.array([(orifice.discharge_coefficient, np.nan, way) for way in tube])
+        return np.array([(orifice.discharge_coefficient, np.nan, way, 0.0, 0.0, 0.0) for way in tube])
     found = pairs(bar, orifice)
-    return np.column_stack([found, np.zeros(len(found))])
+    return np.column_stack([found, np.zeros((len(found), 4))])
 
 
 def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
@@ -169,7 +181,8 @@ def _plane(patch: FloatArray) -> FloatArray:
 def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     """Greatest and least flow the orifices allow without their measured points; none where nothing was measured."""
     kinds = _kinds(bar, sections)
-    if not any(measured_margins(bar.orifices[kind]) for kind in kinds):
+    orifices = [bar.orifices[kind] for kind in kinds]
+    if any(one.learned for one in orifices) or not any(measured_margins(one) for one in orifices):
         return ()
     cases = []
     for end, pick in ((-1.0, max), (1.0, min)):
@@ -198,10 +211,13 @@ def central_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, Case, Case
         ways = {}
         for kind in _kinds(bar, sections):
             orifice = bar.orifices[kind]
+            if orifice.learned is not None:
+                ways[kind] = np.insert(way_columns((orifice.learned.likely,))[0], 2, 0.0)
+                continue
             coefficient, weight = central_coefficients(bar, orifice)
             if way and not orifice.measured and orifice.flash_weight is None and orifice.land is None:
                 weight = 0.5 * (1.0 - way)
-            ways[kind] = np.array([coefficient, weight, way])
+            ways[kind] = np.array([coefficient, weight, way, 0.0, 0.0, 0.0])
         found.append(_case(bar, sections, ways, 0.0))
     return found[0], found[1], found[2]
 

@@ -1,0 +1,92 @@
+"""Bars learned from the logs of invented days: is the learned window inside the truth's, how wide, are changes found?
+
+Run: PYTHONPATH=tests .venv/bin/python tests/campaigns/learned_bars.py --seed 1 --count 200
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+
+import numpy as np
+from bars import PSI, fahrenheit
+from learned_bars import draw, drive, flow_window_of, known_bar, usual_day
+
+from geoflow.bar.equipment import LearnedLog
+from geoflow.diagnosis.learned_bar import NewLog, learn_kind
+from geoflow.diagnosis.steady_cells import gather_cells
+from geoflow.hydraulics.window import flow_window
+from dataclasses import replace
+
+
+def one_case(seed: int, *, full: bool | None = None) -> dict[str, object]:
+    """Learn one drawn bar from one drawn day and compare at 45 and 60 degF."""
+    random = np.random.default_rng((15, seed))
+    hidden = draw(random)
+    bar = known_bar(hidden, random)
+    ticket = bool(random.random() < 0.7) if full is None else full
+    standing = bool(random.random() < 0.7) if full is None else full
+    plugged = int(random.random() < 0.1)
+    day = usual_day(random, plugged=plugged, standing=60 if standing else 0)
+    log, weighed = drive(hidden, bar, day, random)
+    cells = gather_cells(log, bar)
+    metered = float(log.flow[log.section == 0].sum())
+    ratio = weighed * (1.0 + random.normal(0.0, 0.003)) / metered if ticket else None
+    stood = cells.standing
+    about = LearnedLog(
+        "day", "0", "2026-11-28", 0, 0, None if stood is None else stood.over,
+        None if stood is None else stood.temperature, ratio,
+    )  # fmt: skip
+    kind = learn_kind(bar, bar.orifices["only"], [NewLog(about, cells)], "2026-11-28")
+    if kind is None:
+        return {"seed": seed, "learned": False, "plugged": plugged}
+    better = replace(bar, orifices={"only": replace(bar.orifices["only"], learned=kind.learned)})
+    kelvins = np.array([fahrenheit(45), fahrenheit(60)])
+    window = flow_window(better, kelvins, (0, 1))
+    low, high = window.edges(certain=True)
+    # After a change the newest counts, and that is the truth at the end of the day.
+    truth = np.array([flow_window_of(hidden, bar, float(kelvin), plugged) for kelvin in kelvins])
+    change = kind.change
+    return {
+        "seed": seed, "learned": True, "plugged": plugged, "ticket": ticket, "standing": stood is not None,
+        "change": None if change is None else (change.kind, change.size),
+        "inside": (low >= truth[:, 0] * (1 - 1e-6)) & (high <= truth[:, 1] * (1 + 1e-6)) | (low > high),
+        "width": np.maximum(high - low, 0.0) / (truth[:, 1] - truth[:, 0]),
+        "off": (low / truth[:, 0] - 1, high / truth[:, 1] - 1), "cases": len(kind.learned.cases),
+        "hidden": hidden,
+    }  # fmt: skip
+
+
+def main() -> None:
+    """Run the campaign and print its figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--count", type=int, default=200)
+    parser.add_argument("--full", action="store_true", help="all with a ticket and a standing reading")
+    parser.add_argument("--show", action="store_true")
+    options = parser.parse_args()
+    began = time.time()
+    found = [one_case(1000 * options.seed + at, full=options.full or None) for at in range(options.count)]
+    learned = [one for one in found if one["learned"]]
+    inside = np.array([one["inside"] for one in learned])
+    best = np.array([one["width"] for one in learned if one["ticket"] and one["standing"]])
+    some = np.array([one["width"] for one in learned if not (one["ticket"] and one["standing"])])
+    whole = [one for one in learned if not one["plugged"]]
+    stuck = [one for one in found if one["plugged"]]
+    print(f"{len(found)} bars in {time.time() - began:.0f} s, {len(found) - len(learned)} told too little")
+    print(f"learned window inside the truth's own at 45, 60 degF: {inside.mean(axis=0)}, both {inside.all(1).mean():.4f}")
+    if best.size:
+        print(f"width over perfect knowledge, ticket and standing: {np.median(best, axis=0)} ({len(best)} bars)")
+    if some.size:
+        print(f"width over perfect knowledge, one of them or none: {np.median(some, axis=0)} ({len(some)} bars)")
+    print(f"false alarms: {sum(one['change'] is not None for one in whole)} of {len(whole)}")
+    print(f"plugged rows found: {sum(one.get('change') is not None for one in stuck)} of {len(stuck)}")
+    if options.show:
+        for one in learned:
+            if not one["inside"].all():
+                print({name: value for name, value in one.items() if name != "inside"})
+
+
+_ = PSI
+if __name__ == "__main__":
+    main()
