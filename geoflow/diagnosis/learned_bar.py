@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar, Evidence, Learned, LearnedLog, Orifice
-from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.decide.vet import Solution
 from geoflow.diagnosis.learned_drift import Change, find_change
 from geoflow.diagnosis.learned_region import bounding_ways, likely_way, spread_ways
@@ -136,7 +136,8 @@ def _gathered(parts: list[list[FloatArray]], logs: Sequence[LearnedLog]) -> Fact
         if one.standing is not None and one.standing_temperature is not None
     )
     tickets = tuple(one.ticket for one in logs if one.ticket is not None)
-    return Facts(flow, pressure, temperature, error, both, log, moments.astype(np.int64), standing, tickets)
+    by_hand = np.zeros(flow.size, dtype=np.bool_)
+    return Facts(flow, pressure, temperature, error, both, log, moments.astype(np.int64), by_hand, standing, tickets)
 
 
 def _enough(facts: Facts) -> bool:
@@ -183,18 +184,16 @@ def learn_kind(bar: Bar, orifice: Orifice, new: Sequence[NewLog], date: str) -> 
     if not _enough(facts):
         return None
     change = find_change(Problem(bar, orifice, facts))
-    current = facts if change is None else facts.since(np.arange(facts.flow.size) >= change.cell)
+    current = facts if change is None else facts.some(np.arange(facts.flow.size) >= change.cell)
     if not _enough(current):
-        # Too little since then: the newest there is counts.
         return None
-    problem = Problem(bar, orifice, current)
-    posterior = fit(problem)
-    learned = _described(bar, problem, posterior, logs, date)
+    # A point was measured on a row as it was before a change.
+    posterior = fit(Problem(bar, orifice, current.with_points(bar, orifice) if change is None else current))
+    learned = _described(bar, current, posterior, logs, date)
     return LearnedKind(learned, posterior, facts, change, tuple(one.name for one in logs), forgotten)
 
 
-def _described(bar: Bar, problem: Problem, posterior: Posterior, logs: Sequence[LearnedLog], date: str) -> Learned:
-    facts = problem.facts
+def _described(bar: Bar, facts: Facts, posterior: Posterior, logs: Sequence[LearnedLog], date: str) -> Learned:
     used = np.unique(facts.log)
     number = {int(log): place for place, log in enumerate(used, 1)}
     margins = facts.pressure - saturation(facts.temperature).pressure
@@ -223,9 +222,7 @@ def _described(bar: Bar, problem: Problem, posterior: Posterior, logs: Sequence[
     )
 
 
-def _condensed(
-    facts: Facts, chosen: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], posterior: Posterior
-) -> list[tuple[float, float, float, float]]:
+def _condensed(facts: Facts, chosen: BoolArray, posterior: Posterior) -> list[tuple[float, float, float, float]]:
     """Flow, pressure, temperature and error of a log's cells gathered to a few, those of early passes first."""
     flow, pressure, kelvin, error, moments = (
         values[chosen] for values in (facts.flow, facts.pressure, facts.temperature, facts.error, facts.moments)

@@ -78,7 +78,7 @@ def find_change(problem: Problem) -> Change | None:
     # Linear about the best way: what the residuals are where everything is as known beforehand.
     start = rest + slope @ (expected - way)
     whole = problem.covariance(block_error) + slope @ prior @ slope.T
-    inverse = np.linalg.inv(whole)
+    inverse: FloatArray = np.asarray(np.linalg.inv(whole))
     order = np.arange(1, count) if count < 5 else np.arange(2, count - 1)
     after = (blocks[:, None] >= order).astype(np.float64)
     size, error = _judged(after, inverse, start)

@@ -9,13 +9,13 @@ stated priors, by importance sampling about the best fit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 
 from geoflow.bar.equipment import Bar, Orifice
-from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.units import PSI
 from geoflow.hydraulics.learned_ways import margin_doublings
 from geoflow.hydraulics.row_hose import back_pressure
@@ -45,6 +45,7 @@ _MOST_RISE: Final = 0.09
 _STANDING_ERROR: Final = 0.3 * PSI
 _TICKET_ERROR: Final = 0.005
 _LEAST_BLOCK: Final = 0.002
+_BY_CELL: Final = ("flow", "pressure", "temperature", "error", "block", "log", "moments", "by_hand")
 _DRAWS: Final = 6000
 _KEPT: Final = 4000
 _ROUNDS: Final = 4
@@ -62,6 +63,8 @@ class Facts:
         Neighbouring passes, numbered through all logs, and the log each cell is from.
     moments : ndarray of int, shape (n,)
         In each cell.
+    by_hand : ndarray of bool, shape (n,)
+        Measured on one row with instruments of its own, so the bar's errors don't touch it.
     standing : tuple of (float, float)
         Readings over the vapour pressure while standing shut [Pa], and temperatures then [K].
     tickets : tuple of float
@@ -75,10 +78,11 @@ class Facts:
     block: IntArray
     log: IntArray
     moments: IntArray
+    by_hand: BoolArray
     standing: tuple[tuple[float, float], ...] = ()
     tickets: tuple[float, ...] = ()
 
-    def since(self, kept: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> Facts:
+    def some(self, kept: BoolArray) -> Facts:
         """Return what some of the cells say; zero and meter factor stay known.
 
         Parameters
@@ -86,8 +90,54 @@ class Facts:
         kept : ndarray of bool, shape (n,)
             Which.
         """
-        names = ("flow", "pressure", "temperature", "error", "block", "log", "moments")
-        return Facts(*(getattr(self, name)[kept] for name in names), self.standing, self.tickets)
+        columns: dict[str, Any] = {name: getattr(self, name)[kept] for name in _BY_CELL}
+        return replace(self, **columns)
+
+    def with_points(self, bar: Bar, orifice: Orifice) -> Facts:
+        """Return these facts and the orifice's measured points.
+
+        Parameters
+        ----------
+        bar : Bar
+            For what lies below it.
+        orifice : Orifice
+            With its points; their tolerances are taken as two standard deviations.
+        """
+        points = orifice.measured
+        if not points:
+            return self
+        flow, pressure, kelvin, off, gauge, thermometer = np.array(
+            [
+                (
+                    one.flow,
+                    one.pressure,
+                    one.temperature,
+                    one.flow_tolerance,
+                    one.pressure_tolerance,
+                    one.temperature_tolerance,
+                )
+                for one in points
+            ]
+        ).T
+        state = saturation(kelvin)
+        below, _ = back_pressure(bar, flow, state)
+        drive = np.maximum(pressure - 0.5 * (state.pressure + below), PSI)
+        slope = saturation(kelvin + 0.5).pressure - saturation(kelvin - 0.5).pressure
+        error = 0.5 * np.sqrt(
+            np.square(off) + np.square(0.5 * gauge / drive) + np.square(0.25 * slope * thermometer / drive)
+        )
+        more = {
+            "flow": flow,
+            "pressure": pressure,
+            "temperature": kelvin,
+            "error": np.maximum(error, _LEAST_BLOCK),
+            "block": -1 - np.arange(len(points)),
+            "log": np.full(len(points), -1),
+            "moments": np.ones(len(points), dtype=np.int64),
+            "by_hand": np.ones(len(points), dtype=np.bool_),
+        }
+        columns: dict[str, Any] = {name: np.concatenate([more[name], getattr(self, name)]) for name in _BY_CELL}
+        return replace(self, **columns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +205,8 @@ class Problem:
         self._pairs = [self._measured(*one) for one in facts.standing] + [
             (np.eye(len(COLUMNS))[-1], float(np.log(ticket)), _TICKET_ERROR) for ticket in facts.tickets
         ]
-        _, self._block = np.unique(facts.block, return_inverse=True)
+        # In the order they come, which is that of time.
+        self._block = np.cumsum(np.diff(facts.block, prepend=facts.block[0]) != 0)
         self._starts = np.flatnonzero(np.diff(self._block, prepend=-1))
 
     @staticmethod
@@ -178,6 +229,7 @@ class Problem:
         log_c, weight, rise, warming, zero, thermometer, below, meter = (
             ways[:, at, None] for at in range(len(COLUMNS))
         )
+        zero, thermometer, meter = (off * ~self.facts.by_hand for off in (zero, thermometer, meter))
         pressure = self.facts.pressure - zero
         vapour = self._state.pressure - thermometer * self._slope
         under = self._below + below
@@ -203,7 +255,7 @@ class Problem:
 
     def covariance(self, block_error: float) -> FloatArray:
         """Covariance of the cells' own errors, shape (n, n)."""
-        return np.diag(np.square(self.facts.error)) + block_error**2 * (self._block[:, None] == self._block)
+        return np.asarray(np.diag(np.square(self.facts.error)) + block_error**2 * (self._block[:, None] == self._block))
 
     def likelihood(self, ways: FloatArray, block_error: float) -> FloatArray:
         """Logarithm of how likely ways of shape (k, 8) are, but for a constant, shape (k,)."""
@@ -221,7 +273,7 @@ class Problem:
     def best(self, block_error: float) -> tuple[FloatArray, FloatArray]:
         """Return the best way, by weighted least squares in turns, and its covariance, shapes (8,) and (8, 8)."""
         rows, values, errors = self.known
-        way = self.middle.copy()
+        way, normal = self.middle.copy(), np.eye(len(COLUMNS))
         count = np.bincount(self._block)
         inverse = np.linalg.inv(self.covariance(block_error))
         for _ in range(12):

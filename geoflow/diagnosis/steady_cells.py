@@ -48,6 +48,7 @@ _GROUPS: Final = 60
 _LEVEL: Final = 0.08  # breadth of a cell, in the logarithm of the flow
 _LATER: Final = 4  # moments more, beyond those of `settled`, for a transmitter that lags behind the meter
 _FEWEST: Final = 4
+_MOST_SHOWN: Final = 400
 _STANDING: Final = 0.05  # [m/s]
 _STANDS: Final = 10  # moments
 _FAR: Final = 5.0 * PSI  # a standing reading further off is no error of a transmitter
@@ -105,7 +106,8 @@ class LogCells:
     left_out : dict of str to int
         Moments left out, by the keys of `CAUSES`.
     outside : tuple of ndarray
-        Flow of one row [kg/s], bar pressure [Pa] and cause (its place in `CAUSES`) of some of them, for a picture.
+        Flow of one row [kg/s], bar pressure over the vapour pressure [Pa] and cause (its place in `CAUSES`) of some of
+        them, for a picture.
     standing : Standing or None
         None where the machine never stood shut, or its lines stood open.
     strange : float or None
@@ -274,11 +276,19 @@ def gather_cells(log: AppliedLog, bar: Bar) -> LogCells:
             columns = (level[0] / rows, above, warm, wavers, every.count, run.astype(np.float64))
             kinds[str(kind)] = _cells(*(values[chosen] for values in columns))
     lost = {name: int(np.count_nonzero(cause == at)) for at, name in enumerate(names)}
-    shown = np.flatnonzero(np.isin(cause, [names.index(name) for name in ("changing", "opening", "boiling", "near")]))
-    shown = shown[:: max(1, shown.size // 400)]
-    open_rows = np.maximum(bars.width[shown] / bar.row_spacing, 1.0)
-    outside = log.flow[bars.place[shown]] / open_rows, log.bar_pressure[bars.place[shown]], cause[shown]
+    outside = _shown(log, bar, bars, cause)
     return LogCells(kinds, lost, outside, standing, strange, _flow_over_rate(log, bar, bars, cause < 0), highest)
+
+
+def _shown(log: AppliedLog, bar: Bar, bars: Moments, cause: IntArray) -> tuple[FloatArray, FloatArray, IntArray]:
+    names = list(CAUSES)
+    told = np.isin(cause, [names.index(name) for name in ("changing", "opening", "boiling", "near")])
+    told &= (known_temperature(log) & np.isfinite(log.bar_pressure) & (log.flow > 0.0))[bars.place]
+    shown = np.flatnonzero(told)
+    shown = shown[:: max(1, shown.size // _MOST_SHOWN)]
+    place, open_rows = bars.place[shown], np.maximum(bars.width[shown] / bar.row_spacing, 1.0)
+    over = log.bar_pressure[place] - saturation(log.temperature[place]).pressure
+    return true_flow(log, bar, place) / open_rows, over, cause[shown]
 
 
 def _flow_over_rate(log: AppliedLog, bar: Bar, bars: Moments, kept: BoolArray) -> float:

@@ -22,7 +22,7 @@ from geoflow.diagnosis.findings import known_temperature
 from geoflow.diagnosis.learned_bar import LearnedKind, LearnOutcome, NewLog, learn_kind
 from geoflow.diagnosis.steady_cells import CAUSES, gather_cells
 from geoflow.files.inputs import watching
-from geoflow.files.output import replace_file
+from geoflow.files.output import OutputFolder, replace_file
 from geoflow.options.typed import LearnOptions, LogOptions
 from geoflow.physics.ammonia import saturation
 from geoflow.reconcile.balance import gaps, logged_ammonia, mass_balance
@@ -31,7 +31,7 @@ from geoflow.workflow.reconciling import parse_tickets, read_log_with
 if TYPE_CHECKING:
     from geoflow.log_files.read_log import ReadLog
 
-__all__ = ["learn_files", "learn_logs", "write_learned"]
+__all__ = ["learn_files", "learn_logs", "write_figures", "write_learned"]
 
 _AS_IT_SAYS = LogOptions()
 _NEEDED = ("flow", "bar_pressure", "temperature")
@@ -236,3 +236,24 @@ def write_learned(
         path.write_text(content, encoding="utf-8")
 
     replace_file(Path(out), write, replace=replace_existing, protect=protect)
+
+
+def write_figures(
+    figures: dict[str, bytes], folder: Path, *, replace_existing: bool, protect: tuple[Path, ...]
+) -> None:
+    """Write pictures into a folder, all or none.
+
+    Parameters
+    ----------
+    figures : dict of str to bytes
+        Name without ending to PNG.
+    folder : Path
+        Made where it is not there.
+    replace_existing : bool
+        Whether pictures that are there may be replaced.
+    protect : tuple of Path
+        Files never to be written over.
+    """
+    with OutputFolder(folder, replace=replace_existing, protect=protect) as staged:
+        for name, png in figures.items():
+            staged.stage(f"{name}.png").write_bytes(png)

@@ -7,16 +7,16 @@ from __future__ import annotations
 
 import argparse
 import time
+from dataclasses import replace
 
 import numpy as np
 from bars import PSI, fahrenheit
-from learned_bars import draw, drive, flow_window_of, known_bar, usual_day
+from learning_days import draw, drive, flow_window_of, known_bar, usual_day
 
 from geoflow.bar.equipment import LearnedLog
 from geoflow.diagnosis.learned_bar import NewLog, learn_kind
 from geoflow.diagnosis.steady_cells import gather_cells
 from geoflow.hydraulics.window import flow_window
-from dataclasses import replace
 
 
 def one_case(seed: int, *, full: bool | None = None) -> dict[str, object]:
@@ -74,7 +74,9 @@ def main() -> None:
     whole = [one for one in learned if not one["plugged"]]
     stuck = [one for one in found if one["plugged"]]
     print(f"{len(found)} bars in {time.time() - began:.0f} s, {len(found) - len(learned)} told too little")
-    print(f"learned window inside the truth's own at 45, 60 degF: {inside.mean(axis=0)}, both {inside.all(1).mean():.4f}")
+    print(
+        f"learned window inside the truth's own at 45, 60 degF: {inside.mean(axis=0)}, both {inside.all(1).mean():.4f}"
+    )
     if best.size:
         print(f"width over perfect knowledge, ticket and standing: {np.median(best, axis=0)} ({len(best)} bars)")
     if some.size:
