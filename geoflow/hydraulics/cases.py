@@ -22,7 +22,7 @@ from geoflow.hydraulics.coefficients import (
 from geoflow.hydraulics.learned_ways import way_columns
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 
-__all__ = ["Case", "bounding_cases", "central_case", "central_cases", "inner_cases", "open_cases"]
+__all__ = ["Case", "bounding_cases", "central_case", "central_cases", "drawn_cases", "inner_cases", "open_cases"]
 
 _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
@@ -225,3 +225,70 @@ def central_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, Case, Case
 def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
     """Return the most likely case: the middle of what is open."""
     return central_cases(bar, sections)[1]
+
+
+def drawn_cases(bar: Bar, sections: tuple[int, ...], count: int, random: np.random.Generator) -> tuple[Case, ...]:
+    """Draw ways in which the bar may turn out, for odds.
+
+    A learned orifice strays from its likely way as its logs leave it. Of any other, nothing is known within its bounds:
+    all of what its points leave, or of coefficient and weight without points, is as likely, and so is all that may lie
+    below; a long bore is at either bound as often as at the likely one. Kinds turn out each for itself.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        In use.
+    count : int
+        How many ways.
+    random : Generator
+        Draws them.
+    """
+    kinds = _kinds(bar, sections)
+    drawn = {kind: _drawn_ways(bar, bar.orifices[kind], count, random) for kind in kinds}
+    reach = max((abs(end) for end in _hose_ends(bar)), default=0.0)
+    ends = random.uniform(-reach, reach, count)
+    boils = random.random(count) < 0.5
+    return tuple(
+        _case(
+            bar,
+            sections,
+            {kind: ways[at] for kind, ways in drawn.items()},
+            float(ends[at]),
+            boiling=bool(boils[at]) and bar.suction is not None,
+            strays=True,
+        )
+        for at in range(count)
+    )
+
+
+def _drawn_ways(bar: Bar, orifice: Orifice, count: int, random: np.random.Generator) -> FloatArray:
+    if orifice.learned is not None:
+        spread = way_columns(orifice.learned.spread)
+        ways = way_columns((orifice.learned.likely,)) + random.standard_normal((count, len(spread))) @ spread
+        return np.insert(ways, 2, 0.0, axis=1)
+    if is_bounded_as_long(bar, orifice):
+        nothing = np.zeros((count, 3))
+        way = random.choice(np.array([-1.0, 0.0, 0.0, 1.0]), count)
+        fixed = np.array([[orifice.discharge_coefficient, np.nan]]).repeat(count, axis=0)
+        return np.column_stack([fixed, way, nothing])
+    plane = _plane(patch_corners(bar, orifice))
+    middle = plane.mean(axis=0)
+    plane = plane[np.argsort(np.arctan2(plane[:, 1] - middle[1], plane[:, 0] - middle[0]))]
+    # Evenly over the patch, by triangles about its middle.
+    first, last = plane, np.roll(plane, -1, axis=0)
+    one, other = first - middle, last - middle
+    area = np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
+    if area.sum() <= 0.0:
+        share = random.random((count, 1))
+        found = plane[0] * share + plane[-1] * (1.0 - share)
+    else:
+        pick = random.choice(len(plane), count, p=area / area.sum())
+        along, across = random.random((2, count, 1))
+        along, across = (
+            np.where(along + across > 1.0, 1.0 - along, along),
+            np.where(along + across > 1.0, 1.0 - across, across),
+        )
+        found = middle + along * one[pick] + across * other[pick]
+    return np.column_stack([np.sqrt(found[:, 0]), found[:, 1] / found[:, 0], np.zeros((count, 4))])

@@ -25,6 +25,7 @@ __all__ = [
     "Bounds",
     "FlowWindow",
     "flow_window",
+    "limit_flows",
     "temperature_grid",
 ]
 
@@ -170,6 +171,17 @@ def _pressure_flows(circuit: Circuit, name: str) -> FloatArray:
     met = getattr(state, quantity) >= bound - _PRESSURE_ROUNDING
     # A margin that is never reached allows no flow at all.
     return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]
+
+
+def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
+    """Flow at which each pressure limit is just met in the circuit's own cases [kg/s], shape (cases, temperatures).
+
+    Parameters
+    ----------
+    circuit : Circuit
+        With its cases.
+    """
+    return {name: _pressure_flows(circuit, name) for name in _PRESSURE_LIMITS}
 
 
 def _suction_flows(circuit: Circuit) -> tuple[FloatArray, FloatArray]:
