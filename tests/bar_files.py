@@ -183,6 +183,14 @@ time_constant = "1.5 s"
 [tank]
 capacity = "1000 gal"
 fill = 0.80
+
+[[gauges]]
+place = "tank"
+
+[[gauges]]
+place = "after valve"
+zero = "0.5 V"
+span = "20 mV/psi"
 """
 
 

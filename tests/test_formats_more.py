@@ -25,6 +25,7 @@ from rx_files import EAST, NORTH, UTM, in_degrees, square, strip_of, write_geojs
 
 from geoflow.base.errors import OutputError, PrescriptionError
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
+from geoflow.base.rates import UnitRates
 from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.prescription_patch.new_file import WRITTEN_FORMATS, rate_column_name, write_prescription
 
@@ -88,7 +89,7 @@ def test_parquet_without_its_library_says_how_to_get_it(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "pyarrow.parquet", None)
     refused(path, "needs the library pyarrow", ".[parquet]")
     with pytest.raises(OutputError, match="pyarrow") as caught:
-        write_prescription(rx, rx.rate, tmp_path / "o.parquet", unit=LB, replace=False)
+        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "o.parquet", replace=False)
     assert ".[parquet]" in caught.value.cure and not (tmp_path / "o.parquet").exists()
 
 
@@ -260,7 +261,7 @@ def test_what_is_written_is_read_by_others(tmp_path, ending, shapes, crs, unit, 
     target = tmp_path / f"out{ending}"
     for old in tmp_path.glob("out.*"):
         old.unlink()
-    done = write_prescription(rx, rx.rate, target, unit=unit, replace=False)
+    done = write_prescription(rx, UnitRates(rx.rate, unit), target, replace=False)
     found = opened(target)
     assert len(found) == count and done.zones == count
     assert found[done.column].tolist() == pytest.approx(rates, rel=1e-14, abs=1e-14)
@@ -289,7 +290,7 @@ def test_what_is_written_is_read_by_others(tmp_path, ending, shapes, crs, unit, 
 def test_the_unit_is_in_the_file(tmp_path, ending, unit):
     save(tmp_path / "in.fgb", frame(2, rate=[120.5, 99.0], soil=["a", "b"]))
     rx = read_prescription(tmp_path / "in.fgb", rate_unit=unit.text)
-    done = write_prescription(rx, rx.rate, tmp_path / f"out{ending}", unit=unit, replace=False)
+    done = write_prescription(rx, UnitRates(rx.rate, unit), tmp_path / f"out{ending}", replace=False)
     again = read_prescription(done.path, rate_column=None if ending == ".tif" else done.column)
     assert again.rate_unit == unit and sorted(again.rate.tolist()) == [99.0, 120.5]
     if ending != ".tif":
@@ -314,7 +315,7 @@ def test_a_name_that_states_the_unit_stays(tmp_path):
 
 def test_a_long_name_asked_for_is_shortened_and_told(tmp_path):
     rx = read(save(tmp_path / "i.gpkg", frame(2)))
-    done = write_prescription(rx, rx.rate, tmp_path / "o.shp", unit=LB, column="a_long_rate_name", replace=False)
+    done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "o.shp", column="a_long_rate_name", replace=False)
     assert done.column == "lb_n_ac" and done.renamed == {"a_long_rate_name": "lb_n_ac"}
     assert "Shapefile holds 10" in done.notes[0]
 
@@ -328,7 +329,7 @@ def test_rows_left_out_and_mended_shapes(tmp_path):
     )
     rx = read(save(tmp_path / "i.gpkg", table))
     for ending in VECTORS:
-        done = write_prescription(rx, rx.rate, tmp_path / f"o{ending}", unit=LB, replace=False)
+        done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / f"o{ending}", replace=False)
         found = opened(done.path)
         assert found["name"].tolist() == ["a", "c"] and "1 rows that were left out" in done.notes[0]
         assert found.geometry.is_valid.all()
@@ -341,7 +342,7 @@ def test_axes_are_put_right(tmp_path):
     rx = read(write_geojson(tmp_path / "i.geojson", [rings], [{"rate": 120}]))
     assert rx.axes_swapped
     for ending in VECTORS:
-        found = opened(write_prescription(rx, rx.rate, tmp_path / f"o{ending}", unit=LB, replace=False).path)
+        found = opened(write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / f"o{ending}", replace=False).path)
         assert found.to_crs(UTM).geometry[0].bounds == pytest.approx((EAST, NORTH, EAST + 100, NORTH + 100), abs=1e-3)
 
 
@@ -357,7 +358,7 @@ def test_heights_and_odd_columns(tmp_path):
     table = table.set_geometry(shapely.force_3d(table.geometry, 200.0))
     rx = read(save(tmp_path / "i.parquet", table), rate_column="RATE")
     for ending in VECTORS:
-        done = write_prescription(rx, rx.rate, tmp_path / f"o{ending}", unit=LB, replace=False)
+        done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / f"o{ending}", replace=False)
         found = opened(done.path)
         assert not shapely.has_z(found.geometry.to_numpy()).any()
         assert [float(rate) for rate in found[done.column]] == [100.0, 120.0]
@@ -378,10 +379,10 @@ def test_refusals(tmp_path):
     ]
     for name, options, expected in cases:
         with pytest.raises(OutputError, match=expected):
-            write_prescription(rx, rx.rate, tmp_path / name, unit=LB, **{"replace": False, **options})
+            write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / name, **{"replace": False, **options})
     for wrong in (np.nan, -1.0, np.inf):
         with pytest.raises(OutputError, match=r"is no rate.*\n.*row 2"):
-            write_prescription(rx, np.array([1.0, wrong]), tmp_path / "o.gpkg", unit=LB, replace=False)
+            write_prescription(rx, UnitRates(np.array([1.0, wrong]), LB), tmp_path / "o.gpkg", replace=False)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["i.gpkg"]
 
 
@@ -389,22 +390,22 @@ def test_refusals(tmp_path):
 def test_replacing_needs_to_be_said(tmp_path, ending):
     rx = read(save(tmp_path / "i.gpkg", frame(2)))
     target = tmp_path / f"o{ending}"
-    write_prescription(rx, rx.rate, target, unit=LB, replace=False)
+    write_prescription(rx, UnitRates(rx.rate, LB), target, replace=False)
     before = target.read_bytes()
     with pytest.raises(OutputError, match="already exists"):
-        write_prescription(rx, rx.rate + 1, target, unit=LB, replace=False)
+        write_prescription(rx, UnitRates(rx.rate + 1, LB), target, replace=False)
     assert target.read_bytes() == before
-    write_prescription(rx, rx.rate + 1, target, unit=LB, replace=True)
+    write_prescription(rx, UnitRates(rx.rate + 1, LB), target, replace=True)
     assert sorted(read_prescription(target).rate.tolist()) == [101.0, 151.0]
 
 
 def test_a_shapefile_is_not_replaced_file_by_file(tmp_path):
     rx = read(save(tmp_path / "i.gpkg", frame(2)))
-    write_prescription(rx, rx.rate, tmp_path / "o.shp", unit=LB, replace=False)
+    write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "o.shp", replace=False)
     before = {path: path.read_bytes() for path in tmp_path.glob("o.*")}
     for replace in (False, True):
         with pytest.raises(OutputError):
-            write_prescription(rx, rx.rate + 1, tmp_path / "o.shp", unit=LB, replace=replace)
+            write_prescription(rx, UnitRates(rx.rate + 1, LB), tmp_path / "o.shp", replace=replace)
     assert {path: path.read_bytes() for path in tmp_path.glob("o.*")} == before
 
 
@@ -412,7 +413,7 @@ def test_a_journal_beside_a_package_is_left_alone(tmp_path):
     rx = read(save(tmp_path / "i.fgb", frame(2)))
     (tmp_path / "o.gpkg-wal").write_bytes(b"x")
     with pytest.raises(OutputError, match="lies beside it"):
-        write_prescription(rx, rx.rate, tmp_path / "o.gpkg", unit=LB, replace=False)
+        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "o.gpkg", replace=False)
 
 
 def test_a_system_the_format_cannot_hold_is_noticed(tmp_path, monkeypatch):
@@ -427,21 +428,21 @@ def test_a_system_the_format_cannot_hold_is_noticed(tmp_path, monkeypatch):
 
     monkeypatch.setattr(prescription_out, "write_zones", lying)
     with pytest.raises(OutputError, match="does not hold the coordinate system"):
-        write_prescription(rx, rx.rate, tmp_path / "o.shp", unit=LB, replace=False)
+        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "o.shp", replace=False)
 
     def losing(path, table, columns, **options):
         return whole(path, table.iloc[:1], {name: values[:1] for name, values in columns.items()}, **options)
 
     monkeypatch.setattr(prescription_out, "write_zones", losing)
     with pytest.raises(OutputError, match="zones are missing"):
-        write_prescription(rx, rx.rate, tmp_path / "o.gpkg", unit=LB, replace=False)
+        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "o.gpkg", replace=False)
 
     def rounding(path, table, columns, **options):
         return whole(path, table, {name: np.round(values) for name, values in columns.items()}, **options)
 
     monkeypatch.setattr(prescription_out, "write_zones", rounding)
     with pytest.raises(OutputError, match="rates differ"):
-        write_prescription(rx, rx.rate + 0.3, tmp_path / "o.gpkg", unit=LB, replace=False)
+        write_prescription(rx, UnitRates(rx.rate + 0.3, LB), tmp_path / "o.gpkg", replace=False)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["i.gpkg"]
 
 
@@ -450,13 +451,14 @@ import resource, sys
 from pathlib import Path
 import numpy as np
 from geoflow.base.errors import OutputError
+from geoflow.base.rates import UnitRates
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_files.read_prescription import read_prescription
 rx = read_prescription(sys.argv[1], rate_unit="lb N/ac")
 most = int(sys.argv[3])
 resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
 try:
-    write_prescription(rx, rx.rate, Path(sys.argv[2]), unit=rx.rate_unit, replace=False)
+    write_prescription(rx, UnitRates(rx.rate, rx.rate_unit), Path(sys.argv[2]), replace=False)
 except OutputError as error:
     print("refused", error.what)
 """

@@ -105,7 +105,7 @@ def test_no_zones_give_no_passes(zones: list[None]) -> None:
     passes = lay_passes(np.array(zones, dtype=object), 0.3, 10.0)
     assert (passes.count, passes.length.size) == (0, 0)
     found = short_pieces(passes, np.zeros(len(zones)), 2.0, Controller(1.0, 1.0))
-    assert found.crossings.tolist() == [0] * len(zones)
+    assert found.needed.tolist() == found.shortest.tolist() == [0.0] * len(zones)
 
 
 @pytest.mark.parametrize("width", [0.0, -1.0, float("nan")])
@@ -242,11 +242,8 @@ def strips(*lengths: float, wide: float = 10.0) -> np.ndarray:
 def test_a_short_strip_by_hand() -> None:
     passes = lay_passes(strips(50, 5, 60), 0.0, 10.0)
     found = short_pieces(passes, np.array([100.0, 200.0, 100.0]), 2.0, SLOW)
-    np.testing.assert_allclose(found.run_length, [50, 5, 60])
     np.testing.assert_allclose(found.needed, [FROM_NOTHING, HALF_UP, FROM_NOTHING])
     np.testing.assert_allclose(found.off_share, [FROM_NOTHING / 50, 1.0, FROM_NOTHING / 60])
-    assert found.too_short.tolist() == [0, 1, 0]
-    assert found.crossings.tolist() == [1, 1, 1]
     np.testing.assert_allclose(found.shortest, [50, 5, 60])
 
 
@@ -259,8 +256,7 @@ def test_two_passes_come_from_both_sides() -> None:
         found.off_share,
         [FROM_NOTHING / 50, (HALF_UP + 10.0) / 20, (HALF_UP + FROM_NOTHING) / 120],
     )
-    assert found.too_short.tolist() == [0, 1, 0]
-    assert found.crossings.tolist() == [2, 2, 2]
+    np.testing.assert_allclose(found.shortest, [50, 10, 60])
 
 
 def test_the_rate_begins_anew_after_a_gap_but_not_after_a_crack() -> None:
@@ -276,7 +272,7 @@ def test_the_rate_begins_anew_after_a_gap_but_not_after_a_crack() -> None:
 def test_a_zone_no_pass_crosses_has_no_run() -> None:
     zones = np.array([shapely.box(0, 0, 10, 50), shapely.box(10, 0, 11, 50)])
     found = short_pieces(lay_passes(zones, 0.0, 10.0), np.array([100.0, 150.0]), 2.0, SLOW)
-    for values in (found.run_length, found.off_share, found.needed, found.shortest, found.crossings, found.too_short):
+    for values in (found.off_share, found.needed, found.shortest):
         assert values[1] == 0
 
 
@@ -299,11 +295,9 @@ def test_a_slower_control_is_off_for_longer(
     passes = lay_passes(zones, heading, 6.0)
     quick, late = (short_pieces(passes, rate, speed, Controller(delay, 1.0 * more)) for more in (1.0, slower))
     assert (late.off_share >= quick.off_share - 1e-12).all()
-    assert (late.too_short >= quick.too_short).all()
+    assert (late.needed >= quick.needed - 1e-12).all()
     for found in (quick, late):
         assert (found.off_share <= 1.0 + 1e-12).all()
-        assert (found.too_short <= found.crossings).all()
-        assert (found.too_short[found.shortest >= found.needed] == 0).all()
 
 
 @LAWS
@@ -315,8 +309,13 @@ def test_splitting_zones_changes_nothing_for_their_ground(seed: int, heading: fl
     halves = np.concatenate([shapely.intersection(zones, half) for half in (west, east)])
     whole = short_pieces(lay_passes(zones, heading, 6.0), rate, 2.0, SLOW)
     split = short_pieces(lay_passes(halves, heading, 6.0), np.tile(rate, 2), 2.0, SLOW)
-    length = split.run_length.reshape(2, -1)
-    np.testing.assert_allclose(length.sum(axis=0), whole.run_length, atol=1e-6)
+    driven = [
+        np.bincount(laid.zone, laid.length, many.size)
+        for many in (zones, halves)
+        for laid in [lay_passes(many, heading, 6.0)]
+    ]
+    length = driven[1].reshape(2, -1)
+    np.testing.assert_allclose(length.sum(axis=0), driven[0], atol=1e-6)
     off = (split.off_share.reshape(2, -1) * length).sum(axis=0)
-    np.testing.assert_allclose(off, whole.off_share * whole.run_length, atol=1e-5)
+    np.testing.assert_allclose(off, whole.off_share * driven[0], atol=1e-5)
     np.testing.assert_allclose(split.needed.reshape(2, -1).max(axis=0), whole.needed, atol=1e-9)

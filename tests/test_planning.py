@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
 from published import POUND, UNITS, Row, params
+from tank_contents import ammonia_in_tank
 
 from geoflow.bar.equipment import Bar, Section, Tank
 from geoflow.base.errors import BarError, RangeError, UsageError
@@ -30,7 +31,7 @@ from geoflow.ground.passes import Passes, lay_passes
 from geoflow.hydraulics.rows import row_split
 from geoflow.hydraulics.window import temperature_grid
 from geoflow.physics.ammonia import saturation
-from geoflow.physics.tanks import ammonia_in_tank, drawn_temperature
+from geoflow.physics.tanks import drawn_temperature
 
 LAWS = laws(60)
 ALL = (0, 1, 2)

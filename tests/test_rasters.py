@@ -20,6 +20,7 @@ from scipy import ndimage
 
 from geoflow.base.errors import OutputError, PrescriptionError
 from geoflow.base.rate_units import rate_unit
+from geoflow.base.rates import UnitRates
 from geoflow.prescription_files import geotiff as raster
 from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.prescription_patch import new_geotiff as raster_out
@@ -340,7 +341,7 @@ def field(path, crs=UTM, turn=20.0):
 @pytest.mark.parametrize("crs", [UTM, "EPSG:4326", "EPSG:3417", "EPSG:3857", "EPSG:5070"])
 def test_a_cell_has_the_rate_of_the_zone_at_its_centre(tmp_path, crs):
     rx = field(tmp_path / "f.gpkg", crs)
-    done = write_prescription(rx, rx.rate, tmp_path / "f.tif", unit=LB, cell=7.0, replace=False)
+    done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "f.tif", cell=7.0, replace=False)
     with rasterio.open(tmp_path / "f.tif") as file:
         band, crs_out, nodata = file.read(1), file.crs, file.nodata
         assert file.tags()["AREA_OR_POINT"] == "Area" and file.dtypes == ("float32",)
@@ -367,22 +368,22 @@ def test_a_cell_has_the_rate_of_the_zone_at_its_centre(tmp_path, crs):
 
 def test_the_size_of_the_cells_is_chosen_for_the_total(tmp_path):
     rx = field(tmp_path / "f.gpkg")
-    done = write_prescription(rx, rx.rate, tmp_path / "f.tif", unit=LB, replace=False)
+    done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "f.tif", replace=False)
     assert done.cell in raster_out.CELLS_TRIED and abs(done.kept - 1) <= 1e-3 and done.warnings() == []
-    coarse = write_prescription(rx, rx.rate, tmp_path / "c.tif", unit=LB, cell=120.0, replace=False)
+    coarse = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "c.tif", cell=120.0, replace=False)
     assert coarse.lost == (1,) and "ARE NOT IN THE RASTER (row 2)" in coarse.warnings()[0]
     assert coarse.zones == 3 and abs(coarse.kept - 1) > 1e-3 and "% off" in coarse.warnings()[1]
     with pytest.raises(OutputError, match="no zone covers the centre"):
-        write_prescription(rx, rx.rate, tmp_path / "n.tif", unit=LB, cell=5000.0, replace=False)
+        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "n.tif", cell=5000.0, replace=False)
     with pytest.raises(OutputError, match="at most 25,000,000"):
-        write_prescription(rx, rx.rate, tmp_path / "n.tif", unit=LB, cell=0.05, replace=False)
+        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "n.tif", cell=0.05, replace=False)
     assert not (tmp_path / "n.tif").exists()
 
 
 def test_rates_beyond_four_bytes_get_eight(tmp_path):
     rx = field(tmp_path / "f.gpkg")
     rates = rx.rate + 1 / 3
-    write_prescription(rx, rates, tmp_path / "f.tif", unit=LB, cell=10.0, replace=False)
+    write_prescription(rx, UnitRates(rates, LB), tmp_path / "f.tif", cell=10.0, replace=False)
     with rasterio.open(tmp_path / "f.tif") as file:
         assert file.dtypes == ("float64",) and set(np.unique(file.read(1))) == {*rates, -9999.0}
 
@@ -394,7 +395,7 @@ def test_rates_beyond_four_bytes_get_eight(tmp_path):
 def test_a_raster_written_from_a_raster_keeps_its_cells(tmp_path, matrix, zones):
     cells = np.array([[100.0, 100, 120, 7], [100, 140, 120, -1], [9, 140, 100, 120]])
     rx = read(write_geotiff(tmp_path / "f.tif", cells, matrix=matrix, nodata="-1"), zones=zones)
-    done = write_prescription(rx, rx.rate * 2, tmp_path / "out.tif", unit=LB, replace=False)
+    done = write_prescription(rx, UnitRates(rx.rate * 2, LB), tmp_path / "out.tif", replace=False)
     with rasterio.open(tmp_path / "out.tif") as file:
         assert np.array_equal(file.read(1), np.where(cells < 0, -9999, cells * 2))
         assert list(file.transform[:6]) == matrix and file.crs.to_epsg() == 26915
@@ -405,7 +406,7 @@ def test_a_raster_written_from_a_raster_keeps_its_cells(tmp_path, matrix, zones)
 def test_raster_of_a_field_in_degrees_keeps_its_degrees(tmp_path):
     path = write_geotiff(tmp_path / "f.tif", CELLS, epsg=4326, geographic=True, corner=(-93.5, 42.0), size=(1e-4, 1e-4))
     rx = read(path)
-    done = write_prescription(rx, rx.rate, tmp_path / "o.tif", unit=LB, replace=False)
+    done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "o.tif", replace=False)
     with rasterio.open(tmp_path / "o.tif") as file:
         assert np.array_equal(file.read(1), CELLS) and file.crs.to_epsg() == 4326
     assert done.kept == pytest.approx(1.0, abs=1e-5)

@@ -28,7 +28,7 @@ from geoflow.base.errors import OutputError
 from geoflow.files.output import OutputFolder
 from geoflow.prescription_files.read_prescription import Prescription, read_prescription
 from geoflow.prescription_patch import patch as rewritten
-from geoflow.prescription_patch.patch import rate_format, write_rewritten
+from geoflow.prescription_patch.patch import rate_decimals, write_rewritten
 from geoflow.prescription_patch.patch_geojson import rate_spans
 
 FORMS = ["shp", "zip", "geojson", "gpkg"]
@@ -482,12 +482,12 @@ def test_a_journal_of_an_earlier_file_is_not_played_into_the_new_one(tmp_path):
 )
 def test_the_rate_format_of_a_dbf_column(tmp_path, field, cells, decimals, largest):
     rx = read(write_shapefile(tmp_path / "in.shp", strip_of(1), fields=[field], rows=[cells]))
-    found = rate_format(rx)
-    assert found.decimals == decimals
-    target = write(rx, {0: found.largest}, tmp_path / "out.shp")
+    assert rate_decimals(rx) == decimals
+    most = float(largest.removesuffix(" lb").replace(",", "."))
+    target = write(rx, {0: most}, tmp_path / "out.shp")
     assert cells_of(target.with_suffix(".dbf").read_bytes(), 0)[0].decode().strip() == largest
     with pytest.raises(OutputError, match=r"does not fit"):
-        write(rx, {0: np.round(10.0 * found.largest + 10.0**-decimals, decimals)}, tmp_path / "more.shp")
+        write(rx, {0: np.round(10.0 * most + 10.0**-decimals, decimals)}, tmp_path / "more.shp")
 
 
 @pytest.mark.parametrize(
@@ -504,14 +504,15 @@ def test_the_rate_format_of_a_dbf_column(tmp_path, field, cells, decimals, large
 def test_the_rate_format_of_a_geopackage_column(tmp_path, kind, rates, decimals, largest):
     """Types and ranges from GeoPackage 1.4, table 1."""
     rx = read(package(tmp_path / "in.gpkg", rates, kind), 'my "RATE', layer="zones")
-    found = rate_format(rx)
-    assert found.decimals == decimals
-    assert found.largest > 1e30 if largest is None else found.largest == pytest.approx(largest, rel=1e-14)
+    assert rate_decimals(rx) == decimals
+    if largest is not None:
+        write(rx, {int(rx.row[0]): largest}, tmp_path / "out.gpkg")
+        with pytest.raises(OutputError, match=r"does not fit"):
+            write(rx, {int(rx.row[0]): np.round(10.0 * largest + 10.0**-decimals, decimals)}, tmp_path / "more.gpkg")
 
 
 def test_the_rate_format_of_a_geojson_has_no_limit(tmp_path):
-    found = rate_format(read(plain_file(tmp_path, "geojson")))
-    assert found.decimals is None and found.largest > 1e300
+    assert rate_decimals(read(plain_file(tmp_path, "geojson"))) is None
 
 
 @pytest.mark.slow
@@ -522,7 +523,7 @@ def test_rates_rounded_to_the_format_always_fit(tmp_path_factory, rates, decimal
     width = max(4, decimals + 5)
     fields = [("RATE", "N", width, decimals)]
     rx = read(write_shapefile(folder / "in.shp", strip_of(6), ["100"] * 6, fields=fields))
-    rounded = np.round(rates, rate_format(rx).decimals)
+    rounded = np.round(rates, rate_decimals(rx))
     target = write(rx, dict(enumerate(rounded)), folder / "out.shp")
     np.testing.assert_allclose(read(target).rate, rounded, rtol=1e-12, atol=0.0)
 

@@ -18,10 +18,11 @@ from hypothesis import strategies as st
 from laws import laws
 from published import POUND, UNITS, Row, kelvin, params
 from scipy.integrate import solve_ivp
+from tank_contents import ammonia_in_tank
 
 from geoflow.base.errors import RangeError
 from geoflow.physics.ammonia import saturation
-from geoflow.physics.tanks import ammonia_in_tank, draw_down, drawn_temperature, usable_ammonia
+from geoflow.physics.tanks import draw_down, drawn_temperature, usable_ammonia
 
 LAWS = laws(60)
 GALLONS_1000 = 1000.0 * UNITS["gal"]

@@ -140,8 +140,9 @@ def test_zones_the_cooling_tank_takes_away_are_named(options: list[str], capsys:
         return
     told = re.search(r"! A tank cools .*? hold: (.*?)\. [A-Z]", words)
     assert told is not None and "No zone loses" not in words
-    named = [int(number) for part in re.findall(r"zones? ([\d, ]+), which", told[1]) for number in part.split(",")]
-    assert sorted(named) == [zone + 1 for zone in worse]
+    named = [name.strip() for part in re.findall(r"zones? ([\w, ]+), which", told[1]) for name in part.split(",")]
+    names = {zone["zone"]: zone["zone_id"] for zone in said_back["zones"]}
+    assert sorted(named) == sorted(names[zone] for zone in worse)
 
 
 def test_alternatives_tell_their_gain_over_the_plan(capsys: pytest.CaptureFixture[str]) -> None:
@@ -244,22 +245,25 @@ def test_zones_are_named_in_grammar(names: list[str], words: str) -> None:
 # Numbers and letters of zones.
 
 
-def test_people_count_zones_and_rows_from_1_and_json_from_0(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_people_read_the_zones_own_names_and_json_counts_rows_from_0(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
     _, said_back = document(capsys, "vet", *MAP, "--speed", "5 mph")
     _, out = run(capsys, "vet", *MAP, "--speed", "5 mph", "--all-zones")
-    printed = re.findall(r"(?m)^  (\d+) +(\d+) +[\d.]+  [A-Z] (holds|doubtful|fails)", out)
-    rates = {int(number): (float(rate), verdict) for number, rate, verdict in printed}
+    printed = re.findall(r"(?m)^  (K\d+) +(\d+) +[\d.]+  [A-Z] (holds|doubtful|fails)", out)
+    rates = {name: (float(rate), verdict) for name, rate, verdict in printed}
     asked = [zone for zone in said_back["zones"] if zone["verdict"] != "off"]
     assert len(rates) == len(asked)
     for zone in asked:
-        assert rates[zone["zone"] + 1] == (pytest.approx(zone["rate_lb_n_ac"], abs=0.5), zone["verdict"])
+        assert rates[zone["zone_id"]] == (pytest.approx(zone["rate_lb_n_ac"], abs=0.5), zone["verdict"])
     assert rows_text([0, 4]) == "rows 1, 5"
 
     done = ["rewrite", *MAP, "--speed", "5 mph", "--policy", "hold-rate", "--out", str(tmp_path / "new.geojson")]
     run(capsys, *done)
     with (tmp_path / "new_changes.csv").open(encoding="utf-8", newline="") as lines:
         rows = list(csv.DictReader(lines))
-    assert rows and all(int(row["zone"]) == int(row["row"]) + 1 for row in rows)
+    names = {zone["zone"]: zone["zone_id"] for zone in said_back["zones"]}
+    assert rows and all(row["zone"] == names[int(row["row"])] for row in rows)
     for row in rows:
         assert float(row["before_lb_n_ac"]) == pytest.approx(said_back["zones"][int(row["row"])]["rate_lb_n_ac"])
     # A side file of before, which counted zones from 0 and has no rows, is refused instead of misread.

@@ -165,7 +165,7 @@ def _example(key: Key) -> str:
 
 
 def _needs(table: Table) -> str:
-    return ", ".join(_example(key) for key in keys_of(table.path).values() if key.required)
+    return ", ".join(_example(key) for key in keys_of(table.path).values() if key.required) or "its keys"
 
 
 def _elsewhere(name: str) -> str:
@@ -191,20 +191,11 @@ class _Reader:
     def table(self, given: object, table: Table, place: str, prefix: str = "") -> dict[str, Any]:
         """Read one table; a key that is wrong, or absent without default, comes back as None."""
         if not isinstance(given, Mapping):
-            called = prefix.rstrip("., ")
-            what = f"{called} = {shown(given)} is not a table" if called else f"{shown(given)} is not a table"
-            self.note(place, what, f"write it as a table with {_needs(table) or 'its keys'}")
+            called = f"{prefix.rstrip('., ')} = ".removeprefix(" = ")
+            self.note(place, f"{called}{shown(given)} is not a table", f"write it as a table with {_needs(table)}")
             return {}
         misspelt = self._unknown(given, table, place)
-        values: dict[str, Any] = {}
-        for name, key in keys_of(table.path).items():
-            values[name] = None
-            if name in given:
-                values[name] = self._value(given[name], key, f"{place}: {prefix}{name}".removeprefix(": "))
-            elif key.default is not None:
-                values[name] = convert(key.default, key, self.air_pressure)
-            elif key.required and f"'{name}'" not in misspelt:
-                self.note(place, f"{prefix}{name} is missing", f"add it, like {_example(key)}")
+        values = {name: self._key(given, key, place, prefix, misspelt) for name, key in keys_of(table.path).items()}
         if not table.path and values["elevation"] is not None:
             self.air_pressure = standard_air_pressure(values["elevation"])
         for name, child in subtables_of(table.path).items():
@@ -212,6 +203,16 @@ class _Reader:
             if name not in given and child.required and f"'{name}'" not in misspelt:
                 self.note(place, f"{heading(child.path)} is missing", f"add it, with {_needs(child)}")
         return values
+
+    def _key(self, given: Mapping[Any, object], key: Key, place: str, prefix: str, misspelt: str) -> Any:
+        """Read one key, or take its default; note it where it is missing and not just misspelt."""
+        if key.name in given:
+            return self._value(given[key.name], key, f"{place}: {prefix}{key.name}".removeprefix(": "))
+        if key.default is not None:
+            return convert(key.default, key, self.air_pressure)
+        if key.required and f"'{key.name}'" not in misspelt:
+            self.note(place, f"{prefix}{key.name} is missing", f"add it, like {_example(key)}")
+        return None
 
     def _unknown(self, given: Mapping[Any, object], table: Table, place: str) -> str:
         """Note the keys nobody knows and return the spellings suggested for them."""
@@ -246,37 +247,36 @@ class _Reader:
         name = table.path.rpartition(".")[2]
         if table.shape == "one":
             return self.table(given, table, place or heading(table.path), f"{name}." if place else "")
-        if table.shape == "list":
-            if not isinstance(given, list) or (table.required and not given):
-                what = f"{name} = {shown(given)} is not a list of tables"
-                self.note(place, what, f"write it as {heading(table.path)}, once for each")
-                return []
-            return [
-                self.table(item, table, place, f"{name} {count}: ")
-                if place
-                else self.table(item, table, _numbered(table, count, item))
-                for count, item in enumerate(given, 1)
-            ]
-        loose = "" if isinstance(given, Mapping) else shown(given)
-        if isinstance(given, Mapping):
-            loose = ", ".join(str(key) for key, value in given.items() if not isinstance(value, Mapping))
-        if loose or not given or not isinstance(given, Mapping):
-            what = f"{shown(loose)} stands there without a named table" if loose else "no named table in it"
-            self.note(f"[{name}]", what, f"open each as {heading(table.path)}, for example [{name}.small]")
-            return {}
-        return {key: self.table(value, table, f"[{name}.{key}]") for key, value in self._named(given, name)}
+        return self._named(given, table) if table.shape == "named" else self._list(given, table, name, place)
 
-    def _named(self, given: Mapping[str, object], name: str) -> list[tuple[str, object]]:
-        kept = []
-        for key, value in given.items():
-            try:
-                if text_of(key) != key:
-                    raise QuantityError("it begins or ends with a blank")
-                kept.append((key, value))
-            except QuantityError as problem:
-                place = f"[{name}.{shown(key)}]"
-                self.note(place, f"bad name: {problem.what}", "give it a short, plain name")
-        return kept
+    def _list(self, given: object, table: Table, name: str, place: str) -> list[dict[str, Any]]:
+        if not isinstance(given, list) or (table.required and not given):
+            what = f"{name} = {shown(given)} is not a list of tables"
+            self.note(place, what, f"write it as {heading(table.path)}, once for each")
+            return []
+        if place:
+            return [self.table(item, table, place, f"{name} {count}: ") for count, item in enumerate(given, 1)]
+        return [self.table(item, table, _numbered(table, count, item)) for count, item in enumerate(given, 1)]
+
+    def _named(self, given: object, table: Table) -> dict[str, dict[str, Any]]:
+        name, tables = table.path, given if isinstance(given, Mapping) else {}
+        loose = ", ".join(str(key) for key, value in tables.items() if not isinstance(value, Mapping))
+        if loose or not tables:
+            if not isinstance(given, Mapping):
+                loose = shown(given)
+            what = f"{shown(loose)} stands there without a named table" if loose else "no named table in it"
+            self.note(f"[{name}]", what, f"open each as {heading(name)}, for example [{name}.small]")
+            return {}
+        return {key: self.table(tables[key], table, f"[{name}.{key}]") for key in tables if self._is_name(key, name)}
+
+    def _is_name(self, key: str, table: str) -> bool:
+        try:
+            if text_of(key) != key:
+                raise QuantityError("it begins or ends with a blank")
+        except QuantityError as problem:
+            self.note(f"[{table}.{shown(key)}]", f"bad name: {problem.what}", "give it a short, plain name")
+            return False
+        return True
 
 
 def _numbered(table: Table, count: int, item: object) -> str:
@@ -291,12 +291,7 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
     if sections and all(section.get("rows") for section in sections):
         _check_row_count(reader, sections, values, given)
     for name in ("pump", "meter"):
-        machine = values[name] or {}
-        low, high = machine.get("min_flow"), machine.get("max_flow")
-        if low is not None and high is not None and low > high:
-            written = given[name]
-            what = f"min_flow = {shown(written['min_flow'])} is above max_flow = {shown(written['max_flow'])}"
-            reader.note(f"[{name}]", what, "exchange them, or check their units")
+        _check_flows(reader, name, values[name] or {}, given)
     if values["row_hose"]:
         _check_row_hose(reader, given["row_hose"])
     for name, orifice in (values["orifices"] or {}).items():
@@ -304,6 +299,14 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         check_learned(reader.note, name, orifice.get("learned"))
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
+
+
+def _check_flows(reader: _Reader, name: str, machine: dict[str, Any], given: Mapping[str, Any]) -> None:
+    low, high = machine.get("min_flow"), machine.get("max_flow")
+    if low is not None and high is not None and low > high:
+        written = given[name]
+        what = f"min_flow = {shown(written['min_flow'])} is above max_flow = {shown(written['max_flow'])}"
+        reader.note(f"[{name}]", what, "exchange them, or check their units")
 
 
 def _check_sections(reader: _Reader, sections: list[dict[str, Any]], orifices: dict[str, Any]) -> None:
@@ -392,4 +395,5 @@ def _build(values: dict[str, Any], air_pressure: float) -> Bar:
         control_valve=equipment.ControlValve(**valve) if valve else None,
         controller=equipment.Controller(**values["controller"]) if values["controller"] else None,
         tank=equipment.Tank(**values["tank"]) if values["tank"] else None,
+        gauges=tuple(equipment.Gauge(**gauge) for gauge in values["gauges"] or ()),
     )

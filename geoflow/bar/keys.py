@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
+
+from geoflow.bar.key import Key, Table, Written
+from geoflow.bar.learned_keys import LEARNED_KEYS, LEARNED_TABLES
 
 __all__ = [
+    "GAUGE_PLACES",
     "KEYS",
     "KEY_KINDS",
     "LONGEST_TEXT",
@@ -27,11 +31,12 @@ __all__ = [
     "written",
 ]
 
-Written = str | int | float
 LONGEST_TEXT: Final = 100
 NITROGEN_FRACTION: Final = 0.82
 """Of ammonia, by weight: grade 82-0-0, as on the label."""
 
+GAUGE_PLACES: Final = ("tank", "pump outlet", "after valve", "manifold")
+"""Where a pressure gauge can sit, from the tank on down."""
 THIN_PLATE: Final = "thin plate"
 THIN_PLATE_FLASHING: Final = 0.35
 """Greatest flashing weight of an orifice that is stated to be a thin plate: assumed, not measured."""
@@ -67,65 +72,11 @@ KEY_KINDS: Final[dict[str, KeyKind]] = {
     "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
     "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
     "temperature range": KeyKind("a temperature or a range of it", "temperature", range=True),
+    "gauge place": KeyKind("one of " + ", ".join(GAUGE_PLACES), choices=GAUGE_PLACES),
+    "voltage": KeyKind("a voltage with its unit", "voltage"),
+    "transmitter slope": KeyKind("volts over pressure with their unit", "transmitter slope"),
     "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table of the bar file.
-
-    Attributes
-    ----------
-    path : str
-        Where it stands: ``""`` for the top of the file, ``"sections.feed"`` for a table within another.
-    shape : str
-        ``"one"`` table, a ``"list"`` of them, or ``"named"``: any number, each under a name of its own.
-    meaning : str
-        One sentence.
-    required : bool
-        Whether the file is refused without it.
-    """
-
-    path: str
-    shape: Literal["one", "list", "named"]
-    meaning: str
-    required: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Key:
-    """A key of the bar file.
-
-    Attributes
-    ----------
-    table : str
-        Path of its `Table`.
-    name, kind : str
-        The key and a key of `KEY_KINDS`.
-    example : str or int or float
-        A value as it is written.
-    meaning : str
-        One sentence.
-    required : bool
-        Whether its table is refused without it.
-    default : str or int or float or None
-        What counts when it is left out, as it would be written; None: nothing is assumed.
-    accepted : tuple or None
-        Smallest and greatest value accepted, as written. The wide ones only catch a wrong unit or a slip.
-    note : str
-        What to tell who goes beyond them.
-    """
-
-    table: str
-    name: str
-    kind: str
-    example: Written
-    meaning: str
-    required: bool = False
-    default: Written | None = None
-    accepted: tuple[Written, Written] | None = None
-    note: str = ""
 
 
 # A table reads best as one.
@@ -136,15 +87,7 @@ TABLES: Final[tuple[Table, ...]] = (
     Table("sections.feed", "one", "Line from the manifold to its orifices; without it no loss is counted."),
     Table("orifices", "named", "The row orifices you own, each under a name of your choice.", required=True),
     Table("orifices.measured", "list", "Points measured on ammonia with it; they narrow what is unknown."),
-    Table("orifices.learned", "one",
-          "What `geoflow learn` found of it in your logs; it counts more than coefficient, land and measured points. "
-          "Written by the program; take the table out to forget it."),
-    Table("orifices.learned.likely", "one", "The most likely way it passes ammonia.", required=True),
-    Table("orifices.learned.cases", "list", "Ways that bound what remains possible at 95 % coverage.",
-          required=True),
-    Table("orifices.learned.spread", "list", "Directions in which it may stray, one standard deviation each."),
-    Table("orifices.learned.logs", "list", "The logs it was learned from."),
-    Table("orifices.learned.evidence", "list", "What their steady moments say together, for learning again."),
+    *LEARNED_TABLES,
     Table("row_hose", "one",
           "What is below the orifice: `back_pressure` where you know it, else `length` and `bore`, never "
           "both; without the table the orifice blows into open air."),
@@ -156,6 +99,7 @@ TABLES: Final[tuple[Table, ...]] = (
     Table("limits", "one", "What the bar must stay within.", required=True),
     Table("controller", "one", "How fast the rate control answers."),
     Table("tank", "one", "The tank the bar draws from."),
+    Table("gauges", "list", "The pressure gauges you can read, one table each; without any all places count as read."),
 )
 
 _HOSE_LENGTH: Final = ("0 ft", "500 ft")
@@ -165,58 +109,6 @@ _FITTINGS: Final = (0, 1000)
 _FLOW: Final = ("0 gpm", "2000 gpm")
 _LIQUID: Final = ("-40 degF", "140 degF")
 _SOME_FLOW: Final = ("0.01 gpm", "2000 gpm")
-
-# Written by `geoflow learn`.
-_DIFFERENCE: Final = ("-60 psi", "60 psi")
-_WAYS: Final = ("orifices.learned.likely", "orifices.learned.cases", "orifices.learned.spread")
-_LEARNED: Final = (
-    Key("orifices.learned", "date", "text", "2026-11-28", "Day it was learned.", required=True),
-    Key("orifices.learned", "margin", "pressure difference", "25 psi", "Liquid margin at which the weights below are.",
-        required=True, accepted=("0.1 psi", "500 psi")),
-    Key("orifices.learned", "at_temperature", "temperature", "50 degF", "Temperature at which they are.",
-        required=True, accepted=_LIQUID),
-    Key("orifices.learned", "pressure", "gauge pressure range", "80..120 psi", "Pressures it was learned at.",
-        required=True, accepted=("0 psi", "1000 psi")),
-    Key("orifices.learned", "temperature", "temperature range", "45..52 degF", "Temperatures it was learned at.",
-        required=True, accepted=_LIQUID),
-    Key("orifices.learned", "moments", "whole number", 5200, "Steady moments that counted.", required=True),
-    Key("orifices.learned", "passes", "whole number", 24, "Passes they come from.", required=True),
-    *(
-        key
-        for path in _WAYS
-        for key in (
-            Key(path, "coefficient", "number", 0.62, "Discharge coefficient.", required=True, accepted=(-2, 2)),
-            Key(path, "flash_weight", "number", 0.7, "Flashing weight.", required=True, accepted=(-1, 2)),
-            Key(path, "rise", "number", 0.05, "How the weight rises with the margin.", required=True,
-                accepted=(-1, 1)),
-            Key(path, "warming", "number", 0.0, "How it changes with each kelvin.", required=True,
-                accepted=(-0.1, 0.1)),
-            Key(path, "below", "pressure difference", "0.4 psi", "Pressure below over what the row hose gives.",
-                required=True, accepted=_DIFFERENCE),
-        )
-    ),
-    Key("orifices.learned.logs", "name", "text", "monday.csv", "Name of the file.", required=True),
-    Key("orifices.learned.logs", "sha256", "text", "9f86d081...", "SHA-256 of the file.", required=True),
-    Key("orifices.learned.logs", "date", "text", "2026-11-28", "Day it was learned from.", required=True),
-    Key("orifices.learned.logs", "moments", "whole number", 5200, "Steady moments that counted.", required=True),
-    Key("orifices.learned.logs", "passes", "whole number", 24, "Passes they come from.", required=True),
-    Key("orifices.learned.logs", "standing", "pressure difference", "0.6 psi",
-        "Bar pressure as read over the vapour pressure while standing shut.", accepted=_DIFFERENCE),
-    Key("orifices.learned.logs", "standing_temperature", "temperature", "50 degF", "Of the liquid then.",
-        accepted=_LIQUID),
-    Key("orifices.learned.logs", "ticket", "number", 1.02, "Weight on the tickets over the weight logged.",
-        accepted=(0.3, 3)),
-    Key("orifices.learned.evidence", "log", "whole number", 1, "Which of the logs.", required=True,
-        accepted=(1, 1000)),
-    Key("orifices.learned.evidence", "flow", "ammonia flow", "5.1 lb NH3/min", "Through one row, as logged.",
-        required=True, accepted=("0.001 lb NH3/min", "1000 lb NH3/min")),
-    Key("orifices.learned.evidence", "pressure", "gauge pressure", "95 psi", "Above the orifice, as read.",
-        required=True, accepted=("0.1 psi", "1000 psi")),
-    Key("orifices.learned.evidence", "temperature", "temperature", "50 degF", "Of the liquid, as read.",
-        required=True, accepted=_LIQUID),
-    Key("orifices.learned.evidence", "error", "number", 0.004, "Standard error of that flow.", required=True,
-        accepted=(0.0001, 1)),
-)
 
 KEYS: Final[tuple[Key, ...]] = (
     Key("", "name", "text", "16-row bar", "What you call the bar.", required=True),
@@ -279,7 +171,7 @@ KEYS: Final[tuple[Key, ...]] = (
         default="2 psi", accepted=("0 psi", "50 psi")),
     Key("orifices.measured", "temperature_tolerance", "temperature difference", "2 degF",
         "How far the thermometer may be off.", default="2 degF", accepted=("0 degF", "20 degF")),
-    *_LEARNED,
+    *LEARNED_KEYS,
     Key("row_hose", "back_pressure", "gauge pressure range", "4..8 psi", "Pressure just below the orifice.",
         accepted=("0 psi", "500 psi")),
     Key("row_hose", "length", "length", "8 ft", "Length of the hose, for an estimate of that pressure.",
@@ -338,17 +230,34 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=(0.05, 0.85),
         note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "
         "the local code decides, ask the supplier"),
+    Key("gauges", "place", "gauge place", "after valve", "Where it sits.", required=True),
+    Key("gauges", "zero", "voltage", "0.5 V", "Output of a transmitter at no pressure, on its label or data sheet.",
+        accepted=("-1 V", "12 V")),
+    Key("gauges", "span", "transmitter slope", "20 mV/psi", "How far that output rises with the pressure.",
+        accepted=("0.1 mV/psi", "1000 mV/psi")),
 )
 # fmt: on
 
 
 def keys_of(path: str) -> dict[str, Key]:
-    """Return the keys of one table by name."""
+    """Return the keys of one table by name.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     return {key.name: key for key in KEYS if key.table == path}
 
 
 def subtables_of(path: str) -> dict[str, Table]:
-    """Return the tables directly within one table by their name there."""
+    """Return the tables directly within one table by their name there.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     parent = f"{path}." if path else ""
     return {
         table.path.removeprefix(parent): table
@@ -358,12 +267,24 @@ def subtables_of(path: str) -> dict[str, Table]:
 
 
 def table_of(path: str) -> Table:
-    """Return the table at a path."""
+    """Return the table at a path.
+
+    Parameters
+    ----------
+    path : str
+        As in `Table`.
+    """
     return next(table for table in TABLES if table.path == path)
 
 
 def heading(path: str) -> str:
-    """Return how a table is opened in the file, for example ``[[sections]]``."""
+    """Return how a table is opened in the file, for example ``[[sections]]``.
+
+    Parameters
+    ----------
+    path : str
+        Of a `Table`.
+    """
     if not path:
         return "the top of the file"
     table = table_of(path)
@@ -374,5 +295,11 @@ def heading(path: str) -> str:
 
 
 def written(value: Written) -> str:
-    """Return a value as it stands in the file."""
+    """Return a value as it stands in the file.
+
+    Parameters
+    ----------
+    value : str, int or float
+        As TOML gives it.
+    """
     return json.dumps(value, ensure_ascii=False)

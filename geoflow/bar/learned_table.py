@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields
 from typing import Any, Final
 
-from geoflow.bar.equipment import Evidence, Learned, LearnedLog, OrificeWay
 from geoflow.bar.keys import written
+from geoflow.bar.learned import Evidence, Learned, LearnedLog, OrificeWay
 from geoflow.base import units
 
 __all__ = ["check_learned", "learned_of", "with_learned"]

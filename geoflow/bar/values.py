@@ -6,6 +6,8 @@ import json
 import re
 from typing import Any
 
+import numpy as np
+
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.keys import Key
 from geoflow.base import units
@@ -16,7 +18,13 @@ __all__ = ["convert", "shown", "text_of", "within"]
 
 
 def shown(value: object) -> str:
-    """Return a value short and printable, close to how it was written."""
+    """Return a value short and printable, close to how it was written.
+
+    Parameters
+    ----------
+    value : object
+        As TOML gives it.
+    """
     if isinstance(value, str):
         text = json.dumps(value, ensure_ascii=not value.isprintable())
     else:
@@ -25,7 +33,13 @@ def shown(value: object) -> str:
 
 
 def text_of(value: object) -> str:
-    """Return text without blanks round it; the QuantityError says what is wrong with anything else."""
+    """Return text without blanks round it; the QuantityError says what is wrong with anything else.
+
+    Parameters
+    ----------
+    value : object
+        As TOML gives it.
+    """
     if not isinstance(value, str):
         raise QuantityError(f"{shown(value)} is not text")
     if not value.strip():
@@ -60,42 +74,73 @@ def _choice(value: object, choices: tuple[str, ...]) -> str:
     return value.strip()
 
 
-def convert(value: object, key: Key, air_pressure: float) -> Any:
-    """Return what was written as text, count or SI; the QuantityError says only what is wrong with it."""
-    kind = bar_keys.KEY_KINDS[key.kind]
-    if key.kind == "text":
-        return text_of(value)
-    if kind.choices:
-        return _choice(value, kind.choices)
-    if kind.unit_kind is None:
-        number = _plain(value)
-        if key.kind == "whole number" and not number.is_integer():
-            raise QuantityError(f"{shown(value)} is not a whole number")
-        return int(number) if key.kind == "whole number" else number
+def _count(value: object, *, whole: bool) -> float:
+    number = _plain(value)
+    if whole and not number.is_integer():
+        raise QuantityError(f"{shown(value)} is not a whole number")
+    return int(number) if whole else number
+
+
+def _with_unit(value: object, *, range: bool) -> str:
+    """Return text that looks like a quantity, or like a range where there may be one."""
     if not isinstance(value, str):
         bare = isinstance(value, int | float) and not isinstance(value, bool)
         raise QuantityError(f"{shown(value)} {'has no unit' if bare else 'is not text'}")
     text = text_of(value)
     if re.fullmatch(bar_keys.NUMBER_PATTERN, text):
         raise QuantityError(f"{shown(value)} has no unit")
-    if ".." in text and not kind.range:
+    if ".." in text and not range:
         raise QuantityError(f"'{text}' is a range, but one value is wanted")
-    if key.kind == "gauge pressure":
-        return units.parse_pressure(text, air_pressure)
-    if key.kind == "gauge pressure range":
-        return units.parse_pressure_range(text, air_pressure)
+    return text
+
+
+def convert(value: object, key: Key, air_pressure: float) -> Any:
+    """Convert what was written.
+
+    Parameters
+    ----------
+    value : object
+        As TOML gives it.
+    key : Key
+        What it is the value of.
+    air_pressure : float
+        Absolute [Pa], for gauge pressures.
+
+    Returns
+    -------
+    str, int, float or tuple of float
+        Text, a count, SI, or the two ends of a range in SI.
+
+    Raises
+    ------
+    QuantityError
+        Says only what is wrong with the value.
+    """
+    kind = bar_keys.KEY_KINDS[key.kind]
+    if key.kind == "text":
+        return text_of(value)
+    if kind.choices:
+        return _choice(value, kind.choices)
+    if kind.unit_kind is None:
+        return _count(value, whole=key.kind == "whole number")
+    text = _with_unit(value, range=kind.range)
+    if "gauge" in key.kind:
+        return (units.parse_pressure_range if kind.range else units.parse_pressure)(text, air_pressure)
     if key.kind == "pressure difference":
         return _difference(text)
-    return units.parse_range(text, kind.unit_kind) if kind.range else units.parse(text, kind.unit_kind)
+    return (units.parse_range if kind.range else units.parse)(text, kind.unit_kind)
 
 
 def within(value: Any, key: Key, air_pressure: float) -> bool:
-    """Whether a converted value lies within what the key accepts."""
+    """Whether a converted value lies within what the key accepts.
+
+    Parameters
+    ----------
+    value, key, air_pressure
+        What `convert` returned, and what it was given.
+    """
     if key.accepted is None:
         return True
-    if not isinstance(value, tuple):
-        value = (value, value)
-    least, most = (convert(bound, key, air_pressure) for bound in key.accepted)
-    if isinstance(least, tuple):
-        least, most = least[0], most[1]
-    return bool(least <= value[0] and value[1] <= most)
+    ends = value if isinstance(value, tuple) else (value, value)
+    least, most = (np.min(convert(bound, key, air_pressure)) for bound in key.accepted)
+    return bool(least <= ends[0] and ends[1] <= most)

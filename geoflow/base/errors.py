@@ -82,5 +82,10 @@ def install(extra: str) -> str:
     """Say how to add an extra to this installation.
 
     By its folder, never by its name: until the name is registered, another package could come under it.
+
+    Parameters
+    ----------
+    extra : str
+        Name of the extra, as in pyproject.toml.
     """
     return f'in the folder geoflow was installed from: pip install ".[{extra}]"'

@@ -12,7 +12,13 @@ _LISTENER: ContextVar[Callable[[str], None] | None] = ContextVar("_LISTENER", de
 
 
 def tell(step: str) -> None:
-    """Say which step of the work begins; nothing happens where nobody listens."""
+    """Say which step of the work begins; nothing happens where nobody listens.
+
+    Parameters
+    ----------
+    step : str
+        What a person would call it.
+    """
     listener = _LISTENER.get()
     if listener is not None:
         listener(step)
@@ -20,7 +26,13 @@ def tell(step: str) -> None:
 
 @contextlib.contextmanager
 def listening(listener: Callable[[str], None]) -> Iterator[None]:
-    """Hand every step told inside to a listener."""
+    """Hand every step told inside to a listener.
+
+    Parameters
+    ----------
+    listener : callable
+        Given each step.
+    """
     token = _LISTENER.set(listener)
     try:
         yield

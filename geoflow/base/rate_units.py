@@ -48,6 +48,13 @@ RATE_UNITS: Final[tuple[RateUnit, ...]] = (
 def rate_unit(text: str, *, where: str = "") -> RateUnit:
     """Find a rate unit by its spelling (case and blanks do not matter).
 
+    Parameters
+    ----------
+    text : str
+        As written.
+    where : str
+        Option or key, for the error.
+
     Raises
     ------
     QuantityError

@@ -34,12 +34,32 @@ class UnitRates:
 
 
 def ammonia_flow(nitrogen_rate: Floats, speed: Floats, width: Floats, nitrogen_fraction: float) -> FloatArray:
-    """Ammonia flow of the whole width [kg/s] that lays down a nitrogen rate [kg/m2] at a speed [m/s]: R v W / w."""
+    """Ammonia flow of the whole width [kg/s] that lays down a nitrogen rate [kg/m2] at a speed [m/s]: R v W / w.
+
+    Parameters
+    ----------
+    nitrogen_rate : array_like
+        [kg/m2]
+    speed, width : array_like
+        Over ground [m/s], of the whole bar [m].
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+    """
     return np.asarray(nitrogen_rate, dtype=np.float64) * speed * width / nitrogen_fraction
 
 
 def nitrogen_rate(ammonia_flow: Floats, speed: Floats, width: Floats, nitrogen_fraction: float) -> FloatArray:
-    """Nitrogen rate [kg/m2] that an ammonia flow of the whole width [kg/s] lays down at a speed [m/s]."""
+    """Nitrogen rate [kg/m2] that an ammonia flow of the whole width [kg/s] lays down at a speed [m/s].
+
+    Parameters
+    ----------
+    ammonia_flow : array_like
+        [kg/s]
+    speed, width : array_like
+        Over ground [m/s], of the whole bar [m].
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+    """
     return np.asarray(ammonia_flow, dtype=np.float64) * nitrogen_fraction / (np.asarray(speed) * width)
 
 
@@ -84,5 +104,13 @@ def as_nitrogen_rate(
 def from_nitrogen_rate(
     rate: Floats, unit: RateUnit, nitrogen_fraction: float, ammonia_density: float | None = None
 ) -> FloatArray:
-    """Numbers counted in `unit` for a nitrogen rate [kg/m2]: `as_nitrogen_rate` the other way round."""
+    """Numbers counted in `unit` for a nitrogen rate [kg/m2]: `as_nitrogen_rate` the other way round.
+
+    Parameters
+    ----------
+    rate : array_like
+        [kg/m2]
+    unit, nitrogen_fraction, ammonia_density
+        As for `as_nitrogen_rate`.
+    """
     return np.asarray(rate, dtype=np.float64) / _nitrogen_per_unit(unit, nitrogen_fraction, ammonia_density)

@@ -48,12 +48,12 @@ def _number(value: float, kind: str, system: System, digits: int | None) -> str:
     other: System = "metric" if system == "us" else "us"
     own, given = _decimals(value, kind, system), _decimals(value, kind, other)
     shown = _shown(value, kind, system)
-    wanted = None if given is None else _significant(_shown(value, kind, other), given)
-    if own is not None and (wanted is None or _significant(shown, own) <= max(wanted, 2)):
+    wanted = math.inf if given is None else _significant(_shown(value, kind, other), given)
+    if own is not None and _significant(shown, own) <= max(wanted, 2):
         return number(value, kind, system, max(own, fewest))
     # Given in the other system's unit, or worked out: as many digits as there, and no fewer than usual.
     first = math.floor(math.log10(abs(shown))) if shown else 0
-    places = usual if wanted is None else max(usual, wanted - 1 - first)
+    places = usual if given is None else max(usual, int(wanted) - 1 - first)
     text = number(value, kind, system, places)
     return text.rstrip("0").rstrip(".") if digits is not None and "." in text else text
 
@@ -82,6 +82,14 @@ def said(value: float, kind: str, system: System, digits: int | None = None) -> 
 
 
 def said_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Say two SI values back as a range, or as one value where they are the same; see `said`."""
+    """Say two SI values back as a range, or as one value where they are the same; see `said`.
+
+    Parameters
+    ----------
+    low, high : float
+        In SI.
+    kind, system, digits
+        As for `said`.
+    """
     ends = dict.fromkeys(_number(end, kind, system, digits) for end in (low, high))
     return f"{' to '.join(ends)} {unit_label(kind, system)}"

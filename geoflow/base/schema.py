@@ -149,5 +149,11 @@ COLUMNS: Final[tuple[Column, ...]] = (
 
 
 def fold(name: str) -> str:
-    """Fold a column name for comparison: lower case, letters and digits only."""
+    """Fold a column name for comparison: lower case, letters and digits only.
+
+    Parameters
+    ----------
+    name : str
+        As in a file.
+    """
     return "".join(character for character in name.casefold() if character.isalnum())

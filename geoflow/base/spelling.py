@@ -62,6 +62,13 @@ def _close(one: str, other: str) -> float:
     return _TURNED if turned else difflib.SequenceMatcher(None, one, other).ratio()
 
 
+def _is_slip(meant: str, loose: list[str]) -> bool:
+    """Whether one of some words is this one misspelt: nearer to it than to anything of another meaning."""
+    best = max((_close(one, meant) for one in loose), default=0.0)
+    others = (_close(one, other) for one in loose for other in _MEANINGS if _MEANINGS[other] != _MEANINGS[meant])
+    return best >= _ALIKE and best > max(others, default=0.0)
+
+
 def _means_another(word: str, known: str) -> bool:
     """Whether two words speak of different units, substances or ends of a range."""
     ours, theirs = _parts(word), _parts(known)
@@ -69,14 +76,8 @@ def _means_another(word: str, known: str) -> bool:
     if said - wanted:
         return True
     loose = [part for part in ours if part not in _MEANINGS and part not in theirs]
-    for part in theirs:
-        if part in _MEANINGS and _MEANINGS[part] not in said:
-            # It must stand there misspelt, and nearer to itself than to anything else that has a meaning.
-            best = max((_close(one, part) for one in loose), default=0.0)
-            others = (_close(one, other) for one in loose for other in _MEANINGS if _MEANINGS[other] != _MEANINGS[part])
-            if best < _ALIKE or best <= max(others, default=0.0):
-                return True
-    return False
+    lacking = (part for part in theirs if part in _MEANINGS and _MEANINGS[part] not in said)
+    return not all(_is_slip(part, loose) for part in lacking)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

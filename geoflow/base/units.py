@@ -1,7 +1,6 @@
 """The only place that knows pint: text to SI floats and SI floats to text.
 
-Inside geoflow every number is an SI float [m, kg, s, K, Pa]. Text with a unit exists only at the edge:
-on the command line, in the bar file, and in what is printed.
+Inside geoflow every number is an SI float [m, kg, s, K, Pa]; text with a unit exists only where a person reads or writes.
 """
 
 from __future__ import annotations
@@ -14,34 +13,16 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from geoflow.base.errors import QuantityError
 from geoflow.base.spelling import nearest
+from geoflow.base.unit_spellings import ABSOLUTE, SPELLINGS, SUBSTANCES
 
 if TYPE_CHECKING:
     import pint
 
 __all__ = [
-    "ACRE",
-    "FOOT",
-    "GALLON",
-    "HOUR",
-    "KINDS",
-    "MILE",
-    "MILE_PER_HOUR",
-    "POUND",
-    "PSI",
-    "Kind",
-    "System",
-    "factor",
-    "from_si",
-    "number",
-    "parse",
-    "parse_pressure",
-    "parse_pressure_range",
-    "parse_range",
-    "show",
-    "show_range",
-    "to_si",
-    "unit_label",
-]
+    "ACRE", "FOOT", "GALLON", "HOUR", "KINDS", "MILE", "MILE_PER_HOUR", "POUND", "PSI", "Kind", "System",
+    "factor", "from_si", "number", "parse", "parse_pressure", "parse_pressure_range", "parse_range", "show",
+    "show_range", "to_si", "unit_label",
+]  # fmt: skip
 
 System = Literal["us", "metric"]
 
@@ -86,6 +67,8 @@ KINDS: Final[dict[str, Kind]] = {
     "volume flow": Kind("m**3/s", "gallon/minute", "liter/minute", "gpm", "L/min", 1, 1, "45 gpm"),
     "ammonia flow": Kind("kg/s", "lb/minute", "kg/minute", "lb NH3/min", "kg NH3/min", 1, 1, "5.1 lb NH3/min"),
     "nitrogen rate": Kind("kg/m**2", "lb/acre", "kg/hectare", "lb N/ac", "kg N/ha", 0, 0, "150 lb N/ac"),
+    "voltage": Kind("V", "V", "V", "V", "V", 2, 2, "0.5 V"),
+    "transmitter slope": Kind("V/Pa", "mV/psi", "mV/bar", "mV/psi", "mV/bar", 1, 1, "20 mV/psi"),
     "angle": Kind("radian", "degree", "degree", "°", "°", 0, 0, "90 deg"),
 }
 
@@ -99,59 +82,6 @@ PSI: Final = 6894.757293168361
 MILE_PER_HOUR: Final = 0.44704
 HOUR: Final = 3600.0
 
-# Spellings that people write and pint does not know, as pint expressions.
-_SPELLINGS: Final[dict[str, str]] = {
-    "gpm": "gallon/minute",
-    "gal/min": "gallon/minute",
-    "l/min": "liter/minute",
-    "lpm": "liter/minute",
-    "psig": "psi",
-    "in": "inch",
-    '"': "inch",
-    "'": "ft",
-    "f": "degF",
-    "°f": "degF",
-    "degf": "degF",
-    "c": "degC",
-    "°c": "degC",
-    "degc": "degC",
-    "k": "kelvin",
-    "ac": "acre",
-    "acres": "acre",
-    "ha": "hectare",
-    "km/h": "km/hour",
-    "kmh": "km/hour",
-    "kph": "km/hour",
-    "deg": "degree",
-    "°": "degree",
-    "lbs": "lb",
-    "sec": "s",
-    "psi": "psi",
-    "kpa": "kPa",
-    "barg": "bar",
-    "ft": "ft",
-    "mm": "mm",
-    "cm": "cm",
-    "m": "m",
-    "mph": "mile/hour",
-    "gal": "gallon",
-    "gallons": "gallon",
-    "l": "liter",
-    "min": "minute",
-    "h": "hour",
-}
-# Quantities that are of one substance have to name it.
-_SUBSTANCES: Final = {"ammonia flow": ("NH3", "ammonia"), "nitrogen rate": ("N", "nitrogen")}
-_ABSOLUTE: Final[dict[str, str]] = {
-    "psia": "psi",
-    "psi_abs": "psi",
-    "kpa_abs": "kPa",
-    "kpaa": "kPa",
-    "bar_abs": "bar",
-    "bara": "bar",
-    "pa_abs": "Pa",
-    "mpa_abs": "MPa",
-}
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _LONGEST_UNIT: Final = 60
 # Powers of numbers, and high ones, that pint would work out for ever: m**9**9**9.
@@ -174,7 +104,7 @@ def _registry() -> pint.UnitRegistry[Any]:
 def _known_units(kind: str) -> tuple[str, ...]:
     """Spellings of units of one kind, for suggestions."""
     fitting = []
-    for spelling, expression in _SPELLINGS.items():
+    for spelling, expression in SPELLINGS.items():
         try:
             _scale(expression, KINDS[kind].si)
         except Exception:  # pint raises many unrelated types for a unit of another kind
@@ -193,9 +123,9 @@ def _scale(unit: str, si: str) -> tuple[float, float]:
 
 
 def _resolve(unit: str, kind: str, text: str, where: str) -> tuple[float, float]:
-    expression = _SPELLINGS.get(unit.casefold(), unit)
-    if kind in _SUBSTANCES:
-        symbol, name = _SUBSTANCES[kind]
+    expression = SPELLINGS.get(unit.casefold(), unit)
+    if kind in SUBSTANCES:
+        symbol, name = SUBSTANCES[kind]
         bare = re.sub(rf"\s*\b{symbol}\b\s*", "", unit, flags=re.IGNORECASE)
         if bare == unit:
             raise QuantityError(
@@ -280,8 +210,8 @@ def parse_pressure(text: object, air_pressure: float, *, where: str = "") -> flo
         If the text is no pressure.
     """
     value, unit = _split(text, "pressure", where)
-    if unit.casefold() in _ABSOLUTE:
-        slope, _ = _resolve(_ABSOLUTE[unit.casefold()], "pressure", str(text), where)
+    if unit.casefold() in ABSOLUTE:
+        slope, _ = _resolve(ABSOLUTE[unit.casefold()], "pressure", str(text), where)
         result = _checked(float(value) * slope, str(text), where)
     else:
         result = parse(text, "pressure", where=where) + air_pressure
@@ -294,6 +224,15 @@ def parse_pressure(text: object, air_pressure: float, *, where: str = "") -> flo
 
 def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, float]:
     """Read ``"35..62 degF"`` or ``"5 mph"`` as a pair of SI floats, low and high (equal for one value).
+
+    Parameters
+    ----------
+    text : object
+        What was written.
+    kind : str
+        A key of `KINDS`.
+    where : str
+        Option or key, for the error.
 
     Raises
     ------
@@ -319,6 +258,15 @@ def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, flo
 def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") -> tuple[float, float]:
     """Read ``"4..8 psi"`` or one pressure as a pair of absolute SI pressures [Pa]; see `parse_pressure`.
 
+    Parameters
+    ----------
+    text : object
+        What was written.
+    air_pressure : float
+        Of the air at the site [Pa], added to gauge pressures.
+    where : str
+        Option or key, for the error.
+
     Raises
     ------
     QuantityError
@@ -337,26 +285,68 @@ def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") 
 
 
 def factor(unit: str, kind: str) -> float:
-    """SI value of one `unit` of this kind (no offset), as 0.3048 for a foot; the unit is code's own, not input."""
-    return _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)[0]
+    """SI value of one `unit` of this kind (no offset), as 0.3048 for a foot; the unit is code's own, not input.
+
+    Parameters
+    ----------
+    unit : str
+        As pint or people write it.
+    kind : str
+        A key of `KINDS`.
+    """
+    return _scale(SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)[0]
 
 
 def to_si(value: Any, kind: str, unit: str) -> Any:
-    """Convert a float or array from `unit` (code's own, not input) to SI."""
-    slope, offset = _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)
+    """Convert a float or array from `unit` (code's own, not input) to SI.
+
+    Parameters
+    ----------
+    value : float or ndarray
+        In `unit`.
+    kind : str
+        A key of `KINDS`.
+    unit : str
+        As pint or people write it.
+    """
+    slope, offset = _scale(SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)
     return value * slope + offset
 
 
 def from_si(value: Any, kind: str, unit: str) -> Any:
-    """Convert a float or array from SI to `unit` (code's own, not input)."""
-    slope, offset = _scale(_SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)
+    """Convert a float or array from SI to `unit` (code's own, not input).
+
+    Parameters
+    ----------
+    value : float or ndarray
+        In SI.
+    kind : str
+        A key of `KINDS`.
+    unit : str
+        As pint or people write it.
+    """
+    slope, offset = _scale(SPELLINGS.get(unit.casefold(), unit), KINDS[kind].si)
     return (value - offset) / slope
 
 
 def number(
     value: float, kind: str, system: System, digits: int | None = None, rounding: Literal["near", "up", "down"] = "near"
 ) -> str:
-    """Write an SI value as a bare number in the reader's unit, rounded to the nearest, up or down."""
+    """Write an SI value as a bare number in the reader's unit, rounded to the nearest, up or down.
+
+    Parameters
+    ----------
+    value : float
+        In SI.
+    kind : str
+        A key of `KINDS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    digits : int, optional
+        Decimals; the unit's usual ones if not given.
+    rounding : str
+        ``"near"``, ``"up"`` or ``"down"``.
+    """
     known = KINDS[kind]
     unit, default = (known.us, known.us_digits) if system == "us" else (known.metric, known.metric_digits)
     places = default if digits is None else digits
@@ -370,17 +360,41 @@ def number(
 
 
 def unit_label(kind: str, system: System) -> str:
-    """Return the label printed behind a number of this kind."""
+    """Return the label printed behind a number of this kind.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `KINDS`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return KINDS[kind].us_label if system == "us" else KINDS[kind].metric_label
 
 
 def show(value: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write an SI value with its unit for a reader."""
+    """Write an SI value with its unit for a reader.
+
+    Parameters
+    ----------
+    value : float
+        In SI.
+    kind, system, digits
+        As for `number`.
+    """
     return f"{number(value, kind, system, digits)} {unit_label(kind, system)}"
 
 
 def show_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write two SI values as one range, or as one value where both print the same."""
+    """Write two SI values as one range, or as one value where both print the same.
+
+    Parameters
+    ----------
+    low, high : float
+        In SI.
+    kind, system, digits
+        As for `number`.
+    """
     first, last = number(low, kind, system, digits), number(high, kind, system, digits)
     span = first if first == last else f"{first} to {last}"
     return f"{span} {unit_label(kind, system)}"

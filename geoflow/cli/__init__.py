@@ -12,6 +12,7 @@ from typing import Any, Final
 from geoflow import __version__
 from geoflow.base.errors import GeoflowError
 from geoflow.cli.bars import add_bar, add_window
+from geoflow.cli.card import add_card
 from geoflow.cli.conversion import add_convert
 from geoflow.cli.learning import add_learn
 from geoflow.cli.logs import add_reconcile
@@ -30,6 +31,7 @@ COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "vet": add_vet,
     "rewrite": add_rewrite,
     "plan": add_plan,
+    "card": add_card,
     "convert": add_convert,
     "reconcile": add_reconcile,
     "learn": add_learn,

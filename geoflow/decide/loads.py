@@ -15,11 +15,30 @@ from geoflow.ground.passes import Passes
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import DrawDown, draw_down, usable_ammonia
 
-__all__ = ["EndOfTank", "TankLoads", "end_of_tank_window", "tank_loads"]
+__all__ = ["EndOfTank", "TankCount", "TankLoads", "end_of_tank_window", "tank_count", "tank_loads"]
 
 # A last load smaller than this share of a full one is rounding.
 _ROUNDING: Final = 1e-9
 _WORTH: Final = {"holds": 2, "doubtful": 1, "fails": 0, "off": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class TankCount:
+    """How many tanks some ammonia takes.
+
+    Attributes
+    ----------
+    drawn : ndarray, shape (loads,)
+        Ammonia drawn from each [kg].
+    full_load : float
+        Ammonia that can be drawn from a full tank down to the heel [kg].
+    per_nitrogen : float
+        Ammonia drawn for each kilogram of nitrogen prescribed [-].
+    """
+
+    drawn: FloatArray
+    full_load: float
+    per_nitrogen: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +119,42 @@ def _delivered_ratio(bar: Bar, path: DrawDown, heel: float) -> float:
     return float(ends.mean() / saturation(reference).liquid_density)
 
 
+def _loads(total: float, full: float) -> int:
+    """Count the full tanks, the last one begun, that hold a total [kg]."""
+    return int(np.ceil(total / full * (1.0 - _ROUNDING))) if total > 0.0 else 0
+
+
+def tank_count(nitrogen: float, bar: Bar, start_temperature: float, *, heel: float = 0.05) -> TankCount:
+    """Count the tanks that some nitrogen takes, wherever they run out.
+
+    Parameters
+    ----------
+    nitrogen : float
+        Of the whole field, as prescribed [kg].
+    bar : Bar
+        With its tank.
+    start_temperature : float
+        Of the liquid in a full tank [K].
+    heel : float
+        Liquid volume over water capacity at which a tank is taken off [-].
+
+    Raises
+    ------
+    BarError
+        If the bar names no tank.
+    UsageError
+        If the heel is none.
+    RangeError
+        If the liquid leaves the known temperatures.
+    """
+    tank = _tank(bar, heel)
+    path = draw_down(start_temperature, tank.fill)
+    share = _delivered_ratio(bar, path, heel) / bar.nitrogen_fraction
+    total, full = nitrogen * share, float(path.drawn_at(heel)) * tank.capacity
+    reached = np.minimum(full * np.arange(1, _loads(total, full) + 1), total)
+    return TankCount(np.diff(reached, prepend=0.0), full, share)
+
+
 def tank_loads(
     passes: Passes,
     rate: Floats,
@@ -159,7 +214,7 @@ def tank_loads(
     factor = total / float(on_lines.sum()) if asked.size else 1.0
     along = np.cumsum(on_lines[asked]) * factor
     full = float(path.drawn_at(heel)) * tank.capacity
-    loads = int(np.ceil(total / full * (1.0 - _ROUNDING))) if total > 0.0 else 0
+    loads = _loads(total, full)
     reached = np.minimum(full * np.arange(1, loads + 1), along[-1] if loads else 0.0)
     piece = np.minimum(np.searchsorted(along, reached * (1.0 - 1e-12)), max(along.size - 1, 0))
     short = (along[piece] - reached) / (on_lines[asked[piece]] * factor) if loads else np.zeros(0)

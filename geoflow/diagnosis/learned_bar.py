@@ -8,7 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.bar.equipment import Bar, Evidence, Learned, LearnedLog, Orifice
+from geoflow.bar.equipment import Bar, Orifice
+from geoflow.bar.learned import Evidence, Learned, LearnedLog
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.decide.vet import Solution
 from geoflow.diagnosis.learned_drift import Change, find_change

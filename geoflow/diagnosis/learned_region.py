@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.bar.equipment import OrificeWay
+from geoflow.bar.learned import OrificeWay
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import PSI
 from geoflow.diagnosis.learning import COLUMNS, Posterior

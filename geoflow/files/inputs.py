@@ -82,18 +82,36 @@ def companions(main: str, names: Iterable[str]) -> list[str]:
 
 
 def is_companion(name: str) -> bool:
-    """Whether a file of this name only ever comes along with another one."""
+    """Whether a file of this name only ever comes along with another one.
+
+    Parameters
+    ----------
+    name : str
+        Without folder.
+    """
     return name.casefold().endswith(tuple({end for ends in COMPANIONS.values() for end in ends}))
 
 
 def likely_companions(main: str) -> list[str]:
-    """Names that files beside a main file may have, for places that cannot be listed: in small and capital letters."""
+    """Names that files beside a main file may have, for places that cannot be listed: in small and capital letters.
+
+    Parameters
+    ----------
+    main : str
+        Name of the main file, without folder.
+    """
     stem, ending = _split(main)
     return [stem + form for end in COMPANIONS.get(ending, ()) for form in (end, end.upper())]
 
 
 def beside(path: Path) -> list[Path]:
-    """Return what lies beside a file and belongs to it, files or not, in order of name."""
+    """Return what lies beside a file and belongs to it, files or not, in order of name.
+
+    Parameters
+    ----------
+    path : Path
+        The main file.
+    """
     try:
         names = sorted(entry.name for entry in path.parent.iterdir()) if path.suffix.casefold() in COMPANIONS else []
     except (OSError, ValueError):  # ValueError: a name no file can have
@@ -156,16 +174,22 @@ class InputSnapshot:
     ----------
     given : tuple of Path
         The inputs.
-    looks : dict
+    seen : dict
         Of every file they are made of; None for those that are not there.
     """
 
     given: tuple[Path, ...]
-    looks: dict[Path, _Look | None]
+    seen: dict[Path, _Look | None]
 
     @classmethod
     def of(cls, paths: Iterable[Path | str | None]) -> InputSnapshot:
-        """Look at files, whole families and folders; None stands for an input that was not given."""
+        """Look at files, whole families and folders; None stands for an input that was not given.
+
+        Parameters
+        ----------
+        paths : iterable of Path, str or None
+            The inputs.
+        """
         given = tuple(Path(path) for path in paths if path is not None)
         files = {file for path in given for file in (path, *files_of(path, _MOST_IN_FOLDER)) if not file.is_dir()}
         return cls(given, {file: _look(file) for file in sorted(files)})
@@ -178,8 +202,8 @@ class InputSnapshot:
         InputError
             If a file is not what it was, or one appeared that belongs to an input.
         """
-        newer = (file for path in self.given for file in beside(path) if file.is_file() and file not in self.looks)
-        changed = (path for path, before in self.looks.items() if _look(path) != before)
+        newer = (file for path in self.given for file in beside(path) if file.is_file() and file not in self.seen)
+        changed = (path for path, before in self.seen.items() if _look(path) != before)
         for path in (*changed, *newer):
             raise InputError(
                 "the file changed while it was read, so nothing can be said for certain",

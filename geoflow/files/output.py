@@ -42,7 +42,15 @@ _ALWAYS_OURS: Final = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}
 
 
 def disk_error(problem: OSError | RuntimeError, where: Path) -> OutputError:
-    """Say in plain words why the system would not write `where`."""
+    """Say in plain words why the system would not write `where`.
+
+    Parameters
+    ----------
+    problem : OSError or RuntimeError
+        What the system said.
+    where : Path
+        What was to be written.
+    """
     number = problem.errno if isinstance(problem, OSError) else None
     words, cure = _PLAIN_WORDS.get(number or 0, (str(problem), _ELSEWHERE))
     return OutputError(f"nothing was written: {words}; what was there before is unchanged", where=str(where), cure=cure)
@@ -52,10 +60,21 @@ def _refusal(what: str, where: Path, cure: str = "choose another name") -> Outpu
     return OutputError(what, where=str(where), cure=cure)
 
 
+def _refuse_other_kinds(mode: int, shown: Path) -> None:
+    if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
+        kind = "a folder" if stat.S_ISDIR(mode) else "a device or pipe, not a file"
+        raise _refusal(f"the output is {kind}", shown)
+
+
 def shapefile_files(path: Path) -> tuple[Path, ...]:
     """All files that belong to `path`, there or not: the path itself, or the whole family of a Shapefile.
 
     An old index or .prj left beside a new .shp would tell lies about it, in whatever capitals its name is written.
+
+    Parameters
+    ----------
+    path : Path
+        A file to be written.
     """
     if path.suffix.casefold() != ".shp":
         return (path,)
@@ -165,6 +184,11 @@ class OutputFolder:
     def claim(self, names: Iterable[str]) -> None:
         """Check early that these files may be written, so that long work does not end in a refusal.
 
+        Parameters
+        ----------
+        names : iterable of str
+            Of files, without folder.
+
         Raises
         ------
         OutputError
@@ -180,6 +204,11 @@ class OutputFolder:
 
     def stage(self, name: str) -> Path:
         """Return the path to write the file `name` to; it moves into the folder on a clean exit.
+
+        Parameters
+        ----------
+        name : str
+            Without folder.
 
         Raises
         ------
@@ -206,9 +235,7 @@ class OutputFolder:
             return
         except OSError as problem:
             raise disk_error(problem, shown) from problem
-        if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
-            kind = "a folder" if stat.S_ISDIR(mode) else "a device or pipe, not a file"
-            raise _refusal(f"the output is {kind}", shown)
+        _refuse_other_kinds(mode, shown)
         if not self._replace:
             raise _refusal("the file already exists", shown, "add --replace to write over it, or choose another name")
         # SQLite would play an old journal into the new file.

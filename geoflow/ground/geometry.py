@@ -45,8 +45,6 @@ class RepairReport:
 
     Attributes
     ----------
-    flattened : ndarray of int, shape (k,)
-        Polygons that carried heights or measures, now without.
     mended : ndarray of int, shape (k,)
         Polygons whose outline crossed itself or was otherwise invalid.
     area_before, area_after : ndarray of float, shape (k,)
@@ -63,7 +61,6 @@ class RepairReport:
         Polygons without any area.
     """
 
-    flattened: Indices
     mended: Indices
     area_before: Floats
     area_after: Floats
@@ -135,12 +132,24 @@ def local_frame(longitude: float, latitude: float) -> pyproj.CRS:
 
 
 def areas(polygons: Any) -> Floats:
-    """Areas [m2] of polygons in a local frame, shape (n,); 0 for a missing one."""
+    """Areas [m2] of polygons in a local frame, shape (n,); 0 for a missing one.
+
+    Parameters
+    ----------
+    polygons : array_like of Polygon, MultiPolygon or None, shape (n,)
+        In a local frame [m].
+    """
     return np.asarray(np.nan_to_num(shapely.area(polygons)), dtype=float)
 
 
 def mean_widths(polygons: Any) -> Floats:
-    """Mean widths 2 A / P [m] of polygons in a local frame, shape (n,): the width of a long strip."""
+    """Mean widths 2 A / P [m] of polygons in a local frame, shape (n,): the width of a long strip.
+
+    Parameters
+    ----------
+    polygons : array_like of Polygon, MultiPolygon or None, shape (n,)
+        In a local frame [m].
+    """
     perimeter = np.asarray(shapely.length(polygons), dtype=float)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.nan_to_num(2.0 * shapely.area(polygons) / perimeter), dtype=float)
@@ -164,8 +173,7 @@ def repair(polygons: Any) -> tuple[Geometries, RepairReport]:
     shapes = np.array(polygons, dtype=object, ndmin=1)
     empty = shapely.is_missing(shapes) | shapely.is_empty(shapes)
     shapes[empty] = None
-    flattened = np.flatnonzero(shapely.has_z(shapes) | shapely.has_m(shapes))
-    shapes[flattened] = shapely.force_2d(shapes[flattened])
+    shapes = shapely.force_2d(shapes)
     kind = shapely.get_type_id(shapes)
     mixed = np.flatnonzero(kind == _COLLECTION)
     for index in mixed:
@@ -188,7 +196,6 @@ def repair(polygons: Any) -> tuple[Geometries, RepairReport]:
     shapes[collapsed] = None
     standing = mended[~collapsed[mended]]
     return shapes, RepairReport(
-        flattened=flattened,
         mended=standing,
         area_before=before[~collapsed[mended]],
         area_after=areas(shapes[standing]),
@@ -237,7 +244,13 @@ def _cut_holes(shape: Any) -> Any:
 
 
 def duplicates(polygons: Any) -> Indices:
-    """For every polygon the first one of identical shape (wherever its outline starts), or -1; shape (n,)."""
+    """For every polygon the first one of identical shape (wherever its outline starts), or -1; shape (n,).
+
+    Parameters
+    ----------
+    polygons : array_like of Polygon or MultiPolygon, shape (n,)
+        In any frame.
+    """
     shapes = np.asarray(polygons, dtype=object)
     first = np.full(shapes.shape, -1, dtype=np.int64)
     box = shapely.bounds(shapes)

@@ -43,13 +43,25 @@ class Strips:
     drawn: Any = None
 
     def of(self, records: BoolArray) -> tuple[FloatArray, IntArray]:
-        """Quads of the records marked, of shape (n,), and the place of each among those of them with ground."""
+        """Quads of the records marked, of shape (n,), and the place of each among those of them with ground.
+
+        Parameters
+        ----------
+        records : ndarray of bool, shape (n,)
+            Which of them.
+        """
         kept = records & self.ground
         mine = kept[self.record]
         return self.quads[mine], (np.cumsum(kept) - 1)[self.record[mine]]
 
     def shapes(self, records: IntArray) -> Any:
-        """Return the outlines of records with ground."""
+        """Return the outlines of records with ground.
+
+        Parameters
+        ----------
+        records : ndarray of int
+            Their places in the log.
+        """
         import shapely
 
         if self.drawn is not None:

@@ -99,7 +99,17 @@ def _alike(mixed: IntArray, shared: Shared) -> tuple[IntArray, Shared]:
 
 
 def all_shared(marks: list[IntArray], several: list[Shared], values: int, spacing: float) -> Shared:
-    """Bring the parts of all blocks of lines together, `spacing` [m] apart."""
+    """Bring the parts of all blocks of lines together, `spacing` [m] apart.
+
+    Parameters
+    ----------
+    marks, several : list
+        Of each block, from `lone_and_shared`.
+    values : int
+        Number of values added up.
+    spacing : float
+        Between lines [m].
+    """
     none = np.zeros(0, dtype=np.int64)
     if not several:
         return Shared(none, np.zeros(0), none, np.zeros((values, 0), dtype=np.int64))
@@ -114,14 +124,28 @@ def all_shared(marks: list[IntArray], several: list[Shared], values: int, spacin
 
 
 def gathered(keys: list[IntArray], lengths: list[FloatArray]) -> tuple[IntArray, FloatArray]:
-    """Put the keys of all blocks in order and add up the equal ones."""
+    """Put the keys of all blocks in order and add up the equal ones.
+
+    Parameters
+    ----------
+    keys, lengths : list of ndarray
+        Of each block.
+    """
     key, length = np.concatenate(keys), np.concatenate(lengths)
     order = np.argsort(key, kind="stable")
     return merged(key[order], length[order])
 
 
 def merged(key: IntArray, length: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Add up runs of equal keys."""
+    """Add up runs of equal keys.
+
+    Parameters
+    ----------
+    key : ndarray of int, shape (k,)
+        In order.
+    length : ndarray, shape (k,)
+        [m]
+    """
     if not key.size:
         return key, length
     start = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.bar.equipment import Controller
-from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray
+from geoflow.base.arrays import FloatArray, Floats, IntArray
 from geoflow.base.errors import RangeError
 
 __all__ = ["Passes", "ShortPieces", "field_heading", "lay_passes", "response_distance", "short_pieces"]
@@ -235,24 +235,15 @@ class ShortPieces:
 
     Attributes
     ----------
-    run_length : ndarray
-        Driven in the zone [m].
     off_share : ndarray
-        Share of it in which the zone's rate is not yet reached [-].
-    crossings : ndarray of int
-        Runs through the zone.
-    too_short : ndarray of int
-        Runs that end before the rate is reached.
+        Share of what is driven in the zone in which its rate is not yet reached [-].
     needed : ndarray
         Longest distance a run needs to reach the zone's rate [m].
     shortest : ndarray
         Shortest run [m].
     """
 
-    run_length: FloatArray
     off_share: FloatArray
-    crossings: IntArray
-    too_short: IntArray
     needed: FloatArray
     shortest: FloatArray
 
@@ -298,23 +289,9 @@ def short_pieces(
     lengths = np.bincount(run, passes.length)[run] if zone.size else np.zeros(0)
     run_start = passes.start[starts][run]
     off = np.clip(run_start + needed - passes.start, 0.0, passes.length)
-    total: FloatArray = np.asarray(np.bincount(zone, passes.length, zones), dtype=np.float64)
+    total = np.bincount(zone, passes.length, zones)
     shortest, longest = np.full(zones, np.inf), np.zeros(zones)
     np.minimum.at(shortest, zone, lengths)
     np.maximum.at(longest, zone, needed)
-    once = _first_of_each(run * zones + zone)
-    return ShortPieces(
-        total,
-        np.bincount(zone, off, zones) / np.where(total > 0.0, total, 1.0),
-        np.bincount(zone[once], minlength=zones).astype(np.int64),
-        np.bincount(zone[once & (lengths < needed)], minlength=zones).astype(np.int64),
-        longest,
-        np.where(np.isfinite(shortest), shortest, 0.0),
-    )
-
-
-def _first_of_each(key: IntArray) -> BoolArray:
-    """Mark the first of all equal keys."""
-    first = np.zeros(key.size, dtype=np.bool_)
-    first[np.unique(key, return_index=True)[1]] = True
-    return first
+    off_share = np.bincount(zone, off, zones) / np.where(total > 0.0, total, 1.0)
+    return ShortPieces(off_share, longest, np.where(np.isfinite(shortest), shortest, 0.0))

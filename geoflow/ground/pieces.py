@@ -38,7 +38,15 @@ class Pieces:
 
     @classmethod
     def of(cls, corners: FloatArray, strip: IntArray) -> Pieces:
-        """Describe convex quadrilaterals by their sides; corners of shape (m, 4, 2) [m]."""
+        """Describe convex quadrilaterals by their sides; corners of shape (m, 4, 2) [m].
+
+        Parameters
+        ----------
+        corners : ndarray, shape (m, 4, 2)
+            From `convex_pieces` [m].
+        strip : ndarray of int, shape (m,)
+            Strip each belongs to.
+        """
         step = np.roll(corners, -1, axis=1) - corners
         turned = _signed_areas(corners) < 0.0
         rise = np.where(turned[:, None], -step[..., 1], step[..., 1])
@@ -53,7 +61,15 @@ class Pieces:
         return cls(corners[..., 1].min(axis=1), corners[..., 1].max(axis=1), sides[0], sides[1], strip)
 
     def ends(self, piece: IntArray, height: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Where the piece begins and ends at a y it reaches [m]: least and greatest x [m], shapes as `piece`."""
+        """Where the piece begins and ends at a y it reaches [m]: least and greatest x [m], shapes as `piece`.
+
+        Parameters
+        ----------
+        piece : ndarray of int, shape (k,)
+            Which pieces.
+        height : ndarray, shape (k,)
+            Their y [m].
+        """
         left, right = np.full(piece.size, -np.inf), np.full(piece.size, np.inf)
         for side in range(3):
             np.maximum(left, self.left[0, side][piece] + self.left[1, side][piece] * height, out=left)

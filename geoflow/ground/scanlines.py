@@ -40,8 +40,6 @@ class Sums:
         Ground of each strip in each zone, -1 for outside, and how much of it lies under no other strip.
     shared : Shared
         Ground under several strips.
-    spans : int
-        Number of strip spans, a measure of the work.
     """
 
     whole: FloatArray
@@ -58,11 +56,16 @@ class Sums:
     area: FloatArray
     lone: FloatArray
     shared: Shared
-    spans: int
 
 
 def expand(start: _Ints, stop: _Ints) -> tuple[IntArray, IntArray]:
-    """Every whole number from start to before stop, and which range it comes from."""
+    """Every whole number from start to before stop, and which range it comes from.
+
+    Parameters
+    ----------
+    start, stop : ndarray of int, shape (n,)
+        Ends of the ranges.
+    """
     count = np.maximum(stop - start, 0)
     which = np.repeat(np.arange(count.size), count)
     offset = np.repeat(start - (np.cumsum(count) - count), count)
@@ -176,7 +179,6 @@ def scan(
     lines = int(max(strip_lines[1].max(initial=0), edge_lines[1].max(initial=0)))
     whole, by_zone = np.zeros(zones), np.zeros((3, 2, zones))
     by_half = np.zeros((5, 2))
-    spans = 0
     keys: list[IntArray] = [np.zeros(0, dtype=np.int64)]
     lengths: list[FloatArray] = [np.zeros(0)]
     lone_keys, lone_lengths = list(keys), list(lengths)
@@ -213,7 +215,6 @@ def scan(
         amounts = (covered, doubled, ground.length * ground.field, covered * ground.field)
         for row, sampled in enumerate(amounts, start=1):
             by_half[row] += np.bincount(ground.parity, weights=sampled, minlength=2)
-        spans += count
         (strip, zone, run), (mark, shared) = lone_and_shared(
             pieces.strip[piece], own, order, cuts, layers, ground.zone[part[:-1]], run
         )
@@ -255,5 +256,4 @@ def scan(
         area=length * spacing,
         lone=np.minimum(lone, length) * spacing,
         shared=all_shared(marks, several, own.shape[0], spacing),
-        spans=spans,
     )

@@ -87,7 +87,13 @@ def strips(log: AppliedLog) -> tuple[FloatArray, BoolArray]:
 
 
 def strip_areas(quads: FloatArray) -> FloatArray:
-    """Ground under each strip [m2], shape (n,), both wings of a crossed one; corners of shape (n, 4, 2) [m]."""
+    """Ground under each strip [m2], shape (n,), both wings of a crossed one; corners of shape (n, 4, 2) [m].
+
+    Parameters
+    ----------
+    quads : ndarray, shape (n, 4, 2)
+        Corners [m].
+    """
     return convex_pieces(np.asarray(quads, dtype=float))[2]
 
 
@@ -212,16 +218,7 @@ def overlay(
     quads, rate = np.asarray(quads, dtype=float).reshape(-1, 4, 2), np.asarray(rate_on_ground, dtype=float)
     owners = np.arange(len(quads)) if strip is None else strip
     count = int(owners.max(initial=-1)) + 1
-    if rate.shape != (count,):
-        what = f"{count} strips have {rate.size} rates"
-        raise RangeError(what, where="rate_on_ground", cure="give one rate for every strip")
-    for name, known in (("corner", np.isfinite(quads).all(axis=(1, 2))), ("rate", np.isfinite(rate))):
-        if not known.all():
-            raise RangeError(
-                f"{int((~known).sum())} strips lack a {name}",
-                where=f"strip {int(np.flatnonzero(~known)[0])}",
-                cure="leave strips without ground out, and give rate 0 where the log has none",
-            )
+    _refuse_lacking(quads, rate, count)
     shapes = np.array(zones, dtype=object, ndmin=1)
     exact = np.nan_to_num(np.asarray(shapely.area(shapes), dtype=float))
     everything = shapes if boundary is None else np.append(shapes, np.array([boundary], dtype=object))
@@ -276,6 +273,19 @@ def overlay(
     )
     slim = np.flatnonzero((sums.whole == 0.0) & (exact > 0.0))
     return _with_slim_zones(found, slim, quads, shapes) if slim.size else found
+
+
+def _refuse_lacking(quads: FloatArray, rate: FloatArray, count: int) -> None:
+    if rate.shape != (count,):
+        what = f"{count} strips have {rate.size} rates"
+        raise RangeError(what, where="rate_on_ground", cure="give one rate for every strip")
+    for name, known in (("corner", np.isfinite(quads).all(axis=(1, 2))), ("rate", np.isfinite(rate))):
+        if not known.all():
+            raise RangeError(
+                f"{int((~known).sum())} strips lack a {name}",
+                where=f"strip {int(np.flatnonzero(~known)[0])}",
+                cure="leave strips without ground out, and give rate 0 where the log has none",
+            )
 
 
 def _turn(corners: FloatArray) -> FloatArray:

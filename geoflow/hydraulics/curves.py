@@ -11,6 +11,7 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.hydraulics.cases import bounding_cases, central_case, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
+from geoflow.hydraulics.readings import least_over_cases
 
 __all__ = ["PressureCurve", "pressure_curve"]
 
@@ -58,8 +59,8 @@ def pressure_curve(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
 ) -> PressureCurve:
     """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
-    bounding, without_points = bounding_cases(bar, sections), open_cases(bar, sections)
-    cases = (*bounding, *without_points, central_case(bar, sections))
+    bounding = bounding_cases(bar, sections)
+    cases = (*bounding, *open_cases(bar, sections), central_case(bar, sections))
     circuit = Circuit(bar, sections, cases, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
     top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
@@ -78,11 +79,8 @@ def pressure_curve(
         )
 
     def low(values: FloatArray) -> FloatArray:
-        """Least over temperatures and cases, but no less than without the measured points."""
-        least = values.min(axis=1)
-        bare = least[len(bounding) : -1].min(axis=0, initial=np.inf)
-        ends = least[[*range(len(bounding)), -1]].min(axis=0)
-        return np.asarray(np.maximum(ends, bare) if without_points else ends)
+        """Least over temperatures and cases."""
+        return least_over_cases(values.min(axis=1), len(bounding))
 
     margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
     least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))

@@ -11,7 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.bar.equipment import Learned, Orifice, OrificeWay
+from geoflow.bar.equipment import Orifice
+from geoflow.bar.learned import Learned, OrificeWay
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.units import PSI
 from geoflow.physics.ammonia import saturation

@@ -91,39 +91,28 @@ def decode_log(name: str, header: Node, data: bytes, wanted: frozenset[str] | No
         )
     layout, fixed = _layout(time)
     begins, rest = _begins(data, layout.itemsize)
-    variables = time.all("DLV")
-    keys = [(node.text("A").upper().zfill(4), node.text("C")) for node in variables]
-    keep = [key if wanted is None or key[0] in wanted else None for key in keys]
-    kept = sum(key is not None for key in keep)
+    variables = [(_variable(node, wanted), node) for node in time.all("DLV")]
+    keep = [key for key, _ in variables]
+    kept = len(keep) - keep.count(None)
     if begins.size * max(kept, 1) > _MOST_NUMBERS:
-        raise PrescriptionError(
-            f"the log holds {begins.size:,} records of {kept} values, too many at once",
-            where=f"{header.place}",
-            cure="export fewer hours at a time",
-        )
+        what = f"the log holds {begins.size:,} records of {kept} values, too many at once"
+        raise PrescriptionError(what, where=header.place, cure="export fewer hours at a time")
     raw = np.frombuffer(data, dtype=np.uint8)
     heads = _heads(raw, begins, layout, fixed)
-    nothing = np.full(begins.size, np.nan)
     kind = heads.get("status", np.full(begins.size, -1)).astype(np.int64)
     lat, lon = _positions(heads.get("north"), heads.get("east"), fixed, kind)
     values, lost = _values(raw, begins + layout.itemsize, keep)
-    values |= {
-        key: np.full(begins.size, node.number("B"))
-        for key, node in zip(keep, variables, strict=True)
-        if key is not None and node.text("B")
-    }
-    local = _clock(heads.get("ms"), heads.get("day"))
-    utc = _clock(heads.get("utc_ms"), heads.get("utc_day"))
-    return TimeLog(
-        name,
-        np.full(begins.size, _start(time)) if local is None else local,
-        nothing if utc is None else utc,
-        lon,
-        lat,
-        kind,
-        values,
-        tuple(_losses(name, rest, lost)),
-    )
+    fixed_values = {key: node.number("B") for key, node in variables if key is not None and node.text("B")}
+    values |= {key: np.full(begins.size, value) for key, value in fixed_values.items()}
+    local = _clock(heads, "ms", "day", begins.size, _start(time))
+    utc = _clock(heads, "utc_ms", "utc_day", begins.size, np.nan)
+    return TimeLog(name, local, utc, lon, lat, kind, values, tuple(_losses(name, rest, lost)))
+
+
+def _variable(node: Node, wanted: frozenset[str] | None) -> tuple[str, str] | None:
+    """Dictionary number and element of a DLV; None where it is not wanted."""
+    ddi = node.text("A").upper().zfill(4)
+    return (ddi, node.text("C")) if wanted is None or ddi in wanted else None
 
 
 def _layout(time: Node) -> tuple[np.dtype[Any], dict[str, float]]:
@@ -184,11 +173,11 @@ def _positions(north: Any, east: Any, fixed: dict[str, float], status: IntArray)
     return np.where(lost, np.nan, lat), np.where(lost, np.nan, lon)
 
 
-def _clock(ms: Any, day: Any) -> FloatArray | None:
-    """Unix time [s] of milliseconds since midnight and days since 1980-01-01."""
-    if ms is None or day is None:
-        return None
-    milli, days = np.asarray(ms, dtype=np.float64), np.asarray(day, dtype=np.float64)
+def _clock(heads: dict[str, Any], ms: str, day: str, records: int, otherwise: float) -> FloatArray:
+    """Unix time [s] of milliseconds since midnight and days since 1980-01-01, or the same where they are not logged."""
+    if ms not in heads or day not in heads:
+        return np.full(records, otherwise)
+    milli, days = (np.asarray(heads[key], dtype=np.float64) for key in (ms, day))
     unknown = (milli == _NO_MS) | (days == _NO_DAY) | (days == 0) | (milli > _DAY_MS + 1000)  # a leap second may be
     return np.where(unknown, np.nan, (_EPOCH + days * 86_400.0) + milli / 1000.0)
 

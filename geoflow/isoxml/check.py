@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
@@ -152,20 +153,11 @@ def validate_taskdata(xml_text: str | bytes, version: Version, files: Mapping[st
         return [f"{problem.where}: {problem.what}"]
     if root.tag != "ISO11783_TaskData":
         return [f"line {root.line}: the main element is {root.tag}, not ISO11783_TaskData"]
-    nodes = list(root.walk())
-    found = [problem for node in nodes for problem in _own_problems(node, version)]
-    keys = [(node.tag, node.text("A")) for node in root.children]
-    found += [f"the id {key} is given twice" for tag, key in sorted(set(keys)) if keys.count((tag, key)) > 1]
-    known = set(keys)
-    for node in nodes:
-        for attribute, tag in _RULES[node.tag].refers.items() if node.tag in _RULES else ():
-            if node.text(attribute) and (tag, node.text(attribute)) not in known:
-                found.append(_said(node, f"{attribute}={node.text(attribute)} leads nowhere"))
-    for task in root.all("TSK"):
-        found += _task_problems(task, files)
-    for polygon in (node for node in nodes if node.tag == "PLN"):
-        found += _ring_problems(polygon, version)
-    return found
+    keys = Counter((node.tag, node.text("A")) for node in root.children)
+    found = [f"the id {key} is given twice" for (_, key), count in sorted(keys.items()) if count > 1]
+    for node in root.walk():
+        found += [*_own_problems(node, version), *_reference_problems(node, keys), *_ring_problems(node, version)]
+    return found + [problem for task in root.all("TSK") for problem in _task_problems(task, files)]
 
 
 def _said(node: Node, what: str) -> str:
@@ -184,6 +176,12 @@ def _own_problems(node: Node, version: int) -> list[str]:
             found.append(_said(node, f"{key}='{value[:40]}' {wrong}"))
     found += [_said(child, f"cannot stand in {node.tag}") for child in node.children if child.tag not in rule.holds]
     return found
+
+
+def _reference_problems(node: Node, known: Counter[tuple[str, str]]) -> list[str]:
+    refers = _RULES[node.tag].refers if node.tag in _RULES else {}
+    given = {key: node.text(key) for key in refers if node.text(key)}
+    return [_said(node, f"{key}={to} leads nowhere") for key, to in given.items() if (refers[key], to) not in known]
 
 
 def _task_problems(task: Node, files: Mapping[str, bytes] | None) -> list[str]:
@@ -205,15 +203,14 @@ def _task_problems(task: Node, files: Mapping[str, bytes] | None) -> list[str]:
 
 
 def _grid_problems(task: Node, grid: Node, files: Mapping[str, bytes] | None) -> list[str]:
+    width, found = 1, []
+    if grid.text("I") == "2":
+        zones = [zone for zone in task.all("TZN") if zone.text("A") == grid.text("J")]
+        if not zones:
+            return [_said(grid, f"J={grid.text('J')} is no zone of the task")]
+        width = 4 * sum(node.tag == "PDV" for node in zones[0].walk())
     try:
-        width = 1
-        if grid.text("I") == "2":
-            zone = next((zone for zone in task.all("TZN") if zone.text("A") == grid.text("J")), None)
-            if zone is None:
-                return [_said(grid, f"J={grid.text('J')} is no zone of the task")]
-            width = 4 * sum(node.tag == "PDV" for node in zone.walk())
         wanted = grid.count("E") * grid.count("F") * width
-        found = []
         if grid.text("H") and grid.count("H") != wanted:
             found.append(_said(grid, f"H={grid.text('H')} bytes, but its cells take {wanted}"))
     except PrescriptionError:
@@ -227,6 +224,8 @@ def _grid_problems(task: Node, grid: Node, files: Mapping[str, bytes] | None) ->
 
 
 def _ring_problems(polygon: Node, version: int) -> list[str]:
+    if polygon.tag != "PLN":
+        return []
     rings = polygon.all("LSG")
     outer = sum(ring.text("A") == "1" for ring in rings)
     found = []

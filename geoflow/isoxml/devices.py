@@ -46,7 +46,13 @@ class Element:
 
 
 def read_elements(data: TaskData) -> dict[str, Element]:
-    """Return all elements of all machines by their id."""
+    """Return all elements of all machines by their id.
+
+    Parameters
+    ----------
+    data : TaskData
+        As opened.
+    """
     found = {}
     for device in data.root.all("DVC"):
         fixed = {node.text("A"): node for node in device.all("DPT")}
@@ -65,19 +71,25 @@ def sections_under(elements: dict[str, Element], key: str) -> list[Element]:
 
     The offset to the right orders them; where one has none, their numbers do, which run from the left by custom
     (common practice, no source).
+
+    Parameters
+    ----------
+    elements : dict of str to Element
+        From `read_elements`.
+    key : str
+        Id of an element.
     """
     top = elements.get(key)
     if top is None:
         return []
     machine = [element for element in elements.values() if element.device == top.device]
-    below, frontier = [], {top.own}
-    for _ in range(len(machine)):
-        children = [element for element in machine if element.parent in frontier and element not in below]
-        if not children:
-            break
+    below: list[Element] = []
+    children = [element for element in machine if element.parent == top.own]
+    while children:
         below += children
-        frontier = {element.own for element in children}
-    sections = [element for element in below if element.kind == _SECTION]
+        owners = {element.own for element in children}
+        children = [element for element in machine if element.parent in owners and element not in below]
+    sections = [element for element in below or machine if element.kind == _SECTION]
     sections = sections or [element for element in machine if element.kind == _SECTION]
     if all(_OFFSET in element.properties for element in sections):
         return sorted(sections, key=lambda element: element.properties[_OFFSET])
@@ -85,6 +97,12 @@ def sections_under(elements: dict[str, Element], key: str) -> list[Element]:
 
 
 def width_of(element: Element) -> float | None:
-    """Return the fixed width of an element [m]; None where it states none."""
+    """Return the fixed width of an element [m]; None where it states none.
+
+    Parameters
+    ----------
+    element : Element
+        Of a machine.
+    """
     found = [element.properties[ddi] for ddi in _WIDTHS if element.properties.get(ddi, 0.0) > 0.0]
     return found[0] / 1000.0 if found else None

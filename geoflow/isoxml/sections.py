@@ -48,7 +48,15 @@ class Sections:
     above: frozenset[str] = frozenset()
 
     def matrix(self, ddi: str, values: Mapping[tuple[str, str], FloatArray]) -> FloatArray | None:
-        """Values that the sections log each for itself, shape (records, count); None where they do not."""
+        """Values that the sections log each for itself, shape (records, count); None where they do not.
+
+        Parameters
+        ----------
+        ddi : str
+            Dictionary number.
+        values : mapping
+            Dictionary number and element to values, shape (records,).
+        """
         keys = [key for key in values if key[0] == ddi and key[1] not in self.above]
         if len(keys) < 2 or not {element for _, element in keys} <= set(self.elements):
             return None
@@ -60,6 +68,11 @@ def unpack_states(word: FloatArray) -> FloatArray:
     """Sixteen states of a word stored as a signed number of 32 bits, shape (n, 16); NaN where there is none.
 
     Source: the data dictionary's pages on the condensed work states, read at second hand.
+
+    Parameters
+    ----------
+    word : ndarray, shape (n,)
+        As stored; NaN where there is none.
     """
     known = np.isfinite(word)
     bits = np.where(known, word, 0.0).astype(np.int64) & 0xFFFF_FFFF

@@ -36,6 +36,11 @@ class Outlines:
     def build(self, polygons: Sequence[Node]) -> Any:
         """Return one Polygon or MultiPolygon in longitude and latitude, or None where no ring has an area.
 
+        Parameters
+        ----------
+        polygons : sequence of Node
+            Elements PLN.
+
         Raises
         ------
         PrescriptionError

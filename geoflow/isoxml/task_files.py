@@ -23,6 +23,7 @@ _MAIN: Final = "taskdata.xml"
 _ROOT: Final = "ISO11783_TaskData"
 _MOST_BYTES: Final = 2 * 1024**3
 _AGAIN: Final = "copy or export the whole TASKDATA folder again"
+_NAME_IT: Final = "name the TASKDATA folder, or a zip of it"
 _PROPRIETARY: Final = re.compile(r"P\d+_\w+")
 
 
@@ -51,17 +52,35 @@ class TaskData:
     files: Mapping[str, Callable[[], bytes]]
 
     def file(self, name: str) -> bytes | None:
-        """Return a file beside TASKDATA.XML, whatever the case of its name; None where there is none."""
+        """Return a file beside TASKDATA.XML, whatever the case of its name; None where there is none.
+
+        Parameters
+        ----------
+        name : str
+            With its ending.
+        """
         read = self.files.get(name.casefold())
         return None if read is None else read()
 
     def by_id(self, tag: str) -> dict[str, Node]:
-        """Return the main elements of a name by their id."""
+        """Return the main elements of a name by their id.
+
+        Parameters
+        ----------
+        tag : str
+            As ``"PDT"``.
+        """
         return {node.text("A"): node for node in self.root.all(tag)}
 
 
 def is_taskdata(path: Path) -> bool:
-    """Whether a path is task data: a folder or zip that holds TASKDATA.XML, or an .xml file."""
+    """Whether a path is task data: a folder or zip that holds TASKDATA.XML, or an .xml file.
+
+    Parameters
+    ----------
+    path : Path
+        As typed.
+    """
     try:
         if path.is_dir():
             return bool(mains_of_folder(path))
@@ -76,42 +95,42 @@ def is_taskdata(path: Path) -> bool:
 def open_taskdata(path: Path) -> TaskData:
     """Open task data: its folder, the folder around it, its TASKDATA.XML, or a zip of it.
 
+    Parameters
+    ----------
+    path : Path
+        As typed.
+
     Raises
     ------
     PrescriptionError
         If there is none, it is damaged, or it is of another kind.
     """
     where = str(path)
-    if path.is_dir():
-        mains = mains_of_folder(path)
-        if not mains:
-            raise PrescriptionError(
-                "the folder holds no TASKDATA.XML", where=where, cure="name the TASKDATA folder, or a zip of it"
-            )
-        name, files = _of_folder(mains[0])
-    elif path.suffix.casefold() == ".zip" and path.is_file():
-        name, files = _of_zip(path, where)
-    elif path.suffix.casefold() == ".xml" and path.is_file():
-        name, files = _of_folder(path)
-    else:
-        siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
-        raise PrescriptionError(
-            f"there is no such task data{nearest(path.name, siblings)}",
-            where=where,
-            cure="name the TASKDATA folder, or a zip of it",
-        )
+    name, files = _files(path, where)
     root, notes = parse_xml(files[name.casefold()](), name)
     if root.tag != _ROOT:
         kind = "one part of task data" if root.tag in {"TIM", "XFC"} else f"no task data: it holds <{root.tag[:40]}>"
-        raise PrescriptionError(
-            f"this is {kind}", where=f"{where}, {name}", cure="name the TASKDATA folder, or a zip of it"
-        )
+        raise PrescriptionError(f"this is {kind}", where=f"{where}, {name}", cure=_NAME_IT)
     notes += _with_parts(root, files)
     version, stated = _version(root, where)
     own = sum(any(_PROPRIETARY.fullmatch(key) for key in node.attributes) for node in root.walk() if node.tag != "PNT")
     if own:
         stated.append(Note("file", f"{own} element(s) carry a maker's own attributes, which are ignored", own))
     return TaskData(where, root, version, (*notes, *stated), files)
+
+
+def _files(path: Path, where: str) -> tuple[str, dict[str, Callable[[], bytes]]]:
+    """Name of the main file, and what reads each of the files by its name without case."""
+    if path.is_dir():
+        mains = mains_of_folder(path)
+        if not mains:
+            raise PrescriptionError("the folder holds no TASKDATA.XML", where=where, cure=_NAME_IT)
+        return _of_folder(mains[0])
+    if path.is_file() and path.suffix.casefold() in {".zip", ".xml"}:
+        return _of_zip(path, where) if path.suffix.casefold() == ".zip" else _of_folder(path)
+    siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+    what = f"there is no such task data{nearest(path.name, siblings)}"
+    raise PrescriptionError(what, where=where, cure=_NAME_IT)
 
 
 def mains_of_folder(folder: Path) -> list[Path]:

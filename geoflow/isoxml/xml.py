@@ -53,7 +53,13 @@ class Node:
         return f"{self.place}, line {self.line}, {self.tag}"
 
     def all(self, tag: str) -> list[Node]:
-        """Children of a name, in file order."""
+        """Children of a name, in file order.
+
+        Parameters
+        ----------
+        tag : str
+            As ``"TZN"``.
+        """
         return [child for child in self.children if child.tag == tag]
 
     def walk(self) -> Iterator[Node]:
@@ -65,11 +71,22 @@ class Node:
             waiting += reversed(node.children)
 
     def text(self, key: str) -> str:
-        """Return an attribute, empty where it is missing."""
+        """Return an attribute, empty where it is missing.
+
+        Parameters
+        ----------
+        key : str
+            Name of the attribute.
+        """
         return self.attributes.get(key, "").strip()
 
     def number(self, key: str) -> float:
         """Return an attribute as a number.
+
+        Parameters
+        ----------
+        key : str
+            Name of the attribute.
 
         Raises
         ------
@@ -92,6 +109,11 @@ class Node:
 
     def count(self, key: str) -> int:
         """Return an attribute as a whole number, not negative.
+
+        Parameters
+        ----------
+        key : str
+            Name of the attribute.
 
         Raises
         ------

@@ -80,6 +80,11 @@ class TaskZones:
     def choose_rate(self, requested: str | None) -> TaskRate:
         """Return the rate asked for by column or dictionary number, or the only one.
 
+        Parameters
+        ----------
+        requested : str or None
+            What ``--rate-column`` says.
+
         Raises
         ------
         PrescriptionError

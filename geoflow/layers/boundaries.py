@@ -10,6 +10,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.subject import BOUNDARY, reading
+from geoflow.base.units import MILE
 from geoflow.ground.geometry import repair
 from geoflow.layers.projection import Bounds, place
 from geoflow.layers.vector_source import open_source, read_table
@@ -82,7 +83,7 @@ def _read(path: Path | str, frame: pyproj.CRS, crs: str | None) -> tuple[Any, li
     span = shapely.box(*shapely.total_bounds(moved)).length / 4.0
     if not span < _MOST_SPAN:
         raise PrescriptionError(
-            f"the boundary is {span / 1609.344:,.0f} miles ({span / 1000.0:,.0f} km) across, which no field is",
+            f"the boundary is {span / MILE:,.0f} miles ({span / 1000.0:,.0f} km) across, which no field is",
             where=where,
             cure="look for a corner that is far from the others, or a wrong coordinate system",
         )

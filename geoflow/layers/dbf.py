@@ -53,7 +53,13 @@ class Dbf:
         return np.asarray(self.cells[:, 0] == _DELETED)
 
     def text(self, index: int) -> NDArray[np.str_]:
-        """Return what is written in one column, shape (records not deleted,), stripped of blanks."""
+        """Return what is written in one column, shape (records not deleted,), stripped of blanks.
+
+        Parameters
+        ----------
+        index : int
+            Place of the column in `fields`.
+        """
         field = self.fields[index]
         if field.width == 0:  # a column without room says nothing
             return np.full(np.count_nonzero(~self.deleted), "", dtype=np.str_)

@@ -65,6 +65,13 @@ class GroundGrid:
 def usual_cell(area: float, width: float) -> float:
     """Side of a cell [m]: a quarter of a section's width [m], half a metre at the most, so that a guess row left out
     shows; but no more than 2 million cells over an area [m2].
+
+    Parameters
+    ----------
+    area : float
+        Of everything [m2].
+    width : float
+        Of a section [m].
     """
     return max(min(width / _PER_SECTION, _WIDEST), float(np.sqrt(area / _USUAL_CELLS)), 0.1)
 
@@ -188,7 +195,15 @@ def lay_grid(
 
 
 def mark_grid(grid: GroundGrid, quads: FloatArray) -> BoolArray:
-    """Whether each cell's middle lies under one of some strips of shape (n, 4, 2) [m]."""
+    """Whether each cell's middle lies under one of some strips of shape (n, 4, 2) [m].
+
+    Parameters
+    ----------
+    grid : GroundGrid
+        Where the cells are.
+    quads : ndarray, shape (n, 4, 2)
+        Corners of the strips [m].
+    """
     layers = _lay_strips(quads, np.ones((1, len(quads))), grid.west, grid.north, grid.cell, *grid.passes.shape)
     return np.asarray(layers[0] > 0.0)
 

@@ -42,7 +42,15 @@ class Note:
 
 
 def rows_text(rows: Iterable[int], most: int = 8) -> str:
-    """Write row numbers, given from 0, as people count them, from 1: ``"row 4"``, ``"rows 1, 2 and 17 more"``."""
+    """Write row numbers, given from 0, as people count them, from 1: ``"row 4"``, ``"rows 1, 2 and 17 more"``.
+
+    Parameters
+    ----------
+    rows : iterable of int
+        From 0.
+    most : int
+        How many are named.
+    """
     listed = [int(row) + 1 for row in rows]
     if len(listed) == 1:
         return f"row {listed[0]}"

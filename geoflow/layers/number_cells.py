@@ -97,23 +97,19 @@ def parse_numbers(cells: Any) -> Numbers:
         return parse_numbers(np.where(array == "", "nan", array).astype(float))
     except ValueError:
         pass
+    return _read_texts(array)
+
+
+def _read_texts(array: NDArray[np.str_]) -> Numbers:
     texts, back = np.unique(array, return_inverse=True)
-    cells_read = [_read_cell(text) for text in texts.tolist()]
-    state = np.array([cell[1] for cell in cells_read])[back]
+    values, states, stated = zip(*map(_read_cell, texts.tolist()), strict=True)
     suffixes: dict[Suffix, list[int]] = {}
-    stated = np.array([cell[2] is not None for cell in cells_read])[back]
-    for row in np.flatnonzero(stated).tolist():
-        suffix = cells_read[back[row]][2]
-        if suffix is not None:
-            suffixes.setdefault(suffix, []).append(row)
-    return Numbers(
-        np.array([cell[0] for cell in cells_read])[back],
-        state == "missing",
-        state == "unreadable",
-        state == "ambiguous",
-        state == "comma",
-        suffixes,
-    )
+    for row, at in enumerate(back.tolist()):
+        if stated[at] is not None:
+            suffixes.setdefault(stated[at], []).append(row)
+    state = np.array(states)[back]
+    missing, unreadable, ambiguous, comma = (state == kind for kind in ("missing", "unreadable", "ambiguous", "comma"))
+    return Numbers(np.array(values)[back], missing, unreadable, ambiguous, comma, suffixes)
 
 
 def _as_text(cell: object) -> str:
@@ -130,9 +126,11 @@ def _read_cell(text: str) -> tuple[float, str, Suffix | None]:
         return np.nan, "unreadable", None
     sign, body, exponent, behind = match.groups()
     suffix = _read_suffix(behind)
+    if suffix is None:
+        return np.nan, "unreadable", None
     digits, state = _read_digits(body)
-    if suffix is None or not digits:
-        return np.nan, ("ambiguous" if suffix is not None and state == "ambiguous" else "unreadable"), None
+    if not digits:
+        return np.nan, state, None
     value = float(digits + (exponent or "")) * (-1.0 if sign in {"-", "−"} else 1.0)
     return value, state, suffix if any(suffix) else None
 
@@ -174,10 +172,26 @@ def _parts(unit: RateUnit) -> tuple[str, str, str]:
 
 
 def contradicts(stated: Suffix, unit: RateUnit) -> bool:
-    """Whether what is stated names another mass or volume, substance or ground than the unit."""
+    """Whether what is stated names another mass or volume, substance or ground than the unit.
+
+    Parameters
+    ----------
+    stated : Suffix
+        What stands behind a number or in a name.
+    unit : RateUnit
+        What it is compared with.
+    """
     return any(said is not None and said != meant for said, meant in zip(stated, _parts(unit), strict=True))
 
 
 def suffix_conflicts(numbers: Numbers, unit: RateUnit) -> list[int]:
-    """Rows whose text states something else than `unit`, such as "150 kg" where the unit is lb N/ac."""
+    """Rows whose text states something else than `unit`, such as "150 kg" where the unit is lb N/ac.
+
+    Parameters
+    ----------
+    numbers : Numbers
+        Of a column.
+    unit : RateUnit
+        What they are taken in.
+    """
     return sorted(row for suffix, rows in numbers.suffixes.items() if contradicts(suffix, unit) for row in rows)

@@ -14,7 +14,24 @@ __all__ = ["parquet_library", "refuse_undecodable", "rows_in_parquet", "write_pa
 
 
 def parquet_library(error: type[GeoflowError], doing: str, where: str, otherwise: str) -> Any:
-    """Import pyarrow's Parquet part, or say how to get it."""
+    """Import pyarrow's Parquet part, or say how to get it.
+
+    Parameters
+    ----------
+    error : type
+        What is raised.
+    doing : str
+        ``"reading"`` or ``"writing"``.
+    where : str
+        The file.
+    otherwise : str
+        What else to do.
+
+    Raises
+    ------
+    GeoflowError
+        As `error`, if it is not installed.
+    """
     try:
         import pyarrow.parquet
     except ImportError as problem:
@@ -27,7 +44,13 @@ def parquet_library(error: type[GeoflowError], doing: str, where: str, otherwise
 
 
 def refuse_undecodable(path: Path) -> None:
-    """Raise ValueError where text in a Parquet file is not in UTF-8 as it promises, before anything trips over it."""
+    """Raise ValueError where text in a Parquet file is not in UTF-8 as it promises, before anything trips over it.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    """
     import pyarrow.parquet
 
     with pyarrow.parquet.ParquetFile(path) as file:
@@ -41,6 +64,13 @@ def refuse_undecodable(path: Path) -> None:
 
 def write_parquet(path: Path, frame: geopandas.GeoDataFrame) -> None:
     """Write a GeoParquet file with shapes as WKB.
+
+    Parameters
+    ----------
+    path : Path
+        A new file.
+    frame : GeoDataFrame
+        The zones.
 
     Raises
     ------
@@ -57,7 +87,13 @@ def write_parquet(path: Path, frame: geopandas.GeoDataFrame) -> None:
 
 
 def rows_in_parquet(path: Path) -> int:
-    """Return how many rows the end of a file promises; a file without its end raises ValueError or OSError."""
+    """Return how many rows the end of a file promises; a file without its end raises ValueError or OSError.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    """
     import pyarrow.parquet  # it was there to write the file
 
     return int(pyarrow.parquet.read_metadata(path).num_rows)

@@ -23,7 +23,28 @@ __all__ = ["locate_zones", "project_zones"]
 def locate_zones(
     shapes: NDArray[np.object_], table: Any, option: str | None, swap_axes: bool, by_default: bool, where: str
 ) -> tuple[Placement, NDArray[np.int64]]:
-    """Return where the polygons are, and the rows whose coordinates are no numbers."""
+    """Return where the polygons are, and the rows whose coordinates are no numbers.
+
+    Parameters
+    ----------
+    shapes : ndarray of Geometry or None, shape (n,)
+        As read.
+    table : GeoDataFrame
+        The same, with the coordinate system it states.
+    option : str or None
+        What ``--crs`` says.
+    swap_axes : bool
+        Whether ``--swap-axes`` was given.
+    by_default : bool
+        Whether the format means degrees where it says nothing.
+    where : str
+        The file, for errors.
+
+    Raises
+    ------
+    PrescriptionError
+        If there is no polygon, or no certain place.
+    """
     import shapely
 
     kinds = shapely.get_type_id(shapes)
@@ -51,7 +72,19 @@ def locate_zones(
 def project_zones(
     shapes: NDArray[np.object_], placement: Placement, frame: pyproj.CRS, lost: NDArray[np.int64]
 ) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], RepairReport]:
-    """Return repaired shapes in the frame, areas [m2], perimeters [m], rows without a place, and the repairs."""
+    """Return repaired shapes in the frame, areas [m2], perimeters [m], rows without a place, and the repairs.
+
+    Parameters
+    ----------
+    shapes : ndarray of Geometry or None, shape (n,)
+        As read.
+    placement : Placement
+        How to read their coordinates.
+    frame : pyproj.CRS
+        Local equal-area frame [m].
+    lost : ndarray of int
+        Rows whose coordinates are no numbers.
+    """
     import pyproj
     import shapely
 

@@ -106,34 +106,13 @@ def place(
     PrescriptionError
         If the coordinates fit no place, or more than one.
     """
-    notes: list[Note] = []
-    if option is not None:
-        crs = _given(option)
-        if declared is not None and crs != declared:
-            notes.append(
-                Note("crs", f"{typed('crs')} {option} is used in place of what the file says, {declared.name}")
-            )
-    elif declared is None:
-        crs = _assumed(bounds, where)
-        text = (
-            "THE FILE DOES NOT SAY ITS COORDINATE SYSTEM (no .prj or the like). Its numbers fit degrees and are taken "
-            "as WGS 84 longitude and latitude; another datum would move the field by a metre or two and leave areas as "
-            "they are"
-        )
-        notes.append(Note("crs", text))
+    crs, notes = _system(bounds, declared, option, where)
+    if swap_axes:
+        swap = True
+        notes.append(Note("axes", f"x and y are exchanged, as asked with {typed('swap-axes')}"))
     else:
-        crs = _flat(declared)
-        if _authority(crs) is None:
-            datum = crs.datum.name if crs.datum is not None else ""
-            unnamed = " (datum unnamed, treated as WGS 84)" if not datum or _is_unnamed(datum) else ""
-            text = f"the file's coordinate system '{crs.name}' has no register number"
-            notes.append(Note("crs", f"{text}; it is taken by its parameters{unnamed}"))
-    swap, axis_notes = (
-        (True, [Note("axes", f"x and y are exchanged, as asked with {typed('swap-axes')}")])
-        if swap_axes
-        else (_axes(bounds, crs, insisted=option is not None, by_default=by_default, where=where))
-    )
-    notes += axis_notes
+        swap, seen = _axes(bounds, crs, insisted=option is not None, by_default=by_default, where=where)
+        notes += seen
     settled = bounds.swapped if swap else bounds
     if crs.is_geographic and settled.east - settled.west > 180.0:
         raise PrescriptionError(
@@ -144,12 +123,35 @@ def place(
         )
     centre = _lonlat(crs, settled.middle)
     if not (np.isfinite(centre).all() and abs(centre[1]) <= 90.0 and abs(centre[0]) <= 540.0):
-        raise PrescriptionError(
-            f"the coordinates ({bounds}) are nowhere in {crs.name}",
-            where=where,
-            cure=f"{_give_crs()}, or {_turned('')}",
-        )
+        what = f"the coordinates ({bounds}) are nowhere in {crs.name}"
+        raise PrescriptionError(what, where=where, cure=f"{_give_crs()}, or {_turned('')}")
     return _located(Placement(crs, swap, centre, tuple(notes)), settled)
+
+
+def _system(
+    bounds: Bounds, declared: pyproj.CRS | None, option: str | None, where: str
+) -> tuple[pyproj.CRS, list[Note]]:
+    """The coordinate system: the option's, the file's, or degrees where the numbers fit."""
+    if option is not None:
+        crs = _given(option)
+        if declared is None or crs == declared:
+            return crs, []
+        text = f"{typed('crs')} {option} is used in place of what the file says, {declared.name}"
+        return crs, [Note("crs", text)]
+    if declared is None:
+        text = (
+            "THE FILE DOES NOT SAY ITS COORDINATE SYSTEM (no .prj or the like). Its numbers fit degrees and are taken "
+            "as WGS 84 longitude and latitude; another datum would move the field by a metre or two and leave areas as "
+            "they are"
+        )
+        return _assumed(bounds, where), [Note("crs", text)]
+    crs = _flat(declared)
+    if crs.to_authority() is not None:
+        return crs, []
+    datum = crs.datum.name if crs.datum is not None else ""
+    unnamed = " (datum unnamed, treated as WGS 84)" if not datum or _is_unnamed(datum) else ""
+    text = f"the file's coordinate system '{crs.name}' has no register number; it is taken by its parameters{unnamed}"
+    return crs, [Note("crs", text)]
 
 
 def _located(placement: Placement, settled: Bounds) -> Placement:
@@ -162,7 +164,7 @@ def _located(placement: Placement, settled: Bounds) -> Placement:
         notes.append(Note("crs", text))
     width = _diagonal(placement.crs, settled)
     if width > _WIDE:
-        text = f"the {subject().part}s lie up to {width / 1e3:,.0f} km apart, hardly one field; check for strays"
+        text = f"the {subject().part}s lie up to {width / 1e3:,.0f} km apart, hardly one field; check for outliers"
         notes.append(Note("place", text))
     notes.append(Note("middle", f"the field's middle is at latitude {latitude:.3f}, longitude {longitude:.3f}"))
     return replace(placement, notes=tuple(notes))
@@ -280,11 +282,6 @@ def _lonlat(crs: pyproj.CRS, point: tuple[float, float]) -> tuple[float, float]:
 def _flat(crs: pyproj.CRS) -> pyproj.CRS:
     """Return the horizontal part."""
     return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
-
-
-def _authority(crs: pyproj.CRS) -> str | None:
-    found = crs.to_authority()
-    return ":".join(found) if found else None
 
 
 def _is_unnamed(datum: str) -> bool:

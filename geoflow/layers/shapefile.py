@@ -18,7 +18,20 @@ EXPORT_AGAIN: Final = "copy or export the file again, with all its parts (.shp, 
 
 
 def check_shapefile(path: Path, where: str) -> None:
-    """Check that all parts are there, whole, and of the same count."""
+    """Check that all parts are there, whole, and of the same count.
+
+    Parameters
+    ----------
+    path : Path
+        The .shp.
+    where : str
+        What to call it in errors.
+
+    Raises
+    ------
+    PrescriptionError
+        If one is missing, double or cut off.
+    """
     for suffix, use in ((".dbf", "the rates"), (".shx", "the index of the shapes")):
         if not shapefile_parts(path, suffix):
             raise PrescriptionError(
@@ -40,6 +53,10 @@ def check_shapefile(path: Path, where: str) -> None:
             raise PrescriptionError(
                 f"{entry.name} is no file, but has the name of a part of the shapefile", where=where, cure=EXPORT_AGAIN
             )
+    _check_head(path, where)
+
+
+def _check_head(path: Path, where: str) -> None:
     size = path.stat().st_size
     with path.open("rb") as stream:
         head = stream.read(100)
@@ -57,12 +74,26 @@ def check_shapefile(path: Path, where: str) -> None:
 
 
 def shapefile_parts(path: Path, suffix: str) -> list[Path]:
-    """Return the files with the name of a Shapefile's part, whatever the case of their ending."""
+    """Return the files with the name of a Shapefile's part, whatever the case of their ending.
+
+    Parameters
+    ----------
+    path : Path
+        The .shp.
+    suffix : str
+        In small letters, as ``".dbf"``.
+    """
     return [entry for entry in beside(path) if entry.suffix.casefold() == suffix and entry.is_file()]
 
 
 def turned_rings(table: Any) -> int:
-    """Count shapes with a ring against the rule of the format: outlines clockwise, holes anticlockwise."""
+    """Count shapes with a ring against the rule of the format: outlines clockwise, holes anticlockwise.
+
+    Parameters
+    ----------
+    table : GeoDataFrame
+        Of polygons.
+    """
     import shapely
 
     parts, row = shapely.get_parts(table.geometry.to_numpy(), return_index=True)

@@ -77,6 +77,11 @@ class Source:
 def find_file(path: Path | str) -> Path:
     """Return the file if it is there and not empty.
 
+    Parameters
+    ----------
+    path : Path or str
+        As typed.
+
     Raises
     ------
     PrescriptionError
@@ -101,6 +106,13 @@ def find_file(path: Path | str) -> Path:
 @contextlib.contextmanager
 def open_source(path: Path | str, layer: str | None = None) -> Iterator[Source]:
     """Find the layer in a file; what is unpacked is gone afterwards.
+
+    Parameters
+    ----------
+    path : Path or str
+        As typed.
+    layer : str or None
+        What ``--layer`` says.
 
     Raises
     ------
@@ -152,6 +164,15 @@ def _source(file: Path, where: str, data: Path, layer: str | None) -> Source:
 
 def check_only_layer(layer: str | None, only: str, where: str) -> None:
     """Refuse a layer's name that is not that of a file with a single layer.
+
+    Parameters
+    ----------
+    layer : str or None
+        What ``--layer`` says.
+    only : str
+        Name of the only one.
+    where : str
+        The file, for errors.
 
     Raises
     ------
@@ -249,7 +270,15 @@ def _parts_of(members: dict[str, zipfile.ZipInfo], stem: str) -> dict[str, zipfi
 
 
 def check_unpacked_size(entries: list[zipfile.ZipInfo], where: str) -> None:
-    """Raise PrescriptionError where members of a zip would unpack to more than any prescription needs."""
+    """Raise PrescriptionError where members of a zip would unpack to more than any prescription needs.
+
+    Parameters
+    ----------
+    entries : list of ZipInfo
+        What would be unpacked.
+    where : str
+        The zip, for errors.
+    """
     size, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
     if size > _MOST_UNPACKED or (size > _RATIO_FROM and size > _MOST_RATIO * packed):
         raise PrescriptionError(

@@ -80,14 +80,8 @@ def _storable(series: Any, driver: Driver) -> Any:
     if isinstance(series.dtype, pd.CategoricalDtype):
         series = series.astype(series.cat.categories.dtype)
     kind = series.dtype.kind
-    shapefile = driver == "ESRI Shapefile"
-    if kind in "iu" and len(series):
-        top = max((abs(int(end)) for end in (series.min(), series.max()) if not pd.isna(end)), default=0)
-        # DBF whole numbers have 18 digits, and readers take long ones for floats.
-        return series.astype(str) if top >= (2**53 if shapefile else 2**63) else series
-    if kind == "f" and shapefile:
-        # A DBF real has 24 places, 15 of them decimals: a very large number would be written wrong.
-        return series.map(_as_text).astype(object) if bool((series.abs() >= 1e15).any()) else series
+    if kind in "iuf":
+        return _storable_numbers(series, driver == "ESRI Shapefile")
     if kind in "mc":
         return series.map(_as_text).astype(object)
     if kind != "O" or isinstance(series.dtype, pd.StringDtype):
@@ -96,6 +90,19 @@ def _storable(series: Any, driver: Driver) -> Any:
     if found in {"boolean", "integer", "floating", "mixed-integer-float"}:
         return series.astype({"boolean": "boolean", "integer": "Int64"}.get(found, float))
     return series if found in {"string", "empty", "date", "time", "datetime"} else series.map(_as_text)
+
+
+def _storable_numbers(series: Any, shapefile: bool) -> Any:
+    """Return numbers as they are, or as text where the format or its readers would round them."""
+    import pandas as pd
+
+    if series.dtype.kind == "f":
+        # A DBF real has 24 places, 15 of them decimals: a very large number would be written wrong.
+        large = shapefile and bool((series.abs() >= 1e15).any())
+        return series.map(_as_text).astype(object) if large else series
+    top = max((abs(int(end)) for end in (series.min(), series.max()) if not pd.isna(end)), default=0)
+    # DBF whole numbers have 18 digits, and readers take long ones for floats.
+    return series.astype(str) if top >= (2**53 if shapefile else 2**63) else series
 
 
 def _shorten(series: Any) -> tuple[Any, int]:
@@ -119,27 +126,43 @@ def _assemble(
 ) -> tuple[GeoDataFrame, dict[str, str]]:
     """Build the layer to write; return it and the user's columns that had to change their name."""
     import geopandas as gpd
-    import pandas as pd
 
-    short = {name: name for name in columns}
-    short |= {column.name: column.short for column in COLUMNS if driver == "ESRI Shapefile" and column.name in columns}
-    place = table.columns.get_loc(table.geometry.name)
-    mine = [i for i in range(table.shape[1]) if i != place]
-    asked = [str(table.columns[i]) for i in mine]
-    names = _column_names([name or "column" for name in asked], [short[name] for name in columns], driver)
-    layer: dict[str, Any] = {
-        name: _storable(table.iloc[:, i].reset_index(drop=True), driver) for name, i in zip(names, mine, strict=True)
-    }
-    for name, values in columns.items():
-        is_text = values.dtype.kind in "OU"
-        column = pd.Series([v or None for v in values.tolist()], dtype=object) if is_text else pd.Series(values)
-        layer[short[name]] = column
+    short = {column.name: column.short for column in COLUMNS} if driver == "ESRI Shapefile" else {}
+    ours = {short.get(name, name): _our_column(values) for name, values in columns.items()}
+    own = table.drop(columns=table.geometry.name).reset_index(drop=True)
+    asked = [str(name) for name in own.columns]
+    names = _column_names([name or "column" for name in asked], list(ours), driver)
+    layer = {name: _storable(own.iloc[:, at], driver) for at, name in enumerate(names)} | ours
     for name, series in layer.items() if driver == "ESRI Shapefile" else ():
         layer[name], count = _shorten(series)
         if count:
             note(f"column '{name}': {count} texts cut at {_DBF_TEXT} bytes, the most a Shapefile holds")
     frame = gpd.GeoDataFrame(layer, geometry=table.geometry.to_numpy(), crs=table.crs)
     return frame, {old: new for old, new in zip(asked, names, strict=True) if old != new}
+
+
+def _our_column(values: NDArray[Any]) -> Any:
+    import pandas as pd
+
+    is_text = values.dtype.kind in "OU"
+    return pd.Series([value or None for value in values.tolist()], dtype=object) if is_text else pd.Series(values)
+
+
+def _options(frame: GeoDataFrame, driver: Driver) -> dict[str, Any]:
+    """What GDAL is told about a new file."""
+    known: dict[Driver, dict[str, Any]] = {
+        "ESRI Shapefile": {"encoding": "UTF-8"},
+        "GeoJSON": {"RFC7946": "YES", "COORDINATE_PRECISION": GEOJSON_DECIMALS},
+        "FlatGeobuf": {"SPATIAL_INDEX": "NO"},
+    }
+    options = known.get(driver, {})
+    if driver == "GPKG":
+        taken = {str(name).casefold() for name in frame.columns}
+        options = {"layer": "zones", "FID": _free_name("fid", taken, driver)}
+        options["GEOMETRY_NAME"] = _free_name("geom", taken, driver)
+    if bool(frame.geometry.isna().all()):
+        options["geometry_type"] = "Polygon"
+    return options
 
 
 def write_zones(
@@ -192,27 +215,16 @@ def write_zones(
             )
         table = table.to_crs(4326)
     frame, renamed = _assemble(table, columns, driver, note or (lambda sentence: None))
-    options: dict[str, Any] = {}
-    if driver == "GPKG":
-        taken = {str(name).casefold() for name in frame.columns}
-        options = {"layer": "zones", "FID": _free_name("fid", taken, driver)}
-        options["GEOMETRY_NAME"] = _free_name("geom", taken, driver)
-    elif driver == "GeoJSON":
-        options = {"RFC7946": "YES", "COORDINATE_PRECISION": GEOJSON_DECIMALS}
-    elif driver == "FlatGeobuf":
-        options = {"SPATIAL_INDEX": "NO"}
-    else:
-        options = {"encoding": "UTF-8"}
-    if driver != "Parquet" and bool(frame.geometry.isna().all()):
-        options["geometry_type"] = "Polygon"
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # _assemble has already met what GDAL would warn of
             if driver == "Parquet":
                 write_parquet(path, frame)
             else:
-                pyogrio.write_dataframe(frame, path, driver=driver, **options)
-        _confirm(path, driver, len(frame))
+                pyogrio.write_dataframe(frame, path, driver=driver, **_options(frame, driver))
+        # A full disk passes GDAL by in silence when the file is closed.
+        if not _IS_WHOLE[driver](path, len(frame)):
+            raise RuntimeError("the file on the disk is incomplete")
     except (RuntimeError, ValueError, OSError, sqlite3.Error, struct.error) as problem:  # pyogrio: RuntimeError
         if isinstance(problem, OSError) or shutil.disk_usage(path.parent).free < 2**20:
             full = problem if isinstance(problem, OSError) else OSError(errno.ENOSPC, "")
@@ -222,30 +234,40 @@ def write_zones(
     return renamed
 
 
-def _confirm(path: Path, driver: Driver, rows: int) -> None:
-    """Make sure nothing was lost when the file was closed: a full disk passes GDAL by in silence there."""
-    if driver == "GPKG":
-        with contextlib.closing(sqlite3.connect(path)) as base:
-            counted = base.execute("SELECT count(*) FROM zones").fetchone()[0]
-            indexed = base.execute("SELECT count(*) FROM sqlite_master WHERE name LIKE 'rtree_zones%'").fetchone()[0]
-        whole = counted == rows and indexed > 0
-    elif driver == "GeoJSON":
-        whole = b"".join(_bytes(path, max(0, path.stat().st_size - 64), 64).split()).endswith((b"}]}", b"[]}"))
-    elif driver == "Parquet":
-        whole = rows_in_parquet(path) == rows
-    elif driver == "FlatGeobuf":
-        import pyogrio
+def _is_whole_package(path: Path, rows: int) -> bool:
+    with contextlib.closing(sqlite3.connect(path)) as base:
+        counted = base.execute("SELECT count(*) FROM zones").fetchone()[0]
+        indexed = base.execute("SELECT count(*) FROM sqlite_master WHERE name LIKE 'rtree_zones%'").fetchone()[0]
+    return bool(counted == rows and indexed > 0)
 
-        whole = len(pyogrio.raw.read(path, columns=[])[2]) == rows
-    else:
-        # Lengths stated in the headers: dBASE III field layout, and the published Shapefile description (1998), p. 4.
-        table = path.with_suffix(".dbf")
-        count, head, width = struct.unpack("<IHH", _bytes(table, 4, 8))
-        whole = count == rows and min(head, width) > 0 and table.stat().st_size >= head + count * width
-        for part in (path, path.with_suffix(".shx")):
-            whole = whole and part.stat().st_size == 2 * struct.unpack(">I", _bytes(part, 24, 4))[0]
-    if not whole:
-        raise RuntimeError("the file on the disk is incomplete")
+
+def _is_whole_shapefile(path: Path, rows: int) -> bool:
+    # Lengths stated in the headers: dBASE III field layout, and the published Shapefile description (1998), p. 4.
+    table = path.with_suffix(".dbf")
+    count, head, width = struct.unpack("<IHH", _bytes(table, 4, 8))
+    whole = count == rows and min(head, width) > 0 and table.stat().st_size >= head + count * width
+    stated = ((part.stat().st_size, 2 * struct.unpack(">I", _bytes(part, 24, 4))[0])
+              for part in (path, path.with_suffix(".shx")))  # fmt: skip
+    return whole and all(size == promised for size, promised in stated)
+
+
+def _is_whole_geojson(path: Path, rows: int) -> bool:
+    return b"".join(_bytes(path, max(0, path.stat().st_size - 64), 64).split()).endswith((b"}]}", b"[]}"))
+
+
+def _is_whole_flatgeobuf(path: Path, rows: int) -> bool:
+    import pyogrio
+
+    return len(pyogrio.raw.read(path, columns=[])[2]) == rows
+
+
+_IS_WHOLE: Final[dict[Driver, Callable[[Path, int], bool]]] = {
+    "GPKG": _is_whole_package,
+    "ESRI Shapefile": _is_whole_shapefile,
+    "GeoJSON": _is_whole_geojson,
+    "FlatGeobuf": _is_whole_flatgeobuf,
+    "Parquet": lambda path, rows: rows_in_parquet(path) == rows,
+}
 
 
 def _bytes(path: Path, start: int, count: int) -> bytes:

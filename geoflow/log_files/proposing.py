@@ -26,7 +26,7 @@ _CUT: Final = 10  # letters that a DBF keeps of a name
 _SURE, _MARGIN = 2.0, 0.75  # points from which a column is proposed, and by which it leads the next
 
 # Words of the trade for each role; each group is one thing to say, and a name needs one word of every group.
-_WORDS: Final[dict[str, tuple[str, ...]]] = {
+_ROLE_WORDS: Final[dict[str, tuple[str, ...]]] = {
     "time": ("time|timestamp|clock",),
     "lon": ("lon|long|longitude|x|easting",),
     "lat": ("lat|latitude|y|northing",),
@@ -202,7 +202,9 @@ def _middle(table: LogTable, index: int) -> float | None:
 
 
 def _believable(role: Role, unit: str | None, middle: float) -> bool:
-    ranges = _PLAUSIBLE[role.kind]
+    ranges = _PLAUSIBLE.get(role.kind)
+    if ranges is None:
+        return True
     spans = [ranges[unit]] if unit in ranges else [ranges[""]] if "" in ranges else list(ranges.values())
     return any(low <= middle <= high for low, high in spans)
 
@@ -226,7 +228,9 @@ def _word_points(role: Role, name: str) -> tuple[float, str]:
     words = [word.casefold() for word in (*words_of(name), *re.findall(r"[^\W_]+", name))]
     if any(word in _NOT.get(role.name, "").split("|") for word in words):
         return 0.0, ""
-    groups = _WORDS[role.name]
+    groups = _ROLE_WORDS.get(role.name)
+    if groups is None:
+        return 0.0, ""
     whole = fold(name)
     hits = [any(_says(words, whole, word, cut=len(name) == _CUT) for word in group.split("|")) for group in groups]
     if all(hits):

@@ -97,7 +97,7 @@ class Option:
 
 
 COMMANDS: Final = (
-    "window", "vet", "rewrite", "plan", "convert", "reconcile", "learn", "report vet", "report rewrite",
+    "window", "vet", "rewrite", "plan", "card", "convert", "reconcile", "learn", "report vet", "report rewrite",
     "report reconcile", "bar", "season", "page",
 )  # fmt: skip
 TARGET: Final = "target_"
@@ -110,6 +110,9 @@ _LOGS: Final = (*_LOG, "learn")
 _REPORT: Final = ("report vet", "report rewrite", "report reconcile")
 _ZONES: Final = (*_VET, *_REWRITE, "plan")
 _MAP: Final = (*_ZONES, "convert")
+_READ: Final = (*_ZONES, "card", "convert")
+_PLANNED: Final = ("window", *_ZONES, "card")
+_SHEET: Final = (*_REPORT, "card")
 _PRESCRIPTION: Final = (
     "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
     "(a folder or a zip)"
@@ -118,44 +121,51 @@ _PRESCRIPTION: Final = (
 # A table reads best as one.
 # fmt: off
 _READING: Final = (
-    Option("rate_column", "text", _MAP, 'column that holds the rate; of a raster, "band 2"', "C",
+    Option("rate_column", "text", _READ, 'column that holds the rate; of a raster, "band 2"', "C",
            label="Rate column"),
-    Option("rate_unit", "rate unit", _MAP, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
+    Option("rate_unit", "rate unit", _READ, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
-    Option("layer", "text", _MAP, "which layer or task of a file that holds several", "NAME", label="Layer"),
-    Option("crs", "text", _MAP, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
+    Option("layer", "text", _READ, "which layer or task of a file that holds several", "NAME", label="Layer"),
+    Option("crs", "text", _READ, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
            label="Coordinate system", example="EPSG:4326"),
-    Option("volume_temperature", "temperature", _MAP,
+    Option("volume_temperature", "temperature", _READ,
            "temperature at which gallons or litres are counted (default the meter's of the bar, else 60 degF)", "T",
            label="Gallons or litres counted at", example="60 degF"),
-    Option("zones", "choice", _MAP, "zones of a raster: adjacent cells of equal value (class), or every cell",
+    Option("zones", "choice", _READ, "zones of a raster: adjacent cells of equal value (class), or every cell",
            choices=("class", "cell"), label="Zones of a raster: of equal cells, or every cell"),
-    Option("swap_axes", "flag", _MAP, "the file has latitude before longitude",
+    Option("swap_axes", "flag", _READ, "the file has latitude before longitude",
            label="latitude stands before longitude"),
-    Option("take_as_ammonia", "flag", _MAP,
+    Option("take_as_ammonia", "flag", _READ,
            "the product of task data is anhydrous ammonia, though its name does not say so",
            label="the product of task data is ammonia, whatever its name"),
+)
+_ZONE_ID: Final = Option(
+    "zone_id", "text", (*_MAP, *_LOG),
+    "column that says what each zone is called (default: the one column that can be it, else counted from 1)", "C",
+    label="Column with the zones' own names",
 )
 OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
+    Option("prescription", "file", ("card",), _PRESCRIPTION, "RX", positional=True),
     Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
            required=_LOG, positional=True),
     Option("logs", "list", ("learn",), "as-applied logs with flow, bar pressure and temperature, oldest first", "LOG",
            required=("learn",), positional=True),
-    Option("bar", "file", ("window", *_ZONES, "learn"), "bar file (TOML)", "BAR",
-           required=("window", *_ZONES, "learn")),
+    Option("bar", "file", (*_PLANNED, "learn"), "bar file (TOML)", "BAR", required=(*_PLANNED, "learn")),
     Option("bar", "file", _LOG, "bar file (TOML): widths, meter, and the diagnosis of the bar", "BAR"),
     # The plan
-    Option("temperature", "temperature range", ("window", *_ZONES),
-           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=("window", *_ZONES)),
-    Option("speed", "speed range", ("window", *_ZONES), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
-           required=(*_VET, *_REWRITE)),
-    Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
-    Option("rows", "choice", ("window", *_ZONES), "of which row a rate has to hold (default mean)", default="mean",
+    Option("rates", "text", ("card",), 'rates in place of a map: "85, 100, 115 lb N/ac"', "RATES"),
+    Option("temperature", "temperature range", _PLANNED,
+           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=_PLANNED),
+    Option("speed", "speed range", _PLANNED, 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
+           required=(*_VET, *_REWRITE, "card")),
+    Option("sections", "text", _PLANNED, "sections that are on: left,right (default all)", "NAMES"),
+    Option("rows", "choice", _PLANNED, "of which row a rate has to hold (default mean)", default="mean",
            choices=("mean", "worst")),
     # How a prescription is read, and the map a log is compared with
     *_READING,
+    _ZONE_ID,
     Option("target", "file", _LOG, "target map; without it the log's own target column serves", "RX"),
     *(replace(option, name=TARGET + option.name, commands=_LOG, help=f"of the target map: {option.help}", label="")
       for option in _READING),
@@ -189,7 +199,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # The day
     Option("speeds", "whole number", ("plan",),
            "plan up to N different speeds by zone (default: the best single one)", "N"),
-    Option("heel", "share", ("plan", "report vet", "report rewrite"),
+    Option("heel", "share", ("plan", "card", "report vet", "report rewrite"),
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", ("plan", "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
@@ -270,12 +280,14 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("figures", "output", ("learn",), "folder for the picture of each orifice as a PNG", "DIR"),
     Option("out", "output", ("reconcile",), "folder for zones, rasters, layers, pictures and JSON", "DIR"),
     Option("out", "output", _REPORT, "the report: one HTML file that needs no network", "FILE", required=_REPORT),
+    Option("out", "output", ("card",), "the card: one HTML file that needs no network", "FILE", required=("card",)),
     Option("pdf", "output", _REPORT, "the same report as a PDF", "FILE"),
+    Option("pdf", "output", ("card",), "the same card as a PDF", "FILE"),
     Option("figures", "output", _REPORT, "folder for every figure as a PNG", "DIR"),
     Option("save_columns", "output", ("reconcile",), "save the column roles used, for the next log", "FILE"),
-    Option("paper", "choice", _REPORT, "paper of the PDF (default letter, with --units metric a4)",
+    Option("paper", "choice", _SHEET, "paper of the PDF (default letter, with --units metric a4)",
            choices=("letter", "a4"), presents=True),
-    Option("date", "text", _REPORT, "date of the report: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
+    Option("date", "text", _SHEET, "date it bears: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
            presents=True),
     Option("all_zones", "flag", (*_VET, "plan", "report rewrite"), "list every zone, not only the worst",
            presents=True),
@@ -288,9 +300,11 @@ OPTIONS: Final[tuple[Option, ...]] = (
 # fmt: on
 
 PAGE_PARTS: Final[Mapping[str, tuple[Option, ...]]] = {
-    "options": _READING,
-    "rules": tuple(one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in _READING),
-    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands),
+    "options": (*_READING, _ZONE_ID),
+    "rules": tuple(
+        one for one in OPTIONS if one.label and "rewrite" in one.commands and one not in (*_READING, _ZONE_ID)
+    ),
+    "log": tuple(one for one in OPTIONS if one.label and "reconcile" in one.commands and one != _ZONE_ID),
 }
 """What a question of the page says besides the plan: each part with the options it has a field for."""
 
@@ -310,16 +324,15 @@ def option_table_markdown() -> str:
     """Return the reference of all options as Markdown: what each takes, what it means, and where it is known."""
     lines = ["| Option | Value | Meaning | Commands | On the page |", "|---|---|---|---|---|"]
     on_page = [option for options in PAGE_PARTS.values() for option in options]
+    several = {COMMANDS: "all", COMMANDS[:-1]: "all but `page`"}
     for option in OPTIONS:
-        known = "all" if option.commands == COMMANDS else "all but `page`" if option.commands == COMMANDS[:-1] else ""
-        commands = (f"`{name}`{' (required)' if name in option.required else ''}" for name in option.commands)
-        value = ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said
+        commands = (f"`{name}`{' (required)' * (name in option.required)}" for name in option.commands)
         cells = (
             f"`{option.dashed}`",
-            value,
+            ", ".join(f"`{choice}`" for choice in option.choices) or OPTION_KINDS[option.kind].said,
             option.help.replace("|", "\\|"),
-            known or ", ".join(commands),
-            "yes" if option in on_page else "",
+            several.get(option.commands) or ", ".join(commands),
+            "yes" * (option in on_page),
         )
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"

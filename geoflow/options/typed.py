@@ -11,6 +11,7 @@ from geoflow.base.spelling import nearest
 from geoflow.options.table import Option, options_of
 
 __all__ = [
+    "CardOptions",
     "ComparisonOptions",
     "ConvertOptions",
     "DayOptions",
@@ -80,7 +81,7 @@ class _Said:
         known = options_of(command)
         given: dict[str, Any] = {}
         for field in fields(cls):  # type: ignore[arg-type]
-            name = prefix + field.name
+            name = prefix + field.name if prefix + field.name in known else field.name
             value = said.get(name)
             if name in known and value not in _UNSAID:
                 check_choice(known[name], value, where=known[name].dashed)
@@ -111,6 +112,7 @@ class ReadOptions(_Said):
     zones: Literal["class", "cell"] | None = None
     swap_axes: bool = False
     take_as_ammonia: bool = False
+    zone_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +137,15 @@ class DayOptions(_Said):
     heading: str | None = None
     heel: str | None = None
     efficiency: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardOptions(_Said):
+    """What a card is of, a map or plain rates, and what is left in a tank."""
+
+    prescription: str | None = None
+    rates: str | None = None
+    heel: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

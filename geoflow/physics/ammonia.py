@@ -134,6 +134,11 @@ def vapour_pressure(temperature: Floats) -> FloatArray:
 def saturation_temperature(pressure: Floats) -> FloatArray:
     """Temperature [K] at which the vapour pressure is `pressure` (absolute [Pa]).
 
+    Parameters
+    ----------
+    pressure : array_like
+        Absolute [Pa].
+
     Raises
     ------
     RangeError
@@ -186,6 +191,11 @@ def equilibrium_flux_limit(saturated: Saturation) -> FloatArray:
     """Mass flux [kg/m2 s] of saturated liquid in a long passage, Fauske's equilibrium-rate model.
 
     G = (h_fg / v_fg) / sqrt(T c_p). Holds for passages of 0.1 m and longer fed with saturated liquid.
+
+    Parameters
+    ----------
+    saturated : Saturation
+        Of the liquid at the inlet.
     """
     latent = saturated.vapour_enthalpy - saturated.liquid_enthalpy
     expansion = 1.0 / saturated.vapour_density - 1.0 / saturated.liquid_density

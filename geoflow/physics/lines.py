@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, Floats
+from geoflow.base.units import GALLON, PSI
 from geoflow.physics.ammonia import flash_fraction, saturation, saturation_temperature
 
 __all__ = [
@@ -19,13 +20,12 @@ __all__ = [
 ]
 
 
-_GALLON_PER_MINUTE: Final = 3.785411784e-3 / 60.0
-_PSI: Final = 6894.757293168361
 # Density of water at 15 degC, the reference of the valve coefficient's relative density (IEC 60534-2-1).
 _REFERENCE_DENSITY: Final = 999.1
 # One unit of Cv as [m3/s] at a pressure drop of 1 Pa and relative density 1.
-CV_UNIT: Final = _GALLON_PER_MINUTE / np.sqrt(_PSI)
+CV_UNIT: Final = GALLON / 60.0 / np.sqrt(PSI)
 _CRITICAL_PRESSURE: Final = 11.3634e6
+_HOSE_POINTS: Final = 120  # between outlet and vapour pressure
 
 
 def friction_factor(reynolds: Floats, relative_roughness: Floats = 0.0) -> FloatArray:
@@ -130,7 +130,6 @@ def flashing_hose_inlet_pressure(
     bore: float,
     roughness: float,
     outlet_pressure: float,
-    steps: int = 120,
 ) -> FloatArray:
     """Absolute pressure [Pa] at the inlet of a hose in which ammonia boils on its way to the open end.
 
@@ -152,14 +151,12 @@ def flashing_hose_inlet_pressure(
         Of the hose [m].
     outlet_pressure : float
         At the knife [Pa].
-    steps : int
-        Points between outlet and vapour pressure.
     """
     mass, heat, top = np.broadcast_arrays(
         *(np.asarray(value, dtype=np.float64)[..., None] for value in (flow, enthalpy, liquid_pressure))
     )
     top = np.maximum(top, outlet_pressure * 1.0001)
-    share = np.linspace(0.0, 1.0, steps)
+    share = np.linspace(0.0, 1.0, _HOSE_POINTS)
     pressure = outlet_pressure * (top / outlet_pressure) ** share
     state = saturation(saturation_temperature(pressure))
     quality = flash_fraction(heat, state)
@@ -176,7 +173,7 @@ def flashing_hose_inlet_pressure(
     stretch = 2.0 * bore * bracket / (mean_factor * np.square(flux) * mean_volume)
     reached = np.concatenate([np.zeros_like(stretch[..., :1]), np.cumsum(stretch, axis=-1)], axis=-1)
 
-    after = np.clip(np.sum(reached < length, axis=-1), 1, steps - 1)[..., None]
+    after = np.clip(np.sum(reached < length, axis=-1), 1, _HOSE_POINTS - 1)[..., None]
     from_length = np.take_along_axis(reached, after - 1, axis=-1)
     to_length = np.take_along_axis(reached, after, axis=-1)
     weight = np.clip((length - from_length) / np.maximum(to_length - from_length, 1e-12), 0.0, 1.0)

@@ -68,7 +68,13 @@ def make_table() -> np.ndarray:
 
 
 def write_table(path: Path = TABLE_PATH) -> None:
-    """Write the table as CSV with ten significant digits."""
+    """Write the table as CSV with ten significant digits.
+
+    Parameters
+    ----------
+    path : Path
+        The file to write.
+    """
     lines = [",".join(COLUMNS)]
     lines += [",".join(f"{value:.10g}" for value in row) for row in make_table()]
     path.write_text("\n".join(lines) + "\n", encoding="ascii")

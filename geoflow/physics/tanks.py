@@ -16,7 +16,7 @@ from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 
-__all__ = ["DrawDown", "ammonia_in_tank", "draw_down", "drawn_temperature", "usable_ammonia"]
+__all__ = ["DrawDown", "draw_down", "drawn_temperature", "usable_ammonia"]
 
 # A tank drawn to 1/e of its fill cools by less than rho_v h_fg / (rho_l cp); until empty, by less than six times that.
 _FOLDS: Final = 6.0
@@ -58,15 +58,33 @@ class DrawDown:
         return np.asarray(np.interp(wanted, self.fill[::-1], values[::-1]))
 
     def temperature_at(self, fill: Floats) -> FloatArray:
-        """Temperature [K] when the liquid has fallen to a fill [-]; `RangeError` outside the draw-down."""
+        """Temperature [K] when the liquid has fallen to a fill [-]; `RangeError` outside the draw-down.
+
+        Parameters
+        ----------
+        fill : array_like
+            Liquid volume over water capacity [-].
+        """
         return self._at(fill, self.temperature)
 
     def drawn_at(self, fill: Floats) -> FloatArray:
-        """Ammonia drawn over water capacity [kg/m3] when the liquid has fallen to a fill [-]; `RangeError` as above."""
+        """Ammonia drawn over water capacity [kg/m3] when the liquid has fallen to a fill [-]; `RangeError` as above.
+
+        Parameters
+        ----------
+        fill : array_like
+            Liquid volume over water capacity [-].
+        """
         return self._at(fill, self.drawn)
 
     def fill_after(self, drawn: Floats) -> FloatArray:
-        """Fill [-] after so much ammonia over water capacity [kg/m3] is drawn, no further than the draw-down goes."""
+        """Fill [-] after so much ammonia over water capacity [kg/m3] is drawn, no further than the draw-down goes.
+
+        Parameters
+        ----------
+        drawn : array_like
+            [kg/m3]
+        """
         return np.maximum(np.interp(drawn, self.drawn, self.fill), 0.0)
 
 
@@ -138,28 +156,6 @@ def drawn_temperature(start_temperature: float, start_fill: float, end_fill: Flo
         For a fill below 0 or above the start, or a temperature outside 225 to 335 K.
     """
     return draw_down(start_temperature, start_fill).temperature_at(end_fill)
-
-
-def ammonia_in_tank(capacity: Floats, temperature: Floats, fill: Floats) -> tuple[FloatArray, FloatArray]:
-    """Mass of liquid and mass of vapour in a tank [kg].
-
-    Parameters
-    ----------
-    capacity : array_like
-        Water capacity [m3].
-    temperature : array_like
-        Of liquid and vapour [K].
-    fill : array_like
-        Liquid volume over water capacity [-].
-
-    Raises
-    ------
-    RangeError
-        For a temperature outside 225 to 335 K.
-    """
-    state = saturation(temperature)
-    liquid = state.liquid_density * capacity * fill
-    return np.asarray(liquid), np.asarray(state.vapour_density * capacity * (1.0 - np.asarray(fill)))
 
 
 def usable_ammonia(capacity: Floats, fill: Floats, heel: Floats, density: Floats) -> FloatArray:

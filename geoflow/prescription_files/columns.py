@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Final
@@ -17,14 +18,24 @@ from geoflow.base.spelling import nearest
 from geoflow.base.subject import typed
 from geoflow.base.units import ACRE, FOOT, MILE
 from geoflow.layers.notes import Note, rows_text
-from geoflow.layers.number_cells import GROUND_WORDS, MASS_WORDS, NO_DATA, Numbers, Suffix, contradicts
+from geoflow.layers.number_cells import (
+    GROUND_WORDS,
+    MASS_WORDS,
+    NO_DATA,
+    Numbers,
+    Suffix,
+    contradicts,
+    parse_numbers,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoflow.layers.dbf import Dbf
+
     Floats = NDArray[np.float64]
 
-__all__ = ["GREATEST_LIKELY", "choose_column", "choose_unit", "unit_in_name"]
+__all__ = ["GREATEST_LIKELY", "choose_column", "choose_unit", "column_reader", "unit_in_name"]
 
 GREATEST_LIKELY: Final = 1000.0  # a column that runs higher is proposed only by name, in any unit
 
@@ -36,6 +47,35 @@ _NO_DATA = (*NO_DATA, -99.0)
 # Units a file may give its zones' areas [m2] and perimeters [m] in: m, ha, acre, ft, km, mile.
 _AREA_UNITS = (1.0, 1e4, ACRE, FOOT**2, 1e6, MILE**2)
 _LENGTH_UNITS = (1.0, FOOT, 1e3, MILE)
+
+
+def column_reader(table: Any, dbf: Dbf | None) -> Callable[[int], Numbers | None]:
+    """Return what reads a column's cells, from the raw bytes where GDAL would misread them.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame
+        As read.
+    dbf : Dbf or None
+        Raw records of a Shapefile.
+
+    Returns
+    -------
+    callable
+        From a column's position, the shapes left out, to its numbers; None for a column that is no number or text.
+    """
+    columns = table.drop(columns=table.geometry.name)
+
+    @functools.cache
+    def read(index: int) -> Numbers | None:
+        if dbf is not None and len(dbf.fields) == columns.shape[1] and dbf.fields[index].kind in "NF":
+            return parse_numbers(dbf.text(index))
+        column = columns.iloc[:, index]
+        if column.dtype.kind in "bMm":
+            return None
+        return parse_numbers(column.to_numpy() if column.dtype.kind in "fiu" else column.to_numpy(dtype=object))
+
+    return read
 
 
 def choose_column(
@@ -93,21 +133,20 @@ def choose_column(
 
 
 def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Note]]:
-    exact = [index for index, name in enumerate(names) if name == requested]
-    folded = [index for index, name in enumerate(names) if fold(name) == fold(requested)]
     short = requested.casefold()[:10]
-    cut = re.compile(re.escape(short[:8]) + r"_\d\d?")
-    truncated = [
-        index
-        for index, name in enumerate(names)
-        if len(requested) > 10 and (name.casefold() == short or cut.fullmatch(name.casefold()))
-    ]
-    for found, text in ((exact, ""), (folded, "reads as"), (truncated, "was cut to ten characters:")):
+    cut = re.compile(f"{re.escape(short)}|{re.escape(short[:8])}_[0-9][0-9]?" if len(requested) > 10 else "(?!)")
+    ways: tuple[tuple[Callable[[str], object], str], ...] = (
+        (lambda name: name == requested, ""),
+        (lambda name: fold(name) == fold(requested), "reads as"),
+        (lambda name: cut.fullmatch(name.casefold()), "was cut to ten characters:"),
+    )
+    for fits, text in ways:
+        found = [index for index, name in enumerate(names) if fits(name)]
         if len(found) > 1:
             raise PrescriptionError(
                 f"{typed('rate-column')} '{requested}' fits {len(found)} columns: {_listed(names[i] for i in found)}",
                 where=where,
-                cure="give the exact name of one" if not exact else "rename one of them in the file",
+                cure="give the exact name of one" if text else "rename one of them in the file",
             )
         if found:
             name = names[found[0]]
@@ -126,15 +165,18 @@ def _may_be_rate(name: str, read: Numbers, area: Floats, perimeter: Floats) -> b
         return False
     if not values.size:
         return bool(read.ambiguous.any())
-    if values.min() < 0.0 or values.max() > GREATEST_LIKELY:
+    if values.min() < 0.0 or values.max() > GREATEST_LIKELY or _are_ids(name, values):
         return False
-    whole = bool((values == np.round(values)).all())
+    measures = ((area, _AREA_UNITS), (perimeter, _LENGTH_UNITS))
+    return not any(_repeats(values, measure[usable], units) for measure, units in measures)
+
+
+def _are_ids(name: str, values: Floats) -> bool:
+    """Whether whole numbers count the rows, or are called by a word for numbers of things."""
+    if not (values == np.round(values)).all():
+        return False
     counted = values.size > 1 and values[0] in (0.0, 1.0) and bool((np.diff(values) == 1.0).all())
-    if whole and (counted or fold(name) in _ID_NAMES or re.fullmatch(r".*(_id|_ID|[a-z]I[Dd])", name)):
-        return False
-    return not any(
-        _repeats(values, measure[usable], units) for measure, units in ((area, _AREA_UNITS), (perimeter, _LENGTH_UNITS))
-    )
+    return counted or fold(name) in _ID_NAMES or re.fullmatch(r".*(_id|_ID|[a-z]I[Dd])", name) is not None
 
 
 def _repeats(values: Floats, measure: Floats, units: tuple[float, ...]) -> bool:
@@ -158,7 +200,13 @@ def _repeats(values: Floats, measure: Floats, units: tuple[float, ...]) -> bool:
 
 
 def unit_in_name(name: str) -> RateUnit | None:
-    """Return the one rate unit a column name states in full, such as ``rate_lb_n_ac`` or ``RateKgNHa``, or None."""
+    """Return the one rate unit a column name states in full, such as ``rate_lb_n_ac`` or ``RateKgNHa``, or None.
+
+    Parameters
+    ----------
+    name : str
+        Of a column or band.
+    """
     words = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+", name)
     stretches = {
         _plain("".join(words[start:end])) for start in range(len(words)) for end in range(start + 1, len(words) + 1)
@@ -192,6 +240,17 @@ def _hints(name: str) -> Suffix:
 
 def choose_unit(name: str, option: str | None, numbers: Numbers, *, where: str) -> tuple[RateUnit, list[Note]]:
     """Find the unit of the rates: from the option or an unmistakable column name, never from their size.
+
+    Parameters
+    ----------
+    name : str
+        Of the column.
+    option : str or None
+        What ``--rate-unit`` says.
+    numbers : Numbers
+        Of the column.
+    where : str
+        The file, for errors.
 
     Raises
     ------

@@ -15,6 +15,13 @@ __all__ = ["read_parquet"]
 def read_parquet(path: Path, options: ReaderOptions) -> ZoneTable:
     """Read a GeoParquet file; one without a CRS is in longitude and latitude [GeoParquet 1.1, "crs"].
 
+    Parameters
+    ----------
+    path : Path
+        The file.
+    options : ReaderOptions
+        As given.
+
     Raises
     ------
     PrescriptionError

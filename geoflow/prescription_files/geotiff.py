@@ -60,7 +60,13 @@ class Grid:
     height: int
 
     def corners(self, column: Any, row: Any) -> tuple[FloatArray, FloatArray]:
-        """Return x and y of corners of cells, in units of the CRS."""
+        """Return x and y of corners of cells, in units of the CRS.
+
+        Parameters
+        ----------
+        column, row : array_like
+            Whole numbers at the cells' corners.
+        """
         a, b, c, d, e, f = self.transform
         return np.asarray(a * column + b * row + c), np.asarray(d * column + e * row + f)
 
@@ -102,6 +108,11 @@ def _opened(file: Path, where: str) -> Iterator[Any]:
 def grid_of(path: Path | str) -> Grid:
     """Return where the cells of a GeoTIFF lie.
 
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+
     Raises
     ------
     PrescriptionError
@@ -123,19 +134,23 @@ def _grid(raster: Any, where: str) -> Grid:
             cure="warp it to a coordinate system in a mapping program" if tied
             else "export it as GeoTIFF with its position, or put its world file (.tfw) back beside it",
         )  # fmt: skip
-    crs = None if raster.crs is None or not raster.crs.to_wkt() else pyproj.CRS.from_wkt(raster.crs.to_wkt())
+    wkt = "" if raster.crs is None else raster.crs.to_wkt()
     a, b, c, d, e, f = (float(number) for number in move[:6])
-    grid = Grid(crs, (a, b, c, d, e, f), raster.width, raster.height)
+    grid = Grid(pyproj.CRS.from_wkt(wkt) if wkt else None, (a, b, c, d, e, f), raster.width, raster.height)
+    _refuse_nowhere(grid, where)
+    return grid
+
+
+def _refuse_nowhere(grid: Grid, where: str) -> None:
     with np.errstate(over="ignore", invalid="ignore"):  # told below
         ends = np.array(grid.corners(np.array([0, 0, grid.width, grid.width]), np.array([0, grid.height] * 2)))
     if not np.isfinite(ends).all() or min(grid.cell_sides) <= _FINEST * np.abs(ends).max():
-        along, down = grid.cell_sides
+        (along, down), (west, north) = grid.cell_sides, grid.transform[2::3]
         raise PrescriptionError(
-            f"the raster's position is none on the ground: cells of {along:g} by {down:g} from {c:g}, {f:g}",
+            f"the raster's position is none on the ground: cells of {along:g} by {down:g} from {west:g}, {north:g}",
             where=where,
             cure="export it as GeoTIFF with its position",
         )
-    return grid
 
 
 def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
@@ -143,6 +158,13 @@ def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
 
     Cells without a value (nodata, mask, NaN) are no zone. Scale and offset of the band are applied. A 4-byte number is
     read as the shortest decimal that it stands for, so that a rate written as 120.1 is 120.1.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    options : ReaderOptions
+        As given.
 
     Raises
     ------
@@ -193,26 +215,13 @@ def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
 
 def _band(raster: Any, wanted: str | None, where: str) -> int:
     """Return the number of the band with the rates, from 1: the one asked for, or the only one."""
-    count = raster.count
-    names = [text or "" for text in raster.descriptions]
-    if wanted is not None:
-        match = re.fullmatch(r"\s*(?:band\s*)?(\d+)\s*", wanted, re.IGNORECASE)
-        by_name = [at + 1 for at, text in enumerate(names) if text.casefold() == wanted.strip().casefold()]
-        if len(by_name) == 1:
-            return by_name[0]
-        if match and not by_name and 1 <= int(match[1]) <= count:
-            return int(match[1])
-        known = [text for text in names if text]
-        raise PrescriptionError(
-            f"{typed('rate-column')} '{wanted}' fits {len(by_name)} bands" if by_name
-            else f"there is no band '{wanted}'{nearest(wanted, known)}",
-            where=where,
-            cure=f"give {typed('rate-column')} one of {_bands(names)}",
-        )  # fmt: skip
     import rasterio
 
-    meanings = raster.colorinterp  # read anew at each access
-    own = [at + 1 for at in range(count) if meanings[at] != rasterio.enums.ColorInterp.alpha]
+    names = [text or "" for text in raster.descriptions]
+    if wanted is not None:
+        return _band_named(names, wanted, where)
+    alpha = rasterio.enums.ColorInterp.alpha
+    own = [band for band, meaning in enumerate(raster.colorinterp, 1) if meaning != alpha]
     if len(own) == 1:
         return own[0]
     raise PrescriptionError(
@@ -220,6 +229,18 @@ def _band(raster: Any, wanted: str | None, where: str) -> int:
         where=where,
         cure=f"say which one holds the rates with {typed('rate-column')}, one of {_bands(names)}",
     )
+
+
+def _band_named(names: list[str], wanted: str, where: str) -> int:
+    match = re.fullmatch(r"\s*(?:band\s*)?(\d+)\s*", wanted, re.IGNORECASE)
+    by_name = [band for band, text in enumerate(names, 1) if text.casefold() == wanted.strip().casefold()]
+    if len(by_name) == 1:
+        return by_name[0]
+    if match and not by_name and 1 <= int(match[1]) <= len(names):
+        return int(match[1])
+    none = f"there is no band '{wanted}'{nearest(wanted, filter(None, names))}"
+    what = f"{typed('rate-column')} '{wanted}' fits {len(by_name)} bands" if by_name else none
+    raise PrescriptionError(what, where=where, cure=f"give {typed('rate-column')} one of {_bands(names)}")
 
 
 def _bands(names: list[str]) -> str:

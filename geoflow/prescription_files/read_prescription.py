@@ -17,9 +17,10 @@ from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
 from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts
 from geoflow.layers.project_zones import locate_zones, project_zones
-from geoflow.prescription_files.columns import choose_column, choose_unit
+from geoflow.prescription_files.columns import choose_column, choose_unit, column_reader
 from geoflow.prescription_files.readers import read_zone_table
 from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
+from geoflow.prescription_files.zone_ids import choose_zone_ids
 from geoflow.prescription_files.zone_notes import fit_notes, number_notes, shape_notes
 
 if TYPE_CHECKING:
@@ -60,6 +61,10 @@ class Prescription:
         Whether the file holds y (or latitude) first.
     row : ndarray of int, shape (n,)
         Row in the file of every zone kept.
+    zone_id : tuple of str, length n
+        What people see each zone called, everywhere: the user's own ids, else its row counted from 1.
+    zone_id_column : str or None
+        The column the ids come from.
     zones : ndarray of Polygon or MultiPolygon, shape (n,)
         Valid and flat, in `local_crs` [m].
     area : ndarray of float, shape (n,)
@@ -92,6 +97,8 @@ class Prescription:
     crs: pyproj.CRS
     axes_swapped: bool
     row: NDArray[np.int64]
+    zone_id: tuple[str, ...]
+    zone_id_column: str | None
     zones: NDArray[np.object_]
     area: NDArray[np.float64]
     rate: NDArray[np.float64]
@@ -116,6 +123,7 @@ def read_prescription(
     layer: str | None = None,
     zones: ZoneRule | None = None,
     take_as_ammonia: bool = False,
+    zone_id: str | None = None,
 ) -> Prescription:
     """Read a prescription from any format of `geoflow.prescription_files.readers.READERS`, in any coordinate system.
 
@@ -123,7 +131,7 @@ def read_prescription(
     ----------
     path : Path or str
         The file.
-    rate_column, rate_unit, crs, swap_axes, layer, zones, take_as_ammonia
+    rate_column, rate_unit, crs, swap_axes, layer, zones, take_as_ammonia, zone_id
         What the options of the same names say; None where they were not given.
 
     Raises
@@ -145,7 +153,7 @@ def read_prescription(
     notes += placement.notes
 
     names = [str(name) for name in table.columns if name != table.geometry.name]
-    numbers = _reader(table, dbf)
+    numbers = column_reader(table, dbf)
     likely = _likely(table, numbers)
     wanted = source.rate_column or rate_column
     chosen, column_notes = choose_column(names, likely, wanted, area=area, perimeter=perimeter, where=where)
@@ -184,6 +192,8 @@ def read_prescription(
                 "both are kept, so this ground is counted twice")  # fmt: skip
         notes.append(Note("duplicate", text, len(clashing)))
     notes += fit_notes(coverage_faults(grounds[row]), row)
+    id_column, ids, id_notes = choose_zone_ids(table, row, names[chosen], zone_id, where)
+    notes += id_notes
     return Prescription(
         path=Path(path),
         file_format=source.file_format,
@@ -191,6 +201,8 @@ def read_prescription(
         crs=placement.crs,
         axes_swapped=placement.swap,
         row=row,
+        zone_id=ids,
+        zone_id_column=id_column,
         zones=grounds[row],
         area=area[row],
         rate=read.values[row],
@@ -218,29 +230,6 @@ def _unit(source: ZoneTable, column: str, option: str | None, read: Numbers, whe
             cure=f"leave {typed('rate-unit')} out; if the file is wrong, correct the unit there",
         )
     return certain, [Note("unit", f"the file itself gives the unit of '{column}', {certain.text}")]
-
-
-def _reader(table: Any, dbf: Any) -> Callable[[int], Numbers | None]:
-    """Return what reads a column's cells, from the raw bytes where GDAL would misread them."""
-    names = [name for name in table.columns if name != table.geometry.name]
-    positions = [at for at, name in enumerate(table.columns) if name != table.geometry.name]
-    known: dict[int, Numbers | None] = {}
-
-    def cells(index: int) -> Any:
-        if dbf is not None and len(dbf.fields) == len(names) and dbf.fields[index].kind in "NF":
-            return dbf.text(index)
-        column = table.iloc[:, positions[index]]
-        if column.dtype.kind in "fiu":
-            return column.to_numpy()
-        return None if column.dtype.kind in "bMm" else column.to_numpy(dtype=object)
-
-    def read(index: int) -> Numbers | None:
-        if index not in known:
-            found = cells(index)
-            known[index] = None if found is None else parse_numbers(found)
-        return known[index]
-
-    return read
 
 
 def _likely(table: Any, numbers: Callable[[int], Numbers | None]) -> Callable[[int], Numbers | None]:

@@ -106,6 +106,13 @@ READERS: Final[tuple[Reader, ...]] = (
 def read_zone_table(path: Path | str, options: ReaderOptions) -> ZoneTable:
     """Read the zones of a file with the reader that takes it.
 
+    Parameters
+    ----------
+    path : Path or str
+        A file or folder.
+    options : ReaderOptions
+        As given.
+
     Raises
     ------
     PrescriptionError

@@ -19,7 +19,17 @@ __all__ = ["fit_notes", "number_notes", "shape_notes"]
 
 
 def number_notes(read: Numbers, column: str, is_shapefile: bool) -> list[Note]:
-    """Say how the numbers of a column are written."""
+    """Say how the numbers of a column are written.
+
+    Parameters
+    ----------
+    read : Numbers
+        Of the column.
+    column : str
+        Its name.
+    is_shapefile : bool
+        Whether they stand in a .dbf.
+    """
     notes = []
     commas = np.flatnonzero(read.comma)
     misread = "; a plain reader of the .dbf would cut them at the comma" if is_shapefile else ""
@@ -37,7 +47,15 @@ def _ground(area: float) -> str:
 
 
 def shape_notes(report: RepairReport, shapes: NDArray[np.object_]) -> list[Note]:
-    """Say what was ignored or mended in the shapes."""
+    """Say what was ignored or mended in the shapes.
+
+    Parameters
+    ----------
+    report : RepairReport
+        What was mended.
+    shapes : ndarray of Geometry or None, shape (n,)
+        As read.
+    """
     import shapely
 
     notes = []
@@ -59,7 +77,15 @@ def shape_notes(report: RepairReport, shapes: NDArray[np.object_]) -> list[Note]
 
 
 def fit_notes(faults: CoverageFaults, row: NDArray[np.int64]) -> list[Note]:
-    """Say where the zones overlap, leave gaps, or are slivers; rows are those in the file."""
+    """Say where the zones overlap, leave gaps, or are slivers; rows are those in the file.
+
+    Parameters
+    ----------
+    faults : CoverageFaults
+        Of the zones kept.
+    row : ndarray of int, shape (n,)
+        Their rows.
+    """
     notes = []
     first = np.where(faults.duplicate_of >= 0, faults.duplicate_of, np.arange(row.size))
     told = first[faults.overlap_pairs[:, 0]] == first[faults.overlap_pairs[:, 1]]

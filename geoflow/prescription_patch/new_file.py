@@ -8,30 +8,25 @@ import zipfile
 from dataclasses import dataclass
 from dataclasses import replace as with_changes
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import GeoflowError, OutputError
 from geoflow.base.rate_units import RateUnit
 from geoflow.base.rates import UnitRates
+from geoflow.base.units import FOOT
 from geoflow.files.inputs import beside
 from geoflow.files.output import disk_error, replace_file
 from geoflow.layers.notes import rows_text
 from geoflow.layers.write_vector import GEOJSON_DECIMALS, SHORT_NAME, Driver, write_zones
 from geoflow.prescription_files.columns import unit_in_name
-from geoflow.prescription_files.geotiff import Grid, grid_of
+from geoflow.prescription_files.geotiff import Grid
 from geoflow.prescription_files.read_prescription import read_prescription
-from geoflow.prescription_patch.new_geotiff import (
-    CELLS_TRIED,
-    grid_over,
-    raster_crs,
-    true_cell_area,
-    write_raster,
-    zone_of_cells,
-)
-from geoflow.prescription_patch.new_shapes import as_multipolygons, moved_shapes, rounded_shapes, zones_to_write
+from geoflow.prescription_patch.new_cells import KEPT_WITHIN, lay_cells, share_of
+from geoflow.prescription_patch.new_geotiff import write_raster
+from geoflow.prescription_patch.new_shapes import as_multipolygons, rounded_shapes, zones_to_write
 from geoflow.prescription_patch.patch import refuse_orphan_journals
 
 if TYPE_CHECKING:
@@ -64,7 +59,6 @@ _DRIVERS: Final[dict[str, Driver]] = {
     "flatgeobuf": "FlatGeobuf",
     "geoparquet": "Parquet",
 }
-_KEPT_WITHIN: Final = 1e-3  # of the field's total, where the size of the cells is ours to choose
 _CLOSE: Final = 1e-12  # a rate read back, relative; below 1 absolute, since a Shapefile holds 15 decimals
 _CLOSE_AREA: Final = 1e-8  # an area read back, relative; the equal-area frame may be centred elsewhere
 _CLOSE_EDGE: Final = 1e-5  # how far edges may seem to have moved [m], from projecting there and back
@@ -123,13 +117,23 @@ class WrittenPrescription:
                 f"{len(self.lost):,} zone(s) cover no cell's centre and ARE NOT IN THE RASTER "
                 f"({rows_text(self.lost)}): smaller cells are needed"
             )
-        if not math.isnan(self.kept) and abs(self.kept - 1.0) > _KEPT_WITHIN:
+        if not math.isnan(self.kept) and abs(self.kept - 1.0) > KEPT_WITHIN:
             said.append(f"the total of the cells is {100.0 * (self.kept - 1.0):+.2f} % off that of the zones")
         return said
 
 
 def rate_column_name(prescription: Prescription, unit: RateUnit, path: Path) -> str:
-    """Return a name for the rate column that states the unit: the input's own if it does, otherwise ours."""
+    """Return a name for the rate column that states the unit: the input's own if it does, otherwise ours.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        The input.
+    unit : RateUnit
+        What the rates written count.
+    path : Path
+        The file to write.
+    """
     own = prescription.rate_column
     shapefile = _DRIVERS.get(WRITTEN_FORMATS[path.suffix.casefold()]) == "ESRI Shapefile"
     if unit_in_name(own) == unit and (not shapefile or len(own.encode()) <= SHORT_NAME):
@@ -140,10 +144,9 @@ def rate_column_name(prescription: Prescription, unit: RateUnit, path: Path) -> 
 
 def write_prescription(
     prescription: Prescription,
-    rates: FloatArray,
+    rates: UnitRates,
     path: Path,
     *,
-    unit: RateUnit,
     column: str | None = None,
     cell: float | None = None,
     replace: bool,
@@ -159,12 +162,10 @@ def write_prescription(
     ----------
     prescription : Prescription
         Zones and attributes; its rate column is left out.
-    rates : ndarray of float, shape (n,)
-        Of every zone, in `unit`.
+    rates : UnitRates, shape (n,)
+        Of every zone.
     path : Path
         The file to write; its ending is one of `WRITTEN_FORMATS`.
-    unit : RateUnit
-        What the rates count.
     column : str, optional
         Name of the rate column; by default one that states the unit.
     cell : float, optional
@@ -182,25 +183,25 @@ def write_prescription(
     """
     path = Path(path)
     file_format = _format_of(path)
-    rates = np.asarray(rates, dtype=np.float64)
-    wrong = np.flatnonzero(~np.isfinite(rates) | (rates < 0.0))
+    values = rates.values
+    wrong = np.flatnonzero(~np.isfinite(values) | (values < 0.0))
     if wrong.size:
         where = f"{prescription.path}, row {prescription.row[wrong[0]] + 1}"
-        raise OutputError(f"the rate {rates[wrong[0]]:g} is no rate", where=where, cure="give a number from 0 up")
+        raise OutputError(f"the rate {values[wrong[0]]:g} is no rate", where=where, cure="give a number from 0 up")
     if file_format == "shapefile":
         _refuse_torn_shapefile(path, replace)
     elif file_format == "geopackage":
         refuse_orphan_journals(path)
     if cell is not None and file_format != "geotiff":
         raise OutputError("only a raster has cells", where="--cell", cure="leave --cell out, or write a .tif")
-    name = column or rate_column_name(prescription, unit, path)
+    name = column or rate_column_name(prescription, rates.unit, path)
     done: list[WrittenPrescription] = []
 
     def write(staged: Path) -> None:
         if file_format == "geotiff":
-            done.append(_write_cells(prescription, rates, staged, unit, name, cell))
+            done.append(_write_cells(prescription, rates, staged, name, cell))
         else:
-            done.append(_write_layer(prescription, rates, staged, unit, name, file_format))
+            done.append(_write_layer(prescription, rates, staged, name, file_format))
 
     try:
         replace_file(path, write, replace=replace, protect=(prescription.path, *protect))
@@ -230,10 +231,10 @@ def _refuse_torn_shapefile(path: Path, replace: bool) -> None:
 
 
 def _write_layer(
-    prescription: Prescription, rates: FloatArray, staged: Path, unit: RateUnit, name: str, file_format: str
+    prescription: Prescription, rates: UnitRates, staged: Path, name: str, file_format: str
 ) -> WrittenPrescription:
     if _DRIVERS[file_format] == "ESRI Shapefile" and len(name.encode()) > SHORT_NAME:
-        short = rate_column_name(prescription, unit, staged)
+        short = rate_column_name(prescription, rates.unit, staged)
         notes = [f"the rate column '{name}' is called '{short}': a Shapefile holds {SHORT_NAME} characters"]
         name, old = short, name
         renamed = {old: short}
@@ -252,15 +253,14 @@ def _write_layer(
     if file_format == "zipped shapefile":
         with tempfile.TemporaryDirectory(prefix="geoflow-") as folder:
             inner = Path(folder) / f"{staged.stem}.shp"
-            renamed |= write_zones(inner, frame, {name: rates}, driver=driver, note=notes.append)
+            renamed |= write_zones(inner, frame, {name: rates.values}, driver=driver, note=notes.append)
             _zip_up(staged, sorted(inner.parent.iterdir()))
     else:
-        renamed |= write_zones(staged, frame, {name: rates}, driver=driver, note=notes.append)
+        renamed |= write_zones(staged, frame, {name: rates.values}, driver=driver, note=notes.append)
     geometry = frame.geometry.name
-    kept = _verify(prescription, frame[[geometry]], rates, staged, unit, name)
-    held = UnitRates(rates, unit)
+    kept = _verify(prescription, frame[[geometry]], rates, staged, name)
     return WrittenPrescription(
-        staged, file_format, name, held, len(rates), frame.crs.name, kept, None, (), renamed, tuple(notes)
+        staged, file_format, name, rates, len(rates.values), frame.crs.name, kept, None, (), renamed, tuple(notes)
     )
 
 
@@ -276,20 +276,19 @@ def _zip_up(target: Path, parts: list[Path]) -> None:
 def _verify(
     prescription: Prescription,
     frame: geopandas.GeoDataFrame,
-    rates: FloatArray,
+    rates: UnitRates,
     staged: Path,
-    unit: RateUnit,
     name: str,
 ) -> float:
     """Read the staged file and refuse it if it is not what was meant; return its total over the one meant."""
     import shapely
 
     try:
-        again = read_prescription(staged, rate_column=name, rate_unit=unit.text)
+        again = read_prescription(staged, rate_column=name, rate_unit=rates.unit.text)
     except GeoflowError as problem:
         raise _unfaithful(staged, f"it cannot be read back: {problem.what}") from problem
     gone = again.rows_read - len(again.row) - len(again.repeats)
-    if again.rows_read != len(rates) or gone:
+    if again.rows_read != len(rates.values) or gone:
         raise _unfaithful(staged, "zones are missing")
     meant, found = (
         shapely.normalize(as_multipolygons(np.array(table.geometry.array, dtype=object)))
@@ -297,7 +296,7 @@ def _verify(
     )
     if not shapely.equals_identical(meant, found).all():
         raise _unfaithful(staged, "shapes differ")
-    if not np.allclose(again.rate, rates[again.row], rtol=_CLOSE, atol=_CLOSE):
+    if not np.allclose(again.rate, rates.values[again.row], rtol=_CLOSE, atol=_CLOSE):
         raise _unfaithful(staged, "rates differ")
     apart = np.abs(np.subtract(*(_lonlat(frame, crs) for crs in (frame.crs, again.crs))))
     if not (np.minimum(apart, 360.0 - apart) <= _CLOSE_PLACE).all():
@@ -306,7 +305,7 @@ def _verify(
     meant_area, edge = prescription.area[again.row], shapely.length(prescription.zones[again.row])
     if (np.abs(again.area - meant_area) > _CLOSE_AREA * meant_area + moved * edge).any():
         raise _unfaithful(staged, "areas differ")
-    return _share(float((again.rate * again.area).sum()), float((rates[again.row] * meant_area).sum()))
+    return share_of(float((again.rate * again.area).sum()), float((rates.values[again.row] * meant_area).sum()))
 
 
 def _lonlat(frame: geopandas.GeoDataFrame, crs: pyproj.CRS) -> FloatArray:
@@ -315,10 +314,6 @@ def _lonlat(frame: geopandas.GeoDataFrame, crs: pyproj.CRS) -> FloatArray:
 
     onward = pyproj.Transformer.from_crs(crs, 4326, always_xy=True)
     return np.array(onward.transform(*frame.total_bounds[:2]))
-
-
-def _share(after: float, before: float) -> float:
-    return after / before if before > 0.0 else math.nan
 
 
 def _unfaithful(staged: Path, why: str) -> OutputError:
@@ -330,45 +325,22 @@ def _unfaithful(staged: Path, why: str) -> OutputError:
 
 
 def _write_cells(
-    prescription: Prescription, rates: FloatArray, staged: Path, unit: RateUnit, name: str, cell: float | None
+    prescription: Prescription, rates: UnitRates, staged: Path, name: str, cell: float | None
 ) -> WrittenPrescription:
-    import shapely
-
-    asked = float((rates * prescription.area).sum())
-    own = prescription.file_format == "geotiff" and cell is None and not prescription.axes_swapped
-    fine: tuple[float | None, ...] = (None,) if own else (cell,) if cell is not None else CELLS_TRIED
-    shapes = zones_to_write(prescription)
-    crs = prescription.crs if own else raster_crs(prescription.crs, prescription.centre)
-    if crs != prescription.crs:
-        shapes = moved_shapes(shapes, prescription.crs, crs)
-    bounds = tuple(shapely.total_bounds(shapes).tolist())
-    best: tuple[Grid, Any, float, IntArray, float | None] | None = None
-    for side in fine:
-        try:
-            grid = with_changes(grid_of(prescription.path), crs=crs) if side is None else grid_over(bounds, crs, side)
-        except OutputError:
-            if best is None:
-                raise
-            break  # finer cells would be too many: the last ones have to do
-        zone = zone_of_cells(shapes, grid)
-        counts = np.bincount(zone[zone >= 0].ravel(), minlength=len(rates))
-        kept = _share(float((counts * rates).sum()) * true_cell_area(grid, prescription.centre), asked)
-        best = grid, zone, kept, np.flatnonzero(counts == 0), side
-        if not best[3].size and (math.isnan(kept) or abs(kept - 1.0) <= _KEPT_WITHIN):
-            break
-    assert best is not None
-    grid, zone, kept, lost, used = best
-    if lost.size == len(rates):
+    found = lay_cells(prescription, rates.values, cell)
+    grid, lost = found.grid, found.lost
+    if lost.size == len(rates.values):
         raise OutputError("no zone covers the centre of a cell", where="--cell", cure="give a smaller --cell")
-    write_raster(staged, grid, zone, rates, name=name, unit=unit.text)
+    write_raster(staged, grid, found.zone, rates.values, name=name, unit=rates.unit.text)
+    crs = grid.crs or prescription.crs
     return WrittenPrescription(
-        staged, "geotiff", name, UnitRates(rates, unit), len(rates) - lost.size, crs.name, kept, used,
-        tuple(prescription.row[lost].tolist()), {}, _raster_notes(prescription, grid, used),
+        staged, "geotiff", name, rates, len(rates.values) - lost.size, crs.name, found.kept, found.side,
+        tuple(prescription.row[lost].tolist()), {}, _raster_notes(prescription, grid, found.side),
     )  # fmt: skip
 
 
 def _raster_notes(prescription: Prescription, grid: Grid, side: float | None) -> tuple[str, ...]:
-    cells = "as in the input" if side is None else f"of {side:g} m ({side / 0.3048:.1f} ft)"
+    cells = "as in the input" if side is None else f"of {side:g} m ({side / FOOT:.1f} ft)"
     notes = [f"{grid.width:,} by {grid.height:,} cells {cells}; a cell has the rate of the zone that covers its centre"]
     if side is not None:
         notes[0] += ", so edges of zones move by up to half a cell"

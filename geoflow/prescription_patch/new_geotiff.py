@@ -92,7 +92,15 @@ def grid_over(bounds: tuple[float, float, float, float], crs: pyproj.CRS, cell: 
 
 
 def true_cell_area(grid: Grid, centre: tuple[float, float]) -> float:
-    """Area on the ground of a cell in the middle of the field [m2]; NaN where the system does not tell."""
+    """Area on the ground of a cell in the middle of the field [m2]; NaN where the system does not tell.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the cells lie.
+    centre : tuple of float
+        Longitude and latitude of the field's middle [degree].
+    """
     if grid.crs is None:
         return math.nan
     along, down = grid.cell_sides

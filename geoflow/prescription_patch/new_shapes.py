@@ -17,7 +17,13 @@ __all__ = ["as_multipolygons", "moved_shapes", "rounded_shapes", "zones_to_write
 
 
 def zones_to_write(prescription: Prescription) -> NDArray[np.object_]:
-    """Return the zones in the input's system: the file's own shapes, or the mended ones from the ground."""
+    """Return the zones in the input's system: the file's own shapes, or the mended ones from the ground.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    """
     import pyproj
     import shapely
 
@@ -36,7 +42,15 @@ def zones_to_write(prescription: Prescription) -> NDArray[np.object_]:
 
 
 def rounded_shapes(shapes: NDArray[np.object_], decimals: int) -> NDArray[np.object_]:
-    """Round coordinates to what the file will hold, and mend what the rounding crosses."""
+    """Round coordinates to what the file will hold, and mend what the rounding crosses.
+
+    Parameters
+    ----------
+    shapes : ndarray of Polygon or MultiPolygon, shape (n,)
+        Valid.
+    decimals : int
+        Of the coordinates in the file.
+    """
     import shapely
 
     def rounding(points: FloatArray) -> FloatArray:
@@ -49,7 +63,13 @@ def rounded_shapes(shapes: NDArray[np.object_], decimals: int) -> NDArray[np.obj
 
 
 def as_multipolygons(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Return shapes as multipolygons all, since formats differ in what they make of one with a single part."""
+    """Return shapes as multipolygons all, since formats differ in what they make of one with a single part.
+
+    Parameters
+    ----------
+    shapes : ndarray of Polygon or MultiPolygon, shape (n,)
+        None missing.
+    """
     import shapely
 
     parts, owner = shapely.get_parts(shapes, return_index=True)
@@ -57,7 +77,15 @@ def as_multipolygons(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
 
 
 def moved_shapes(shapes: NDArray[np.object_], crs: Any, to: Any) -> NDArray[np.object_]:
-    """Return shapes in another coordinate system."""
+    """Return shapes in another coordinate system.
+
+    Parameters
+    ----------
+    shapes : ndarray of Geometry, shape (n,)
+        In `crs`.
+    crs, to : CRS
+        What pyproj takes for one.
+    """
     import pyproj
     import shapely
 

@@ -13,26 +13,31 @@ from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import GeoflowError, OutputError
 from geoflow.files.output import OutputFolder, disk_error, replace_file
 from geoflow.layers.dbf import Dbf
-from geoflow.layers.number_cells import parse_numbers
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
-from geoflow.prescription_patch.patch_cells import Changes, RateFormat, same_rate
-from geoflow.prescription_patch.patch_dbf import dbf_rate_format, parts_of, patched_dbf, refuse_stale_index, write_zip
+from geoflow.prescription_files.columns import column_reader
+from geoflow.prescription_patch.patch_cells import Changes, same_rate
+from geoflow.prescription_patch.patch_dbf import dbf_decimals, parts_of, patched_dbf, refuse_stale_index, write_zip
 from geoflow.prescription_patch.patch_geojson import patched_geojson
-from geoflow.prescription_patch.patch_geopackage import package_rate_format, write_package
-from geoflow.prescription_patch.patch_taskdata import task_rate_format
+from geoflow.prescription_patch.patch_geopackage import package_decimals, write_package
+from geoflow.prescription_patch.patch_taskdata import task_decimals
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["RateFormat", "can_patch", "changes_of", "rate_format", "refuse_orphan_journals", "write_rewritten"]
+__all__ = ["can_patch", "changes_of", "rate_decimals", "refuse_orphan_journals", "write_rewritten"]
 
 _PATCHED: Final = ("shapefile", "zipped shapefile", "geojson", "geopackage")
 _CLOSE: Final = 1e-12  # a rate read back, relative; a 4-byte column is coarser
 _CLOSE_SINGLE: Final = 1e-7
 
 
-def rate_format(prescription: Prescription) -> RateFormat:
-    """Return the decimals and the greatest rate that the rate column of a file can hold.
+def rate_decimals(prescription: Prescription) -> int | None:
+    """Return the decimals that the rate column of a file can hold; None where as many as needed.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
 
     Raises
     ------
@@ -42,13 +47,13 @@ def rate_format(prescription: Prescription) -> RateFormat:
         If the file cannot be opened again.
     """
     if prescription.file_format == "task data":
-        return task_rate_format(prescription)
+        return task_decimals(prescription)
     if prescription.file_format == "geojson" or prescription.file_format not in _PATCHED:
-        return RateFormat(None, float(np.finfo(np.float64).max))
+        return None
     if prescription.file_format == "geopackage":
-        return package_rate_format(prescription)
+        return package_decimals(prescription)
     with open_source(prescription.path, prescription.layer) as source:
-        return dbf_rate_format(prescription, _dbf(source.data))
+        return dbf_decimals(prescription, _dbf(source.data))
 
 
 def write_rewritten(
@@ -70,7 +75,7 @@ def write_rewritten(
     prescription : Prescription
         As read.
     new_rate : ndarray of float, shape (n,)
-        Rate of every zone kept, in `prescription.rate_unit`, rounded to what `rate_format` allows.
+        Rate of every zone kept, in `prescription.rate_unit`, rounded to what `rate_decimals` allows.
     changed : ndarray of bool, shape (n,)
         Which of them to write; all others are left as they stand.
     target : Path
@@ -100,13 +105,26 @@ def write_rewritten(
 
 
 def can_patch(prescription: Prescription, target: Path) -> bool:
-    """Whether a file of the target's name is of the prescription's own format, and one whose bytes can be patched."""
+    """Whether a file of the target's name is of the prescription's own format, and one whose bytes can be patched.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    target : Path
+        The file to write.
+    """
     own = FORMATS.get(Path(target).suffix.casefold())
     return prescription.file_format in _PATCHED and own == prescription.file_format
 
 
 def refuse_orphan_journals(target: Path) -> None:
     """Refuse a GeoPackage beside whose name a journal lies: SQLite would play its old changes into the new file.
+
+    Parameters
+    ----------
+    target : Path
+        The file to write.
 
     Raises
     ------
@@ -201,7 +219,7 @@ def _write_shapefile(
     refuse_stale_index([path.name for path in parts.values()], prescription)
     there = {_kind(path, target): path for path in parts_of(target).values()}
     # Without its .shx a shapefile cannot be read, so there is nothing whole that could be torn apart.
-    only_rates = replace and ".shx" in there
+    replaced = there if replace and ".shx" in there else {}
     content = patched_dbf(prescription, changes, _dbf(prescription.path))
     with OutputFolder(target.parent, replace=replace, protect=(*parts.values(), *protect)) as folder:
         folder.claim((target.name,))
@@ -209,17 +227,14 @@ def _write_shapefile(
         for ending, part in parts.items():
             kind = ending.casefold()
             name = target.name if kind == ".shp" else target.stem + ending
-            staged[kind] = folder.stage(there[kind].name if only_rates and kind in there else name)
-            if kind == ".dbf":
-                staged[kind].write_bytes(content)
-            else:
-                shutil.copyfile(part, staged[kind])
+            staged[kind] = folder.stage(replaced[kind].name if kind in replaced else name)
+            shutil.copyfile(part, staged[kind])
+        staged[".dbf"].write_bytes(content)
         _verify(prescription, changes, staged[".shp"])
-        if only_rates:
-            _check_same_shapes(staged, there, target)
-            for kind, path in staged.items():
-                if kind != ".dbf":
-                    path.unlink()
+        if replaced:
+            _check_same_shapes(staged, replaced, target)
+            for other in staged.keys() - {".dbf"}:
+                staged[other].unlink()
 
 
 def _kind(part: Path, shapefile: Path) -> str:
@@ -264,25 +279,19 @@ def _difference(table: Any, old: Any, changes: Changes, dbf: Dbf | None) -> str:
         return "columns, rows or coordinate system differ"
     if not np.array_equal(*(shapely.to_wkb(both.geometry.to_numpy(), flavor="iso") for both in (table, old))):
         return "shapes differ"
-    names = [str(name) for name in old.columns]
-    at = names.index(changes.column)
-    others = [position for position, name in enumerate(names) if position != at and name != old.geometry.name]
-    for position in others:
-        if not _alike(table.iloc[:, position], old.iloc[:, position]):
-            return f"the column '{names[position]}' differs"
-    left = np.ones(len(old), dtype=bool)
-    left[changes.row] = False
-    if not _alike(table.iloc[left, at], old.iloc[left, at]):
-        return "rates differ that were to stay"
-    index = at - (names.index(str(old.geometry.name)) < at)
-    cells = dbf.text(index) if dbf is not None and dbf.fields[index].kind in "NF" else _plain(table.iloc[:, at])
-    slack = _CLOSE_SINGLE if table.iloc[:, at].dtype == np.float32 else _CLOSE
-    same = same_rate(parse_numbers(cells).values[changes.row], changes.after, slack).all()
+    new, was = (both.drop(columns=both.geometry.name) for both in (table, old))
+    names = [str(name) for name in was.columns]
+    rates = names.index(changes.column)
+    stays = np.ones(len(was), dtype=bool)
+    stays[changes.row] = False
+    for at, name in enumerate(names):
+        rows = stays if at == rates else slice(None)
+        if not _alike(new.iloc[rows, at], was.iloc[rows, at]):
+            return "rates differ that were to stay" if at == rates else f"the column '{name}' differs"
+    read = column_reader(table, dbf)(rates)
+    slack = _CLOSE_SINGLE if new.iloc[:, rates].dtype == np.float32 else _CLOSE
+    same = read is not None and same_rate(read.values[changes.row], changes.after, slack).all()
     return "" if same else "the new rates are read back as others"
-
-
-def _plain(column: Any) -> Any:
-    return column.to_numpy() if column.dtype.kind in "fiu" else column.to_numpy(dtype=object)
 
 
 def _alike(one: Any, other: Any) -> bool:

@@ -14,7 +14,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import OutputError
 from geoflow.layers.number_cells import Numbers, parse_numbers
 
-__all__ = ["Changes", "RateFormat", "column_writes_commas", "json_number", "number_texts", "numbers_in", "restyled",
+__all__ = ["Changes", "column_writes_commas", "json_number", "number_texts", "numbers_in", "restyled",
            "room_beside_text", "same_rate", "whole_numbers"]  # fmt: skip
 
 # The number in a cell that the reader took for a rate: with its sign, before any unit.
@@ -22,22 +22,6 @@ _NUMBER = re.compile(r"(?:[-+−]\s*)?(?P<body>\d[\d.,]*|[.,]\d+)(?P<exponent>e[
 # Noise of a unit conversion, not a decimal that somebody asked for.
 _NOISE: Final = 1e-12
 _MOST_DIGITS: Final = 15  # every decimal number of 15 digits survives a double [IEEE 754]
-
-
-@dataclass(frozen=True, slots=True)
-class RateFormat:
-    """What a rate column can hold.
-
-    Attributes
-    ----------
-    decimals : int or None
-        Decimals it can hold; None where as many as needed.
-    largest : float
-        Greatest rate that fits, in the file's unit.
-    """
-
-    decimals: int | None
-    largest: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,11 +47,24 @@ class Changes:
     after: FloatArray
 
     def where(self, at: int) -> str:
-        """Return the place of one change in words."""
+        """Return the place of one change in words.
+
+        Parameters
+        ----------
+        at : int
+            Place of the change, from 0.
+        """
         return f"{self.path}, row {self.row[at] + 1}"
 
     def check_before(self, found: FloatArray, slack: float = _NOISE) -> None:
         """Refuse if the cells about to be changed do not hold the rates that were read.
+
+        Parameters
+        ----------
+        found : ndarray, shape (m,)
+            What the cells hold now.
+        slack : float
+            Relative.
 
         Raises
         ------
@@ -83,7 +80,17 @@ class Changes:
             )
 
     def too_wide(self, at: int, width: int, text: str) -> OutputError:
-        """Return the error for a rate whose text is wider than its field."""
+        """Return the error for a rate whose text is wider than its field.
+
+        Parameters
+        ----------
+        at : int
+            Place of the change, from 0.
+        width : int
+            Of the column [characters].
+        text : str
+            What does not fit.
+        """
         return OutputError(
             f"the new rate {text} does not fit the column '{self.column}', which is {width} characters wide",
             where=self.where(at),
@@ -91,7 +98,15 @@ class Changes:
         )
 
     def too_large(self, at: int, largest: float) -> OutputError:
-        """Return the error for a rate beyond the range of a column of whole numbers."""
+        """Return the error for a rate beyond the range of a column of whole numbers.
+
+        Parameters
+        ----------
+        at : int
+            Place of the change, from 0.
+        largest : float
+            The column's greatest.
+        """
         return OutputError(
             f"the new rate {_shortest(self.after[at])} does not fit the column '{self.column}', "
             f"which holds up to {largest:.0f}",
@@ -100,7 +115,15 @@ class Changes:
         )
 
     def too_fine(self, at: int, decimals: int) -> OutputError:
-        """Return the error for a rate with more decimals than its field."""
+        """Return the error for a rate with more decimals than its field.
+
+        Parameters
+        ----------
+        at : int
+            Place of the change, from 0.
+        decimals : int
+            Of the column.
+        """
         held = "whole numbers" if decimals == 0 else f"{decimals} decimal(s)"
         return OutputError(
             f"the new rate {_shortest(self.after[at])} has more decimals than '{self.column}' keeps ({held})",
@@ -110,13 +133,28 @@ class Changes:
 
 
 def same_rate(one: FloatArray, other: FloatArray, slack: float = _NOISE) -> BoolArray:
-    """Whether rates agree but for the noise of arithmetic (relative, `slack`), shape (n,)."""
+    """Whether rates agree but for the noise of arithmetic (relative, `slack`), shape (n,).
+
+    Parameters
+    ----------
+    one, other : ndarray, shape (n,)
+        In one unit.
+    slack : float
+        Relative.
+    """
     with np.errstate(invalid="ignore", over="ignore"):
         return np.asarray(np.abs(one - other) <= slack * np.maximum(np.abs(one), np.abs(other)))
 
 
 def number_texts(changes: Changes, width: int, decimals: int) -> list[str]:
     """Write rates as dBase numbers: `decimals` decimals, right-aligned in `width`.
+
+    Parameters
+    ----------
+    changes : Changes
+        The rates.
+    width, decimals : int
+        Of the column.
 
     Raises
     ------
@@ -141,6 +179,13 @@ def _refuse_too_fine(changes: Changes, written: FloatArray, decimals: int) -> No
 def whole_numbers(changes: Changes, largest: float) -> list[int]:
     """Return rates as whole numbers.
 
+    Parameters
+    ----------
+    changes : Changes
+        The rates.
+    largest : float
+        The column's greatest.
+
     Raises
     ------
     OutputError
@@ -154,12 +199,24 @@ def whole_numbers(changes: Changes, largest: float) -> list[int]:
 
 
 def column_writes_commas(cells: Sequence[str]) -> bool:
-    """Whether any of these cells has a decimal comma, so that one without a mark may get one."""
+    """Whether any of these cells has a decimal comma, so that one without a mark may get one.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        Of the column.
+    """
     return bool(numbers_in([cell for cell in cells if "," in cell]).comma.any())
 
 
 def numbers_in(cells: Sequence[str]) -> Numbers:
-    """Return the numbers in text cells, whatever stands around them."""
+    """Return the numbers in text cells, whatever stands around them.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        As they are.
+    """
     return parse_numbers([match.group() if (match := _NUMBER.search(cell)) else "" for cell in cells])
 
 
@@ -222,14 +279,22 @@ def _padded(value: float, decimals: int, room: int | None = None) -> str:
 
 
 def json_number(token: str, value: float) -> str:
-    """Write a number where `token` stood: a whole one stays without a point if it can, a real one keeps its own."""
+    """Write a number where `token` stood: a whole one stays without a point if it can, a real one keeps its own.
+
+    Parameters
+    ----------
+    token : str
+        The old number.
+    value : float
+        The new one.
+    """
     mantissa = token.casefold().partition("e")[0]
     real = mantissa != token or "." in token
     return _padded(value, max(len(mantissa.partition(".")[2]), int(real)))
 
 
-def room_beside_text(cells: Sequence[str], width: int, largest: float) -> RateFormat:
-    """Return what fits into text cells of `width` beside the units written in them.
+def room_beside_text(cells: Sequence[str], width: int, largest: float) -> int:
+    """Return the decimals that fit into text cells of `width` beside the units written in them.
 
     Parameters
     ----------
@@ -243,8 +308,5 @@ def room_beside_text(cells: Sequence[str], width: int, largest: float) -> RateFo
     beside = max((len(cell) - len(match.group()) for cell in cells if (match := _NUMBER.search(cell))), default=0)
     room, digits = width - beside, len(f"{largest:.0f}")
     decimals = max(0, min(room - digits - 1, _MOST_DIGITS - digits))
-    if decimals == 3 and room - digits < 5 and column_writes_commas(cells):
-        decimals = 2  # three decimals behind a comma need a fourth to be clear
-    whole = room - decimals - 1 if decimals else room
-    below = 10.0 ** max(0, min(whole, 300))
-    return RateFormat(decimals, float(min(below - 10.0**-decimals, np.nextafter(below, 0.0))))
+    # Three decimals behind a comma need a fourth to be clear.
+    return 2 if decimals == 3 and room - digits < 5 and column_writes_commas(cells) else decimals

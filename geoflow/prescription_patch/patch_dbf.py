@@ -17,7 +17,6 @@ from geoflow.files.inputs import beside, files_of
 from geoflow.layers.dbf import Dbf, DbfField, read_dbf
 from geoflow.prescription_patch.patch_cells import (
     Changes,
-    RateFormat,
     column_writes_commas,
     number_texts,
     numbers_in,
@@ -30,19 +29,32 @@ if TYPE_CHECKING:
 
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["dbf_rate_format", "parts_of", "patched_dbf", "refuse_stale_index", "write_zip"]
+__all__ = ["dbf_decimals", "parts_of", "patched_dbf", "refuse_stale_index", "write_zip"]
 
 _VALUE_INDEXES: Final = {".idm", ".ind", ".mdx", ".cdx", ".ndx", ".ain", ".aih", ".atx"}
 
 
 def parts_of(shapefile: Path) -> dict[str, Path]:
-    """Return the files of a shapefile that exist, by the end of their names as written."""
+    """Return the files of a shapefile that exist, by the end of their names as written.
+
+    Parameters
+    ----------
+    shapefile : Path
+        The .shp.
+    """
     size = len(shapefile.stem)
     return {path.name[size:]: path for path in files_of(shapefile) or beside(shapefile)}
 
 
 def refuse_stale_index(names: list[str], prescription: Prescription) -> None:
     """Refuse a shapefile with an index of its values, which would tell the old rates.
+
+    Parameters
+    ----------
+    names : list of str
+        Of the files.
+    prescription : Prescription
+        As read.
 
     Raises
     ------
@@ -85,8 +97,15 @@ def _cells(dbf: Dbf, field: DbfField, records: NDArray[np.intp]) -> list[str]:
     return [cell.tobytes().decode("latin-1") for cell in raw]
 
 
-def dbf_rate_format(prescription: Prescription, part: Path) -> RateFormat:
-    """Return what the rate column of a DBF file can hold.
+def dbf_decimals(prescription: Prescription, part: Path) -> int:
+    """Return the decimals that the rate column of a DBF file can hold.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    part : Path
+        The .dbf.
 
     Raises
     ------
@@ -99,13 +118,18 @@ def dbf_rate_format(prescription: Prescription, part: Path) -> RateFormat:
         cells = _cells(dbf, field, np.flatnonzero(~dbf.deleted)[prescription.row])
         plain = [cell.replace("\0", " ").strip() for cell in cells]
         return room_beside_text(plain, field.width, float(prescription.rate.max()))
-    digits = field.width - field.decimals - 1 if field.decimals else field.width
-    below = 10.0 ** max(digits, 0)
-    return RateFormat(field.decimals, float(min(below - 10.0**-field.decimals, np.nextafter(below, 0.0))))
+    return field.decimals
 
 
 def patched_dbf(prescription: Prescription, changes: Changes, part: Path) -> bytes:
     """Return the bytes of a DBF file with only the cells of the changed rates replaced.
+
+    Parameters
+    ----------
+    prescription, changes
+        What was read and what to write.
+    part : Path
+        The .dbf.
 
     Raises
     ------

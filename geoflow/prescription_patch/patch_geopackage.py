@@ -14,7 +14,6 @@ import numpy as np
 from geoflow.base.errors import OutputError
 from geoflow.prescription_patch.patch_cells import (
     Changes,
-    RateFormat,
     column_writes_commas,
     restyled,
     room_beside_text,
@@ -24,7 +23,7 @@ from geoflow.prescription_patch.patch_cells import (
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["package_rate_format", "write_package"]
+__all__ = ["package_decimals", "write_package"]
 
 # GeoPackage 1.4, table 1: column types and what they hold.
 _WHOLE: Final = {"TINYINT": 7, "SMALLINT": 15, "MEDIUMINT": 31, "INT": 63, "INTEGER": 63}
@@ -60,8 +59,13 @@ def _declared_type(connection: sqlite3.Connection, prescription: Prescription) -
     return next((str(row[2]).strip() for row in columns if row[1] == prescription.rate_column), "")
 
 
-def package_rate_format(prescription: Prescription) -> RateFormat:
-    """Return what the rate column of a GeoPackage can hold.
+def package_decimals(prescription: Prescription) -> int | None:
+    """Return the decimals that the rate column of a GeoPackage can hold; None where as many as needed.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
 
     Raises
     ------
@@ -76,14 +80,14 @@ def package_rate_format(prescription: Prescription) -> RateFormat:
         raise _refused(prescription, problem) from problem
     largest = float(prescription.rate.max())
     if declared.upper() in _WHOLE:
-        return RateFormat(0, float(2 ** _WHOLE[declared.upper()] - 1))
+        return 0
     if declared.upper() == "FLOAT":
-        return RateFormat(max(0, _SINGLE_DIGITS - len(f"{largest:.0f}")), float(np.finfo(np.float32).max))
+        return max(0, _SINGLE_DIGITS - len(f"{largest:.0f}"))
     limit = _LIMITED.fullmatch(declared)
     if limit is not None:
         cells = prescription.table[prescription.rate_column].to_numpy(dtype=object)[prescription.row]
         return room_beside_text([str(cell) for cell in cells], int(limit[1]), largest)
-    return RateFormat(None, float(np.finfo(np.float64).max))
+    return None
 
 
 def _open(path: Path, mode: str) -> sqlite3.Connection:
@@ -125,6 +129,13 @@ def _fids(prescription: Prescription) -> list[int]:
 
 def write_package(prescription: Prescription, changes: Changes, target: Path) -> None:
     """Copy a GeoPackage and change the rates in the copy.
+
+    Parameters
+    ----------
+    prescription, changes
+        What was read and what to write.
+    target : Path
+        The copy.
 
     Raises
     ------

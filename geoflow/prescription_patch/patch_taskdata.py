@@ -22,12 +22,12 @@ from geoflow.isoxml.members import Members, members_of
 from geoflow.isoxml.products import TaskRate
 from geoflow.isoxml.xml import Node
 from geoflow.isoxml.zones import TaskZones, read_taskdata_zones
-from geoflow.prescription_patch.patch_cells import Changes, RateFormat
+from geoflow.prescription_patch.patch_cells import Changes
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["patch_task_data", "task_rate_format"]
+__all__ = ["patch_task_data", "task_decimals"]
 
 _LARGEST: Final = 2**31 - 1
 _COLUMN: Final = re.compile(r"rate_([0-9A-F]{4})_")
@@ -35,8 +35,8 @@ _MEANINGS: Final = {"H": "where no zone lies", "I": "where the position is lost"
 _CLOSE: Final = 1e-9
 
 
-def task_rate_format(prescription: Prescription) -> RateFormat:
-    """Return the decimals and the greatest rate that the rate of task data can hold: a whole number of 32 bits.
+def task_decimals(prescription: Prescription) -> int:
+    """Return the decimals that the rate of task data can hold.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def task_rate_format(prescription: Prescription) -> RateFormat:
     found = _COLUMN.match(prescription.rate_column)
     assert found is not None, "the reader names the columns of task data by their dictionary number"
     steps = ENTRIES[found[1]].steps
-    return RateFormat(round(math.log10(steps)), _LARGEST / steps)
+    return round(math.log10(steps))
 
 
 @dataclass(frozen=True, eq=False)

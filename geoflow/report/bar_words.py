@@ -200,6 +200,8 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
         rows.append(
             ["tank", f"{_given(bar.tank.capacity, 'volume', system)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
         )
+    if bar.gauges:
+        rows.append(["gauges", ", ".join(gauge.place for gauge in bar.gauges)])
     return rows
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import TYPE_CHECKING, Final
 
 from geoflow.bar.equipment import Bar, Orifice
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from geoflow.outcomes import Origin
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["basis_section", "origin_blocks", "stamp"]
+__all__ = ["basis_section", "origin_blocks", "stamp", "version_and_date"]
 
 _NOT_COUNTED: Final = (
     "Errors of gauges and thermometer on the day, of the meter, of fitting coefficients and of the pump's efficiency: "
@@ -40,7 +41,20 @@ def stamp(origin: Origin) -> str:
     origin : Origin
         What the report rests on.
     """
-    return f"geoflow {origin.version}, {origin.date.isoformat()}"
+    return version_and_date(origin.version, origin.date)
+
+
+def version_and_date(version: str, date: datetime.date) -> str:
+    """Version and date in one line, of what rests on nothing that has to be listed.
+
+    Parameters
+    ----------
+    version : str
+        Of geoflow.
+    date : date
+        It bears.
+    """
+    return f"geoflow {version}, {date.isoformat()}"
 
 
 def _points(orifice: Orifice, system: System) -> str:

@@ -47,9 +47,10 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
             "notes": list(written.notes),
         },
         "zones": [
-            {"zone": zone, "before": before, "after": after, "area_ac": area}
-            for zone, before, after, area in zip(
+            {"zone": zone, "zone_id": name, "before": before, "after": after, "area_ac": area}
+            for zone, name, before, after, area in zip(
                 prescription.row.tolist(),
+                prescription.zone_id,
                 prescription.rate.tolist(),
                 written.rates.values.tolist(),
                 in_units(prescription.area, "area", "acre"),

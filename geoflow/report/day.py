@@ -11,7 +11,7 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.said import said as said_as_given
 from geoflow.base.units import HOUR, System, number, show, unit_label
 from geoflow.decide.day import WorkTime
-from geoflow.decide.loads import TankLoads
+from geoflow.decide.loads import TankCount, TankLoads
 from geoflow.report.layout import count, verb, zone_names
 from geoflow.report.model import Block, Paragraph, Section, Table
 
@@ -48,12 +48,12 @@ def lost_at_the_end(day: Day) -> IntArray:
     return np.flatnonzero((day.end.before.verdict == "holds") & (day.end.after.verdict != "holds"))
 
 
-def tanks_text(loads: TankLoads, system: System) -> str:
+def tanks_text(loads: TankLoads | TankCount, system: System) -> str:
     """Say in plain words how many tanks it takes.
 
     Parameters
     ----------
-    loads : TankLoads
+    loads : TankLoads or TankCount
         From `decide.loads`.
     system : str
         ``"us"`` or ``"metric"``.

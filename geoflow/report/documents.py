@@ -95,6 +95,7 @@ def _zones(outcome: VetOutcome) -> list[dict[str, Any]]:
     cures = {name: flags.tolist() for name, flags in vetting.cured_by_orifice.items()}
     return records(
         zone=prescription.row,
+        zone_id=list(prescription.zone_id),
         rate_lb_n_ac=outcome.rate,
         area_ac=prescription.area,
         verdict=vetting.verdict,

@@ -23,7 +23,6 @@ __all__ = [
     "within",
     "wrap",
     "zone_names",
-    "zone_number",
     "zone_numbers",
 ]
 
@@ -158,25 +157,14 @@ def number_range(low: float, high: float, kind: str, system: System, digits: int
 
 
 def zone_numbers(prescription: Prescription) -> list[str]:
-    """Name every zone as people see it, everywhere: its row in the file, counted from 1.
+    """Name every zone as people see it, everywhere: the user's own ids, else its row in the file counted from 1.
 
     Parameters
     ----------
     prescription : Prescription
         As read.
     """
-    return [zone_number(row) for row in prescription.row.tolist()]
-
-
-def zone_number(row: int) -> str:
-    """Name one zone by its row in the file, which programs count from 0 and people from 1.
-
-    Parameters
-    ----------
-    row : int
-        From 0.
-    """
-    return str(row + 1)
+    return list(prescription.zone_id)
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:

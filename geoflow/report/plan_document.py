@@ -47,6 +47,7 @@ def _loads_document(plan: PlanOutcome) -> dict[str, Any] | None:
         loads=records(
             **{"drawn_lb_nh3": loads.drawn, "pass": loads.number + 1, "distance_ft": loads.distance},
             zone=rows[loads.zone],
+            zone_id=[plan.vetted.prescription.zone_id[at] for at in loads.zone],
             lon_lat=np.round(plan.day.places, 6).tolist(),
             end_fill=np.round(loads.end_fill, 4),
             end_degF=loads.end_temperature,
@@ -96,6 +97,7 @@ def _zones(plan: PlanOutcome) -> list[dict[str, Any]]:
     ends = keyed(slow_mph=slow, fast_mph=fast)
     return records(
         zone=plan.vetted.prescription.row,
+        zone_id=list(plan.vetted.prescription.zone_id),
         speed_mph=0.5 * (slow + fast),
         speed_range_mph=[list(pair) for pair in zip(*ends.values(), strict=True)],
         holds=[None if name == "off" else name == "holds" for name in verdict],

@@ -15,7 +15,7 @@ from geoflow.report.layout import count, number_range, some_names, verb, within,
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.plan_document import driven_speeds
 from geoflow.report.reading import left_out_warning, reading_section
-from geoflow.report.vetted import held_text
+from geoflow.report.vetted import zones_hold_text
 from geoflow.report.window import heading, plan_warnings
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def _answer(plan: PlanOutcome, system: System) -> str:
         "several": f"Plan: {speed}",
         "middle": f"No zone certainly holds at any allowed speed. Plan: {speed}, the middle of the allowed ones",
     }[plan.chosen]
-    return f"{lead}. {held_text(plan.vetted.vetting.verdict, acres)}."
+    return f"{lead}. {zones_hold_text(plan.vetted.vetting.verdict, acres)}."
 
 
 def _steady(plan: PlanOutcome, system: System) -> list[Block]:

@@ -11,7 +11,7 @@ from geoflow.base.arrays import IntArray
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.reconcile.balance import MOST_LOST
 from geoflow.report.findings import percent
-from geoflow.report.layout import count, zone_number
+from geoflow.report.layout import count
 from geoflow.report.model import Table
 from geoflow.report.reconciling import points, pulses
 
@@ -264,7 +264,7 @@ def _zone_row(outcome: ReconcileOutcome, index: int, system: System) -> tuple[st
         return number(value, "nitrogen rate", system, 1) if known else "-"
 
     return (
-        zone_number(int(target.row[index])),
+        target.zone_id[index],
         *(number(float(each[index]), "area", system, 2) for each in (zones.area, zones.missed, zones.doubled)),
         number(asked, "nitrogen rate", system, 1),
         rate(got),

@@ -20,7 +20,17 @@ if TYPE_CHECKING:
 __all__ = ["ZONE_COLUMNS", "points", "pulses", "reconcile_document", "zone_columns", "zone_rows"]
 
 ZONE_COLUMNS: Final = (
-    *("zone", "area_ac", "covered_ac", "missed_ac", "doubled_ac", "target_lb_n_ac", "applied_lb_n_ac", "ratio"),
+    *(
+        "zone",
+        "zone_id",
+        "area_ac",
+        "covered_ac",
+        "missed_ac",
+        "doubled_ac",
+        "target_lb_n_ac",
+        "applied_lb_n_ac",
+        "ratio",
+    ),
     *("within_10", "target_lb_n", "applied_lb_n", "applied_ticket_lb_n_ac"),
 )
 
@@ -88,7 +98,7 @@ def zone_columns(outcome: ReconcileOutcome) -> dict[str, FloatArray]:
     rates = (from_si(each, "nitrogen rate", "lb/acre") for each in (zones.asked, zones.rate, zones.rate * factor))
     masses = (from_si(each, "mass", "lb") for each in (zones.asked * zones.area, zones.nitrogen))
     asked, applied, by_ticket = rates
-    columns = (target.row, *areas, asked, applied, ratio, zones.within_10, *masses, by_ticket)
+    columns = (target.row, np.array(target.zone_id), *areas, asked, applied, ratio, zones.within_10, *masses, by_ticket)
     return dict(zip(ZONE_COLUMNS, columns, strict=True))
 
 
@@ -103,7 +113,10 @@ def zone_rows(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
     columns = zone_columns(outcome)
     each = zip(*(column.tolist() for column in columns.values()), strict=True)
     return [
-        {name: value if name == "zone" else rounded(value) for name, value in zip(columns, row, strict=True)}
+        {
+            name: value if name in ("zone", "zone_id") else rounded(value)
+            for name, value in zip(columns, row, strict=True)
+        }
         for row in each
     ]
 

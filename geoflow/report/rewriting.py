@@ -96,6 +96,7 @@ def _short(outcome: RewriteOutcome) -> dict[str, Any]:
     columns = keyed(needed_ft=pieces.needed[short], shortest_ft=pieces.shortest[short])
     zones = records(
         zone=outcome.vetted.prescription.row[short],
+        zone_id=[outcome.vetted.prescription.zone_id[at] for at in np.flatnonzero(short)],
         share_off_rate=np.round(pieces.off_share[short], 4),
         **{name: np.round(column, 2).tolist() for name, column in columns.items()},
     )
@@ -116,6 +117,7 @@ def rewrite_document(outcome: RewriteOutcome) -> dict[str, Any]:
     return {
         "zones": records(
             zone=columns["row"],
+            zone_id=columns["zone"],
             before_lb_n_ac=columns["before_lb_n_ac"],
             after_lb_n_ac=columns["after_lb_n_ac"],
             speed_mph=[list(ends) for ends in zip(columns["speed_low_mph"], columns["speed_high_mph"], strict=True)],

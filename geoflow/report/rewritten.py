@@ -147,7 +147,8 @@ def _steps(done: Rewriting, names: list[str]) -> list[str]:
     for index in np.flatnonzero(done.left_failing).tolist():
         grouped.setdefault(REASONS[str(done.reason[index])], []).append(names[index])
     for reason, zones in grouped.items():
-        said = zone_names(zones).capitalize()
+        said = zone_names(zones)
+        said = said[0].upper() + said[1:]
         does, them = ("does", "it as it is") if len(zones) == 1 else ("do", "them as they are")
         steps.append(f"{said} still {does} not hold ({reason}). Do not apply {them}.")
     if _own_speed(done).any():

@@ -42,13 +42,13 @@ if TYPE_CHECKING:
 __all__ = [
     "MOST_ZONES",
     "Printed",
-    "held_text",
     "last_sections",
     "map_caption",
     "verdict_answer",
     "vetted_report",
     "window_figure",
     "window_section",
+    "zones_hold_text",
 ]
 
 MOST_ZONES: Final = 200
@@ -100,10 +100,10 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warn
     if int(good.sum()) == total:
         who = "The one zone holds" if total == 1 else f"All {total:,} zones hold"
         return f"{who} ({acres}): this bar can deliver the map as planned."
-    return f"{held_text(verdict, acres)}."
+    return f"{zones_hold_text(verdict, acres)}."
 
 
-def held_text(verdict: TextArray, acres: str) -> str:
+def zones_hold_text(verdict: TextArray, acres: str) -> str:
     """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail.
 
     Parameters
@@ -134,7 +134,9 @@ def _shared_cures(outcome: VetOutcome, verdict: str, system: System, most_names:
     for key in sorted(grouped, key=lambda one: -area[one]):
         cure, side, limit = key
         some = zone_names([names[index] for index in grouped[key]], most_names)
-        lines.append(f"{some.capitalize()} ({show(area[key], 'area', system)}; flow too {side}, {limit}): {cure}")
+        lines.append(
+            f"{some[0].upper()}{some[1:]} ({show(area[key], 'area', system)}; flow too {side}, {limit}): {cure}"
+        )
     return lines
 
 

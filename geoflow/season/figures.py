@@ -123,6 +123,7 @@ def vetted_figures(outcome: VetOutcome) -> Figures:
     prescription, vetting, solution = outcome.prescription, outcome.vetting, outcome.solution
     zones = {
         "zone": prescription.row,
+        "zone_id": np.array(prescription.zone_id),
         "area_ac": from_si(prescription.area, "area", "acre"),
         "asked_lb_n_ac": _rates(outcome.rate),
         "verdict": vetting.verdict,
@@ -167,6 +168,7 @@ def rewritten_figures(outcome: RewriteOutcome) -> Figures:
     done, prescription, solution = outcome.done, outcome.vetted.prescription, outcome.vetted.solution
     zones = {
         "zone": prescription.row,
+        "zone_id": np.array(prescription.zone_id),
         "area_ac": from_si(prescription.area, "area", "acre"),
         "asked_lb_n_ac": _rates(done.before),
         "after_lb_n_ac": _rates(done.after),

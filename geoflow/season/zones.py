@@ -20,6 +20,7 @@ ZONE_COLUMNS: Final[dict[str, str]] = {
     "field_id": "string",
     "job": "string",
     "zone": "Int64",
+    "zone_id": "string",
     "area_ac": "Float64",
     "asked_lb_n_ac": "Float64",
     "after_lb_n_ac": "Float64",

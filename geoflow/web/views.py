@@ -109,7 +109,7 @@ def field_view(reading: Reading) -> dict[str, Any]:
     prescription, bar = reading.read.prescription, reading.read.bar
     return {
         "geometry": _geometry(prescription),
-        "numbers": [int(number) for number in zone_numbers(prescription)],
+        "numbers": zone_numbers(prescription),
         "file": prescription.path.name,
         "column": prescription.rate_column,
         "unit": prescription.rate_unit.text,

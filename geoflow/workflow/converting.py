@@ -11,7 +11,7 @@ from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.rate_units import RateUnit, rate_unit
-from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
+from geoflow.base.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import parse
 from geoflow.files.inputs import watching
 from geoflow.isoxml.deliver import Delivery
@@ -108,7 +108,7 @@ def convert_file(
         written = write_task_prescription(prescription, rate, delivery, unit=unit, layout=layout)
     else:
         written = write_prescription(
-            prescription, rate, Path(out), unit=unit, cell=side, replace=replace_existing, protect=protect
+            prescription, UnitRates(rate, unit), Path(out), cell=side, replace=replace_existing, protect=protect
         )
     changes_basis = unit.basis != prescription.rate_unit.basis
     return ConvertOutcome(prescription, nitrogen, written, fraction, kelvin, changes_basis)

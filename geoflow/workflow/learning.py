@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoflow.bar.bar_file import read_bar, read_bar_text
-from geoflow.bar.equipment import Bar, LearnedLog
+from geoflow.bar.equipment import Bar
+from geoflow.bar.learned import LearnedLog
 from geoflow.bar.learned_table import with_learned
 from geoflow.base.errors import BarError, LogError
 from geoflow.base.progress import tell

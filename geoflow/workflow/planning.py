@@ -10,11 +10,10 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
-from geoflow.base.units import MILE_PER_HOUR
 from geoflow.decide.day import temperature_curve
 from geoflow.decide.orifices import orifice_choice
 from geoflow.decide.settling import window_with_a_point
-from geoflow.decide.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
+from geoflow.decide.speeds import SPEED_STEP, SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
 from geoflow.decide.vet import Solution, vet
 from geoflow.options.typed import DayOptions
 from geoflow.outcomes import PlanOutcome, VetOutcome
@@ -22,9 +21,8 @@ from geoflow.workflow.day import day_hours, with_loads
 
 __all__ = ["plan_field"]
 
-# What a display in the cab shows [m/s]; a speed should hold half of it either way.
-_SPEED_STEP: Final = 0.1 * MILE_PER_HOUR
-_SPARE: Final = 0.5 * _SPEED_STEP
+# A speed should hold half a step either way.
+_SPARE: Final = 0.5 * SPEED_STEP
 _MOST_SPEEDS: Final = 12
 # Sets of speeds looked at beside a plan of one.
 _OTHER_SPEEDS: Final = 3
@@ -42,12 +40,12 @@ def _drivable(curve: SpeedCurve, steady: SpeedCurve) -> tuple[float | None, tupl
 
 def _tidy(speed: float) -> float:
     """Round a speed [m/s] to a tenth of a mile per hour."""
-    return round(speed / _SPEED_STEP) * _SPEED_STEP
+    return round(speed / SPEED_STEP) * SPEED_STEP
 
 
 def _tidied(chosen: SpeedSet) -> SpeedSet:
     """Round the speeds of a set whose zones hold half a step either way, so that they still hold."""
-    speed = np.round(chosen.speed / _SPEED_STEP) * _SPEED_STEP
+    speed = np.round(chosen.speed / SPEED_STEP) * SPEED_STEP
     return replace(chosen, speed=speed, zone_speed=speed[np.searchsorted(chosen.speed, chosen.zone_speed)])
 
 

@@ -32,6 +32,7 @@ from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
+    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = ["laid_ground", "orifice_series", "write_columns", "write_reconciliation"]
 
@@ -94,6 +95,7 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
     rows = _numbered(zone_rows(outcome))
     if rows:
         zones = geopandas.GeoDataFrame(rows, geometry=list(outcome.zones), crs=crs).to_crs(4326)
+        zones = _with_own_columns(zones, outcome.target)
         pyogrio.write_dataframe(zones, path, layer="zones", driver="GPKG", append=True)
     placed = [(one, finding_place(one, outcome)) for one in outcome.judged]
     known = [(one, place) for one, place in placed if place is not None]
@@ -108,6 +110,18 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
             crs=4326,
         )
         pyogrio.write_dataframe(findings, path, layer="findings", driver="GPKG", append=True)
+
+
+def _with_own_columns(zones: Any, target: Prescription | None) -> Any:
+    """Put the columns of the target map itself before ours; one that is called like ours gets ``_map`` behind it."""
+    if target is None:
+        return zones
+    same = [target.zone_id_column] if str(target.zone_id_column).casefold() == "zone_id" else []
+    own = target.table.drop(columns=[target.table.geometry.name, *same]).iloc[target.row].reset_index(drop=True)
+    ours = {str(name).casefold() for name in (*zones.columns, "fid", "geom")}
+    own.columns = [f"{name}_map" if str(name).casefold() in ours else str(name) for name in own.columns]
+    own = own.loc[:, ~own.columns.str.casefold().duplicated()]
+    return zones.__class__(own.join(zones), geometry="geometry", crs=zones.crs)
 
 
 def _numbered(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ import numpy as np
 from geoflow.base.errors import OutputError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rate_units import rate_unit
-from geoflow.base.rates import as_nitrogen_rate, from_nitrogen_rate
+from geoflow.base.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import ACRE, POUND
 from geoflow.decide.costs import Prices
 from geoflow.decide.costs import money as spent_and_earned
@@ -27,7 +27,7 @@ from geoflow.options.typed import RewriteOptions
 from geoflow.outcomes import RewriteOutcome, VetOutcome, short_zones
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import becomes_task_data, write_task_prescription
-from geoflow.prescription_patch.patch import can_patch, changes_of, rate_format, write_rewritten
+from geoflow.prescription_patch.patch import can_patch, changes_of, rate_decimals, write_rewritten
 from geoflow.prescription_patch.patch_taskdata import patch_task_data
 from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 from geoflow.workflow.day import course_of
@@ -136,7 +136,7 @@ def rewrite_file(vetted: VetOutcome, options: RewriteOptions) -> RewriteOutcome:
     bar, area = solution.bar, prescription.area
     density = vetted.counted_density
     unit_rate = float(as_nitrogen_rate(1.0, prescription.rate_unit, bar.nitrogen_fraction, density))
-    held = rate_format(prescription).decimals
+    held = rate_decimals(prescription)
     decimals = _FINEST_DECIMALS if held is None else min(held, _FINEST_DECIMALS)
     rules = Rules(
         policy,
@@ -256,10 +256,8 @@ def write_rewriting(
                 written = write_task_prescription(prescription, outcome.written_rate, to, unit=prescription.rate_unit)
                 notes = (*written.notes, *written.warnings())
         else:
-            unit, column = prescription.rate_unit, prescription.rate_column
-            written = write_prescription(
-                prescription, outcome.written_rate, target, unit=unit, column=column, replace=replace, protect=guarded
-            )
+            rates, column = UnitRates(outcome.written_rate, prescription.rate_unit), prescription.rate_column
+            written = write_prescription(prescription, rates, target, column=column, replace=replace, protect=guarded)
             notes = (*written.notes, *written.warnings())
         look_again()
     return target, side, notes

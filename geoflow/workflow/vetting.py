@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
+    "counted_density",
     "in_nitrogen",
     "read_with",
     "vet_file",
@@ -56,8 +57,21 @@ USUAL_COUNTING_TEMPERATURE = "60 degF"
 _AS_IT_IS: Final = ReadOptions()
 
 
-def _counted_density(bar: Bar, volume_temperature: str | None) -> float:
-    """Density at which gallons or litres of a prescription are counted [kg/m3]."""
+def counted_density(bar: Bar, volume_temperature: str | None) -> float:
+    """Density at which gallons or litres of a prescription are counted [kg/m3].
+
+    Parameters
+    ----------
+    bar : Bar
+        Its meter's reference temperature counts where nothing else is said.
+    volume_temperature : str or None
+        With its unit.
+
+    Raises
+    ------
+    QuantityError
+        If that is no temperature.
+    """
     if volume_temperature is not None:
         kelvin = parse(volume_temperature, "temperature", where="--volume-temperature")
     elif bar.meter.reference_temperature is not None:
@@ -134,7 +148,7 @@ def in_nitrogen(
     QuantityError
         If `volume_temperature` is none.
     """
-    density = _counted_density(bar, volume_temperature)
+    density = counted_density(bar, volume_temperature)
     if prescription.rate_unit.basis == "ammonia volume":
         prescription = replace(
             prescription, notes=(*prescription.notes, _volume_note(bar, volume_temperature, density))
@@ -167,6 +181,7 @@ def read_with(path: str, options: ReadOptions) -> Prescription:
         layer=options.layer,
         zones=options.zones,
         take_as_ammonia=options.take_as_ammonia,
+        zone_id=options.zone_id,
     )
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from bars import PSI, fahrenheit
 from learning_days import draw, drive, flow_window_of, known_bar, usual_day
 
-from geoflow.bar.equipment import LearnedLog
+from geoflow.bar.learned import LearnedLog
 from geoflow.diagnosis.learned_bar import NewLog, learn_kind
 from geoflow.diagnosis.steady_cells import gather_cells
 from geoflow.hydraulics.window import flow_window

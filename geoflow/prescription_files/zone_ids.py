@@ -1,0 +1,137 @@
+"""What the user calls the zones: a column of the file where one says it, else the rows counted from 1."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.base.errors import PrescriptionError
+from geoflow.base.schema import fold
+from geoflow.base.spelling import nearest
+from geoflow.layers.notes import Note
+
+if TYPE_CHECKING:
+    import geopandas
+    from numpy.typing import NDArray
+
+__all__ = ["choose_zone_ids"]
+
+_LONGEST: Final = 16  # characters of an id that a table, a map and a person can carry
+# A number names a zone only under such a name; by itself it may as well be a yield or a height. Common practice.
+_SAYS_ID: Final = re.compile(r"zone|block|plot|poly|mz|(?:^|_)(?:id|no|num|nr|nummer|number|name|label)\d*$|id$")
+_SAYS_ZONE: Final = re.compile(r"zone|^mz")
+
+
+def choose_zone_ids(
+    table: geopandas.GeoDataFrame, row: NDArray[np.int64], rate_column: str, requested: str | None, where: str
+) -> tuple[str | None, tuple[str, ...], list[Note]]:
+    """Find what the user calls each zone.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame
+        The file as read.
+    row : ndarray of int, shape (zones,)
+        Rows that are zones.
+    rate_column : str
+        The column that holds the rate, which is no id.
+    requested : str or None
+        The column given with ``--zone-id``.
+    where : str
+        The file, for errors.
+
+    Returns
+    -------
+    column : str or None
+        Where the ids come from; None where zones are counted from 1 in the order of the file's rows.
+    ids : tuple of str, length zones
+        As everybody sees them; a zone whose cell is empty is called after its row.
+    notes : list of Note
+
+    Raises
+    ------
+    PrescriptionError
+        If the column asked for is not there, or names nothing.
+    """
+    columns = [name for name in table.columns if name != table.geometry.name]
+    if requested is not None:
+        column = _named(requested, [str(name) for name in columns], where)
+        ids = _texts(table[columns[[str(name) for name in columns].index(column)]], row)
+        if not any(ids):
+            raise PrescriptionError(
+                f"the column '{column}' names no zone: every cell is empty",
+                where=where,
+                cure="give --zone-id another column, or leave it out: zones are counted from 1 then",
+            )
+        return column, _filled(ids, row), _doubts(column, ids)
+    likely = {}
+    for name in columns:
+        if str(name) != rate_column and columns.count(name) == 1 and len(row) > 1:
+            ids = _texts(table[name], row)
+            if _unmistakable(str(name), table[name], ids):
+                likely[str(name)] = ids
+    by_name = [name for name in likely if _SAYS_ZONE.search(name.casefold())]
+    chosen = by_name if len(by_name) == 1 else list(likely)
+    if len(chosen) != 1:
+        return None, tuple(str(at + 1) for at in row.tolist()), []
+    column = chosen[0]
+    said = f"zones are called by '{column}', the one column that names each; --zone-id takes another"
+    return column, likely[column], [Note("zone id", said)]
+
+
+def _named(requested: str, columns: list[str], where: str) -> str:
+    found = [name for name in columns if name == requested] or [
+        name for name in columns if fold(name) == fold(requested)
+    ]
+    if len(found) == 1:
+        return found[0]
+    raise PrescriptionError(
+        f"there is no column '{requested}' to call the zones by{nearest(requested, columns)}"
+        if not found
+        else f"several columns are called '{requested}'",
+        where=where,
+        cure=f"give --zone-id one of the columns there: {', '.join(columns)}",
+    )
+
+
+def _texts(column: Any, row: NDArray[np.int64]) -> tuple[str, ...]:
+    """Cells as a person writes them: whole numbers without a point, nothing for an empty cell."""
+
+    def text(cell: Any) -> str:
+        if cell is None or cell != cell:
+            return ""
+        if isinstance(cell, float) and cell.is_integer():
+            return str(int(cell))
+        return " ".join(str(cell).split())
+
+    return tuple(text(cell) for cell in column.to_numpy(dtype=object)[row].tolist())
+
+
+def _unmistakable(name: str, column: Any, ids: tuple[str, ...]) -> bool:
+    """Whether a column can be nothing but what the zones are called."""
+    if len(set(ids)) < len(ids) or not all(0 < len(one) <= _LONGEST for one in ids):
+        return False
+    if all(re.fullmatch(r"-?\d+", one) for one in ids):
+        return bool(_SAYS_ID.search(name.casefold()))
+    # Texts that are numbers with a unit or a point are measured, and dates are no names.
+    return column.dtype.kind not in "fMmb" and not any(
+        re.match(r"[-+.\d]*\d[.,]\d|\d+[-/.]\d+[-/.]", one) for one in ids
+    )
+
+
+def _filled(ids: tuple[str, ...], row: NDArray[np.int64]) -> tuple[str, ...]:
+    return tuple(one or f"row {at + 1}" for one, at in zip(ids, row.tolist(), strict=True))
+
+
+def _doubts(column: str, ids: tuple[str, ...]) -> list[Note]:
+    notes = []
+    if nameless := sum(not one for one in ids):
+        some = "1 zone has" if nameless == 1 else f"{nameless:,} zones have"
+        notes.append(Note("zone id", f"'{column}': {some} no id there and are called by their rows", nameless))
+    if shared := [f"'{one}'" for one, times in Counter(filter(None, ids)).items() if times > 1]:
+        few = ", ".join(shared[:6]) + (f" and {len(shared) - 6:,} more" if len(shared) > 6 else "")
+        notes.append(Note("zone id", f"'{column}': several zones are called {few}", len(shared)))
+    return notes
