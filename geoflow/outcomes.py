@@ -15,6 +15,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.rates import UnitRates
 from geoflow.decide.day import TemperatureCurve, WorkTime
 from geoflow.decide.loads import EndOfTank, TankLoads
+from geoflow.decide.odds import odds_of_holding
 from geoflow.decide.orifices import OrificeChoice
 from geoflow.decide.rewrite import Rewriting
 from geoflow.decide.settling import Settling, settling
@@ -62,10 +63,8 @@ class VetOutcome:
         As read, and its nitrogen rates [kg/m2].
     solution, vetting : Solution, Vetting
         The solved bar, and the verdicts.
-    counted_density : float
-        Density at which volumes in the prescription are counted [kg/m3].
-    inputs : InputSnapshot or None
-        What the files looked like when they were read.
+    counted_density, inputs : float, InputSnapshot or None
+        Density at which volumes in it are counted [kg/m3], and what the files looked like when they were read.
     """
 
     prescription: Prescription
@@ -79,6 +78,11 @@ class VetOutcome:
     def has_findings(self) -> bool:
         """Whether a zone fails or is doubtful, or the plan itself needs a second look."""
         return bool(np.isin(self.vetting.verdict, ["fails", "doubtful"]).any() or self.solution.warnings())
+
+    @cached_property
+    def odds(self) -> FloatArray:
+        """Odds of each zone to hold over the whole plan, shape (zones,); NaN at rate zero."""
+        return odds_of_holding(self.solution, self.vetting)
 
     @cached_property
     def doubt(self) -> Settling | None:
@@ -111,10 +115,8 @@ class RewriteOutcome:
         What was kept: one of `decide.rewrite.POLICIES`.
     written_rate : ndarray, shape (zones,)
         The new rates in the file's own unit, as they are written.
-    heading : float or None
-        Of the passes [rad, clockwise from north]; None where the bar has no controller.
-    pieces : ShortPieces or None
-        How far the controller follows the new rates; None without one.
+    heading, pieces : float or None, ShortPieces or None
+        Of the passes [rad, clockwise from north], and how far the controller follows the new rates; None without one.
     money : tuple of ndarray, shape (zones,), or None
         Spent more on nitrogen and earned more from the crop, in the user's currency; None without prices.
     """
