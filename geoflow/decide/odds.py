@@ -23,6 +23,7 @@ _DRAWS: Final = 160
 _SEED: Final = 15
 _MOST_TEMPERATURES: Final = 5
 _ROUNDING: Final = 1e-9
+_AT_ONCE: Final = 20_000
 
 
 def _windows(solution: Solution) -> tuple[FloatArray, FloatArray]:
@@ -61,13 +62,10 @@ def odds_of_holding(solution: Solution, vetting: Vetting) -> FloatArray:
         low, high = _windows(solution)
         asked = np.column_stack([vetting.flow_low[doubtful], vetting.flow_high[doubtful]])
         distinct, back = np.unique(asked, axis=0, return_inverse=True)
-        order = np.argsort(low)
-        # Ways whose low end is met come first; of these, those whose high end is.
-        reached = np.searchsorted(low[order], distinct[:, 0] * (1.0 + _ROUNDING), side="right")
-        share = np.array(
+        share = np.concatenate(
             [
-                np.count_nonzero(high[order[:count]] >= most * (1.0 - _ROUNDING)) / low.size
-                for count, most in zip(reached.tolist(), distinct[:, 1].tolist(), strict=True)
+                np.mean((low <= some[:, :1] * (1.0 + _ROUNDING)) & (high >= some[:, 1:] * (1.0 - _ROUNDING)), axis=1)
+                for some in np.array_split(distinct, len(distinct) // _AT_ONCE + 1)
             ]
         )
         odds[doubtful] = np.clip(share, 0.01, 0.99)[back.ravel()]

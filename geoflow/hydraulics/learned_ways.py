@@ -1,8 +1,8 @@
 """How an orifice passes ammonia as its bar's logs have it: a flashing weight that goes with margin and temperature.
 
 The weight rises with the liquid margin. Henry and Fauske's throat pressure, carried to ammonia at 40 to 80 degF, has it
-rise by 0.03 from 10 to 20 psi, by 0.04 to 40 and by 0.05 to 100; the logarithm of the margin and 15 psi follows that
-within 0.01, and stays finite where the margin goes to nothing.
+rise by 0.04 from 10 to 20 psi, by 0.09 to 40 and by 0.14 to 100; the logarithm of the margin and 15 psi follows that
+within 0.02 at a rise of 0.07, and stays finite where the margin goes to nothing.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Bars learned from the logs of invented days: is the learned window inside the truth's, how wide, are changes found?
 
-Run: PYTHONPATH=tests .venv/bin/python tests/campaigns/learned_bars.py --seed 1 --count 200
+Run: PYTHONPATH=tests .venv/bin/python tests/campaigns/learned_bars.py --seed 1 --count 500; with --odds for the odds.
 """
 
 from __future__ import annotations
@@ -10,10 +10,13 @@ import time
 from dataclasses import replace
 
 import numpy as np
-from bars import PSI, fahrenheit
+from bars import fahrenheit
 from learning_days import draw, drive, flow_window_of, known_bar, usual_day
 
 from geoflow.bar.learned import LearnedLog
+from geoflow.base.rates import nitrogen_rate
+from geoflow.decide.odds import odds_of_holding
+from geoflow.decide.vet import Plan, solve, vet
 from geoflow.diagnosis.learned_bar import NewLog, learn_kind
 from geoflow.diagnosis.steady_cells import gather_cells
 from geoflow.hydraulics.window import flow_window
@@ -57,6 +60,45 @@ def one_case(seed: int, *, full: bool | None = None) -> dict[str, object]:
     }  # fmt: skip
 
 
+def odds_case(seed: int, *, learned: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Odds of doubtful rates of one bar, and which of them truly hold."""
+    random = np.random.default_rng((16, seed))
+    hidden = draw(random)
+    bar = known_bar(hidden, random)
+    if learned:
+        log, _ = drive(hidden, bar, usual_day(random, standing=60 * int(random.random() < 0.5)), random)
+        cells = gather_cells(log, bar)
+        stood = cells.standing
+        about = LearnedLog(
+            "day", "0", "2026-11-28", 0, 0, None if stood is None else stood.over,
+            None if stood is None else stood.temperature,
+        )  # fmt: skip
+        kind = learn_kind(bar, bar.orifices["only"], [NewLog(about, cells)], "2026-11-28")
+        assert kind is not None
+        bar = replace(bar, orifices={"only": replace(bar.orifices["only"], learned=kind.learned)})
+    kelvin = fahrenheit(random.uniform(40.0, 62.0))
+    low, high = flow_window_of(hidden, bar, kelvin)
+    flow = np.geomspace(0.6 * low, 1.5 * high, 60)
+    solution = solve(bar, Plan((kelvin, kelvin), (2.0, 2.0), (0, 1)))
+    vetting = vet(nitrogen_rate(flow, 2.0, bar.width, bar.nitrogen_fraction), solution)
+    doubtful = vetting.verdict == "doubtful"
+    odds = odds_of_holding(solution, vetting)
+    return odds[doubtful], ((flow >= low) & (flow <= high))[doubtful]
+
+
+def print_odds(seed: int, count: int) -> None:
+    """Print how many zones hold by their odds."""
+    for learned in (False, True):
+        parts = [odds_case(1000 * seed + at, learned=learned) for at in range(count)]
+        odds, holds = (np.concatenate(part) for part in zip(*parts, strict=True))
+        print("learned bars" if learned else "bars of which nothing is known")
+        for least, most in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 1.0)):
+            here = (odds >= least) & (odds < most)
+            if here.any():
+                print(f"  odds {least:.1f} to {most:.1f}: {holds[here].mean():.3f} hold, mean odds "
+                      f"{odds[here].mean():.3f} ({here.sum()} zones)")  # fmt: skip
+
+
 def main() -> None:
     """Run the campaign and print its figures."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -64,7 +106,11 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--full", action="store_true", help="all with a ticket and a standing reading")
     parser.add_argument("--show", action="store_true")
+    parser.add_argument("--odds", action="store_true", help="check the odds of doubtful zones in place of the windows")
     options = parser.parse_args()
+    if options.odds:
+        print_odds(options.seed, options.count)
+        return
     began = time.time()
     found = [one_case(1000 * options.seed + at, full=options.full or None) for at in range(options.count)]
     learned = [one for one in found if one["learned"]]
@@ -89,6 +135,5 @@ def main() -> None:
                 print({name: value for name, value in one.items() if name != "inside"})
 
 
-_ = PSI
 if __name__ == "__main__":
     main()
