@@ -28,7 +28,7 @@ COLUMNS: Final = ("coefficient", "weight", "rise", "warming", "zero", "thermomet
 thermometer [K] read too much, pressure below over the row hose's [Pa], logarithm of the meter factor [-]."""
 
 _NU: Final = 4.0
-# Standard deviations of what is known beforehand. Zero +-2 psi, thermometer +-1 degF, meter without a ticket +-5 %:
+# Standard deviations of what is known beforehand. Zero +-2 psi, thermometer +-1 degF, meter without a ticket +-6 %:
 # common practice, no source. The coefficient of a worn or unlike orifice may be 20 % off the file's.
 _PRIOR: Final = {
     "coefficient": 0.10,
@@ -38,7 +38,7 @@ _PRIOR: Final = {
     "zero": 1.2 * PSI,
     "thermometer": 0.35,
     "below": 1.0 * PSI,
-    "meter": 0.025,
+    "meter": 0.03,
 }
 _RISE: Final = 0.045
 _MOST_RISE: Final = 0.09

@@ -51,7 +51,7 @@ def _not_told_apart(outcome: LearnOutcome) -> list[str]:
     if not outcome.has_ticket:
         said.append(
             "Meter factor and coefficient: a meter that counts wrong looks like another orifice. A scale ticket of "
-            "these loads (--ticket) tells them apart; until then the meter may be off by 5 %, and the window is that "
+            "these loads (--ticket) tells them apart; until then the meter may be off by 6 %, and the window is that "
             "much narrower."
         )
     if not outcome.has_standing:
