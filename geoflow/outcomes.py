@@ -13,6 +13,7 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.rates import UnitRates
+from geoflow.decide.beyond import Beyond
 from geoflow.decide.day import TemperatureCurve, WorkTime
 from geoflow.decide.loads import EndOfTank, TankLoads
 from geoflow.decide.odds import odds_of_holding
@@ -63,8 +64,8 @@ class VetOutcome:
         As read, and its nitrogen rates [kg/m2].
     solution, vetting : Solution, Vetting
         The solved bar, and the verdicts.
-    counted_density, inputs : float, InputSnapshot or None
-        Density at which volumes in it are counted [kg/m3], and what the files looked like when they were read.
+    counted_density, inputs, beyond : float, InputSnapshot or None, tuple of Beyond
+        Density of its volumes [kg/m3]; the files when they were read; zones that hold, at edges and a tank's end.
     """
 
     prescription: Prescription
@@ -73,6 +74,7 @@ class VetOutcome:
     vetting: Vetting
     counted_density: float
     inputs: InputSnapshot | None = None
+    beyond: tuple[Beyond, ...] = ()
 
     @property
     def has_findings(self) -> bool:
@@ -245,10 +247,8 @@ class ReconcileOutcome:
         Against the scale tickets together, and one by one over their parts of the log, where those can be told.
     meter_temperature : float or None
         Of the liquid the balance counts with [K], logged or given.
-    diagnosis : tuple of Finding
-        What the log tells about the bar; confidence ``"none"`` where it could not be judged.
-    notes : tuple of Note
-        What a person should know of log, map and boundary.
+    diagnosis, notes : tuple of Finding, tuple of Note
+        What the log tells about the bar, confidence ``"none"`` where it could not be judged; what a person should know.
     nitrogen_fraction : float
         Mass of nitrogen over mass of ammonia [-].
     """

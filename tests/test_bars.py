@@ -17,10 +17,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
 
+from geoflow.bar import equipment
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import bar_schema, parse_bar, read_bar
 from geoflow.bar.equipment import Bar, ControlValve, Line, MeasuredPoint, Meter, Orifice, Pump, RowHose, Suction, Tank
 from geoflow.bar.key_documents import key_table_markdown
+from geoflow.bar.key_kinds import KEY_KINDS
 from geoflow.bar.values import convert
 from geoflow.base.errors import BarError
 from geoflow.physics import ammonia
@@ -247,7 +249,7 @@ def respell_table(draw: st.DrawFn, given: Any, path: str) -> None:
     keys, inner = bar_keys.keys_of(path), bar_keys.subtables_of(path)
     for name, value in given.items():
         if name in keys:
-            kind = bar_keys.KEY_KINDS[keys[name].kind].unit_kind
+            kind = KEY_KINDS[keys[name].kind].unit_kind
             given[name] = respelt(draw, value, kind) if kind else value
         else:
             shape = inner[name].shape
@@ -372,10 +374,16 @@ MISTAKES: list[tuple[str, Any, str, str, str]] = [
         "row_hose/back_pressure",
         "6 psi",
         "[row_hose]",
-        "back_pressure and length, bore, tolerance at once",
+        "back_pressure and length, bore, tolerance, outlet, outlet_coefficient at once",
         "keep back_pressure",
     ),
-    ("row_hose/bore", ..., "[row_hose]", "length and tolerance without bore", 'add bore = "0.375 in"'),
+    (
+        "row_hose/bore",
+        ...,
+        "[row_hose]",
+        "length and tolerance and outlet and outlet_coefficient without bore",
+        'add bore = "0.375 in"',
+    ),
     ("row_hose", {}, "[row_hose]", "neither back_pressure nor length and bore", "leave the table out"),
     ("row_hose", {"tolerance": 0.2}, "[row_hose]", "tolerance without length and bore", "take tolerance out"),
     ("row_hose", {"back_pressure": "6 psi", "tolerance": 0.2}, "[row_hose]", "back_pressure and tolerance", "range"),
@@ -581,6 +589,18 @@ def test_unreadable_files(tmp_path: Path) -> None:
 # --- the table of keys ------------------------------------------------------------------------------------------
 
 
+def with_learned_table() -> dict[str, Any]:
+    """The full example, with what a log told of its small orifice."""
+    mapping = bar_files.full()
+    mapping["orifices"]["small"]["learned"] = learned = {
+        key.name: key.example for key in bar_keys.keys_of("orifices.learned").values()
+    }
+    for name, table in bar_keys.subtables_of("orifices.learned").items():
+        inner = {key.name: key.example for key in bar_keys.keys_of(table.path).values()}
+        learned[name] = inner if table.shape == "one" else [inner]
+    return mapping
+
+
 def test_full_example_has_every_key_but_the_excluded_one() -> None:
     used: set[tuple[str, str]] = set()
 
@@ -594,9 +614,11 @@ def test_full_example_has_every_key_but_the_excluded_one() -> None:
             for part in [value] if shape == "one" else value if shape == "list" else value.values():
                 walk(part, inner[name].path)
 
-    walk(bar_files.full(), "")
+    walk(with_learned_table(), "")
     assert {(key.table, key.name) for key in bar_keys.KEYS} - used == {
         ("row_hose", "back_pressure"),
+        ("drive", "full_speed"),
+        ("drive", "given_speed"),
         ("orifices", "flashing"),
         ("orifices.measured", "pressure_tolerance"),
         ("orifices.measured", "temperature_tolerance"),
@@ -608,16 +630,16 @@ def test_every_key_has_a_known_kind_a_table_and_a_sentence() -> None:
     assert len(set(paths)) == len(paths)
     assert len({(key.table, key.name) for key in bar_keys.KEYS}) == len(bar_keys.KEYS)
     for key in bar_keys.KEYS:
-        assert key.table in paths and key.kind in bar_keys.KEY_KINDS
+        assert key.table in paths and key.kind in KEY_KINDS
         assert key.meaning.endswith(".")
-        free = key.kind == "text" or bar_keys.KEY_KINDS[key.kind].choices
+        free = key.kind == "text" or KEY_KINDS[key.kind].choices
         assert free or key.accepted is not None
         assert not (key.required and key.default is not None)
 
 
 @pytest.mark.parametrize("key", bar_keys.KEYS, ids=lambda key: f"{key.table}.{key.name}")
 def test_every_example_is_accepted(key: bar_keys.Key) -> None:
-    mapping = bar_files.full()
+    mapping = with_learned_table()
     del mapping["rows"], mapping["width"]
     place: Any = mapping
     for part in filter(None, key.table.split(".")):
@@ -628,6 +650,9 @@ def test_every_example_is_accepted(key: bar_keys.Key) -> None:
             place = place[0]
     if key.name == "back_pressure":
         place.clear()
+    if "_speed" in key.name:
+        place.clear()
+        place |= {"full_speed": "540 rpm", "given_speed": "540 rpm"}
     if (key.table, key.name) in {("", "rows"), ("", "width")}:
         mapping[key.name] = key.example  # 16 rows, 40 ft: the full bar is that wide
     else:
@@ -775,7 +800,11 @@ def test_words_say_the_full_bar_in_us_units() -> None:
         "large 0.086 in coefficient 0.62 ± 8 % no land given flashing weight 0.3",
         "spare",
         "in no section",
-        "8 ft of 0.375 in bore; its back pressure is estimated, ± 40 %",
+        "8 ft of 0.375 in bore, 0.250 in at the knife; its back pressure is estimated, ± 40 %",
+        "10 ft of 1.25 in bore, fittings and couplings K 14.6",
+        "slip 10 % at the greatest rise, displacement ± 5 %; driven at 92.9 % of full",
+        "the pump moves 5 gpm at least; the rest goes round against 40 psi or more",
+        "excess-flow valve at 50 gpm ± 10 %, breakaway at 60 gpm ± 10 %",
         "liquid 1.5 ft above the pump, 12 ft of 1.5 in bore",
         "45 gpm at full drive, least 3 gpm, adds up to 110 psi, efficiency 55 %",
         "700 pulses per gallon (1,658 to 10 lb N at 60 °F), counts 2 to 60 gpm, loses 3 psi",
@@ -861,6 +890,9 @@ def test_words_of_a_lift_and_an_open_end() -> None:
 
 
 HOMES = {
+    "bypass": equipment.Bypass,
+    "excess_flow": equipment.ExcessFlow,
+    "breakaway": equipment.ExcessFlow,
     "": Bar, "sections.feed": Line, "orifices": Orifice, "orifices.measured": MeasuredPoint, "row_hose": RowHose,
     "suction": Suction, "pump": Pump, "meter": Meter, "control_valve": ControlValve, "tank": Tank,
 }  # fmt: skip
@@ -871,10 +903,13 @@ def test_a_bar_made_in_code_has_the_defaults_of_the_bar_file():
     given = [key for key in bar_keys.KEYS if key.default is not None]
     assert len(given) >= 15
     for key in given:
-        home = Line if key.table == "suction" and key.name in {"fittings_k", "roughness"} else HOMES[key.table]
+        hose = key.table in {"suction", "tank_hoses"} and key.name in {"fittings_k", "roughness"}
+        home = Line if hose else HOMES[key.table]
         (own,) = (one for one in dataclasses.fields(home) if one.name == key.name)
         assert own.default is dataclasses.MISSING, f"{key.table}.{key.name} has a second home"
-        assert own.default_factory() == convert(key.default, key, 101325.0), (key.table, key.name)
+        wanted = convert(key.default, key, 101325.0)
+        given_alone = own.default_factory()
+        assert wanted in (given_alone, (given_alone, given_alone)), (key.table, key.name)
 
 
 @pytest.mark.parametrize(

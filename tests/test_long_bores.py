@@ -13,7 +13,7 @@ from laws import laws
 from reference_bar import ReferenceBar, Tube
 
 from geoflow.bar.equipment import Bar, Limits, MeasuredPoint, Meter, Orifice, Pump, RowHose, Section
-from geoflow.bar.keys import THIN_PLATE, THIN_PLATE_FLASHING
+from geoflow.bar.key_kinds import THIN_PLATE, THIN_PLATE_FLASHING
 from geoflow.decide.gauges import rows_at_map_rates
 from geoflow.decide.vet import Plan, Solution, solve
 from geoflow.hydraulics.cases import bounding_cases, central_cases

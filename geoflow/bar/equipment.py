@@ -9,14 +9,17 @@ import functools
 from dataclasses import dataclass, field
 from typing import Any
 
-from geoflow.bar.keys import KEY_KINDS, THIN_PLATE_FLASHING, keys_of
+from geoflow.bar.key_kinds import KEY_KINDS, THIN_PLATE_FLASHING
+from geoflow.bar.keys import keys_of
 from geoflow.bar.learned import Learned
 from geoflow.base import units
 
 __all__ = [
     "Bar",
+    "Bypass",
     "ControlValve",
     "Controller",
+    "ExcessFlow",
     "Gauge",
     "Limits",
     "Line",
@@ -101,7 +104,7 @@ class Orifice:
     measured : tuple of MeasuredPoint
         Points that narrow what is unknown.
     flashing : str or None
-        ``"thin plate"``: an assumption the user states, that the flashing weight is at most `keys.THIN_PLATE_FLASHING`.
+        ``"thin plate"``: an assumption the user states, that its flashing weight is `THIN_PLATE_FLASHING` at most.
     row_spread : float
         How far the flow of one row may be off the mean of the rows with this orifice, at one pressure [-].
     learned : Learned or None
@@ -147,29 +150,91 @@ class RowHose:
         Hose for the two-phase estimate, where it is not.
     tolerance : float
         Relative uncertainty of the estimated gauge back pressure [-].
+    outlet : float or None
+        Diameter of the hole at the knife [m], where it is narrower than the hose.
+    outlet_coefficient : float
+        Its discharge coefficient [-].
     """
 
     back_pressure: tuple[float, float] | None = None
     line: Line | None = None
     tolerance: float = _left_out("row_hose", "tolerance")
+    outlet: float | None = None
+    outlet_coefficient: float = _left_out("row_hose", "outlet_coefficient")
 
 
 @dataclass(frozen=True, slots=True)
 class Suction:
-    """Liquid head above the pump inlet [m] (negative for lift) and the line to it, if any loses pressure."""
+    """What lies between tank and pump.
+
+    Attributes
+    ----------
+    head : float
+        Of liquid above the pump inlet with the tank nearly empty [m]; negative for lift.
+    line : Line or None
+        The line to the pump, if any loses pressure.
+    greatest_head : float or None
+        Head with the tank full [m]; None where it is no other.
+    tank_hoses : tuple of Line
+        Ahead of the line, one from each tank that is drawn at the same time.
+    """
 
     head: float = _left_out("suction", "head")
     line: Line | None = None
+    greatest_head: float | None = None
+    tank_hoses: tuple[Line, ...] = ()
+
+    @property
+    def full_head(self) -> float:
+        """Head of liquid above the pump inlet with the tank full [m]."""
+        return self.head if self.greatest_head is None else self.greatest_head
 
 
 @dataclass(frozen=True, slots=True)
 class Pump:
-    """Displacement at full drive [m3/s], greatest pressure rise [Pa], least flow [m3/s], efficiency [-]."""
+    """The pump.
+
+    Attributes
+    ----------
+    max_flow : float
+        Displacement at full drive [m3/s].
+    max_rise : float
+        Greatest pressure rise [Pa].
+    min_flow : float
+        Least flow it can be held at [m3/s].
+    efficiency : float
+        Share of the shaft's work that becomes pressure, slip not counted [-].
+    flow_tolerance : float
+        Relative tolerance of the displacement [-].
+    slip : float
+        Share of the displacement that leaks back at the greatest rise [-].
+    drive_share : float
+        Of full drive that the tractor gives [-].
+    """
 
     max_flow: float
     max_rise: float
     min_flow: float = _left_out("pump", "min_flow")
     efficiency: float = _left_out("pump", "efficiency")
+    flow_tolerance: float = _left_out("pump", "flow_tolerance")
+    slip: float = _left_out("pump", "slip")
+    drive_share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Bypass:
+    """What the pump moves at least [m3/s], and the rise at which the rest goes back to its inlet [Pa]."""
+
+    pump_flow: float
+    opens_at: float = _left_out("bypass", "opens_at")
+
+
+@dataclass(frozen=True, slots=True)
+class ExcessFlow:
+    """A valve or coupling that shuts: at which flow of liquid [m3/s], and its relative tolerance [-]."""
+
+    closing_flow: float
+    tolerance: float = _left_out("excess_flow", "tolerance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +300,7 @@ class Gauge:
     Attributes
     ----------
     place : str
-        One of `keys.GAUGE_PLACES`.
+        One of `key_kinds.GAUGE_PLACES`.
     zero, span : float or None
         Of a transmitter: output at no pressure [V] and its rise with the pressure [V/Pa].
     """
@@ -265,8 +330,16 @@ class Bar:
     controller: Controller | None = None
     tank: Tank | None = None
     gauges: tuple[Gauge, ...] = ()
+    bypass: Bypass | None = None
+    excess_flow: ExcessFlow | None = None
+    breakaway: ExcessFlow | None = None
     left_out: tuple[tuple[str, str], ...] = field(default=(), compare=False)
     """Keys absent from the bar file, and what counts in their place."""
+
+    @property
+    def two_ended(self) -> bool:
+        """Whether something ahead of the orifices has a worse and a better end."""
+        return self.suction is not None or self.bypass is not None or self.pump.slip > 0.0
 
     @property
     def rows(self) -> int:

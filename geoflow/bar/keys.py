@@ -3,25 +3,18 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import Final
 
 from geoflow.bar.key import Key, Table, Written
+from geoflow.bar.key_kinds import THIN_PLATE, THIN_PLATE_FLASHING, THIN_PLATE_LONGEST
 from geoflow.bar.learned_keys import LEARNED_KEYS, LEARNED_TABLES
 
 __all__ = [
-    "GAUGE_PLACES",
+    "COUPLING_K",
     "KEYS",
-    "KEY_KINDS",
-    "LONGEST_TEXT",
     "NITROGEN_FRACTION",
-    "NUMBER_PATTERN",
     "TABLES",
-    "THIN_PLATE",
-    "THIN_PLATE_FLASHING",
-    "THIN_PLATE_LONGEST",
     "Key",
-    "KeyKind",
     "Table",
     "Written",
     "heading",
@@ -31,52 +24,8 @@ __all__ = [
     "written",
 ]
 
-LONGEST_TEXT: Final = 100
 NITROGEN_FRACTION: Final = 0.82
 """Of ammonia, by weight: grade 82-0-0, as on the label."""
-
-GAUGE_PLACES: Final = ("tank", "pump outlet", "after valve", "manifold")
-"""Where a pressure gauge can sit, from the tank on down."""
-THIN_PLATE: Final = "thin plate"
-THIN_PLATE_FLASHING: Final = 0.35
-"""Greatest flashing weight of an orifice that is stated to be a thin plate: assumed, not measured."""
-THIN_PLATE_LONGEST: Final = 1.5
-"""Length over diameter up to which an orifice may be stated to be one."""
-
-NUMBER_PATTERN: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
-
-
-@dataclass(frozen=True, slots=True)
-class KeyKind:
-    """How a value is written: what to call it, its kind of unit if any, if it may be a range, what it is one of."""
-
-    said: str
-    unit_kind: str | None = None
-    range: bool = False
-    choices: tuple[str, ...] = ()
-
-
-KEY_KINDS: Final[dict[str, KeyKind]] = {
-    "text": KeyKind("text in quotes"),
-    "flashing": KeyKind(f'"{THIN_PLATE}"', choices=(THIN_PLATE,)),
-    "whole number": KeyKind("a whole number"),
-    "number": KeyKind("a plain number"),
-    "length": KeyKind("a length with its unit", "length"),
-    "volume": KeyKind("a volume with its unit", "volume"),
-    "time": KeyKind("a time with its unit", "time"),
-    "temperature": KeyKind("a temperature with its unit", "temperature"),
-    "temperature difference": KeyKind("a difference of temperature with its unit", "temperature difference"),
-    "volume flow": KeyKind("a flow of liquid with its unit", "volume flow"),
-    "ammonia flow": KeyKind("a flow of ammonia by weight", "ammonia flow"),
-    "pressure difference": KeyKind("a pressure difference with its unit", "pressure"),
-    "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
-    "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
-    "temperature range": KeyKind("a temperature or a range of it", "temperature", range=True),
-    "gauge place": KeyKind("one of " + ", ".join(GAUGE_PLACES), choices=GAUGE_PLACES),
-    "voltage": KeyKind("a voltage with its unit", "voltage"),
-    "transmitter slope": KeyKind("volts over pressure with their unit", "transmitter slope"),
-    "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
-}
 
 
 # A table reads best as one.
@@ -93,7 +42,20 @@ TABLES: Final[tuple[Table, ...]] = (
           "both; without the table the orifice blows into open air."),
     Table("suction", "one",
           "Tank to pump; `length` and `bore` come together; without the table no loss is counted."),
+    Table("tank_hoses", "list",
+          "Hose from a tank to the suction, one table for each tank drawn at the same time; two side by side share "
+          "the flow so that both lose the same."),
+    Table("tank_hoses.couplings", "list",
+          "Quick couplings and valves in it, each by its kind, or with its own `k` or `cv`."),
+    Table("excess_flow", "one", "The valve at each tank that shuts when too much flows; without it nothing shuts."),
+    Table("breakaway", "one", "A coupling that passes the whole flow and shuts when too much flows."),
     Table("pump", "one", "The pump that pushes the liquid to the bar.", required=True),
+    Table("drive", "one",
+          "What turns the pump: `full_oil` and `given_oil` of a hydraulic motor, or `full_speed` and `given_speed` of "
+          "a shaft; without it the tractor gives full drive."),
+    Table("bypass", "one",
+          "A bypass or relief that lets part of the flow go round, back to the pump's inlet; without it the pump makes "
+          "just the bar's flow and pressure."),
     Table("meter", "one", "The flow meter.", required=True),
     Table("control_valve", "one", "The valve that throttles the flow; without it no loss is counted."),
     Table("limits", "one", "What the bar must stay within.", required=True),
@@ -109,6 +71,13 @@ _FITTINGS: Final = (0, 1000)
 _FLOW: Final = ("0 gpm", "2000 gpm")
 _LIQUID: Final = ("-40 degF", "140 degF")
 _SOME_FLOW: Final = ("0.01 gpm", "2000 gpm")
+
+_TURNS: Final = ("1 rpm", "20000 rpm")
+COUPLING_K: Final[dict[str, float]] = {
+    "full bore": 0.5, "globe valve": 6.0, "poppet": 8.0, "breakaway": 6.0, "flat face": 4.0,
+}
+"""Loss coefficients of couplings by kind, on the bore of the hose; from memory, so give `k` or `cv` where known."""
+_COUPLINGS: Final = ", ".join(f"{kind} {k:g}" for kind, k in COUPLING_K.items())
 
 KEYS: Final[tuple[Key, ...]] = (
     Key("", "name", "text", "16-row bar", "What you call the bar.", required=True),
@@ -179,15 +148,42 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("row_hose", "bore", "length", "0.375 in", "Inside diameter of the hose.", accepted=_HOSE_BORE),
     Key("row_hose", "tolerance", "number", 0.4, "How far the estimate may be off, as a fraction.",
         default=0.4, accepted=(0, 1)),
-    Key("suction", "head", "length", "1.5 ft",
-        "Height of the liquid above the pump inlet; negative where the pump lifts.", default="0 ft",
-        accepted=("-30 ft", "30 ft")),
+    Key("row_hose", "outlet", "length", "0.25 in",
+        "Diameter of the hole at the knife, where it is narrower than the hose.", accepted=("0.02 in", "4 in")),
+    Key("row_hose", "outlet_coefficient", "number", 0.8,
+        "Discharge coefficient of that hole; 0.8 is usual for a drilled tube end (from memory).", default=0.8,
+        accepted=(0.3, 1)),
+    Key("suction", "head", "length range", "0.5..3 ft",
+        "Height of the liquid above the pump inlet, from nearly empty to full; negative where the pump lifts.",
+        default="0 ft", accepted=("-30 ft", "30 ft")),
     Key("suction", "length", "length", "12 ft", "Length of the line.", accepted=_HOSE_LENGTH),
     Key("suction", "bore", "length", "1.5 in", "Inside diameter of the line.", accepted=_HOSE_BORE),
     Key("suction", "fittings_k", "number", 8.0, "Sum of the loss coefficients of strainer, valves and bends.",
         default=0.0, accepted=_FITTINGS),
     Key("suction", "roughness", "length", "0.05 mm", "Roughness of its wall; 0 is a smooth hose.",
         default="0 mm", accepted=_ROUGHNESS),
+    Key("tank_hoses", "length", "length", "10 ft", "Length of the hose.", required=True, accepted=_HOSE_LENGTH),
+    Key("tank_hoses", "bore", "length", "1.25 in",
+        "Inside diameter of the hose; 1 to 2 in is usual (common practice, no source).", required=True,
+        accepted=_HOSE_BORE),
+    Key("tank_hoses", "fittings_k", "number", 2.0, "Sum of the loss coefficients of its other fittings.",
+        default=0.0, accepted=_FITTINGS),
+    Key("tank_hoses", "roughness", "length", "0.05 mm", "Roughness of its wall; 0 is a smooth hose.",
+        default="0 mm", accepted=_ROUGHNESS),
+    Key("tank_hoses.couplings", "kind", "text", "poppet",
+        f"Sets the loss where neither `k` nor `cv` is given (from memory, on the hose's bore): {_COUPLINGS}."),
+    Key("tank_hoses.couplings", "k", "number", 4.0, "Its loss coefficient on the hose's bore.", accepted=_FITTINGS),
+    Key("tank_hoses.couplings", "cv", "number", 60, "Its flow coefficient: US gpm of water at a loss of 1 psi.",
+        accepted=(0.01, 10000)),
+    Key("excess_flow", "closing_flow", "volume flow", "50 gpm",
+        "Flow of liquid at which it shuts, from its tag; one and a half to two times the greatest flow is usual "
+        "(common practice, no source).", required=True, accepted=_SOME_FLOW),
+    Key("excess_flow", "tolerance", "number", 0.10,
+        "How far that may be off, as a fraction; 0.10 is usual (from memory).", default=0.10, accepted=(0, 0.9)),
+    Key("breakaway", "closing_flow", "volume flow", "60 gpm", "Flow of liquid at which it shuts.", required=True,
+        accepted=_SOME_FLOW),
+    Key("breakaway", "tolerance", "number", 0.10,
+        "How far that may be off, as a fraction; 0.10 is usual (from memory).", default=0.10, accepted=(0, 0.9)),
     Key("pump", "max_flow", "volume flow", "45 gpm", "Liquid displaced at full drive.", required=True,
         accepted=_SOME_FLOW),
     Key("pump", "max_rise", "pressure difference", "110 psi", "Most pressure the pump can add.",
@@ -197,6 +193,25 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("pump", "efficiency", "number", 0.5,
         "Share of the drive's work that becomes pressure; the rest heats the liquid.", default=0.5,
         accepted=(0.05, 1)),
+    Key("pump", "flow_tolerance", "number", 0.05,
+        "How far `max_flow` may be off, as a fraction; 0.05 is usual for a nameplate (common practice, no source).",
+        default=0.0, accepted=(0, 0.5)),
+    Key("pump", "slip", "number", 0.10,
+        "Share of `max_flow` that leaks back inside at `max_rise`; 0.05 to 0.20 is usual on thin liquid (from memory).",
+        default=0.0, accepted=(0, 0.9)),
+    Key("drive", "full_oil", "volume flow", "14 gpm", "Oil the motor takes at the pump's `max_flow`.",
+        accepted=_SOME_FLOW),
+    Key("drive", "given_oil", "volume flow", "11 gpm",
+        "Oil the tractor gives; 10 to 30 gpm an outlet is usual (common practice, no source).", accepted=_SOME_FLOW),
+    Key("drive", "full_speed", "turning speed", "540 rpm", "Shaft speed at the pump's `max_flow`.", accepted=_TURNS),
+    Key("drive", "given_speed", "turning speed", "450 rpm",
+        "Shaft speed the tractor is driven at; 540 or 1000 rpm is a full one (ISO 500, from memory).", accepted=_TURNS),
+    Key("bypass", "pump_flow", "volume flow", "15 gpm",
+        "What the pump moves at least: what the bar does not take goes round. About a third of `max_flow` is usual "
+        "(common practice, no source).", required=True, accepted=_SOME_FLOW),
+    Key("bypass", "opens_at", "pressure difference", "60 psi",
+        "Rise a relief holds while some goes round; 0 where the pump makes only what the bar needs. 50 to 120 psi is "
+        "usual (from memory).", default="0 psi", accepted=("0 psi", "1000 psi")),
     Key("meter", "pulses_per_gallon", "number", 700, "Pulses for one US gallon of liquid, not for 10 lb N.",
         required=True,
         accepted=(0.01, 1000000)),
@@ -224,8 +239,8 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=("0 s", "60 s")),
     Key("controller", "time_constant", "time", "1.5 s", "Time in which the flow covers 63 % of a change.",
         required=True, accepted=("0 s", "60 s")),
-    Key("tank", "capacity", "volume", "1000 gal", "Water capacity.", required=True,
-        accepted=("1 gal", "50000 gal")),
+    Key("tank", "capacity", "volume", "1000 gal", "Water capacity; of all tanks drawn at the same time together.",
+        required=True, accepted=("1 gal", "50000 gal")),
     Key("tank", "fill", "number", 0.85, "Share of the capacity that is filled.", default=0.85,
         accepted=(0.05, 0.85),
         note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "

@@ -35,8 +35,10 @@ LEARNED_KEYS: Final[tuple[Key, ...]] = (
         required=True, accepted=("0 psi", "1000 psi")),
     Key("orifices.learned", "temperature", "temperature range", "45..52 degF", "Temperatures it was learned at.",
         required=True, accepted=_LIQUID),
-    Key("orifices.learned", "moments", "whole number", 5200, "Steady moments that counted.", required=True),
-    Key("orifices.learned", "passes", "whole number", 24, "Passes they come from.", required=True),
+    Key("orifices.learned", "moments", "whole number", 5200, "Steady moments that counted.", required=True,
+        accepted=(0, 1000000000)),
+    Key("orifices.learned", "passes", "whole number", 24, "Passes they come from.", required=True,
+        accepted=(0, 1000000000)),
     *(
         key
         for path in _WAYS
@@ -54,8 +56,10 @@ LEARNED_KEYS: Final[tuple[Key, ...]] = (
     Key("orifices.learned.logs", "name", "text", "monday.csv", "Name of the file.", required=True),
     Key("orifices.learned.logs", "sha256", "text", "9f86d081...", "SHA-256 of the file.", required=True),
     Key("orifices.learned.logs", "date", "text", "2026-11-28", "Day it was learned from.", required=True),
-    Key("orifices.learned.logs", "moments", "whole number", 5200, "Steady moments that counted.", required=True),
-    Key("orifices.learned.logs", "passes", "whole number", 24, "Passes they come from.", required=True),
+    Key("orifices.learned.logs", "moments", "whole number", 5200, "Steady moments that counted.", required=True,
+        accepted=(0, 1000000000)),
+    Key("orifices.learned.logs", "passes", "whole number", 24, "Passes they come from.", required=True,
+        accepted=(0, 1000000000)),
     Key("orifices.learned.logs", "standing", "pressure difference", "0.6 psi",
         "Bar pressure as read over the vapour pressure while standing shut.", accepted=_DIFFERENCE),
     Key("orifices.learned.logs", "standing_temperature", "temperature", "50 degF", "Of the liquid then.",

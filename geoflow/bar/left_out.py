@@ -29,11 +29,13 @@ def left_out_keys(content: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
         return value if isinstance(value, list) else [value]
 
     look("", "", content)
-    for name in ("suction", "pump", "meter", "control_valve", "tank"):
+    for name in ("suction", "pump", "meter", "control_valve", "tank", "bypass", "excess_flow", "breakaway"):
         look(name, f"{name}.", content.get(name))
     hose = content.get("row_hose")
     if isinstance(hose, dict) and "back_pressure" not in hose:
         look("row_hose", "row_hose.", hose)
+    for number, tank_hose in enumerate(each(content.get("tank_hoses", [])), 1):
+        look("tank_hoses", f"tank_hoses {number}: ", tank_hose)
     for section in each(content.get("sections", [])):
         if isinstance(section, dict) and "feed" in section:
             look("sections.feed", f"section {section.get('name')}: feed.", section["feed"])

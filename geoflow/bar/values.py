@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from geoflow.bar import keys as bar_keys
+from geoflow.bar.key_kinds import KEY_KINDS, LONGEST_TEXT, NUMBER_PATTERN
 from geoflow.bar.keys import Key
 from geoflow.base import units
 from geoflow.base.errors import QuantityError
@@ -44,8 +44,8 @@ def text_of(value: object) -> str:
         raise QuantityError(f"{shown(value)} is not text")
     if not value.strip():
         raise QuantityError("the text is empty")
-    if not value.isprintable() or len(value) > bar_keys.LONGEST_TEXT:
-        raise QuantityError(f"over {bar_keys.LONGEST_TEXT} characters, or some that cannot be printed")
+    if not value.isprintable() or len(value) > LONGEST_TEXT:
+        raise QuantityError(f"over {LONGEST_TEXT} characters, or some that cannot be printed")
     return value.strip()
 
 
@@ -87,7 +87,7 @@ def _with_unit(value: object, *, range: bool) -> str:
         bare = isinstance(value, int | float) and not isinstance(value, bool)
         raise QuantityError(f"{shown(value)} {'has no unit' if bare else 'is not text'}")
     text = text_of(value)
-    if re.fullmatch(bar_keys.NUMBER_PATTERN, text):
+    if re.fullmatch(NUMBER_PATTERN, text):
         raise QuantityError(f"{shown(value)} has no unit")
     if ".." in text and not range:
         raise QuantityError(f"'{text}' is a range, but one value is wanted")
@@ -116,7 +116,7 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
     QuantityError
         Says only what is wrong with the value.
     """
-    kind = bar_keys.KEY_KINDS[key.kind]
+    kind = KEY_KINDS[key.kind]
     if key.kind == "text":
         return text_of(value)
     if kind.choices:

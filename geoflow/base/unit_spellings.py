@@ -13,7 +13,7 @@ SPELLINGS: Final[dict[str, str]] = {
     "°c": "degC", "degc": "degC", "k": "kelvin", "ac": "acre", "acres": "acre", "ha": "hectare", "km/h": "km/hour",
     "kmh": "km/hour", "kph": "km/hour", "deg": "degree", "°": "degree", "lbs": "lb", "sec": "s", "psi": "psi",
     "kpa": "kPa", "barg": "bar", "ft": "ft", "mm": "mm", "cm": "cm", "m": "m", "mph": "mile/hour", "gal": "gallon",
-    "gallons": "gallon", "l": "liter", "min": "minute", "h": "hour",
+    "gallons": "gallon", "l": "liter", "min": "minute", "h": "hour", "rpm": "turn/minute",
 }  # fmt: skip
 # Quantities that are of one substance have to name it.
 SUBSTANCES: Final = {"ammonia flow": ("NH3", "ammonia"), "nitrogen rate": ("N", "nitrogen")}

@@ -1,7 +1,4 @@
-"""The only place that knows pint: text to SI floats and SI floats to text.
-
-Inside geoflow every number is an SI float [m, kg, s, K, Pa]; text with a unit exists only where a person reads or writes.
-"""
+"""The only place that knows pint: text to SI floats [m, kg, s, K, Pa] and SI floats to text, at the edge only."""
 
 from __future__ import annotations
 
@@ -69,6 +66,7 @@ KINDS: Final[dict[str, Kind]] = {
     "nitrogen rate": Kind("kg/m**2", "lb/acre", "kg/hectare", "lb N/ac", "kg N/ha", 0, 0, "150 lb N/ac"),
     "voltage": Kind("V", "V", "V", "V", "V", 2, 2, "0.5 V"),
     "transmitter slope": Kind("V/Pa", "mV/psi", "mV/bar", "mV/psi", "mV/bar", 1, 1, "20 mV/psi"),
+    "turning speed": Kind("radian/s", "turn/minute", "turn/minute", "rpm", "rpm", 0, 0, "540 rpm"),
     "angle": Kind("radian", "degree", "degree", "°", "°", 0, 0, "90 deg"),
 }
 

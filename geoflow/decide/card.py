@@ -11,10 +11,9 @@ from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.decide.gauges import representative
 from geoflow.decide.speeds import SPEED_STEP, inward_speeds
 from geoflow.decide.vet import Solution, vet
-from geoflow.hydraulics.cases import central_case
-from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.readings import MarginReadings, readings_at_margin
-from geoflow.physics.pumps import boiling_line_capacity
+from geoflow.hydraulics.suction import SuctionSide
+from geoflow.physics.ammonia import saturation
 from geoflow.physics.roots import rising_root
 
 __all__ = [
@@ -201,20 +200,13 @@ def spare_suction(solution: Solution, flow: float, kelvin: float) -> float | Non
     kelvin : float
         Liquid in the tank [K].
     """
-    bar, suction = solution.bar, solution.bar.suction
-    if suction is None:
+    bar = solution.bar
+    if bar.suction is None:
         return None
-    circuit = Circuit(bar, solution.plan.sections, (central_case(bar, solution.plan.sections),), np.array([kelvin]))
-    liquid, asked = circuit.saturated, np.full((1, 1, 1), flow)
-    head = suction.head * 9.80665 * liquid.liquid_density
-    flux = np.zeros_like(asked) if suction.line is None else asked / (0.25 * np.pi * suction.line.bore**2)
-    needed = flow / (bar.pump.max_flow * liquid.liquid_density)
-    friction = circuit.suction_loss(asked) + head
+    liquid, asked = saturation(np.full((1, 1, 1), kelvin)), np.full((1, 1, 1), flow)
+    suction, needed = SuctionSide(bar, liquid), flow / (bar.pump.max_flow * liquid.liquid_density)
 
     def short(more: FloatArray) -> FloatArray:
-        moved = boiling_line_capacity(
-            friction + more, head, np.square(flux) / liquid.liquid_density, liquid.pressure, liquid.omega
-        )
-        return np.asarray(needed - moved)
+        return np.asarray(needed - suction.capacity(asked, more=more))
 
     return float(rising_root(short, np.zeros_like(asked), liquid.pressure * np.ones_like(asked)).item())

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar, ControlValve
-from geoflow.bar.keys import GAUGE_PLACES
+from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import PSI
 from geoflow.decide.vet import Solution
@@ -74,7 +74,7 @@ class Reading:
     Attributes
     ----------
     pressure : dict of str to ndarray
-        Absolute pressure at each of `keys.GAUGE_PLACES` [Pa].
+        Absolute pressure at each of `key_kinds.GAUGE_PLACES` [Pa].
     counted : ndarray
         Flow the controller counts [kg/s].
     margin : ndarray

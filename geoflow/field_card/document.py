@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoflow.bar.keys import GAUGE_PLACES
+from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import GALLON, MILE_PER_HOUR, POUND, from_si, to_si
 from geoflow.decide.faults import Fault, fault_groups, gauges_at_hand, transmitter_place

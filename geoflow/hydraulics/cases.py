@@ -41,7 +41,8 @@ class Case:
     hose_end : float
         -1, 0 or +1: low, middle or high back pressure.
     boiling : bool
-        Whether the suction boils in equilibrium; it stays liquid otherwise.
+        Whether suction and pump are at their worse end: the suction boils in equilibrium, from a nearly empty tank,
+        slip and what goes round are the most. Otherwise it stays liquid and they are the least.
     strays : bool
         Whether flows stray at margins that were not measured, to the side of `hose_end`.
     way : tuple of float
@@ -120,7 +121,7 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
         If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
     """
     kinds = _kinds(bar, sections)
-    boiling = bar.suction is not None
+    boiling = bar.two_ended
     corners = [_ways(bar, bar.orifices[kind], corner_coefficients, (-1.0, 1.0)) for kind in kinds]
     return tuple(
         _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling, strays=True)
@@ -192,7 +193,7 @@ def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
             found = _ways(bar, bare, corner_coefficients, (-2.0 * end,))
             # The greatest coefficient and then the least weight pass the most.
             ways[kind] = np.array(pick(found, key=_freedom))
-        cases.append(_case(bar, sections, ways, end, boiling=bar.suction is not None))
+        cases.append(_case(bar, sections, ways, end, boiling=bar.two_ended))
     return tuple(cases)
 
 

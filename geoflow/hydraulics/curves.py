@@ -63,10 +63,11 @@ def pressure_curve(
     cases = (*bounding, *open_cases(bar, sections), central_case(bar, sections))
     circuit = Circuit(bar, sections, cases, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
-    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
+    lifted = circuit.heat_returns
+    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow, lifted=lifted)
     share = np.linspace(0.0, 1.0, _CURVE_POINTS)
     rest = circuit.resting_pressure()
-    state: State = circuit.state(rest + (top - rest) * share)
+    state: State = circuit.state(rest + (top - rest) * share, lifted=lifted)
     flow = highest_flow * np.sqrt(share)
     commanded = state.flow / ratio
 

@@ -14,6 +14,7 @@ from geoflow.base.units import System
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
+from geoflow.report.bar_machines import machine_rows
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.flashing import flashing_short, long_bore_lines
 from geoflow.report.model import BulletList, Report, Section, Table
@@ -155,7 +156,8 @@ def _below(bar: Bar, system: System) -> str:
         low, high = (pressure - bar.air_pressure for pressure in hose.back_pressure)
         return f"back pressure {_span(low, high, 'pressure', system)} gauge"
     if hose.line:
-        return f"{_hose(hose.line, system)}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
+        knife = f", {said_back(hose.outlet, 'small length', system)} at the knife" if hose.outlet else ""
+        return f"{_hose(hose.line, system)}{knife}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
     return "none: open air below the orifices"
 
 
@@ -202,7 +204,7 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
         )
     if bar.gauges:
         rows.append(["gauges", ", ".join(gauge.place for gauge in bar.gauges)])
-    return rows
+    return rows + machine_rows(bar, system)
 
 
 def _meter_density() -> float:
@@ -270,7 +272,7 @@ def _lossless(bar: Bar) -> list[str]:
     unfed = [section.name for section in bar.sections if section.feed is None]
     parts = (
         (bool(unfed), f"the feed of {' and '.join(unfed)}"),
-        (not (bar.suction and bar.suction.line), "the suction (it never limits)"),
+        (not (bar.suction and (bar.suction.line or bar.suction.tank_hoses)), "the suction (it never limits)"),
         (not bar.meter.loss_at_max_flow, "the meter"),
         (not bar.control_valve, "the control valve"),
     )

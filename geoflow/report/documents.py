@@ -10,6 +10,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.schema import LIMITS, VERDICTS
 from geoflow.decide.gauges import expected_gauges, rows_at_map_rates, tank_pressures
 from geoflow.decide.vet import Solution, Vetting
+from geoflow.report.beyond import beyond_document
 from geoflow.report.doubt import doubt_document
 from geoflow.report.gauges import ends_document, gauges_document, split_document
 from geoflow.report.json_numbers import in_units, keyed, reading_document, records
@@ -120,6 +121,7 @@ def vet_document(outcome: VetOutcome) -> dict[str, Any]:
         From `vet_file`.
     """
     rate, area, solution, vetting = outcome.rate, outcome.prescription.area, outcome.solution, outcome.vetting
+    names = list(zip(outcome.prescription.row.tolist(), outcome.prescription.zone_id, strict=True))
     return {
         "input": reading_document(outcome.prescription),
         "bar": solution.bar.name,
@@ -129,5 +131,6 @@ def vet_document(outcome: VetOutcome) -> dict[str, Any]:
         "gauges": gauges_document(expected_gauges(rate, area, solution, vetting), solution),
         "row_split": split_document(rows_at_map_rates(solution, rate, area, vetting), solution),
         "doubt": doubt_document(outcome.doubt),
+        **beyond_document(outcome.beyond, names, [section.name for section in solution.bar.sections]),
         "limits": {name: limit.meaning for name, limit in LIMITS.items()},
     }

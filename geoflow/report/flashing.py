@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from geoflow.bar.equipment import Bar, Orifice
-from geoflow.bar.keys import THIN_PLATE_FLASHING
+from geoflow.bar.key_kinds import THIN_PLATE_FLASHING
 from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.units import System
 from geoflow.hydraulics.long_bores import is_bounded_as_long, is_long, is_tested

@@ -174,8 +174,8 @@ def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str 
     odd = "A doubtful zone has its odds of holding beside it. " if "doubtful" in vetting.verdict[shown] else ""
     blocks.append(
         Paragraph(
-            f"{odd}Margin: least pressure above the vapour pressure over the plan, at the worse end of what is not known. "
-            "A rate is that of nitrogen; a raise is the agronomist's decision.",
+            f"{odd}Margin: least pressure above the vapour pressure over the plan, at the worse end of what is not "
+            "known. A rate is that of nitrogen; a raise is the agronomist's decision.",
             "note",
         )
     )

@@ -16,7 +16,7 @@ from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window
 from geoflow.options.typed import ReadOptions
 from geoflow.outcomes import VetOutcome
-from geoflow.workflow.vetting import in_nitrogen, read_with
+from geoflow.workflow.vetting import in_nitrogen, looked_beyond, read_with
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
@@ -83,7 +83,8 @@ def vet_plan(read: Unplanned, plan: Plan) -> VetOutcome:
         What is planned.
     """
     solution = solve(read.bar, plan)
-    return VetOutcome(read.prescription, read.rate, solution, vet(read.rate, solution), read.counted_density)
+    made = VetOutcome(read.prescription, read.rate, solution, vet(read.rate, solution), read.counted_density)
+    return looked_beyond(made, stated=plan.sections != tuple(range(len(read.bar.sections))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,9 @@ def prepare_window(bar: Bar, sections: tuple[int, ...]) -> FlowWindow:
 
 
 def _again(outcome: VetOutcome, solution: Solution) -> VetOutcome:
-    return replace(outcome, solution=solution, vetting=vet(outcome.rate, solution))
+    whole = solution.plan.sections == tuple(range(len(solution.bar.sections)))
+    again = replace(outcome, solution=solution, vetting=vet(outcome.rate, solution))
+    return looked_beyond(again, stated=not whole)
 
 
 def vet_again(outcome: VetOutcome, plan: Plan) -> VetOutcome:

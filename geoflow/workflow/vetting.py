@@ -17,6 +17,7 @@ from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.said import said_range
 from geoflow.base.units import GALLON, POUND, System, from_si, parse, show, to_si
+from geoflow.decide.edges import look_beyond
 from geoflow.decide.vet import Plan, vet
 from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder, replace_file
@@ -44,6 +45,7 @@ __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
     "counted_density",
     "in_nitrogen",
+    "looked_beyond",
     "read_with",
     "vet_file",
     "write_json",
@@ -215,7 +217,27 @@ def vet_file(
         speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
     prescription, rate, density = in_nitrogen(prescription, solution.bar, read.volume_temperature)
     tell(f"vetting {len(rate):,} zones")
-    return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density, inputs)
+    vetting = vet(rate, solution, speeds)
+    return looked_beyond(
+        VetOutcome(prescription, rate, solution, vetting, density, inputs), stated=plan.sections is not None
+    )
+
+
+def looked_beyond(outcome: VetOutcome, *, stated: bool) -> VetOutcome:
+    """Look at the field's edges and the end of a tank, too.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        Vetted.
+    stated : bool
+        Whether somebody said which sections are on: then those only.
+    """
+    prescription = outcome.prescription
+    looked = look_beyond(
+        outcome.rate, prescription.area, prescription.zones, outcome.solution, outcome.vetting, stated=stated
+    )
+    return replace(outcome, beyond=looked)
 
 
 def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:

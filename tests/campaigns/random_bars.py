@@ -30,7 +30,9 @@ from reference_bar import ReferenceBar, Tube
 
 from geoflow.bar.equipment import (
     Bar,
+    Bypass,
     ControlValve,
+    ExcessFlow,
     Limits,
     Line,
     MeasuredPoint,
@@ -112,6 +114,30 @@ def _row_hose(draw: np.random.Generator) -> RowHose:
         low = draw.uniform(0.0, 12.0)
         return RowHose(back_pressure=(low * PSI + AIR, (low + draw.choice([0.0, 3.0, 8.0])) * PSI + AIR))
     return RowHose(line=_line(draw, (4, 12), (0.25, 0.375, 0.5), 0.0), tolerance=float(draw.choice([0.2, 0.4])))
+
+
+def _machines(rng: np.random.Generator, bar: Bar) -> Bar:
+    """Slip, drive, valves that shut, hoses from tanks, heads and knife outlets, each on some bars."""
+    pump, most = bar.pump, bar.pump.max_flow
+    if _maybe(rng, 0.25):
+        pump = replace(pump, slip=float(rng.uniform(0.02, 0.2)), flow_tolerance=float(rng.choice([0.0, 0.05])))
+    if _maybe(rng, 0.2):
+        pump = replace(pump, drive_share=float(rng.uniform(0.5, 1.0)))
+    if _maybe(rng, 0.15):
+        bar = replace(bar, breakaway=ExcessFlow(most * float(rng.uniform(0.3, 1.2)), 0.1))
+    if _maybe(rng, 0.15):
+        bar = replace(bar, excess_flow=ExcessFlow(most * float(rng.uniform(0.2, 1.0)), 0.1))
+    if _maybe(rng, 0.15):
+        rise = float(rng.choice([0.0, 0.5])) * pump.max_rise
+        bar = replace(bar, bypass=Bypass(most * float(rng.uniform(0.1, 0.5)), rise))
+    if bar.suction is not None and _maybe(rng, 0.3):
+        hoses = tuple(_line(rng, (5, 15), (1.0, 1.25, 1.5), 8.0) for _ in range(int(rng.choice([1, 2]))))
+        head = bar.suction.head + float(rng.choice([0.0, 2.0])) * FOOT
+        bar = replace(bar, suction=replace(bar.suction, tank_hoses=hoses, greatest_head=head))
+    if bar.row_hose.line is not None and _maybe(rng, 0.4):
+        outlet = bar.row_hose.line.bore * float(rng.uniform(0.35, 0.9))
+        bar = replace(bar, row_hose=replace(bar.row_hose, outlet=outlet))
+    return replace(bar, pump=pump)
 
 
 def _with_bore(draw: np.random.Generator, orifice: Orifice) -> Orifice:
@@ -204,6 +230,8 @@ def draw(seed: int, number: int) -> Drawn:
         control_valve=ControlValve(rows * float(rng.uniform(1.0, 3.0)), 0.9) if _maybe(rng, 0.6) else None,
     )
 
+    bar = _machines(np.random.default_rng([seed, number, 7]), bar)
+
     def behind() -> tuple[float, float | None]:
         """One error of the estimate within its tolerance, and one back pressure within its range."""
         error = float(rng.uniform(-1.0, 1.0)) * (row_hose.tolerance if row_hose.line is not None else 0.0)
@@ -256,8 +284,9 @@ def _window(truths: list[ReferenceBar], *, boiling: bool) -> tuple[float, float]
     lows, highs = [], []
     for truth in truths:
         volume = truth.volume_flows()
-        lows += [truth.margin_flow(), volume["meter minimum"], volume["pump minimum"]]
-        highs += [truth.rated_flow(), truth.rise_flow(), volume["meter maximum"], volume["pump flow"]]
+        lows += [truth.margin_flow(), volume["meter minimum"], volume["pump minimum"], truth.relief_flow()]
+        highs += [truth.rated_flow(), truth.rise_flow()]
+        highs += [volume[name] for name in ("meter maximum", "pump flow", "pump drive", "excess flow")]
         if boiling:
             highs.append(truth.suction_flow())
     return max(lows), min(highs)
