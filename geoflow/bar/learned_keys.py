@@ -53,7 +53,7 @@ LEARNED_KEYS: Final[tuple[Key, ...]] = (
                 required=True, accepted=_DIFFERENCE),
         )
     ),
-    Key("orifices.learned.logs", "name", "text", "monday.csv", "Name of the file.", required=True),
+    Key("orifices.learned.logs", "name", "text", "my_log.csv", "Name of the file.", required=True),
     Key("orifices.learned.logs", "sha256", "text", "9f86d081...", "SHA-256 of the file.", required=True),
     Key("orifices.learned.logs", "date", "text", "2026-11-28", "Day it was learned from.", required=True),
     Key("orifices.learned.logs", "moments", "whole number", 5200, "Steady moments that counted.", required=True,
