@@ -16,6 +16,7 @@ from geoflow.base.rates import UnitRates
 from geoflow.decide.beyond import Beyond
 from geoflow.decide.day import TemperatureCurve, WorkTime
 from geoflow.decide.loads import EndOfTank, TankLoads
+from geoflow.decide.odds import odds_of_holding
 from geoflow.decide.orifices import OrificeChoice
 from geoflow.decide.rewrite import Rewriting
 from geoflow.decide.settling import Settling, settling
@@ -43,10 +44,8 @@ __all__ = [
 
 # A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
 _TICKET_OFF: Final = 0.02
-_TOTAL_OFF: Final = 0.05
-_WITHIN_WANTED: Final = 0.90
-_GROUND_OFF: Final = 0.02
-_UNASKED: Final = 0.05
+_TOTAL_OFF, _WITHIN_WANTED = 0.05, 0.90
+_GROUND_OFF, _UNASKED = 0.02, 0.05
 # Ground driven over this many times on average was hardly driven like that: width, sections or order are wrong.
 _OVER_AND_OVER: Final = 2.0
 _CONVERTED_OFF: Final = 0.01  # of the field's nitrogen, which somebody should look at
@@ -64,10 +63,8 @@ class VetOutcome:
         As read, and its nitrogen rates [kg/m2].
     solution, vetting : Solution, Vetting
         The solved bar, and the verdicts.
-    counted_density : float
-        Density at which volumes in the prescription are counted [kg/m3].
-    inputs, beyond : InputSnapshot or None, tuple of Beyond
-        What the files looked like when they were read; zones that hold, at the field's edges and the end of a tank.
+    counted_density, inputs, beyond : float, InputSnapshot or None, tuple of Beyond
+        Density of its volumes [kg/m3]; the files when they were read; zones that hold, at edges and a tank's end.
     """
 
     prescription: Prescription
@@ -82,6 +79,11 @@ class VetOutcome:
     def has_findings(self) -> bool:
         """Whether a zone fails or is doubtful, or the plan itself needs a second look."""
         return bool(np.isin(self.vetting.verdict, ["fails", "doubtful"]).any() or self.solution.warnings())
+
+    @cached_property
+    def odds(self) -> FloatArray:
+        """Odds of each zone to hold over the whole plan, shape (zones,); NaN at rate zero."""
+        return odds_of_holding(self.solution, self.vetting)
 
     @cached_property
     def doubt(self) -> Settling | None:
@@ -114,10 +116,8 @@ class RewriteOutcome:
         What was kept: one of `decide.rewrite.POLICIES`.
     written_rate : ndarray, shape (zones,)
         The new rates in the file's own unit, as they are written.
-    heading : float or None
-        Of the passes [rad, clockwise from north]; None where the bar has no controller.
-    pieces : ShortPieces or None
-        How far the controller follows the new rates; None without one.
+    heading, pieces : float or None, ShortPieces or None
+        Of the passes [rad, clockwise from north], and how far the controller follows the new rates; None without one.
     money : tuple of ndarray, shape (zones,), or None
         Spent more on nitrogen and earned more from the crop, in the user's currency; None without prices.
     """
@@ -247,10 +247,8 @@ class ReconcileOutcome:
         Against the scale tickets together, and one by one over their parts of the log, where those can be told.
     meter_temperature : float or None
         Of the liquid the balance counts with [K], logged or given.
-    diagnosis : tuple of Finding
-        What the log tells about the bar; confidence ``"none"`` where it could not be judged.
-    notes : tuple of Note
-        What a person should know of log, map and boundary.
+    diagnosis, notes : tuple of Finding, tuple of Note
+        What the log tells about the bar, confidence ``"none"`` where it could not be judged; what a person should know.
     nitrogen_fraction : float
         Mass of nitrogen over mass of ammonia [-].
     """

@@ -37,6 +37,7 @@ OBJECTS = {
     typed.ConvertOptions: "convert",
     typed.LogOptions: "reconcile",
     typed.ComparisonOptions: "reconcile",
+    typed.LearnOptions: "learn",
     typed.ReportFiles: "report vet",
 }
 

@@ -18,6 +18,7 @@ from geoflow.bar.flashing import check_flashing
 from geoflow.bar.key_documents import bar_schema
 from geoflow.bar.key_kinds import KEY_KINDS
 from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_of
+from geoflow.bar.learned_table import check_learned
 from geoflow.bar.left_out import left_out_keys
 from geoflow.bar.measured import measured_points
 from geoflow.bar.values import convert, shown, text_of, within
@@ -299,6 +300,7 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         _check_row_hose(reader, given["row_hose"])
     for name, orifice in (values["orifices"] or {}).items():
         check_flashing(reader.note, name, orifice)
+        check_learned(reader.note, name, orifice.get("learned"))
     for name, orifice in (values["orifices"] or {}).items():
         if orifice.get("measured"):
             orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)

@@ -9,6 +9,7 @@ from typing import Any
 from geoflow.bar import equipment
 from geoflow.bar.equipment import Bar, Line, RowHose, Section, Suction
 from geoflow.bar.keys import COUPLING_K
+from geoflow.bar.learned_table import learned_of
 from geoflow.base import units
 from geoflow.physics.lines import valve_loss_coefficient
 
@@ -60,7 +61,8 @@ def build_bar(values: Mapping[str, Any], air_pressure: float) -> Bar:
     """
     orifices = {}
     for name, given in values["orifices"].items():
-        orifices[name] = equipment.Orifice(name, **{**given, "measured": given["measured"] or ()})
+        learned = learned_of(given["learned"])
+        orifices[name] = equipment.Orifice(name, **{**given, "measured": given["measured"] or (), "learned": learned})
     meter = dict(values["meter"])
     meter["pulses_per_volume"] = meter.pop("pulses_per_gallon") / units.factor("gallon", "volume")
     sections = [Section(s["name"], s["rows"], s["orifice"], _line(s["feed"])) for s in values["sections"]]

@@ -11,6 +11,7 @@ from typing import Any
 
 from geoflow.bar.key_kinds import KEY_KINDS, THIN_PLATE_FLASHING
 from geoflow.bar.keys import keys_of
+from geoflow.bar.learned import Learned
 from geoflow.base import units
 
 __all__ = [
@@ -134,6 +135,8 @@ class Orifice:
         ``"thin plate"``: an assumption the user states, that its flashing weight is `THIN_PLATE_FLASHING` at most.
     row_spread : float
         How far the flow of one row may be off the mean of the rows with this orifice, at one pressure [-].
+    learned : Learned or None
+        What logs tell of it; counts more than everything above but the diameter and the row spread.
     """
 
     name: str
@@ -145,6 +148,7 @@ class Orifice:
     measured: tuple[MeasuredPoint, ...] = ()
     flashing: str | None = None
     row_spread: float = _left_out("orifices", "row_spread")
+    learned: Learned | None = None
 
     @property
     def most_flashing(self) -> float:

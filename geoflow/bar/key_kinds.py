@@ -65,5 +65,6 @@ KEY_KINDS: Final[dict[str, KeyKind]] = {
     "voltage": KeyKind("a voltage with its unit", "voltage"),
     "transmitter slope": KeyKind("volts over pressure with their unit", "transmitter slope"),
     "turning speed": KeyKind("turns in a time, with the unit", "turning speed"),
+    "temperature range": KeyKind("a temperature or a range of it", "temperature", range=True),
     "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
 }

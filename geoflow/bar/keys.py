@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
+from geoflow.bar.key import Key, Table, Written
 from geoflow.bar.key_kinds import THIN_PLATE, THIN_PLATE_FLASHING, THIN_PLATE_LONGEST
+from geoflow.bar.learned_keys import LEARNED_KEYS, LEARNED_TABLES
 
 __all__ = [
     "COUPLING_K",
@@ -23,66 +24,8 @@ __all__ = [
     "written",
 ]
 
-Written = str | int | float
 NITROGEN_FRACTION: Final = 0.82
 """Of ammonia, by weight: grade 82-0-0, as on the label."""
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table of the bar file.
-
-    Attributes
-    ----------
-    path : str
-        Where it stands: ``""`` for the top of the file, ``"sections.feed"`` for a table within another.
-    shape : str
-        ``"one"`` table, a ``"list"`` of them, or ``"named"``: any number, each under a name of its own.
-    meaning : str
-        One sentence.
-    required : bool
-        Whether the file is refused without it.
-    """
-
-    path: str
-    shape: Literal["one", "list", "named"]
-    meaning: str
-    required: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Key:
-    """A key of the bar file.
-
-    Attributes
-    ----------
-    table : str
-        Path of its `Table`.
-    name, kind : str
-        The key and a key of `KEY_KINDS`.
-    example : str or int or float
-        A value as it is written.
-    meaning : str
-        One sentence.
-    required : bool
-        Whether its table is refused without it.
-    default : str or int or float or None
-        What counts when it is left out, as it would be written; None: nothing is assumed.
-    accepted : tuple or None
-        Smallest and greatest value accepted, as written. The wide ones only catch a wrong unit or a slip.
-    note : str
-        What to tell who goes beyond them.
-    """
-
-    table: str
-    name: str
-    kind: str
-    example: Written
-    meaning: str
-    required: bool = False
-    default: Written | None = None
-    accepted: tuple[Written, Written] | None = None
-    note: str = ""
 
 
 # A table reads best as one.
@@ -93,6 +36,7 @@ TABLES: Final[tuple[Table, ...]] = (
     Table("sections.feed", "one", "Line from the manifold to its orifices; without it no loss is counted."),
     Table("orifices", "named", "The row orifices you own, each under a name of your choice.", required=True),
     Table("orifices.measured", "list", "Points measured on ammonia with it; they narrow what is unknown."),
+    *LEARNED_TABLES,
     Table("row_hose", "one",
           "What is below the orifice: `back_pressure` where you know it, else `length` and `bore`, never "
           "both; without the table the orifice blows into open air."),
@@ -215,6 +159,7 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("orifices.measured", "temperature_tolerance", "temperature difference", "2 degF",
         "How far the thermometer may be off; where the tank's gauge is given, what 2 psi of it make.",
         default="2 degF", accepted=("0 degF", "20 degF")),
+    *LEARNED_KEYS,
     Key("row_hose", "back_pressure", "gauge pressure range", "4..8 psi", "Pressure just below the orifice.",
         accepted=("0 psi", "500 psi")),
     Key("row_hose", "length", "length", "8 ft", "Length of the hose, for an estimate of that pressure.",

@@ -14,6 +14,7 @@ from geoflow.base.errors import GeoflowError
 from geoflow.cli.bars import add_bar, add_window
 from geoflow.cli.card import add_card
 from geoflow.cli.conversion import add_convert
+from geoflow.cli.learning import add_learn
 from geoflow.cli.logs import add_reconcile
 from geoflow.cli.options import CODES, WRONG_USE, Parser, progress_shown
 from geoflow.cli.page import add_page
@@ -35,6 +36,7 @@ COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "size": add_size,
     "convert": add_convert,
     "reconcile": add_reconcile,
+    "learn": add_learn,
     "report": add_report,
     "bar": add_bar,
     "season": add_season,
@@ -66,7 +68,7 @@ def _written_before() -> str:
 
 def _to_copy(given: Sequence[str], columns: Sequence[str]) -> str:
     """The whole command as given, with the columns that are proposed, to be copied as one line."""
-    if not columns or "reconcile" not in given[:2]:
+    if not columns or not {"reconcile", "learn"} & set(given[:2]):
         return ""
     words, roles = list(given), {column.partition("=")[0] for column in columns}
     for at in reversed(range(len(words))):

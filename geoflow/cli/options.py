@@ -79,7 +79,9 @@ def _add_option(parser: argparse.ArgumentParser, option: Option, command: str) -
     how |= {"choices": option.choices} if option.choices else {}
     how |= {"type": int} if option.kind == "whole number" else {}
     how |= {"action": "append", "default": []} if option.kind == "list" else {"default": option.default}
-    if option.positional:
+    if option.positional and option.kind == "list":
+        how = {"help": option.help, "metavar": option.metavar, "nargs": "+"}
+    elif option.positional:
         how |= {} if command in option.required else {"nargs": "?"}
     else:
         how["required"] = command in option.required

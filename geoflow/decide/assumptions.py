@@ -41,7 +41,8 @@ def without_assumptions(solution: Solution) -> Solution | None:
         From `vet.solve`.
     """
     bar, plan = solution.bar, solution.plan
-    if not any(bar.orifices[bar.sections[index].orifice].flashing for index in plan.sections):
+    fitted = [bar.orifices[bar.sections[index].orifice] for index in plan.sections]
+    if not any(one.flashing and one.learned is None for one in fitted):
         return None
     bare = replace(bar, orifices={name: replace(one, flashing=None) for name, one in bar.orifices.items()})
     window = asked_of_rows(flow_window(bare, solution.window.temperature, plan.sections), bare, plan)

@@ -87,7 +87,8 @@ class Settling:
     reading : Advised or None
         The reading that settles most; None where none settles anything or enough was measured.
     enough : bool
-        Whether two points or more were measured on each orifice in use, so that no other one is asked for.
+        Whether two points or more were measured on each orifice in use, or one is learned from logs, so that no other
+        one is asked for.
     colder : tuple of float or None
         Liquid temperature [K] at which most of it would hold at the planned speeds, and that area [m2].
     smaller : tuple of float or None
@@ -360,7 +361,9 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
         settled.append(float(weight[good | ~_inside(low, high, hoped[0][case], hoped[1][case])].sum()))
     fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
     counts = [len(solution.bar.orifices[key].measured) for key in fitted]
-    zones, enough, known = _Doubtful(weight, low, high), min(counts) >= _ENOUGH, min(settled)
+    # What is learned from logs outranks single points.
+    learned = any(solution.bar.orifices[key].learned is not None for key in fitted)
+    zones, known, enough = _Doubtful(weight, low, high), min(settled), learned or min(counts) >= _ENOUGH
     readings = _Readings(solution, zones, likely_cases(solution.bar, solution.plan.sections))
     best = None if enough or known == 0.0 else readings.best()
     holds = fails = np.zeros(1)

@@ -19,12 +19,18 @@ from geoflow.hydraulics.coefficients import (
     patch_corners,
     refuse_contradiction,
 )
+from geoflow.hydraulics.learned_ways import way_columns
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 
-__all__ = ["Case", "bounding_cases", "central_case", "central_cases", "inner_cases", "likely_cases", "open_cases"]
+__all__ = [
+    *("Case", "bounding_cases", "central_case", "central_cases", "drawn_cases", "inner_cases", "likely_cases"),
+    "open_cases",
+]
 
 _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
+# Share of what is not known below the orifices by which it may move from a log to the plan: judgement, no source.
+_MOVES: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +51,9 @@ class Case:
     way : tuple of float
         Per section, where the bore gives the flashing: -1 for the least flow of it, 0 for the likely, +1 for the
         greatest; -2 and +2 for the outer two without measured points. Empty: likely everywhere.
+    turns : tuple of tuple of float
+        Per section, of a learned orifice: rise [-] and warming [1/K] of the weight, pressure below over the row hose's
+        [Pa]. Empty: none anywhere.
     """
 
     coefficient: tuple[float, ...]
@@ -53,12 +62,16 @@ class Case:
     boiling: bool = False
     strays: bool = False
     way: tuple[float, ...] = ()
+    turns: tuple[tuple[float, float, float], ...] = ()
 
 
 def _hose_ends(bar: Bar) -> tuple[float, ...]:
     """Ends of what is not known below the orifices at which the bar has to be looked at, -1 to +1, rising."""
     known = bar.row_hose.back_pressure
     sure = bar.row_hose.line is None if known is None else known[0] == known[1]
+    if all(bar.orifices[section.orifice].learned is not None for section in bar.sections):
+        # What lay below was learned with the rest; only what moves between the logs and the plan is left.
+        return (0.0,) if sure else (-_MOVES, _MOVES)
     strays = any(measured_margins(orifice) is not None for orifice in bar.orifices.values())
     return (0.0,) if sure and not strays else (-1.0, 1.0)
 
@@ -86,18 +99,20 @@ def _kinds(bar: Bar, sections: tuple[int, ...]) -> list[str]:
 def _case(bar: Bar, sections: tuple[int, ...], ways: dict[str, FloatArray], end: float, **more: bool) -> Case:
     """Case of one row of `_ways` for each kind."""
     fitted = [ways[bar.sections[index].orifice].tolist() for index in sections]
-    coefficient, weight, way = (tuple(column) for column in zip(*fitted, strict=True))
-    return Case(coefficient, weight, end, way=way, **more)
+    coefficient, weight, way, *turns = (tuple(column) for column in zip(*fitted, strict=True))
+    return Case(coefficient, weight, end, way=way, turns=tuple(zip(*turns, strict=True)), **more)
 
 
 def _ways(
     bar: Bar, orifice: Orifice, pairs: Callable[[Bar, Orifice], FloatArray], tube: tuple[float, ...]
 ) -> FloatArray:
-    """Ways in which an orifice may turn out, shape (n, 3): Cd, b and `Case.way`; `tube` are those of a long bore."""
+    """Ways in which an orifice may turn out, shape (n, 6): Cd, b, `Case.way`, `Case.turns`; `tube` of a long bore."""
+    if orifice.learned is not None:
+        return np.insert(way_columns(orifice.learned.cases), 2, 0.0, axis=1)
     if is_bounded_as_long(bar, orifice):
-        return np.array([(orifice.discharge_coefficient, np.nan, way) for way in tube])
+        return np.array([(orifice.discharge_coefficient, np.nan, way, 0.0, 0.0, 0.0) for way in tube])
     found = pairs(bar, orifice)
-    return np.column_stack([found, np.zeros(len(found))])
+    return np.column_stack([found, np.zeros((len(found), 4))])
 
 
 def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
@@ -170,7 +185,8 @@ def _plane(patch: FloatArray) -> FloatArray:
 def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     """Greatest and least flow the orifices allow without their measured points; none where nothing was measured."""
     kinds = _kinds(bar, sections)
-    if not any(measured_margins(bar.orifices[kind]) for kind in kinds):
+    orifices = [bar.orifices[kind] for kind in kinds]
+    if any(one.learned for one in orifices) or not any(measured_margins(one) for one in orifices):
         return ()
     cases = []
     for end, pick in ((-1.0, max), (1.0, min)):
@@ -193,16 +209,20 @@ def _likely(bar: Bar, sections: tuple[int, ...], way: float) -> Case:
     ways = {}
     for kind in _kinds(bar, sections):
         orifice = bar.orifices[kind]
+        if orifice.learned is not None:
+            ways[kind] = np.insert(way_columns((orifice.learned.likely,))[0], 2, 0.0)
+            continue
         coefficient, weight = central_coefficients(bar, orifice)
         if way and _is_open(orifice):
             weight = orifice.most_flashing * 0.5 * (1.0 - way)
-        ways[kind] = np.array([coefficient, weight, way if np.isnan(weight) else 0.0])
+        ways[kind] = np.array([coefficient, weight, way if np.isnan(weight) else 0.0, 0.0, 0.0, 0.0])
     return _case(bar, sections, ways, 0.0)
 
 
 def _is_open(orifice: Orifice) -> bool:
     """Whether nothing is known of the flashing, not even the length of the bore."""
-    return not orifice.measured and orifice.flash_weight is None and orifice.land is None
+    told = orifice.learned, orifice.flash_weight, orifice.land
+    return not orifice.measured and all(one is None for one in told)
 
 
 def central_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, Case, Case]:
@@ -229,3 +249,70 @@ def likely_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
 def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
     """Return the middle case."""
     return _likely(bar, sections, 0.0)
+
+
+def drawn_cases(bar: Bar, sections: tuple[int, ...], count: int, random: np.random.Generator) -> tuple[Case, ...]:
+    """Draw ways in which the bar may turn out, for odds.
+
+    A learned orifice strays from its likely way as its logs leave it. Of any other, nothing is known within its bounds:
+    all of what its points leave, or of coefficient and weight without points, is as likely, and so is all that may lie
+    below; a long bore is at either bound as often as at the likely one. Kinds turn out each for itself.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        In use.
+    count : int
+        How many ways.
+    random : Generator
+        Draws them.
+    """
+    kinds = _kinds(bar, sections)
+    drawn = {kind: _drawn_ways(bar, bar.orifices[kind], count, random) for kind in kinds}
+    reach = max((abs(end) for end in _hose_ends(bar)), default=0.0)
+    ends = random.uniform(-reach, reach, count)
+    boils = random.random(count) < 0.5
+    return tuple(
+        _case(
+            bar,
+            sections,
+            {kind: ways[at] for kind, ways in drawn.items()},
+            float(ends[at]),
+            boiling=bool(boils[at]) and bar.suction is not None,
+            strays=True,
+        )
+        for at in range(count)
+    )
+
+
+def _drawn_ways(bar: Bar, orifice: Orifice, count: int, random: np.random.Generator) -> FloatArray:
+    if orifice.learned is not None:
+        spread = way_columns(orifice.learned.spread)
+        ways = way_columns((orifice.learned.likely,)) + random.standard_normal((count, len(spread))) @ spread
+        return np.insert(ways, 2, 0.0, axis=1)
+    if is_bounded_as_long(bar, orifice):
+        nothing = np.zeros((count, 3))
+        way = random.choice(np.array([-1.0, 0.0, 0.0, 1.0]), count)
+        fixed = np.array([[orifice.discharge_coefficient, np.nan]]).repeat(count, axis=0)
+        return np.column_stack([fixed, way, nothing])
+    plane = _plane(patch_corners(bar, orifice))
+    middle = plane.mean(axis=0)
+    plane = plane[np.argsort(np.arctan2(plane[:, 1] - middle[1], plane[:, 0] - middle[0]))]
+    # Evenly over the patch, by triangles about its middle.
+    first, last = plane, np.roll(plane, -1, axis=0)
+    one, other = first - middle, last - middle
+    area = np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
+    if area.sum() <= 0.0:
+        share = random.random((count, 1))
+        found = plane[0] * share + plane[-1] * (1.0 - share)
+    else:
+        pick = random.choice(len(plane), count, p=area / area.sum())
+        along, across = random.random((2, count, 1))
+        along, across = (
+            np.where(along + across > 1.0, 1.0 - along, along),
+            np.where(along + across > 1.0, 1.0 - across, across),
+        )
+        found = middle + along * one[pick] + across * other[pick]
+    return np.column_stack([np.sqrt(found[:, 0]), found[:, 1] / found[:, 0], np.zeros((count, 4))])

@@ -120,7 +120,7 @@ def measured_margins(orifice: Orifice) -> tuple[float, float] | None:
 
     Cases of a long bore that is held by the tests of refrigerants do without.
     """
-    if not orifice.measured or orifice.flash_weight is not None:
+    if not orifice.measured or orifice.flash_weight is not None or orifice.learned is not None:
         return None
     margins = [point.pressure - float(saturation(point.temperature).pressure) for point in orifice.measured]
     return min(margins), max(margins)
@@ -157,7 +157,12 @@ def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
     BarError
         Naming the point that fits worst, or all of them where each fits alone.
     """
-    if not orifice.measured or len(_measured_corners(bar, orifice)) or is_bounded_as_long(bar, orifice):
+    if (
+        not orifice.measured
+        or orifice.learned is not None
+        or len(_measured_corners(bar, orifice))
+        or is_bounded_as_long(bar, orifice)
+    ):
         return
     for index, point in enumerate(orifice.measured):
         low, high = _model_range(bar, orifice, point)

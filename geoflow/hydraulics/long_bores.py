@@ -101,6 +101,7 @@ class LongBore:
 def is_long(orifice: Orifice) -> bool:
     """Whether the bore is known to be five diameters or longer, and how far the liquid flashes in it is not given."""
     known = orifice.flash_weight is not None or orifice.flashing is not None or orifice.land is None
+    known = known or orifice.learned is not None
     return not known and (orifice.land or 0.0) / orifice.diameter >= TESTED_PROPORTION[0] * 0.999
 
 

@@ -12,6 +12,7 @@ from geoflow.bar.equipment import Bar, Section
 from geoflow.base.arrays import FloatArray
 from geoflow.hydraulics.cases import Case
 from geoflow.hydraulics.coefficients import measured_margins, stray
+from geoflow.hydraulics.learned_ways import weight_at
 from geoflow.hydraulics.long_bores import long_bore
 from geoflow.hydraulics.row_hose import back_pressure
 from geoflow.physics.ammonia import Saturation, equilibrium_flux_limit, liquid_density
@@ -79,6 +80,10 @@ class Outlets:
         self._coefficient = [of_cases([one.coefficient[place] for one in cases]) for place in places]
         self._weight = [of_cases([one.flash_weight[place] for one in cases]) for place in places]
         self._way = [of_cases([one.way[place] if one.way else 0.0 for one in cases]) for place in places]
+        self._turns = [
+            np.stack([of_cases([one.turns[place][turn] if one.turns else 0.0 for one in cases]) for turn in range(3)])
+            for place in places
+        ]
         # Where the bounds of a long bore are asked for.
         self._tubes = [np.isnan(self._weight[place]) & (self._bores[place] is not None) for place in places]
         middle, spread = self._hose
@@ -92,9 +97,14 @@ class Outlets:
         low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
         return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
 
-    def _effective_pressure(self, below: FloatArray, number: int, vapour: FloatArray) -> FloatArray:
-        """Effective pressure below the orifices of section `number` for a vapour pressure above them [Pa]."""
-        weight, orifice = self._weight[number], self._orifices[number]
+    def _effective_pressure(self, below: FloatArray, number: int, liquid: Saturation, before: FloatArray) -> FloatArray:
+        """Effective pressure below the orifices of section `number` for the liquid and a pressure above them [Pa]."""
+        weight, orifice, vapour = self._weight[number], self._orifices[number], liquid.pressure
+        if orifice.learned is not None:
+            rise, warming, off = self._turns[number]
+            way = np.stack(np.broadcast_arrays(weight, rise, warming))
+            weight = weight_at(way, orifice.learned, before - vapour, liquid.temperature)
+            return effective_pressure(below + off, vapour, weight)
         if np.isnan(weight).any() and not self._tubes[number].any():
             least, likely, most = relaxed_flash_weights(
                 orifice.land or 0.0,
@@ -146,7 +156,7 @@ class Outlets:
             below = self._back_pressure(row_flow)
             if bore is not None and tubes.all():
                 return np.asarray(row_flow - bore.flow(liquid, before, below, way))
-            effective = self._effective_pressure(below, number, vapour)
+            effective = self._effective_pressure(below, number, liquid, before)
             passing = self._strayed(number, before - vapour)
             short = np.asarray(upstream_pressure(row_flow, effective, density, diameter, passing) - before)
             if bore is not None and tubes.any():
@@ -154,7 +164,7 @@ class Outlets:
             return short
 
         below = self._back_pressure(np.zeros_like(node))
-        effective = self._effective_pressure(below, number, vapour)
+        effective = self._effective_pressure(below, number, liquid, node)
         most = section.rows * mass_flow(node, effective, density, diameter, self._strayed(number, node - vapour))
         if bore is not None and tubes.any():
             most = np.where(tubes, section.rows * bore.flow(liquid, node, below, way), most)
@@ -170,5 +180,6 @@ class Outlets:
         for number in range(len(self._sections)):
             # At its least a long bore passes nothing before the vapour pressure, else some over the hose's.
             tube = np.where(self._way[number] < 0.0, np.maximum(vapour, below), below)
-            effective.append(np.where(self._tubes[number], tube, self._effective_pressure(below, number, vapour)))
+            passed = self._effective_pressure(below, number, self._saturated, vapour)
+            effective.append(np.where(self._tubes[number], tube, passed))
         return np.asarray(np.min(effective, axis=0))

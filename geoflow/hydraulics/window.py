@@ -25,6 +25,7 @@ __all__ = [
     "Bounds",
     "FlowWindow",
     "flow_window",
+    "limit_flows",
     "temperature_grid",
 ]
 
@@ -172,6 +173,18 @@ def _limit_flows(circuit: Circuit, name: str, excess: Callable[[Circuit, State],
     met = excess(circuit, state) >= -_PRESSURE_ROUNDING
     # A margin that is never reached allows no flow at all.
     return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]
+
+
+def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
+    """Flow at which each pressure limit is just met in the circuit's own cases [kg/s], shape (cases, temperatures).
+
+    Parameters
+    ----------
+    circuit : Circuit
+        With its cases.
+    """
+    limits = {**_PRESSURE_LIMITS, **slip_limits(circuit.bar)}
+    return {name: _limit_flows(circuit, name, excess) for name, excess in limits.items()}
 
 
 def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) -> FlowWindow:

@@ -97,7 +97,8 @@ class Option:
 
 
 COMMANDS: Final = (
-    "window", "vet", "rewrite", "plan", "card", "size", "convert", "reconcile", "report vet", "report rewrite",
+    "window", "vet", "rewrite", "plan", "card", "size", "convert", "reconcile", "learn", "report vet",
+    "report rewrite",
     "report reconcile", "bar", "season", "page",
 )  # fmt: skip
 TARGET: Final = "target_"
@@ -106,6 +107,7 @@ TARGET: Final = "target_"
 _VET: Final = ("vet", "report vet")
 _REWRITE: Final = ("rewrite", "report rewrite")
 _LOG: Final = ("reconcile", "report reconcile")
+_LOGS: Final = (*_LOG, "learn")
 _REPORT: Final = ("report vet", "report rewrite", "report reconcile")
 _ZONES: Final = (*_VET, *_REWRITE, "plan")
 _MAP: Final = (*_ZONES, "convert")
@@ -149,7 +151,9 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("prescription", "file", ("card",), _PRESCRIPTION, "RX", positional=True),
     Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
            required=_LOG, positional=True),
-    Option("bar", "file", _PLANNED, "bar file (TOML)", "BAR", required=_PLANNED),
+    Option("logs", "list", ("learn",), "as-applied logs with flow, bar pressure and temperature, oldest first", "LOG",
+           required=("learn",), positional=True),
+    Option("bar", "file", (*_PLANNED, "learn"), "bar file (TOML)", "BAR", required=(*_PLANNED, "learn")),
     Option("bar", "file", ("size",), "bar file (TOML) for everything but the orifices", "BAR"),
     Option("bar", "file", _LOG, "bar file (TOML): widths, meter, and the diagnosis of the bar", "BAR"),
     # The plan
@@ -234,33 +238,33 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "task data as outlines of the zones (default), as a grid of zone numbers or as a grid of rates",
            choices=("outlines", "grid-1", "grid-2")),
     # How a log is read
-    Option("column", "list", _LOG,
+    Option("column", "list", _LOGS,
            'which column means what, as "applied=Rate:lb N/ac" or "heading=-" for none; may be repeated',
            "ROLE=NAME[:UNIT]", label="Columns, one a line: role=name:unit", example="applied=Rate:lb N/ac"),
-    Option("columns_file", "file", _LOG, "column roles saved earlier with --save-columns", "FILE",
+    Option("columns_file", "file", _LOGS, "column roles saved earlier with --save-columns", "FILE",
            label="Columns saved earlier"),
-    Option("accept", "flag", _LOG, "take the columns that are proposed where names do not say it for certain",
+    Option("accept", "flag", _LOGS, "take the columns that are proposed where names do not say it for certain",
            label="take the columns that are proposed where names do not say it for certain"),
-    Option("rate_unit", "rate unit", _LOG, 'unit of the log\'s rates: "lb N/ac", "lb NH3/ac", "gal/ac", ...', "U",
+    Option("rate_unit", "rate unit", _LOGS, 'unit of the log\'s rates: "lb N/ac", "lb NH3/ac", "gal/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
     Option("nitrogen", "text", _LOG, 'nitrogen in another product, of log and map: "3.55 lb N/gal" or "0.28"', "N",
            label="Nitrogen in another product", example="3.55 lb N/gal"),
-    Option("volume_temperature", "temperature", _LOG,
+    Option("volume_temperature", "temperature", _LOGS,
            "temperature at which the log counts gallons or litres (default the meter's of the bar)", "T",
            label="Gallons or litres of the log counted at", example="60 degF"),
-    Option("take_as_ammonia", "flag", _LOG,
+    Option("take_as_ammonia", "flag", _LOGS,
            "the product of a task-data log is anhydrous ammonia, though its name does not say so",
            label="the product of the log is ammonia, whatever its name"),
-    Option("ticket", "list", _LOG, 'scale ticket: "12400 lb NH3"; may be repeated', "MASS",
+    Option("ticket", "list", _LOGS, 'scale ticket: "12400 lb NH3"; may be repeated', "MASS",
            label="Scale tickets, one a line", example="12400 lb NH3"),
-    Option("width", "length", _LOG, 'width of the bar where log and bar file lack it: "40 ft"', "W",
+    Option("width", "length", _LOGS, 'width of the bar where log and bar file lack it: "40 ft"', "W",
            label="Width of the bar", example="40 ft"),
     Option("temperature", "temperature range", _LOG, "liquid temperature where the log has none", "T",
            label="Liquid temperature, if not logged", example="42 degF"),
-    Option("crs", "text", _LOG, "coordinate system of a log that does not state it: EPSG:4326", "CRS",
+    Option("crs", "text", _LOGS, "coordinate system of a log that does not state it: EPSG:4326", "CRS",
            label="Coordinate system", example="EPSG:4326"),
-    Option("layer", "text", _LOG, "which layer of a log file that holds several", "NAME", label="Layer"),
-    Option("swap_axes", "flag", _LOG, "the log has latitude before longitude",
+    Option("layer", "text", _LOGS, "which layer of a log file that holds several", "NAME", label="Layer"),
+    Option("swap_axes", "flag", _LOGS, "the log has latitude before longitude",
            label="latitude stands before longitude"),
     # A bar by itself
     Option("check", "file", ("bar",), "bar file to read and say back in words", "BAR"),
@@ -297,6 +301,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "FILE", required=("rewrite",)),
     Option("out", "output", ("convert",), "the file to write; its ending says the format", "FILE",
            required=("convert",)),
+    Option("out", "output", ("learn",), "the bar file with what was learned in it", "FILE", required=("learn",)),
+    Option("figures", "output", ("learn",), "folder for the picture of each orifice as a PNG", "DIR"),
     Option("out", "output", ("reconcile",), "folder for zones, rasters, layers, pictures and JSON", "DIR"),
     Option("out", "output", _REPORT, "the report: one HTML file that needs no network", "FILE", required=_REPORT),
     Option("out", "output", ("card",), "the card: one HTML file that needs no network", "FILE", required=("card",)),

@@ -15,6 +15,7 @@ __all__ = [
     "ComparisonOptions",
     "ConvertOptions",
     "DayOptions",
+    "LearnOptions",
     "LogOptions",
     "PlanOptions",
     "ReadOptions",
@@ -211,6 +212,14 @@ class ComparisonOptions(_Said):
     target: str | None = None
     boundary: str | None = None
     boundary_crs: str | None = None
+    ticket: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnOptions(_Said):
+    """Which bar learns, and what the scale says of the same loads."""
+
+    bar: str
     ticket: tuple[str, ...] = ()
 
 

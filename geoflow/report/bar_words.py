@@ -241,11 +241,12 @@ def _fitted_orifices(bar: Bar) -> list[str]:
     """What is assumed about the orifices in use."""
     fitted = [orifice for orifice in bar.orifices.values() if orifice.name in {s.orifice for s in bar.sections}]
     usual = keys_of("orifices")["coefficient_tolerance"].default
-    free = [one for one in fitted if one.flash_weight is None and one.flashing is None]
+    fitted_as_told = [one for one in fitted if one.learned is None]
+    free = [one for one in fitted_as_told if one.flash_weight is None and one.flashing is None]
     open_ = [one for one in free if not is_bounded_as_long(bar, one)]
     told = (
         (
-            [one for one in fitted if one.coefficient_tolerance == usual and not one.measured],
+            [one for one in fitted_as_told if one.coefficient_tolerance == usual and not one.measured],
             f"coefficient of {{}}: ± {float(usual or 0) * 100:g} %, as nothing better was given; a water test narrows "
             "the window's doubt",
         ),

@@ -106,6 +106,7 @@ def _zones(outcome: VetOutcome) -> list[dict[str, Any]]:
         rate_lb_n_ac=outcome.rate,
         area_ac=prescription.area,
         verdict=vetting.verdict,
+        odds=outcome.odds,
         side=[side or None for side in vetting.side.tolist()],
         limited_by=[limit or None for limit in vetting.limited_by.tolist()],
         speed_mph=_spans(slow, fast, "speed", "mile/hour", ~np.isfinite(slow)),

@@ -141,7 +141,7 @@ def doubt_text(found: Settling, solution: Solution, system: System) -> str:
             f"Nothing measured at the orifices would settle the {ground} in doubt: they hang on how the suction boils."
         )
     elif found.enough:
-        why = f"The points measured leave {ground} in doubt, closer to the window's ends than gauges can tell."
+        why = f"What was measured leaves {ground} in doubt, closer to the window's ends than gauges can tell."
     else:
         why = (
             f"{another} is not expected to settle any of the {ground} in doubt "

@@ -33,6 +33,8 @@ def flashing_short(bar: Bar, orifice: Orifice) -> str:
     orifice : Orifice
         One of its orifices.
     """
+    if orifice.learned is not None:
+        return f"learned from {count(len(orifice.learned.logs), 'log')}, {orifice.learned.date}"
     if orifice.flash_weight is not None:
         return f"flashing weight {orifice.flash_weight:g}"
     if orifice.flashing is not None:
@@ -50,6 +52,13 @@ def flashing_row(bar: Bar, orifice: Orifice) -> tuple[str, str]:
     orifice : Orifice
         One of its orifices.
     """
+    if orifice.learned is not None:
+        way, ways = orifice.learned.likely, [one.flash_weight for one in orifice.learned.cases]
+        found = f"learned: coefficient {way.coefficient:.3f}, weight {way.flash_weight:.2f}"
+        return (
+            found,
+            f"weight {min(ways):.2f} to {max(ways):.2f}, with the coefficient that goes with it; 95 % coverage",
+        )
     if orifice.flash_weight is not None:
         return f"weight {orifice.flash_weight:g}, given", "taken as exact"
     if orifice.flashing is not None:
@@ -76,8 +85,14 @@ def long_bore_lines(bar: Bar, fitted: list[Orifice]) -> list[str]:
     long = [one.name for one in fitted if is_bounded_as_long(bar, one) and is_tested(one)]
     odd = [one.name for one in fitted if is_bounded_as_long(bar, one) and not is_tested(one)]
     refuted = [one.name for one in fitted if is_long(one) and not is_bounded_as_long(bar, one) and is_tested(one)]
-    assumed = [one.name for one in fitted if one.flashing is not None]
+    assumed = [one.name for one in fitted if one.flashing is not None and one.learned is None]
+    learned = [one.name for one in fitted if one.learned is not None]
     told = (
+        (
+            learned,
+            "{}: learned from logs of this bar with 95 % coverage, which counts more than coefficient, land and "
+            "measured points in its file",
+        ),
         (
             long,
             f"bounds of {{}} come from refrigerants in bores like it, ± {100 * FLOW_BAND:g} % of flow; {_NOT_MEASURED}",

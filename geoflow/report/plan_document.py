@@ -104,6 +104,7 @@ def _zones(plan: PlanOutcome) -> list[dict[str, Any]]:
         speed_range_mph=[list(pair) for pair in zip(*ends.values(), strict=True)],
         holds=[None if name == "off" else name == "holds" for name in verdict],
         verdict=verdict,
+        odds=plan.vetted.odds,
         limited_by=[limit or None for limit in vetting.limited_by.tolist()],
     )
 

@@ -14,6 +14,7 @@ from geoflow.report.day import cooling_text, hours_text, loads_blocks
 from geoflow.report.flashing import assumption_blocks
 from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names, zone_numbers
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
+from geoflow.report.odds import odds_text
 from geoflow.report.plan_document import driven_speeds
 from geoflow.report.reading import left_out_warning, reading_section
 from geoflow.report.sizing import plan_sizes_text
@@ -267,6 +268,7 @@ def planned_report(plan: PlanOutcome, system: System, *, all_zones: bool = False
         *_what_would_help(plan, system),
         *plan_warnings(solution),
         *left_out_warning(prescription),
+        *map(Paragraph, filter(None, (odds_text(plan.vetted),))),
     )
     sections = [
         _zones_section(plan, system, all_zones=all_zones),

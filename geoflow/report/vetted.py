@@ -30,6 +30,7 @@ from geoflow.report.model import (
     Report,
     Section,
 )
+from geoflow.report.odds import odds_text
 from geoflow.report.reading import left_out_warning, place_text, reading_section
 from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.window import gauge_blocks, heading, plan_warnings, plan_words, window_blocks
@@ -171,6 +172,7 @@ def _what_to_do(outcome: VetOutcome, system: System, most: int) -> list[Block]:
     if doubtful:
         said = "Doubtful zones cannot be settled with what the bar file says."
         blocks += [Paragraph(said if doubt is None else f"{said} {doubt_text(doubt, solution, system)}"), *doubtful]
+        blocks.append(Paragraph(odds_text(outcome)))
     said = (
         "'geoflow plan' looks for better speeds and orifices; 'geoflow rewrite' changes only the rates this bar cannot "
     )

@@ -14,6 +14,7 @@ from geoflow.decide.vet import Solution, Vetting
 from geoflow.report.cures import cure_texts
 from geoflow.report.layout import count, span, zone_numbers
 from geoflow.report.model import EVERYWHERE, PRINTED, SCREEN, Block, Paragraph, Section, Table
+from geoflow.report.odds import odds_cell
 
 if TYPE_CHECKING:
     from geoflow.outcomes import VetOutcome
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["margin_text", "trouble_order", "verdict_table", "zones_section"]
 
 
-def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> list[int]:
-    """Zones by verdict, and within one by how far they are from the certain window, larger ones first.
+def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray, odds: FloatArray | None = None) -> list[int]:
+    """Zones by verdict, in one by their odds and by how far they are from the certain window, larger ones first.
 
     Parameters
     ----------
@@ -31,14 +32,15 @@ def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray) -> lis
         The solved bar.
     vetting : Vetting
         The verdicts.
-    area : ndarray, shape (zones,)
-        [m2]
+    area, odds : ndarray, shape (zones,)
+        [m2], and of holding, where they are to count.
     """
+    chance = np.zeros(len(area)) if odds is None else np.nan_to_num(odds)
     rank = {"fails": 0, "doubtful": 1, "holds": 2, "off": 3}
     with np.errstate(divide="ignore", invalid="ignore"):
         spare = np.minimum(vetting.flow_low / solution.certain.low, solution.certain.high / vetting.flow_high)
     spare = np.nan_to_num(np.round(spare, 6), nan=0.0)
-    order = sorted(range(len(area)), key=lambda at: (rank[str(vetting.verdict[at])], spare[at], -area[at]))
+    order = sorted(range(len(area)), key=lambda at: (rank[str(vetting.verdict[at])], chance[at], spare[at], -area[at]))
     return [index for index in order if vetting.verdict[index] != "off"]
 
 
@@ -99,12 +101,12 @@ def verdict_table(rate: FloatArray, prescription: Prescription, verdict: TextArr
     return Table("Zones by verdict", heads, tuple(rows), "<>>><", (1.4, 0.8, 1.0, 1.2, 5.6))
 
 
-def _verdict_cells(index: int, vetting: Vetting, system: System) -> tuple[str, str, str, str]:
+def _verdict_cells(index: int, vetting: Vetting, odds: FloatArray, system: System) -> tuple[str, str, str, str]:
     """Verdict, limit, speeds it holds at and least margin of one zone."""
     limit, name = str(vetting.limited_by[index]), str(vetting.verdict[index])
     slow, fast = float(vetting.speed_low[index]), float(vetting.speed_high[index])
     return (
-        f"{VERDICTS[name].letter} {name}",
+        f"{VERDICTS[name].letter} {name}" + (f" {odds_cell(float(odds[index]))}" if name == "doubtful" else ""),
         f"{limit} (flow too {vetting.side[index]})" if limit else "",
         "" if name == "off" else span(slow, fast, "speed", system),
         "" if np.isnan(vetting.margin[index]) else margin_text(index, vetting, system),
@@ -126,7 +128,7 @@ def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str 
         Of the part.
     """
     prescription, rate, solution, vetting = outcome.prescription, outcome.rate, outcome.solution, outcome.vetting
-    order = trouble_order(solution, vetting, prescription.area)
+    order = trouble_order(solution, vetting, prescription.area, outcome.odds)
     off = np.flatnonzero(vetting.verdict == "off").tolist()
     shown, rest = (order + off)[:most], (order + off)[most:]
     cures = cure_texts(np.array(shown, dtype=np.int64), rate, solution, vetting, system) if shown else []
@@ -136,7 +138,7 @@ def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str 
             names[index],
             number(float(rate[index]), "nitrogen rate", system),
             number(float(prescription.area[index]), "area", system),
-            *_verdict_cells(index, vetting, system),
+            *_verdict_cells(index, vetting, outcome.odds, system),
             cure,
         )
         for index, cure in zip(shown, cures, strict=True)
@@ -169,10 +171,11 @@ def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str 
         options = "--all-zones lists every one; the map layer that 'geoflow vet --out' writes holds them all."
         blocks.append(Paragraph(f"{said} {options}", on=EVERYWHERE - {"page"}))
         blocks.append(Paragraph(said, on=frozenset(("page",))))
+    odd = "A doubtful zone has its odds of holding beside it. " if "doubtful" in vetting.verdict[shown] else ""
     blocks.append(
         Paragraph(
-            "Margin: least pressure above the vapour pressure over the plan, at the worse end of what is not known. A "
-            "rate is that of nitrogen; a raise is the agronomist's decision.",
+            f"{odd}Margin: least pressure above the vapour pressure over the plan, at the worse end of what is not "
+            "known. A rate is that of nitrogen; a raise is the agronomist's decision.",
             "note",
         )
     )

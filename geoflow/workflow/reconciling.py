@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from geoflow.log_files.read_log import ReadLog
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["parse_tickets", "reconcile_file"]
+__all__ = ["parse_tickets", "read_log_with", "reconcile_file"]
 
 # Less than this of the log's usual rate is nothing.
 _TRACE: Final = 0.01
@@ -179,10 +179,24 @@ def reconcile_file(
         return _reconcile_file(log_file, against, log, target)
 
 
-def _read(
+def read_log_with(
     log_file: str, options: LogOptions, bar: Bar | None, temperature: tuple[float, float] | None, fraction: float
 ) -> ReadLog:
-    """Read the log with what the bar says of it."""
+    """Read the log with what the bar says of it.
+
+    Parameters
+    ----------
+    log_file : str
+        The as-applied log.
+    options : LogOptions
+        How it is read.
+    bar : Bar or None
+        Its widths, its meter and the air where it is.
+    temperature : tuple of float or None
+        Of the liquid, where it was given [K].
+    fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+    """
     width = bar.width if bar is not None else None
     if options.width is not None:
         width = parse(options.width, "length", where="--width")
@@ -280,7 +294,7 @@ def _reconcile_file(
             where="--temperature",
         )
     )
-    read = _read(log_file, options, bar, temperature, fraction)
+    read = read_log_with(log_file, options, bar, temperature, fraction)
     field = _Field(notes=tuple(read.notes))
     if against.target is not None:
         counted = _counted_density(bar, temperature, target_options.volume_temperature)
