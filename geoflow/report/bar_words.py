@@ -30,8 +30,7 @@ _BORE_INCHES: Final = (0.2, 4.0)
 _COEFFICIENT: Final = (0.55, 0.98)
 _MARGIN_PSI: Final = (2.0, 50.0)
 _HOSE_RATING_PSI: Final = 350.0
-_FASTEST_MPH: Final = 12.0
-_LEAST_NITROGEN: Final = 0.80
+_FASTEST_MPH, _LEAST_NITROGEN = 12.0, 0.80
 # Meters of this trade count some hundred pulses to a gallon; the same meter's number per 10 lb N, which many displays
 # ask for, is about 2.4 times as large (arithmetic, from the density of the liquid), so it is told by its size.
 _PULSES_PER_GALLON: Final = (10.0, 1200.0)
