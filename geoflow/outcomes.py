@@ -16,7 +16,7 @@ from geoflow.base.rates import UnitRates
 from geoflow.decide.day import TemperatureCurve, WorkTime
 from geoflow.decide.loads import EndOfTank, TankLoads
 from geoflow.decide.orifices import OrificeChoice
-from geoflow.decide.rewrite import Rewriting
+from geoflow.decide.rewrite import Rewriting, Rules
 from geoflow.decide.settling import Settling, settling
 from geoflow.decide.speeds import SpeedCurve, SpeedSet
 from geoflow.decide.vet import Solution, Vetting, vet
@@ -107,8 +107,8 @@ class RewriteOutcome:
     ----------
     vetted, done : VetOutcome, Rewriting
         The prescription as it came, and the new rates.
-    policy : str
-        What was kept: one of `decide.rewrite.POLICIES`.
+    rules : Rules
+        What was kept and what could be done; its policy is one of `decide.rewrite.POLICIES`.
     written_rate : ndarray, shape (zones,)
         The new rates in the file's own unit, as they are written.
     heading : float or None
@@ -117,15 +117,29 @@ class RewriteOutcome:
         How far the controller follows the new rates; None without one.
     money : tuple of ndarray, shape (zones,), or None
         Spent more on nitrogen and earned more from the crop, in the user's currency; None without prices.
+    share_needed : float or None
+        Where nitrogen could not be placed: the least share of the prescription in steps of 5 %, up to twice it, by
+        which rates would have to be raised to place it [-]; None where no such share would do.
     """
 
     vetted: VetOutcome
     done: Rewriting
-    policy: str
+    rules: Rules
     written_rate: FloatArray
     heading: float | None = None
     pieces: ShortPieces | None = None
     money: tuple[FloatArray, FloatArray] | None = None
+    share_needed: float | None = None
+
+    @property
+    def policy(self) -> str:
+        """What was kept."""
+        return self.rules.policy
+
+    @property
+    def short_of_nitrogen(self) -> bool:
+        """Whether nitrogen that was to stay in the field could not be placed."""
+        return abs(self.done.unplaced) > 1e-4 * max(self.done.nitrogen_before, 1e-9)
 
     @property
     def short(self) -> IntArray:
@@ -140,10 +154,9 @@ class RewriteOutcome:
 
     @property
     def has_findings(self) -> bool:
-        """Whether a zone still does not hold or was raised, nitrogen could not be placed, or the plan is odd."""
-        lost = abs(self.done.unplaced) > 1e-4 * max(self.done.nitrogen_before, 1e-9)
-        odd = bool(self.vetted.solution.warnings())
-        return bool(self.done.left_failing.any() or self.done.raised.any() or lost or odd)
+        """Whether a zone fails, was raised or is off the controller's values, nitrogen is short, or the plan is odd."""
+        zones = self.done.left_failing | self.done.raised | self.done.off_values
+        return bool(zones.any() or self.short_of_nitrogen or self.vetted.solution.warnings())
 
 
 @dataclass(frozen=True, slots=True)

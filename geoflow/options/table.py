@@ -170,7 +170,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # Rewriting
     Option("policy", "text", _REWRITE,
            "hold-speed (clip the rate), hold-rate (change the zone's speed, clip what no speed reaches) or "
-           "hold-total (clip, then move the difference onto zones with room)", "P", required=_REWRITE),
+           "hold-total (clip, then move the difference onto zones with room, which takes --allow-raise)", "P",
+           required=_REWRITE),
     Option("max_rate", "rate", _REWRITE, 'no zone above this: "180 lb N/ac" (or in the file\'s unit)', "R",
            label="No zone above", example="180 lb N/ac"),
     Option("heading", "angle", (*_REWRITE, "plan", "report vet"),
@@ -178,6 +179,16 @@ OPTIONS: Final[tuple[Option, ...]] = (
            label="Direction of the passes", example="90 deg"),
     Option("allow_raise", "flag", _REWRITE, "rates may be raised above the prescription; each raise is listed",
            label="rates may be raised above the prescription; each raise is listed"),
+    Option("most_raise", "share", _REWRITE,
+           "with --allow-raise, no rate raised by more of its prescription, nor lowered by more to make up for raises "
+           "(default: 10 % with hold-total, else no limit)", "SHARE",
+           label="No rate raised by more than", example="10 %"),
+    Option("round", "rate", _REWRITE,
+           'round rates to multiples of this, inside the window and never silently up: "5 lb N/ac"', "R",
+           label="Round rates to multiples of", example="5 lb N/ac"),
+    Option("presets", "text", _REWRITE,
+           'use only these rates, inside the window and never silently up: "85,100,115"', "R,R,R",
+           label="Use only these rates", example="85,100,115"),
     Option("leave_doubtful", "flag", _REWRITE, "leave doubtful zones as they are",
            label="leave doubtful zones as they are"),
     Option("merge_short", "flag", _REWRITE, "give zones too short for a rate of their own a neighbour's",

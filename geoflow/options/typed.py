@@ -121,6 +121,9 @@ class RewriteOptions(_Said):
     max_rate: str | None = None
     heading: str | None = None
     allow_raise: bool = False
+    most_raise: str | None = None
+    round: str | None = None
+    presets: str | None = None
     leave_doubtful: bool = False
     merge_short: bool = False
     nitrogen_price: str | None = None

@@ -52,7 +52,6 @@ ROW_COLUMNS: Final[dict[str, type]] = {
 """Columns of the season's table; pounds are nitrogen, `within_10` a share of `compared_ac`."""
 
 _VERDICTS: Final = ("holds", "doubtful", "fails", "off")
-_UNPLACED: Final = 1e-4  # of the field's nitrogen, below which none is missed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,7 +150,10 @@ def _rewriting_findings(outcome: RewriteOutcome) -> list[dict[str, Any]]:
             "ceiling, the label and local nitrogen rules before anything is applied"
         )
         found.append(_finding("raised", "field", text))
-    if abs(done.unplaced) > _UNPLACED * done.nitrogen_before:
+    if done.off_values.any():
+        text = f"{count(int(done.off_values.sum()), 'zone')} on none of the controller's values"
+        found.append(_finding("off the values", "field", text))
+    if outcome.short_of_nitrogen:
         text = f"{from_si(done.unplaced, 'mass', 'lb'):+,.0f} lb of nitrogen found no zone with room"
         found.append(_finding("nitrogen not placed", "plan", text))
     return found
