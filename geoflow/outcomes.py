@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     *("ConvertOutcome", "Day", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
-    *("VetOutcome", "short_zones"),
+    *("Start", "VetOutcome", "short_zones"),
 ]
 
 # A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
@@ -160,6 +160,25 @@ class RewriteOutcome:
 
 
 @dataclass(frozen=True, slots=True)
+class Start:
+    """Where pass 1 starts.
+
+    Attributes
+    ----------
+    corner : str
+        Of the field, as ``"southwest"``.
+    place : tuple of float
+        Longitude and latitude [deg].
+    heading : float
+        Of pass 1 [rad, clockwise from north].
+    """
+
+    corner: str
+    place: tuple[float, float]
+    heading: float
+
+
+@dataclass(frozen=True, slots=True)
 class Day:
     """What a field takes, zones of rate zero apart.
 
@@ -177,6 +196,8 @@ class Day:
         Verdicts at these speeds once the cooling of the tank counts.
     why_not : str
         Why there are no loads, where the bar does name a tank.
+    start : Start or None
+        Where pass 1 starts; None where no passes were laid.
     """
 
     time: tuple[WorkTime, WorkTime, WorkTime]
@@ -186,6 +207,7 @@ class Day:
     places: FloatArray
     end: EndOfTank | None
     why_not: str = ""
+    start: Start | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import itertools
+import json
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +16,7 @@ from laws import laws
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from test_rewrite import ACRE, POUND_PER_ACRE, as_field, bounds, fields, solved
 
+from geoflow import cli
 from geoflow.decide.controller_values import ControllerValues
 from geoflow.decide.rewrite import POLICIES, Rules, rewrite
 from geoflow.decide.spreading import move
@@ -202,3 +207,107 @@ def test_values_are_those_at_or_below_and_above() -> None:
     assert listed.below(0.02 * (1 - 1e-12)) == 0.02 * (1 - 1e-12) and listed.has(0.02 * (1 - 1e-12))
     assert ControllerValues(0.005).below(np.array([0.0149, 0.015])).tolist() == [0.01, 0.015]
     assert ControllerValues().above(0.0123) == 0.0123
+
+
+# The command.
+
+FIELDS = Path(__file__).parent.parent / "sample_fields"
+KETTLE = [
+    *(
+        "rewrite",
+        str(FIELDS / "kettle_rise.geojson"),
+        "--bar",
+        str(FIELDS / "wren.toml"),
+        "--temperature",
+        "45..52 degF",
+    ),
+    *("--speed", "5 mph", "--rate-column", "target", "--rate-unit", "lb N/ac"),
+]
+
+
+def rewritten(folder: Path, capsys: pytest.CaptureFixture[str], *options: str) -> tuple[int, str, Any, Path]:
+    out, made = folder / "new.geojson", folder / "made.json"
+    code = cli.main([*KETTLE, *options, "--out", str(out), "--json", str(made), "--replace"])
+    return code, " ".join(capsys.readouterr().out.split()), json.loads(made.read_text(encoding="utf-8")), out
+
+
+def written_rates(path: Path) -> list[float]:
+    return [one["properties"]["target"] for one in json.loads(path.read_text(encoding="utf-8"))["features"]]
+
+
+def test_without_leave_hold_total_says_at_once_that_it_is_hold_speed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, said, total, out = rewritten(tmp_path, capsys, "--policy", "hold-total")
+    rates = written_rates(out)
+    first = said.partition("What to do")[2].lstrip("! ")
+    assert first.startswith("Without --allow-raise hold-total is hold-speed and cannot differ from it")
+    assert f"{total['totals']['nitrogen_unplaced_lb']:,.0f} lb short of what was prescribed" in first
+    _, said, speed, out = rewritten(tmp_path, capsys, "--policy", "hold-speed")
+    assert "hold-total" not in said and written_rates(out) == rates and speed["zones"] == total["zones"]
+
+
+def test_the_share_is_stated_kept_and_what_it_would_take_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ["--policy", "hold-total", "--allow-raise"]
+    code, said, made, _ = rewritten(tmp_path, capsys, *asked)
+    assert code == 1 and made["most_raise_share"] == 0.1
+    assert all(zone["after_lb_n_ac"] <= 1.1 * zone["before_lb_n_ac"] * (1 + 1e-6) for zone in made["zones"])
+    assert "without a change by more than 10 % (--most-raise)" in said
+    needed = made["most_raise_share_needed"]
+    assert f'--most-raise "{100 * needed:.0f} %" would place it all' in said
+    _, said, enough, _ = rewritten(tmp_path, capsys, *asked, "--most-raise", f"{needed:.2f}")
+    assert abs(enough["totals"]["nitrogen_unplaced_lb"]) <= 1e-4 * enough["totals"]["nitrogen_before_lb"]
+    assert "NOT be kept" not in said and "the fewest that have room" in said
+    _, _, less, _ = rewritten(tmp_path, capsys, *asked, "--most-raise", f"{needed - 0.05:.2f}")
+    assert less["totals"]["nitrogen_unplaced_lb"] > 1e-4 * less["totals"]["nitrogen_before_lb"]
+
+
+@pytest.mark.parametrize("values", [["--round", "5 lb N/ac"], ["--round", "20"], ["--presets", "85,125,150 lb N/ac"]])
+@pytest.mark.parametrize("policy", ["hold-speed", "hold-rate", "hold-total"])
+@pytest.mark.parametrize("leave", [[], ["--allow-raise"]])
+def test_what_is_written_is_on_the_values_and_the_totals_are_its_own(
+    values: list[str], policy: str, leave: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, said, made, out = rewritten(tmp_path, capsys, "--policy", policy, *values, *leave)
+    before, rates = written_rates(FIELDS / "kettle_rise.geojson"), written_rates(out)
+    step = None if values[0] == "--presets" else float(values[1].split()[0])
+    off = [
+        at
+        for at, rate in enumerate(rates)
+        if not (rate in (0.0, 85.0, 125.0, 150.0) if step is None else rate % step == 0.0)
+    ]
+    assert made["off_values"] == off and [rates[at] for at in off] == [before[at] for at in off]
+    assert made["totals"]["zones_off_values"] == len(off) and ("NOT on the values" in said) == bool(off)
+    raised = [at for at, (old, new) in enumerate(zip(before, rates, strict=True)) if new > old]
+    assert made["raised"] == raised and (not raised or (leave and code == 1 and "RAISED above" in said))
+    # The totals are those of the rates as they stand in the file, to a tenth of a pound.
+    area = [zone["area_ac"] for zone in made["zones"]]
+    total = sum(rate * acres for rate, acres in zip(rates, area, strict=True))
+    assert made["totals"]["nitrogen_after_lb"] == pytest.approx(total, abs=0.01) and f"after {total:,.1f}" in said
+    with (tmp_path / "new_changes.csv").open(encoding="utf-8", newline="") as lines:
+        assert {int(row["row"]) for row in csv.DictReader(lines)} >= {*off, *raised}
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--round", "5", "--presets", "5"], "each say which rates there are"),
+        (["--round", "5,6"], "'5,6' is no rate"),
+        (["--round", "0"], "'0' is no rate"),
+        (["--presets", "85,,90"], "'85,,90' is no rate"),
+        (["--max-rate", "5,6"], "'5,6' is no rate"),
+        (["--round", "5 kg N/ha"], "rates are in lb N/ac, and these are in kg N/ha"),
+        (["--presets", "100.12345"], "it has 3 decimal(s)"),
+        (["--most-raise", "5 %"], "none is allowed"),
+        (["--most-raise", "much", "--allow-raise"], "is no share"),
+        (["--presets", "85,125", "--max-rate", "60"], "lies at or below --max-rate"),
+    ],
+)
+def test_values_that_make_no_sense_are_refused(
+    options: list[str], words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main([*KETTLE, "--policy", "hold-speed", *options, "--out", str(tmp_path / "new.geojson")]) == 2
+    told = capsys.readouterr().err
+    assert words in told and "cure:" in told and not list(tmp_path.iterdir())

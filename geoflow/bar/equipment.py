@@ -217,10 +217,16 @@ class Controller:
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """Water capacity of the nurse tank [m3] and the fraction of it that may be filled [-]."""
+    """Water capacity of a nurse tank [m3], the share of it that may be filled [-], and how many are drawn together."""
 
     capacity: float
     fill: float = _left_out("tank", "fill")
+    count: int = _left_out("tank", "count")
+
+    @property
+    def whole(self) -> float:
+        """Water capacity of all that are drawn together [m3]."""
+        return self.capacity * self.count
 
 
 @dataclass(frozen=True, slots=True)

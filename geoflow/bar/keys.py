@@ -269,8 +269,10 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=("0 s", "60 s")),
     Key("controller", "time_constant", "time", "1.5 s", "Time in which the flow covers 63 % of a change.",
         required=True, accepted=("0 s", "60 s")),
-    Key("tank", "capacity", "volume", "1000 gal", "Water capacity.", required=True,
+    Key("tank", "capacity", "volume", "1000 gal", "Water capacity of one tank.", required=True,
         accepted=("1 gal", "50000 gal")),
+    Key("tank", "count", "whole number", 2, "Tanks drawn together: 2 for twin tanks on one running gear.", default=1,
+        accepted=(1, 8)),
     Key("tank", "fill", "number", 0.85, "Share of the capacity that is filled.", default=0.85,
         accepted=(0.05, 0.85),
         note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "

@@ -43,7 +43,7 @@ class TankLoads:
     start_temperature : float
         Of every load [K].
     full_load : float
-        Ammonia that can be drawn from a full tank down to the heel [kg].
+        Ammonia that can be drawn from a full tank, or from full twin tanks, down to the heel [kg].
     gauge_excess : float
         What a float gauge counts as drawn beyond that [kg]: vapour left in the tank, and liquid that shrank as it
         cooled.
@@ -55,6 +55,8 @@ class TankLoads:
         Prescribed ammonia over ammonia on the centre lines [-], by which these are stretched.
     heel : float
         Liquid volume over water capacity at which a tank is taken off [-].
+    together : int
+        Tanks drawn together, whose contents make one load.
     """
 
     drawn: FloatArray
@@ -73,6 +75,7 @@ class TankLoads:
     delivered_ratio: float
     pass_factor: float
     heel: float
+    together: int = 1
 
 
 def _tank(bar: Bar, heel: float) -> Tank:
@@ -158,7 +161,7 @@ def tank_loads(
         )
     factor = total / float(on_lines.sum()) if asked.size else 1.0
     along = np.cumsum(on_lines[asked]) * factor
-    full = float(path.drawn_at(heel)) * tank.capacity
+    full = float(path.drawn_at(heel)) * tank.whole
     loads = int(np.ceil(total / full * (1.0 - _ROUNDING))) if total > 0.0 else 0
     reached = np.minimum(full * np.arange(1, loads + 1), along[-1] if loads else 0.0)
     piece = np.minimum(np.searchsorted(along, reached * (1.0 - 1e-12)), max(along.size - 1, 0))
@@ -166,9 +169,9 @@ def tank_loads(
     at = asked[piece] if loads else np.zeros(0, dtype=np.int64)
     done = 1.0 - np.clip(short, 0.0, 1.0)
     drawn = np.diff(reached, prepend=0.0)
-    end_fill = path.fill_after(drawn / tank.capacity)
+    end_fill = path.fill_after(drawn / tank.whole)
     state = saturation(start_temperature)
-    gauge = usable_ammonia(tank.capacity, tank.fill, heel, state.liquid_density)
+    gauge = usable_ammonia(tank.whole, tank.fill, heel, state.liquid_density)
     return TankLoads(
         drawn,
         end_fill,
@@ -181,11 +184,12 @@ def tank_loads(
         start_temperature,
         full,
         float(gauge) - full,
-        float(state.liquid_density) * tank.fill * tank.capacity,
-        tank.fill * tank.capacity,
+        float(state.liquid_density) * tank.fill * tank.whole,
+        tank.fill * tank.whole,
         ratio,
         factor,
         heel,
+        tank.count,
     )
 
 

@@ -25,6 +25,7 @@ _MOST_TRIED_ALL: Final = 12
 _ROUNDING: Final = 1e-12
 # Values of a controller lie further apart than this, relative.
 _APART: Final = 1e-6
+_SAME: Final = 1e-9
 
 
 def spread(rate: FloatArray, area: FloatArray, low: Floats, high: Floats, target: float) -> tuple[FloatArray, float]:
@@ -239,14 +240,14 @@ def _best(prescribed: FloatArray, area: FloatArray, start: FloatArray, up: Float
     rates = np.where(ways == 1, up, start)
     order = np.lexsort((start, prescribed))
     good = np.all(np.diff(rates[:, order], axis=1) >= -_ROUNDING * start[order][1:], axis=1)
-    miss = np.where(good, np.abs(rates @ area - target), np.inf)
-    return np.asarray(rates[int(np.argmin(miss))])
+    miss = np.where(good, np.abs(rates @ area - target), np.nan)
+    return np.asarray(rates[int(np.nanargmin(miss))])
 
 
 def _next(rate: FloatArray, bounds: tuple[FloatArray, FloatArray], values: ControllerValues, *, up: bool) -> FloatArray:
     """Next value above or below each rate within the bounds; NaN where there is none."""
     found = values.above(rate * (1.0 + _APART)) if up else values.below(rate * (1.0 - _APART))
-    inside = found <= bounds[1] * (1.0 + _APART) if up else found >= bounds[0] * (1.0 - _APART)
+    inside = found <= bounds[1] * (1.0 + _SAME) if up else found >= bounds[0] * (1.0 - _SAME)
     return np.where(inside, found, np.nan)
 
 

@@ -97,8 +97,8 @@ class Option:
 
 
 COMMANDS: Final = (
-    "window", "vet", "rewrite", "plan", "convert", "reconcile", "report vet", "report rewrite", "report reconcile",
-    "bar", "season", "page",
+    "window", "vet", "rewrite", "plan", "convert", "reconcile", "report vet", "report rewrite", "report plan",
+    "report reconcile", "bar", "season", "page",
 )  # fmt: skip
 TARGET: Final = "target_"
 """Begins the options that say how the target map of a log is read."""
@@ -106,8 +106,9 @@ TARGET: Final = "target_"
 _VET: Final = ("vet", "report vet")
 _REWRITE: Final = ("rewrite", "report rewrite")
 _LOG: Final = ("reconcile", "report reconcile")
-_REPORT: Final = ("report vet", "report rewrite", "report reconcile")
-_ZONES: Final = (*_VET, *_REWRITE, "plan")
+_PLAN: Final = ("plan", "report plan")
+_REPORT: Final = ("report vet", "report rewrite", "report plan", "report reconcile")
+_ZONES: Final = (*_VET, *_REWRITE, *_PLAN)
 _MAP: Final = (*_ZONES, "convert")
 _PRESCRIPTION: Final = (
     "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
@@ -174,7 +175,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            required=_REWRITE),
     Option("max_rate", "rate", _REWRITE, 'no zone above this: "180 lb N/ac" (or in the file\'s unit)', "R",
            label="No zone above", example="180 lb N/ac"),
-    Option("heading", "angle", (*_REWRITE, "plan", "report vet"),
+    Option("heading", "angle", (*_REWRITE, *_PLAN, "report vet"),
            'direction of the passes: "90 deg" (default: longest side)', "DEG",
            label="Direction of the passes", example="90 deg"),
     Option("allow_raise", "flag", _REWRITE, "rates may be raised above the prescription; each raise is listed",
@@ -200,11 +201,13 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("crop_price", "number", _REWRITE, "your money per unit of that yield: 4.20", "M",
            label="Your money per unit of that yield", example="4.20"),
     # The day
-    Option("speeds", "whole number", ("plan",),
+    Option("speeds", "whole number", _PLAN,
            "plan up to N different speeds by zone (default: the best single one)", "N"),
-    Option("heel", "share", ("plan", "report vet", "report rewrite"),
+    Option("start", "text", (*_PLAN, "report vet", "report rewrite"),
+           'where pass 1 starts, for the tanks: a corner like "southwest", or longitude,latitude', "PLACE"),
+    Option("heel", "share", (*_PLAN, "report vet", "report rewrite"),
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
-    Option("efficiency", "share", ("plan", "report vet", "report rewrite"),
+    Option("efficiency", "share", (*_PLAN, "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
     # Converting
     Option("to_unit", "rate unit", ("convert",), "unit of the rates written (default: the input's)", "U",
@@ -260,7 +263,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("temperature", "temperature range", ("season",), "temperature for all fields, in place of the catalog's",
            "T"),
     Option("speed", "speed range", ("season",), "speed for all fields, in place of the catalog's", "V"),
-    Option("job", "text", ("season",), "vet, rewrite or reconcile, for all fields", "JOB"),
+    Option("job", "text", ("season",), "vet, rewrite, plan or reconcile, for all fields", "JOB"),
     Option("set", "list", ("season",),
            'any other column for all fields: "rate_unit=lb N/ac", "target=maps/{field}.shp"; may be repeated',
            "COLUMN=VALUE"),
@@ -275,6 +278,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("cell", "length", ("reconcile",), 'cell of the rasters: "3 ft" (default by the field\'s size)', "SIZE",
            example="3 ft", presents=True),
     Option("out", "output", ("vet",), "folder for zones with verdicts, maps and JSON", "DIR"),
+    Option("out", "output", ("plan",), "folder for maps of speeds and rates, zones and JSON", "DIR"),
     Option("out", "output", ("rewrite",), "the new prescription; its ending says the format, best the input's own",
            "FILE", required=("rewrite",)),
     Option("out", "output", ("convert",), "the file to write; its ending says the format", "FILE",
@@ -288,8 +292,9 @@ OPTIONS: Final[tuple[Option, ...]] = (
            choices=("letter", "a4"), presents=True),
     Option("date", "text", _REPORT, "date of the report: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
            presents=True),
-    Option("all_zones", "flag", (*_VET, "plan", "report rewrite"), "list every zone, not only the worst",
+    Option("all_zones", "flag", (*_VET, "report rewrite"), "list every zone, not only the worst",
            presents=True),
+    Option("all_zones", "flag", _PLAN, "name every zone and tank", presents=True),
     Option("all_zones", "flag", _LOG, "list every zone, not only the furthest off", presents=True),
     Option("json", "output", COMMANDS[:-1], "write the result as JSON; - for standard output", "FILE"),
     Option("units", "choice", COMMANDS, "what people read (default us)", default="us", choices=("us", "metric"),

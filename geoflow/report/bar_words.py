@@ -196,10 +196,10 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
         delay, constant = bar.controller.delay, bar.controller.time_constant
         rows.append(["control", f"answers after {delay:g} s, then with a time constant of {constant:g} s"])
     if bar.tank:
-        filled = _say(bar.tank.capacity * bar.tank.fill, "volume", system, 0)
-        rows.append(
-            ["tank", f"{_given(bar.tank.capacity, 'volume', system)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
-        )
+        filled = _say(bar.tank.whole * bar.tank.fill, "volume", system, 0)
+        many = f"{bar.tank.count} drawn together, each " if bar.tank.count > 1 else ""
+        each = _given(bar.tank.capacity, "volume", system)
+        rows.append(["tank", f"{many}{each}, filled to {bar.tank.fill * 100:g} %: {filled}"])
     return rows
 
 

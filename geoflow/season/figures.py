@@ -17,10 +17,10 @@ from geoflow.report.layout import count
 from geoflow.report.reconciling import zone_columns
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
+    from geoflow.outcomes import PlanOutcome, ReconcileOutcome, RewriteOutcome, VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["ROW_COLUMNS", "Figures", "reconciled_figures", "rewritten_figures", "vetted_figures"]
+__all__ = ["ROW_COLUMNS", "Figures", "planned_figures", "reconciled_figures", "rewritten_figures", "vetted_figures"]
 
 ROW_COLUMNS: Final[dict[str, type]] = {
     "field": str,
@@ -135,6 +135,26 @@ def vetted_figures(outcome: VetOutcome) -> Figures:
     row = _prescription_row(solution.bar.name, prescription, outcome.rate, vetting.verdict)
     findings = _verdict_findings(prescription.area, vetting.verdict, vetting.limited_by)
     return Figures(row, findings + _warnings(solution.warnings()), zones)
+
+
+def planned_figures(outcome: PlanOutcome) -> Figures:
+    """Take a planned field's figures: those of its verdicts, at the speeds of the plan.
+
+    Parameters
+    ----------
+    outcome : PlanOutcome
+        From `plan_field`.
+    """
+    found, end = vetted_figures(outcome.vetted), outcome.day.end
+    slow, fast = (from_si(speed, "speed", "mile/hour") for speed in outcome.speeds)
+    findings = list(found.findings)
+    if end is not None and end.worse.any():
+        acres = from_si(outcome.vetted.prescription.area[end.worse], "area", "acre")
+        text = (
+            f"{count(acres.size, 'zone')}, {acres.sum():,.1f} ac, worse off at the end of a tank than with a full one"
+        )
+        findings.append(_finding("end of a tank", "plan", text, rounded(acres.sum())))
+    return Figures(found.row, findings, {**found.zones, "speed_low_mph": slow, "speed_high_mph": fast})
 
 
 def _rewriting_findings(outcome: RewriteOutcome) -> list[dict[str, Any]]:

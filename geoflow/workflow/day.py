@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from geoflow.base.arrays import FloatArray
@@ -13,9 +16,9 @@ from geoflow.base.errors import UsageError
 from geoflow.base.units import parse
 from geoflow.decide.day import field_efficiency, work_hours
 from geoflow.decide.loads import end_of_tank_window, tank_loads
-from geoflow.ground.passes import field_heading, lay_passes
+from geoflow.ground.passes import Passes, field_heading, lay_passes
 from geoflow.options.typed import DayOptions, RewriteOptions
-from geoflow.outcomes import Day, VetOutcome
+from geoflow.outcomes import Day, Start, VetOutcome
 
 __all__ = ["course_of", "day_hours", "parse_share", "share_in", "with_loads"]
 
@@ -82,6 +85,59 @@ def course_of(options: DayOptions | RewriteOptions, zones: NDArray[np.object_]) 
     return field_heading(zones) if options.heading is None else parse(options.heading, "angle", where="--heading")
 
 
+_CORNERS: Final = {
+    "northeast": (1.0, 1.0),
+    "southeast": (1.0, -1.0),
+    "southwest": (-1.0, -1.0),
+    "northwest": (-1.0, 1.0),
+}
+
+
+def _begin(vetted: VetOutcome, text: str | None) -> tuple[float, float] | None:
+    """Where pass 1 is to start, in the prescription's frame [m]; None where nothing was said."""
+    import pyproj
+
+    if text is None:
+        return None
+    west, south, east, north = shapely.total_bounds(vetted.prescription.zones)
+    corner = _CORNERS.get(text.strip().casefold().replace(" ", "").replace("-", ""))
+    if corner is not None:
+        return (east if corner[0] > 0.0 else west), (north if corner[1] > 0.0 else south)
+    try:
+        lon, lat = (float(part) for part in text.split(","))
+    except ValueError:
+        lon = lat = math.nan
+    if not (abs(lon) <= 180.0 and abs(lat) <= 90.0):
+        raise UsageError(
+            f"'{text}' is no place to start from",
+            where="--start",
+            cure=f"name a corner, {', '.join(_CORNERS)}, or give longitude,latitude",
+        )
+    x, y = pyproj.Transformer.from_crs("EPSG:4326", vetted.prescription.local_crs, always_xy=True).transform(lon, lat)
+    return float(x), float(y)
+
+
+def _course_from(vetted: VetOutcome, heading: float, begin: tuple[float, float] | None) -> Passes:
+    """Lay the passes so that the first one starts nearest to a place: one of two edges, one of two ways along it."""
+    zones, width = vetted.prescription.zones, vetted.solution.window.width
+    if begin is None:
+        return lay_passes(zones, heading, width)
+    ways = itertools.product((heading, heading + math.pi), (False, True))
+    every = [lay_passes(zones, way % (2.0 * math.pi), width, from_right=right) for way, right in ways]
+    away = [
+        math.hypot(one.start_x[0] - begin[0], one.start_y[0] - begin[1]) if one.start_x.size else 0.0 for one in every
+    ]
+    return every[int(np.argmin(away))]
+
+
+def _corner(zones: NDArray[np.object_], passes: Passes) -> str:
+    """Name the corner of the field that pass 1 starts nearest to."""
+    west, south, east, north = shapely.total_bounds(zones)
+    right = 2.0 * float(passes.start_x[0]) > west + east
+    up = 2.0 * float(passes.start_y[0]) > south + north
+    return f"{'north' if up else 'south'}{'east' if right else 'west'}"
+
+
 def _in_degrees(vetted: VetOutcome, x: FloatArray, y: FloatArray) -> FloatArray:
     """Longitude and latitude [deg] of places in the prescription's frame [m], shape (n, 2)."""
     import pyproj
@@ -140,9 +196,15 @@ def with_loads(
     """
     solution, prescription = vetted.solution, vetted.prescription
     heel = parse_share(options.heel, _HEEL, where="--heel")
+    begin = _begin(vetted, options.start)
     if solution.bar.tank is None:
         return day
-    passes = lay_passes(prescription.zones, day.heading, solution.window.width)
+    passes = _course_from(vetted, day.heading, begin)
     loads = tank_loads(passes, rate, prescription.area, solution.bar, solution.plan.temperature[0], heel=heel)
     end = end_of_tank_window(rate, solution, speeds, heel=heel)
-    return replace(day, loads=loads, places=_in_degrees(vetted, loads.x, loads.y), end=end)
+    start = None
+    if passes.start_x.size:
+        place = _in_degrees(vetted, passes.start_x[:1], passes.start_y[:1])[0]
+        corner = _corner(prescription.zones, passes)
+        start = Start(corner, (float(place[0]), float(place[1])), passes.heading % (2.0 * math.pi))
+    return replace(day, loads=loads, places=_in_degrees(vetted, loads.x, loads.y), end=end, start=start)
