@@ -166,7 +166,7 @@ class Start:
     Attributes
     ----------
     corner : str
-        Of the field, as ``"southwest"``.
+        Of the field, as ``"southwest"``: where its first edge and the near end of its passes meet.
     place : tuple of float
         Longitude and latitude [deg].
     heading : float

@@ -98,6 +98,9 @@ def test_hold_total_keeps_the_maps_order_and_every_raise_within_its_share(
     rate, area = as_field(zones)
     done = rewrite(rate, area, solved(), Rules("hold-total", True, step=step * POUND_PER_ACRE, most_raise=share))
     assert np.all(done.after <= rate * (1.0 + share) * (1 + 1e-9))
+    if step > 0.0:
+        changed = done.after[done.rate_changed] / (step * POUND_PER_ACRE)
+        assert changed == pytest.approx(np.round(changed), rel=1e-9)
     order = np.lexsort((done.after, rate))
     for one, other in itertools.pairwise(order):
         if 0.0 < rate[one] < rate[other]:

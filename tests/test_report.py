@@ -465,7 +465,7 @@ def test_exit_codes_are_those_of_the_command(made: dict) -> None:
     assert {name: made[name][0] for name in CASES} == {**dict.fromkeys(CASES, 1), "holds": 0}
 
 
-@pytest.mark.parametrize("about", ["vet", "rewrite", "reconcile"])
+@pytest.mark.parametrize("about", ["vet", "rewrite", "plan", "reconcile"])
 def test_every_report_shows_an_example_in_its_help(capsys: pytest.CaptureFixture[str], about: str) -> None:
     with pytest.raises(SystemExit):
         cli.main(["report", about, "-h"])

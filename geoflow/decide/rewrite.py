@@ -146,7 +146,9 @@ def _hold_total(
         return clipped, wanted
     asked, rate, here = before[free], clipped[free], area[free]
     least, most = rules.share_bounds(asked)
-    bounds = np.minimum(rate, np.maximum(low, least)), np.maximum(rate, np.minimum(top, most))
+    # Ends that can be written; where the share leaves none, a zone stays where it is.
+    floor, ceiling = rules.values.above(np.maximum(low, least)), rules.values.below(np.minimum(top, most))
+    bounds = np.fmin(rate, floor), np.fmax(rate, ceiling)
     moved, missing = move(rate, asked, here, bounds, target)
     if rules.only_values:
         moved = _in_classes(moved, asked, rate, here, (low, bounds[1]), rules)

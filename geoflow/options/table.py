@@ -182,7 +182,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            label="rates may be raised above the prescription; each raise is listed"),
     Option("most_raise", "share", _REWRITE,
            "with --allow-raise, no rate raised by more of its prescription, nor lowered by more to make up for raises "
-           "(default: 10 % with hold-total, else no limit)", "SHARE",
+           "(default 0.1 with hold-total, else no limit)", "SHARE",
            label="No rate raised by more than", example="10 %"),
     Option("round", "rate", _REWRITE,
            'round rates to multiples of this, inside the window and never silently up: "5 lb N/ac"', "R",

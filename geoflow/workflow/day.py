@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from geoflow.base.arrays import FloatArray
@@ -85,24 +83,18 @@ def course_of(options: DayOptions | RewriteOptions, zones: NDArray[np.object_]) 
     return field_heading(zones) if options.heading is None else parse(options.heading, "angle", where="--heading")
 
 
-_CORNERS: Final = {
-    "northeast": (1.0, 1.0),
-    "southeast": (1.0, -1.0),
-    "southwest": (-1.0, -1.0),
-    "northwest": (-1.0, 1.0),
-}
+_SIDES: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 
 
-def _begin(vetted: VetOutcome, text: str | None) -> tuple[float, float] | None:
-    """Where pass 1 is to start, in the prescription's frame [m]; None where nothing was said."""
+def _begin(vetted: VetOutcome, text: str | None) -> float | tuple[float, float] | None:
+    """Where pass 1 is to start: a direction from the middle [rad], or a place in its frame [m]."""
     import pyproj
 
     if text is None:
         return None
-    west, south, east, north = shapely.total_bounds(vetted.prescription.zones)
-    corner = _CORNERS.get(text.strip().casefold().replace(" ", "").replace("-", ""))
-    if corner is not None:
-        return (east if corner[0] > 0.0 else west), (north if corner[1] > 0.0 else south)
+    side = text.strip().casefold().replace(" ", "").replace("-", "")
+    if side in _SIDES:
+        return _SIDES.index(side) * math.pi / 4.0
     try:
         lon, lat = (float(part) for part in text.split(","))
     except ValueError:
@@ -111,31 +103,37 @@ def _begin(vetted: VetOutcome, text: str | None) -> tuple[float, float] | None:
         raise UsageError(
             f"'{text}' is no place to start from",
             where="--start",
-            cure=f"name a corner, {', '.join(_CORNERS)}, or give longitude,latitude",
+            cure="name a corner like southwest, or give longitude,latitude",
         )
     x, y = pyproj.Transformer.from_crs("EPSG:4326", vetted.prescription.local_crs, always_xy=True).transform(lon, lat)
     return float(x), float(y)
 
 
-def _course_from(vetted: VetOutcome, heading: float, begin: tuple[float, float] | None) -> Passes:
-    """Lay the passes so that the first one starts nearest to a place: one of two edges, one of two ways along it."""
+def _course_from(vetted: VetOutcome, heading: float, begin: float | tuple[float, float] | None) -> tuple[Passes, str]:
+    """Lay the passes so that pass 1 starts where it was said: at one of two edges, one of two ways along it.
+
+    The corner's name comes too: the side of the field where its first edge and the near end of its passes meet.
+    """
     zones, width = vetted.prescription.zones, vetted.solution.window.width
-    if begin is None:
-        return lay_passes(zones, heading, width)
-    ways = itertools.product((heading, heading + math.pi), (False, True))
-    every = [lay_passes(zones, way % (2.0 * math.pi), width, from_right=right) for way, right in ways]
-    away = [
-        math.hypot(one.start_x[0] - begin[0], one.start_y[0] - begin[1]) if one.start_x.size else 0.0 for one in every
+    # From the left edge the corner lies back and to the left of a pass, from the right one back and to the right.
+    ways = [
+        (way, right, way + (0.75 if right else 1.25) * math.pi)
+        for way in (heading, heading + math.pi)
+        for right in (False, True)
     ]
-    return every[int(np.argmin(away))]
+    if begin is None:
+        ways = ways[:1]
+    elif isinstance(begin, float):
+        ways = [max(ways, key=lambda one: math.cos(one[2] - begin))]
+    laid = [lay_passes(zones, way % (2.0 * math.pi), width, from_right=right) for way, right, _ in ways]
 
+    def away(at: int) -> float:
+        if not isinstance(begin, tuple) or not laid[at].start_x.size:
+            return 0.0
+        return math.hypot(laid[at].start_x[0] - begin[0], laid[at].start_y[0] - begin[1])
 
-def _corner(zones: NDArray[np.object_], passes: Passes) -> str:
-    """Name the corner of the field that pass 1 starts nearest to."""
-    west, south, east, north = shapely.total_bounds(zones)
-    right = 2.0 * float(passes.start_x[0]) > west + east
-    up = 2.0 * float(passes.start_y[0]) > south + north
-    return f"{'north' if up else 'south'}{'east' if right else 'west'}"
+    best = min(range(len(ways)), key=away)
+    return laid[best], _SIDES[round(ways[best][2] / (math.pi / 4.0)) % 8]
 
 
 def _in_degrees(vetted: VetOutcome, x: FloatArray, y: FloatArray) -> FloatArray:
@@ -199,12 +197,11 @@ def with_loads(
     begin = _begin(vetted, options.start)
     if solution.bar.tank is None:
         return day
-    passes = _course_from(vetted, day.heading, begin)
+    passes, corner = _course_from(vetted, day.heading, begin)
     loads = tank_loads(passes, rate, prescription.area, solution.bar, solution.plan.temperature[0], heel=heel)
     end = end_of_tank_window(rate, solution, speeds, heel=heel)
     start = None
     if passes.start_x.size:
         place = _in_degrees(vetted, passes.start_x[:1], passes.start_y[:1])[0]
-        corner = _corner(prescription.zones, passes)
         start = Start(corner, (float(place[0]), float(place[1])), passes.heading % (2.0 * math.pi))
     return replace(day, loads=loads, places=_in_degrees(vetted, loads.x, loads.y), end=end, start=start)
