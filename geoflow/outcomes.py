@@ -13,11 +13,13 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.rates import UnitRates
-from geoflow.decide.day import TemperatureCurve, WorkTime
-from geoflow.decide.loads import EndOfTank, TankLoads
+from geoflow.decide.beyond import Beyond
+from geoflow.decide.day import TemperatureCurve
+from geoflow.decide.field_day import Day
 from geoflow.decide.orifices import OrificeChoice
 from geoflow.decide.rewrite import Rewriting, Rules
 from geoflow.decide.settling import Settling, settling
+from geoflow.decide.sizing import SizeChoice
 from geoflow.decide.speeds import SpeedCurve, SpeedSet
 from geoflow.decide.vet import Solution, Vetting, vet
 from geoflow.diagnosis.findings import Finding
@@ -35,8 +37,8 @@ if TYPE_CHECKING:
     from geoflow.prescription_patch.new_file import WrittenPrescription
 
 __all__ = [
-    *("ConvertOutcome", "Day", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
-    *("Start", "VetOutcome", "short_zones"),
+    *("ConvertOutcome", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
+    *("VetOutcome", "short_zones"),
 ]
 
 # A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
@@ -64,8 +66,8 @@ class VetOutcome:
         The solved bar, and the verdicts.
     counted_density : float
         Density at which volumes in the prescription are counted [kg/m3].
-    inputs : InputSnapshot or None
-        What the files looked like when they were read.
+    inputs, beyond : InputSnapshot or None, tuple of Beyond
+        What the files looked like when they were read; zones that hold, at the field's edges and the end of a tank.
     """
 
     prescription: Prescription
@@ -74,6 +76,7 @@ class VetOutcome:
     vetting: Vetting
     counted_density: float
     inputs: InputSnapshot | None = None
+    beyond: tuple[Beyond, ...] = ()
 
     @property
     def has_findings(self) -> bool:
@@ -160,57 +163,6 @@ class RewriteOutcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
-    """Where pass 1 starts.
-
-    Attributes
-    ----------
-    corner : str
-        Of the field, as ``"southwest"``: where its first edge and the near end of its passes meet.
-    place : tuple of float
-        Longitude and latitude [deg].
-    heading : float
-        Of pass 1 [rad, clockwise from north].
-    """
-
-    corner: str
-    place: tuple[float, float]
-    heading: float
-
-
-@dataclass(frozen=True, slots=True)
-class Day:
-    """What a field takes, zones of rate zero apart.
-
-    Attributes
-    ----------
-    time : tuple of WorkTime
-        At the fastest, in the middle and at the slowest of its speeds.
-    efficiency, heading : float
-        Field efficiency [-], and direction of the passes [rad, clockwise from north].
-    loads : TankLoads or None
-        None where the bar names no tank, or for the reason of `why_not`.
-    places : ndarray, shape (loads, 2)
-        Longitude and latitude where each tank runs out [deg].
-    end : EndOfTank or None
-        Verdicts at these speeds once the cooling of the tank counts.
-    why_not : str
-        Why there are no loads, where the bar does name a tank.
-    start : Start or None
-        Where pass 1 starts; None where no passes were laid.
-    """
-
-    time: tuple[WorkTime, WorkTime, WorkTime]
-    efficiency: float
-    heading: float
-    loads: TankLoads | None
-    places: FloatArray
-    end: EndOfTank | None
-    why_not: str = ""
-    start: Start | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class PlanOutcome:
     """A planned field: one plan, and beside it what else could be done.
 
@@ -223,8 +175,8 @@ class PlanOutcome:
         of the allowed ones where nothing holds at any.
     speeds : tuple of ndarray, shape (zones,)
         Slowest and fastest speed of each zone [m/s].
-    orifices, warmth : OrificeChoice, TemperatureCurve
-        The bar file's orifices compared, and area held over liquid temperature, at these speeds.
+    orifices, sizes, warmth : OrificeChoice, SizeChoice or None, TemperatureCurve
+        The bar file's orifices, any size where these hold little, and area over liquid temperature, at these speeds.
     day : Day
         Hours and loads at these speeds.
     curve : SpeedCurve
@@ -235,13 +187,14 @@ class PlanOutcome:
     sets : tuple of SpeedSet
         The best one, two, ... speeds by zone.
     held_with_a_point : float
-        Where nothing holds at any speed: area expected to hold at the best one once a point is measured [m2].
+        Where nothing holds at any speed: least area expected to hold at the best one once a point is measured [m2].
     """
 
     vetted: VetOutcome
     chosen: Literal["given", "best", "several", "middle"]
     speeds: tuple[FloatArray, FloatArray]
     orifices: OrificeChoice
+    sizes: SizeChoice | None
     warmth: TemperatureCurve
     day: Day
     curve: SpeedCurve

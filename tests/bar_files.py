@@ -146,6 +146,8 @@ row_spread = 0.03
 length = "8 ft"
 bore = "0.375 in"
 tolerance = 0.4
+outlet = "0.25 in"
+outlet_coefficient = 0.8
 
 [suction]
 head = "1.5 ft"
@@ -159,6 +161,8 @@ max_flow = "45 gpm"
 max_rise = "110 psi"
 min_flow = "3 gpm"
 efficiency = 0.55
+flow_tolerance = 0.05
+slip = 0.10
 
 [meter]
 pulses_per_gallon = 700
@@ -183,6 +187,37 @@ time_constant = "1.5 s"
 [tank]
 capacity = "1000 gal"
 fill = 0.80
+
+[[gauges]]
+place = "tank"
+
+[[gauges]]
+place = "after valve"
+zero = "0.5 V"
+span = "20 mV/psi"
+
+[[tank_hoses]]
+length = "10 ft"
+bore = "1.25 in"
+fittings_k = 2.0
+roughness = "0.05 mm"
+couplings = [{ kind = "poppet" }, { k = 4.0 }, { cv = 60 }]
+
+[excess_flow]
+closing_flow = "50 gpm"
+tolerance = 0.10
+
+[breakaway]
+closing_flow = "60 gpm"
+tolerance = 0.10
+
+[drive]
+full_oil = "14 gpm"
+given_oil = "13 gpm"
+
+[bypass]
+pump_flow = "5 gpm"
+opens_at = "40 psi"
 """
 
 

@@ -20,7 +20,7 @@ import fluids
 import fluids.control_valve
 import numpy as np
 from CoolProp.CoolProp import AbstractState
-from scipy.integrate import solve_ivp
+from scipy.integrate import cumulative_trapezoid, solve_ivp
 from scipy.optimize import brentq
 
 from geoflow.bar.equipment import Bar, Line, Section
@@ -30,6 +30,7 @@ __all__ = ["Point", "ReferenceBar", "Tube"]
 _GRAVITY = 9.80665
 _HOSE_STEPS = 600
 _AGREED = 1e-6
+_HOTTEST = 390.0
 
 
 @dataclass(frozen=True)
@@ -80,12 +81,17 @@ class Ammonia:
         """
         vapour, density, enthalpy, _ = self.saturated(temperature)
         if pressure > vapour:
-            self.state.update(CoolProp.HmassP_INPUTS, enthalpy + heat, pressure)
+            try:
+                self.state.update(CoolProp.HmassP_INPUTS, enthalpy + heat, pressure)
+            except ValueError:  # next to no flow takes up all the heat of what goes round
+                return _HOTTEST
             if self.state.phase() != CoolProp.iphase_twophase:
                 return self.state.T()
         self.state.update(CoolProp.QT_INPUTS, 0.0, temperature)
         stretch = self.state.isobaric_expansion_coefficient() * temperature
-        return temperature + (heat - (1.0 - stretch) * (pressure - vapour) / density) / self.state.cpmass()
+        return min(
+            _HOTTEST, temperature + (heat - (1.0 - stretch) * (pressure - vapour) / density) / self.state.cpmass()
+        )
 
     def flashed_volume(self, enthalpy: float, pressure: float) -> float:
         """Specific volume after throttling to a pressure, in equilibrium."""
@@ -137,17 +143,27 @@ class Tube:
 
     `share` is a number, or "least" or "most" for the bounds geoflow should know: 18 % of flow where refrigerants were
     tested (5 to 19 diameters, 9.5 to 25.4 mm long, 1.09 to 1.94 mm wide, 2 to 14 K below boiling), elsewhere the wider
-    of that and of a flash in full and none at all, held at the ends of the tests where that is surer.
+    of that and of a flash in full and none at all, held at the ends of the tests where that is surer. A number drifts
+    by `drift` (natural logarithm of the flow for each doubling of the margin over boiling and for each kelvin, from
+    30 psi and 283 K), within these 18 %.
     """
 
     land: float
     diameter: float
     share: float | str
     coefficients: tuple[float, float]
+    drift: tuple[float, float] = (0.0, 0.0)
+
+    def _share_at(self, share: float, pressure: float, temperature: float) -> float:
+        if self.drift == (0.0, 0.0):
+            return share
+        margin = max(pressure - AMMONIA.saturated(temperature)[0], 1.0)
+        moved = self.drift[0] * math.log2(margin / 206843.0) + self.drift[1] * (temperature - 283.0)
+        return min(max(share * math.exp(moved), 0.82), 1.18)
 
     def flow(self, pressure: float, below: float, temperature: float) -> float:
         if not isinstance(self.share, str):
-            return self.share * self._likely(pressure, below, temperature)
+            return self._share_at(self.share, pressure, temperature) * self._likely(pressure, below, temperature)
         side = -1.0 if self.share == "least" else 1.0
         edges = [AMMONIA.saturated(temperature + kelvin)[0] for kelvin in (2.0, 14.0)]
         likely = (1.0 + 0.18 * side) * self._likely(pressure, below, temperature)
@@ -219,7 +235,11 @@ class ReferenceBar:
         boiling_suction: bool = False,
         tubes: dict[str, Tube] | None = None,
     ) -> None:
-        """`hose_error`: of the gauge pressure below; `boiling_suction`: in equilibrium; `tubes`: by kind of orifice."""
+        """`hose_error`: of the gauge pressure below; `boiling_suction`: in equilibrium; `tubes`: by kind of orifice.
+
+        With it go the worse ends of pump, tank and valves: a nearly empty tank, slip by the root of the rise, the
+        least displacement, the earliest shutting; without it the better ones. All of a bypass goes round in both.
+        """
         self.tubes = tubes or {}
         self.bar, self.temperature = bar, temperature
         self.hose_error, self.boiling_suction = hose_error, boiling_suction
@@ -266,6 +286,13 @@ class ReferenceBar:
             return self.bar.air_pressure + line_drop(line, row_flow, self._warm_density, self._warm_viscosity)
         flux = row_flow / (math.pi * line.bore**2 / 4.0)
         pressure, volume, viscosity = self._hose_profile.T
+        end = self._ahead_of_knife(row_flow)
+        if end >= self._warm_vapour:
+            return end + line_drop(line, row_flow, self._warm_density, self._warm_viscosity)
+        if end > pressure[0]:
+            at_end = [end, np.interp(end, pressure, volume), np.interp(end, pressure, viscosity)]
+            kept = pressure > end
+            pressure, volume, viscosity = np.vstack([at_end, self._hose_profile[kept]]).T
         # Momentum, friction and acceleration: dp + G^2 dv = -f G^2 v dL / (2 D), with dv from the flash.
         # Where it is negative the flow is choked: the end pressure cannot be this low.
         driving = np.maximum(np.diff(pressure) + flux**2 * np.diff(volume), 0.0)
@@ -277,6 +304,25 @@ class ReferenceBar:
             return float(np.interp(line.length, walked, pressure))
         full = Line(line.length - walked[-1], line.bore, 0.0, line.roughness)
         return self._warm_vapour + line_drop(full, row_flow, self._warm_density, self._warm_viscosity)
+
+    def _ahead_of_knife(self, row_flow: float) -> float:
+        """Pressure from which the knife's hole passes a flow: C A w(p) / v(p) at its greatest.
+
+        w from the work of expansion, scipy's trapezoids over CoolProp's isenthalpic flash.
+        """
+        hole, profile = self.bar.row_hose.outlet, self._hose_profile
+        if hole is None or profile is None:
+            return self.bar.air_pressure
+        pressure, volume = profile[:, 0], profile[:, 1]
+        work = cumulative_trapezoid(volume, pressure, initial=0.0)
+        area = self.bar.row_hose.outlet_coefficient * math.pi * hole**2 / 4.0
+
+        def short(ahead: float) -> float:
+            full = float(np.interp(ahead, pressure, work)) + max(ahead - pressure[-1], 0.0) / self._warm_density
+            speeds = np.sqrt(2.0 * np.maximum(full - work, 0.0))
+            return row_flow - area * float(np.max(speeds / volume))
+
+        return float(brentq(short, pressure[0], 1e8, xtol=1.0))
 
     # one section ---------------------------------------------------------------------------------------------------
 
@@ -317,7 +363,50 @@ class ReferenceBar:
         suction = self.bar.suction
         if suction is None:
             return 0.0
-        return line_drop(suction.line, flow, self.density, self.viscosity) - suction.head * _GRAVITY * self.density
+        return self._friction(flow) - self._head() * _GRAVITY * self.density
+
+    def _head(self) -> float:
+        """Metres of liquid above the pump inlet."""
+        suction = self.bar.suction
+        if suction is None:
+            return 0.0
+        lower = suction.head if suction.greatest_head is None else min(suction.head, suction.greatest_head)
+        upper = suction.head if suction.greatest_head is None else max(suction.head, suction.greatest_head)
+        return lower if self.boiling_suction else upper
+
+    def tank_flows(self, flow: float) -> list[float]:
+        """Through each tank's hose: by bisection on the loss that all of them share."""
+        hoses = [] if self.bar.suction is None else list(self.bar.suction.tank_hoses)
+        if len(hoses) < 2 or flow <= 0.0:
+            return [flow for _ in hoses]
+
+        def passing(hose: Line, loss: float) -> float:
+            return float(
+                brentq(lambda m: line_drop(hose, m, self.density, self.viscosity) - loss, 0.0, 10.0 * flow, xtol=1e-12)
+            )
+
+        worst = max(line_drop(hose, flow, self.density, self.viscosity) for hose in hoses)
+        least = min(line_drop(hose, flow, self.density, self.viscosity) for hose in hoses)
+        loss = brentq(lambda dp: sum(passing(hose, dp) for hose in hoses) - flow, 1e-9 * worst, least, xtol=1e-6)
+        return [passing(hose, float(loss)) for hose in hoses]
+
+    def _friction(self, flow: float) -> float:
+        suction = self.bar.suction
+        if suction is None:
+            return 0.0
+        lost = line_drop(suction.line, flow, self.density, self.viscosity)
+        for hose, through in list(zip(suction.tank_hoses, self.tank_flows(flow), strict=True))[:1]:
+            lost += line_drop(hose, through, self.density, self.viscosity)
+        return lost
+
+    def _narrowest(self, flow: float) -> float:
+        """Greatest mass flux on the way to the pump."""
+        suction = self.bar.suction
+        if suction is None:
+            return 0.0
+        lines = [] if suction.line is None else [(suction.line, flow)]
+        lines += list(zip(suction.tank_hoses, self.tank_flows(flow), strict=True))
+        return max((through / (math.pi * line.bore**2 / 4.0) for line, through in lines), default=0.0)
 
     def before_valve(self, node: float, flow: float) -> float:
         """Inlet pressure at which `fluids` asks for just the Cv that is there."""
@@ -346,13 +435,19 @@ class ReferenceBar:
         return float(brentq(short, lowest, node + 5e7, xtol=1e-3, rtol=1e-12))
 
     def point(self, node: float) -> Point:
-        for _ in range(50):
+        if self.bar.bypass is not None or self.bar.pump.slip:
+            self._warm_up(self.temperature)  # of two answers the cooler one, in which something flows
+        for turn in range(80):
             found = self._point(node)
             # Flow and warmth depend on each other, weakly. The next point starts from the warmth of this one.
             if abs(found.orifice_temperature - self._warm) < _AGREED:
                 return found
-            self._warm_up(found.orifice_temperature)
-        raise ArithmeticError("flow and warmth do not agree")
+            # Where heat comes round the two may swing about their balance.
+            self._warm_up(found.orifice_temperature if turn < 20 else 0.5 * (found.orifice_temperature + self._warm))
+        # Next to no flow the warmth creeps towards its balance, and no limit lies there.
+        if abs(found.orifice_temperature - self._warm) > 1e-3:
+            raise ArithmeticError("flow and warmth do not agree")
+        return found
 
     def _point(self, node: float) -> Point:
         flows = tuple(self.section_flow(index, node) for index in range(len(self.sections)))
@@ -364,9 +459,72 @@ class ReferenceBar:
         outlet = self.before_valve(node, total) + meter.loss_at_max_flow * (total / self.density / meter.max_flow) ** 2
         inlet = self.inlet(total)
         # First law from tank to manifold: the enthalpy grows by the shaft's work, v dp / efficiency.
-        work = max(outlet - inlet, 0.0) / self.density / self.bar.pump.efficiency
-        warm = AMMONIA.warmed(self.temperature, work, least)
+        work = self._work(outlet - inlet, total)
+        warm = min(AMMONIA.warmed(self.temperature, work, least), _HOTTEST)
         return Point(node, flows, manifolds, total, outlet, inlet, least - AMMONIA.saturated(warm)[0], warm)
+
+    def _work(self, rise: float, flow: float) -> float:
+        """Shaft's work for each kilogram that goes to the bar [J/kg]; all that slips or goes round costs it again."""
+        pump, bypass = self.bar.pump, self.bar.bypass
+        taken = max(flow / self.density, 1e-4 * pump.max_flow)
+        through = taken
+        if bypass is not None and bypass.pump_flow > taken:
+            through, rise = bypass.pump_flow, max(rise, bypass.opens_at)
+        through += self.leaking(rise)
+        return max(rise, 0.0) * through / (pump.efficiency * self.density * taken)
+
+    def leaking(self, rise: float) -> float:
+        """Volume that slips back [m3/s]."""
+        pump = self.bar.pump
+        part = max(rise, 0.0) / pump.max_rise
+        power = part**0.5 if (part < 1.0) == self.boiling_suction else part
+        return pump.slip * pump.max_flow * power
+
+    def _nameplate(self) -> float:
+        pump = self.bar.pump
+        return pump.max_flow * (1.0 - pump.flow_tolerance if self.boiling_suction else 1.0 + pump.flow_tolerance)
+
+    def relief_flow(self) -> float:
+        """Flow below which a relief holds the outlet above the rated pressure, at rest; none where it does not."""
+        bypass, limits = self.bar.bypass, self.bar.limits
+        if bypass is None:
+            return 0.0
+        head = (
+            0.0
+            if self.bar.suction is None
+            else self.bar.suction.full_head
+            if self.boiling_suction
+            else self._low_head()
+        )
+        outlet = self.vapour + max(head, 0.0) * _GRAVITY * 600.0 + bypass.opens_at
+        return bypass.pump_flow * self.density if outlet > limits.max_pressure else 0.0
+
+    def _low_head(self) -> float:
+        return 0.0 if self.bar.suction is None else self.bar.suction.head
+
+    def pump_flow_limit(self, share: float = 1.0) -> float:
+        """Flow of the pump at a share of full drive, less what slips at that flow's own rise."""
+        most = self._nameplate() * share
+        if not self.bar.pump.slip:
+            return most * self.density
+        if self.point(6e6).flow / self.density + self.leaking(self.point(6e6).rise) < most:
+            return math.inf  # rows that pass less than the pump moves at any pressure
+        return self._node_where(lambda at: at.flow / self.density + self.leaking(at.rise) - most, 6e6).flow
+
+    def shutting_limit(self) -> float:
+        """Flow at which the first valve or coupling shuts."""
+        side = -1.0 if self.boiling_suction else 1.0
+        ends = [math.inf]
+        if self.bar.breakaway is not None:
+            ends.append(self.density * self.bar.breakaway.closing_flow * (1.0 + side * self.bar.breakaway.tolerance))
+        if self.bar.excess_flow is not None:
+            one = self.density * self.bar.excess_flow.closing_flow * (1.0 + side * self.bar.excess_flow.tolerance)
+            tanks = 0 if self.bar.suction is None else len(self.bar.suction.tank_hoses)
+            if tanks < 2:
+                ends.append(one)
+            else:
+                ends.append(float(brentq(lambda flow: max(self.tank_flows(flow)) - one, 0.5 * one, tanks * one + 1e-9)))
+        return min(ends)
 
     def _node_where(self, excess: Callable[[Point], float], highest: float) -> Point:
         # From just above the vapour pressure: below it a section with weight 1 passes nothing and nothing is asked.
@@ -385,7 +543,39 @@ class ReferenceBar:
 
     def margin_flow(self) -> float:
         """Flow at which the least liquid margin is just the wanted one."""
+        if self.bar.bypass is not None or self.bar.pump.slip:
+            return self._margin_flow_by_flow()
         return self._node_where(lambda at: at.margin - self.bar.limits.liquid_margin, 6e6).flow
+
+    def _margin_flow_by_flow(self) -> float:
+        """The same where heat comes round: a flow has one margin, but a pressure may have two flows."""
+        self._warm_up(self.temperature)
+        top = sum(self.section_flow(index, 4e6) for index in range(len(self.sections)))
+
+        def missing(flow: float) -> float:
+            warm = self.temperature
+            for _ in range(200):
+                self._warm_up(warm)
+                low, high = self.bar.air_pressure, 2e7
+                node = brentq(
+                    lambda node: sum(self.section_flow(i, node) for i in range(len(self.sections))) - flow,
+                    low, high, xtol=0.05, rtol=1e-10,
+                )  # fmt: skip
+                try:
+                    found = self._point(float(node))
+                except ValueError:  # hotter than ammonia can be liquid
+                    return -1e6
+                if abs(found.orifice_temperature - warm) < 1e-5:
+                    break
+                warm = min(found.orifice_temperature, 380.0)
+            return found.margin - self.bar.limits.liquid_margin
+
+        flows = np.geomspace(top * 1e-2, top, 12)
+        # From above: the last flow that falls short of the margin.
+        for low, high in zip(flows[-2::-1], flows[:0:-1], strict=True):
+            if missing(float(low)) < 0.0:
+                return float(brentq(missing, low, high, xtol=1e-7))
+        return float(flows[0])
 
     def rated_flow(self) -> float:
         """Flow at which the pump outlet is at the rated pressure."""
@@ -396,13 +586,15 @@ class ReferenceBar:
         return self._node_where(lambda at: at.rise - self.bar.pump.max_rise, 6e6).flow
 
     def volume_flows(self) -> dict[str, float]:
-        """Limits that are plain volumes of tank liquid."""
+        """Limits that are volumes of tank liquid."""
         meter, pump = self.bar.meter, self.bar.pump
         return {
             "meter minimum": meter.min_flow * self.density,
             "meter maximum": meter.max_flow * self.density,
             "pump minimum": pump.min_flow * self.density,
-            "pump flow": pump.max_flow * self.density,
+            "pump flow": self.pump_flow_limit(),
+            "pump drive": self.pump_flow_limit(pump.drive_share) if pump.drive_share < 1.0 else math.inf,
+            "excess flow": self.shutting_limit(),
         }
 
     def inlet(self, flow: float) -> float:
@@ -433,20 +625,20 @@ class ReferenceBar:
         suction = self.bar.suction
         if suction is None:
             return self.vapour
-        area = math.inf if suction.line is None else 0.25 * math.pi * suction.line.bore**2
-        gain = suction.head * _GRAVITY * self.density
+        flux = self._narrowest(flow)
+        gain = self._head() * _GRAVITY * self.density
         pressures, volumes, slopes = self._flash
-        loss = line_drop(suction.line, flow, self.density, self.viscosity)
+        loss = self._friction(flow)
         if loss <= gain:
             return self.vapour + gain - loss
 
         def fall(_: float, pressure: np.ndarray) -> list[float]:
             swollen = float(np.interp(pressure[0], pressures, volumes)) * self.density
-            bend = 1.0 + (flow / area) ** 2 * float(np.interp(pressure[0], pressures, slopes))
+            bend = 1.0 + flux**2 * float(np.interp(pressure[0], pressures, slopes))
             return [-(loss * swollen - gain / swollen) / bend]
 
         def chokes(_: float, pressure: np.ndarray) -> float:
-            return 1.0 + (flow / area) ** 2 * float(np.interp(pressure[0], pressures, slopes)) - 1e-3
+            return 1.0 + flux**2 * float(np.interp(pressure[0], pressures, slopes)) - 1e-3
 
         chokes.terminal = True  # type: ignore[attr-defined]
         if chokes(0.0, np.array([self.vapour])) <= 0.0:
@@ -454,9 +646,14 @@ class ReferenceBar:
         end = solve_ivp(fall, (0.0, 1.0), [self.vapour], events=chokes, rtol=1e-6, atol=1.0)
         return max(float(end.y[0, -1]), float(pressures[0])) if end.t[-1] >= 1.0 else float(pressures[0])
 
+    def _slipping(self, flow: float) -> float:
+        return self.leaking(self.at_flow(flow).rise) if self.bar.pump.slip else 0.0
+
     def suction_flow(self) -> float:
         """Greatest flow the pump moves while the suction boils in equilibrium; infinite where it stays liquid."""
-        most = self.bar.pump.max_flow * self.density
+        pump = self.bar.pump
+        displaced = self._nameplate() * pump.drive_share
+        most = displaced * self.density
         if self.bar.suction is None:
             return math.inf
         pressures, volumes, _ = self._flash
@@ -466,9 +663,11 @@ class ReferenceBar:
             if inlet <= pressures[0]:
                 return -flow
             if inlet >= self.vapour:
-                return most - flow
-            return self.bar.pump.max_flow / float(np.interp(inlet, pressures, volumes)) - flow
+                return displaced * self.density - self._slipping(flow) * self.density - flow
+            return displaced / float(np.interp(inlet, pressures, volumes)) - self._slipping(flow) * self.density - flow
 
-        if short(most) >= 0.0:
+        if pump.slip:
+            most = self.pump_flow_limit(pump.drive_share)
+        if short(most) >= -1e-6 * most:
             return math.inf
         return float(brentq(short, 1e-6, most, xtol=1e-6))

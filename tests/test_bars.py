@@ -17,10 +17,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
 
+from geoflow.bar import equipment
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import bar_schema, parse_bar, read_bar
 from geoflow.bar.equipment import Bar, ControlValve, Line, MeasuredPoint, Meter, Orifice, Pump, RowHose, Suction, Tank
 from geoflow.bar.key_documents import key_table_markdown
+from geoflow.bar.key_kinds import KEY_KINDS
 from geoflow.bar.values import convert
 from geoflow.base.errors import BarError
 from geoflow.physics import ammonia
@@ -218,6 +220,8 @@ SPELLINGS: dict[str, list[tuple[str, float, float]]] = {
     "ammonia flow": [("lb NH3/min", POUND / 60, 0), ("kg NH3/min", 1 / 60, 0), ("kg NH3/hour", 1 / 3600, 0)],
     "pressure": [("psi", PSI, 0), ("kPa", 1e3, 0), ("bar", 1e5, 0), ("psig", PSI, 0)],
     "speed": [("mph", MPH, 0), ("km/h", 1 / 3.6, 0), ("kph", 1 / 3.6, 0), ("m/s", 1.0, 0)],
+    "voltage": [("V", 1.0, 0), ("mV", 1e-3, 0)],
+    "transmitter slope": [("mV/psi", 1e-3 / PSI, 0), ("V/bar", 1e-5, 0), ("mV/kPa", 1e-6, 0)],
 }
 
 
@@ -245,7 +249,7 @@ def respell_table(draw: st.DrawFn, given: Any, path: str) -> None:
     keys, inner = bar_keys.keys_of(path), bar_keys.subtables_of(path)
     for name, value in given.items():
         if name in keys:
-            kind = bar_keys.KEY_KINDS[keys[name].kind].unit_kind
+            kind = KEY_KINDS[keys[name].kind].unit_kind
             given[name] = respelt(draw, value, kind) if kind else value
         else:
             shape = inner[name].shape
@@ -263,6 +267,8 @@ def test_the_same_bar_in_any_spelling(data: st.DataObject) -> None:
     got = numbers_in(dataclasses.asdict(parse_bar(mapping)))
     assert got.keys() == want.keys()
     for path, value in want.items():
+        if "/reading/" in path:
+            continue  # as it was written
         assert got[path] == (pytest.approx(value, rel=1e-9, abs=1e-9) if isinstance(value, float) else value), path
 
 
@@ -363,17 +369,23 @@ MISTAKES: list[tuple[str, Any, str, str, str]] = [
         "does not say that it is ammonia",
         'flow = "5.1 lb NH3/min"',
     ),
-    ("orifices/small/measured/1/pressure", ..., "[orifices.small]", "measured 2: pressure is missing", "95 psi"),
+    ("orifices/small/measured/1/pressure", ..., "[orifices.small]: measured 2", "no pressure in it", "95 psi"),
     ("orifices/small/measured/1/pressure", "10 psia", "measured 2: pressure", "between 1 psi and 1000 psi gauge", ""),
     ("orifices/small/measured/0/temperature", "300 degF", "temperature", "between -40 degF and 140 degF", ""),
     (
         "row_hose/back_pressure",
         "6 psi",
         "[row_hose]",
-        "back_pressure and length, bore, tolerance at once",
+        "back_pressure and length, bore, tolerance, outlet, outlet_coefficient at once",
         "keep back_pressure",
     ),
-    ("row_hose/bore", ..., "[row_hose]", "length and tolerance without bore", 'add bore = "0.375 in"'),
+    (
+        "row_hose/bore",
+        ...,
+        "[row_hose]",
+        "length and tolerance and outlet and outlet_coefficient without bore",
+        'add bore = "0.375 in"',
+    ),
     ("row_hose", {}, "[row_hose]", "neither back_pressure nor length and bore", "leave the table out"),
     ("row_hose", {"tolerance": 0.2}, "[row_hose]", "tolerance without length and bore", "take tolerance out"),
     ("row_hose", {"back_pressure": "6 psi", "tolerance": 0.2}, "[row_hose]", "back_pressure and tolerance", "range"),
@@ -579,6 +591,15 @@ def test_unreadable_files(tmp_path: Path) -> None:
 # --- the table of keys ------------------------------------------------------------------------------------------
 
 
+WARM_POINT = {"pressure": "95 psi", "temperature": "50 degF"}
+# What one point can't hold at once with what the full example's has.
+OTHER_READINGS = {
+    "bar_flow": {}, "rate": {"speed": "5 mph"}, "speed": {"rate": "150 lb N/ac"}, "load": {"time": "30 min"},
+    "time": {"load": "1200 lb NH3"}, "sections": {"bar_flow": "10 gpm"}, "pressure_after_valve": {},
+    "pressure_tolerance": {}, "temperature_tolerance": {},
+}  # fmt: skip
+
+
 def test_full_example_has_every_key_but_the_excluded_one() -> None:
     used: set[tuple[str, str]] = set()
 
@@ -595,9 +616,10 @@ def test_full_example_has_every_key_but_the_excluded_one() -> None:
     walk(bar_files.full(), "")
     assert {(key.table, key.name) for key in bar_keys.KEYS} - used == {
         ("row_hose", "back_pressure"),
+        ("drive", "full_speed"),
+        ("drive", "given_speed"),
         ("orifices", "flashing"),
-        ("orifices.measured", "pressure_tolerance"),
-        ("orifices.measured", "temperature_tolerance"),
+        *(("orifices.measured", name) for name in OTHER_READINGS),
     }
 
 
@@ -606,9 +628,9 @@ def test_every_key_has_a_known_kind_a_table_and_a_sentence() -> None:
     assert len(set(paths)) == len(paths)
     assert len({(key.table, key.name) for key in bar_keys.KEYS}) == len(bar_keys.KEYS)
     for key in bar_keys.KEYS:
-        assert key.table in paths and key.kind in bar_keys.KEY_KINDS
+        assert key.table in paths and key.kind in KEY_KINDS
         assert key.meaning.endswith(".")
-        free = key.kind == "text" or bar_keys.KEY_KINDS[key.kind].choices
+        free = key.kind in ("text", "liquid flow") or KEY_KINDS[key.kind].choices
         assert free or key.accepted is not None
         assert not (key.required and key.default is not None)
 
@@ -626,10 +648,23 @@ def test_every_example_is_accepted(key: bar_keys.Key) -> None:
             place = place[0]
     if key.name == "back_pressure":
         place.clear()
+    if "_speed" in key.name:
+        place.clear()
+        place |= {"full_speed": "540 rpm", "given_speed": "540 rpm"}
     if (key.table, key.name) in {("", "rows"), ("", "width")}:
         mapping[key.name] = key.example  # 16 rows, 40 ft: the full bar is that wide
     else:
         place[key.name] = key.example
+    if key.table == "orifices.measured":
+        if key.name in {"bar_flow", "rate", "speed", "load", "time", "sections"}:
+            place = mapping["orifices"]["small"]["measured"][0] = {**WARM_POINT, key.name: key.example}
+        if key.name == "pressure_after_valve":
+            del place["pressure"]
+        place |= OTHER_READINGS.get(key.name, {})
+        if key.name == "sections":
+            mapping["sections"][2]["orifice"] = "small"
+        elif "flow" not in place:
+            place["sections"] = "left,middle"
     parse_bar(mapping)
 
 
@@ -773,7 +808,11 @@ def test_words_say_the_full_bar_in_us_units() -> None:
         "large 0.086 in coefficient 0.62 ± 8 % no land given flashing weight 0.3",
         "spare",
         "in no section",
-        "8 ft of 0.375 in bore; its back pressure is estimated, ± 40 %",
+        "8 ft of 0.375 in bore, 0.250 in at the knife; its back pressure is estimated, ± 40 %",
+        "10 ft of 1.25 in bore, fittings and couplings K 14.6",
+        "slip 10 % at the greatest rise, displacement ± 5 %; driven at 92.9 % of full",
+        "the pump moves 5 gpm at least; the rest goes round against 40 psi or more",
+        "excess-flow valve at 50 gpm ± 10 %, breakaway at 60 gpm ± 10 %",
         "liquid 1.5 ft above the pump, 12 ft of 1.5 in bore",
         "45 gpm at full drive, least 3 gpm, adds up to 110 psi, efficiency 55 %",
         "700 pulses per gallon (1,658 to 10 lb N at 60 °F), counts 2 to 60 gpm, loses 3 psi",
@@ -859,6 +898,9 @@ def test_words_of_a_lift_and_an_open_end() -> None:
 
 
 HOMES = {
+    "bypass": equipment.Bypass,
+    "excess_flow": equipment.ExcessFlow,
+    "breakaway": equipment.ExcessFlow,
     "": Bar, "sections.feed": Line, "orifices": Orifice, "orifices.measured": MeasuredPoint, "row_hose": RowHose,
     "suction": Suction, "pump": Pump, "meter": Meter, "control_valve": ControlValve, "tank": Tank,
 }  # fmt: skip
@@ -869,10 +911,13 @@ def test_a_bar_made_in_code_has_the_defaults_of_the_bar_file():
     given = [key for key in bar_keys.KEYS if key.default is not None]
     assert len(given) >= 15
     for key in given:
-        home = Line if key.table == "suction" and key.name in {"fittings_k", "roughness"} else HOMES[key.table]
+        hose = key.table in {"suction", "tank_hoses"} and key.name in {"fittings_k", "roughness"}
+        home = Line if hose else HOMES[key.table]
         (own,) = (one for one in dataclasses.fields(home) if one.name == key.name)
         assert own.default is dataclasses.MISSING, f"{key.table}.{key.name} has a second home"
-        assert own.default_factory() == convert(key.default, key, 101325.0), (key.table, key.name)
+        wanted = convert(key.default, key, 101325.0)
+        given_alone = own.default_factory()
+        assert wanted in (given_alone, (given_alone, given_alone)), (key.table, key.name)
 
 
 @pytest.mark.parametrize(

@@ -105,7 +105,7 @@ def test_a_zone_that_is_tapped_tells_its_limit_and_cure(page: Any, shots: Path) 
         if "Cure:" in page.locator("#zone").inner_text():
             break
     said = page.locator("#zone").inner_text()
-    assert re.match(r"\w\s*Zone \d+: (fails|doubtful)", said), said
+    assert re.match(r"\w\s*Zone K\d+: (fails|doubtful)", said), said
     assert "Limit:" in said and "Cure:" in said and "lb N/ac" in said
     page.screenshot(path=shots / "05_zone.png")
 

@@ -303,3 +303,15 @@ def test_central_values_without_a_measurement() -> None:
     coefficient, weight = central_coefficients(OPEN_AIR, Orifice("hole", DIAMETER, 0.62, land=0.002))
     assert coefficient == 0.62
     assert np.isnan(weight)
+
+
+def test_a_point_that_may_have_had_more_below_it_than_above_bounds_no_coefficient_from_above() -> None:
+    """A narrow hole at the knife: the estimate's tolerance reaches over the measured pressure."""
+    hose = RowHose(line=Line(1.4, 0.00635), tolerance=0.4, outlet=0.0033)
+    bar, flow, kelvin = bar_with(hose), 0.0644, 281.5
+    middle, spread = (float(part[0]) for part in back_pressure(bar, np.array([flow]), saturation(kelvin)))
+    pressure = middle + 0.7 * spread
+    point = MeasuredPoint(flow, pressure, kelvin, 0.01)
+    hole = Orifice("hole", 0.0024, 0.8, 0.03, measured=(point,))
+    refuse_contradiction(bar, hole)
+    assert corner_coefficients(bar, hole)[:, 0].max() == pytest.approx(0.8 * 1.03)

@@ -181,7 +181,7 @@ RATE_OF_WORDS = {"Applied Rate (lb N/ac)": ["much"] * 6}
             None,
             "a flow in gpm needs the temperature",
             "'Flow (gpm)'",
-            "reference_temperature",
+            "--volume-temperature",
         ),
         ({"Flow": [5.0] * 6}, "flow=Flow:gp", "'gp' is no unit of ammonia flow", "'Flow'", "one of lb NH3/min"),
     ],
@@ -197,7 +197,7 @@ def test_columns_of_a_log(
     [
         (b"# a remark\n\n", "the file holds no line of names", "copy or export it again"),
         (b"lon,applied lb N/ac\n-93.5,150\n", "does not say which column is the latitude", "--column"),
-        (b"lat,applied lb N/ac\n42.0,150\n", "does not say which column is the longitude", "--column"),
+        (b"lat,applied lb N/ac\n42.0,150\n", "does not say which column is the longitude", "no column holds degrees"),
         (b'a,b\n"x,1\n2,3\n', "it is no table", "export the log again"),
         (b"\xff\xfea\x00,\x00b\x00\n\x00\x00\xd8", "the text is in no known code", "save it as UTF-8"),
     ],

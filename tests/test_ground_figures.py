@@ -12,8 +12,16 @@ from test_figures import SIGHT, contrast, is_colour, linear, luminance, pixels, 
 
 from geoflow.diagnosis import AreaSeries
 from geoflow.layers.ground_rasters import GroundGrid
+from geoflow.reconcile.agreement import spread
 from geoflow.report.canvas import Heading
-from geoflow.report.ground_figures import cell_classes, orifice_figure, paint_cells, ratio_figure, spread_figure
+from geoflow.report.ground_figures import (
+    cell_classes,
+    orifice_figure,
+    paint_cells,
+    rates_figure,
+    ratio_figure,
+    spread_figure,
+)
 from geoflow.report.symbology import MISSED, RATIO_CLASSES
 
 HEADING = Heading("A field", "All is well.", "Ammonia burns.")
@@ -220,3 +228,18 @@ def test_orifices_over_the_log(tmp_path: Path) -> None:
     band = is_colour(image, GREY)
     assert band.sum() > 20_000
     assert not (rgb(GREY) == rgb("#3C6E97")).all()
+
+
+def test_rates_asked_and_given_stand_as_areas(tmp_path: Path) -> None:
+    """Three parts of the field were to get 100, one 200: the filled bars are as three to one."""
+    unit = 0.45359237 / 4046.8564224
+    asked, area = unit * np.array([100.0, 200.0]), np.array([3e4, 1e4])
+    binned = spread(np.full(2, 100.0 * unit), asked, area, unit=unit)
+    assert binned is not None
+    (tmp_path / "r.png").write_bytes(rates_figure(binned, unit, "us", HEADING)[0])
+    filled = is_colour(pixels(tmp_path / "r.png"), "#3C6E97")
+    tall = filled.sum(axis=0)
+    there = np.flatnonzero(tall > 40)
+    left, right = tall[there[there < there.mean()]], tall[there[there > there.mean()]]
+    assert np.median(left) == pytest.approx(3 * np.median(right), rel=0.03)
+    assert there.max() - there.min() > 300

@@ -32,6 +32,8 @@ OBJECTS = {
     typed.ReadOptions: "vet",
     typed.RewriteOptions: "rewrite",
     typed.DayOptions: "plan",
+    typed.CardOptions: "card",
+    typed.SizeOptions: "size",
     typed.ConvertOptions: "convert",
     typed.LogOptions: "reconcile",
     typed.ComparisonOptions: "reconcile",

@@ -19,6 +19,7 @@ import pytest
 from browsing import need_page
 from hypothesis import given
 from hypothesis import strategies as st
+from log_files import north_run, write_csv
 
 import geoflow
 from geoflow import cli
@@ -440,6 +441,21 @@ def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -
     assert done["pictures"][0][0] == "map.png"
     sent = ask(client, tab, "download", {"task": "reconciled files", "of": asked})
     assert "zones.csv" in unpacked(sent.content)
+
+
+def test_a_log_that_asks_is_answered_in_the_pages_own_words(client: Any, tab: str, tmp_path: Path) -> None:
+    """A bare width: the question names the page's fields and proposes; ticking the box takes it, and says so."""
+    log = tmp_path / "log.csv"
+    run = north_run(40)
+    run["Width"] = run.pop("Swath Width (ft)")
+    write_csv(log, run)
+    asked = {"bar": None, "with_map": False, "log": {}}
+    said = work(client, tab, "reconcile", frame(asked, [log]))["error"]
+    assert not re.search(r"--[a-z]", said), said
+    assert "nothing says how wide the bar is" in said and "\u201cWidth of the bar\u201d: 40 ft" in said
+    assert "width=Width:ft" in said and "tick \u201ctake the columns that are proposed" in said
+    done = work(client, tab, "reconcile", frame({**asked, "log": {"accept": True}}, [log]))["done"]
+    assert "width from 'Width' in ft" in done["text"]
 
 
 @pytest.mark.slow

@@ -213,3 +213,49 @@ def test_what_could_not_be_judged_stands_at_the_top_with_what_could_be_it(tmp_pa
     _, out, said = printed("reconcile", str(path), "--bar", str(bar))
     assert "Not judged for want of columns" in out.split("Nitrogen:")[0], out + said
     assert "'After valve psi'" in out.split("Nitrogen:")[0] and "'Tank temp F'" in out.split("Nitrogen:")[0]
+
+
+ACRES = of(**BASE, a=("Applied Rate (lb N/ac)", RATE), w=("Width (ft)", np.full(ROWS, 40.0)))
+
+
+@pytest.mark.parametrize(("unit", "each"), [("mph", MPH), ("km/h", 1 / 3.6), ("m/s", 1.0)])
+def test_way_over_time_tells_the_unit_of_a_speed_and_which_column_it_is(tmp_path: Path, unit: str, each: float) -> None:
+    """2 m/s by the positions; the other column of a speed is another machine's."""
+    log = write_csv(tmp_path / "log.csv", {**ACRES, "Speed": np.full(ROWS, FAST / each)})
+    assert "speed" not in read_log(log).columns, "a bare word is nothing certain"
+    read = read_log(log, accept=True)
+    assert read.columns["speed"] == ("Speed", unit) and "speed" in read.accepted
+    assert any("way over time is it" in note.text for note in read.notes)
+    both = {**ACRES, "Vehicle spd": np.full(ROWS, FAST / each), "Spd of belt": np.full(ROWS, 3.1 * FAST / each)}
+    assert read_log(write_csv(tmp_path / "two.csv", both), accept=True).columns["speed"] == ("Vehicle spd", unit)
+
+
+def test_a_speed_that_is_not_way_over_time_is_not_proposed(tmp_path: Path) -> None:
+    log = write_csv(tmp_path / "log.csv", {**ACRES, "Ground spd (mph)": np.full(ROWS, 2.6 * FAST / MPH)})
+    assert "speed" not in read_log(log, accept=True).columns
+
+
+@pytest.mark.parametrize("rate", ["lb N/ac", "kg N/ha"])
+def test_a_bare_width_is_proposed_in_the_unit_of_the_others_that_can_be_believed(tmp_path: Path, rate: str) -> None:
+    unit, wide = ("ft", 40.0) if rate == "lb N/ac" else ("m", WIDE)
+    cells = of(**BASE, a=(f"Applied Rate ({rate})", RATE), w=("Width", np.full(ROWS, wide)))
+    log = write_csv(tmp_path / "log.csv", cells)
+    with pytest.raises(LogError, match="nothing says how wide") as caught:
+        read_log(log)
+    assert f"width=Width:{unit}" in caught.value.cure
+    read = read_log(log, accept=True)
+    np.testing.assert_allclose(read.log.width, WIDE, rtol=1e-6)
+    with pytest.raises(LogError, match="wide"):
+        read_log(write_csv(tmp_path / "odd.csv", {**cells, "Width": np.full(ROWS, 900.0)}), accept=True)
+
+
+def test_a_switch_is_held_against_the_rate(tmp_path: Path) -> None:
+    """Of two columns of on and off one is off where nothing flows; the other is off while it flows."""
+    off = np.arange(ROWS) % 10 < 3
+    cells = {**ACRES, "Applied Rate (lb N/ac)": np.where(off, 0.0, RATE)}
+    both = {**cells, "Master state": (np.arange(ROWS) < 5).astype(int), "Boom state": (~off).astype(int)}
+    read = read_log(write_csv(tmp_path / "two.csv", both), accept=True)
+    assert read.columns["on"][0] == "Boom state"
+    assert any("the rate is zero while it is off" in note.text for note in read.notes)
+    alone = {**cells, "Master state": off.astype(int)}
+    assert "on" not in read_log(write_csv(tmp_path / "one.csv", alone), accept=True).columns

@@ -12,15 +12,25 @@ from campaigns.random_bars import Found, draw, judge, report
 # from the corners alone, one hose error for point and plan, or an inlet full of liquid got wrong.
 SLICE = (1, 3, 5, 9, 11)
 ONCE_WRONG = (26, 52, 83, 145, 146, 148)
+# Machines: slip beside a knife's hole and a breakaway, a bypass with slip and a valve that shuts, a pump that slips.
+MACHINES = (8, 18, 33, 42, 94, 103)
+# Long bores whose truth drifts with margin and temperature, and bars asked of their worst row.
+DRIFTING, WORST_ROW = (48, 82), (67, 77)
 
 
-@pytest.mark.parametrize("number", [*SLICE, *ONCE_WRONG])
+@pytest.mark.parametrize("number", [*SLICE, *ONCE_WRONG, *MACHINES, *DRIFTING, *WORST_ROW])
 def test_certain_ends_and_verdicts_of_random_bars_hold_against_the_reference(number: int) -> None:
     found = judge(draw(1, number))
     for error in (found.low_error, found.high_error):
         assert math.isnan(error) or abs(error) < 5e-3
     for wrong in (found.falsely_certain, found.falsely_failing, found.possible_short):
         assert math.isnan(wrong) or wrong < 5e-3
+
+
+def test_the_slice_has_what_it_is_for() -> None:
+    assert all(any(tube.drift[0] and tube.drift[1] for tube in draw(1, at).tubes.values()) for at in DRIFTING)
+    asked = [draw(1, at) for at in WORST_ROW]
+    assert all(one.plan.rows == "worst" and any(kind.row_spread for kind in one.kinds) for one in asked)
 
 
 def test_a_bar_is_drawn_again_by_its_number() -> None:

@@ -601,7 +601,7 @@ def test_outputs_are_all_there_and_never_replaced_unasked(
     names = {path.name for path in folder.iterdir()}
     assert names == {
         *("applied.tif", "ratio.tif", "passes.tif", "reconcile.gpkg", "reconcile.json", "zones.csv", "map.png"),
-        *("causes.png", "orifices.png"),
+        *("causes.png", "rates.png", "orifices.png"),
     }
     assert all(name in out for name in names)
     assert json.loads((folder / "reconcile.json").read_text()) == said

@@ -24,12 +24,13 @@ import fsspec
 import geopandas
 import pyarrow.dataset
 import pyarrow.parquet
+from log_files import north_run, write_csv
 from season_fields import catalog_rows, make_season, write_catalog
 
 from geoflow import __version__, cli
 from geoflow.base.errors import OutputError, UsageError
 from geoflow.report.season import bar_rows, season_totals, wilson
-from geoflow.report.season_report import season_page
+from geoflow.report.season_report import season_page, season_text
 from geoflow.season.catalog import Entry, read_catalog
 from geoflow.season.cluster import clients
 from geoflow.season.field import Done, Task, work
@@ -344,6 +345,22 @@ def test_the_summary_adds_up_to_the_single_documents(tmp_path: Path) -> None:
     assert (out / "summary" / "map.png").read_bytes()[:4] == b"\x89PNG"
     page = (out / "summary" / "season.html").read_text(encoding="utf-8")
     assert "Ammonia blinds and kills" in page and "http" not in page.replace("http-equiv", "")
+
+
+def test_a_field_that_needs_it_runs_with_accept_and_the_summary_says_what_was_taken(tmp_path: Path) -> None:
+    run = north_run(40)
+    run["Width"] = run.pop("Swath Width (ft)")
+    log = str(write_csv(tmp_path / "log.csv", run))
+    refused = do(Entry("asks", "reconcile", {"log": log}), tmp_path / "out")
+    taken = do(Entry("takes", "reconcile", {"log": log, "accept": True}), tmp_path / "out")
+    assert (refused.status, taken.status in {"fine", "findings"}) == ("failed", True)
+    store = Store(str(tmp_path / "out"), "run")
+    entries = [Entry("asks", "reconcile", {"log": log}), Entry("takes", "reconcile", {"log": log, "accept": True})]
+    records = read_records(store, entries, {})
+    document = season_document(records, "c.csv", "out", orphans=0, deaths=0)
+    assert [row["columns_accepted"] for row in document["fields"]] == [None, "width from 'Width' in ft"]
+    said = " ".join(season_text(document, "us", ["x"], 0).split())
+    assert "Columns taken as proposed, not certain by their names - takes: width from 'Width' in ft." in said
 
 
 @pytest.mark.slow

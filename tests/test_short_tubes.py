@@ -218,6 +218,20 @@ def test_bounds_are_narrow_only_where_tests_were(
     sure, free = inside & (pressure >= first + EDGE), inside & (pressure <= last - EDGE)
     np.testing.assert_allclose(low[sure], flow[sure] * (1 - FLOW_BAND), rtol=1e-12)
     np.testing.assert_allclose(high[free], flow[free] * (1 + FLOW_BAND), rtol=1e-12)
+    if inside.any():
+        # In the step itself they go from the wider bound to the narrower one, evenly with the pressure.
+        at = np.linspace(0.0, 1.0, 9)
+        for start, bound, towards in ((first, 0, 1.0), (last, 2, -1.0)):
+            steps = start + towards * EDGE * at
+            fitted, dense = tube_flow(state, steps, back, land, bore), liquid_density(state, steps)
+            narrow = fitted * (1.0 - towards * FLOW_BAND)
+            wide = (
+                np.minimum(mass_flow(steps, state.pressure, dense, bore, least), narrow)
+                if bound == 0
+                else np.maximum(mass_flow(steps, back, dense, bore, STATED[1]), narrow)
+            )
+            found = tube_flow_bounds(state, steps, back, land, bore, STATED)[bound]
+            np.testing.assert_allclose(found, wide + at * (narrow - wide), rtol=1e-9)
     if not flags.proportion and proportion < TESTED_PROPORTION[0]:
         np.testing.assert_allclose(low, choked, rtol=1e-12)
         np.testing.assert_allclose(high, frozen, rtol=1e-12)

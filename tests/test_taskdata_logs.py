@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import CoolProp.CoolProp
 import numpy as np
 import pytest
 from hypothesis import given
@@ -482,7 +483,7 @@ def test_flows_of_sections_are_added_up_before_they_are_compared(tmp_path: Path)
     assert said(log, "the sections count") == 0
 
 
-def hung(ahead: int, right: int, *, tractor: bool) -> str:
+def hung(ahead: int, right: int, *, tractor: bool, more: tuple[tuple[str, int, int, int], ...] = ()) -> str:
     """A bar with its middle so far from its reference point [mm]; the antenna 2 m ahead of the axle of a tractor that
     carries it by a connector 1 m behind, or 1 m ahead and 0.3 m left of the bar's own reference point."""
 
@@ -497,7 +498,7 @@ def hung(ahead: int, right: int, *, tractor: bool) -> str:
 
     if tractor:
         front = machine("DVC2", ("DET21", 7, 2000, -100), ("DET22", 6, -1000, 0))
-        return front + machine("DVC1", ("DET11", 6, 500, 0), ("DET12", 2, ahead, right))
+        return front + machine("DVC1", ("DET11", 6, 500, 0), ("DET12", 2, ahead, right), *more)
     return machine("DVC1", ("DET11", 7, 1000, -300), ("DET12", 2, ahead, right))
 
 
@@ -534,6 +535,58 @@ def test_the_ground_of_a_bar_is_found_from_the_antenna(tmp_path: Path, tractor: 
     assert np.hypot(back[0] - x.ravel(), back[1] - y.ravel()).max() < 0.05
 
 
+def straight(
+    tmp_path: Path, machine: str, *, joined: str = "", logged: list[tuple[str, str, int]] | None = None
+) -> TaskLog:
+    """A log northward from 42 degrees, 2.2 m a second, of the machine; `joined` stands in the task."""
+    once = logged or []
+    keys = [("0007", "DET12"), *((ddi, key) for ddi, key, _ in once)]
+    values = [[(0, 1000), *((1 + at, value) for at, (_, _, value) in enumerate(once) if s == 1)] for s in range(20)]
+    files = log_files("TLG00001", header(keys), run(values))
+    task_ = log_task("TLG00001").replace("</TSK>", f"{joined}</TSK>")
+    return read_task_log(taskdata(tmp_path, machine, task_, files=files), take_as_ammonia=True)
+
+
+def test_the_task_says_which_connectors_are_joined(tmp_path: Path) -> None:
+    """Two connectors on the bar: 0.5 m and 3 m ahead of its reference point. Nothing tells without CNN; with it, the
+    one that is joined counts: antenna 2 m ahead of the axle, hitch 1 m behind, then 3 m more, then 4 m to the bar."""
+    machine = hung(-4000, 500, tractor=True, more=(("DET13", 6, 3000, 0),))
+    unknown = straight(tmp_path / "a", machine)
+    assert said(unknown, "4.00 m behind and 0.50 m to the right of the machine's reference point, where") == 1
+    for name, connectors in (("b", "A=DVC2 B=DET22 C=DVC1 D=DET13"), ("c", "A=DVC1 B=DET13 C=DVC2 D=DET22")):
+        link = element("CNN", **dict(pair.split("=") for pair in connectors.split()))
+        log = straight(tmp_path / name, machine, joined=link)
+        assert said(log, "10.00 m behind and 0.60 m to the right of the antenna") == 1
+        assert column(log, "lat")[10] == pytest.approx(42.0 + 10 * 2e-5 - 10.0 / 111_077.0, abs=2e-8)
+
+
+def test_logged_offsets_count_over_described_ones(tmp_path: Path) -> None:
+    machine = hung(-4000, 500, tractor=False)
+    log = straight(tmp_path / "a", machine, logged=[("0086", "DET12", -5000), ("0087", "DET12", 0)])
+    assert said(log, "6.00 m behind and 0.30 m to the right of the antenna") == 1
+    assert not any("offset" in name for name in log.names)
+    values = [[(0, 1000), (1, -5000 - 100 * (s > 10))] for s in range(20)]
+    files = log_files("TLG00001", header([("0007", "DET12"), ("0086", "DET12")]), run(values))
+    log = read_task_log(taskdata(tmp_path / "b", machine, log_task("TLG00001"), files=files), take_as_ammonia=True)
+    assert said(log, "the log moves element DET12 by 0.10 m (0086); the median is taken") == 1
+
+
+def test_a_bar_stays_behind_a_machine_that_backs_up(tmp_path: Path) -> None:
+    """60 m north at 2 m a second, 8 m back at 0.5 m a second with a stop before, then on: the bar is 5 m south of the
+    antenna all the time. The other way round, the short way in first, it is the same."""
+    north = np.concatenate([np.arange(0, 60, 2.0), np.full(5, 60.0), np.arange(60, 52, -0.5), np.arange(52, 120, 2.0)])
+    for name, way in (("on", north), ("in", np.concatenate([np.arange(8, 0, -0.5), np.arange(0, 80, 2.0)]))):
+        jitter = np.random.default_rng(1).normal(0.0, 0.01, way.size)
+        places = [at(-95.0, 42.0 + (y + off) / 111_077.0) for y, off in zip(way, jitter, strict=True)]
+        data = b"".join(record(NOON + 1000 * s, DAY, place, [(0, 1000)]) for s, place in enumerate(places))
+        log = log_of(tmp_path / name, [("0007", "DET12")], data, hung(-4000, -300, tractor=False))
+        behind = (np.array([place["A"] for place in places]) / 1e7 - column(log, "lat")) * 111_077.0
+        assert np.abs(behind - 5.0).max() < 0.2, (name, behind.round(1))
+        (told,) = [note.text for note in log.notes if "backed up" in note.text]
+        # 16 records of 0.5 m, and as many as it stood still.
+        assert 15 <= int(told.split("against it in ")[1].split()[0]) <= 22
+
+
 def test_offsets_without_an_antenna_count_from_the_reference_point(tmp_path: Path) -> None:
     alone = bar([4.0, 5.0]).replace('B="0046"', 'B="0086"')
     log = log_of(tmp_path, [("0007", "DET1")], run([[(0, 1)]] * 5), alone)
@@ -549,7 +602,9 @@ def test_a_volume_is_counted_at_the_temperature_said(tmp_path: Path) -> None:
     keys = [("0002", "DET1"), ("0001", "DET1")]
     files = log_files("TLG00001", header(keys), run([[(0, 2_000_000), (1, 2_000_000)]] * 60))
     path = taskdata(tmp_path, element("PDT", A="PDT1", B="NH3"), log_task("TLG00001"), files=files)
-    for said_, density in (("60 degF", 617.4), ("0 degC", 638.6)):  # published tables of saturated liquid [kg/m3]
+    for said_, kelvin in (("60 degF", 288.7056), ("0 degC", 273.15)):
+        # CoolProp's saturated liquid, asked for without geoflow [kg/m3].
+        density = CoolProp.CoolProp.PropsSI("D", "T", kelvin, "Q", 0.0, "Ammonia")
         options = LogOptions(width="10 m", volume_temperature=said_)
         found = reconcile_file(str(path), ComparisonOptions(), options)
         # 200 L/ha is 2e-5 m3/m2.

@@ -26,6 +26,7 @@ from taskdata_reader import run_reader
 from geoflow.base.errors import OutputError
 from geoflow.isoxml.deliver import Delivery
 from geoflow.isoxml.edit import Edit, edited
+from geoflow.isoxml.members import Members
 from geoflow.isoxml.xml import parse_xml
 from geoflow.isoxml.zones import read_taskdata_zones
 from geoflow.prescription_files.read_prescription import Prescription, read_prescription
@@ -187,3 +188,22 @@ def test_names_that_state_a_rate_follow_it(tmp_path: Path) -> None:
     write_map(tmp_path / "T", [shapely.Polygon(square(0, 0))], np.array([0.012]), basis="nitrogen", field="F")
     patched(tmp_path / "T", tmp_path / "R", {0: 98.5})
     assert read_taskdata_zones(tmp_path / "R").table["name"].tolist() == ["98.50 kg N/ha"]
+
+
+def test_what_cannot_be_copied_or_is_not_as_meant_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write_folder(tmp_path / "T/TASKDATA", {"TASKDATA.XML": root(FIELD, two_zones())}).parent
+    with monkeypatch.context() as patch:
+        patch.setattr("geoflow.prescription_patch.patch_taskdata._difference", lambda *_: "zone 1 holds 3")
+        with pytest.raises(OutputError, match=r"the check of the new file failed \(zone 1 holds 3\)"):
+            patched(path, tmp_path / "R", {0: 50.0})
+
+    def unreadable(self: Members) -> dict[str, bytes]:
+        raise OSError("the stick was pulled")
+
+    monkeypatch.setattr(Members, "read", unreadable)
+    with pytest.raises(OutputError, match="cannot be copied") as caught:
+        patched(path, tmp_path / "R", {0: 50.0})
+    assert "the stick was pulled" in str(caught.value)
+    assert not (tmp_path / "R").exists()

@@ -6,8 +6,10 @@ import json
 import zipfile
 from pathlib import Path
 
+import geopandas
 import numpy as np
 import pytest
+import shapely
 from log_files import north_run, write_csv
 from taskdata_files import element, field, polygon, rate, square, task, taskdata
 
@@ -108,8 +110,84 @@ def test_every_command_that_reads_a_prescription_asks(
     said = capsys.readouterr().err
     option = "--target-take-as-ammonia" if command[0] == "reconcile" else "say --take-as-ammonia"
     assert "'Solid 27 % N'" in said and option in said
+    # Only where nothing is sent through a bar is another product's nitrogen a way out.
+    assert ("--nitrogen" in said) is (command[0] in {"convert", "reconcile"})
     cli.main([*typed, option.removeprefix("say ")])
     assert "'Solid 27 % N', and that" not in capsys.readouterr().err
+
+
+# 120 and 160 kg/ha, and 1.2 and 1.6 L/ha, of a product; 3.55 lb/gal is 0.425386 kg/L.
+@pytest.mark.parametrize(
+    ("ddi", "holds", "worth"),
+    [("0006", "0.27", 32.4), ("0006", "27 %", 32.4), ("01B0", "0.27", 120.0), ("0001", "3.55 lb N/gal", 0.510463)],
+)
+@pytest.mark.parametrize("name", ["Solid 27 % N", None])
+def test_another_product_is_converted_to_its_nitrogen(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ddi: str, holds: str, worth: float, name: str | None
+) -> None:
+    path = map_of(tmp_path, name, ddi)
+    argv = ["convert", str(path), "--nitrogen", holds, "--to-unit", "kg N/ha"]
+    assert cli.main([*argv, "--out", str(tmp_path / "c.geojson"), "--json", "-"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert [zone["after"] for zone in said["zones"]] == pytest.approx([worth, worth * 4 / 3], rel=1e-5)
+    assert said["nitrogen_fraction"] is None, "no ammonia, no share of nitrogen in it"
+    assert "--nitrogen" in json.dumps(said["input"]) or "(--nitrogen)" in json.dumps(said)
+    assert cli.main([*argv, "--out", str(tmp_path / "c2.geojson")]) == 0
+    assert "never vet them" in capsys.readouterr().out
+    # In task data it stays what it is called, and is refused again where ammonia is needed.
+    assert cli.main([*argv, "--out", str(tmp_path / "again")]) == 0
+    with pytest.raises(PrescriptionError, match=f"rates are of '{name or 'Another product'}'"):
+        read_prescription(tmp_path / "again")
+
+
+@pytest.mark.parametrize(
+    ("name", "ddi", "more", "text"),
+    [
+        ("NH3", "0006", ["--nitrogen", "0.27"], "--nitrogen speaks of another product, but the file's is 'NH3'"),
+        ("UAN 32", "0006", ["--nitrogen", "3.55 lb N/gal"], "the prescription counts kg/ha, but --nitrogen 3.55"),
+        ("UAN 32", "0006", ["--nitrogen", "32"], "a mass fraction of 32 cannot be"),
+        ("UAN 32", "0006", ["--nitrogen", "0"], "'0' leaves no nitrogen"),
+        ("UAN 32", "0006", ["--nitrogen", "much"], "'much' is no content of nitrogen"),
+        (None, "0006", [], "are of a product the file does not name"),
+        ("UAN 32", "0006", ["--nitrogen", "0.32", "--to-unit", "kg NH3/ha"], "cannot be counted in kg NH3/ha"),
+    ],
+)
+def test_what_cannot_be_of_another_product(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str | None, ddi: str, more: list[str], text: str
+) -> None:
+    path = map_of(tmp_path, name, ddi)
+    assert cli.main(["convert", str(path), "--out", str(tmp_path / "c.geojson"), *more]) == 2
+    assert text in capsys.readouterr().err
+    assert not (tmp_path / "c.geojson").exists()
+
+
+def test_a_map_of_another_product_in_a_plain_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """30 gal/ac of 3.55 lb N/gal are 106.5 lb N/ac; rates that count nitrogen need no content."""
+    zones = geopandas.GeoDataFrame({"rate": [30.0]}, geometry=[shapely.box(-95, 42, -94.999, 42.001)], crs=4326)
+    zones.to_file(tmp_path / "uan.geojson", driver="GeoJSON")
+    argv = ["convert", str(tmp_path / "uan.geojson"), "--nitrogen", "3.55 lb N/gal", "--out", str(tmp_path / "n.gpkg")]
+    assert cli.main([*argv, "--rate-unit", "lb N/ac"]) == 2
+    assert "--nitrogen speaks of another product, and the rates count lb N/ac" in capsys.readouterr().err
+    assert cli.main([*argv, "--rate-unit", "gal/ac", "--json", "-"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["zones"][0]["after"] == pytest.approx(106.5) and said["output"]["rate_unit"] == "lb N/ac"
+
+
+def test_a_log_of_another_product_against_its_map(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A map of 120 kg/ha of 27 % and a log of 32.4 kg N/ha agree; the log's own --nitrogen serves the map too."""
+    path = map_of(tmp_path, "Solid 27 % N", "0006")
+    run = north_run(30)
+    run |= {"Longitude": [-94.9995] * 30, "Latitude": [42.0001 + 1.8e-5 * at for at in range(30)]}
+    run |= {"Applied Rate (kg/ha)": [120.0] * 30}
+    del run["Applied Rate (lb N/ac)"], run["Target Rate (lb N/ac)"]
+    argv = ["reconcile", str(write_csv(tmp_path / "log.csv", run)), "--target", str(path), "--json", "-"]
+    assert cli.main(argv) == 2
+    assert cli.main([*argv, "--nitrogen", "0.27"]) in (0, 1)
+    capsys.readouterr()
+    assert cli.main([*argv, "--nitrogen", "0.27"]) in (0, 1)
+    said = json.loads(capsys.readouterr().out)
+    assert said["totals"]["target_mean_lb_n_ac"] == pytest.approx(32.4 / 1.12085, rel=1e-4)
+    assert said["agreement"]["within_10"] == pytest.approx(1.0)
 
 
 # Rewriting

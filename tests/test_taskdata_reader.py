@@ -149,12 +149,15 @@ def test_the_standards_example_in_both_readers(tmp_path: Path) -> None:
 # What one step of the dictionary's unit is in ours.
 IN_OURS = {("mg/m²", "kg NH3/ha"): 0.01, ("mg/m²", "kg N/ha"): 0.01, ("mm³/m²", "L NH3/ha"): 0.01,
            ("ml/m²", "L NH3/ha"): 10.0, ("mg/s", "kg NH3/min"): 6e-5, ("mm³/s", "L/min"): 6e-5, ("mm/s", "m/s"): 1e-3,
-           ("mm", "m"): 1e-3, ("Pa", "kPa"): 1e-3, ("mK", "K"): 1e-3, ("kg", "kg"): 1.0, ("g", "kg"): 1e-3,
+           ("mm", "m"): 1e-3, ("Pa", "kPa"): 1e-3, ("mK", "K"): 1e-3, ("ms", "s"): 1e-3,
+           ("kg", "kg"): 1.0, ("g", "kg"): 1e-3,
            ("m²", "ha"): 1e-4, ("s", "s"): 1.0, ("L", "L"): 1.0, ("l", "L"): 1.0, ("n.a.", ""): 1.0}  # fmt: skip
 NAMED = {"0006": "Setpoint Mass Per Area", "0007": "Actual Mass Per Area", "01B0": "Nitrogen", "01B1": "Nitrogen",
          "0001": "Setpoint Volume Per Area", "0002": "Actual Volume Per Area", "018D": "Actual Speed",
          "0043": "Actual Working Width", "002A": "Actual Mass Per Time", "0025": "Actual Volume Per Time",
          "00C2": "Actual Product Pressure", "0243": "Actual Temperature", "008D": "Actual Work State",
+         "008E": "Physical Setpoint Time Latency", "008F": "Physical Actual Value Time Latency",
+         "0086": "Offset X", "0087": "Offset Y",
          "0161": "Nitrogen", "0162": "Ammonium", "0051": "Application Total Mass in [kg]"}  # fmt: skip
 
 

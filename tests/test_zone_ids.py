@@ -70,6 +70,9 @@ def test_the_column_asked_for_is_taken_with_its_gaps_told(tmp_path: Path) -> Non
     assert called(path, zone_id="elev") == ("elev", ["1", "2", "3", "4"])
     with pytest.raises(PrescriptionError, match=r"no column 'plott' .*'Plot'"):
         called(path, zone_id="plott")
+    twice = field(tmp_path / "b.geojson", Plot=["x", "y", "z", "w"], PLOT=["1", "2", "3", "4"])
+    with pytest.raises(PrescriptionError, match="several columns are called 'plot'"):
+        called(twice, zone_id="plot")
 
 
 def test_a_column_that_names_nothing_is_refused(tmp_path: Path) -> None:

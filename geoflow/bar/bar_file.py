@@ -10,13 +10,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from geoflow.bar import equipment
 from geoflow.bar import keys as bar_keys
-from geoflow.bar.equipment import Bar, Line, RowHose, Section, Suction
+from geoflow.bar.agreement import pump_disagreements, tank_hose_disagreements
+from geoflow.bar.building import build_bar
+from geoflow.bar.equipment import Bar
 from geoflow.bar.flashing import check_flashing
 from geoflow.bar.key_documents import bar_schema
+from geoflow.bar.key_kinds import KEY_KINDS
 from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_of
 from geoflow.bar.left_out import left_out_keys
+from geoflow.bar.measured import measured_points
 from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError
@@ -28,6 +31,7 @@ __all__ = ["bar_schema", "parse_bar", "read_bar", "read_bar_text"]
 _GREATEST_SIZE: Final = 100_000
 _MOST_LISTED: Final = 30
 _WIDTH_AGREEMENT: Final = 0.01
+_OF_ESTIMATE: Final = ("tolerance", "outlet", "outlet_coefficient")
 
 
 def read_bar(path: str | Path) -> Bar:
@@ -95,7 +99,7 @@ def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
             listed += f"\n  and {len(reader.problems) - _MOST_LISTED} more"
         what = f"{len(reader.problems)} things in the bar file are wrong\n{listed}"
         raise BarError(what, where=where, cure="put them right one by one; one mistake can show up twice")
-    return replace(_build(values, reader.air_pressure), left_out=left_out_keys(mapping))
+    return replace(build_bar(values, reader.air_pressure), left_out=left_out_keys(mapping))
 
 
 def _content(path: Path) -> bytes:
@@ -232,7 +236,7 @@ class _Reader:
             value = convert(given, key, self.air_pressure)
         except QuantityError as problem:
             comma = "write decimals with a point; " if re.search(r"\d,\d", str(given)) else ""
-            kind = bar_keys.KEY_KINDS[key.kind].said
+            kind = KEY_KINDS[key.kind].said
             self.note(place, problem.what, f"{comma}write {kind}, like {_example(key)}")
             return None
         if within(value, key, self.air_pressure):
@@ -295,8 +299,13 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         _check_row_hose(reader, given["row_hose"])
     for name, orifice in (values["orifices"] or {}).items():
         check_flashing(reader.note, name, orifice)
+    for name, orifice in (values["orifices"] or {}).items():
+        if orifice.get("measured"):
+            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
+    for place, what, cure in (*pump_disagreements(values, given), *tank_hose_disagreements(values)):
+        reader.note(place, what, cure)
 
 
 def _check_flows(reader: _Reader, name: str, machine: dict[str, Any], given: Mapping[str, Any]) -> None:
@@ -350,7 +359,7 @@ def _check_pair(reader: _Reader, name: str, given: Mapping[str, Any], others: tu
 
 
 def _check_row_hose(reader: _Reader, given: Mapping[str, Any]) -> None:
-    estimate = [name for name in ("length", "bore", "tolerance") if name in given]
+    estimate = [name for name in ("length", "bore", *_OF_ESTIMATE) if name in given]
     if "back_pressure" in given and estimate:
         cure = 'keep back_pressure (a range where unsure: "4..8 psi"), or length and bore for an estimate'
         reader.note("[row_hose]", f"back_pressure and {', '.join(estimate)} at once", cure)
@@ -358,38 +367,4 @@ def _check_row_hose(reader: _Reader, given: Mapping[str, Any]) -> None:
         cure = "add one of them, or leave the table out where the orifice blows into open air"
         reader.note("[row_hose]", "neither back_pressure nor length and bore", cure)
     else:
-        _check_pair(reader, "row_hose", given, ("tolerance",))
-
-
-def _line(values: dict[str, Any] | None) -> Line | None:
-    if not values or values["bore"] is None:
-        return None
-    return Line(values["length"], values["bore"], values.get("fittings_k", 0.0), values.get("roughness", 0.0))
-
-
-def _build(values: dict[str, Any], air_pressure: float) -> Bar:
-    orifices = {}
-    for name, given in values["orifices"].items():
-        measured = tuple(equipment.MeasuredPoint(**point) for point in given["measured"] or ())
-        orifices[name] = equipment.Orifice(name, **{**given, "measured": measured})
-    meter = dict(values["meter"])
-    meter["pulses_per_volume"] = meter.pop("pulses_per_gallon") / units.factor("gallon", "volume")
-    sections = [Section(s["name"], s["rows"], s["orifice"], _line(s["feed"])) for s in values["sections"]]
-    hose, suction, valve = values["row_hose"], values["suction"], values["control_valve"]
-    return Bar(
-        name=values["name"],
-        row_spacing=values["row_spacing"],
-        sections=tuple(sections),
-        orifices=orifices,
-        pump=equipment.Pump(**values["pump"]),
-        meter=equipment.Meter(**meter),
-        limits=equipment.Limits(**values["limits"]),
-        nitrogen_fraction=values["nitrogen_fraction"],
-        elevation=values["elevation"],
-        air_pressure=air_pressure,
-        row_hose=RowHose(hose["back_pressure"], _line(hose), hose["tolerance"]) if hose else RowHose(),
-        suction=Suction(suction["head"], _line(suction)) if suction else None,
-        control_valve=equipment.ControlValve(**valve) if valve else None,
-        controller=equipment.Controller(**values["controller"]) if values["controller"] else None,
-        tank=equipment.Tank(**values["tank"]) if values["tank"] else None,
-    )
+        _check_pair(reader, "row_hose", given, _OF_ESTIMATE)

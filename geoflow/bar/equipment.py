@@ -9,19 +9,24 @@ import functools
 from dataclasses import dataclass, field
 from typing import Any
 
-from geoflow.bar.keys import KEY_KINDS, THIN_PLATE_FLASHING, keys_of
+from geoflow.bar.key_kinds import KEY_KINDS, THIN_PLATE_FLASHING
+from geoflow.bar.keys import keys_of
 from geoflow.base import units
 
 __all__ = [
     "Bar",
+    "Bypass",
     "ControlValve",
     "Controller",
+    "ExcessFlow",
+    "Gauge",
     "Limits",
     "Line",
     "MeasuredPoint",
     "Meter",
     "Orifice",
     "Pump",
+    "Reading",
     "RowHose",
     "Section",
     "Suction",
@@ -53,6 +58,30 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """What was read for a measured point, in the words of the bar file.
+
+    Attributes
+    ----------
+    flow, pressure, temperature : str
+        As written; a tank's gauge stands for a temperature.
+    rows : int
+        Rows the flow went through.
+    feed_loss : tuple of float or None
+        Least and greatest pressure [Pa] taken off a gauge after the valve.
+    tank_gauge : bool
+        Whether the temperature is that of a tank's gauge.
+    """
+
+    flow: str
+    pressure: str
+    temperature: str
+    rows: int = 1
+    feed_loss: tuple[float, float] | None = None
+    tank_gauge: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class MeasuredPoint:
     """One measurement on one orifice on ammonia.
 
@@ -68,6 +97,8 @@ class MeasuredPoint:
         Relative uncertainty of the flow [-].
     pressure_tolerance, temperature_tolerance : float
         Uncertainty of the two readings [Pa], [K].
+    reading : Reading or None
+        What it comes from.
     """
 
     flow: float
@@ -76,6 +107,7 @@ class MeasuredPoint:
     flow_tolerance: float = _left_out("orifices.measured", "flow_tolerance")
     pressure_tolerance: float = _left_out("orifices.measured", "pressure_tolerance")
     temperature_tolerance: float = _left_out("orifices.measured", "temperature_tolerance")
+    reading: Reading | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +131,7 @@ class Orifice:
     measured : tuple of MeasuredPoint
         Points that narrow what is unknown.
     flashing : str or None
-        ``"thin plate"``: an assumption the user states, that the flashing weight is at most `keys.THIN_PLATE_FLASHING`.
+        ``"thin plate"``: an assumption the user states, that its flashing weight is `THIN_PLATE_FLASHING` at most.
     row_spread : float
         How far the flow of one row may be off the mean of the rows with this orifice, at one pressure [-].
     """
@@ -142,29 +174,91 @@ class RowHose:
         Hose for the two-phase estimate, where it is not.
     tolerance : float
         Relative uncertainty of the estimated gauge back pressure [-].
+    outlet : float or None
+        Diameter of the hole at the knife [m], where it is narrower than the hose.
+    outlet_coefficient : float
+        Its discharge coefficient [-].
     """
 
     back_pressure: tuple[float, float] | None = None
     line: Line | None = None
     tolerance: float = _left_out("row_hose", "tolerance")
+    outlet: float | None = None
+    outlet_coefficient: float = _left_out("row_hose", "outlet_coefficient")
 
 
 @dataclass(frozen=True, slots=True)
 class Suction:
-    """Liquid head above the pump inlet [m] (negative for lift) and the line to it, if any loses pressure."""
+    """What lies between tank and pump.
+
+    Attributes
+    ----------
+    head : float
+        Of liquid above the pump inlet with the tank nearly empty [m]; negative for lift.
+    line : Line or None
+        The line to the pump, if any loses pressure.
+    greatest_head : float or None
+        Head with the tank full [m]; None where it is no other.
+    tank_hoses : tuple of Line
+        Ahead of the line, one from each tank that is drawn at the same time.
+    """
 
     head: float = _left_out("suction", "head")
     line: Line | None = None
+    greatest_head: float | None = None
+    tank_hoses: tuple[Line, ...] = ()
+
+    @property
+    def full_head(self) -> float:
+        """Head of liquid above the pump inlet with the tank full [m]."""
+        return self.head if self.greatest_head is None else self.greatest_head
 
 
 @dataclass(frozen=True, slots=True)
 class Pump:
-    """Displacement at full drive [m3/s], greatest pressure rise [Pa], least flow [m3/s], efficiency [-]."""
+    """The pump.
+
+    Attributes
+    ----------
+    max_flow : float
+        Displacement at full drive [m3/s].
+    max_rise : float
+        Greatest pressure rise [Pa].
+    min_flow : float
+        Least flow it can be held at [m3/s].
+    efficiency : float
+        Share of the shaft's work that becomes pressure, slip not counted [-].
+    flow_tolerance : float
+        Relative tolerance of the displacement [-].
+    slip : float
+        Share of the displacement that leaks back at the greatest rise [-].
+    drive_share : float
+        Of full drive that the tractor gives [-].
+    """
 
     max_flow: float
     max_rise: float
     min_flow: float = _left_out("pump", "min_flow")
     efficiency: float = _left_out("pump", "efficiency")
+    flow_tolerance: float = _left_out("pump", "flow_tolerance")
+    slip: float = _left_out("pump", "slip")
+    drive_share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Bypass:
+    """What the pump moves at least [m3/s], and the rise at which the rest goes back to its inlet [Pa]."""
+
+    pump_flow: float
+    opens_at: float = _left_out("bypass", "opens_at")
+
+
+@dataclass(frozen=True, slots=True)
+class ExcessFlow:
+    """A valve or coupling that shuts: at which flow of liquid [m3/s], and its relative tolerance [-]."""
+
+    closing_flow: float
+    tolerance: float = _left_out("excess_flow", "tolerance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,16 +311,27 @@ class Controller:
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """Water capacity of a nurse tank [m3], the share of it that may be filled [-], and how many are drawn together."""
+    """Water capacity [m3], of all tanks drawn at the same time together, and the share of it that may be filled [-]."""
 
     capacity: float
     fill: float = _left_out("tank", "fill")
-    count: int = _left_out("tank", "count")
 
-    @property
-    def whole(self) -> float:
-        """Water capacity of all that are drawn together [m3]."""
-        return self.capacity * self.count
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """A pressure gauge that can be read.
+
+    Attributes
+    ----------
+    place : str
+        One of `key_kinds.GAUGE_PLACES`.
+    zero, span : float or None
+        Of a transmitter: output at no pressure [V] and its rise with the pressure [V/Pa].
+    """
+
+    place: str
+    zero: float | None = None
+    span: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,8 +353,17 @@ class Bar:
     control_valve: ControlValve | None = None
     controller: Controller | None = None
     tank: Tank | None = None
+    gauges: tuple[Gauge, ...] = ()
+    bypass: Bypass | None = None
+    excess_flow: ExcessFlow | None = None
+    breakaway: ExcessFlow | None = None
     left_out: tuple[tuple[str, str], ...] = field(default=(), compare=False)
     """Keys absent from the bar file, and what counts in their place."""
+
+    @property
+    def two_ended(self) -> bool:
+        """Whether something ahead of the orifices has a worse and a better end."""
+        return self.suction is not None or self.bypass is not None or self.pump.slip > 0.0
 
     @property
     def rows(self) -> int:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final
 
-from geoflow.bar.keys import THIN_PLATE_LONGEST, keys_of, written
+from geoflow.bar.key_kinds import THIN_PLATE_LONGEST
+from geoflow.bar.keys import keys_of, written
 from geoflow.bar.values import shown
 
 __all__ = ["check_flashing"]

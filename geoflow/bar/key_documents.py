@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from geoflow.bar.key_kinds import KEY_KINDS, LONGEST_TEXT, NUMBER_PATTERN
 from geoflow.bar.keys import (
-    KEY_KINDS,
-    LONGEST_TEXT,
-    NUMBER_PATTERN,
     TABLES,
     Key,
     Table,
@@ -24,9 +22,19 @@ __all__ = ["bar_schema", "key_table_markdown"]
 _TOGETHER: Final[dict[str, dict[str, Any]]] = {
     "row_hose": {
         "oneOf": [
-            {"required": ["back_pressure"], "properties": {"length": False, "bore": False, "tolerance": False}},
+            {
+                "required": ["back_pressure"],
+                "properties": dict.fromkeys(("length", "bore", "tolerance", "outlet", "outlet_coefficient"), False),
+            },
             {"required": ["length", "bore"], "properties": {"back_pressure": False}},
         ],
+    },
+    "orifices.measured": {
+        "allOf": [
+            {"oneOf": [{"required": [name]} for name in ("flow", "bar_flow", "rate", "load")]},
+            {"oneOf": [{"required": [name]} for name in ("pressure", "pressure_after_valve")]},
+        ],
+        "dependentRequired": {"rate": ["speed"], "speed": ["rate"], "load": ["time"], "time": ["load"]},
     },
     "suction": {
         "dependentRequired": {
@@ -35,6 +43,9 @@ _TOGETHER: Final[dict[str, dict[str, Any]]] = {
             "fittings_k": ["length"],
             "roughness": ["length"],
         },
+    },
+    "drive": {
+        "oneOf": [{"required": ["full_oil", "given_oil"]}, {"required": ["full_speed", "given_speed"]}],
     },
 }
 

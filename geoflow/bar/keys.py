@@ -6,18 +6,14 @@ import json
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from geoflow.bar.key_kinds import THIN_PLATE, THIN_PLATE_FLASHING, THIN_PLATE_LONGEST
+
 __all__ = [
+    "COUPLING_K",
     "KEYS",
-    "KEY_KINDS",
-    "LONGEST_TEXT",
     "NITROGEN_FRACTION",
-    "NUMBER_PATTERN",
     "TABLES",
-    "THIN_PLATE",
-    "THIN_PLATE_FLASHING",
-    "THIN_PLATE_LONGEST",
     "Key",
-    "KeyKind",
     "Table",
     "Written",
     "heading",
@@ -28,46 +24,8 @@ __all__ = [
 ]
 
 Written = str | int | float
-LONGEST_TEXT: Final = 100
 NITROGEN_FRACTION: Final = 0.82
 """Of ammonia, by weight: grade 82-0-0, as on the label."""
-
-THIN_PLATE: Final = "thin plate"
-THIN_PLATE_FLASHING: Final = 0.35
-"""Greatest flashing weight of an orifice that is stated to be a thin plate: assumed, not measured."""
-THIN_PLATE_LONGEST: Final = 1.5
-"""Length over diameter up to which an orifice may be stated to be one."""
-
-NUMBER_PATTERN: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
-
-
-@dataclass(frozen=True, slots=True)
-class KeyKind:
-    """How a value is written: what to call it, its kind of unit if any, if it may be a range, what it is one of."""
-
-    said: str
-    unit_kind: str | None = None
-    range: bool = False
-    choices: tuple[str, ...] = ()
-
-
-KEY_KINDS: Final[dict[str, KeyKind]] = {
-    "text": KeyKind("text in quotes"),
-    "flashing": KeyKind(f'"{THIN_PLATE}"', choices=(THIN_PLATE,)),
-    "whole number": KeyKind("a whole number"),
-    "number": KeyKind("a plain number"),
-    "length": KeyKind("a length with its unit", "length"),
-    "volume": KeyKind("a volume with its unit", "volume"),
-    "time": KeyKind("a time with its unit", "time"),
-    "temperature": KeyKind("a temperature with its unit", "temperature"),
-    "temperature difference": KeyKind("a difference of temperature with its unit", "temperature difference"),
-    "volume flow": KeyKind("a flow of liquid with its unit", "volume flow"),
-    "ammonia flow": KeyKind("a flow of ammonia by weight", "ammonia flow"),
-    "pressure difference": KeyKind("a pressure difference with its unit", "pressure"),
-    "gauge pressure": KeyKind("a gauge pressure with its unit", "pressure"),
-    "gauge pressure range": KeyKind("a gauge pressure or a range of it", "pressure", range=True),
-    "speed range": KeyKind("a speed or a range of speeds", "speed", range=True),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,12 +98,26 @@ TABLES: Final[tuple[Table, ...]] = (
           "both; without the table the orifice blows into open air."),
     Table("suction", "one",
           "Tank to pump; `length` and `bore` come together; without the table no loss is counted."),
+    Table("tank_hoses", "list",
+          "Hose from a tank to the suction, one table for each tank drawn at the same time; two side by side share "
+          "the flow so that both lose the same."),
+    Table("tank_hoses.couplings", "list",
+          "Quick couplings and valves in it, each by its kind, or with its own `k` or `cv`."),
+    Table("excess_flow", "one", "The valve at each tank that shuts when too much flows; without it nothing shuts."),
+    Table("breakaway", "one", "A coupling that passes the whole flow and shuts when too much flows."),
     Table("pump", "one", "The pump that pushes the liquid to the bar.", required=True),
+    Table("drive", "one",
+          "What turns the pump: `full_oil` and `given_oil` of a hydraulic motor, or `full_speed` and `given_speed` of "
+          "a shaft; without it the tractor gives full drive."),
+    Table("bypass", "one",
+          "A bypass or relief that lets part of the flow go round, back to the pump's inlet; without it the pump makes "
+          "just the bar's flow and pressure."),
     Table("meter", "one", "The flow meter.", required=True),
     Table("control_valve", "one", "The valve that throttles the flow; without it no loss is counted."),
     Table("limits", "one", "What the bar must stay within.", required=True),
     Table("controller", "one", "How fast the rate control answers."),
     Table("tank", "one", "The tank the bar draws from."),
+    Table("gauges", "list", "The pressure gauges you can read, one table each; without any all places count as read."),
 )
 
 _HOSE_LENGTH: Final = ("0 ft", "500 ft")
@@ -155,6 +127,13 @@ _FITTINGS: Final = (0, 1000)
 _FLOW: Final = ("0 gpm", "2000 gpm")
 _LIQUID: Final = ("-40 degF", "140 degF")
 _SOME_FLOW: Final = ("0.01 gpm", "2000 gpm")
+
+_TURNS: Final = ("1 rpm", "20000 rpm")
+COUPLING_K: Final[dict[str, float]] = {
+    "full bore": 0.5, "globe valve": 6.0, "poppet": 8.0, "breakaway": 6.0, "flat face": 4.0,
+}
+"""Loss coefficients of couplings by kind, on the bore of the hose; from memory, so give `k` or `cv` where known."""
+_COUPLINGS: Final = ", ".join(f"{kind} {k:g}" for kind, k in COUPLING_K.items())
 
 KEYS: Final[tuple[Key, ...]] = (
     Key("", "name", "text", "16-row bar", "What you call the bar.", required=True),
@@ -206,17 +185,36 @@ KEYS: Final[tuple[Key, ...]] = (
         "same pressure; it goes with the area, from the tolerance of new ones or from wear.",
         default=0.0, accepted=(0, 0.5)),
     Key("orifices.measured", "flow", "ammonia flow", "5.1 lb NH3/min", "Ammonia through one orifice.",
-        required=True, accepted=("0.001 lb NH3/min", "1000 lb NH3/min")),
+        accepted=("0.001 lb NH3/min", "1000 lb NH3/min")),
+    Key("orifices.measured", "bar_flow", "liquid flow", "14 gpm",
+        "Or what the meter says of the whole bar: gpm, L/min, pulses/s or lb NH3/min."),
+    Key("orifices.measured", "rate", "nitrogen rate", "150 lb N/ac",
+        "Or the rate the display says, held at `speed`; the meter's `reference_temperature` is allowed for.",
+        accepted=("1 lb N/ac", "1000 lb N/ac")),
+    Key("orifices.measured", "speed", "speed", "5 mph", "Ground speed while `rate` was read.",
+        accepted=("0.1 mph", "30 mph")),
+    Key("orifices.measured", "load", "ammonia mass", "2400 lb NH3",
+        "Or what the tank lost on a scale while the bar ran steadily for `time`.",
+        accepted=("1 lb NH3", "100000 lb NH3")),
+    Key("orifices.measured", "time", "time", "30 min", "How long the bar ran for `load`.", accepted=("1 s", "24 h")),
+    Key("orifices.measured", "sections", "text", "left,right",
+        "Sections that were on for `bar_flow`, `rate` or `load`; all if left out. They must have this orifice."),
     Key("orifices.measured", "pressure", "gauge pressure", "95 psi", "Pressure just above the orifice.",
-        required=True, accepted=("1 psi", "1000 psi")),
-    Key("orifices.measured", "temperature", "temperature", "50 degF", "Temperature of the liquid there.",
+        accepted=("1 psi", "1000 psi")),
+    Key("orifices.measured", "pressure_after_valve", "gauge pressure", "97 psi",
+        "Or the gauge between control valve and feeds; what the feeds lose comes off it, after the bar's own lines.",
+        accepted=("1 psi", "1000 psi")),
+    Key("orifices.measured", "temperature", "liquid temperature", "50 degF",
+        'Temperature of the liquid there, or the gauge on the tank it is drawn from ("78 psi").',
         required=True, accepted=_LIQUID),
-    Key("orifices.measured", "flow_tolerance", "number", 0.03, "How far the flow may be off, as a fraction.",
+    Key("orifices.measured", "flow_tolerance", "number", 0.03,
+        "How far the flow may be off, as a fraction; 0.05 counts for a `rate` (its speed errs too), 0.02 for a `load`.",
         default=0.03, accepted=(0, 0.9)),
     Key("orifices.measured", "pressure_tolerance", "pressure difference", "2 psi", "How far the gauge may be off.",
         default="2 psi", accepted=("0 psi", "50 psi")),
     Key("orifices.measured", "temperature_tolerance", "temperature difference", "2 degF",
-        "How far the thermometer may be off.", default="2 degF", accepted=("0 degF", "20 degF")),
+        "How far the thermometer may be off; where the tank's gauge is given, what 2 psi of it make.",
+        default="2 degF", accepted=("0 degF", "20 degF")),
     Key("row_hose", "back_pressure", "gauge pressure range", "4..8 psi", "Pressure just below the orifice.",
         accepted=("0 psi", "500 psi")),
     Key("row_hose", "length", "length", "8 ft", "Length of the hose, for an estimate of that pressure.",
@@ -224,15 +222,42 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("row_hose", "bore", "length", "0.375 in", "Inside diameter of the hose.", accepted=_HOSE_BORE),
     Key("row_hose", "tolerance", "number", 0.4, "How far the estimate may be off, as a fraction.",
         default=0.4, accepted=(0, 1)),
-    Key("suction", "head", "length", "1.5 ft",
-        "Height of the liquid above the pump inlet; negative where the pump lifts.", default="0 ft",
-        accepted=("-30 ft", "30 ft")),
+    Key("row_hose", "outlet", "length", "0.25 in",
+        "Diameter of the hole at the knife, where it is narrower than the hose.", accepted=("0.02 in", "4 in")),
+    Key("row_hose", "outlet_coefficient", "number", 0.8,
+        "Discharge coefficient of that hole; 0.8 is usual for a drilled tube end (from memory).", default=0.8,
+        accepted=(0.3, 1)),
+    Key("suction", "head", "length range", "0.5..3 ft",
+        "Height of the liquid above the pump inlet, from nearly empty to full; negative where the pump lifts.",
+        default="0 ft", accepted=("-30 ft", "30 ft")),
     Key("suction", "length", "length", "12 ft", "Length of the line.", accepted=_HOSE_LENGTH),
     Key("suction", "bore", "length", "1.5 in", "Inside diameter of the line.", accepted=_HOSE_BORE),
     Key("suction", "fittings_k", "number", 8.0, "Sum of the loss coefficients of strainer, valves and bends.",
         default=0.0, accepted=_FITTINGS),
     Key("suction", "roughness", "length", "0.05 mm", "Roughness of its wall; 0 is a smooth hose.",
         default="0 mm", accepted=_ROUGHNESS),
+    Key("tank_hoses", "length", "length", "10 ft", "Length of the hose.", required=True, accepted=_HOSE_LENGTH),
+    Key("tank_hoses", "bore", "length", "1.25 in",
+        "Inside diameter of the hose; 1 to 2 in is usual (common practice, no source).", required=True,
+        accepted=_HOSE_BORE),
+    Key("tank_hoses", "fittings_k", "number", 2.0, "Sum of the loss coefficients of its other fittings.",
+        default=0.0, accepted=_FITTINGS),
+    Key("tank_hoses", "roughness", "length", "0.05 mm", "Roughness of its wall; 0 is a smooth hose.",
+        default="0 mm", accepted=_ROUGHNESS),
+    Key("tank_hoses.couplings", "kind", "text", "poppet",
+        f"Sets the loss where neither `k` nor `cv` is given (from memory, on the hose's bore): {_COUPLINGS}."),
+    Key("tank_hoses.couplings", "k", "number", 4.0, "Its loss coefficient on the hose's bore.", accepted=_FITTINGS),
+    Key("tank_hoses.couplings", "cv", "number", 60, "Its flow coefficient: US gpm of water at a loss of 1 psi.",
+        accepted=(0.01, 10000)),
+    Key("excess_flow", "closing_flow", "volume flow", "50 gpm",
+        "Flow of liquid at which it shuts, from its tag; one and a half to two times the greatest flow is usual "
+        "(common practice, no source).", required=True, accepted=_SOME_FLOW),
+    Key("excess_flow", "tolerance", "number", 0.10,
+        "How far that may be off, as a fraction; 0.10 is usual (from memory).", default=0.10, accepted=(0, 0.9)),
+    Key("breakaway", "closing_flow", "volume flow", "60 gpm", "Flow of liquid at which it shuts.", required=True,
+        accepted=_SOME_FLOW),
+    Key("breakaway", "tolerance", "number", 0.10,
+        "How far that may be off, as a fraction; 0.10 is usual (from memory).", default=0.10, accepted=(0, 0.9)),
     Key("pump", "max_flow", "volume flow", "45 gpm", "Liquid displaced at full drive.", required=True,
         accepted=_SOME_FLOW),
     Key("pump", "max_rise", "pressure difference", "110 psi", "Most pressure the pump can add.",
@@ -242,6 +267,25 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("pump", "efficiency", "number", 0.5,
         "Share of the drive's work that becomes pressure; the rest heats the liquid.", default=0.5,
         accepted=(0.05, 1)),
+    Key("pump", "flow_tolerance", "number", 0.05,
+        "How far `max_flow` may be off, as a fraction; 0.05 is usual for a nameplate (common practice, no source).",
+        default=0.0, accepted=(0, 0.5)),
+    Key("pump", "slip", "number", 0.10,
+        "Share of `max_flow` that leaks back inside at `max_rise`; 0.05 to 0.20 is usual on thin liquid (from memory).",
+        default=0.0, accepted=(0, 0.9)),
+    Key("drive", "full_oil", "volume flow", "14 gpm", "Oil the motor takes at the pump's `max_flow`.",
+        accepted=_SOME_FLOW),
+    Key("drive", "given_oil", "volume flow", "11 gpm",
+        "Oil the tractor gives; 10 to 30 gpm an outlet is usual (common practice, no source).", accepted=_SOME_FLOW),
+    Key("drive", "full_speed", "turning speed", "540 rpm", "Shaft speed at the pump's `max_flow`.", accepted=_TURNS),
+    Key("drive", "given_speed", "turning speed", "450 rpm",
+        "Shaft speed the tractor is driven at; 540 or 1000 rpm is a full one (ISO 500, from memory).", accepted=_TURNS),
+    Key("bypass", "pump_flow", "volume flow", "15 gpm",
+        "What the pump moves at least: what the bar does not take goes round. About a third of `max_flow` is usual "
+        "(common practice, no source).", required=True, accepted=_SOME_FLOW),
+    Key("bypass", "opens_at", "pressure difference", "60 psi",
+        "Rise a relief holds while some goes round; 0 where the pump makes only what the bar needs. 50 to 120 psi is "
+        "usual (from memory).", default="0 psi", accepted=("0 psi", "1000 psi")),
     Key("meter", "pulses_per_gallon", "number", 700, "Pulses for one US gallon of liquid, not for 10 lb N.",
         required=True,
         accepted=(0.01, 1000000)),
@@ -269,14 +313,18 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=("0 s", "60 s")),
     Key("controller", "time_constant", "time", "1.5 s", "Time in which the flow covers 63 % of a change.",
         required=True, accepted=("0 s", "60 s")),
-    Key("tank", "capacity", "volume", "1000 gal", "Water capacity of one tank.", required=True,
-        accepted=("1 gal", "50000 gal")),
-    Key("tank", "count", "whole number", 2, "Tanks drawn together: 2 for twin tanks on one running gear.", default=1,
-        accepted=(1, 8)),
+    Key("tank", "capacity", "volume", "1000 gal",
+        "Water capacity; of all tanks drawn at the same time together, of which [[tank_hoses]] says how many.",
+        required=True, accepted=("1 gal", "50000 gal")),
     Key("tank", "fill", "number", 0.85, "Share of the capacity that is filled.", default=0.85,
         accepted=(0.05, 0.85),
         note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "
         "the local code decides, ask the supplier"),
+    Key("gauges", "place", "gauge place", "after valve", "Where it sits.", required=True),
+    Key("gauges", "zero", "voltage", "0.5 V", "Output of a transmitter at no pressure, on its label or data sheet.",
+        accepted=("-1 V", "12 V")),
+    Key("gauges", "span", "transmitter slope", "20 mV/psi", "How far that output rises with the pressure.",
+        accepted=("0.1 mV/psi", "1000 mV/psi")),
 )
 # fmt: on
 

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import json
 import re
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Final, Literal
 
 import numpy as np
 
-from geoflow.bar import keys as bar_keys
+from geoflow.bar.key_kinds import KEY_KINDS, LONGEST_TEXT, NUMBER_PATTERN
 from geoflow.bar.keys import Key
+from geoflow.bar.liquid import liquid_temperature
 from geoflow.base import units
 from geoflow.base.errors import QuantityError
 from geoflow.base.spelling import nearest
 
-__all__ = ["convert", "shown", "text_of", "within"]
+__all__ = ["LiquidFlow", "convert", "shown", "text_of", "within"]
 
 
 def shown(value: object) -> str:
@@ -44,8 +46,8 @@ def text_of(value: object) -> str:
         raise QuantityError(f"{shown(value)} is not text")
     if not value.strip():
         raise QuantityError("the text is empty")
-    if not value.isprintable() or len(value) > bar_keys.LONGEST_TEXT:
-        raise QuantityError(f"over {bar_keys.LONGEST_TEXT} characters, or some that cannot be printed")
+    if not value.isprintable() or len(value) > LONGEST_TEXT:
+        raise QuantityError(f"over {LONGEST_TEXT} characters, or some that cannot be printed")
     return value.strip()
 
 
@@ -68,6 +70,33 @@ def _difference(text: str) -> float:
         raise QuantityError(f"'{text}' is an absolute pressure, but a difference is wanted") from None
 
 
+_PULSES: Final = re.compile(rf"({NUMBER_PATTERN})\s*(?:pulses?/s|pulses? per second|Hz)")
+
+
+@dataclass(frozen=True, slots=True)
+class LiquidFlow:
+    """A flow of liquid ammonia by volume [m3/s], by mass [kg/s], or as a meter counts it [pulses/s]."""
+
+    value: float
+    basis: Literal["volume", "mass", "pulses"]
+
+
+_OF_LIQUID: Final = ("liquid flow", "liquid temperature")
+
+
+def _of_liquid(text: str, kind: str, air_pressure: float) -> LiquidFlow | float:
+    return _liquid_flow(text) if kind == "liquid flow" else liquid_temperature(text, air_pressure)[0]
+
+
+def _liquid_flow(text: str) -> LiquidFlow:
+    pulses = _PULSES.fullmatch(text)
+    if pulses:
+        return LiquidFlow(float(pulses[1]), "pulses")
+    if re.search(r"nh3", text, re.IGNORECASE):
+        return LiquidFlow(units.parse(text, "ammonia flow"), "mass")
+    return LiquidFlow(units.parse(text, "volume flow"), "volume")
+
+
 def _choice(value: object, choices: tuple[str, ...]) -> str:
     if not isinstance(value, str) or value.strip() not in choices:
         raise QuantityError(f"{shown(value)} is none of the words it may have{nearest(str(value), choices)}")
@@ -87,7 +116,7 @@ def _with_unit(value: object, *, range: bool) -> str:
         bare = isinstance(value, int | float) and not isinstance(value, bool)
         raise QuantityError(f"{shown(value)} {'has no unit' if bare else 'is not text'}")
     text = text_of(value)
-    if re.fullmatch(bar_keys.NUMBER_PATTERN, text):
+    if re.fullmatch(NUMBER_PATTERN, text):
         raise QuantityError(f"{shown(value)} has no unit")
     if ".." in text and not range:
         raise QuantityError(f"'{text}' is a range, but one value is wanted")
@@ -116,7 +145,7 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
     QuantityError
         Says only what is wrong with the value.
     """
-    kind = bar_keys.KEY_KINDS[key.kind]
+    kind = KEY_KINDS[key.kind]
     if key.kind == "text":
         return text_of(value)
     if kind.choices:
@@ -128,6 +157,8 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
         return (units.parse_pressure_range if kind.range else units.parse_pressure)(text, air_pressure)
     if key.kind == "pressure difference":
         return _difference(text)
+    if key.kind in _OF_LIQUID:
+        return _of_liquid(text, key.kind, air_pressure)
     return (units.parse_range if kind.range else units.parse)(text, kind.unit_kind)
 
 

@@ -55,11 +55,23 @@ _ALL = (
         "Drive slower, or fit a larger pump.",
     ),
     Limit(
+        "pump drive",
+        "high",
+        "Flow is more than the pump displaces at the speed the tractor drives it at.",
+        "Drive slower, or drive the pump faster: more engine speed, or an outlet that gives more oil.",
+    ),
+    Limit(
         "suction",
         "high",
         "The suction line loses too much pressure: part of the ammonia boils before the pump, and the pump "
         "moves vapour in place of liquid.",
         "Drive slower, clean the strainer, fit a shorter or wider suction line, or wait for warmer liquid.",
+    ),
+    Limit(
+        "excess flow",
+        "high",
+        "Flow is enough to shut an excess-flow valve or a breakaway coupling, and then nothing flows at all.",
+        "Drive slower, feed from two tanks at once, or ask the supplier for a valve that shuts at a higher flow.",
     ),
     Limit(
         "pump pressure",

@@ -14,7 +14,7 @@ from typing import Final
 
 from geoflow.base.errors import GeoflowError, LogError, PrescriptionError
 
-__all__ = ["BOUNDARY", "LOG", "PRESCRIPTION", "TARGET", "Subject", "reading", "subject", "typed"]
+__all__ = ["BOUNDARY", "LOG", "PRESCRIPTION", "TARGET", "TO_CONVERT", "Subject", "reading", "subject", "typed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,8 @@ class Subject:
 _ZONES: Final = "a .shp, .geojson, .gpkg or .fgb (also zipped), a .parquet or a .tif"
 _LOGS: Final = "a .csv, .shp, .zip with one, .geojson, .gpkg, .parquet or a TASKDATA folder (also zipped)"
 
-PRESCRIPTION: Final = Subject("prescription", "zone", _ZONES)
+PRESCRIPTION: Final = Subject("prescription", "zone", _ZONES, lacks=frozenset({"nitrogen"}))
+TO_CONVERT: Final = Subject("prescription", "zone", _ZONES)
 TARGET: Final = Subject("prescription", "zone", _ZONES, "target-")
 BOUNDARY: Final = Subject(
     "boundary",

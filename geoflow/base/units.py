@@ -1,8 +1,4 @@
-"""The only place that knows pint: text to SI floats and SI floats to text.
-
-Inside geoflow every number is an SI float [m, kg, s, K, Pa]. Text with a unit exists only at the edge:
-on the command line, in the bar file, and in what is printed.
-"""
+"""The only place that knows pint: text to SI floats [m, kg, s, K, Pa] and SI floats to text, at the edge only."""
 
 from __future__ import annotations
 
@@ -67,7 +63,11 @@ KINDS: Final[dict[str, Kind]] = {
     "pressure": Kind("Pa", "psi", "kPa", "psi", "kPa", 1, 0, "60 psi"),
     "volume flow": Kind("m**3/s", "gallon/minute", "liter/minute", "gpm", "L/min", 1, 1, "45 gpm"),
     "ammonia flow": Kind("kg/s", "lb/minute", "kg/minute", "lb NH3/min", "kg NH3/min", 1, 1, "5.1 lb NH3/min"),
+    "ammonia mass": Kind("kg", "lb", "kg", "lb NH3", "kg NH3", 0, 0, "2400 lb NH3"),
     "nitrogen rate": Kind("kg/m**2", "lb/acre", "kg/hectare", "lb N/ac", "kg N/ha", 0, 0, "150 lb N/ac"),
+    "voltage": Kind("V", "V", "V", "V", "V", 2, 2, "0.5 V"),
+    "transmitter slope": Kind("V/Pa", "mV/psi", "mV/bar", "mV/psi", "mV/bar", 1, 1, "20 mV/psi"),
+    "turning speed": Kind("radian/s", "turn/minute", "turn/minute", "rpm", "rpm", 0, 0, "540 rpm"),
     "angle": Kind("radian", "degree", "degree", "°", "°", 0, 0, "90 deg"),
 }
 

@@ -12,6 +12,7 @@ from typing import Any, Final
 from geoflow import __version__
 from geoflow.base.errors import GeoflowError
 from geoflow.cli.bars import add_bar, add_window
+from geoflow.cli.card import add_card
 from geoflow.cli.conversion import add_convert
 from geoflow.cli.logs import add_reconcile
 from geoflow.cli.options import CODES, WRONG_USE, Parser, progress_shown
@@ -19,6 +20,7 @@ from geoflow.cli.page import add_page
 from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
 from geoflow.cli.reports import add_report
 from geoflow.cli.season import add_season
+from geoflow.cli.sizing import add_size
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
@@ -29,6 +31,8 @@ COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "vet": add_vet,
     "rewrite": add_rewrite,
     "plan": add_plan,
+    "card": add_card,
+    "size": add_size,
     "convert": add_convert,
     "reconcile": add_reconcile,
     "report": add_report,

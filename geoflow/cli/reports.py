@@ -18,13 +18,14 @@ if TYPE_CHECKING:
     from geoflow.report.model import Report
     from geoflow.workflow.reporting import Sources
 
-__all__ = ["add_report"]
+__all__ = ["add_report", "date_of"]
 
 # How a report is written is not what it rests on.
 _NOT_TOLD: Final = ("replace", "paper", "date")
 
 
-def _date(options: argparse.Namespace) -> datetime.date:
+def date_of(options: argparse.Namespace) -> datetime.date:
+    """Date a report or card bears, as said or today's."""
     from geoflow.workflow.reporting import parse_date
 
     # The clock is asked here and nowhere else.
@@ -37,7 +38,7 @@ def _origin(options: argparse.Namespace, sources: Sources) -> Origin:
 
     about = f"report {options.about}"
     asked = [("geoflow report", options.about), *told(about, vars(options), _NOT_TOLD)]
-    return origin_of(sources, asked, _date(options))
+    return origin_of(sources, asked, date_of(options))
 
 
 def _finish(
@@ -49,7 +50,9 @@ def _finish(
     from geoflow.workflow.reporting import write_report
 
     files = ReportFiles.of(vars(options), f"report {options.about}")
-    written = write_report(report, files, options.units, _date(options), replace=options.replace, protect=sources.paths)
+    written = write_report(
+        report, files, options.units, date_of(options), replace=options.replace, protect=sources.paths
+    )
     lines = [wrap(report.answer, indent=""), "", "Written: " + ", ".join(written), "", wrap(SHORT_CAUTION, indent="")]
     deliver(options, document, lambda: "\n".join(lines), tuple(map(str, sources.paths)))
     return FINDINGS if findings else NOTHING_TO_ACT_ON
@@ -59,7 +62,7 @@ def _report_vet(options: argparse.Namespace) -> int:
     from geoflow.report.documents import vet_document
     from geoflow.workflow.reporting import Sources, report_on_vetting
 
-    _date(options)  # what is no date is refused before any work
+    date_of(options)  # what is no date is refused before any work
     files = [("prescription", options.prescription), ("bar file", options.bar), ("zone speeds", options.zone_speeds)]
     sources = Sources.of(files)
     outcome = vetted(options, "report vet")
@@ -74,7 +77,7 @@ def _report_rewrite(options: argparse.Namespace) -> int:
     from geoflow.workflow.reporting import Sources, report_on_rewriting
     from geoflow.workflow.rewriting import rewrite_file
 
-    _date(options)  # what is no date is refused before any work
+    date_of(options)  # what is no date is refused before any work
     rules = RewriteOptions.of(vars(options), "report rewrite")
     sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
     before = vetted(options, "report rewrite")
@@ -92,7 +95,7 @@ def _report_plan(options: argparse.Namespace) -> int:
     from geoflow.report.planning import planned_report
     from geoflow.workflow.reporting import Sources
 
-    _date(options)  # what is no date is refused before any work
+    date_of(options)  # what is no date is refused before any work
     sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
     outcome = planned(options, "report plan")
     origin = _origin(options, sources)
@@ -104,7 +107,7 @@ def _report_reconcile(options: argparse.Namespace) -> int:
     from geoflow.report.reconciling import reconcile_document
     from geoflow.workflow.reporting import Sources, report_on_reconciling
 
-    _date(options)  # what is no date is refused before any work
+    date_of(options)  # what is no date is refused before any work
     roles = ("log", "bar", "target", "boundary", "columns_file")
     named = {"bar": "bar file", "target": "target map", "columns_file": "columns file"}
     sources = Sources.of([(named.get(role, role), getattr(options, role)) for role in roles])

@@ -15,11 +15,33 @@ from geoflow.ground.passes import Passes
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import DrawDown, draw_down, usable_ammonia
 
-__all__ = ["EndOfTank", "TankLoads", "end_of_tank_window", "tank_loads"]
+__all__ = ["EndOfTank", "TankCount", "TankLoads", "end_of_tank_window", "tank_count", "tank_loads"]
 
 # A last load smaller than this share of a full one is rounding.
 _ROUNDING: Final = 1e-9
 _WORTH: Final = {"holds": 2, "doubtful": 1, "fails": 0, "off": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class TankCount:
+    """How many tanks some ammonia takes.
+
+    Attributes
+    ----------
+    drawn : ndarray, shape (loads,)
+        Ammonia drawn from each [kg].
+    full_load : float
+        Ammonia that can be drawn from a full tank down to the heel [kg].
+    per_nitrogen : float
+        Ammonia drawn for each kilogram of nitrogen prescribed [-].
+    together : int
+        Tanks drawn together, whose contents make one load.
+    """
+
+    drawn: FloatArray
+    full_load: float
+    per_nitrogen: float
+    together: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +100,11 @@ class TankLoads:
     together: int = 1
 
 
+def _together(bar: Bar) -> int:
+    """Tanks drawn at the same time."""
+    return 1 if bar.suction is None else max(len(bar.suction.tank_hoses), 1)
+
+
 def _tank(bar: Bar, heel: float) -> Tank:
     if bar.tank is None:
         raise BarError(
@@ -101,6 +128,42 @@ def _delivered_ratio(bar: Bar, path: DrawDown, heel: float) -> float:
         return 1.0
     ends = saturation(np.array([path.temperature[0], path.temperature_at(heel)])).liquid_density
     return float(ends.mean() / saturation(reference).liquid_density)
+
+
+def _loads(total: float, full: float) -> int:
+    """Count the full tanks, the last one begun, that hold a total [kg]."""
+    return int(np.ceil(total / full * (1.0 - _ROUNDING))) if total > 0.0 else 0
+
+
+def tank_count(nitrogen: float, bar: Bar, start_temperature: float, *, heel: float = 0.05) -> TankCount:
+    """Count the tanks that some nitrogen takes, wherever they run out.
+
+    Parameters
+    ----------
+    nitrogen : float
+        Of the whole field, as prescribed [kg].
+    bar : Bar
+        With its tank.
+    start_temperature : float
+        Of the liquid in a full tank [K].
+    heel : float
+        Liquid volume over water capacity at which a tank is taken off [-].
+
+    Raises
+    ------
+    BarError
+        If the bar names no tank.
+    UsageError
+        If the heel is none.
+    RangeError
+        If the liquid leaves the known temperatures.
+    """
+    tank = _tank(bar, heel)
+    path = draw_down(start_temperature, tank.fill)
+    share = _delivered_ratio(bar, path, heel) / bar.nitrogen_fraction
+    total, full = nitrogen * share, float(path.drawn_at(heel)) * tank.capacity
+    reached = np.minimum(full * np.arange(1, _loads(total, full) + 1), total)
+    return TankCount(np.diff(reached, prepend=0.0), full, share, _together(bar))
 
 
 def tank_loads(
@@ -161,17 +224,17 @@ def tank_loads(
         )
     factor = total / float(on_lines.sum()) if asked.size else 1.0
     along = np.cumsum(on_lines[asked]) * factor
-    full = float(path.drawn_at(heel)) * tank.whole
-    loads = int(np.ceil(total / full * (1.0 - _ROUNDING))) if total > 0.0 else 0
+    full = float(path.drawn_at(heel)) * tank.capacity
+    loads = _loads(total, full)
     reached = np.minimum(full * np.arange(1, loads + 1), along[-1] if loads else 0.0)
     piece = np.minimum(np.searchsorted(along, reached * (1.0 - 1e-12)), max(along.size - 1, 0))
     short = (along[piece] - reached) / (on_lines[asked[piece]] * factor) if loads else np.zeros(0)
     at = asked[piece] if loads else np.zeros(0, dtype=np.int64)
     done = 1.0 - np.clip(short, 0.0, 1.0)
     drawn = np.diff(reached, prepend=0.0)
-    end_fill = path.fill_after(drawn / tank.whole)
+    end_fill = path.fill_after(drawn / tank.capacity)
     state = saturation(start_temperature)
-    gauge = usable_ammonia(tank.whole, tank.fill, heel, state.liquid_density)
+    gauge = usable_ammonia(tank.capacity, tank.fill, heel, state.liquid_density)
     return TankLoads(
         drawn,
         end_fill,
@@ -184,12 +247,12 @@ def tank_loads(
         start_temperature,
         full,
         float(gauge) - full,
-        float(state.liquid_density) * tank.fill * tank.whole,
-        tank.fill * tank.whole,
+        float(state.liquid_density) * tank.fill * tank.capacity,
+        tank.fill * tank.capacity,
         ratio,
         factor,
         heel,
-        tank.count,
+        _together(bar),
     )
 
 
@@ -242,7 +305,7 @@ def end_of_tank_window(
     bar, plan = solution.bar, solution.plan
     tank = _tank(bar, heel)
     coldest = float(draw_down(plan.temperature[0], tank.fill).temperature_at(heel))
-    colder = solve(bar, replace(plan, temperature=(coldest, plan.temperature[1])))
+    colder = solve(bar, replace(plan, temperature=(coldest, plan.temperature[1]), tank_gauge=None))
     before, after = vet(rate, solution, speeds), vet(rate, colder, speeds)
     worth_before, worth_after = (np.array([_WORTH[name] for name in found.verdict]) for found in (before, after))
     return EndOfTank(coldest, colder, before, after, np.asarray(worth_after < worth_before))

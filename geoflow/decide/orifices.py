@@ -129,36 +129,43 @@ def orifice_choice(
     fittings, mixed = _fittings(bar, plan)
     split = {fitting: _unevenness(fitted_with(bar, plan.sections, fitting), plan, wanted, area) for fitting in fittings}
     now = tuple(bar.sections[index].orifice for index in plan.sections)
-    left_out = {
-        fitting: off for fitting, off in split.items() if off > EVEN_ROWS and len(set(fitting)) > 1 and fitting != now
-    }
+    left_out = _too_uneven(split, now)
     options = [
         _option(fitted_with(bar, plan.sections, fitting), plan, wanted, area, speeds, (fitting, fitting == now, off))
         for fitting, off in split.items()
         if fitting not in left_out
     ]
 
-    def worth(option: OrificeOption) -> tuple[float, float]:
-        pair = (option.area_planned, option.speeds.best_area)
-        return pair if order_by == "planned" else pair[::-1]
-
-    # Areas that differ by rounding only must not decide.
-    grain = max(float(np.sum(area)), 1.0) * _ROUNDING
-
-    def rank(option: OrificeOption) -> tuple[bool, float, float, bool, float]:
-        first, second = (-round(value / grain) for value in worth(option))
-        return not option.even, first, second, not option.fitted, option.uneven
-
-    options.sort(key=rank)
-    judged = [option for option in options if option.even] or options
+    ordered = _ranked(options, order_by, max(float(np.sum(area)), 1.0) * _ROUNDING)
+    judged = [option for option in ordered if option.even] or ordered
     planned = max(option.area_planned for option in judged)
     single = max(option.speeds.best_area for option in judged)
     final = tuple(
         replace(option, lost_planned=planned - option.area_planned, lost_best=single - option.speeds.best_area)
-        for option in options
+        for option in ordered
     )
-    usable = final[0].even and max(worth(final[0])) > 0.0
+    usable = final[0].even and max(_worth(final[0])) > 0.0
     return OrificeChoice(final, final[0] if usable else None, mixed, left_out)
+
+
+def _too_uneven(split: dict[tuple[str, ...], float], now: tuple[str, ...]) -> dict[tuple[str, ...], float]:
+    """Mixtures whose rows would differ too much; what is fitted now is always compared."""
+    return {one: off for one, off in split.items() if off > EVEN_ROWS and len(set(one)) > 1 and one != now}
+
+
+def _worth(option: OrificeOption) -> tuple[float, float]:
+    """Area held at the planned speeds and at the option's best single speed [m2]."""
+    return option.area_planned, option.speeds.best_area
+
+
+def _ranked(options: list[OrificeOption], order_by: Literal["planned", "best"], grain: float) -> list[OrificeOption]:
+    """Order options, best first; areas that differ by less than a grain [m2] do not decide."""
+
+    def rank(option: OrificeOption) -> tuple[bool, float, float, bool, float]:
+        first, second = (-round(value / grain) for value in _worth(option)[:: 1 if order_by == "planned" else -1])
+        return not option.even, first, second, not option.fitted, option.uneven
+
+    return sorted(options, key=rank)
 
 
 def _fittings(bar: Bar, plan: Plan) -> tuple[list[tuple[str, ...]], bool]:

@@ -14,16 +14,14 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.base.rates import nitrogen_rate
-from geoflow.base.units import MILE_PER_HOUR
 from geoflow.decide.rules import LEFT, POLICIES, REASONS, Rules, clip, inward, round_in
+from geoflow.decide.speeds import inward_speeds
 from geoflow.decide.spreading import move, settle
 from geoflow.decide.vet import Solution, verdicts
 
 __all__ = ["POLICIES", "REASONS", "Rewriting", "Rules", "rewrite", "share_rates"]
 
 _ROUNDING: Final = 1e-9
-# A tenth of a mile per hour [m/s].
-_SPEED_STEP: Final = 0.1 * MILE_PER_HOUR
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +85,7 @@ def _own_speeds(rate: FloatArray, mend: BoolArray, solution: Solution) -> tuple[
     slowest = np.clip(slowest, *bar.limits.speed)
     fastest = np.maximum(fastest, slowest)
     # Speeds a driver can read off and hold, where the band has any; then a band as wide as the planned one.
-    tidy_slow = np.ceil(slowest / _SPEED_STEP - _ROUNDING) * _SPEED_STEP
-    tidy_fast = np.floor(fastest / _SPEED_STEP + _ROUNDING) * _SPEED_STEP
+    tidy_slow, tidy_fast = inward_speeds(slowest, fastest)
     middle = 0.5 * (slowest + fastest)
     slowest, fastest = (
         np.clip(np.where(tidy_slow <= tidy_fast, tidy, middle), *bar.limits.speed) for tidy in (tidy_slow, tidy_fast)

@@ -29,6 +29,7 @@ REASONS: Final[dict[str, str]] = {
     "rounded up": "raised to the nearest value the controller has",
     "rounded down, speed": "lowered to the next value the controller has, and given a speed of its own",
     "rounded up, speed": "raised to the nearest value the controller has, and given a speed of its own",
+    "no value, speed": "kept, as it may be given none of the controller's values, and given a speed of its own",
     "shared": "given one rate with a neighbour, being too short for a rate of its own",
     "needs raising": "left: only a higher rate would hold, and raising is not allowed",
     "over the cap": "left: only a rate above --max-rate would hold",

@@ -13,13 +13,23 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray
 from geoflow.base.errors import UsageError
+from geoflow.base.units import MILE_PER_HOUR
 from geoflow.decide.vet import Plan, Solution
 from geoflow.hydraulics.window import Bounds
 
-__all__ = ["SpeedCurve", "SpeedSet", "best_speeds", "speed_curve", "speed_curve_of"]
+__all__ = ["SPEED_STEP", "SpeedCurve", "SpeedSet", "best_speeds", "inward_speeds", "speed_curve", "speed_curve_of"]
+
+SPEED_STEP: Final = 0.1 * MILE_PER_HOUR
+"""What a display in the cab shows and a driver can hold [m/s]."""
 
 # As in vet: a rate or speed right at the window's edge passes in spite of rounding.
 _ROUNDING: Final = 1e-9
+
+
+def inward_speeds(slow: Floats, fast: Floats) -> tuple[FloatArray, FloatArray]:
+    """Round speeds [m/s] inward to what a display shows; slow exceeds fast where no such speed lies between them."""
+    low = np.ceil(np.asarray(slow) / SPEED_STEP - _ROUNDING) * SPEED_STEP
+    return low, np.floor(np.asarray(fast) / SPEED_STEP + _ROUNDING) * SPEED_STEP
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,19 +12,17 @@ from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray, TextArr
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.rates import ammonia_flow, nitrogen_rate
 from geoflow.base.said import said_range
-from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import show
 from geoflow.hydraulics.curves import PressureCurve, pressure_curve
-from geoflow.hydraulics.rows import row_split
+from geoflow.hydraulics.rows import for_worst_row
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window, temperature_grid
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 
-__all__ = ["Plan", "Solution", "Vetting", "asked_of_rows", "fitted_with", "solve", "verdicts", "vet"]
+__all__ = ["Plan", "Solution", "Vetting", "asked_of_rows", "fitted_with", "flow_verdicts", "solve", "verdicts", "vet"]
 
 
 # A rate clipped to the window must pass it in spite of rounding.
 _ROUNDING: Final = 1e-9
-_SAME: Final = 1e-6
 # The temperatures searched for a change of verdict: -30 to 120 degF in steps of 2 degF.
 _SEARCH_LOW, _SEARCH_HIGH, _SEARCH_STEP = 238.706, 322.039, 1.1112
 _CHUNK: Final = 20_000
@@ -46,12 +44,15 @@ class Plan:
         Indices of the sections in use.
     rows : str
         ``"mean"``, or ``"worst"`` where a rate holds only if every single row can be brought to it.
+    tank_gauge : tuple of float or None
+        The gauge pressures [Pa] that the temperatures were given as, if they were.
     """
 
     temperature: tuple[float, float]
     speed: tuple[float, float]
     sections: tuple[int, ...]
     rows: str = "mean"
+    tank_gauge: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if self.speed[0] <= 0.0:
@@ -147,31 +148,16 @@ def fitted_with(bar: Bar, sections: tuple[int, ...], orifices: tuple[str, ...]) 
 def asked_of_rows(window: FlowWindow, bar: Bar, plan: Plan) -> FlowWindow:
     """Return the window as the plan asks it of the rows.
 
-    Asked of the worst row, a rate certainly holds only where the flow at which the lowest row gets it, and that at
-    which the highest one gets it, lie in the certain window too. Sections, likely cases and the spread of rows count,
-    in the middle of the planned temperatures. Where no flow certainly holds there nothing is said of rows.
-
     Parameters
     ----------
     window : FlowWindow
-        From `flow_window` for this bar, over the planned temperatures or more.
+        From `flow_window` for this bar.
     bar : Bar
         Fitted as it was solved.
     plan : Plan
         What is asked.
     """
-    if plan.rows != "worst":
-        return window
-    cold, warm = (end + side for end, side in zip(plan.temperature, (-_SAME, _SAME), strict=True))
-    planned = window.at(np.flatnonzero((window.temperature >= cold) & (window.temperature <= warm)))
-    bounds = planned.over_plan(certain=True, commanded=False)
-    if bounds.empty:
-        return window
-    middle, flow = 0.5 * sum(plan.temperature), 0.5 * (bounds.low + bounds.high)
-    split = row_split(bar, middle, plan.sections, flow, held_liquid=True)
-    share = {side: 1.0 + float(ends) for side, ends in (("low", split.highest.max()), ("high", split.lowest.min()))}
-    certain = {name: flows * share["low" if name in LOW_LIMITS else "high"] for name, flows in window.certain.items()}
-    return replace(window, certain=certain)
+    return for_worst_row(window, bar, plan.sections) if plan.rows == "worst" else window
 
 
 def solve(bar: Bar, plan: Plan) -> Solution:
@@ -221,8 +207,10 @@ class Vetting:
     speed_low, speed_high : ndarray
         Speeds at which the zone's rate certainly holds, within the bar's allowed speeds [m/s]; NaN where
         there are none.
-    margin, expected_margin : ndarray
-        Least liquid margin over the plan [Pa], worse end and central case; NaN where nothing flows.
+    margin : ndarray
+        Least liquid margin over the plan [Pa], at the worse end of what is not known; NaN where nothing flows.
+    expected_margin : ndarray, shape (zones, 2)
+        Same in the likely cases, from the least to the greatest [Pa].
     temperature_low, temperature_high : ndarray
         Liquid temperatures round the plan between which the zone holds at the planned speeds [K]; NaN where
         there are none.
@@ -299,7 +287,18 @@ def _in_chunks(flow_low: FloatArray, flow_high: FloatArray, solution: Solution) 
     return np.concatenate(lows), np.concatenate(highs)
 
 
-def _verdicts(flow_low: FloatArray, flow_high: FloatArray, off: BoolArray, solution: Solution) -> TextArray:
+def flow_verdicts(flow_low: FloatArray, flow_high: FloatArray, off: BoolArray, solution: Solution) -> TextArray:
+    """Give the verdict of each zone by its flows alone.
+
+    Parameters
+    ----------
+    flow_low, flow_high : ndarray, shape (zones,)
+        At the slowest and fastest speed [kg/s].
+    off : ndarray of bool, shape (zones,)
+        Where nothing is asked.
+    solution : Solution
+        From `solve`.
+    """
     holds = _within(flow_low, flow_high, solution.certain)
     doubtful = ~holds & _within(flow_low, flow_high, solution.possible)
     return np.select([off, holds, doubtful], ["off", "holds", "doubtful"], "fails")
@@ -310,7 +309,7 @@ def verdicts(rate: FloatArray, solution: Solution, speeds: tuple[FloatArray, Flo
     slow, fast = solution.plan.speed if speeds is None else speeds
     width, fraction = solution.window.width, solution.bar.nitrogen_fraction
     flow_low, flow_high = ammonia_flow(rate, slow, width, fraction), ammonia_flow(rate, fast, width, fraction)
-    return _verdicts(flow_low, flow_high, rate <= 0.0, solution)
+    return flow_verdicts(flow_low, flow_high, rate <= 0.0, solution)
 
 
 def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] | None = None) -> Vetting:
@@ -346,7 +345,7 @@ def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] 
     flow_high = ammonia_flow(distinct, fast, width, bar.nitrogen_fraction)
     off = distinct <= 0.0
 
-    verdict = _verdicts(flow_low, flow_high, off, solution)
+    verdict = flow_verdicts(flow_low, flow_high, off, solution)
     holds, doubtful = verdict == "holds", verdict == "doubtful"
     side = np.where(
         doubtful,
@@ -377,7 +376,7 @@ def vet(rate: Floats, solution: Solution, speeds: tuple[FloatArray, FloatArray] 
         nowhere(slowest, no_speed),
         nowhere(np.maximum(fastest, slowest), no_speed),
         nowhere(solution.curve.at("worst_margin", flow_low), off),
-        nowhere(solution.curve.at("expected_margin", flow_low), off),
+        np.column_stack([nowhere(solution.curve.at(f"likely_margin_{end}", flow_low), off) for end in ("low", "high")]),
         nowhere(warm_from, off),
         nowhere(warm_to, off),
         {name: (_within(flow_low, flow_high, bounds) & ~off)[back] for name, bounds in solution.other_orifices.items()},

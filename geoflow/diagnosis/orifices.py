@@ -22,7 +22,7 @@ from geoflow.diagnosis.findings import (
 )
 from geoflow.diagnosis.stretches import Stretches, built_up, chance_factor, settled, stretches
 from geoflow.ground.applied_log import AppliedLog
-from geoflow.hydraulics.cases import bounding_cases, central_case
+from geoflow.hydraulics.cases import bounding_cases, central_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.window import temperature_grid
 from geoflow.physics.ammonia import saturation
@@ -48,7 +48,8 @@ class AreaSeries:
     time : ndarray, shape (n,)
         [s]; the count of moments where the log has no clock.
     ratio : ndarray, shape (n,)
-        True flow over the solved bar's flow at the logged bar pressure and temperature, central case [-].
+        True flow over the solved bar's flow at the logged bar pressure and temperature, in the middle of what is
+        likely of the orifices [-].
     ratio_low, ratio_high : ndarray, shape (n,)
         Over the bar's bounding cases [-].
     nominal : float
@@ -66,16 +67,18 @@ class AreaSeries:
 def _model(bar: Bar, pressure: FloatArray, temperature: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Squared flow of the whole bar [kg2/s2] and its rise with the bar pressure [kg2/(s2 Pa)].
 
-    At bar pressures and temperatures of shape (n,); shape (cases, n), the central case last.
+    At bar pressures and temperatures of shape (n,); shape (cases, n), the middle of what is likely last.
     """
     sections = tuple(range(len(bar.sections)))
     kelvin = temperature_grid(float(temperature.min()), float(temperature.max()), 2.0)
     if kelvin.size == 1:
         kelvin = np.array([kelvin[0], kelvin[0] + 0.1])
     nodes = np.linspace(pressure.min() - 1.0, pressure.max() + 1.0, 60)
-    circuit = Circuit(bar, sections, (*bounding_cases(bar, sections), central_case(bar, sections)), kelvin)
-    # The squared flow is nearly linear in pressure and vapour pressure.
+    outer = central_cases(bar, sections)[::2]
+    circuit = Circuit(bar, sections, (*bounding_cases(bar, sections), *outer), kelvin)
+    # The squared flow is nearly linear in pressure and vapour pressure, and in what is not known of the orifices.
     squared = np.square(circuit.state(nodes.reshape(1, 1, -1)).flow)
+    squared = np.concatenate([squared[:-2], squared[-2:].mean(axis=0, keepdims=True)])
     along = (temperature - kelvin[0]) / (kelvin[1] - kelvin[0])
     across = (pressure - nodes[0]) / (nodes[1] - nodes[0])
     t, p = (np.clip(at.astype(np.int64), 0, size - 2) for at, size in ((along, kelvin.size), (across, nodes.size)))
@@ -262,11 +265,11 @@ def orifice_drift(log: AppliedLog, bar: Bar) -> list[Finding]:
     sign and above 1 % in every case of the bar, because liquid that cools feigns one in each case but the true one.
     Where one sudden change is beyond chance on top of any drift, that is told: `sudden` 1, its time, and the number
     of rows it is worth.
-    Kinds *plugging* and *wear*: relative_change (central case), change_low, change_high (95 %, all cases; over the
-    log, of the area at its start) [-], sudden, time of the change [s], rows_worth [-]. Kinds *orifice area below /
-    above the bar file*: area_ratio, area_ratio_low, area_ratio_high [-], effective_area, nominal_area [m2]; only where
-    even the bounding case nearest to it, with the transmitter off by its usual error (3 psi), does not explain the
-    area at the start.
+    Kinds *plugging* and *wear*: relative_change (in the middle of what is likely), change_low, change_high (95 %, all
+    cases; over the log, of the area at its start) [-], sudden, time of the change [s], rows_worth [-]. Kinds *orifice
+    area below / above the bar file*: area_ratio, area_ratio_low, area_ratio_high [-], effective_area, nominal_area
+    [m2]; only where even the bounding case nearest to it, with the transmitter off by its usual error (3 psi), does not
+    explain the area at the start.
     A drift of the pressure transmitter or of the meter looks the same.
     """
     kind = "orifice area"

@@ -21,7 +21,7 @@ from geoflow.hydraulics.coefficients import (
 )
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 
-__all__ = ["Case", "bounding_cases", "central_case", "central_cases", "inner_cases", "open_cases"]
+__all__ = ["Case", "bounding_cases", "central_case", "central_cases", "inner_cases", "likely_cases", "open_cases"]
 
 _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
@@ -38,7 +38,8 @@ class Case:
     hose_end : float
         -1, 0 or +1: low, middle or high back pressure.
     boiling : bool
-        Whether the suction boils in equilibrium; it stays liquid otherwise.
+        Whether suction and pump are at their worse end: the suction boils in equilibrium, from a nearly empty tank,
+        slip and what goes round are the most. Otherwise it stays liquid and they are the least.
     strays : bool
         Whether flows stray at margins that were not measured, to the side of `hose_end`.
     way : tuple of float
@@ -108,7 +109,7 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
         If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
     """
     kinds = _kinds(bar, sections)
-    boiling = bar.suction is not None
+    boiling = bar.two_ended
     corners = [_ways(bar, bar.orifices[kind], corner_coefficients, (-1.0, 1.0)) for kind in kinds]
     return tuple(
         _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling, strays=True)
@@ -179,7 +180,7 @@ def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
             found = _ways(bar, bare, corner_coefficients, (-2.0 * end,))
             # The greatest coefficient and then the least weight pass the most.
             ways[kind] = np.array(pick(found, key=_freedom))
-        cases.append(_case(bar, sections, ways, end, boiling=bar.suction is not None))
+        cases.append(_case(bar, sections, ways, end, boiling=bar.two_ended))
     return tuple(cases)
 
 
@@ -187,25 +188,44 @@ def _freedom(pair: FloatArray) -> tuple[float, float]:
     return float(pair[0]), -float(pair[1])
 
 
+def _likely(bar: Bar, sections: tuple[int, ...], way: float) -> Case:
+    """What is likely of the orifices, from the least flow (-1) to the greatest (+1); 0 is the middle case."""
+    ways = {}
+    for kind in _kinds(bar, sections):
+        orifice = bar.orifices[kind]
+        coefficient, weight = central_coefficients(bar, orifice)
+        if way and _is_open(orifice):
+            weight = orifice.most_flashing * 0.5 * (1.0 - way)
+        ways[kind] = np.array([coefficient, weight, way if np.isnan(weight) else 0.0])
+    return _case(bar, sections, ways, 0.0)
+
+
+def _is_open(orifice: Orifice) -> bool:
+    """Whether nothing is known of the flashing, not even the length of the bore."""
+    return not orifice.measured and orifice.flash_weight is None and orifice.land is None
+
+
 def central_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, Case, Case]:
-    """Return the likely cases: of the least flow, the most likely one, and of the greatest flow.
+    """Return the likely cases: of the least flow, the middle one, and of the greatest flow.
 
     Nothing is certain of them. Where no land is given the flashing may be anything, else it is as far along as
     refrigerants in short tubes let expect; a long bore is within its bounds. What was measured is its middle.
     """
-    found = []
-    for way in (-1.0, 0.0, 1.0):
-        ways = {}
-        for kind in _kinds(bar, sections):
-            orifice = bar.orifices[kind]
-            coefficient, weight = central_coefficients(bar, orifice)
-            if way and not orifice.measured and orifice.flash_weight is None and orifice.land is None:
-                weight = 0.5 * (1.0 - way)
-            ways[kind] = np.array([coefficient, weight, way])
-        found.append(_case(bar, sections, ways, 0.0))
-    return found[0], found[1], found[2]
+    low, middle, high = (_likely(bar, sections, way) for way in (-1.0, 0.0, 1.0))
+    return low, middle, high
+
+
+def likely_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
+    """Return likely cases to try something out on, each once, from the least flow to the greatest.
+
+    Where nothing is known of the flashing four of them stand for anything from 0 to 1, and the middle case, a mere
+    guess then, is none of them.
+    """
+    guessed = any(_is_open(bar.orifices[kind]) for kind in _kinds(bar, sections))
+    ways = (-1.0, -0.5, 0.5, 1.0) if guessed else (-1.0, 0.0, 1.0)
+    return tuple(dict.fromkeys(_likely(bar, sections, way) for way in ways))
 
 
 def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
-    """Return the most likely case: the middle of what is open."""
-    return central_cases(bar, sections)[1]
+    """Return the middle case."""
+    return _likely(bar, sections, 0.0)

@@ -9,30 +9,33 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
 import numpy as np
 
-from geoflow.bar.equipment import Bar, Line
+from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.spelling import nearest
 from geoflow.hydraulics.cases import Case
 from geoflow.hydraulics.outlets import Outlets
+from geoflow.hydraulics.pump_limits import moved_share
+from geoflow.hydraulics.suction import SuctionSide, liquid_loss
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, saturation
-from geoflow.physics.lines import line_loss, valve_inlet_pressure
-from geoflow.physics.pumps import boiling_line_capacity, manifold_temperature_rise
+from geoflow.physics.lines import valve_inlet_pressure
+from geoflow.physics.pumps import manifold_temperature_rise
 from geoflow.physics.roots import rising_root
 
 __all__ = ["Circuit", "State", "choose_sections"]
 
 
-_GRAVITY: Final = 9.80665
-_SUCTION_POINTS: Final = 96
-# No suction runs full of liquid this fast [m/s].
-_SWIFTEST: Final = 60.0
+# What comes round again warms the liquid the more the less the bar takes; turned until it agrees [K].
+_MOST_TURNS: Final = 40
+_AGREED: Final = 1e-4
+# Between the tank's liquid and the hottest one, at which a balance of heat is looked for.
+_WARM_STEPS: Final = 16
 
 
 def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
@@ -118,14 +121,13 @@ class Circuit:
             float(self.saturated.pressure.max()) + bar.pump.max_rise + bar.limits.liquid_margin,
         )
         self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure)
-        if any(case.boiling for case in cases):
-            self._suction_flow, self._boiling_inlet = self._tabulate_boiling_inlet()
+        self.suction = SuctionSide(bar, self.saturated)
         self._take(cases)
 
     def _take(self, cases: tuple[Case, ...]) -> None:
         self.cases = cases
         self.shape = (len(cases), self.saturated.temperature.size, 1)
-        self._boils = np.array([case.boiling for case in cases]).reshape(-1, 1, 1)
+        self.worse = np.array([case.boiling for case in cases]).reshape(-1, 1, 1)
         self._outlets = self._outlets.in_cases(cases)
 
     def with_cases(self, cases: tuple[Case, ...]) -> Circuit:
@@ -144,61 +146,97 @@ class Circuit:
         """Width in use [m]."""
         return self.rows * self.bar.row_spacing
 
-    def _tabulate_boiling_inlet(self) -> tuple[FloatArray, FloatArray]:
-        """Flows [kg/s] and the pump inlet's pressure at them with the suction boiling [Pa], both (1, temperatures, n).
-
-        Up to the flow at which a suction full of liquid would lose all of the vapour pressure.
-        """
-        liquid, suction = self.saturated, self.bar.suction
-        most = self.bar.pump.max_flow * liquid.liquid_density
-        if suction is not None and suction.line is not None:
-            swiftest = 0.25 * np.pi * suction.line.bore**2 * _SWIFTEST * liquid.liquid_density
-            most = rising_root(lambda flow: self.suction_loss(flow) - liquid.pressure, np.zeros_like(most), swiftest)
-        flow = most * np.linspace(0.0, 1.0, _SUCTION_POINTS)
-        loss = self.suction_loss(flow)
-        swollen = 1.0 / self.suction_capacity(flow) - 1.0
-        boiling = np.where(loss > 0.0, liquid.pressure / (1.0 + swollen / liquid.omega), liquid.pressure - loss)
-        return np.asarray(flow), boiling
-
-    def _loss(self, line: Line | None, flow: FloatArray) -> FloatArray:
-        if line is None:
-            return np.zeros_like(flow)
-        return line_loss(
-            flow,
-            self.saturated.liquid_density,
-            self.saturated.liquid_viscosity,
-            length=line.length,
-            bore=line.bore,
-            fittings_k=line.fittings_k,
-            roughness=line.roughness,
-        )
-
-    def state(self, node_pressure: Floats) -> State:
+    def state(self, node_pressure: Floats, *, lifted: bool = False) -> State:
         """Solve the bar for a pressure after the control valve.
 
         Parameters
         ----------
         node_pressure : array_like
             Absolute [Pa], broadcasting against (cases, temperatures, points).
+        lifted : bool
+            The pressure given is that for liquid as cold as the tank's: what the pump's warmth adds to the vapour
+            pressure comes on top. Where heat comes round again one pressure may belong to two flows, but a margin
+            belongs to one.
         """
         given = np.asarray(node_pressure, dtype=np.float64)
         node = np.array(np.broadcast_to(given, np.broadcast_shapes(given.shape, self.shape)))
+        if lifted:
+
+            def lift(temperature: FloatArray) -> tuple[State, Saturation]:
+                liquid = saturation(temperature)
+                return self._solved(node + liquid.pressure - self.saturated.pressure, liquid)
+
+            cold = np.broadcast_to(self.saturated.temperature, node.shape)
+            return lift(rising_root(lambda at: at - lift(at)[1].temperature, cold, HIGHEST_TEMPERATURE))[0]
         # What the orifices pass depends on how much the pump warms the liquid and the other way round, but weakly. The
         # first turn takes the heat of the node's pressure alone, the second that of all losses; a third one changes a
-        # flow by less than 1e-5.
-        liquid = self._warmed(node - self.saturated.pressure, node)
-        for _ in range(2):
-            solved = {
-                like: self._outlets.section_flow(like, node, liquid, partial(self._loss, self.sections[like].feed))
-                for like in set(self._alike)
-            }
-            flows = [solved[like] for like in self._alike]
-            manifolds = [node - self._loss(fed.feed, flow) for fed, flow in zip(self.sections, flows, strict=True)]
-            section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
-            flow, least = section_flow.sum(axis=-1), manifold.min(axis=-1)
-            outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
-            liquid = self._warmed(outlet - inlet, least)
-        return State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - liquid.pressure)
+        # flow by less than 1e-5, unless heat comes round again.
+        before = self._warmed(node - self.saturated.pressure, node)
+        found, liquid = self._solved(node, before)
+        for turn in range(_MOST_TURNS):
+            if turn and (not self.heat_returns or np.abs(liquid.temperature - before.temperature).max() < _AGREED):
+                break
+            before = liquid
+            found, liquid = self._solved(node, before)
+        return found
+
+    def _solved(self, node: FloatArray, liquid: Saturation) -> tuple[State, Saturation]:
+        """Solve for a node pressure and the liquid that comes to the orifices; also how warm the pump then makes it."""
+        feeds = [partial(liquid_loss, section.feed, liquid=self.saturated) for section in self.sections]
+        passed = {like: self._outlets.section_flow(like, node, liquid, feeds[like]) for like in set(self._alike)}
+        flows = [passed[like] for like in self._alike]
+        manifolds = [node - loss(flow) for loss, flow in zip(feeds, flows, strict=True)]
+        section_flow, manifold = np.stack(flows, axis=-1), np.stack(manifolds, axis=-1)
+        flow, least = section_flow.sum(axis=-1), manifold.min(axis=-1)
+        outlet, inlet = self._pump_outlet(flow, node), self.inlet_pressure(flow)
+        warmed = self._warmed(self._worked(flow, outlet - inlet), least)
+        state = State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - warmed.pressure)
+        return state, warmed
+
+    def at_margin(self, margin: float) -> State:
+        """Solve the bar for its least liquid margin, where heat comes round again.
+
+        One pressure may then belong to several flows, but a margin and the warmth of the liquid belong to one. Where
+        two balances of heat give the same margin it is the cooler one, from which the other cannot be reached without
+        losing the margin. A margin that is never reached comes back as minus infinity.
+
+        Parameters
+        ----------
+        margin : float
+            Wanted [Pa].
+        """
+
+        def held(temperature: FloatArray) -> tuple[State, Saturation]:
+            liquid = saturation(temperature)
+            least, nodes = liquid.pressure + margin, []
+            for like in set(self._alike):
+                # The section that loses most on its way to the orifices has the least pressure there.
+                flow = self._outlets.section_flow(like, least, liquid, np.zeros_like)
+                nodes.append(least + liquid_loss(self.sections[like].feed, flow, self.saturated))
+            return self._solved(np.max(nodes, axis=0), liquid)
+
+        def spare(temperature: FloatArray) -> FloatArray:
+            return np.asarray(temperature - held(temperature)[1].temperature)
+
+        cold = np.broadcast_to(self.saturated.temperature, self.shape)
+        steps = cold + (HIGHEST_TEMPERATURE - cold) * np.square(np.linspace(0.0, 1.0, _WARM_STEPS))
+        rough = spare(steps)
+        # The first step that is warmer than what the pump makes of it.
+        warm = np.concatenate([rough[..., :1] >= 0.0, rough[..., 1:] > 0.0], axis=-1)
+        first = np.maximum(np.argmax(warm, axis=-1, keepdims=True), 1)
+        low, high = (np.take_along_axis(steps, place, axis=-1) for place in (first - 1, first))
+        found = held(rising_root(spare, low, high))[0]
+        return replace(found, liquid_margin=np.where(warm.any(axis=-1, keepdims=True), margin, -np.inf))
+
+    @property
+    def heat_returns(self) -> bool:
+        """Whether some of what the pump moves, and its heat, comes round again."""
+        return self.bar.bypass is not None or self.bar.pump.slip > 0.0
+
+    def _worked(self, flow: FloatArray, rise: FloatArray) -> FloatArray:
+        """Pressure that all the pump's work would be, had it moved only what the bar takes [Pa]."""
+        against, moved = moved_share(self.bar, flow, rise, self.saturated, self.worse, self.suction)
+        return np.asarray(against * moved)
 
     def _warmed(self, rise: FloatArray, manifold: FloatArray) -> Saturation:
         """Return the liquid at the manifold, as warmed by the pump."""
@@ -231,47 +269,14 @@ class Circuit:
             before_valve + meter.loss_at_max_flow * np.square(flow / liquid.liquid_density / meter.max_flow)
         )
 
-    def suction_loss(self, flow: FloatArray) -> FloatArray:
-        """Net pressure lost from tank to pump inlet [Pa]; negative where the liquid head outweighs the friction."""
-        suction = self.bar.suction
-        if suction is None:
-            return np.zeros_like(flow)
-        return self._loss(suction.line, flow) - suction.head * _GRAVITY * self.saturated.liquid_density
-
-    def suction_capacity(self, flow: FloatArray) -> FloatArray:
-        """Liquid the pump moves over what it displaces, with the suction boiling in equilibrium on its way [-]."""
-        suction, liquid = self.bar.suction, self.saturated
-        if suction is None:
-            return np.ones_like(flow)
-        head = suction.head * _GRAVITY * liquid.liquid_density
-        flux = np.zeros_like(flow) if suction.line is None else flow / (0.25 * np.pi * suction.line.bore**2)
-        return boiling_line_capacity(
-            self._loss(suction.line, flow),
-            head,
-            np.square(flux) / liquid.liquid_density,
-            liquid.pressure,
-            liquid.omega,
-        )
-
-    def liquid_inlet(self, flow: FloatArray) -> FloatArray:
-        """Absolute pressure at the pump inlet [Pa] while the suction runs full of liquid."""
-        return np.asarray(self.saturated.pressure - self.suction_loss(flow))
-
     def inlet_pressure(self, flow: FloatArray) -> FloatArray:
         """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does."""
-        liquid = self.liquid_inlet(flow)
-        if not self._boils.any():
-            return liquid
-        most, steps = self._suction_flow[..., -1:], _SUCTION_POINTS - 1
-        place = np.clip(flow / most * steps, 0.0, steps)
-        before = np.minimum(place.astype(np.int64), steps - 1)
-        table = np.broadcast_to(self._boiling_inlet, (flow.shape[0], *self._boiling_inlet.shape[1:]))
-        low, high = (np.take_along_axis(table, index, axis=-1) for index in (before, before + 1))
-        # The loss goes with the squared flow.
-        share = (np.square(place) - np.square(before)) / (2.0 * before + 1.0)
-        return np.where(self._boils, low + (high - low) * share, liquid)
+        liquid = self.suction.liquid_inlet(flow)
+        return np.where(self.worse, self.suction.boiling_inlet(flow), liquid) if self.worse.any() else liquid
 
-    def node_for(self, excess: Callable[[State], FloatArray], highest: float | None = None) -> FloatArray:
+    def node_for(
+        self, excess: Callable[[State], FloatArray], highest: float | None = None, *, lifted: bool = False
+    ) -> FloatArray:
         """Node pressure [Pa] at which a condition that rises with it is just met, shape (cases, temperatures, 1).
 
         Parameters
@@ -280,10 +285,12 @@ class Circuit:
             Negative below the condition, positive above.
         highest : float, optional
             Where to stop looking [Pa].
+        lifted : bool
+            Whether the pressure is that of `state` called so.
         """
         low = np.full(self.shape, self.bar.air_pressure)
         high = np.full(self.shape, self.highest_pressure if highest is None else highest)
-        return rising_root(lambda node: excess(self.state(node)), low, high)
+        return rising_root(lambda node: excess(self.state(node, lifted=lifted)), low, high)
 
     def at_flow(self, flow: float | FloatArray) -> State:
         """Solve the bar for a flow of the whole bar [kg/s].
@@ -293,7 +300,8 @@ class Circuit:
         RangeError
             If the flow takes more pressure than the bar could ever see.
         """
-        state = self.state(self.node_for(lambda state: state.flow - flow))
+        lifted = self.heat_returns
+        state = self.state(self.node_for(lambda state: state.flow - flow, lifted=lifted), lifted=lifted)
         if np.any(state.flow < np.asarray(flow) * (1.0 - 1e-6)):
             what = "this flow takes a pressure far above every rating of the bar"
             raise RangeError(what, where="flow of the whole bar", cure="ask for less flow")

@@ -10,6 +10,7 @@ plan: flow, temperature and hose differ between them, and so do the errors of an
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -33,6 +34,8 @@ __all__ = [
     "stray",
 ]
 
+# Weight of an orifice of which nothing is known, in the middle case. Nothing is decided on it (tests).
+_MIDDLE_WEIGHT: Final = 0.5
 # A point that is called exact still needs a band wider than rounding.
 _LEAST_TOLERANCE: Final = 1e-6
 # Weights of flashing tubes rise with the margin (Henry and Fauske's throat pressure, carried to ammonia at 40 to
@@ -96,14 +99,15 @@ def _measured_corners(bar: Bar, orifice: Orifice, reach: float = 1.0) -> FloatAr
         density = float(liquid_density(state, point.pressure))
         tolerance = max(point.flow_tolerance, _LEAST_TOLERANCE)
         for share, keep_below in ((1.0 + tolerance, True), (1.0 - tolerance, False)):
-            # The readings, and what lay below the orifice, err to the side that leaves more open.
+            # The readings, and what lay below the orifice at the flow it really was, err to the side that leaves more
+            # open.
             side = -1.0 if keep_below else 1.0
             vapour = saturation(point.temperature - side * point.temperature_tolerance).pressure
             line = coefficient_line(
                 point.flow * share,
                 point.pressure + side * point.pressure_tolerance,
                 float(vapour),
-                below_at(bar, point, -side * reach),
+                below_at(bar, replace(point, flow=point.flow * share), -side * reach),
                 density,
                 orifice.diameter,
             )
@@ -222,4 +226,4 @@ def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
         return float(np.sqrt(middle[0])), float(middle[1] / middle[0])
     if orifice.flash_weight is not None:
         return orifice.discharge_coefficient, orifice.flash_weight
-    return orifice.discharge_coefficient, float("nan") if orifice.land is not None else 0.5
+    return orifice.discharge_coefficient, float("nan") if orifice.land is not None else _MIDDLE_WEIGHT

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, Floats
-from geoflow.hydraulics.cases import bounding_cases, central_case, open_cases
+from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
+from geoflow.hydraulics.long_bores import is_bounded_as_long
+from geoflow.hydraulics.readings import least_over_cases
 
 __all__ = ["PressureCurve", "pressure_curve"]
 
-_CURVE_POINTS: Final = 80
+# The bounds of a long bore have steps in their pressures.
+_CURVE_POINTS, _POINTS_OF_STEPS = 80, 240
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,21 +29,26 @@ class PressureCurve:
         Ammonia as the controller takes it, all rows in use [kg/s], rising.
     worst_margin : ndarray, shape (m,)
         Least liquid margin over temperatures and cases [Pa].
-    expected_margin : ndarray, shape (m,)
-        Least liquid margin over temperatures in the central case [Pa].
+    likely_margin_low, likely_margin_high : ndarray, shape (m,)
+        Least liquid margin over temperatures, in the likely cases from the least to the greatest [Pa].
     manifold_low, manifold_high : ndarray, shape (m,)
         Range over temperatures and cases of the manifold pressures, absolute [Pa].
     outlet_low, outlet_high : ndarray, shape (m,)
         Same at the pump outlet.
+    likely_manifold_low, likely_manifold_high : ndarray, shape (m,)
+        Range over temperatures and the likely cases alone, absolute [Pa].
     """
 
     flow: FloatArray
     worst_margin: FloatArray
-    expected_margin: FloatArray
+    likely_margin_low: FloatArray
+    likely_margin_high: FloatArray
     manifold_low: FloatArray
     manifold_high: FloatArray
     outlet_low: FloatArray
     outlet_high: FloatArray
+    likely_manifold_low: FloatArray
+    likely_manifold_high: FloatArray
 
     def at(self, name: str, flow: Floats) -> FloatArray:
         """One of the curves at some flows [kg/s].
@@ -58,14 +65,17 @@ def pressure_curve(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
 ) -> PressureCurve:
     """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
-    bounding, without_points = bounding_cases(bar, sections), open_cases(bar, sections)
-    cases = (*bounding, *without_points, central_case(bar, sections))
+    bounding = bounding_cases(bar, sections)
+    # Of the likely cases the outer two: between them nothing is told apart.
+    cases = (*bounding, *open_cases(bar, sections), *central_cases(bar, sections)[::2])
     circuit = Circuit(bar, sections, cases, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
-    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
-    share = np.linspace(0.0, 1.0, _CURVE_POINTS)
+    lifted = circuit.heat_returns
+    top = circuit.node_for(lambda state: state.flow / ratio - highest_flow, lifted=lifted)
+    stepped = any(is_bounded_as_long(bar, bar.orifices[bar.sections[index].orifice]) for index in sections)
+    share = np.linspace(0.0, 1.0, _POINTS_OF_STEPS if stepped else _CURVE_POINTS)
     rest = circuit.resting_pressure()
-    state: State = circuit.state(rest + (top - rest) * share)
+    state: State = circuit.state(rest + (top - rest) * share, lifted=lifted)
     flow = highest_flow * np.sqrt(share)
     commanded = state.flow / ratio
 
@@ -78,20 +88,21 @@ def pressure_curve(
         )
 
     def low(values: FloatArray) -> FloatArray:
-        """Least over temperatures and cases, but no less than without the measured points."""
-        least = values.min(axis=1)
-        bare = least[len(bounding) : -1].min(axis=0, initial=np.inf)
-        ends = least[[*range(len(bounding)), -1]].min(axis=0)
-        return np.asarray(np.maximum(ends, bare) if without_points else ends)
+        """Least over temperatures and cases."""
+        return least_over_cases(values.min(axis=1), len(bounding))
 
     margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
     least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))
+    likely = margin[-2:].min(axis=1)
     return PressureCurve(
         flow,
         low(margin),
-        margin[-1].min(axis=0),
+        likely.min(axis=0),
+        likely.max(axis=0),
         low(least),
         -low(-most),
         low(outlet),
         -low(-outlet),
+        least[-2:].min(axis=(0, 1)),
+        most[-2:].max(axis=(0, 1)),
     )

@@ -6,7 +6,7 @@ that ratio may have moved, as far as one and the same tube's did in the tests of
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -117,7 +117,7 @@ def _reading(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> _Reading:
         """Greatest (+1) or least (-1) flow of the fitted bore at the readings."""
         liquid = saturation(point.temperature - side * point.temperature_tolerance)
         pressure = point.pressure + side * point.pressure_tolerance
-        below = below_at(bar, point, -side)
+        below = below_at(bar, replace(point, flow=point.flow * (1.0 - side * tolerance)), -side)
         return float(tube_flow(liquid, pressure, below, orifice.land or 0.0, orifice.diameter))
 
     least, most = point.flow * (1.0 - tolerance) / fitted(1.0), point.flow * (1.0 + tolerance) / fitted(-1.0)

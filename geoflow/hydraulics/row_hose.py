@@ -6,6 +6,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar, MeasuredPoint
 from geoflow.base.arrays import FloatArray
+from geoflow.hydraulics.knife_end import hose_end_pressure
 from geoflow.physics.ammonia import Saturation, saturation
 from geoflow.physics.lines import flashing_hose_inlet_pressure
 
@@ -37,7 +38,7 @@ def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tupl
         length=hose.line.length,
         bore=hose.line.bore,
         roughness=hose.line.roughness,
-        outlet_pressure=bar.air_pressure,
+        outlet_pressure=hose_end_pressure(bar, row_flow, saturated),
     )
     return estimate, hose.tolerance * (estimate - bar.air_pressure)
 

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
-from geoflow.hydraulics.cases import central_cases
+from geoflow.base.schema import LOW_LIMITS
+from geoflow.hydraulics.cases import bounding_cases, central_cases
 from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.window import FlowWindow
 
-__all__ = ["RowSplit", "row_split"]
+__all__ = ["RowSplit", "for_worst_row", "row_split"]
 
 
 @dataclass(frozen=True, slots=True)
 class RowSplit:
-    """How a flow divides over the sections in use, in the central case and over the likely ones.
+    """How a flow divides over the sections in use, in the middle case and over the likely ones.
 
     Attributes
     ----------
@@ -33,8 +35,9 @@ class RowSplit:
     liquid_margin : float
         Least manifold pressure over the vapour pressure [Pa]; below zero the rows are uneven by the flow, and
         nothing here tells how.
-    likely : ndarray, shape (cases, sections)
-        As `off_mean`, in the likely cases of the orifices.
+    likely : ndarray, shape (2, sections)
+        As `off_mean`, in the likely cases of the least and of the greatest flow; what is decided or said of rows
+        comes from these two, never from the middle.
     spread : ndarray, shape (sections,)
         How far single rows of a section may be off its mean row [-].
     """
@@ -71,12 +74,12 @@ def row_split(
 ) -> RowSplit:
     """Divide a true flow [kg/s] over the sections in use at one liquid temperature [K].
 
-    With `held_liquid` the least flow above it that keeps the wanted liquid margin is divided where it does not.
+    With `held_liquid` each case divides the least flow above it that keeps the wanted liquid margin.
     """
     circuit = Circuit(bar, sections, central_cases(bar, sections), np.array([temperature]))
-    state, wanted = circuit.at_flow(flow), bar.limits.liquid_margin
-    if held_liquid and state.liquid_margin[1].item() < wanted:
-        state = circuit.state(circuit.node_for(lambda state: state.liquid_margin - wanted))
+    state = circuit.at_flow(flow)
+    if held_liquid:
+        state = circuit.state(np.maximum(state.node_pressure, _holding(circuit)), lifted=circuit.heat_returns)
     rows = np.array([section.rows for section in circuit.sections])
     each = state.section_flow[:, 0, 0] / rows
     return RowSplit(
@@ -88,6 +91,56 @@ def row_split(
         state.outlet_pressure[1].item(),
         state.inlet_pressure[1].item(),
         state.liquid_margin[1].item(),
-        each / (state.flow[:, 0] / circuit.rows) - 1.0,
+        (each / (state.flow[:, 0] / circuit.rows) - 1.0)[[0, -1]],
         np.array([bar.orifices[section.orifice].row_spread for section in circuit.sections]),
     )
+
+
+def _holding(circuit: Circuit) -> FloatArray:
+    """Least node pressure that keeps the wanted liquid margin [Pa]."""
+    wanted = circuit.bar.limits.liquid_margin
+    return circuit.node_for(lambda state: state.liquid_margin - wanted, lifted=circuit.heat_returns)
+
+
+def _section_shares(circuit: Circuit, flows: tuple[FloatArray, ...]) -> list[FloatArray]:
+    """Row flow of each section over the mean row's [-], (cases, temperatures, sections), at some flows [kg/s]."""
+    rows, holding = np.array([section.rows for section in circuit.sections]), _holding(circuit)
+    lifted = circuit.heat_returns
+
+    def at(flow: FloatArray) -> FloatArray:
+        node = np.maximum(circuit.node_for(lambda state: state.flow - flow, lifted=lifted), holding)
+        state = circuit.state(node, lifted=lifted)
+        whole = np.maximum(state.flow, 1e-12)
+        share = state.section_flow[:, :, 0] / rows / whole * circuit.rows
+        return np.where(state.flow > 0.0, share, 1.0)
+
+    return [at(np.nan_to_num(flow, posinf=1e9)[None, :, None]) for flow in flows]
+
+
+def for_worst_row(window: FlowWindow, bar: Bar, sections: tuple[int, ...]) -> FlowWindow:
+    """Narrow the certain window to rates that every single row can be brought to.
+
+    A rate certainly holds then only if the flow at which the lowest row gets it, and that at which the highest one
+    gets it, lie in the certain window too. How the rows divide the flow at the window's ends is taken at each
+    temperature in all cases that bound the bar, and single rows are off by their spread besides. Below the liquid
+    margin nothing is said of rows: there the least flow that keeps it is divided.
+
+    Parameters
+    ----------
+    window : FlowWindow
+        From `flow_window` for this bar.
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+    """
+    used = [bar.sections[index] for index in sections]
+    spread = np.array([bar.orifices[section.orifice].row_spread for section in used])
+    edges = window.edges(certain=True)
+    split = [np.ones((1, 1, len(used)))] * 2
+    if len({(section.rows, section.orifice, section.feed) for section in used}) > 1:
+        split = _section_shares(Circuit(bar, sections, bounding_cases(bar, sections), window.temperature), edges)
+    highest = (split[0] * (1.0 + spread)).max(axis=(0, 2))
+    lowest = (split[1] * (1.0 - spread)).min(axis=(0, 2))
+    certain = {name: flows * (highest if name in LOW_LIMITS else lowest) for name, flows in window.certain.items()}
+    return replace(window, certain=certain)

@@ -16,10 +16,10 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.hydraulics.cases import bounding_cases, inner_cases, open_cases
-from geoflow.hydraulics.circuit import Circuit
+from geoflow.hydraulics.circuit import Circuit, State
+from geoflow.hydraulics.machine_limits import slip_limits, volume_limits
 from geoflow.hydraulics.unions import between_cases, in_a_row, united
 from geoflow.physics.ammonia import saturation
-from geoflow.physics.roots import rising_root
 
 __all__ = [
     "Bounds",
@@ -31,11 +31,11 @@ __all__ = [
 
 _GRID_STEP: Final = 1.0
 _PRESSURE_ROUNDING: Final = 1.0
-# What each limit bounds of a `State`, and where [Pa].
-_PRESSURE_LIMITS: Final[dict[str, Callable[[Bar], tuple[str, float]]]] = {
-    "liquid margin": lambda bar: ("liquid_margin", bar.limits.liquid_margin),
-    "rated pressure": lambda bar: ("outlet_pressure", bar.limits.max_pressure),
-    "pump pressure": lambda bar: ("rise", bar.pump.max_rise),
+# What of a `State` has to stay at or below nought for each high limit, above it for the low one [Pa].
+_PRESSURE_LIMITS: Final[dict[str, Callable[[Circuit, State], FloatArray]]] = {
+    "liquid margin": lambda circuit, state: state.liquid_margin - circuit.bar.limits.liquid_margin,
+    "rated pressure": lambda circuit, state: state.outlet_pressure - circuit.bar.limits.max_pressure,
+    "pump pressure": lambda circuit, state: state.rise - circuit.bar.pump.max_rise,
 }
 
 
@@ -163,34 +163,15 @@ def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> Float
     return np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)
 
 
-def _pressure_flows(circuit: Circuit, name: str) -> FloatArray:
-    """Flow at which a pressure limit is just met, shape (cases, temperatures)."""
-    quantity, bound = _PRESSURE_LIMITS[name](circuit.bar)
-    state = circuit.state(circuit.node_for(lambda state: getattr(state, quantity) - bound))
-    met = getattr(state, quantity) >= bound - _PRESSURE_ROUNDING
+def _limit_flows(circuit: Circuit, name: str, excess: Callable[[Circuit, State], FloatArray]) -> FloatArray:
+    """Flow at which a limit is just met, shape (cases, temperatures)."""
+    if circuit.heat_returns and name in LOW_LIMITS:
+        state = circuit.at_margin(circuit.bar.limits.liquid_margin)
+    else:
+        state = circuit.state(circuit.node_for(lambda state: excess(circuit, state)))
+    met = excess(circuit, state) >= -_PRESSURE_ROUNDING
     # A margin that is never reached allows no flow at all.
     return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]
-
-
-def _suction_flows(circuit: Circuit) -> tuple[FloatArray, FloatArray]:
-    """Greatest flow the suction allows, boiling in equilibrium and with no vapour formed, shape (temperatures,)."""
-    liquid, pump = circuit.saturated, circuit.bar.pump
-    most = pump.max_flow * liquid.liquid_density
-
-    def too_much(flow: FloatArray) -> FloatArray:
-        return np.asarray(flow - most * circuit.suction_capacity(flow))
-
-    def past_vacuum(flow: FloatArray) -> FloatArray:
-        return -circuit.liquid_inlet(flow)
-
-    equilibrium = rising_root(too_much, np.zeros_like(most), most)
-    boils = too_much(most) > 0.0
-    liquid_only = rising_root(past_vacuum, np.zeros_like(most), most)
-    starved = past_vacuum(most) > 0.0
-    return (
-        np.where(boils, equilibrium, np.inf)[0, :, 0],
-        np.where(starved, liquid_only, np.inf)[0, :, 0],
-    )
 
 
 def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) -> FlowWindow:
@@ -215,18 +196,11 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
     bounding = bounding_cases(bar, sections)
     circuit = Circuit(bar, sections, bounding, temperature)
     density = circuit.saturated.liquid_density[0, :, 0]
-    boiling_suction, liquid_suction = _suction_flows(circuit)
-    sure = {
-        "meter minimum": bar.meter.min_flow * density,
-        "pump minimum": bar.pump.min_flow * density,
-        "pump flow": bar.pump.max_flow * density,
-        "meter maximum": bar.meter.max_flow * density,
-    }
-    certain = {**sure, "suction": boiling_suction}
-    possible = {**sure, "suction": liquid_suction}
+    certain, possible = (volume_limits(circuit, worse=worse) for worse in (True, False))
+    limits = {**_PRESSURE_LIMITS, **slip_limits(bar)}
     per_case = {}
     without_points = open_cases(bar, sections)
-    for name in _PRESSURE_LIMITS:
+    for name, excess in limits.items():
         # What lies below the orifices may differ from one temperature to the next, so each limit takes its own end.
         low_side = name in LOW_LIMITS
         better = 1.0 if low_side else -1.0
@@ -235,11 +209,15 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         inner = inner_cases(bar, sections, better if ends_differ else 0.0, better)
         # A point, however far its flows may stray, leaves no more open than there was without it.
         bare = [replace(case, boiling=case.boiling and case.hose_end != better) for case in without_points]
-        flows = _pressure_flows(circuit.with_cases((*worse, *inner, *bare)), name)
+        flows = _limit_flows(circuit.with_cases((*worse, *inner, *bare)), name, excess)
         held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
         if bare:
             held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
-        per_case[name] = hoped
+        if name in certain:  # the suction has a vacuum, too, which no case moves
+            held, hoped = np.minimum(held, certain[name]), np.minimum(hoped, possible[name])
+        if name in _PRESSURE_LIMITS:
+            # What slips bends between the cases, so those limits count at their best on their own.
+            per_case[name] = hoped
         worst, best = (np.max, np.min) if low_side else (np.min, np.max)
         certain[name], possible[name] = worst(held, axis=0), best(hoped, axis=0)
     reference = bar.meter.reference_temperature

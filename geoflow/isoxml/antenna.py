@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.isoxml.devices import Element, width_of
 from geoflow.isoxml.xml import Node
+from geoflow.layers.notes import Note
 
-__all__ = ["Offset", "bar_offset", "moved"]
+__all__ = ["OFFSETS", "Offset", "bar_offset", "moved", "with_logged_offsets"]
 
 _AHEAD, _RIGHT = "0086", "0087"  # of an element from its machine's reference point, ahead and to the right [mm]
+OFFSETS: Final = frozenset({_AHEAD, _RIGHT})
 _FUNCTION, _SECTION, _CONNECTOR, _ANTENNA = "2", "4", "6", "7"
 _REACH: Final = 1.5  # either side of a record, over which its heading is taken [m]
 _JUMP: Final = 3.0  # of the usual step, and of a metre: between two records so far apart nothing was driven
 _LEAST: Final = 0.01  # an offset below is none [m]
+# Legs by which a change of sense is seen [m], how straight they are at least, and the cosine of the turn.
+_LEG, _STRAIGHT, _BACK = 1.0, 0.5, -0.866
 _RADIUS, _FLATTENING = 6_378_137.0, 1.0 / 298.257223563  # of WGS 84 [m, -]
 
 
@@ -62,25 +66,61 @@ def bar_offset(elements: Mapping[str, Element], task: Node) -> Offset | None:
     Offset or None
         None where no offset is described, or it is nothing.
     """
-    every = list(elements.values())
-    bars = [each for each in every if each.kind == _SECTION] or [each for each in every if each.kind == _FUNCTION]
-    placed = [each for each in bars if _placed(each)] or [e for e in every if e.kind == _FUNCTION and _placed(e)]
-    if not placed or len({each.device for each in placed}) > 1:
+    bar = _described_bar(list(elements.values()))
+    if not bar:
         return None
-    device = placed[0].device
-    ahead, right = float(np.mean([_at(each, _AHEAD) for each in placed])), _middle(placed)
-    antennas = [each for each in every if each.kind == _ANTENNA]
-    own = [each for each in antennas if each.device == device]
+    ahead, right = float(np.mean([_at(each, _AHEAD) for each in bar])), _middle(bar)
     origin = "the antenna"
-    if own:
-        ahead, right = ahead - _at(own[0], _AHEAD), right - _at(own[0], _RIGHT)
-    elif len(antennas) == 1 and (joint := _joint(every, task, antennas[0].device, device)):
-        for sign, each in ((1.0, joint[0]), (-1.0, antennas[0]), (-1.0, joint[1])):
-            ahead, right = ahead + sign * _at(each, _AHEAD), right + sign * _at(each, _RIGHT)
-    else:
+    for sign, each in (way := _way_to_antenna(list(elements.values()), task, bar[0].device)):
+        ahead, right = ahead + sign * _at(each, _AHEAD), right + sign * _at(each, _RIGHT)
+    if not way:
         origin = "the machine's reference point, where the antenna is taken to be since nothing says where it is"
     found = Offset(ahead, right, origin)
     return found if max(abs(ahead), abs(right)) >= _LEAST else None
+
+
+def _described_bar(every: list[Element]) -> list[Element]:
+    """Sections or else functions of one machine that say where they lie; none where several machines do."""
+    bars = [each for each in every if each.kind == _SECTION] or [each for each in every if each.kind == _FUNCTION]
+    placed = [each for each in bars if _placed(each)] or [e for e in every if e.kind == _FUNCTION and _placed(e)]
+    return placed if len({each.device for each in placed}) == 1 else []
+
+
+def _way_to_antenna(every: list[Element], task: Node, device: str) -> list[tuple[float, Element]]:
+    """Elements from a machine's reference point to the antenna, and how their offsets count; none if unknown."""
+    antennas = [each for each in every if each.kind == _ANTENNA]
+    own = [each for each in antennas if each.device == device]
+    if own:
+        return [(-1.0, own[0])]
+    joint = _joint(every, task, antennas[0].device, device) if len(antennas) == 1 else None
+    return [] if joint is None else [(1.0, joint[0]), (-1.0, antennas[0]), (-1.0, joint[1])]
+
+
+def with_logged_offsets(
+    elements: Mapping[str, Element], values: Mapping[tuple[str, str], FloatArray], notes: list[Note]
+) -> dict[str, Element]:
+    """Give elements the offsets that the log holds in place of those described: they are what was so at work.
+
+    Parameters
+    ----------
+    elements : mapping
+        Of all machines, by id.
+    values : mapping
+        Dictionary number and element to values as stored, shape (records,); of several values the median counts.
+    notes : list of Note
+        Brought up to date.
+    """
+    found = dict(elements)
+    for (ddi, key), stored in values.items():
+        known = stored[np.isfinite(stored)]
+        if ddi not in OFFSETS or key not in found or not known.size:
+            continue
+        own = found[key]
+        found[key] = replace(own, properties={**own.properties, ddi: float(np.median(known))})
+        if np.ptp(known) >= 1000.0 * _LEAST:
+            text = f"the log moves element {key} by {np.ptp(known) / 1000.0:.2f} m ({ddi}); the median is taken"
+            notes.append(Note("place", text, known.size))
+    return found
 
 
 def _placed(element: Element) -> bool:
@@ -110,8 +150,10 @@ def _joint(every: list[Element], task: Node, puller: str, device: str) -> tuple[
     return (sides[0][0], sides[1][0]) if all(len(side) == 1 for side in sides) else None
 
 
-def moved(lon: FloatArray, lat: FloatArray, offset: Offset) -> tuple[FloatArray, FloatArray]:
+def moved(lon: FloatArray, lat: FloatArray, offset: Offset) -> tuple[FloatArray, FloatArray, int]:
     """Positions of a bar from those of the antenna, in the order driven; the heading is the way the antenna takes.
+
+    Where the machine backs up, the bar lies behind it all the same.
 
     Parameters
     ----------
@@ -119,10 +161,17 @@ def moved(lon: FloatArray, lat: FloatArray, offset: Offset) -> tuple[FloatArray,
         Of the antenna [degree]; NaN where there is no position.
     offset : Offset
         Of the bar.
+
+    Returns
+    -------
+    lon, lat : ndarray, shape (n,)
+        Of the bar [degree].
+    int
+        Records during which the machine backed up.
     """
     known = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat))
     if known.size < 2:
-        return lon, lat
+        return lon, lat, 0
     # Radii of curvature of the ellipsoid, east and north.
     squared = _FLATTENING * (2.0 - _FLATTENING)
     latitude = np.radians(lat[known])
@@ -130,24 +179,68 @@ def moved(lon: FloatArray, lat: FloatArray, offset: Offset) -> tuple[FloatArray,
     east = np.radians(1.0) * _RADIUS / np.sqrt(bulge) * np.cos(latitude)
     north = np.radians(1.0) * _RADIUS * (1.0 - squared) / bulge**1.5
     x, y = (lon[known] - lon[known[0]]) * east.mean(), (lat[known] - lat[known[0]]) * north.mean()
-    along, across = _heading(x, y)
+    stretch, way = _stretches(x, y)
+    piece, backing = _pieces(x, y, stretch, way)
+    along, across = (np.where(backing, -each, each) for each in _heading(x, y, piece, way))
     new_lon, new_lat = lon.copy(), lat.copy()
     new_lon[known] += (offset.ahead * along + offset.right * across) / east
     new_lat[known] += (offset.ahead * across - offset.right * along) / north
-    return new_lon, new_lat
+    return new_lon, new_lat, int(backing.sum())
 
 
-def _heading(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Unit vector of the way at every record, east and north; nothing where it never moves."""
+def _stretches(x: FloatArray, y: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Number of the stretch without a jump, and way along the records [m]."""
     steps = np.hypot(np.diff(x), np.diff(y))
-    usual = float(np.median(steps[steps > 0.0])) if (steps > 0.0).any() else 0.0
-    stretch = np.concatenate([[0], np.cumsum(steps > _JUMP * max(usual, 1.0))])
-    way = np.concatenate([[0.0], np.cumsum(steps)])
-    first = np.searchsorted(stretch, stretch, side="left")
-    last = np.searchsorted(stretch, stretch, side="right") - 1
-    reach = max(_REACH, usual)
+    stretch = np.concatenate([[0], np.cumsum(steps > _JUMP * max(_usual(steps), 1.0))])
+    return stretch, np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _usual(steps: FloatArray) -> float:
+    return float(np.median(steps[steps > 0.0])) if (steps > 0.0).any() else 0.0
+
+
+def _pieces(x: FloatArray, y: FloatArray, stretch: IntArray, way: FloatArray) -> tuple[IntArray, BoolArray]:
+    """Number of the piece driven in one sense, and whether that was backwards; both by record.
+
+    No bar turns by 150 degrees within a metre or two, so there the machine changed its sense. Of the two senses within
+    a stretch the one is backwards that took less than half as far as the other; else it cannot be told, and none is.
+    """
+    begins = np.concatenate([[False], np.diff(stretch) > 0])
+    changes = _changes_of_sense(x, y, stretch, way)
+    begins[changes] = True
+    piece = np.cumsum(begins)
+    first = np.flatnonzero(np.concatenate([[True], begins[1:]]))
+    sense = np.cumsum(np.isin(first, changes)) % 2
+    own, long = stretch[first], np.diff(way[np.append(first, way.size - 1)])
+    far = [np.bincount(own, weights=long * (sense == one), minlength=own[-1] + 1) for one in (0, 1)]
+    back = np.select([far[0] < 0.5 * far[1], far[1] < 0.5 * far[0]], [0, 1], -1)
+    return piece, (sense == back[own])[piece]
+
+
+def _changes_of_sense(x: FloatArray, y: FloatArray, stretch: IntArray, way: FloatArray) -> IntArray:
+    """Records after which the machine goes the other way, judged by straight legs of about a metre."""
+    ends = np.unique(np.searchsorted(way, np.arange(0.0, way[-1] + _LEG, _LEG)).clip(max=way.size - 1))
+    start, end = ends[:-1], ends[1:]
+    straight = np.hypot(x[end] - x[start], y[end] - y[start]) >= _STRAIGHT * (way[end] - way[start])
+    start, end = start[straight & (stretch[start] == stretch[end])], end[straight & (stretch[start] == stretch[end])]
+    leg = (x[end] - x[start]) + 1j * (y[end] - y[start])
+    leg /= np.abs(leg)
+    turned = (leg[1:] * leg[:-1].conj()).real < _BACK
+    found = []
+    for at in np.flatnonzero(turned & (stretch[end[1:]] == stretch[end[:-1]])):
+        between = np.arange(start[at], end[at + 1] + 1)
+        ahead = (x[between] + 1j * y[between]) * leg[at].conj()
+        found.append(between[np.argmax(ahead.real)] + 1)
+    return np.array(found, dtype=np.int64).clip(max=x.size - 1)
+
+
+def _heading(x: FloatArray, y: FloatArray, piece: IntArray, way: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Unit vector of the way at every record, east and north; nothing where it never moves."""
+    first = np.searchsorted(piece, piece, side="left")
+    last = np.searchsorted(piece, piece, side="right") - 1
+    reach = max(_REACH, _usual(np.diff(way)))
     back, on = np.maximum(way - reach, way[first]), np.minimum(way + reach, way[last])
     east, north = (np.interp(on, way, each) - np.interp(back, way, each) for each in (x, y))
     length = np.hypot(east, north)
-    there = length > 0.0
-    return tuple(np.divide(each, length, out=np.zeros_like(each), where=there) for each in (east, north))
+    length[length == 0.0] = np.inf
+    return east / length, north / length

@@ -5,11 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["ACTUAL_STATES", "ASKED_STATES", "ENTRIES", "NITROGEN", "PRODUCT_MASS", "STATES_PER_WORD", "Entry"]
+__all__ = [
+    "ACTUAL_LATENCY",
+    "ACTUAL_STATES",
+    "ASKED_STATES",
+    "ENTRIES",
+    "NITROGEN",
+    "PRODUCT_MASS",
+    "SETPOINT_LATENCY",
+    "STATES_PER_WORD",
+    "Entry",
+]
 
 PRODUCT_MASS: Final = "0006"  # mass of product per area, asked for
 NITROGEN: Final = "01B0"  # mass of nitrogen per area, asked for
 STATES_PER_WORD: Final = 16
+# From a set point received, and from an actual value sent, to its physical effect.
+SETPOINT_LATENCY: Final = "008E"
+ACTUAL_LATENCY: Final = "008F"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +83,10 @@ ENTRIES: Final[dict[str, Entry]] = {
         Entry("0243", "temperature", 1e3, "K", "temperature"),
         Entry("008D", "state", 1.0, "", "on", lasting=True),
         *(Entry(ddi, "states", 1.0, "", lasting=True) for ddi in (*ACTUAL_STATES, *ASKED_STATES)),
+        Entry("0086", "offset ahead", 1e3, "m", lasting=True),
+        Entry("0087", "offset right", 1e3, "m", lasting=True),
+        Entry(SETPOINT_LATENCY, "setpoint latency", 1e3, "s", lasting=True),
+        Entry(ACTUAL_LATENCY, "actual value latency", 1e3, "s", lasting=True),
         Entry("0050", "total volume", 1.0, "L"),
         Entry("0051", "total product", 1.0, "kg"),
         Entry("0160", "total product", 1e3, "kg"),

@@ -8,14 +8,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.subject import typed
+from geoflow.base.other_products import product_rate, product_unit
+from geoflow.base.rate_units import RateUnit, rate_unit
+from geoflow.base.subject import subject, typed
 from geoflow.layers.notes import Note
 
 if TYPE_CHECKING:
     from geoflow.isoxml.task_files import TaskData
     from geoflow.isoxml.xml import Node
 
-__all__ = ["TaskRate", "ammonia_notes", "names_ammonia", "product_name"]
+__all__ = ["TaskRate", "ammonia_notes", "names_ammonia", "other_product", "product_name"]
 
 # What ammonia is called, and what turns it into another product. From memory, no source.
 _AMMONIA: Final = {"ammonia", "nh3", "ammoniak", "ammoniac", "amoniaco", "ammoniaca", "amonia", "anhydrous"}
@@ -27,6 +29,7 @@ _OTHER: Final = {
 _GRADE: Final = re.compile(r"(?<![\d.])(\d{1,2})\s*-\s*(\d{1,2})\s*-\s*(\d{1,2})(?![\d.])")
 _PERCENT: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*%\s*(\w*)")
 _NITROGEN_PERCENT: Final = (81.5, 82.5)  # 82-0-0 as on the label, 82.2 of the pure
+_EXAMPLE: Final = '--nitrogen "3.55 lb N/gal" for volumes, --nitrogen 0.28 for masses'
 _PURE_PERCENT: Final = 99.0  # commercial grades are 99.5 and more; common practice, no source
 
 
@@ -108,7 +111,7 @@ def product_name(data: TaskData, task: Node, reference: str) -> str:
 
 
 def ammonia_notes(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[Note]:
-    """Refuse a rate whose product is not known to be ammonia.
+    """Refuse a rate whose product is not known to be ammonia, and say how another product is read where it is.
 
     Parameters
     ----------
@@ -134,17 +137,54 @@ def ammonia_notes(rate: TaskRate, *, take_as_ammonia: bool, where: str) -> list[
     if take_as_ammonia:
         said = f"the file calls the product '{rate.product}'" if rate.product else "the file names no product"
         return [Note("unit", f"{said}; it is taken as ammonia because {typed('take-as-ammonia')} says so")]
+    other = "" if "nitrogen" in subject().lacks else f"; else say what the product holds: {_EXAMPLE}"
     if rate.product:
         raise PrescriptionError(
             f"the rates are of '{rate.product}', and that does not say that it is anhydrous ammonia",
             where=where,
-            cure="give the map made for ammonia; if this is ammonia under another name, "
-            f"say {typed('take-as-ammonia')}",
+            cure=f"{'' if other else 'give the map made for ammonia; '}if this is ammonia under another name, "
+            f"say {typed('take-as-ammonia')}{other}",
         )
     if "NH3" not in rate.unit:
         return [Note("unit", "the file names no product; its nitrogen is taken to come as ammonia")]
     raise PrescriptionError(
         f"the rates ({rate.ddi}) are of a product the file does not name",
         where=where,
-        cure=f"if it is anhydrous ammonia, say {typed('take-as-ammonia')}",
+        cure=f"if it is anhydrous ammonia, say {typed('take-as-ammonia')}{other}",
     )
+
+
+def other_product(rate: TaskRate, nitrogen: str, *, where: str) -> tuple[RateUnit, list[Note]]:
+    """Take a rate as one of a product that holds so much nitrogen.
+
+    Parameters
+    ----------
+    rate : TaskRate
+        The rate chosen.
+    nitrogen : str
+        As said with ``--nitrogen``.
+    where : str
+        The file.
+
+    Returns
+    -------
+    RateUnit, list of Note
+        What one unit is worth in nitrogen, and on whose word.
+
+    Raises
+    ------
+    PrescriptionError
+        If the file says that it is ammonia.
+    QuantityError
+        If the content cannot be, or does not fit the unit.
+    """
+    if rate.is_ammonia:
+        what = f"--nitrogen speaks of another product, but the file's is '{rate.product}'"
+        raise PrescriptionError(what, where=where, cure="leave --nitrogen out")
+    named = f"the file calls the product '{rate.product}'" if rate.product else "the file names no product"
+    plain = product_unit(rate.unit.replace(" NH3", ""))
+    if plain is None:
+        return rate_unit(rate.unit), [Note("unit", f"{named}; its rates count nitrogen, whatever --nitrogen says")]
+    return product_rate(plain, nitrogen, where=where), [
+        Note("unit", f"{named}; it is taken as another product with {nitrogen.strip()} of nitrogen (--nitrogen)")
+    ]

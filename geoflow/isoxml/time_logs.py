@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,12 +11,15 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import LogError
 from geoflow.base.subject import LOG, reading, typed
-from geoflow.isoxml.antenna import bar_offset, moved
+from geoflow.ground.latency import Latency
+from geoflow.isoxml.antenna import bar_offset, moved, with_logged_offsets
 from geoflow.isoxml.binary_log import TimeLog, decode_log, hold
-from geoflow.isoxml.data_dictionary import ENTRIES, Entry
+from geoflow.isoxml.data_dictionary import ENTRIES
 from geoflow.isoxml.devices import Element, read_elements
+from geoflow.isoxml.latency import stated_latency
+from geoflow.isoxml.log_columns import put_values
 from geoflow.isoxml.products import names_ammonia, product_name
-from geoflow.isoxml.sections import Sections, find_sections
+from geoflow.isoxml.sections import find_sections
 from geoflow.isoxml.task_files import TaskData, choose_task, open_taskdata
 from geoflow.isoxml.widths import put_width
 from geoflow.isoxml.xml import Node, parse_xml
@@ -29,13 +31,8 @@ if TYPE_CHECKING:
 __all__ = ["HOLD", "TaskLog", "read_task_log"]
 
 HOLD: Final = 60.0  # age beyond which a reading says nothing any more [s]; common practice, no source
-_DIFFERS: Final = 0.01  # of what the sections log together
 _MOST_ROWS: Final = 20_000_000
 _WANTED: Final = frozenset(ENTRIES)
-_STATES: Final = frozenset(ddi for ddi, entry in ENTRIES.items() if entry.word in {"state", "states"})
-# Pairs of applied and target on one basis: nitrogen first, since it needs no fraction, volume last.
-_RATES: Final = (("01B1", "01B0"), ("0007", "0006"), ("0002", "0001"), ("024D", "024C"))
-_SINGLE: Final = ("002A", "018D", "00C2", "0243")
 _STATUS: Final = {-1: "not logged", 0: "no fix", 14: "error", 15: "not available"}
 
 _Values = dict[tuple[str, str], FloatArray]
@@ -65,6 +62,8 @@ class TaskLog:
         Records of all logs; a row is one section of a record where `sections` is above 1.
     sections : int
         Sections told apart.
+    latency : Latency or None
+        What the machine states of its own.
     notes : tuple of Note
         What a person should know.
     """
@@ -79,6 +78,7 @@ class TaskLog:
     roles: dict[str, tuple[str, str | None]]
     records: int
     sections: int
+    latency: Latency | None
     notes: tuple[Note, ...]
 
 
@@ -110,6 +110,7 @@ def read_task_log(path: Path, *, layer: str | None = None, take_as_ammonia: bool
         raise LogError("the time logs hold no record", where=data.where, cure="copy or export the task data again")
     logs.sort(key=lambda log: float(np.nanmin(log.local)) if np.isfinite(log.local).any() else np.inf)
     values = _held(logs, notes)
+    elements = with_logged_offsets(elements, values, notes)
     substance = _substance(data, task, values, notes, take_as_ammonia=take_as_ammonia)
     return _assemble(_Reading(data, task, logs, elements, values, substance, notes))
 
@@ -170,14 +171,6 @@ class _Reading:
         """One array of every record of all logs."""
         return np.concatenate([getattr(log, key) for log in self.logs])
 
-    def unit(self, entry: Entry) -> str:
-        """Unit of an entry; a product that is not ammonia is only a product."""
-        return entry.unit if self.substance else entry.unit.replace(" NH3", "")
-
-    def role(self, entry: Entry) -> str | None:
-        """Role of an entry; a flow of another product has none."""
-        return entry.role if self.substance or entry.role != "flow" else None
-
 
 def _substance(data: TaskData, task: Node, values: _Values, notes: list[Note], *, take_as_ammonia: bool) -> bool:
     """Whether what the logs count is ammonia: the product's name or the user says so."""
@@ -234,14 +227,15 @@ def _assemble(read: _Reading) -> TaskLog:
         columns.put("section", np.tile(np.arange(count), (records, 1)), "section")
     if sections.states is not None:
         columns.put("on", sections.states if sections.apart else sections.states[:, 0], "on")
-    _put_values(read, sections, columns.put)
+    put_values(read.values, sections, columns.put, notes, substance=read.substance)
     put_width(read.values, sections, read.elements, records, columns.put, notes)
     if len(read.logs) > 1:
         columns.put("log", np.concatenate([np.full(log.local.size, at) for at, log in enumerate(read.logs)]))
+    latency = stated_latency(read.elements, read.values, notes)
     return TaskLog(
         data.where, data.version, task.text("A"), task.text("B"), tuple(log.name for log in read.logs),
         list(columns.cells), [pandas.Series(cells) for cells in columns.cells.values()], columns.roles, records, count,
-        tuple(notes),
+        latency, tuple(notes),
     )  # fmt: skip
 
 
@@ -256,8 +250,10 @@ def _put_moments(read: _Reading, put: Any) -> None:
     offset = bar_offset(read.elements, read.task)
     if offset is not None:
         places = [moved(log.lon, log.lat, offset) for log in read.logs]
-        lon, lat = (np.concatenate(each) for each in zip(*places, strict=True))
+        lon, lat = (np.concatenate(each) for each in list(zip(*places, strict=True))[:2])
         text = f"positions are moved to the middle of the bar, which lies {offset}; the heading is the way driven"
+        backed = sum(each[2] for each in places)
+        text += f", against it in {backed} record(s) in which the machine backed up" if backed else ""
         read.notes.append(Note("place", text, int(np.isfinite(lon).sum())))
     put("lon", lon, "lon", "deg")
     put("lat", lat, "lat", "deg")
@@ -326,71 +322,3 @@ def _held(logs: list[TimeLog], notes: list[Note]) -> _Values:
             text = f"{count} record(s) have no {ENTRIES[ddi].word} ({ddi}): the last one is more than {HOLD:.0f} s old"
             notes.append(Note("derived", text, count))
     return found
-
-
-def _in_name(unit: str) -> str:
-    return re.sub(r"[ /]", "_", unit.casefold())
-
-
-def _column_name(key: tuple[str, str], values: _Values, unit: str) -> str:
-    """Name of a column, ending in its unit; the element where several log the same."""
-    entry = ENTRIES[key[0]]
-    several = sum(ddi == key[0] for ddi, _ in values) > 1
-    parts = [entry.word, entry.ddi, key[1] if several else "", _in_name(unit)]
-    return "_".join(part for part in parts if part)
-
-
-def _put_values(read: _Reading, sections: Sections, put: Any) -> None:
-    """Add every variable as a column, and give it its role where only one can have it."""
-    values = read.values
-    chosen = _role_owners({ddi for ddi, _ in values}, read.notes)
-    for ddi in dict.fromkeys(ddi for ddi, _ in values if ddi not in {*_STATES, "0043"}):
-        entry = ENTRIES[ddi]
-        role, unit = read.role(entry) if chosen.get(entry.role) == ddi else None, read.unit(entry)
-        names = {owner: _column_name(owner, values, unit) for owner in values if owner[0] == ddi}
-        matrix = sections.matrix(ddi, values) if sections.apart else None
-        if matrix is not None:
-            put(f"{entry.word}_{ddi}_{_in_name(unit)}", matrix / entry.steps, role, unit)
-            names = {owner: name for owner, name in names.items() if owner[1] in sections.above}
-            _say_whole(ddi, [values[owner] for owner in names], matrix, sections, read.notes)
-            role = None
-        for owner, name in names.items():
-            put(name, values[owner] / entry.steps, role if len(names) == 1 else None, unit)
-        if role is not None and len(names) > 1:
-            listed = ", ".join(names.values())
-            text = f"{len(names)} elements of the machine log the {entry.word} ({ddi}), so none is chosen: {listed}"
-            read.notes.append(Note("column", text, len(names)))
-
-
-def _say_whole(ddi: str, wholes: list[FloatArray], matrix: FloatArray, sections: Sections, notes: list[Note]) -> None:
-    """Hold what the whole bar logs against its sections, which count: their flows together, their rates by width."""
-    entry = ENTRIES[ddi]
-    if entry.role not in {"applied", "target", "flow"}:
-        return
-    at_work = np.isfinite(matrix) & (True if sections.states is None else sections.states == 1.0)
-    shares = np.where(at_work, 1.0 if entry.role == "flow" else sections.widths or 1.0, 0.0)
-    together = (shares * np.nan_to_num(matrix)).sum(axis=1)
-    if entry.role != "flow":
-        weight = shares.sum(axis=1)
-        together = np.divide(together, weight, out=np.full(weight.size, np.nan), where=weight > 0.0)
-    for whole in wholes:
-        both = np.isfinite(whole) & np.isfinite(together)
-        own, other = float(whole[both].sum()), float(together[both].sum())
-        if abs(own - other) > _DIFFERS * max(abs(other), 1.0):
-            than = f"{100.0 * abs(own / other - 1.0):.1f} % {'more' if own > other else 'less'}" if other else "more"
-            text = f"the whole bar logs {than} than its sections together as {entry.word} ({ddi}); the sections count"
-            notes.append(Note("section", text, int(both.sum())))
-
-
-def _role_owners(present: set[str], notes: list[Note]) -> dict[str | None, str]:
-    """Which dictionary number has each role; for the rates a pair of applied and target on one basis, if there is."""
-    chosen: dict[str | None, str] = {"flow": "0025"}
-    chosen |= {ENTRIES[ddi].role: ddi for ddi in _SINGLE if ddi in present}
-    for rate, at in (("applied", 0), ("target", 1)):
-        there = [pair for pair in _RATES if pair[at] in present]
-        if there:
-            chosen[rate] = next((pair for pair in there if set(pair) <= present), there[0])[at]
-        if len(there) > 1:
-            ways = " and ".join(pair[at] for pair in there)
-            notes.append(Note("column", f"the {rate} rate is logged as {ways}; {chosen[rate]} is used"))
-    return chosen

@@ -218,7 +218,7 @@ def refuse_unknown_width(
     raise LogError(
         "nothing says how wide the bar is",
         where=table.where,
-        cure=f'say it with --width "40 ft", give --bar a bar file, or name the column:{lines}',
+        cure=f'say it with --width "40 ft", with a bar file (--bar), or name the column:{lines}',
     )
 
 

@@ -20,6 +20,7 @@ from geoflow.log_files.log_units import ROLES, Role
 from geoflow.log_files.mapping import named_columns
 from geoflow.log_files.proposing import Proposal, leading, propose
 from geoflow.log_files.tables import LogTable
+from geoflow.log_files.weighing import weigh
 
 __all__ = ["choose_columns"]
 
@@ -45,14 +46,12 @@ def choose_columns(table: LogTable, asked: Asked) -> Choice:
     named = {**table.roles, **named_columns(asked.columns, asked.mapping, table.names)}
     found = {role: _column_named(table, role, *column) for role, column in named.items() if column[0] != _UNUSED}
     open_roles, notes = _choose_unmistakable(table, named, found, asked.rate_unit)
-    ranked = _ranked(table, named, found)
+    ranked = weigh(table, _ranked(table, named, found), found, asked.conditions)
     lead = {role: best for role, each in ranked.items() if (best := leading(each)) is not None}
     lead = _with_unit_by_flow(table, lead, found, asked)
-    accepted: list[str] = []
-    if asked.accept:
-        accepted = _accept(lead, found, asked.rate_unit)
-        notes += [_accepted_note(lead[role], found[role]) for role in accepted]
-        open_roles = {role: each for role, each in open_roles.items() if role not in accepted}
+    accepted = _accept(lead, found, asked.rate_unit) if asked.accept else []
+    notes += [_accepted_note(lead[role], found[role]) for role in accepted]
+    open_roles = {role: each for role, each in open_roles.items() if role not in accepted}
     chosen = {role: found[role] for role in ROLES if role in found}
     offer = {role: one for role, one in lead.items() if role not in chosen}
     with _offering(offer, asked.rate_unit):
@@ -134,17 +133,16 @@ def _choose_unmistakable(
     """Add to `chosen` what names tell for certain; returns the columns of each role that is left open."""
     taken = {at for column in chosen.values() for at in column.index}
     known = set(named) if table.shapes is None else {*named, "lon", "lat"}
-    open_roles: dict[str, list[int]] = {}
-    notes: list[Note] = []
-    for part in (part for part in ROLES.values() if part.name not in known):
-        candidates = candidates_of(part, table, taken)
-        column = _certain(part, table, taken, candidates)
-        if column is not None and (column.unit or (rate_unit and part.kind == "rate") or part.kind in _NO_UNIT):
-            chosen[part.name] = column
-            notes.append(_taken_note(part, column, rate_unit))
-        elif candidates:
-            open_roles[part.name] = [each for each, _ in candidates]
-    return open_roles, notes
+    candidates = {role: candidates_of(ROLES[role], table, taken) for role in ROLES if role not in known}
+    certain = {role: _certain(ROLES[role], table, taken, each) for role, each in candidates.items()}
+    told = {role: one for role, one in certain.items() if one is not None and _has_unit(ROLES[role], one, rate_unit)}
+    chosen.update(told)
+    notes = [_taken_note(ROLES[role], one, rate_unit) for role, one in told.items()]
+    return {role: [at for at, _ in each] for role, each in candidates.items() if each and role not in told}, notes
+
+
+def _has_unit(role: Role, column: Chosen, rate_unit: str | None) -> bool:
+    return bool(column.unit or (rate_unit and role.kind == "rate") or role.kind in _NO_UNIT)
 
 
 def _certain(part: Role, table: LogTable, taken: set[int], candidates: list[tuple[int, str | None]]) -> Chosen | None:

@@ -10,10 +10,11 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import QuantityError
+from geoflow.base.other_products import product_rate, product_unit
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.spelling import nearest
-from geoflow.base.units import ACRE, GALLON, POUND, parse, parse_pressure, to_si
+from geoflow.base.units import parse, parse_pressure, to_si
 
 __all__ = ["ROLES", "TIME_UNITS", "Conditions", "Role", "known_unit", "nitrogen_per_unit", "role_to_si"]
 
@@ -78,8 +79,6 @@ ROLES: Final[dict[str, Role]] = {
         _role("on", "plain", "on onoff sectionon sectionstate workstate applying masterswitch master sectionstatus"),
     )
 }  # fmt: skip
-_PRODUCTS: Final = {"gal/ac": GALLON / ACRE, "L/ha": 1e-7, "lb/ac": POUND / ACRE,
-                    "kg/ha": 1e-4}  # fmt: skip
 # Spellings of units in column names, folded, and the unit meant.
 _IN_NAMES: Final[dict[str, dict[str, str]]] = {
     "speed": {"mph": "mph", "kmh": "km/h", "kph": "km/h", "ms": "m/s", "mps": "m/s", "kn": "kn", "kt": "kn",
@@ -133,11 +132,6 @@ class Conditions:
     ammonia_density: float | None = None
 
 
-def _product(unit: str) -> str | None:
-    folded = re.sub(r"\s", "", unit).casefold().replace("lbs", "lb").replace("acre", "ac").replace("gpa", "gal/ac")
-    return next((text for text in _PRODUCTS if text.casefold() == folded), None)
-
-
 def nitrogen_per_unit(unit: str, conditions: Conditions, *, where: str) -> tuple[float, str]:
     """Nitrogen [kg/m2] in one unit of a logged rate, and the unit as it is commonly written.
 
@@ -146,9 +140,9 @@ def nitrogen_per_unit(unit: str, conditions: Conditions, *, where: str) -> tuple
     QuantityError
         If it is no rate unit, or one of another product without ``--nitrogen``, or of a volume without a density.
     """
-    product = _product(unit)
+    product = product_unit(unit)
     if product is not None:
-        return _PRODUCTS[product] * _nitrogen_in(product, conditions.nitrogen, where), product
+        return product_rate(product, conditions.nitrogen, where=where).to_si, product
     known = rate_unit(unit, where=where)
     if known.basis == "ammonia volume" and conditions.ammonia_density is None:
         raise QuantityError(
@@ -158,36 +152,6 @@ def nitrogen_per_unit(unit: str, conditions: Conditions, *, where: str) -> tuple
         )
     one = as_nitrogen_rate(1.0, known, conditions.nitrogen_fraction, conditions.ammonia_density)
     return float(one), known.text
-
-
-def _nitrogen_in(product: str, text: str | None, where: str) -> float:
-    """Nitrogen in the product: a mass fraction for lb/ac and kg/ha, [kg/m3] for gal/ac and L/ha."""
-    by_volume = product in {"gal/ac", "L/ha"}
-    cure = 'add --nitrogen "3.55 lb N/gal"' if by_volume else "add --nitrogen 0.32, the mass of nitrogen in one pound"
-    if text is None:
-        what = f"{product} does not say how much nitrogen is in it"
-        likely = "gal NH3/ac or L NH3/ha" if by_volume else "lb N/ac or lb NH3/ac"
-        raise QuantityError(what, where=where, cure=f"{cure}; or give the unit as {likely} if that is meant")
-    match = re.fullmatch(r"\s*(\d*\.?\d+)\s*(%|(?:(lbs?|kg)\s*N\s*/\s*(gal|l)))?\s*", text, re.IGNORECASE)
-    if match is None:
-        raise QuantityError(f"'{text}' is no content of nitrogen", where="--nitrogen", cure=cure)
-    value = float(match[1]) / (100.0 if match[2] == "%" else 1.0)
-    if by_volume != (match[3] is not None):
-        how = "a share of the mass" if by_volume else "nitrogen per volume"
-        what = f"the log counts {product}, but --nitrogen {text} is {how}"
-        raise QuantityError(what, where=where, cure=cure)
-    if not by_volume and not 0.0 < value <= 1.0:
-        raise QuantityError(f"a mass fraction of {value:g} cannot be", where="--nitrogen", cure=cure)
-    if value <= 0.0:
-        raise QuantityError(f"'{text}' leaves no nitrogen", where="--nitrogen", cure=cure)
-    return value * _per_volume(match[3], match[4]) if by_volume else value
-
-
-def _per_volume(mass: str, volume: str) -> float:
-    """One of a mass in one of a volume [kg/m3]."""
-    known = {"kg": "kg", "l": "l"}
-    one = to_si(1.0, "mass", known.get(mass.casefold(), "lb"))
-    return float(one) / float(to_si(1.0, "volume", known.get(volume.casefold(), "gal")))
 
 
 def role_to_si(role: Role, values: FloatArray, unit: str, conditions: Conditions, *, where: str) -> FloatArray:

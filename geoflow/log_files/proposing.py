@@ -26,7 +26,7 @@ _CUT: Final = 10  # letters that a DBF keeps of a name
 _SURE, _MARGIN = 2.0, 0.75  # points from which a column is proposed, and by which it leads the next
 
 # Words of the trade for each role; each group is one thing to say, and a name needs one word of every group.
-_WORDS: Final[dict[str, tuple[str, ...]]] = {
+_ROLE_WORDS: Final[dict[str, tuple[str, ...]]] = {
     "time": ("time|timestamp|clock",),
     "lon": ("lon|long|longitude|x|easting",),
     "lat": ("lat|latitude|y|northing",),
@@ -67,7 +67,6 @@ _PLAUSIBLE: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "degrees": {"": (-180, 360)},
     "ammonia flow": {"": (0.1, 2000)},
 }  # fmt: skip
-_FITS: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +87,6 @@ class Proposal:
         Rank among the candidates; from 2 it is worth proposing.
     why : str
         What speaks for it.
-    doubt : str
-        What speaks against it; empty where nothing does.
     """
 
     role: str
@@ -98,7 +95,6 @@ class Proposal:
     unit: str | None
     points: float
     why: str
-    doubt: str = ""
 
     @property
     def complete(self) -> bool:
@@ -167,32 +163,32 @@ def _ranked(role: Role, table: LogTable, free: list[int]) -> list[Proposal]:
 
 def _judged(role: Role, table: LogTable, index: int) -> Proposal | None:
     """Points of one column for one role; None where it cannot be it."""
-    name = table.names[index]
-    words, how = _word_points(role, name)
-    if words == 0.0:
+    words, how = _word_points(role, table.names[index])
+    if words == 0.0 or (role.name == "on" and not _is_switch(table, index)):
         return None
-    if role.name == "on":
-        return Proposal(role.name, index, name, None, words, how) if _is_switch(table, index) else None
     if role.kind in {"plain", "time"}:
-        return Proposal(role.name, index, name, None, words, how)
+        return Proposal(role.name, index, table.names[index], None, words, how)
     if not table.is_number(index) or (role.name not in {"lon", "lat"} and counts_rows(table, index)):
         return None
+    return _measured(role, table, index, words, how)
+
+
+def _measured(role: Role, table: LogTable, index: int, points: float, how: str) -> Proposal | None:
+    """Points of a column of numbers with what its unit and values say."""
     middle = _middle(table, index)
-    if middle is None:
-        return None
     try:
         unit = stated_unit(role, table, index)
     except LogError:
         return None
-    points, why = words, [how]
-    if unit is not None and role.kind != "degrees":
-        points, why = points + 1.0, [*why, f"in {unit}"]
-    if unit is None:
-        unit, guessed = _only_unit(role, middle)
-        why += [guessed] if guessed else []
-    if not _believable(role, unit, middle):
+    if middle is None or not _believable(role, unit, middle):
         return None
-    return Proposal(role.name, index, name, unit, points, ", ".join(why))
+    why = how
+    if unit is not None and role.kind != "degrees":
+        points, why = points + 1.0, f"{how}, in {unit}"
+    elif unit is None:
+        unit, guessed = _only_unit(role, middle)
+        why = f"{how}, {guessed}" if guessed else how
+    return Proposal(role.name, index, table.names[index], unit, points, why)
 
 
 def _middle(table: LogTable, index: int) -> float | None:
@@ -202,7 +198,9 @@ def _middle(table: LogTable, index: int) -> float | None:
 
 
 def _believable(role: Role, unit: str | None, middle: float) -> bool:
-    ranges = _PLAUSIBLE[role.kind]
+    ranges = _PLAUSIBLE.get(role.kind)
+    if ranges is None:
+        return True
     spans = [ranges[unit]] if unit in ranges else [ranges[""]] if "" in ranges else list(ranges.values())
     return any(low <= middle <= high for low, high in spans)
 
@@ -224,11 +222,17 @@ def _word_points(role: Role, name: str) -> tuple[float, str]:
     if any(len(rest) == _CUT and known.startswith(rest) for rest in folded for known in role.names):
         return 2.5, "by its name, cut to ten letters"
     words = [word.casefold() for word in (*words_of(name), *re.findall(r"[^\W_]+", name))]
-    if any(word in _NOT.get(role.name, "").split("|") for word in words):
+    if set(words) & set(_NOT.get(role.name, "").split("|")):
         return 0.0, ""
-    groups = _WORDS[role.name]
-    whole = fold(name)
-    hits = [any(_says(words, whole, word, cut=len(name) == _CUT) for word in group.split("|")) for group in groups]
+    return _group_points(role, words, name)
+
+
+def _group_points(role: Role, words: list[str], name: str) -> tuple[float, str]:
+    """Points for one word of every group, or of the last one only, which says what is measured."""
+    if role.name not in _ROLE_WORDS:
+        return 0.0, ""
+    groups = [group.split("|") for group in _ROLE_WORDS[role.name]]
+    hits = [any(_says(words, fold(name), word, cut=len(name) == _CUT) for word in group) for group in groups]
     if all(hits):
         return 2.0, "by its words"
     return (1.0, "by a word") if role.kind in {"rate", "pressure", "temperature"} and hits[-1] else (0.0, "")

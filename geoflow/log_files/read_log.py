@@ -12,6 +12,7 @@ import numpy as np
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.ground.applied_log import AppliedLog
+from geoflow.ground.latency import Latency
 from geoflow.layers.notes import Note
 from geoflow.log_files.assemble import assemble
 from geoflow.log_files.chosen import Asked
@@ -75,6 +76,8 @@ class ReadLog:
         ``"UTC"``, ``"local"`` or ``"elapsed"``; None without a clock.
     start : str or None
         First time in the log as ISO 8601, with a Z where it is UTC.
+    latency : Latency or None
+        What the machine states of its own.
     """
 
     path: Path
@@ -96,6 +99,7 @@ class ReadLog:
     nitrogen_unit: str
     clock: str | None
     start: str | None
+    latency: Latency | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +214,7 @@ def read_log(path: Path | str, how: ReadingLog | None = None, **said: Any) -> Re
         nitrogen_unit=unit,
         clock=None if clock is None else clock.scale,
         start=None if clock is None else clock.start,
+        latency=table.latency,
     )
 
 

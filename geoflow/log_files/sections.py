@@ -258,7 +258,7 @@ def _unknown_width(where: str) -> LogError:
     return LogError(
         "nothing says how wide the bar is",
         where=where,
-        cure='say it with --width "40 ft", give --bar a bar file, or name the column: --column "width=NAME:ft"',
+        cure='say it with --width "40 ft", with a bar file (--bar), or name the column: --column "width=NAME:ft"',
     )
 
 

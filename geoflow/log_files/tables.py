@@ -18,6 +18,7 @@ from geoflow.base.errors import LogError, install
 from geoflow.base.spelling import nearest
 from geoflow.base.subject import LOG, reading
 from geoflow.files.inputs import is_companion
+from geoflow.ground.latency import Latency
 from geoflow.isoxml.task_files import is_taskdata
 from geoflow.isoxml.time_logs import read_task_log
 from geoflow.layers.notes import Note, rows_text
@@ -63,6 +64,8 @@ class LogTable:
         Raw records of a Shapefile.
     roles : mapping of str to (str, str or None)
         Roles whose column and unit the format itself fixes.
+    latency : Latency or None
+        What the machine states of its own.
     """
 
     where: str
@@ -74,6 +77,7 @@ class LogTable:
     notes: list[Note]
     dbf: Dbf | None = None
     roles: Mapping[str, tuple[str, str | None]] = field(default_factory=dict)
+    latency: Latency | None = None
 
     @property
     def rows(self) -> int:
@@ -160,7 +164,10 @@ def read_log_table(path: Path, layer: str | None, *, take_as_ammonia: bool = Fal
     """
     if is_taskdata(path):
         log = read_task_log(path, layer=layer, take_as_ammonia=take_as_ammonia)
-        return LogTable(log.where, "task data", log.names, log.columns, None, None, list(log.notes), roles=log.roles)
+        return LogTable(
+            log.where, "task data", log.names, log.columns, None, None, list(log.notes),
+            roles=log.roles, latency=log.latency,
+        )  # fmt: skip
     suffix, where = path.suffix.casefold(), str(path)
     if path.is_file() and suffix in _TEXT | _PARQUET:
         if path.stat().st_size == 0:

@@ -38,7 +38,7 @@ OPTION_KINDS: Final[Mapping[str, OptionKind]] = {
     "length": OptionKind("a length with its unit", "length"),
     "angle": OptionKind("an angle with its unit", "angle"),
     "temperature": OptionKind("a temperature with its unit", "temperature"),
-    "temperature range": OptionKind("a temperature or a range of them", "temperature"),
+    "temperature range": OptionKind("a temperature or a range of them, or the tank's gauge pressure", "temperature"),
     "speed range": OptionKind("a speed or a range of speeds", "speed"),
     "rate": OptionKind("a rate with its unit"),
     "rate unit": OptionKind("a unit of rates"),
@@ -97,7 +97,8 @@ class Option:
 
 
 COMMANDS: Final = (
-    "window", "vet", "rewrite", "plan", "convert", "reconcile", "report vet", "report rewrite", "report plan",
+    "window", "vet", "rewrite", "plan", "card", "size", "convert", "reconcile", "report vet", "report rewrite",
+    "report plan",
     "report reconcile", "bar", "season", "page",
 )  # fmt: skip
 TARGET: Final = "target_"
@@ -110,6 +111,9 @@ _PLAN: Final = ("plan", "report plan")
 _REPORT: Final = ("report vet", "report rewrite", "report plan", "report reconcile")
 _ZONES: Final = (*_VET, *_REWRITE, *_PLAN)
 _MAP: Final = (*_ZONES, "convert")
+_READ: Final = (*_ZONES, "card", "convert", "size")
+_PLANNED: Final = ("window", *_ZONES, "card")
+_SHEET: Final = (*_REPORT, "card")
 _PRESCRIPTION: Final = (
     "Shapefile (also zipped), GeoJSON, GeoPackage, FlatGeobuf, GeoParquet, GeoTIFF, or ISO 11783-10 task data "
     "(a folder or a zip)"
@@ -118,21 +122,21 @@ _PRESCRIPTION: Final = (
 # A table reads best as one.
 # fmt: off
 _READING: Final = (
-    Option("rate_column", "text", _MAP, 'column that holds the rate; of a raster, "band 2"', "C",
+    Option("rate_column", "text", _READ, 'column that holds the rate; of a raster, "band 2"', "C",
            label="Rate column"),
-    Option("rate_unit", "rate unit", _MAP, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
+    Option("rate_unit", "rate unit", _READ, '"lb N/ac", "kg N/ha", "lb NH3/ac", "gal NH3/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
-    Option("layer", "text", _MAP, "which layer or task of a file that holds several", "NAME", label="Layer"),
-    Option("crs", "text", _MAP, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
+    Option("layer", "text", _READ, "which layer or task of a file that holds several", "NAME", label="Layer"),
+    Option("crs", "text", _READ, "coordinate system of a file that does not state it: EPSG:4326", "CRS",
            label="Coordinate system", example="EPSG:4326"),
-    Option("volume_temperature", "temperature", _MAP,
+    Option("volume_temperature", "temperature", _READ,
            "temperature at which gallons or litres are counted (default the meter's of the bar, else 60 degF)", "T",
            label="Gallons or litres counted at", example="60 degF"),
-    Option("zones", "choice", _MAP, "zones of a raster: adjacent cells of equal value (class), or every cell",
+    Option("zones", "choice", _READ, "zones of a raster: adjacent cells of equal value (class), or every cell",
            choices=("class", "cell"), label="Zones of a raster: of equal cells, or every cell"),
-    Option("swap_axes", "flag", _MAP, "the file has latitude before longitude",
+    Option("swap_axes", "flag", _READ, "the file has latitude before longitude",
            label="latitude stands before longitude"),
-    Option("take_as_ammonia", "flag", _MAP,
+    Option("take_as_ammonia", "flag", _READ,
            "the product of task data is anhydrous ammonia, though its name does not say so",
            label="the product of task data is ammonia, whatever its name"),
 )
@@ -144,17 +148,21 @@ _ZONE_ID: Final = Option(
 OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
+    Option("prescription", "file", ("card",), _PRESCRIPTION, "RX", positional=True),
     Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
            required=_LOG, positional=True),
-    Option("bar", "file", ("window", *_ZONES), "bar file (TOML)", "BAR", required=("window", *_ZONES)),
+    Option("bar", "file", _PLANNED, "bar file (TOML)", "BAR", required=_PLANNED),
+    Option("bar", "file", ("size",), "bar file (TOML) for everything but the orifices", "BAR"),
     Option("bar", "file", _LOG, "bar file (TOML): widths, meter, and the diagnosis of the bar", "BAR"),
     # The plan
-    Option("temperature", "temperature range", ("window", *_ZONES),
-           'liquid in the tank: "40 degF" or "35..62 degF"', "T", required=("window", *_ZONES)),
-    Option("speed", "speed range", ("window", *_ZONES), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
-           required=(*_VET, *_REWRITE)),
-    Option("sections", "text", ("window", *_ZONES), "sections that are on: left,right (default all)", "NAMES"),
-    Option("rows", "choice", ("window", *_ZONES), "of which row a rate has to hold (default mean)", default="mean",
+    Option("rates", "text", ("card",), 'rates in place of a map: "85, 100, 115 lb N/ac"', "RATES"),
+    Option("temperature", "temperature range", (*_PLANNED, "size"),
+           'liquid in the tank: "40 degF", "35..62 degF", or what its gauge reads: "78 psi"', "T",
+            required=(*_PLANNED, "size")),
+    Option("speed", "speed range", (*_PLANNED, "size"), 'planned ground speed: "5 mph" or "4..6.5 mph"', "V",
+           required=(*_VET, *_REWRITE, "card", "size")),
+    Option("sections", "text", (*_PLANNED, "size"), "sections that are on: left,right (default all)", "NAMES"),
+    Option("rows", "choice", _PLANNED, "of which row a rate has to hold (default mean)", default="mean",
            choices=("mean", "worst")),
     # How a prescription is read, and the map a log is compared with
     *_READING,
@@ -205,14 +213,36 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "plan up to N different speeds by zone (default: the best single one)", "N"),
     Option("start", "text", (*_PLAN, "report vet", "report rewrite"),
            'where pass 1 starts, for the tanks: a corner like "southwest", or longitude,latitude', "PLACE"),
-    Option("heel", "share", (*_PLAN, "report vet", "report rewrite"),
+    Option("heel", "share", (*_PLAN, "card", "report vet", "report rewrite"),
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", (*_PLAN, "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
+    # Orifices from nothing
+    Option("rates", "text", ("size",), 'rates asked: "85, 100, 115 lb N/ac"', "R"),
+    Option("map", "file", ("size",), "prescription whose rates are asked, weighed by their acres", "RX"),
+    Option("rows", "whole number", ("size",), "rows of the bar, where there is no bar file", "N"),
+    Option("row_spacing", "length", ("size",), 'distance between neighbouring rows: "30 in"', "S"),
+    Option("diameters", "text", ("size",), 'sizes to choose from: "0.063, 0.067 in" (default any)', "LIST"),
+    Option("drills", "flag", ("size",), "choose from the number drills, no. 80 to no. 1"),
+    Option("land", "length", ("size",), 'length of the straight bore: "1.5 mm" (default not known)', "L"),
+    Option("thin_plate", "flag", ("size",),
+           "your assumption that the plates are thin and the liquid hardly flashes in them; needs --land"),
+    Option("coefficient", "text", ("size",), 'discharge coefficient: "0.62" (default 0.57..0.67)', "CD"),
+    Option("pump", "text", ("size",),
+           'flow at full drive and most pressure added: "30 gpm at 120 psi" (default 30..60 gpm at 80..120 psi)', "P"),
+    Option("loss", "text", ("size",),
+           'lost between pump and orifices at the greatest flow asked: "8 psi" (default 2..15 psi)', "DP"),
+    Option("back_pressure", "text", ("size",), 'just below the orifices: "4..8 psi" (default 2..10 psi)', "P"),
+    Option("rated", "text", ("size",), 'rated pressure at the pump outlet: "250 psi" (default 200..250 psi)', "P"),
+    Option("margin", "text", ("size",),
+           'wanted pressure above the vapour pressure before the orifices (default "5 psi")', "DP"),
+    Option("elevation", "text", ("size",), 'height of the site: "900 ft" (default 0..2000 ft)', "H"),
     # Converting
     Option("to_unit", "rate unit", ("convert",), "unit of the rates written (default: the input's)", "U",
            example="lb N/ac"),
     Option("nitrogen_fraction", "share", ("convert",), "nitrogen in the ammonia (default 0.82)", "W", example="0.82"),
+    Option("nitrogen", "text", ("convert",), 'nitrogen in another product than ammonia: "3.55 lb N/gal" or "0.28"', "N",
+           example="3.55 lb N/gal"),
     Option("task_version", "whole number", ("convert",),
            "write ISO 11783-10 task data of this version (a folder: 4)", choices=(3, 4)),
     Option("task_form", "choice", ("convert",),
@@ -228,7 +258,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            label="take the columns that are proposed where names do not say it for certain"),
     Option("rate_unit", "rate unit", _LOG, 'unit of the log\'s rates: "lb N/ac", "lb NH3/ac", "gal/ac", ...', "U",
            label="Rate unit", example="lb N/ac"),
-    Option("nitrogen", "text", _LOG, 'nitrogen in another product: "3.55 lb N/gal" or "0.28"', "N",
+    Option("nitrogen", "text", _LOG, 'nitrogen in another product, of log and map: "3.55 lb N/gal" or "0.28"', "N",
            label="Nitrogen in another product", example="3.55 lb N/gal"),
     Option("volume_temperature", "temperature", _LOG,
            "temperature at which the log counts gallons or litres (default the meter's of the bar)", "T",
@@ -285,12 +315,15 @@ OPTIONS: Final[tuple[Option, ...]] = (
            required=("convert",)),
     Option("out", "output", ("reconcile",), "folder for zones, rasters, layers, pictures and JSON", "DIR"),
     Option("out", "output", _REPORT, "the report: one HTML file that needs no network", "FILE", required=_REPORT),
+    Option("out", "output", ("card",), "the card: one HTML file that needs no network", "FILE", required=("card",)),
+    Option("out", "output", ("size",), "the result with its chart as one HTML file", "FILE"),
     Option("pdf", "output", _REPORT, "the same report as a PDF", "FILE"),
+    Option("pdf", "output", ("card",), "the same card as a PDF", "FILE"),
     Option("figures", "output", _REPORT, "folder for every figure as a PNG", "DIR"),
     Option("save_columns", "output", ("reconcile",), "save the column roles used, for the next log", "FILE"),
-    Option("paper", "choice", _REPORT, "paper of the PDF (default letter, with --units metric a4)",
+    Option("paper", "choice", _SHEET, "paper of the PDF (default letter, with --units metric a4)",
            choices=("letter", "a4"), presents=True),
-    Option("date", "text", _REPORT, "date of the report: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
+    Option("date", "text", _SHEET, "date it bears: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
            presents=True),
     Option("all_zones", "flag", (*_VET, "report rewrite"), "list every zone, not only the worst",
            presents=True),

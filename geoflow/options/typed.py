@@ -11,6 +11,7 @@ from geoflow.base.spelling import nearest
 from geoflow.options.table import Option, options_of
 
 __all__ = [
+    "CardOptions",
     "ComparisonOptions",
     "ConvertOptions",
     "DayOptions",
@@ -19,6 +20,7 @@ __all__ = [
     "ReadOptions",
     "ReportFiles",
     "RewriteOptions",
+    "SizeOptions",
     "check_choice",
     "told",
 ]
@@ -142,11 +144,46 @@ class DayOptions(_Said):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CardOptions(_Said):
+    """What a card is of, a map or plain rates, and what is left in a tank."""
+
+    prescription: str | None = None
+    rates: str | None = None
+    heel: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeOptions(_Said):
+    """Which rates are asked of which orifices, and what is known of the bar."""
+
+    temperature: str
+    speed: str
+    rates: str | None = None
+    map: str | None = None
+    bar: str | None = None
+    sections: str | None = None
+    rows: int | None = None
+    row_spacing: str | None = None
+    diameters: str | None = None
+    drills: bool = False
+    land: str | None = None
+    thin_plate: bool = False
+    coefficient: str | None = None
+    pump: str | None = None
+    loss: str | None = None
+    back_pressure: str | None = None
+    rated: str | None = None
+    margin: str | None = None
+    elevation: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ConvertOptions(_Said):
     """What a prescription is converted to."""
 
     to_unit: str | None = None
     nitrogen_fraction: str | None = None
+    nitrogen: str | None = None
     task_version: Literal[3, 4] | None = None
     task_form: str | None = None
     cell: str | None = None

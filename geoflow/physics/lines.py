@@ -17,6 +17,7 @@ __all__ = [
     "line_loss",
     "liquid_critical_ratio",
     "valve_inlet_pressure",
+    "valve_loss_coefficient",
 ]
 
 
@@ -90,6 +91,19 @@ def liquid_critical_ratio(vapour_pressure: Floats) -> FloatArray:
     return np.asarray(0.96 - 0.28 * np.sqrt(np.asarray(vapour_pressure, dtype=np.float64) / _CRITICAL_PRESSURE))
 
 
+def valve_loss_coefficient(cv: float, area: float) -> float:
+    """Loss coefficient K [-] of a fitting with a flow coefficient: 2 A^2 / (999.1 kg/m3 (Cv unit)^2).
+
+    Parameters
+    ----------
+    cv : float
+        Flow coefficient [-]: US gpm of water at a loss of 1 psi.
+    area : float
+        Of the line that K belongs to [m2].
+    """
+    return float(2.0 * area**2 / (_REFERENCE_DENSITY * (cv * CV_UNIT) ** 2))
+
+
 def valve_inlet_pressure(
     flow: Floats,
     outlet_pressure: Floats,
@@ -129,7 +143,7 @@ def flashing_hose_inlet_pressure(
     length: float,
     bore: float,
     roughness: float,
-    outlet_pressure: float,
+    outlet_pressure: Floats,
 ) -> FloatArray:
     """Absolute pressure [Pa] at the inlet of a hose in which ammonia boils on its way to the open end.
 
@@ -149,16 +163,21 @@ def flashing_hose_inlet_pressure(
         Vapour pressure of that liquid [Pa]: above it the hose runs full of liquid.
     length, bore, roughness : float
         Of the hose [m].
-    outlet_pressure : float
+    outlet_pressure : array_like
         At the knife [Pa].
     """
-    mass, heat, top = np.broadcast_arrays(
-        *(np.asarray(value, dtype=np.float64)[..., None] for value in (flow, enthalpy, liquid_pressure))
+    mass, heat, top, end = np.broadcast_arrays(
+        *(
+            np.asarray(value, dtype=np.float64)[..., None]
+            for value in (flow, enthalpy, liquid_pressure, outlet_pressure)
+        )
     )
-    top = np.maximum(top, outlet_pressure * 1.0001)
+    top = np.maximum(top, end * 1.0001)
     share = np.linspace(0.0, 1.0, _HOSE_POINTS)
-    pressure = outlet_pressure * (top / outlet_pressure) ** share
-    state = saturation(saturation_temperature(pressure))
+    pressure = end * (top / end) ** share
+    # Above its own vapour pressure the liquid stays what it is.
+    own = np.asarray(liquid_pressure, dtype=np.float64)[..., None]
+    state = saturation(saturation_temperature(np.minimum(pressure, own)))
     quality = flash_fraction(heat, state)
     volume = quality / state.vapour_density + (1.0 - quality) / state.liquid_density
     viscosity = 1.0 / (quality / state.vapour_viscosity + (1.0 - quality) / state.liquid_viscosity)

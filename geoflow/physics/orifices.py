@@ -32,6 +32,7 @@ __all__ = [
 
 # Passage length after which flashing reaches equilibrium (Fauske); 0.1 m is the value the model is published with.
 EQUILIBRIUM_LENGTH: Final = 0.1
+_LEAST_DRIVE: Final = 1.0  # [Pa]
 
 
 def effective_pressure(back_pressure: Floats, vapour_pressure: Floats, flash_weight: Floats) -> FloatArray:
@@ -149,7 +150,8 @@ def coefficient_line(
         a, c, k of the line a u - c w = k, scaled so that a = 1.
     """
     area = 0.25 * np.pi * diameter**2
-    drive = pressure - back_pressure
+    # Where what lies below may be more than what lies above, no coefficient is too great.
+    drive = max(pressure - back_pressure, _LEAST_DRIVE)
     head = max(vapour_pressure - back_pressure, 0.0)
     return 1.0, head / drive, (flow / area) ** 2 / (2.0 * density) / drive
 

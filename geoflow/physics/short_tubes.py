@@ -37,6 +37,7 @@ __all__ = [
     "EDGE",
     "FLOW_BAND",
     "RELAXATION_LENGTHS",
+    "SLACK",
     "TESTED_DIAMETER",
     "TESTED_LENGTH",
     "TESTED_PROPORTION",
@@ -75,6 +76,8 @@ TESTED_PROPORTION: Final = (5.0, 19.0)
 TESTED_DIAMETER: Final = (1.09e-3, 1.94e-3)
 TESTED_LENGTH: Final = (9.5e-3, 25.4e-3)
 TESTED_SUBCOOLING: Final = (2.0, 14.0)
+SLACK: Final = 0.001
+"""Share by which a bore may lie outside of these, for lengths that come from thousandths of an inch."""
 
 # Length over which flashing catches up in those tubes, in the length-weighted model at a coefficient of 0.80: a tenth
 # of the flows lies below the first, half below the second, nine tenths below the third [m].
@@ -108,8 +111,7 @@ class Validity:
 
 
 def _within(value: Floats, ends: tuple[float, float]) -> BoolArray:
-    # A part in a thousand for lengths that come from thousandths of an inch.
-    return np.asarray((np.asarray(value) >= ends[0] * 0.999) & (np.asarray(value) <= ends[1] * 1.001))
+    return np.asarray((np.asarray(value) >= ends[0] * (1.0 - SLACK)) & (np.asarray(value) <= ends[1] * (1.0 + SLACK)))
 
 
 def _like_those_tested(land: Floats, diameter: Floats) -> BoolArray:
@@ -356,7 +358,7 @@ def tube_flow_bounds(
     low = wide_low + inside_low * np.maximum(low - wide_low, 0.0)
     high = wide_high + inside_high * np.minimum(high - wide_high, 0.0)
     low, high = np.where(bore, low, wide_low), np.where(bore, high, wide_high)
-    stubby = np.asarray(land) / np.asarray(diameter) < TESTED_PROPORTION[0] * 0.999
+    stubby = np.asarray(land) / np.asarray(diameter) < TESTED_PROPORTION[0] * (1.0 - SLACK)
     low, high = np.where(stubby, any_low, low), np.where(stubby, any_high, high)
     likely = central * 0.5 * (np.asarray(least) + np.asarray(most))
     return np.stack([low, np.clip(likely, low, high), high])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.errors import PrescriptionError
+from geoflow.base.other_products import product_rate, product_unit
 from geoflow.base.rate_units import RateUnit
 from geoflow.base.rate_units import rate_unit as unit_named
 from geoflow.base.subject import typed
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     import pyproj
     from numpy.typing import NDArray
 
-__all__ = ["Note", "Prescription", "read_prescription"]
+__all__ = ["Note", "Prescription", "ReadingZones", "read_prescription"]
 
 _SAMPLE: Final = 500
 _EMPTY: Final = "no shape"
@@ -75,6 +76,8 @@ class Prescription:
         Its name in the file.
     rate_unit : RateUnit
         Its unit.
+    other_product : str or None
+        What the file calls the product, where it is another one than ammonia; empty where it does not name it.
     local_crs : pyproj.CRS
         Equal-area frame centred on the field [m].
     centre : tuple of float
@@ -104,6 +107,7 @@ class Prescription:
     rate: NDArray[np.float64]
     rate_column: str
     rate_unit: RateUnit
+    other_product: str | None
     local_crs: pyproj.CRS
     centre: tuple[float, float]
     rows_read: int
@@ -113,26 +117,40 @@ class Prescription:
     table: geopandas.GeoDataFrame
 
 
-def read_prescription(
-    path: Path | str,
-    *,
-    rate_column: str | None = None,
-    rate_unit: str | None = None,
-    crs: str | None = None,
-    swap_axes: bool = False,
-    layer: str | None = None,
-    zones: ZoneRule | None = None,
-    take_as_ammonia: bool = False,
-    zone_id: str | None = None,
-) -> Prescription:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingZones:
+    """How a prescription is read: what the options of the same names say; None where they were not given.
+
+    Attributes
+    ----------
+    rate_column, rate_unit, crs, swap_axes, layer, zones, take_as_ammonia, zone_id
+        Of every prescription.
+    nitrogen : str or None
+        Of one of another product, where it is not to be vetted: what the product holds.
+    """
+
+    rate_column: str | None = None
+    rate_unit: str | None = None
+    crs: str | None = None
+    swap_axes: bool = False
+    layer: str | None = None
+    zones: ZoneRule | None = None
+    take_as_ammonia: bool = False
+    zone_id: str | None = None
+    nitrogen: str | None = None
+
+
+def read_prescription(path: Path | str, how: ReadingZones | None = None, **said: Any) -> Prescription:
     """Read a prescription from any format of `geoflow.prescription_files.readers.READERS`, in any coordinate system.
 
     Parameters
     ----------
     path : Path or str
         The file.
-    rate_column, rate_unit, crs, swap_axes, layer, zones, take_as_ammonia, zone_id
-        What the options of the same names say; None where they were not given.
+    how : ReadingZones, optional
+        How it is read.
+    **said
+        Fields of `ReadingZones`, in place of `how`.
 
     Raises
     ------
@@ -141,13 +159,15 @@ def read_prescription(
     QuantityError
         If `rate_unit` is no rate unit.
     """
-
+    how = how or ReadingZones(**said)
     where = str(path)
-    source = read_zone_table(path, ReaderOptions(layer, rate_column, zones, take_as_ammonia))
+    source = read_zone_table(
+        path, ReaderOptions(how.layer, how.rate_column, how.zones, how.take_as_ammonia, how.nitrogen)
+    )
     table, dbf, notes = source.table, source.dbf, list(source.notes)
     shapes = np.array(table.geometry.array, dtype=object)
     rows = np.arange(len(shapes))
-    placement, lost = locate_zones(shapes, table, crs, swap_axes, source.degrees_unless_said, where)
+    placement, lost = locate_zones(shapes, table, how.crs, how.swap_axes, source.degrees_unless_said, where)
     frame = local_frame(*placement.centre)
     grounds, area, perimeter, lost, report = project_zones(shapes, placement, frame, lost)
     notes += placement.notes
@@ -155,7 +175,7 @@ def read_prescription(
     names = [str(name) for name in table.columns if name != table.geometry.name]
     numbers = column_reader(table, dbf)
     likely = _likely(table, numbers)
-    wanted = source.rate_column or rate_column
+    wanted = source.rate_column or how.rate_column
     chosen, column_notes = choose_column(names, likely, wanted, area=area, perimeter=perimeter, where=where)
     read = numbers(chosen)
     if read is None:
@@ -164,7 +184,7 @@ def read_prescription(
             where=where,
             cure=f"give {typed('rate-column')} another column",
         )
-    unit, unit_notes = _unit(source, names[chosen], rate_unit, read, where)
+    unit, unit_notes = _unit(source, names[chosen], how, read, where)
     _refuse_unclear(read, unit, names[chosen], where)
     notes += [*column_notes, *unit_notes, *number_notes(read, names[chosen], dbf is not None)]
 
@@ -192,7 +212,7 @@ def read_prescription(
                 "both are kept, so this ground is counted twice")  # fmt: skip
         notes.append(Note("duplicate", text, len(clashing)))
     notes += fit_notes(coverage_faults(grounds[row]), row)
-    id_column, ids, id_notes = choose_zone_ids(table, row, names[chosen], zone_id, where)
+    id_column, ids, id_notes = choose_zone_ids(table, row, names[chosen], how.zone_id, where)
     notes += id_notes
     return Prescription(
         path=Path(path),
@@ -208,6 +228,7 @@ def read_prescription(
         rate=read.values[row],
         rate_column=names[chosen],
         rate_unit=unit,
+        other_product=(source.product or "") if source.product is not None or product_unit(unit.text) else None,
         local_crs=frame,
         centre=placement.centre,
         rows_read=len(shapes),
@@ -218,9 +239,13 @@ def read_prescription(
     )
 
 
-def _unit(source: ZoneTable, column: str, option: str | None, read: Numbers, where: str) -> tuple[RateUnit, list[Note]]:
+def _unit(source: ZoneTable, column: str, how: ReadingZones, read: Numbers, where: str) -> tuple[RateUnit, list[Note]]:
     """Return the unit the file fixes, which --rate-unit may only repeat, or the one that can be told otherwise."""
-    certain = source.units.get(column)
+    certain, option = source.units.get(column), how.rate_unit
+    other = None if option is None or how.nitrogen is None else product_unit(option)
+    if certain is None and other is not None and how.nitrogen is not None:
+        text = f"'{column}' counts another product with {how.nitrogen.strip()} of nitrogen (--nitrogen)"
+        return product_rate(other, how.nitrogen, where=f"{where}, column '{column}'"), [Note("unit", text)]
     if certain is None:
         return choose_unit(column, option, read, where=where)
     if option is not None and unit_named(option, where=typed("rate-unit")) != certain:

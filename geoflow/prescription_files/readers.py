@@ -60,15 +60,23 @@ def _is_task_data(path: Path) -> bool:
 
 
 def _read_task_data(path: Path, options: ReaderOptions) -> ZoneTable:
-    from geoflow.isoxml.products import ammonia_notes
+    from geoflow.isoxml.products import ammonia_notes, other_product
     from geoflow.isoxml.zones import read_taskdata_zones
 
     _refuse_zone_rule(path, options)
     found = read_taskdata_zones(path, layer=options.layer)
     rate = found.choose_rate(options.rate_column)
-    notes = (*found.notes, *ammonia_notes(rate, take_as_ammonia=options.take_as_ammonia, where=found.where))
     units = {each.column: rate_unit(each.unit) for each in found.rates}
-    return ZoneTable("task data", found.table, found.task, notes, rate_column=rate.column, units=units)
+    product = None
+    if options.nitrogen is None or options.take_as_ammonia:
+        notes = ammonia_notes(rate, take_as_ammonia=options.take_as_ammonia, where=found.where)
+    else:
+        units[rate.column], notes = other_product(rate, options.nitrogen, where=found.where)
+        product = rate.product
+    return ZoneTable(
+        "task data", found.table, found.task, (*found.notes, *notes), rate_column=rate.column, units=units,
+        product=product,
+    )  # fmt: skip
 
 
 def _read_raster(path: Path, options: ReaderOptions) -> ZoneTable:

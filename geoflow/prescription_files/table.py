@@ -34,12 +34,15 @@ class ReaderOptions:
         ``--zones``; only where the file holds cells.
     take_as_ammonia : bool
         ``--take-as-ammonia``; only where the file speaks of a product.
+    nitrogen : str or None
+        ``--nitrogen``: what another product than ammonia holds.
     """
 
     layer: str | None = None
     rate_column: str | None = None
     zones: ZoneRule | None = None
     take_as_ammonia: bool = False
+    nitrogen: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +65,8 @@ class ZoneTable:
         The column with the rates, where the reader settled it; then no column is looked for.
     units : mapping of str to RateUnit
         Columns whose unit the format or the file fixes.
+    product : str or None
+        What the file calls the product, where it is another one than ammonia; empty where it does not name it.
     degrees_unless_said : bool
         Whether the format means longitude and latitude where nothing is said (GeoJSON).
     """
@@ -73,4 +78,5 @@ class ZoneTable:
     dbf: Dbf | None = None
     rate_column: str | None = None
     units: Mapping[str, RateUnit] = field(default_factory=dict)
+    product: str | None = None
     degrees_unless_said: bool = False

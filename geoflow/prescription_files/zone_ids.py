@@ -93,7 +93,7 @@ def _named(requested: str, columns: list[str], where: str) -> str:
         if not found
         else f"several columns are called '{requested}'",
         where=where,
-        cure=f"columns there: {', '.join(columns)}" if columns else "leave --zone-id out",
+        cure=f"give --zone-id one of the columns there: {', '.join(columns)}",
     )
 
 

@@ -80,6 +80,8 @@ def write_task_prescription(
 
     own = replace(to, check=look, protect=(prescription.path, *to.protect))
     naming = Naming(field=prescription.path.stem)
+    if prescription.other_product is not None:
+        naming = replace(naming, product=prescription.other_product or "Another product")
     notes = write_taskdata(own, list(zones), rate * unit.to_si, unit.basis, naming, layout)
     again, lost = seen[0]
     found = float((again.rate * again.rate_unit.to_si * again.area).sum())

@@ -104,6 +104,19 @@ class Lag:
     dead_time: float
     time_constant: float
 
+    def fits(self, stated: float) -> bool:
+        """Whether a latency that the machine states [s] is what the log shows.
+
+        From the dead time, when the rate begins to follow, to the last lag that fits: the standard does not say how
+        much of a step has to be done.
+
+        Parameters
+        ----------
+        stated : float
+            [s]
+        """
+        return min(self.dead_time, self.low) <= stated <= self.high
+
 
 def _independent(residual: FloatArray, joined: BoolArray, count: int) -> float:
     """Number of independent values that `count` serially correlated ones are worth."""

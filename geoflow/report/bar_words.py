@@ -14,9 +14,11 @@ from geoflow.base.units import System
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
+from geoflow.report.bar_machines import machine_rows
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.flashing import flashing_short, long_bore_lines
 from geoflow.report.model import BulletList, Report, Section, Table
+from geoflow.report.points import point_lines
 
 __all__ = ["assumed_lines", "bar_report", "unusual_lines"]
 
@@ -55,6 +57,7 @@ def bar_report(bar: Bar, system: System) -> Report:
         ("limits", "Limits", _limits(bar, system)),
     )
     lists = (
+        ("points", "Measured points, as read and as counted", point_lines(bar, system)),
         ("assumed", "Assumed", assumed_lines(bar, system)),
         ("unusual", "Worth a second look", unusual_lines(bar, system)),
     )
@@ -155,7 +158,8 @@ def _below(bar: Bar, system: System) -> str:
         low, high = (pressure - bar.air_pressure for pressure in hose.back_pressure)
         return f"back pressure {_span(low, high, 'pressure', system)} gauge"
     if hose.line:
-        return f"{_hose(hose.line, system)}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
+        knife = f", {said_back(hose.outlet, 'small length', system)} at the knife" if hose.outlet else ""
+        return f"{_hose(hose.line, system)}{knife}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
     return "none: open air below the orifices"
 
 
@@ -196,11 +200,13 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
         delay, constant = bar.controller.delay, bar.controller.time_constant
         rows.append(["control", f"answers after {delay:g} s, then with a time constant of {constant:g} s"])
     if bar.tank:
-        filled = _say(bar.tank.whole * bar.tank.fill, "volume", system, 0)
-        many = f"{bar.tank.count} drawn together, each " if bar.tank.count > 1 else ""
-        each = _given(bar.tank.capacity, "volume", system)
-        rows.append(["tank", f"{many}{each}, filled to {bar.tank.fill * 100:g} %: {filled}"])
-    return rows
+        filled = _say(bar.tank.capacity * bar.tank.fill, "volume", system, 0)
+        rows.append(
+            ["tank", f"{_given(bar.tank.capacity, 'volume', system)}, filled to {bar.tank.fill * 100:g} %: {filled}"]
+        )
+    if bar.gauges:
+        rows.append(["gauges", ", ".join(gauge.place for gauge in bar.gauges)])
+    return rows + machine_rows(bar, system)
 
 
 def _meter_density() -> float:
@@ -267,7 +273,7 @@ def _lossless(bar: Bar) -> list[str]:
     unfed = [section.name for section in bar.sections if section.feed is None]
     parts = (
         (bool(unfed), f"the feed of {' and '.join(unfed)}"),
-        (not (bar.suction and bar.suction.line), "the suction (it never limits)"),
+        (not (bar.suction and (bar.suction.line or bar.suction.tank_hoses)), "the suction (it never limits)"),
         (not bar.meter.loss_at_max_flow, "the meter"),
         (not bar.control_valve, "the control valve"),
     )

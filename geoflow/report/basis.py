@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import TYPE_CHECKING, Final
 
 from geoflow.bar.equipment import Bar, Orifice
@@ -11,6 +12,7 @@ from geoflow.decide.vet import Solution
 from geoflow.report.bar_words import assumed_lines, unusual_lines
 from geoflow.report.flashing import flashing_row
 from geoflow.report.layout import count
+from geoflow.report.liquid_words import said_liquid
 from geoflow.report.model import BulletList, Paragraph, Section, Table, plain
 from geoflow.report.reading import reading_list
 
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
     from geoflow.outcomes import Origin
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["basis_section", "origin_blocks", "stamp"]
+__all__ = ["basis_section", "origin_blocks", "stamp", "version_and_date"]
 
 _NOT_COUNTED: Final = (
     "Errors of gauges and thermometer on the day, of the meter, of fitting coefficients and of the pump's efficiency: "
@@ -40,7 +42,20 @@ def stamp(origin: Origin) -> str:
     origin : Origin
         What the report rests on.
     """
-    return f"geoflow {origin.version}, {origin.date.isoformat()}"
+    return version_and_date(origin.version, origin.date)
+
+
+def version_and_date(version: str, date: datetime.date) -> str:
+    """Version and date in one line, of what rests on nothing that has to be listed.
+
+    Parameters
+    ----------
+    version : str
+        Of geoflow.
+    date : date
+        It bears.
+    """
+    return f"geoflow {version}, {date.isoformat()}"
 
 
 def _points(orifice: Orifice, system: System) -> str:
@@ -77,7 +92,7 @@ def _unknowns(solution: Solution, system: System) -> Table:
     rows: list[tuple[str, str, str]] = [
         (
             "liquid in the tank",
-            said_range(*plan.temperature, "temperature", system),
+            said_liquid(plan, system),
             "a zone holds only if it does over this whole range",
         ),
         ("ground speed", said_range(*plan.speed, "speed", system), "likewise, the ends of the range together"),

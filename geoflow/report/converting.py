@@ -64,7 +64,7 @@ def convert_document(outcome: ConvertOutcome) -> dict[str, Any]:
             "nitrogen_after_lb": in_unit(outcome.nitrogen_after, "mass", "lb"),
             "nitrogen_off_share": None if math.isnan(kept) else round(kept - 1.0, 9),
         },
-        "nitrogen_fraction": outcome.nitrogen_fraction,
+        "nitrogen_fraction": outcome.nitrogen_fraction if prescription.other_product is None else None,
         "volumes_counted_at_degF": None if kelvin is None else round(float(from_si(kelvin, "temperature", "degF")), 3),
     }
 
@@ -120,6 +120,8 @@ def converted_report(outcome: ConvertOutcome, system: System) -> Report:
         f"'{written.column}' in {written.rates.unit.text}; {_rates(outcome)}."
     )
     last = "Whether a bar can deliver these rates is another matter: 'geoflow vet' tells."
+    if prescription.other_product is not None:
+        last = "These rates are the nitrogen of another product: never vet them, or give them to a bar, as ammonia."
     sections = (
         _written_section(outcome, system),
         reading_section(prescription, system),

@@ -11,12 +11,12 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.said import said as said_as_given
 from geoflow.base.units import HOUR, System, number, show, unit_label
 from geoflow.decide.day import WorkTime
-from geoflow.decide.loads import TankLoads
+from geoflow.decide.loads import TankCount, TankLoads
 from geoflow.report.layout import count, verb, zone_names
 from geoflow.report.model import Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import Day
+    from geoflow.decide.field_day import Day
 
 __all__ = [
     "cooling_text",
@@ -48,12 +48,12 @@ def lost_at_the_end(day: Day) -> IntArray:
     return np.flatnonzero((day.end.before.verdict == "holds") & (day.end.after.verdict != "holds"))
 
 
-def tanks_text(loads: TankLoads, system: System) -> str:
+def tanks_text(loads: TankLoads | TankCount, system: System) -> str:
     """Say in plain words how many tanks it takes.
 
     Parameters
     ----------
-    loads : TankLoads
+    loads : TankLoads or TankCount
         From `decide.loads`.
     system : str
         ``"us"`` or ``"metric"``.
@@ -77,7 +77,7 @@ def tanks_text(loads: TankLoads, system: System) -> str:
     return f"{count(tanks, 'tank')} for {needed} NH3, {show(last, 'mass', system)} of it from the last"
 
 
-def _twin_text(loads: TankLoads, needed: str, system: System) -> str:
+def _twin_text(loads: TankLoads | TankCount, needed: str, system: System) -> str:
     """The same for tanks that are drawn together, a load each time."""
     many, last = len(loads.drawn), float(loads.drawn[-1])
     filled = f"{count(many, 'load')} of {loads.together} tanks drawn together ({many * loads.together:,} tanks)"

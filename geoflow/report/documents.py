@@ -10,7 +10,9 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.schema import LIMITS, VERDICTS
 from geoflow.decide.gauges import expected_gauges, rows_at_map_rates, tank_pressures
 from geoflow.decide.vet import Solution, Vetting
+from geoflow.report.beyond import beyond_document
 from geoflow.report.doubt import doubt_document
+from geoflow.report.flashing import assumption_document
 from geoflow.report.gauges import ends_document, gauges_document, split_document
 from geoflow.report.json_numbers import in_units, keyed, reading_document, records
 
@@ -24,7 +26,7 @@ def _pair(low: float, high: float) -> tuple[float, float] | None:
     return (low, high) if low <= high else None
 
 
-def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
+def window_document(solution: Solution, *, with_speed: bool, of_map: bool = False) -> dict[str, Any]:
     """Give the window over the plan as the contract has it, with what else a program may want.
 
     Parameters
@@ -33,6 +35,8 @@ def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
         The solved bar.
     with_speed : bool
         Whether the plan has a speed, without which there is no rate.
+    of_map : bool
+        Whether it stands in the document of a map, which tells itself what would change without an assumption.
     """
     bar, plan, window = solution.bar, solution.plan, solution.window
     bounds = {"certain": solution.certain, "possible": solution.possible}
@@ -56,6 +60,8 @@ def window_document(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
             **({"speed_mph": plan.speed, "rate_lb_n_ac": rates} if with_speed else {}),
         ),
         "warnings": list(solution.warnings(with_speed=with_speed)),
+        "rows_asked": plan.rows,
+        "without_assumption": None if of_map else assumption_document(solution, with_speed=with_speed),
         "gauges_at_ends": ends_document(solution),
         "row_split": split_document(rows_at_map_rates(solution), solution),
     }
@@ -92,6 +98,7 @@ def _zones(outcome: VetOutcome) -> list[dict[str, Any]]:
     prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
     slow, fast, count = vetting.speed_low, vetting.speed_high, len(outcome.rate)
     rates = keyed(rate_lb_n_ac=_pair(*solution.rate_bounds(solution.certain)))["rate_lb_n_ac"]
+    expected = vetting.expected_margin
     cures = {name: flags.tolist() for name, flags in vetting.cured_by_orifice.items()}
     return records(
         zone=prescription.row,
@@ -104,7 +111,7 @@ def _zones(outcome: VetOutcome) -> list[dict[str, Any]]:
         speed_mph=_spans(slow, fast, "speed", "mile/hour", ~np.isfinite(slow)),
         rate_range_lb_n_ac=[rates] * count,
         liquid_margin_psi=vetting.margin,
-        expected_margin_psi=vetting.expected_margin,
+        expected_margin_psi=_spans(expected[:, 0], expected[:, 1], "pressure", "psi", np.isnan(vetting.margin)),
         holds_between_degF=_stretches(solution, vetting),
         holds_with_orifice=[[name for name, flags in cures.items() if flags[index]] for index in range(count)],
     )
@@ -119,14 +126,19 @@ def vet_document(outcome: VetOutcome) -> dict[str, Any]:
         From `vet_file`.
     """
     rate, area, solution, vetting = outcome.rate, outcome.prescription.area, outcome.solution, outcome.vetting
+    names = list(zip(outcome.prescription.row.tolist(), outcome.prescription.zone_id, strict=True))
     return {
         "input": reading_document(outcome.prescription),
         "bar": solution.bar.name,
-        "window": window_document(solution, with_speed=True),
+        "window": window_document(solution, with_speed=True, of_map=True),
+        "without_assumption": assumption_document(
+            solution, (vetting.flow_low, vetting.flow_high, vetting.verdict), outcome.prescription.row
+        ),
         "zones": _zones(outcome),
         "totals": _totals(outcome),
         "gauges": gauges_document(expected_gauges(rate, area, solution, vetting), solution),
         "row_split": split_document(rows_at_map_rates(solution, rate, area, vetting), solution),
-        "doubt": doubt_document(outcome.doubt),
+        "doubt": doubt_document(outcome.doubt, solution.bar.air_pressure),
+        **beyond_document(outcome.beyond, names, [section.name for section in solution.bar.sections]),
         "limits": {name: limit.meaning for name, limit in LIMITS.items()},
     }

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from geoflow.bar.equipment import Bar, Orifice
-from geoflow.bar.keys import THIN_PLATE_FLASHING
-from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.bar.key_kinds import THIN_PLATE_FLASHING
+from geoflow.base.arrays import FloatArray, IntArray, TextArray
 from geoflow.base.units import System
+from geoflow.decide.assumptions import Moved, moved_verdicts, without_assumptions
 from geoflow.hydraulics.long_bores import is_bounded_as_long, is_long, is_tested
-from geoflow.hydraulics.window import flow_window
 from geoflow.physics.short_tubes import FLOW_BAND
-from geoflow.report.layout import count, within
+from geoflow.report.json_numbers import keyed
+from geoflow.report.layout import count, verb, within
 from geoflow.report.model import Block, Paragraph
 
 if TYPE_CHECKING:
     from geoflow.decide.vet import Solution
 
-__all__ = ["assumption_blocks", "flashing_row", "flashing_short", "long_bore_lines"]
+__all__ = ["assumption_blocks", "assumption_document", "flashing_row", "flashing_short", "long_bore_lines"]
 
 _NOT_MEASURED = "not measured on ammonia"
 
@@ -82,11 +82,31 @@ def long_bore_lines(bar: Bar, fitted: list[Orifice]) -> list[str]:
             long,
             f"bounds of {{}} come from refrigerants in bores like it, ± {100 * FLOW_BAND:g} % of flow; {_NOT_MEASURED}",
         ),
-        (odd, f"{{}}: a long bore, unlike those tested, so all bounds are the wider ones; {_NOT_MEASURED}"),
+        (
+            odd,
+            f"{{}}: a long bore, unlike those tested, so all bounds are the wider ones, and it may pass "
+            f"{100 * FLOW_BAND:g} % less than the fit to such bores whatever its stated coefficient: that can close a "
+            f"window that seems open without the land; {_NOT_MEASURED}",
+        ),
         (refuted, "{}: its measured points contradict what refrigerants tell of such bores, and count more"),
         (assumed, f"flashing of {{}} up to {THIN_PLATE_FLASHING:g} is your assumption, thin plate; {_NOT_MEASURED}"),
     )
     return [text.format(" and ".join(names)) for names, text in told if names]
+
+
+def _moved_text(moved: tuple[Moved, ...]) -> str:
+    """Say which zones would have another verdict."""
+    said = []
+    for one in moved:
+        zones = int(one.zones.sum())
+        now = {
+            "holds": verb(zones, "holds", "hold"),
+            "fails": verb(zones, "fails", "fail"),
+            "doubtful": f"{verb(zones, 'is', 'are')} doubtful",
+        }
+        then = {"holds": "hold", "fails": "fail", "doubtful": "be doubtful"}
+        said.append(f"{count(zones, 'zone')} that {now[one.verdict]} would {then[one.otherwise]}")
+    return f"{'; '.join(said)}." if said else "No zone would have another verdict."
 
 
 def assumption_blocks(
@@ -96,7 +116,7 @@ def assumption_blocks(
     *,
     with_speed: bool = True,
 ) -> list[Block]:
-    """Say what the verdicts rest on where bores or an assumption decide, and what would change without the latter.
+    """Say what the verdicts rest on where rows, bores or an assumption decide, and what would change without the last.
 
     Parameters
     ----------
@@ -111,24 +131,65 @@ def assumption_blocks(
     """
     bar, plan = solution.bar, solution.plan
     names = dict.fromkeys(bar.sections[index].orifice for index in plan.sections)
-    fitted = [bar.orifices[name] for name in names]
-    lines = long_bore_lines(bar, fitted)
-    if not lines:
-        return []
-    blocks: list[Block] = [Paragraph("What the verdicts rest on: " + "; ".join(lines) + ".")]
-    if not any(one.flashing for one in fitted):
+    lines = long_bore_lines(bar, [bar.orifices[name] for name in names])
+    blocks: list[Block] = []
+    if plan.rows == "worst":
+        blocks.append(
+            Paragraph("Certain is asked of the worst row: the lowest and the highest one can be brought to it.")
+        )
+    if lines:
+        blocks.append(Paragraph("What the verdicts rest on: " + "; ".join(lines) + "."))
+    bare = without_assumptions(solution)
+    if bare is None:
         return blocks
-    bare = replace(bar, orifices={name: replace(one, flashing=None) for name, one in bar.orifices.items()})
-    window = flow_window(bare, solution.window.temperature, plan.sections)
-    certain = window.over_plan(certain=True, commanded=with_speed)
-    if with_speed:
-        said = within(*solution.rate_bounds(certain), "nitrogen rate", system)
-    else:
-        said = within(certain.low, certain.high, "ammonia flow", system)
-    text = f"Without the assumption the certain window would be: {said}."
+    said = []
+    for certain in (True, False):
+        if with_speed:
+            ends = bare.rate_bounds(bare.certain if certain else bare.possible)
+            said.append(within(*ends, "nitrogen rate", system))
+        else:
+            bounds = bare.window.over_plan(certain=certain, commanded=False)
+            said.append(within(bounds.low, bounds.high, "ammonia flow", system))
+    text = f"Without the assumption the certain window would be: {said[0]}; the possible one: {said[1]}."
     if flows is not None:
-        low, high, verdict = flows
-        # Left out of the narrower window, though they hold now.
-        lost = int(((verdict == "holds") & ((low < certain.low) | (high > certain.high))).sum())
-        text += f" {count(lost, 'zone')} that {'holds' if lost == 1 else 'hold'} would be doubtful."
+        text += f" {_moved_text(moved_verdicts(bare, *flows))}"
     return [*blocks, Paragraph(text)]
+
+
+def assumption_document(
+    solution: Solution,
+    flows: tuple[FloatArray, FloatArray, TextArray] | None = None,
+    zone: IntArray | None = None,
+    *,
+    with_speed: bool = True,
+) -> dict[str, Any] | None:
+    """Give what would change without the assumptions for JSON; None where there are none.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    flows : tuple of ndarray, optional
+        Flow at the slowest and fastest speed [kg/s] and verdict of each zone.
+    zone : ndarray of int, shape (zones,), optional
+        What the zones are called; goes with `flows`.
+    with_speed : bool
+        Whether the plan has a speed.
+    """
+    bare = without_assumptions(solution)
+    if bare is None:
+        return None
+    bounds = {"certain": bare.certain, "possible": bare.possible}
+    true = {name: bare.window.over_plan(certain=name == "certain", commanded=False) for name in bounds}
+    flow = {name: (one.low, one.high) if not one.empty else None for name, one in true.items()}
+    rates = {name: bare.rate_bounds(one) for name, one in bounds.items()}
+    rate = {name: (low, high) if low <= high else None for name, (low, high) in rates.items()}
+    found: dict[str, Any] = keyed(flow_lb_nh3_min=flow, **({"rate_lb_n_ac": rate} if with_speed else {}))
+    used = dict.fromkeys(solution.bar.sections[index].orifice for index in solution.plan.sections)
+    found["assumed"] = {name: kind for name in used if (kind := solution.bar.orifices[name].flashing)}
+    if flows is not None and zone is not None:
+        found["zones"] = [
+            {"verdict": one.verdict, "would": one.otherwise, "zones": zone[one.zones].tolist()}
+            for one in moved_verdicts(bare, *flows)
+        ]
+    return found

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoflow.bar.equipment import Bar
+from geoflow.bar.equipment import Bar, Section
 from geoflow.base.arrays import FloatArray
+from geoflow.base.said import said
 from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, show_range, unit_label
 from geoflow.decide.gauges import Gauges, end_pressures, expected_gauges, gauges_of, tank_pressures
@@ -23,12 +24,15 @@ if TYPE_CHECKING:
 __all__ = [
     "end_gauges",
     "ends_document",
+    "gauge_cell",
     "gauges_document",
     "manifold_text",
     "map_gauges",
     "row_text",
+    "section_list",
     "split_document",
     "tank_text",
+    "temperature_heads",
 ]
 
 _UNEVEN = 0.05
@@ -45,9 +49,36 @@ def _gauge(ends: FloatArray, bar: Bar, system: System) -> str:
     return number_range(low, high, "pressure", system, 0)
 
 
-def _heads(bar: Bar, system: System) -> list[str]:
+def temperature_heads(temperature: FloatArray, system: System) -> list[str]:
+    """Head the columns of a table of rates by liquid temperatures [K]."""
+    return [said(float(kelvin), "temperature", system) for kelvin in temperature]
+
+
+def gauge_cell(values: FloatArray, bar: Bar, system: System) -> str:
+    """Write least, expected and greatest absolute pressure [Pa] as gauge: ``104 (96 to 115)``; ``-`` where none is.
+
+    Rounded outward, so that what is expected lies inside as printed.
+    """
+    if not np.isfinite(values).all():
+        return "-"
+    low, middle, high = (values - bar.air_pressure).tolist()
+    first, last = number(low, "pressure", system, 0, "down"), number(high, "pressure", system, 0, "up")
+    return f"{number(middle, 'pressure', system, 0)} ({first} to {last})"
+
+
+def _heads(bar: Bar, system: System, *, likely: bool = False) -> list[str]:
     label = unit_label("pressure", system)
-    return [f"manifold {label}", *([f"pump outlet {label}"] if _pump_shown(bar) else [])]
+    return [
+        f"manifold {label}",
+        *(["likely, over the plan"] if likely else []),
+        *([f"pump outlet {label}"] if _pump_shown(bar) else []),
+    ]
+
+
+def _likely_shown(found: Gauges, bar: Bar, system: System) -> bool:
+    """Whether what is likely is anywhere narrower than what is possible, as it reads."""
+    known = np.flatnonzero(np.isfinite(found.manifold[:, 0])).tolist()
+    return any(_gauge(found.likely[at], bar, system) != _gauge(found.manifold[at], bar, system) for at in known)
 
 
 def _remark(verdict: str, limit: str, *, liquid: bool) -> str:
@@ -62,17 +93,19 @@ def _remark(verdict: str, limit: str, *, liquid: bool) -> str:
 def _title(found: Gauges) -> str:
     """Say what the table of gauges is of."""
     if len(found.rate) == found.rates:
-        return "At the gauges, at the map's rates driven as planned"
+        return "At the gauges, at the map's rates driven as planned: expected (from to)"
     return (
         f"At the gauges, at {len(found.rate)} of the map's {found.rates:,} rates driven as planned: the lowest, the "
-        "highest, and some between that stand for about equal areas"
+        "highest, and some between that stand for about equal areas; expected (from to)"
     )
 
 
-def _row(found: Gauges, index: int, bar: Bar, system: System, *, own: bool) -> tuple[str, ...]:
+def _row(found: Gauges, index: int, bar: Bar, system: System, *, own: bool, likely: bool) -> tuple[str, ...]:
     known = math.isfinite(found.manifold[index, 0])
     speed = [number_range(float(found.speed[index, 0]), float(found.speed[index, 1]), "speed", system)] if own else []
-    cells = [_gauge(found.manifold[index], bar, system) if known else _NONE]
+    cells = [gauge_cell(values, bar, system) if known else _NONE for values in found.by_temperature.manifold[:, index]]
+    if likely:
+        cells.append(_gauge(found.likely[index], bar, system) if known else "")
     if _pump_shown(bar):
         cells.append(_gauge(found.outlet[index], bar, system) if known else "")
     remark = _remark(str(found.verdict[index]), str(found.limited_by[index]), liquid=bool(found.liquid[index]))
@@ -96,9 +129,12 @@ def map_gauges(rate: FloatArray, area: FloatArray, vetting: Vetting, solution: S
         return []
     own = bool((np.ptp(found.speed, axis=0) > 1e-6).any())
     speed = [unit_label("speed", system)] if own else []
-    heads = [unit_label("nitrogen rate", system), *speed, *_heads(solution.bar, system)]
-    rows = tuple(_row(found, index, solution.bar, system, own=own) for index in range(len(found.rate)))
-    align, widths = "<" + ">" * (len(heads) - 1) + "<", (1.2, *(2.2 for _ in heads[1:]), 3.6)
+    likely = _likely_shown(found, solution.bar, system)
+    manifold, *more = _heads(solution.bar, system, likely=likely)
+    warmths = [f"{manifold} at {one}" for one in temperature_heads(found.by_temperature.temperature, system)]
+    heads = [unit_label("nitrogen rate", system), *speed, *warmths, *more]
+    rows = tuple(_row(found, index, solution.bar, system, own=own, likely=likely) for index in range(len(found.rate)))
+    align, widths = "<" + ">" * (len(heads) - 1) + "<", (1.2, *(1.9 for _ in heads[1:]), 2.2)
     return [Table(_title(found), (*heads, "verdict, where it does not hold"), rows, align, widths)]
 
 
@@ -158,6 +194,11 @@ def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vettin
     return f"{_gauge(found.manifold[0], solution.bar, system)} {unit_label('pressure', system)}"
 
 
+def section_list(solution: Solution) -> list[Section]:
+    """Return the sections in use."""
+    return [solution.bar.sections[index] for index in solution.plan.sections]
+
+
 def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
     """Say how far sections are off the mean row where rows do not get the same; nothing where they do.
 
@@ -170,7 +211,7 @@ def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
     """
     if split is None or float(split.highest.max() - split.lowest.min()) <= _UNEVEN:
         return []
-    sections = [solution.bar.sections[index] for index in solution.plan.sections]
+    sections = section_list(solution)
 
     def off(low: float, high: float) -> str:
         least, most = f"{100.0 * low:+.0f} %", f"{100.0 * high:+.0f} %"
@@ -186,15 +227,18 @@ def row_text(split: RowSplit | None, solution: Solution) -> list[str]:
     return [f"Rows do not get the same, against the mean row: {each}. That is {why}."]
 
 
-def _psig(manifold: FloatArray, outlet: FloatArray, bar: Bar) -> dict[str, Any]:
+def _psig(manifold: FloatArray, outlet: FloatArray, bar: Bar, likely: FloatArray | None = None) -> dict[str, Any]:
     """Two gauges, each at both ends of what is not known; None where it cannot be told, or is not in the bar file."""
 
-    def gauge(ends: FloatArray, *, shown: bool = True) -> list[float] | None:
-        known = shown and np.isfinite(ends).all()
-        psi = from_si(ends - bar.air_pressure, "pressure", "psi")
-        return [round(float(end), 3) for end in psi] if known else None
+    shown = _psi(outlet, bar) if _pump_shown(bar) else None
+    of_likely = {} if likely is None else {"likely_manifold_psig": _psi(likely, bar)}
+    return {"manifold_psig": _psi(manifold, bar), **of_likely, "pump_outlet_psig": shown}
 
-    return {"manifold_psig": gauge(manifold), "pump_outlet_psig": gauge(outlet, shown=_pump_shown(bar))}
+
+def _psi(values: FloatArray, bar: Bar) -> list[float] | None:
+    """Give absolute pressures [Pa] as gauge [psi]; None where they are not known."""
+    psi = from_si(values - bar.air_pressure, "pressure", "psi")
+    return [round(float(one), 3) for one in psi] if np.isfinite(values).all() else None
 
 
 def gauges_document(found: Gauges, solution: Solution) -> dict[str, Any]:
@@ -212,7 +256,14 @@ def gauges_document(found: Gauges, solution: Solution) -> dict[str, Any]:
             **keyed(rate_lb_n_ac=float(found.rate[index]), speed_mph=found.speed[index]),
             "verdict": str(found.verdict[index]),
             "liquid_margin_certain": bool(found.liquid[index]),
-            **_psig(found.manifold[index], found.outlet[index], solution.bar),
+            **_psig(found.manifold[index], found.outlet[index], solution.bar, found.likely[index]),
+            "by_temperature": [
+                {
+                    **keyed(temperature_degF=float(kelvin)),
+                    "manifold_psig": _psi(found.by_temperature.manifold[row, index], solution.bar),
+                }
+                for row, kelvin in enumerate(found.by_temperature.temperature)
+            ],
         }
         for index in range(len(found.rate))
     ]

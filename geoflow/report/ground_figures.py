@@ -16,19 +16,23 @@ if TYPE_CHECKING:
     from geoflow.base.arrays import BoolArray, FloatArray, IntArray
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
+    from geoflow.reconcile.agreement import Spread
     from geoflow.reconcile.field import Reconciliation
 
 __all__ = [
     "ORIFICE_WORDS",
+    "RATES_WORDS",
     "SPREAD_WORDS",
     "cell_classes",
     "class_areas",
     "orifice_figure",
     "paint_cells",
+    "rates_figure",
     "ratio_figure",
     "spread_figure",
 ]
 
+RATES_WORDS: Final = "Filled: ground by the rate asked for. Outlined: the same ground by the rate it got."
 SPREAD_WORDS: Final = "The last bar on the left holds everything that got twice its target or more."
 ORIFICE_WORDS: Final = (
     "Dots: flow over what the bar file's orifices would pass at the logged pressure and temperature, whole bar on and "
@@ -279,6 +283,41 @@ def spread_figure(
     side.set_xlabel(f"more than 10 % off, by cause [{label}]", size=8, **FONT)
     for each in (axes, side):
         each.tick_params(labelsize=7.5)
+    return canvas.save(body.bottom)
+
+
+def rates_figure(found: Spread, unit: float, system: units.System, heading: Heading | None = None) -> Picture:
+    """Draw how much ground was to get which rate, and how much got it.
+
+    Parameters
+    ----------
+    found : Spread
+        From `reconcile.agreement.spread`.
+    unit : float
+        One of the reader's units of rate [kg/m2].
+    system : str
+        ``"us"`` or ``"metric"``.
+    heading : Heading, optional
+        Makes a poster of it.
+
+    Returns
+    -------
+    bytes, tuple of float
+        The PNG, and its size on paper [in].
+    """
+    canvas, body = _begin_chart(heading, 2.9)
+    axes = canvas.axes(Box(body.left + 0.62, body.top + 0.15, body.width - 0.75, body.height - 0.65))
+    rate, area = (units.unit_label(kind, system) for kind in ("nitrogen rate", "area"))
+    edges = found.edges / unit
+    asked, given = (each / units.factor(area, "area") for each in (found.asked, found.given))
+    axes.stairs(asked, edges, fill=True, color=DOTS)
+    axes.stairs(given, edges, color=INK, linewidth=1.4)
+    there = np.flatnonzero(asked + given > 0.0)
+    axes.set_xlim(edges[max(there[0] - 1, 0)], edges[min(there[-1] + 2, edges.size - 1)])
+    axes.set_ylim(0.0, 1.08 * float(max(asked.max(), given.max())))
+    axes.tick_params(labelsize=7.5)
+    axes.set_xlabel(f"rate [{rate}]", size=8, **FONT)
+    axes.set_ylabel(f"ground [{area}]", size=8, **FONT)
     return canvas.save(body.bottom)
 
 

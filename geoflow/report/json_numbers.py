@@ -26,7 +26,10 @@ _UNITS: Final[dict[str, tuple[str, str]]] = {
     "_degF": ("temperature", "degF"),
     **dict.fromkeys(("_psi", "_psig"), ("pressure", "psi")),
     "_ft": ("length", "ft"),
+    "_in": ("small length", "inch"),
+    "_gpm": ("volume flow", "gallon/minute"),
     "_gal": ("volume", "gallon"),
+    "_inch": ("length", "inch"),
 }
 
 

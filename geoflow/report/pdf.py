@@ -10,12 +10,13 @@ from typing import Any, Final, Literal
 
 from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Table
 
-__all__ = ["Paper", "as_pdf"]
+__all__ = ["FONT", "Paper", "as_pdf", "new_page"]
 
 Paper = Literal["letter", "a4"]
 _MARGIN, _FOOT = 15.0, 20.0  # [mm]
 _INCH: Final = 25.4
-_FONT: Final = "DejaVu"
+FONT: Final = "DejaVu"
+"""Family of letters of every page."""
 _SOFT: Final = 85
 _BODY, _SMALL = 9.5, 8.0  # [pt]
 # A figure may be this much smaller to stay on the page, and is still read without glasses.
@@ -24,7 +25,20 @@ _FULL: Final = 10.0
 _LINE: Final = 0.3528 * 1.35  # height of a line [mm] for each point of its letters
 
 
-def _canvas(paper: Paper, report: Report, date: datetime.date) -> Any:
+def new_page(paper: Paper, report: Report, date: datetime.date, canvas: Any = None) -> Any:
+    """Open a document with our letters and the report's name.
+
+    Parameters
+    ----------
+    paper : str
+        ``"letter"`` or ``"a4"``.
+    report : Report
+        Gives title and subject.
+    date : date
+        Written into it as the day it was made.
+    canvas : type, optional
+        Class of the document, of `fpdf.FPDF` if not given.
+    """
     import fpdf
     import matplotlib
 
@@ -32,20 +46,10 @@ def _canvas(paper: Paper, report: Report, date: datetime.date) -> Any:
     logging.getLogger("fpdf").setLevel(logging.ERROR)
     logging.getLogger("fontTools").setLevel(logging.ERROR)
 
-    class Canvas(fpdf.FPDF):
-        def footer(self) -> None:
-            self.set_y(-_FOOT + 4)
-            self.set_font(_FONT, size=6.6)
-            self.set_text_color(_SOFT)
-            self.multi_cell(0, 3.0, report.caution, align="L", new_x="LMARGIN", new_y="NEXT")
-            self.cell(0, 3.4, report.stamp, align="L", new_x="LMARGIN", new_y="TOP")
-            self.cell(0, 3.4, f"Page {self.page_no()} of {{nb}}", align="R")
-            self.set_text_color(0)
-
-    page = Canvas(orientation="portrait", unit="mm", format=paper)
+    page = (canvas or fpdf.FPDF)(orientation="portrait", unit="mm", format=paper)
     fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    page.add_font(_FONT, "", fonts / "DejaVuSans.ttf")
-    page.add_font(_FONT, "B", fonts / "DejaVuSans-Bold.ttf")
+    page.add_font(FONT, "", fonts / "DejaVuSans.ttf")
+    page.add_font(FONT, "B", fonts / "DejaVuSans-Bold.ttf")
     page.set_margins(_MARGIN, _MARGIN, _MARGIN)
     page.set_auto_page_break(True, _FOOT)
     page.set_title(report.title)
@@ -58,8 +62,25 @@ def _canvas(paper: Paper, report: Report, date: datetime.date) -> Any:
     return page
 
 
+def _canvas(paper: Paper, report: Report, date: datetime.date) -> Any:
+    """Open the document of a report, with its foot."""
+    import fpdf
+
+    class Canvas(fpdf.FPDF):
+        def footer(self) -> None:
+            self.set_y(-_FOOT + 4)
+            self.set_font(FONT, size=6.6)
+            self.set_text_color(_SOFT)
+            self.multi_cell(0, 3.0, report.caution, align="L", new_x="LMARGIN", new_y="NEXT")
+            self.cell(0, 3.4, report.stamp, align="L", new_x="LMARGIN", new_y="TOP")
+            self.cell(0, 3.4, f"Page {self.page_no()} of {{nb}}", align="R")
+            self.set_text_color(0)
+
+    return new_page(paper, report, date, Canvas)
+
+
 def _write(page: Any, text: str, size: float, *, bold: bool = False, grey: bool = False, **how: Any) -> None:
-    page.set_font(_FONT, "B" if bold else "", size)
+    page.set_font(FONT, "B" if bold else "", size)
     page.set_text_color(_SOFT if grey else 0)
     page.multi_cell(0, size * _LINE, text, align="L", new_x="LMARGIN", new_y="NEXT", **how)
     page.set_text_color(0)
@@ -72,7 +93,7 @@ def _need(page: Any, height: float) -> None:
 
 
 def _text_height(page: Any, text: str, size: float, width: float) -> float:
-    page.set_font(_FONT, "", size)
+    page.set_font(FONT, "", size)
     return float(page.multi_cell(width, size * _LINE, text, dry_run=True, output="HEIGHT"))
 
 
@@ -98,7 +119,7 @@ def _bullets(page: Any, block: BulletList) -> None:
     left = page.l_margin
     for number, text in enumerate(block.texts, 1):
         mark = f"{number}." if block.ordered else "•"
-        page.set_font(_FONT, "", _BODY)
+        page.set_font(FONT, "", _BODY)
         _need(page, min(_text_height(page, text, _BODY, page.epw - 6.5), 60.0))
         page.cell(6.5, _BODY * _LINE, mark)
         page.set_left_margin(left + 6.5)
@@ -131,7 +152,7 @@ def _table(page: Any, block: Table) -> None:
     _need(page, 28.0)
     _write(page, block.caption, _BODY, bold=True)
     page.ln(0.8)
-    page.set_font(_FONT, "", _SMALL)
+    page.set_font(FONT, "", _SMALL)
     with page.table(
         col_widths=block.widths,
         text_align=tuple("RIGHT" if side == ">" else "LEFT" for side in block.align),
@@ -191,7 +212,7 @@ def as_pdf(report: Report, paper: Paper, date: datetime.date) -> bytes:
     for section, blocks in report.shown("pdf"):
         _need(page, 12.0 + _first_height(page, blocks[0]))
         page.ln(2.0)
-        page.set_font(_FONT, "B", 12)
+        page.set_font(FONT, "B", 12)
         page.start_section(section.title)
         _write(page, section.title, 12, bold=True)
         page.set_line_width(0.6)

@@ -10,7 +10,9 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import HOUR
 from geoflow.decide.orifices import OrificeOption
+from geoflow.report.flashing import assumption_document
 from geoflow.report.json_numbers import keyed, records
+from geoflow.report.sizing_document import plan_sizes_document
 
 if TYPE_CHECKING:
     from geoflow.outcomes import PlanOutcome
@@ -123,7 +125,8 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
     plan : PlanOutcome
         From `plan_field`.
     """
-    solution, verdict = plan.vetted.solution, plan.vetted.vetting.verdict
+    solution, vetting = plan.vetted.solution, plan.vetted.vetting
+    verdict = vetting.verdict
     fastest, usual, slowest = plan.day.time
     return {
         **keyed(temperature_degF=solution.plan.temperature, speed_mph=solution.plan.speed),
@@ -132,9 +135,14 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
             **keyed(speeds_mph=driven_speeds(plan), holds_ac=plan.area_held, asked_ac=plan.curve.asked),
             **{f"zones_{name}": int((verdict == name).sum()) for name in ("holds", "doubtful", "fails", "off")},
             "warnings": list(solution.warnings()),
+            "rows_asked": solution.plan.rows,
         },
+        "without_assumption": assumption_document(
+            solution, (vetting.flow_low, vetting.flow_high, verdict), plan.vetted.prescription.row
+        ),
         "zones": _zones(plan),
         **_alternatives(plan),
+        "orifice_sizes": plan_sizes_document(plan.sizes),
         "hours": {
             "productive_h": _hours(usual.productive),
             "total_h": _hours(usual.total),

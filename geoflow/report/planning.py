@@ -12,12 +12,14 @@ from geoflow.report.basis import basis_section, stamp
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
+from geoflow.report.flashing import assumption_blocks
 from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names, zone_numbers
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.plan_document import driven_speeds
 from geoflow.report.plan_maps import plan_figures
 from geoflow.report.reading import left_out_warning, reading_section
-from geoflow.report.vetted import held_text
+from geoflow.report.sizing import plan_sizes_text
+from geoflow.report.vetted import zones_hold_text
 from geoflow.report.window import heading, plan_warnings
 
 if TYPE_CHECKING:
@@ -60,7 +62,7 @@ def plan_answer(plan: PlanOutcome, system: System) -> str:
         "several": f"Plan: {speed}",
         "middle": f"No zone certainly holds at any allowed speed. Plan: {speed}, the middle of the allowed ones",
     }[plan.chosen]
-    return f"{lead}. {held_text(plan.vetted.vetting.verdict, acres)}."
+    return f"{lead}. {zones_hold_text(plan.vetted.vetting.verdict, acres)}."
 
 
 def _steady(plan: PlanOutcome, system: System) -> list[Block]:
@@ -117,7 +119,7 @@ def _what_would_help(plan: PlanOutcome, system: System) -> list[Block]:
     if plan.held_with_a_point > _NOTHING:
         ways.append(
             "a measured point (flow of one row, manifold pressure, liquid temperature), with which "
-            f"{show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
+            f"at least {show(plan.held_with_a_point, 'area', system)} are expected to hold at the best speed then"
         )
     if not ways:
         return [
@@ -217,6 +219,10 @@ def _orifices_section(plan: PlanOutcome, system: System) -> Section:
     heads = ("orifices", f"hold {label}", "gain", "or at one speed", f"hold {label}", "")
     caption = f"At the planned temperatures and {_speed_text(plan, system)}"
     blocks: list[Block] = [Table(caption, heads, tuple(rows), "<>>>><")]
+    if plan.sizes is not None:
+        kept = [option for option in plan.orifices.options if option.even] or list(plan.orifices.options)
+        most, owned = max(option.area_planned for option in kept), len(plan.vetted.solution.bar.orifices)
+        blocks.append(Paragraph(plan_sizes_text(plan.sizes, owned, most, system)))
     left = len(plan.orifices.uneven_mixtures)
     if left:
         said_left = (
@@ -244,6 +250,12 @@ def _day_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Secti
     if day.end is not None and not day.end.worse.any():
         blocks.append(Paragraph(f"{cooling_text(day.end.temperature, system)} No zone loses its verdict for it."))
     return Section("loads", "Loads and hours", tuple(blocks))
+
+
+def _rests_section(plan: PlanOutcome, system: System) -> Section:
+    vetting = plan.vetted.vetting
+    flows = vetting.flow_low, vetting.flow_high, vetting.verdict
+    return Section("rests", "Behind the verdicts", tuple(assumption_blocks(plan.vetted.solution, system, flows)))
 
 
 def planned_report(
@@ -276,6 +288,7 @@ def planned_report(
         _day_section(plan, system, all_zones=all_zones),
         _alternatives_section(plan, system),
         _orifices_section(plan, system),
+        _rests_section(plan, system),
     ]
     speeds = f" · {_speed_text(plan, system)}" if asked else ""
     return Report(

@@ -16,9 +16,11 @@ from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import LIQUID_LOST, concern_texts, finding_text, place_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
+    RATES_WORDS,
     SPREAD_WORDS,
     class_areas,
     orifice_figure,
+    rates_figure,
     ratio_figure,
     spread_figure,
 )
@@ -37,14 +39,15 @@ from geoflow.report.reconciled_words import (
     ticket_table,
     zone_table,
 )
-from geoflow.report.spread_words import band_table, rate_table
+from geoflow.report.reconciling import accepted_words
+from geoflow.report.spread_words import band_table, rate_spread, rate_table
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
     from geoflow.outcomes import Origin, ReconcileOutcome
 
-__all__ = ["MOST_ZONES", "Ground", "ground_map", "reconciled_report", "spread_chart"]
+__all__ = ["MOST_ZONES", "Ground", "ground_map", "rates_chart", "reconciled_report", "spread_chart"]
 
 MOST_ZONES: Final = 12
 _SHIFTED: Final = (
@@ -93,12 +96,7 @@ def _capital(text: str) -> str:
 def _said_first(outcome: ReconcileOutcome) -> list[str]:
     """What the result rests on by consent only, and what could not be judged, before anything else."""
     read, texts = outcome.read, []
-    if read.accepted:
-        taken = "; ".join(
-            f"{role} from '{name}'{f' in {unit}' if unit else ''}"
-            for role, (name, unit) in read.columns.items()
-            if role in read.accepted
-        )
+    if taken := accepted_words(outcome):
         texts.append(f"Columns taken as proposed (--accept), not certain by their names: {taken}.")
     lacking = [one for one in outcome.diagnosis if one.missing]
     if lacking:
@@ -173,6 +171,22 @@ def spread_chart(outcome: ReconcileOutcome, system: System, heading: Heading | N
     return spread_figure(ratio, laid.area, outcome.found.cause_area, system, heading)
 
 
+def rates_chart(outcome: ReconcileOutcome, system: System, heading: Heading | None = None) -> Picture | None:
+    """Draw how much ground was to get which rate, and how much got it; None where nothing is compared.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    heading : Heading, optional
+        Makes a poster of it.
+    """
+    binned = rate_spread(outcome, system)
+    return None if binned is None else rates_figure(*binned, system, heading)
+
+
 def _map_section(outcome: ReconcileOutcome, ground: Ground | None, system: System) -> Section:
     title = "Map of applied over target"
     if ground is None:
@@ -195,8 +209,9 @@ def _spread_section(outcome: ReconcileOutcome, ground: Ground | None, system: Sy
         return Section("spread", title, (Paragraph(said, on=PRINTED),))
     causes, shifts = cause_table(outcome, system), shift_table(outcome, system)
     blocks: list[Block] = [] if ground is None else [_spread_figure(outcome, causes, system)]
-    spreads = (band_table(outcome), causes, rate_table(outcome, system))
-    blocks += [agreement_table(outcome, system), *(table for table in spreads if table is not None)]
+    rates = None if ground is None else _rates_figure(outcome, system)
+    spreads = (band_table(outcome), causes, rates, rate_table(outcome, system))
+    blocks += [agreement_table(outcome, system), *(block for block in spreads if block is not None)]
     blocks.append(Paragraph(lag_text(outcome)))
     blocks += [] if shifts is None else [shifts, Paragraph(_SHIFTED)]
     return Section("spread", title, tuple(blocks))
@@ -210,6 +225,12 @@ def _spread_figure(outcome: ReconcileOutcome, causes: Table | None, system: Syst
         f"{said}."
     )
     return Figure("spread", png, size, alt, SPREAD_WORDS)
+
+
+def _rates_figure(outcome: ReconcileOutcome, system: System) -> Figure | None:
+    drawn = rates_chart(outcome, system)
+    alt = "How much ground was to get which rate, and how much got it; the table below has the numbers."
+    return None if drawn is None else Figure("rates", *drawn, alt, RATES_WORDS)
 
 
 def _zones_section(outcome: ReconcileOutcome, system: System, most: int | None) -> Section:

@@ -13,7 +13,7 @@ from geoflow.reconcile.balance import MOST_LOST
 from geoflow.report.findings import percent
 from geoflow.report.layout import count
 from geoflow.report.model import Table
-from geoflow.report.reconciling import points, pulses
+from geoflow.report.reconciling import latency_fits, points, pulses
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
@@ -210,11 +210,32 @@ def lag_text(outcome: ReconcileOutcome) -> str:
     """
     found = outcome.found
     if found.lag is None:
-        return "Lag: cannot be told (no clock, or the target hardly changes within a pass)."
+        why = "no clock, or the target hardly changes within a pass"
+        return f"Lag: cannot be told ({why}).{_stated_text(outcome)}"
     whose = "the log's own target" if found.lag_from == "log" else "the map"
     return (
         f"Lag: the rate follows {whose} after {found.lag.best:.1f} s; anything from {found.lag.low:.1f} to "
-        f"{found.lag.high:.1f} s fits as well."
+        f"{found.lag.high:.1f} s fits as well.{_stated_text(outcome)}"
+    )
+
+
+def _stated_text(outcome: ReconcileOutcome) -> str:
+    """Say what the machine states of its latency and whether the log shows it, with a space in front."""
+    lag, latency, fits = outcome.found.lag, outcome.read.latency, latency_fits(outcome)
+    stated = None if latency is None else latency.in_log
+    if latency is None or stated is None:
+        return ""
+    both = latency.actual is not None and latency.actual != 0.0
+    parts = f" (target {latency.setpoint:g} s, reported rate {latency.actual:g} s)" if both else ""
+    text = f" The machine itself states a latency of {stated:g} s{parts}"
+    if lag is None or fits is None:
+        return f"{text}; only a log with its own target and a lag can confirm it."
+    if fits:
+        return f"{text}, which agrees with the log."
+    slow = stated < lag.dead_time or stated < lag.low
+    return (
+        f"{text}, which does not agree: the log shows {'more' if slow else 'less'}. A controller that looks ahead by "
+        f"what is stated then changes the rate {'too late' if slow else 'too early'}."
     )
 
 

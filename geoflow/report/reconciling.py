@@ -17,7 +17,16 @@ from geoflow.report.json_numbers import keyed, records, rounded
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
 
-__all__ = ["ZONE_COLUMNS", "points", "pulses", "reconcile_document", "zone_columns", "zone_rows"]
+__all__ = [
+    "ZONE_COLUMNS",
+    "accepted_words",
+    "latency_fits",
+    "points",
+    "pulses",
+    "reconcile_document",
+    "zone_columns",
+    "zone_rows",
+]
 
 ZONE_COLUMNS: Final = (
     *(
@@ -265,6 +274,48 @@ def _spread(outcome: ReconcileOutcome) -> dict[str, Any] | None:
     }
 
 
+def accepted_words(outcome: ReconcileOutcome) -> str:
+    """List the columns that were taken as proposed; empty where none was.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
+    return "; ".join(
+        f"{role} from '{name}'{f' in {unit}' if unit else ''}"
+        for role, (name, unit) in outcome.read.columns.items()
+        if role in outcome.read.accepted
+    )
+
+
+def latency_fits(outcome: ReconcileOutcome) -> bool | None:
+    """Whether the log shows the latency that the machine states; None where it states none, or nothing can tell.
+
+    Only the log's own target can: against a map, what the controller looks ahead is taken off the lag.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
+    lag, latency = outcome.found.lag, outcome.read.latency
+    stated = None if latency is None else latency.in_log
+    return None if lag is None or stated is None or outcome.found.lag_from != "log" else lag.fits(stated)
+
+
+def _latency(outcome: ReconcileOutcome) -> dict[str, Any] | None:
+    """Give what the machine states of its latency, and whether the log shows it; None where it states nothing."""
+    latency = outcome.read.latency
+    stated = None if latency is None else latency.in_log
+    if latency is None or stated is None:
+        return None
+    return {
+        **keyed(setpoint_s=latency.setpoint, actual_s=latency.actual, in_log_s=stated),
+        "agrees": latency_fits(outcome),
+    }
+
+
 def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
     """Give everything as the contract has it, with what else a program may want.
 
@@ -281,6 +332,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
         "target_from": found.asked_by or None,
         "lag_s": lag and {name: rounded(getattr(lag, name)) for name in ("best", "low", "high")},
         "lag_from": found.lag_from or None,
+        "latency": _latency(outcome),
         "coverage": _coverage(outcome),
         "totals": _totals(outcome),
         "agreement": _agreement(found.agreement),

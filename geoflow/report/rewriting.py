@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS, Rewriting
+from geoflow.report.flashing import assumption_document
 from geoflow.report.json_numbers import keyed, records
 from geoflow.report.layout import zone_numbers
 
@@ -114,7 +115,7 @@ def rewrite_document(outcome: RewriteOutcome) -> dict[str, Any]:
         From `rewrite_file`.
     """
     prescription, solution, done = outcome.vetted.prescription, outcome.vetted.solution, outcome.done
-    columns = _columns(prescription, done)
+    columns, after = _columns(prescription, done), outcome.after
     same = ("changed", "reason", "area_ac", "verdict_before", "verdict_after")
     return {
         "zones": records(
@@ -127,6 +128,10 @@ def rewrite_document(outcome: RewriteOutcome) -> dict[str, Any]:
         ),
         "totals": _totals(done, columns),
         "warnings": list(solution.warnings()),
+        "rows_asked": solution.plan.rows,
+        "without_assumption": assumption_document(
+            solution, (after.flow_low, after.flow_high, after.verdict), prescription.row
+        ),
         "left_failing": prescription.row[done.left_failing].tolist(),
         "raised": prescription.row[done.raised].tolist(),
         "off_values": prescription.row[done.off_values].tolist(),

@@ -15,6 +15,7 @@ from geoflow.decide.rewrite import REASONS, Rewriting
 from geoflow.report.basis import stamp
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.day import lost_at_the_end
+from geoflow.report.flashing import assumption_blocks
 from geoflow.report.layout import count, span, verb, zone_names, zone_numbers
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import PRINTED, SCREEN, Block, BulletList, Figure, Paragraph, Report, Section, Table
@@ -34,7 +35,8 @@ from geoflow.report.window_panels import PlannedRates
 from geoflow.report.zones import verdict_table, zones_section
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import Day, RewriteOutcome
+    from geoflow.decide.field_day import Day
+    from geoflow.outcomes import RewriteOutcome
 
 __all__ = ["change_kinds", "rewriting_answer", "rewritten_report"]
 
@@ -302,6 +304,11 @@ def _printed_sections(outcome: RewriteOutcome, system: System, most: int) -> lis
     ]
 
 
+def _rests(outcome: RewriteOutcome, system: System) -> list[Block]:
+    after = outcome.after
+    return assumption_blocks(outcome.vetted.solution, system, (after.flow_low, after.flow_high, after.verdict))
+
+
 def rewritten_report(
     outcome: RewriteOutcome, system: System, most_zones: int | None = None, printed: Printed | None = None
 ) -> Report:
@@ -321,7 +328,7 @@ def rewritten_report(
     prescription, solution = outcome.vetted.prescription, outcome.vetted.solution
     most = most_zones or (_MOST_SHOWN if printed is None else MOST_ZONES)
     changes = _changes_section(outcome, system, most, printed=printed is not None)
-    middle = [changes, Section("window", "The window", (window_table(solution, system),))]
+    middle = [changes, Section("window", "The window", (window_table(solution, system), *_rests(outcome, system)))]
     if printed is not None:
         middle = [*_printed_sections(outcome, system, most), changes]
     return Report(

@@ -74,6 +74,14 @@ def _failed_section(fields: Sequence[Mapping[str, Any]], most: int) -> Section:
     return Section("failed", title, (BulletList(tuple(texts)),) if texts else ())
 
 
+def _accepted_section(fields: Sequence[Mapping[str, Any]], most: int) -> Section:
+    """List the logs whose columns were taken as proposed: what they say rests on that."""
+    taken = [row for row in fields if row.get("columns_accepted")]
+    texts = tuple(f"{row['field']}: {row['columns_accepted']}." for row in taken[:most])
+    title = f"Columns taken as proposed, not certain by their names{_listed(most, len(taken), 'fields.csv')}"
+    return Section("accepted", title, (BulletList(texts),) if texts else ())
+
+
 def _bars_section(bars: Sequence[Mapping[str, Any]], system: System, most: int) -> Section:
     label = unit_label("area", system)
 
@@ -162,6 +170,7 @@ def season_report(
         Section("standing-out", "Bars that stand out", (BulletList(tuple(standing_out)),) if standing_out else ()),
         Section("totals", "Totals", tuple(table for table in tables if table is not None)),
         _failed_section(fields, most),
+        _accepted_section(fields, most),
         Section("map", "Map", drawn),
         _bars_section(bars, system, most),
         _fields_section(fields, system),

@@ -6,14 +6,14 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from geoflow.base.units import System, number, to_si, unit_label
-from geoflow.reconcile.agreement import BANDS, spread
+from geoflow.reconcile.agreement import BANDS, Spread, spread
 from geoflow.report.findings import percent
 from geoflow.report.model import PRINTED, Table
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
 
-__all__ = ["band_table", "rate_table"]
+__all__ = ["band_table", "rate_spread", "rate_table"]
 
 
 def band_table(outcome: ReconcileOutcome) -> Table | None:
@@ -40,6 +40,22 @@ def band_table(outcome: ReconcileOutcome) -> Table | None:
     return Table("Ground by how far off it is", heads, rows, "<>>>", (3.0, 1.4, 1.4, 1.4))
 
 
+def rate_spread(outcome: ReconcileOutcome, system: System) -> tuple[Spread, float] | None:
+    """Ground by rate asked and given in bins of the reader's unit, and that unit [kg/m2]; None where none is compared.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    laid = outcome.found.laid
+    unit = to_si(1.0, "nitrogen rate", "lb/acre" if system == "us" else "kg/hectare")
+    found = spread(laid.applied, laid.target, laid.area, unit=unit)
+    return None if found is None else (found, unit)
+
+
 def rate_table(outcome: ReconcileOutcome, system: System) -> Table | None:
     """Ground by rate asked and by rate given, bins with neither left out; None where nothing is compared.
 
@@ -50,11 +66,10 @@ def rate_table(outcome: ReconcileOutcome, system: System) -> Table | None:
     system : str
         ``"us"`` or ``"metric"``.
     """
-    laid, label = outcome.found.laid, unit_label("nitrogen rate", system)
-    unit = to_si(1.0, "nitrogen rate", "lb/acre" if system == "us" else "kg/hectare")
-    found = spread(laid.applied, laid.target, laid.area, unit=unit)
-    if found is None:
+    binned = rate_spread(outcome, system)
+    if binned is None:
         return None
+    (found, unit), label = binned, unit_label("nitrogen rate", system)
     bins = zip(found.edges[:-1] / unit, found.edges[1:] / unit, found.asked, found.given, strict=True)
     rows = tuple(
         (f"{low:.4g} to {high:.4g}", number(asked, "area", system, 2), number(given, "area", system, 2))

@@ -143,7 +143,8 @@ PAGES: Final = {
     "alarm": VERDICT_SYMBOLS["fails"].fill, "caution": "#FFF3C4", "note": "#E6EFF7", "chosen": "#DBE8F3",
     "trouble": "#FDEEF2", "trouble's text": "#40061A", "focus": "#D97706", "focus on dark": "#FFB84D",
     "track": "#B9B9B2", "rule": "#D5D5CE", "entry": "#FAFAF7", "ring": "#000000", "soft": "#555555",
-    "report's line": "#999999", "beside the sheet": "#ECEAE4", "frame": "#B8B8B2",
+    "report's line": "#999999", "dark sheet": "#141414", "ink on dark": "#F2F2F2", "soft on dark": "#BBBBBB",
+    "line on dark": "#777777", "beside the sheet": "#ECEAE4", "frame": "#B8B8B2",
 }  # fmt: skip
 """What the local page, the report and the season's page have besides; a style sheet can import nothing, so a test
 compares them."""

@@ -10,9 +10,10 @@ import numpy as np
 from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
+from geoflow.decide.beyond import Beyond
 from geoflow.decide.vet import Solution, Vetting
-from geoflow.physics.tanks import drawn_temperature
 from geoflow.report.basis import basis_section, stamp
+from geoflow.report.beyond import beyond_text
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import cure_texts
 from geoflow.report.day import day_section
@@ -36,19 +37,20 @@ from geoflow.report.window_panels import PlannedRates, window_panels
 from geoflow.report.zones import verdict_table, zones_section
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import Day, Origin, VetOutcome
+    from geoflow.decide.field_day import Day
+    from geoflow.outcomes import Origin, VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "MOST_ZONES",
     "Printed",
-    "held_text",
     "last_sections",
     "map_caption",
     "verdict_answer",
     "vetted_report",
     "window_figure",
     "window_section",
+    "zones_hold_text",
 ]
 
 MOST_ZONES: Final = 200
@@ -56,7 +58,6 @@ MOST_ZONES: Final = 200
 _MOST_SHOWN: Final = 15
 _MOST_CURES: Final = 6
 _MOST_NAMES: Final = 12
-_HEEL: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +101,10 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warn
     if int(good.sum()) == total:
         who = "The one zone holds" if total == 1 else f"All {total:,} zones hold"
         return f"{who} ({acres}): this bar can deliver the map as planned."
-    return f"{held_text(verdict, acres)}."
+    return f"{zones_hold_text(verdict, acres)}."
 
 
-def held_text(verdict: TextArray, acres: str) -> str:
+def zones_hold_text(verdict: TextArray, acres: str) -> str:
     """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail.
 
     Parameters
@@ -170,33 +171,29 @@ def _what_to_do(outcome: VetOutcome, system: System, most: int) -> list[Block]:
         blocks += [Paragraph(said), *fails]
     if doubtful:
         said = "Doubtful zones cannot be settled with what the bar file says."
-        blocks += [Paragraph(said if doubt is None else f"{said} {doubt_text(doubt, system)}"), *doubtful]
+        blocks += [Paragraph(said if doubt is None else f"{said} {doubt_text(doubt, solution, system)}"), *doubtful]
     said = (
         "'geoflow plan' looks for better speeds and orifices; 'geoflow rewrite' changes only the rates this bar cannot "
     )
     return [*blocks, Paragraph(f"{said}deliver.")]
 
 
-def _cooling(vetting: Vetting, solution: Solution, system: System) -> list[Block]:
-    """Say what the cooling of a tank while it is drawn does to zones that hold."""
-    tank = solution.bar.tank
-    if tank is None:
-        return []
-    cold = float(drawn_temperature(solution.plan.temperature[0], tank.fill, _HEEL))
-    lost = int(((vetting.verdict == "holds") & (vetting.temperature_low > cold)).sum())
-    if not lost:
-        return []
-    label = f"{number(cold, 'temperature', system, None, 'down')} {unit_label('temperature', system)}"
+def _cooling(beyond: tuple[Beyond, ...], system: System) -> list[Block]:
+    """Say from which temperature to plan where the cooling of a tank ends what holds now."""
+    ends = [one for one in beyond if one.temperature is not None and one.lost.any()]
+    label = unit_label("temperature", system)
     return [
         Paragraph(
-            f"A tank cools while it is drawn, to about {label} at {100 * _HEEL:.0f} % full. Down there "
-            f"{count(lost, 'zone')} of those that hold would no longer: plan with a --temperature range from {label}.",
+            "A tank cools while it is drawn: plan with a --temperature range from "
+            f"{number(float(end.temperature or 0.0), 'temperature', system, None, 'down')} {label} to have the "
+            "verdicts down there.",
             "warning",
         )
+        for end in ends
     ]
 
 
-def _temperatures(vetting: Vetting, solution: Solution, system: System) -> list[Block]:
+def _temperatures(vetting: Vetting, solution: Solution, beyond: tuple[Beyond, ...], system: System) -> list[Block]:
     """Say between which liquid temperatures the verdicts that are good now stay good."""
     good = vetting.verdict == "holds"
     if not good.any():
@@ -209,7 +206,7 @@ def _temperatures(vetting: Vetting, solution: Solution, system: System) -> list[
     if high < warmest - 0.1:
         ends.append(f"warmer than {number(high, 'temperature', system, None, 'down')} {label}")
     until = f"until the liquid is {' or '.join(ends)}" if ends else "at every liquid temperature searched"
-    return [*_cooling(vetting, solution, system), Paragraph(f"The zones that hold keep holding {until}.")]
+    return [*_cooling(beyond, system), Paragraph(f"The zones that hold keep holding {until}.")]
 
 
 def _to_do(outcome: VetOutcome, system: System, most: int) -> Section:
@@ -218,7 +215,7 @@ def _to_do(outcome: VetOutcome, system: System, most: int) -> Section:
         *plan_warnings(solution),
         *left_out_warning(prescription),
         *_what_to_do(outcome, system, most),
-        *_temperatures(vetting, solution, system),
+        *_temperatures(vetting, solution, outcome.beyond, system),
         verdict_table(outcome.rate, prescription, vetting.verdict, system),
     )
     return Section("answer", "What to do", blocks)
@@ -331,7 +328,15 @@ def vetted_report(
     return Report(
         f"{prescription.path.name} with the bar {solution.bar.name}",
         f"Vetted · {heading(solution, system, with_speed=True)}",
-        verdict_answer(area, vetting.verdict, system, warned=bool(solution.warnings())),
+        " ".join(
+            filter(
+                None,
+                (
+                    verdict_answer(area, vetting.verdict, system, warned=bool(solution.warnings())),
+                    beyond_text(outcome.beyond, system),
+                ),
+            )
+        ),
         tuple(sections),
         SHORT_CAUTION,
         "" if printed is None else stamp(printed.origin),

@@ -16,6 +16,7 @@ from geoflow.report.doubt import no_window_text
 from geoflow.report.flashing import assumption_blocks
 from geoflow.report.gauges import end_gauges, map_gauges, row_text, tank_text
 from geoflow.report.layout import span, within
+from geoflow.report.liquid_words import said_liquid
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ def heading(solution: Solution, system: System, *, with_speed: bool) -> str:
     parts = [f"{bar.name}: {window.rows} rows, {show(window.width, 'length', system)}"]
     if len(plan.sections) < len(bar.sections):
         parts.append("only " + ", ".join(bar.sections[index].name for index in plan.sections))
-    parts.append(f"liquid {said_range(*plan.temperature, 'temperature', system)}")
+    parts.append(f"liquid {said_liquid(plan, system)}")
     if with_speed:
         parts.append(said_range(*plan.speed, "speed", system))
     return " · ".join(parts)
@@ -67,7 +68,7 @@ def plan_words(solution: Solution, system: System, *, with_speed: bool = True) -
     with_speed : bool
         Whether the plan has a speed.
     """
-    liquid = f"liquid at {said_range(*solution.plan.temperature, 'temperature', system)}"
+    liquid = f"liquid at {said_liquid(solution.plan, system)}"
     return f"{said_range(*solution.plan.speed, 'speed', system)} and {liquid}" if with_speed else liquid
 
 
@@ -159,10 +160,6 @@ def window_blocks(
         blocks.append(Paragraph("No single rate holds over the whole range of speeds: plan a narrower one."))
     if empty and not solution.hopeless:
         blocks.append(Paragraph(no_window_text(solution, system)))
-    if solution.plan.rows == "worst":
-        blocks.append(
-            Paragraph("Certain is asked of the worst row: the lowest and the highest one can be brought to it.")
-        )
     blocks += assumption_blocks(solution, system, flows, with_speed=with_speed)
     return [*blocks, limit_list(solution), *_meter(solution)]
 

@@ -56,7 +56,7 @@ def margin_text(index: int, vetting: Vetting, system: System) -> str:
     """
     if not vetting.margin[index] < 0.0:
         return number(float(vetting.margin[index]), "pressure", system, 0)
-    sure = vetting.verdict[index] == "fails" and vetting.expected_margin[index] < 0.0
+    sure = vetting.verdict[index] == "fails" and vetting.expected_margin[index, 1] < 0.0
     return "boils" if sure else "may boil"
 
 

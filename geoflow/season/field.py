@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["RECORDS", "Done", "Task", "clear", "failed_record", "options_key", "record_name", "work", "write_failed"]
 
 RECORDS: Final = "records"
-_LAYOUT: Final = 1  # of the results; raise it when they change
+_LAYOUT: Final = 2  # of the results; raise it when they change
 _FOLDERS: Final = ("zones", "rewritten", "folders")
 # A worker may have several threads; the libraries below do not all like that, and memory is meant for one field.
 _ONE_AT_A_TIME: Final = threading.Lock()

@@ -14,7 +14,7 @@ from geoflow.decide.rewrite import REASONS
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text
 from geoflow.report.json_numbers import keyed, rounded
 from geoflow.report.layout import count
-from geoflow.report.reconciling import zone_columns
+from geoflow.report.reconciling import accepted_words, zone_columns
 
 if TYPE_CHECKING:
     from geoflow.outcomes import PlanOutcome, ReconcileOutcome, RewriteOutcome, VetOutcome
@@ -45,6 +45,7 @@ ROW_COLUMNS: Final[dict[str, type]] = {
     "off_ac": float,
     "findings": int,
     "finding_kinds": str,
+    "columns_accepted": str,
     "error": str,
     "error_where": str,
     "error_cure": str,
@@ -221,6 +222,7 @@ def _log_row(outcome: ReconcileOutcome) -> dict[str, Any]:
         "bar": None if outcome.bar is None else outcome.bar.name,
         **_place(outcome.read.centre),
         "zones": 0 if found.zones is None else found.zones.area.size,
+        "columns_accepted": accepted_words(outcome) or None,
         **keyed(
             area_ac=field,
             asked_lb_n=found.nitrogen_asked if found.asked_by else None,

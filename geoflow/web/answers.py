@@ -185,7 +185,7 @@ class Answers:
         of, prescription = belonging(opened, asked), opened.reading.read.prescription
         if asked.get("quick") and known is not None and ahead is not None and ahead[0] == plan.sections:
             before = known.solution.plan
-            if (plan.temperature, plan.sections) != (before.temperature, before.sections):
+            if (plan.temperature, plan.sections, plan.rows) != (before.temperature, before.sections, before.rows):
                 quick = vet_ahead(known, plan, ahead[1])
                 if quick is not None:
                     return answer_view(prescription, quick.solution, quick.verdict, system, of, exact=False)

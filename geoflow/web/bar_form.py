@@ -7,7 +7,8 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-from geoflow.bar.keys import KEY_KINDS, TABLES, heading, keys_of, subtables_of, written
+from geoflow.bar.key_kinds import KEY_KINDS
+from geoflow.bar.keys import TABLES, heading, keys_of, subtables_of, written
 from geoflow.base.errors import BarError
 
 __all__ = ["bar_text", "form_content", "form_description"]

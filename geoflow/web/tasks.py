@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import GeoflowError
 from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
+from geoflow.web.wording import in_page_words
 
 if TYPE_CHECKING:
     import datetime
@@ -216,7 +217,11 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     from geoflow.workflow.reconciling import reconcile_file
 
     tell(f"Reading {inputs.log} and laying it on the ground")
-    outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
+    try:
+        outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
+    except GeoflowError as problem:
+        in_page_words(problem)
+        raise
     folder = Path("reconciled")
     against = inputs.against
     named = (inputs.log, against.bar, against.target, against.boundary, inputs.read.columns_file)

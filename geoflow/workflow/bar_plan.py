@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
+from geoflow.bar.liquid import liquid_temperature, tank_gauge
 from geoflow.base.units import parse_range
 from geoflow.decide.vet import Plan, Solution, solve
 from geoflow.hydraulics.circuit import choose_sections
@@ -20,7 +21,8 @@ def make_plan(bar: Bar, options: PlanOptions) -> Plan:
     bar : Bar
         Gives the sections, and the speeds where none is planned.
     options : PlanOptions
-        Temperature and speed, one value or a range with unit; sections with commas between, as ``"left,right"``.
+        Temperature (or the tank's gauge pressure) and speed, one value or a range with unit;
+        sections with commas between, as ``"left,right"``.
 
     Raises
     ------
@@ -29,11 +31,13 @@ def make_plan(bar: Bar, options: PlanOptions) -> Plan:
     """
     said = options.sections
     names = None if said is None else [name.strip() for name in said.split(",") if name.strip()]
+    gauge = tank_gauge(options.temperature, bar.air_pressure)
     return Plan(
-        parse_range(options.temperature, "temperature", where="--temperature"),
+        liquid_temperature(options.temperature, bar.air_pressure, where="--temperature"),
         bar.limits.speed if options.speed is None else parse_range(options.speed, "speed", where="--speed"),
         choose_sections(bar, names),
         options.rows,
+        None if gauge is None else (gauge[0] - bar.air_pressure, gauge[1] - bar.air_pressure),
     )
 
 

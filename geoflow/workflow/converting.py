@@ -10,8 +10,10 @@ import numpy as np
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
+from geoflow.base.other_products import PRODUCT_UNITS
 from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
+from geoflow.base.subject import TO_CONVERT, reading
 from geoflow.base.units import parse
 from geoflow.files.inputs import watching
 from geoflow.isoxml.deliver import Delivery
@@ -19,6 +21,7 @@ from geoflow.isoxml.write import Layout
 from geoflow.options.typed import ConvertOptions, ReadOptions
 from geoflow.outcomes import ConvertOutcome
 from geoflow.physics.ammonia import saturation
+from geoflow.prescription_files.read_prescription import Prescription
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import FORMS, is_task_target, write_task_prescription
 from geoflow.workflow.day import share_in
@@ -95,9 +98,10 @@ def convert_file(
     if side is not None and side <= 0.0:
         raise UsageError(f"'{to.cell}' is no side of a cell", where="--cell", cure='give it like "10 m" or "30 ft"')
     task = _is_task_data(out, to.task_version, to.task_form)
-    with watching(prescription_file):
-        prescription = read_with(prescription_file, read)
-    unit = asked or prescription.rate_unit
+    with watching(prescription_file), reading(TO_CONVERT):
+        prescription = read_with(prescription_file, read, to.nitrogen)
+    unit = asked or _same(prescription)
+    _refuse_crossed(prescription, unit, to, prescription_file)
     density, kelvin = _counted(prescription.rate_unit, unit, read.volume_temperature)
     rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)
     nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)
@@ -112,6 +116,28 @@ def convert_file(
         )
     changes_basis = unit.basis != prescription.rate_unit.basis
     return ConvertOutcome(prescription, nitrogen, written, fraction, kelvin, changes_basis)
+
+
+def _same(prescription: Prescription) -> RateUnit:
+    """Unit to write where none is said: the input's; of another product its nitrogen, in the units nearest to those."""
+    unit = prescription.rate_unit
+    if unit.text not in PRODUCT_UNITS:
+        return unit
+    return rate_unit("lb N/ac" if unit.text.endswith("/ac") else "kg N/ha")
+
+
+def _refuse_crossed(prescription: Prescription, unit: RateUnit, to: ConvertOptions, where: str) -> None:
+    """Refuse --nitrogen that says nothing of this file, and another product counted as ammonia."""
+    other = prescription.other_product
+    if other is not None and unit.basis != "nitrogen":
+        what = f"the rates of another product cannot be counted in {unit.text}"
+        raise UsageError(what, where="--to-unit", cure='write its nitrogen: --to-unit "lb N/ac" or "kg N/ha"')
+    if to.nitrogen is not None and other is None:
+        raise UsageError(
+            f"--nitrogen speaks of another product, and the rates count {prescription.rate_unit.text}",
+            where=where,
+            cure='leave --nitrogen out; or say that the rates count the product: --rate-unit "gal/ac" or "lb/ac"',
+        )
 
 
 def _counted(unit: RateUnit, to: RateUnit, volume_temperature: str | None) -> tuple[float | None, float | None]:

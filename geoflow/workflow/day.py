@@ -13,10 +13,11 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.units import parse
 from geoflow.decide.day import field_efficiency, work_hours
+from geoflow.decide.field_day import Day, Start
 from geoflow.decide.loads import end_of_tank_window, tank_loads
 from geoflow.ground.passes import Passes, field_heading, lay_passes
 from geoflow.options.typed import DayOptions, RewriteOptions
-from geoflow.outcomes import Day, Start, VetOutcome
+from geoflow.outcomes import VetOutcome
 
 __all__ = ["course_of", "day_hours", "parse_share", "share_in", "with_loads"]
 

@@ -10,11 +10,12 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
-from geoflow.base.units import MILE_PER_HOUR
 from geoflow.decide.day import temperature_curve
-from geoflow.decide.orifices import orifice_choice
-from geoflow.decide.settling import window_with_a_point
-from geoflow.decide.speeds import SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
+from geoflow.decide.orifices import OrificeChoice, orifice_choice
+from geoflow.decide.settling import windows_with_a_point
+from geoflow.decide.size_curves import BarRange
+from geoflow.decide.sizing import SizeChoice, asked_flows, size_choice
+from geoflow.decide.speeds import SPEED_STEP, SpeedCurve, SpeedSet, best_speeds, speed_curve, speed_curve_of
 from geoflow.decide.vet import Solution, vet
 from geoflow.options.typed import DayOptions
 from geoflow.outcomes import PlanOutcome, VetOutcome
@@ -22,13 +23,14 @@ from geoflow.workflow.day import day_hours, with_loads
 
 __all__ = ["plan_field"]
 
-# What a display in the cab shows [m/s]; a speed should hold half of it either way.
-_SPEED_STEP: Final = 0.1 * MILE_PER_HOUR
-_SPARE: Final = 0.5 * _SPEED_STEP
+# A speed should hold half a step either way.
+_SPARE: Final = 0.5 * SPEED_STEP
 _MOST_SPEEDS: Final = 12
 # Sets of speeds looked at beside a plan of one.
 _OTHER_SPEEDS: Final = 3
 _USUAL_DAY: Final = DayOptions()
+# Orifices that hold less of the asked ground than this hold little.
+_LITTLE: Final = 0.9
 
 
 def _drivable(curve: SpeedCurve, steady: SpeedCurve) -> tuple[float | None, tuple[float, float] | None]:
@@ -42,12 +44,12 @@ def _drivable(curve: SpeedCurve, steady: SpeedCurve) -> tuple[float | None, tupl
 
 def _tidy(speed: float) -> float:
     """Round a speed [m/s] to a tenth of a mile per hour."""
-    return round(speed / _SPEED_STEP) * _SPEED_STEP
+    return round(speed / SPEED_STEP) * SPEED_STEP
 
 
 def _tidied(chosen: SpeedSet) -> SpeedSet:
     """Round the speeds of a set whose zones hold half a step either way, so that they still hold."""
-    speed = np.round(chosen.speed / _SPEED_STEP) * _SPEED_STEP
+    speed = np.round(chosen.speed / SPEED_STEP) * SPEED_STEP
     return replace(chosen, speed=speed, zone_speed=speed[np.searchsorted(chosen.speed, chosen.zone_speed)])
 
 
@@ -57,10 +59,23 @@ def _sets(rate: FloatArray, area: FloatArray, solution: Solution, most: int) -> 
 
 
 def _held_with_a_point(rate: FloatArray, area: FloatArray, solution: Solution) -> float:
-    after = window_with_a_point(solution)
-    if after is None:
-        return 0.0
-    return speed_curve_of(rate, area, after[0], solution.window.width, solution.bar, solution.plan).best_area
+    """Least area that is expected to hold at the best speed, over the likely cases [m2]."""
+    width, bar, plan = solution.window.width, solution.bar, solution.plan
+    return min(
+        0.0 if after is None else speed_curve_of(rate, area, after[0], width, bar, plan).best_area
+        for after in windows_with_a_point(solution)
+    )
+
+
+def _other_sizes(
+    choice: OrificeChoice, rate: FloatArray, area: FloatArray, speeds: tuple[FloatArray, FloatArray], solution: Solution
+) -> SizeChoice | None:
+    """Sizes beside those of the bar file, where these hold little of what is asked."""
+    asked = asked_flows(rate, area, *speeds, solution.bar, solution.plan)
+    even = [option for option in choice.options if option.even] or choice.options
+    if max(option.area_planned for option in even) >= _LITTLE * asked.whole or solution.hopeless:
+        return None
+    return size_choice(BarRange(solution.bar, solution.bar), solution.plan, asked, further=False)
 
 
 def _planned_at(vetted: VetOutcome, speeds: tuple[FloatArray, FloatArray]) -> VetOutcome:
@@ -128,11 +143,13 @@ def plan_field(
     speeds = slow, fast
     planned = _planned_at(vetted, speeds)
     solution = planned.solution
+    orifices = orifice_choice(solution.bar, solution.plan, rate, area, speeds=speeds)
     return PlanOutcome(
         planned,
         chosen,
         speeds,
-        orifice_choice(solution.bar, solution.plan, rate, area, speeds=speeds),
+        orifices,
+        _other_sizes(orifices, rate, area, speeds, solution),
         temperature_curve(rate, area, solution, speeds),
         with_loads(day_hours(planned, rate, speeds, day), planned, rate, speeds, day),
         curve,

@@ -23,10 +23,11 @@ from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import LIQUID_LOST, finding_place, finding_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
+    RATES_WORDS,
     SPREAD_WORDS,
     orifice_figure,
 )
-from geoflow.report.reconciled import Ground, ground_map, spread_chart
+from geoflow.report.reconciled import Ground, ground_map, rates_chart, spread_chart
 from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
 
@@ -227,6 +228,7 @@ def write_reconciliation(
     series, name = orifice_series(outcome), outcome.read.path.name
     names = ["applied.tif", "ratio.tif", "passes.tif", "reconcile.gpkg", "reconcile.json", "map.png", "causes.png"]
     names += ["zones.csv"] if found.zones is not None else []
+    names += ["rates.png"] if found.agreement.area > 0.0 else []
     names += ["orifices.png"] if series is not None and series.place.size else []
     tell(f"writing {folder}")
     with OutputFolder(folder, replace=replace, protect=protect) as out:
@@ -245,6 +247,10 @@ def write_reconciliation(
         out.stage("map.png").write_bytes(ground_map(outcome, ground, system, heading)[0])
         heading = Heading(f"How the ground came out, and why: {name}", footer=SPREAD_WORDS)
         out.stage("causes.png").write_bytes(spread_chart(outcome, system, heading)[0])
+        heading = Heading(f"Rates asked and given: {name}", footer=RATES_WORDS)
+        rates = rates_chart(outcome, system, heading)
+        if rates is not None:
+            out.stage("rates.png").write_bytes(rates[0])
         if "orifices.png" in names and series is not None:
             heading = Heading(f"Effective orifice area: {name}", footer=ORIFICE_WORDS)
             out.stage("orifices.png").write_bytes(orifice_figure(series, heading)[0])

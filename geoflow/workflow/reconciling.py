@@ -12,12 +12,13 @@ import numpy as np
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.keys import NITROGEN_FRACTION
+from geoflow.bar.liquid import liquid_temperature
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, reading
-from geoflow.base.units import GALLON, MILE, POUND, parse, parse_range
+from geoflow.base.units import GALLON, MILE, POUND, parse
 from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
 from geoflow.files.inputs import watching
@@ -27,7 +28,7 @@ from geoflow.layers.notes import Note
 from geoflow.log_files.read_log import read_log
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
-from geoflow.physics.air import SEA_LEVEL_PRESSURE
+from geoflow.physics.air import SEA_LEVEL_PRESSURE, standard_air_pressure
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 from geoflow.reconcile.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
@@ -89,10 +90,10 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
     return flow_window(bar, temperature_grid(*kelvin), tuple(range(len(bar.sections))))
 
 
-def _read_target(path: str, options: ReadOptions) -> Prescription:
+def _read_target(path: str, options: ReadOptions, nitrogen: str | None) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
     with reading(TARGET):
-        return read_with(path, options)
+        return read_with(path, options, nitrogen)
 
 
 def _moved(shapes: Any, source: Any, onto: Any) -> Any:
@@ -220,9 +221,8 @@ class _Field:
         return np.array([], dtype=object) if self.asked is None else self.asked.zones
 
 
-def _with_map(field: _Field, path: str, options: ReadOptions, read: ReadLog, bar: Bar | None, counted: float) -> _Field:
-    """Read the target map too; its volumes are counted at a density [kg/m3]."""
-    target = _read_target(path, options)
+def _with_map(field: _Field, target: Prescription, read: ReadLog, bar: Bar | None, counted: float) -> _Field:
+    """Add the target map too; its volumes are counted at a density [kg/m3]."""
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
     zones = _moved(target.zones, target.local_crs, read.local_crs)
@@ -272,13 +272,20 @@ def _reconcile_file(
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     loaded = parse_tickets(against.ticket, fraction)
     temperature = (
-        None if options.temperature is None else parse_range(options.temperature, "temperature", where="--temperature")
+        None
+        if options.temperature is None
+        else liquid_temperature(
+            options.temperature,
+            standard_air_pressure(0.0) if bar is None else bar.air_pressure,
+            where="--temperature",
+        )
     )
     read = _read(log_file, options, bar, temperature, fraction)
     field = _Field(notes=tuple(read.notes))
     if against.target is not None:
         counted = _counted_density(bar, temperature, target_options.volume_temperature)
-        field = _with_map(field, against.target, target_options, read, bar, counted)
+        target = _read_target(against.target, target_options, options.nitrogen)
+        field = _with_map(field, target, read, bar, counted)
     field = _with_boundary(field, against, read)
     kelvin = _kelvin_range(read.log.temperature, temperature)
     tell(f"laying {read.kept:,} records on the ground")

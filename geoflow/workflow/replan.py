@@ -11,12 +11,12 @@ from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, IntArray, TextArray
 from geoflow.base.units import to_si
-from geoflow.decide.vet import Plan, Solution, solve, verdicts, vet
+from geoflow.decide.vet import Plan, Solution, asked_of_rows, solve, verdicts, vet
 from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window
 from geoflow.options.typed import ReadOptions
 from geoflow.outcomes import VetOutcome
-from geoflow.workflow.vetting import in_nitrogen, read_with
+from geoflow.workflow.vetting import in_nitrogen, looked_beyond, read_with
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
@@ -83,7 +83,8 @@ def vet_plan(read: Unplanned, plan: Plan) -> VetOutcome:
         What is planned.
     """
     solution = solve(read.bar, plan)
-    return VetOutcome(read.prescription, read.rate, solution, vet(read.rate, solution), read.counted_density)
+    made = VetOutcome(read.prescription, read.rate, solution, vet(read.rate, solution), read.counted_density)
+    return looked_beyond(made, stated=plan.sections != tuple(range(len(read.bar.sections))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,13 +128,15 @@ def prepare_window(bar: Bar, sections: tuple[int, ...]) -> FlowWindow:
 
 
 def _again(outcome: VetOutcome, solution: Solution) -> VetOutcome:
-    return replace(outcome, solution=solution, vetting=vet(outcome.rate, solution))
+    whole = solution.plan.sections == tuple(range(len(solution.bar.sections)))
+    again = replace(outcome, solution=solution, vetting=vet(outcome.rate, solution))
+    return looked_beyond(again, stated=not whole)
 
 
 def vet_again(outcome: VetOutcome, plan: Plan) -> VetOutcome:
     """Vet a prescription that is already read for another plan; the answer is the one `vet_file` gives.
 
-    The hydraulics do not depend on the speed, so they are solved again only for other temperatures or sections.
+    The hydraulics do not depend on the speed, so they are solved again only for other temperatures, sections or rows.
 
     Parameters
     ----------
@@ -145,7 +148,7 @@ def vet_again(outcome: VetOutcome, plan: Plan) -> VetOutcome:
     solution = outcome.solution
     if plan == solution.plan:
         return outcome
-    if (plan.temperature, plan.sections) == (solution.plan.temperature, solution.plan.sections):
+    if replace(plan, speed=solution.plan.speed) == solution.plan:
         return _again(outcome, replace(solution, plan=plan))
     return _again(outcome, solve(solution.bar, plan))
 
@@ -181,7 +184,7 @@ def vet_ahead(outcome: VetOutcome, plan: Plan, prepared: FlowWindow) -> Ahead | 
     places = _stretch(prepared, *plan.temperature)
     if places is None:
         return None
-    window = prepared.at(places)
+    window = asked_of_rows(prepared.at(places), outcome.solution.bar, plan)
     solution = replace(
         outcome.solution,
         plan=plan,

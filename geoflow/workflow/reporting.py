@@ -14,10 +14,11 @@ from geoflow import __version__
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, RangeError, UsageError
 from geoflow.base.units import System
+from geoflow.decide.field_day import Day
 from geoflow.files.inputs import InputSnapshot, files_of
 from geoflow.files.output import OutputFolder
 from geoflow.options.typed import DayOptions, ReportFiles
-from geoflow.outcomes import Day, InputFile, Origin, ReconcileOutcome, RewriteOutcome, VetOutcome
+from geoflow.outcomes import InputFile, Origin, ReconcileOutcome, RewriteOutcome, VetOutcome
 from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
 from geoflow.report.reconciled import reconciled_report
@@ -28,8 +29,10 @@ from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
 
 if TYPE_CHECKING:
     from geoflow.report.model import Report
+    from geoflow.report.pdf import Paper
 
 __all__ = [
+    "Setter",
     "Sources",
     "origin_of",
     "parse_date",
@@ -222,20 +225,33 @@ def report_on_reconciling(
     return reconciled_report(outcome, system, most, ground, origin)
 
 
-def _contents(report: Report, files: ReportFiles, system: System, date: datetime.date) -> dict[Path, bytes]:
+Setter = tuple[Callable[["Report"], str], Callable[["Report", "Paper", datetime.date], bytes]]
+"""How a report is set as HTML and as a PDF."""
+
+
+def _contents(
+    report: Report, files: ReportFiles, system: System, date: datetime.date, setter: Setter
+) -> dict[Path, bytes]:
     """What stands in each file of a report."""
-    found = {Path(files.out): as_html(report).encode("utf-8")}
+    found = {Path(files.out): setter[0](report).encode("utf-8")}
     if files.pdf is not None:
         if Path(files.pdf).resolve() == Path(files.out).resolve():
             raise OutputError("HTML and PDF would be one file", where=files.pdf, cure="give them different names")
-        found[Path(files.pdf)] = as_pdf(report, files.paper or ("letter" if system == "us" else "a4"), date)
+        found[Path(files.pdf)] = setter[1](report, files.paper or ("letter" if system == "us" else "a4"), date)
     if files.figures is not None:
         found |= {Path(files.figures) / f"{figure.name}.png": figure.png for figure in report.figures()}
     return found
 
 
 def write_report(
-    report: Report, files: ReportFiles, system: System, date: datetime.date, *, replace: bool, protect: tuple[Path, ...]
+    report: Report,
+    files: ReportFiles,
+    system: System,
+    date: datetime.date,
+    *,
+    replace: bool,
+    protect: tuple[Path, ...],
+    setter: Setter = (as_html, as_pdf),
 ) -> list[str]:
     """Write the HTML, and the PDF and the figures where they are asked for.
 
@@ -255,6 +271,8 @@ def write_report(
         Whether files that are there may be replaced.
     protect : tuple of Path
         Files never to be written over.
+    setter : tuple of callable
+        How it is set.
 
     Returns
     -------
@@ -266,7 +284,7 @@ def write_report(
     OutputError
         If a file exists and `replace` is not set, two outputs are one, or one would be written over an input.
     """
-    contents = _contents(report, files, system, date)
+    contents = _contents(report, files, system, date, setter)
     # A folder within another is opened first, so that the outer one is not taken for a new one.
     homes = sorted({target.parent.resolve() for target in contents}, key=lambda path: -len(path.parts))
     with contextlib.ExitStack() as opened:

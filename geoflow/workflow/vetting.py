@@ -17,6 +17,7 @@ from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.said import said_range
 from geoflow.base.units import GALLON, POUND, System, from_si, parse, show, to_si
+from geoflow.decide.edges import look_beyond
 from geoflow.decide.vet import Plan, vet
 from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder, replace_file
@@ -30,6 +31,7 @@ from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.layout import zone_numbers
+from geoflow.report.liquid_words import said_liquid
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.window_panels import PlannedRates, window_panels
@@ -42,7 +44,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
+    "counted_density",
     "in_nitrogen",
+    "looked_beyond",
     "read_with",
     "vet_file",
     "write_json",
@@ -56,8 +60,21 @@ USUAL_COUNTING_TEMPERATURE = "60 degF"
 _AS_IT_IS: Final = ReadOptions()
 
 
-def _counted_density(bar: Bar, volume_temperature: str | None) -> float:
-    """Density at which gallons or litres of a prescription are counted [kg/m3]."""
+def counted_density(bar: Bar, volume_temperature: str | None) -> float:
+    """Density at which gallons or litres of a prescription are counted [kg/m3].
+
+    Parameters
+    ----------
+    bar : Bar
+        Its meter's reference temperature counts where nothing else is said.
+    volume_temperature : str or None
+        With its unit.
+
+    Raises
+    ------
+    QuantityError
+        If that is no temperature.
+    """
     if volume_temperature is not None:
         kelvin = parse(volume_temperature, "temperature", where="--volume-temperature")
     elif bar.meter.reference_temperature is not None:
@@ -134,7 +151,7 @@ def in_nitrogen(
     QuantityError
         If `volume_temperature` is none.
     """
-    density = _counted_density(bar, volume_temperature)
+    density = counted_density(bar, volume_temperature)
     if prescription.rate_unit.basis == "ammonia volume":
         prescription = replace(
             prescription, notes=(*prescription.notes, _volume_note(bar, volume_temperature, density))
@@ -143,7 +160,7 @@ def in_nitrogen(
     return prescription, rate, density
 
 
-def read_with(path: str, options: ReadOptions) -> Prescription:
+def read_with(path: str, options: ReadOptions, nitrogen: str | None = None) -> Prescription:
     """Read a prescription as the options say.
 
     Parameters
@@ -152,6 +169,8 @@ def read_with(path: str, options: ReadOptions) -> Prescription:
         The file.
     options : ReadOptions
         How; the temperature of volumes is none of the reader's business.
+    nitrogen : str, optional
+        What another product than ammonia holds; never where it is to be vetted.
 
     Raises
     ------
@@ -168,6 +187,7 @@ def read_with(path: str, options: ReadOptions) -> Prescription:
         zones=options.zones,
         take_as_ammonia=options.take_as_ammonia,
         zone_id=options.zone_id,
+        nitrogen=nitrogen,
     )
 
 
@@ -201,7 +221,27 @@ def vet_file(
         speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
     prescription, rate, density = in_nitrogen(prescription, solution.bar, read.volume_temperature)
     tell(f"vetting {len(rate):,} zones")
-    return VetOutcome(prescription, rate, solution, vet(rate, solution, speeds), density, inputs)
+    vetting = vet(rate, solution, speeds)
+    return looked_beyond(
+        VetOutcome(prescription, rate, solution, vetting, density, inputs), stated=plan.sections is not None
+    )
+
+
+def looked_beyond(outcome: VetOutcome, *, stated: bool) -> VetOutcome:
+    """Look at the field's edges and the end of a tank, too.
+
+    Parameters
+    ----------
+    outcome : VetOutcome
+        Vetted.
+    stated : bool
+        Whether somebody said which sections are on: then those only.
+    """
+    prescription = outcome.prescription
+    looked = look_beyond(
+        outcome.rate, prescription.area, prescription.zones, outcome.solution, outcome.vetting, stated=stated
+    )
+    return replace(outcome, beyond=looked)
 
 
 def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
@@ -330,7 +370,7 @@ def write_vetting(
         totals = document["totals"]
         plan = (
             f"{solution.bar.name} at {said_range(*solution.plan.speed, 'speed', system)}, liquid "
-            f"{said_range(*solution.plan.temperature, 'temperature', system)}"
+            f"{said_liquid(solution.plan, system)}"
         )
         field = field_map(
             prescription.zones,

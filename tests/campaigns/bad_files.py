@@ -144,7 +144,7 @@ def _task_kinds() -> list[Kind]:
     )
     files = taskdata_files.log_files("TLG00001", taskdata_files.header(variables), records)
     main = taskdata_files.root(taskdata_files.bar([3.0, 3.0]), taskdata_files.log_task("TLG00001"))
-    made += _task("task data time log", {"TASKDATA.XML": main, **files}, ("reconcile", "@"))
+    made += _task("task data time log", {"TASKDATA.XML": main, **files}, ("reconcile", "@", "--take-as-ammonia"))
     return made
 
 

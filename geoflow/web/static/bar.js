@@ -120,7 +120,7 @@ function several(tables, table, content) {
   return { node: box, read };
 }
 
-const SINGLE = { sections: "Section", orifices: "Orifice", measured: "Measured point" };
+const SINGLE = { sections: "Section", orifices: "Orifice", measured: "Measured point", tank_hoses: "Tank hose", couplings: "Coupling" };
 
 function title(table, number = 0, plural = false) {
   const name = table.path.split(".").pop();

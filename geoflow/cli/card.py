@@ -1,0 +1,62 @@
+"""`geoflow card`: one sheet for the tailgate."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any, Final
+
+from geoflow import __version__
+from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.reports import date_of
+from geoflow.options.typed import CardOptions, PlanOptions, ReadOptions, ReportFiles
+
+__all__ = ["add_card"]
+
+_CODES: Final = (
+    "Exit code: 0 nothing to act on, 1 findings (a rate does not surely hold at the planned speed), 2 wrong use or "
+    "unreadable input."
+)
+
+
+def _card(options: argparse.Namespace) -> int:
+    from geoflow.field_card.document import card_document
+    from geoflow.field_card.html import as_card_html
+    from geoflow.field_card.pdf import as_card_pdf
+    from geoflow.field_card.sheet import card_report
+    from geoflow.report.basis import version_and_date
+    from geoflow.report.terminal import as_text
+    from geoflow.workflow.carding import card_of
+    from geoflow.workflow.reporting import Sources, write_report
+
+    said, date = vars(options), date_of(options)
+    sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
+    outcome = card_of(
+        CardOptions.of(said, "card"), PlanOptions.of(said, "card"), ReadOptions.of(said, "card"), system=options.units
+    )
+    sources.unchanged()
+    report = card_report(outcome, options.units, version_and_date(__version__, date))
+    files = ReportFiles.of(said, "card")
+    written = write_report(
+        report, files, options.units, date, replace=options.replace, protect=sources.paths,
+        setter=(as_card_html, as_card_pdf),
+    )  # fmt: skip
+    said_where = f"The whole card: {', '.join(written)}"
+    deliver(
+        options, card_document(outcome), lambda: f"{as_text(report)}\n\n{said_where}", tuple(map(str, sources.paths))
+    )
+    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
+
+
+def add_card(commands: Any) -> None:
+    """Put the command `card` on the parser."""
+    add_command(
+        commands,
+        "card",
+        _card,
+        help="one sheet for the tailgate: speeds, settings, gauges, and what a wrong reading means",
+        description="Make a field card of a map, or of plain rates with --rates: which speed holds each rate today, "
+        "what to enter in the controller, what each gauge should read, and what it means if it does not. One HTML file "
+        "that a phone opens without a network, and one printed page.",
+        epilog='Example: geoflow card rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
+        '--rate-column rate --rate-unit "lb N/ac" --out card.html --pdf card.pdf. ' + _CODES,
+    )

@@ -1,0 +1,170 @@
+"""What becomes of zones that hold with the whole bar on: at the field's edges, and at the end of a tank."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from geoflow.bar.equipment import Bar
+from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.rates import ammonia_flow
+from geoflow.decide.beyond import Beyond
+from geoflow.decide.vet import Solution, Vetting, asked_of_rows
+from geoflow.hydraulics.window import Bounds, flow_window, temperature_grid
+from geoflow.physics.tanks import drawn_temperature
+
+__all__ = ["edge_area", "edge_patterns", "look_beyond", "lost_at_the_edges", "lost_at_the_end_of_a_tank"]
+
+_ROUNDING: Final = 1e-9
+_HEEL: Final = 0.05
+# Temperatures of the plan a pattern is solved at; the ends of the window bend little between.
+_TEMPERATURES: Final = 3
+# From so many zones on each counts whole or not at all, by its middle.
+_MANY_ZONES: Final = 2000
+_SNAP: Final = 0.05  # [m]
+
+
+def edge_patterns(bar: Bar) -> list[tuple[int, ...]]:
+    """Sections that are on where the bar reaches over an outline: from either end, any number but all.
+
+    Single sections off at an end and half the bar are among them. Patterns that are alike to the hydraulics (as many
+    sections of every kind) are told once.
+
+    Parameters
+    ----------
+    bar : Bar
+        Sections from left to right.
+    """
+    count, seen, found = len(bar.sections), set(), []
+    for on in range(count - 1, 0, -1):
+        for pattern in (tuple(range(on)), tuple(range(count - on, count))):
+            kinds = tuple(sorted(repr((one.rows, one.orifice, one.feed)) for one in (bar.sections[i] for i in pattern)))
+            if kinds not in seen:
+                seen.add(kinds)
+                found.append(pattern)
+    return found
+
+
+def edge_area(zones: NDArray[Any], width: float) -> FloatArray:
+    """Ground of each zone within a bar's width of the field's outline [m2].
+
+    Parameters
+    ----------
+    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
+        In metres; of more than 2,000 each counts whole or not at all, by its middle.
+    width : float
+        Of the bar [m].
+    """
+    whole = shapely.area(zones)
+    if not len(zones):
+        return np.asarray(whole)
+    # Snapped, so that hairs between neighbours are no outline.
+    outline = shapely.boundary(shapely.union_all(shapely.buffer(zones, _SNAP, quad_segs=1)))
+    width += _SNAP
+    shapely.prepare(outline)
+    if len(zones) > _MANY_ZONES:
+        return np.where(shapely.dwithin(outline, shapely.centroid(zones), width), whole, 0.0)
+    strip = shapely.buffer(outline, width)
+    return np.asarray(np.minimum(shapely.area(shapely.intersection(zones, strip)), whole))
+
+
+def _judged(flows: tuple[FloatArray, FloatArray], certain: Bounds, possible: Bounds) -> tuple[TextArray, TextArray]:
+    """Verdict of flows against a window, and the limit that ends it on the side that is missed more."""
+    low, high = flows
+    inside = [
+        (low >= ends.low * (1.0 - _ROUNDING)) & (high <= ends.high * (1.0 + _ROUNDING)) for ends in (certain, possible)
+    ]
+    verdict = np.select(inside, ["holds", "doubtful"], "fails")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        short = [ends.low / low >= high / ends.high for ends in (certain, possible)]
+    names = [
+        np.where(side, ends.low_limit, ends.high_limit) for side, ends in zip(short, (certain, possible), strict=True)
+    ]
+    limit = np.select([verdict == "holds", verdict == "doubtful"], ["", names[0]], names[1])
+    return verdict, limit
+
+
+def _worst(
+    rate: FloatArray, area: FloatArray, solution: Solution, vetting: Vetting,
+    patterns: list[tuple[int, ...]], kelvin: FloatArray, temperature: float | None = None,
+) -> Beyond:  # fmt: skip
+    """Judge the zones that hold by every pattern and keep the worst."""
+    bar = solution.bar
+    verdict, limit = vetting.verdict.astype(object), np.full(len(rate), "", dtype=object)
+    on, good = limit.copy(), vetting.verdict == "holds"
+    names = [",".join(bar.sections[index].name for index in pattern) for pattern in patterns]
+    for pattern, name in zip(patterns, names, strict=True):
+        asked = replace(solution.plan, sections=pattern)
+        window = asked_of_rows(flow_window(bar, kelvin, pattern), bar, asked)
+        certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
+        slow, fast = (ammonia_flow(rate, speed, window.width, bar.nitrogen_fraction) for speed in vetting.driven)
+        found, why = _judged((slow, fast), certain, possible)
+        worse = good & ((found == "fails") & (verdict != "fails") | (found == "doubtful") & (verdict == "holds"))
+        verdict, limit, on = (
+            np.where(worse, new, old) for new, old in ((found, verdict), (why, limit), (name, on))
+        )  # fmt: skip
+    return Beyond(area, verdict.astype(str), limit.astype(str), on.astype(str), tuple(names), temperature)
+
+
+def lost_at_the_edges(rate: FloatArray, zones: NDArray[Any], solution: Solution, vetting: Vetting) -> Beyond | None:
+    """Look at zones that hold with the whole bar on where sections are off at the outline; None of a single section.
+
+    Parameters
+    ----------
+    rate : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2].
+    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
+        In metres.
+    solution, vetting
+        Of the whole bar.
+    """
+    patterns = edge_patterns(solution.bar)
+    if not patterns or solution.plan.sections != tuple(range(len(solution.bar.sections))):
+        return None
+    low, high = solution.plan.temperature
+    kelvin = temperature_grid(low, high, max((high - low) / (_TEMPERATURES - 1), 1e-9))
+    return _worst(rate, edge_area(zones, solution.window.width), solution, vetting, patterns, kelvin)
+
+
+def lost_at_the_end_of_a_tank(
+    rate: FloatArray, area: FloatArray, solution: Solution, vetting: Vetting
+) -> Beyond | None:
+    """Look at zones that hold with the liquid a tank has cooled to at 5 % full; None without a tank.
+
+    Parameters
+    ----------
+    rate, area : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2] and area [m2].
+    solution, vetting
+        As planned.
+    """
+    tank = solution.bar.tank
+    if tank is None or tank.fill <= _HEEL:
+        return None
+    cold = float(drawn_temperature(solution.plan.temperature[0], tank.fill, _HEEL))
+    return _worst(rate, area, solution, vetting, [solution.plan.sections], np.array([cold]), cold)
+
+
+def look_beyond(
+    rate: FloatArray, area: FloatArray, zones: NDArray[Any], solution: Solution, vetting: Vetting, *, stated: bool
+) -> tuple[Beyond, ...]:
+    """Look at the edges, unless the sections were stated, and at the end of a tank, where there is one.
+
+    Parameters
+    ----------
+    rate, area : ndarray, shape (zones,)
+        Nitrogen rate [kg/m2] and area [m2].
+    zones : ndarray of Polygon or MultiPolygon, shape (zones,)
+        In metres.
+    solution, vetting
+        As planned.
+    stated : bool
+        Whether somebody said which sections are on.
+    """
+    edges = None if stated else lost_at_the_edges(rate, zones, solution, vetting)
+    end = lost_at_the_end_of_a_tank(rate, area, solution, vetting)
+    return tuple(one for one in (edges, end) if one is not None)
