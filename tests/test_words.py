@@ -632,7 +632,8 @@ def test_what_would_open_a_window_is_worked_out(capsys: pytest.CaptureFixture[st
 
 UNITS = (
     "_lb_n_ac", "_lb_n", "_lb", "_ac", "_mph", "_degF", "_psi", "_psig", "_psia", "_ft", "_lb_nh3_min", "_lb_nh3",
-    "_gal", "_h", "_s", "_deg", "_percent", "_lon_lat", "lon_lat", "_mm2", "_inch", "_cells", "_ft2", "_lb_per_gallon",
+    "_gal", "_h", "_s", "_deg", "_percent", "_lon_lat", "lon_lat", "_mm2", "_inch", "_in", "_gpm", "_cells",
+    "_ft2", "_lb_per_gallon",
 )  # fmt: skip
 # Counts, shares, ratios, numbers of things, and the user's own money.
 PURE = re.compile(
