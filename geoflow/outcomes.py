@@ -14,11 +14,11 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.rates import UnitRates
 from geoflow.decide.beyond import Beyond
-from geoflow.decide.day import TemperatureCurve, WorkTime
-from geoflow.decide.loads import EndOfTank, TankLoads
+from geoflow.decide.day import TemperatureCurve
+from geoflow.decide.field_day import Day
 from geoflow.decide.odds import odds_of_holding
 from geoflow.decide.orifices import OrificeChoice
-from geoflow.decide.rewrite import Rewriting
+from geoflow.decide.rewrite import Rewriting, Rules
 from geoflow.decide.settling import Settling, settling
 from geoflow.decide.sizing import SizeChoice
 from geoflow.decide.speeds import SpeedCurve, SpeedSet
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from geoflow.prescription_patch.new_file import WrittenPrescription
 
 __all__ = [
-    *("ConvertOutcome", "Day", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
+    *("ConvertOutcome", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
     *("VetOutcome", "short_zones"),
 ]
 
@@ -112,23 +112,37 @@ class RewriteOutcome:
     ----------
     vetted, done : VetOutcome, Rewriting
         The prescription as it came, and the new rates.
-    policy : str
-        What was kept: one of `decide.rewrite.POLICIES`.
+    rules : Rules
+        What was kept and what could be done; its policy is one of `decide.rewrite.POLICIES`.
     written_rate : ndarray, shape (zones,)
         The new rates in the file's own unit, as they are written.
     heading, pieces : float or None, ShortPieces or None
         Of the passes [rad, clockwise from north], and how far the controller follows the new rates; None without one.
     money : tuple of ndarray, shape (zones,), or None
         Spent more on nitrogen and earned more from the crop, in the user's currency; None without prices.
+    share_needed : float or None
+        Where nitrogen could not be placed: the least share of the prescription in steps of 5 %, up to twice it, by
+        which rates would have to be raised to place it [-]; None where no such share would do.
     """
 
     vetted: VetOutcome
     done: Rewriting
-    policy: str
+    rules: Rules
     written_rate: FloatArray
     heading: float | None = None
     pieces: ShortPieces | None = None
     money: tuple[FloatArray, FloatArray] | None = None
+    share_needed: float | None = None
+
+    @property
+    def policy(self) -> str:
+        """What was kept."""
+        return self.rules.policy
+
+    @property
+    def short_of_nitrogen(self) -> bool:
+        """Whether nitrogen that was to stay in the field could not be placed."""
+        return abs(self.done.unplaced) > 1e-4 * max(self.done.nitrogen_before, 1e-9)
 
     @property
     def short(self) -> IntArray:
@@ -143,39 +157,9 @@ class RewriteOutcome:
 
     @property
     def has_findings(self) -> bool:
-        """Whether a zone still does not hold or was raised, nitrogen could not be placed, or the plan is odd."""
-        lost = abs(self.done.unplaced) > 1e-4 * max(self.done.nitrogen_before, 1e-9)
-        odd = bool(self.vetted.solution.warnings())
-        return bool(self.done.left_failing.any() or self.done.raised.any() or lost or odd)
-
-
-@dataclass(frozen=True, slots=True)
-class Day:
-    """What a field takes, zones of rate zero apart.
-
-    Attributes
-    ----------
-    time : tuple of WorkTime
-        At the fastest, in the middle and at the slowest of its speeds.
-    efficiency, heading : float
-        Field efficiency [-], and direction of the passes [rad, clockwise from north].
-    loads : TankLoads or None
-        None where the bar names no tank, or for the reason of `why_not`.
-    places : ndarray, shape (loads, 2)
-        Longitude and latitude where each tank runs out [deg].
-    end : EndOfTank or None
-        Verdicts at these speeds once the cooling of the tank counts.
-    why_not : str
-        Why there are no loads, where the bar does name a tank.
-    """
-
-    time: tuple[WorkTime, WorkTime, WorkTime]
-    efficiency: float
-    heading: float
-    loads: TankLoads | None
-    places: FloatArray
-    end: EndOfTank | None
-    why_not: str = ""
+        """Whether a zone fails, was raised or is off the controller's values, nitrogen is short, or the plan is odd."""
+        zones = self.done.left_failing | self.done.raised | self.done.off_values
+        return bool(zones.any() or self.short_of_nitrogen or self.vetted.solution.warnings())
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,12 @@ CASES = {
     "fails metric": ["vet", *FAILS, "--units", "metric"],
     "hold-rate": ["rewrite", *FAILS, "--policy", "hold-rate", "--allow-raise"],
     "hold-speed": ["rewrite", *FAILS, "--policy", "hold-speed"],
+    "planned": ["plan", *FAILS, "--start", "southwest"],
     "reconciled": ["reconcile", *RECONCILED],
+}
+OWN_PARTS = {
+    "reconciled": ["answer", "map", "spread", "zones", "ticket", "bar", "cautions", "basis"],
+    "planned": ["answer", "map", "zones", "loads", "alternatives", "orifices", "rests", "cautions", "basis"],
 }
 PARTS = ["answer", "map", "window", "zones", "changes", "loads", "cautions", "basis"]
 VOID = {"meta", "img", "col", "br"}
@@ -144,8 +149,7 @@ def test_headings_ids_and_pictures_are_in_order(made: dict, name: str) -> None:
 @pytest.mark.parametrize("name", CASES)
 def test_the_parts_stand_in_their_order(made: dict, name: str) -> None:
     found = [section["id"] for section in made[name][1].all("section")]
-    wanted = ["answer", "map", "spread", "zones", "ticket", "bar", "cautions", "basis"]
-    assert found == (wanted if name == "reconciled" else PARTS)
+    assert found == OWN_PARTS.get(name, PARTS)
     said = " ".join(text for _, text in made[name][1].texts)
     for words in ("Ammonia blinds and kills", "product label", "local codes", "licensed", "2026-04-30"):
         assert words in said
@@ -461,7 +465,7 @@ def test_exit_codes_are_those_of_the_command(made: dict) -> None:
     assert {name: made[name][0] for name in CASES} == {**dict.fromkeys(CASES, 1), "holds": 0}
 
 
-@pytest.mark.parametrize("about", ["vet", "rewrite", "reconcile"])
+@pytest.mark.parametrize("about", ["vet", "rewrite", "plan", "reconcile"])
 def test_every_report_shows_an_example_in_its_help(capsys: pytest.CaptureFixture[str], about: str) -> None:
     with pytest.raises(SystemExit):
         cli.main(["report", about, "-h"])

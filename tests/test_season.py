@@ -49,7 +49,8 @@ RECONCILE = {
     "log": str(FIELDS / "lantern_flat_log.csv"), "target": str(FIELDS / "lantern_flat.shp"),
     "bar": str(FIELDS / "heron.toml"), "ticket": ("9000 lb NH3", "3000 lb NH3"),
 }  # fmt: skip
-CASES = {"vet": VET, "rewrite": REWRITE, "reconcile": RECONCILE}
+PLAN = {**{name: value for name, value in VET.items() if name != "speed"}, "speeds": "2", "start": "northwest"}
+CASES = {"vet": VET, "rewrite": REWRITE, "plan": PLAN, "reconcile": RECONCILE}
 
 
 def do(entry: Entry, out: Path | str, **how: Any) -> Done:
@@ -85,11 +86,12 @@ def test_a_field_of_a_season_is_the_single_commands(
         assert written.read_bytes() == (tmp_path / name).read_bytes()
 
 
-def test_full_gives_the_single_commands_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    do(Entry("one", "vet", VET), tmp_path / "season", full=True)
-    single(capsys, "vet", VET, "--out", str(tmp_path / "vetted"))
+@pytest.mark.parametrize("job", ["vet", "plan"])
+def test_full_gives_the_single_commands_folder(job: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    do(Entry("one", job, CASES[job]), tmp_path / "season", full=True)
+    single(capsys, job, CASES[job], "--out", str(tmp_path / "single"))
     mine = {p.name: p.read_bytes() for p in (tmp_path / "season" / "folders" / "field=one").iterdir()}
-    theirs = {p.name: p.read_bytes() for p in (tmp_path / "vetted").iterdir()}
+    theirs = {p.name: p.read_bytes() for p in (tmp_path / "single").iterdir()}
     assert mine.keys() == theirs.keys()
     # A GeoPackage holds the moment it was written.
     assert [name for name in mine if mine[name] != theirs[name] and name != "zones.gpkg"] == []
@@ -101,7 +103,7 @@ def test_all_jobs_open_as_one_data_set(tmp_path: Path) -> None:
     do(Entry("no map", "reconcile", {k: v for k, v in RECONCILE.items() if k != "target"}), tmp_path)
     whole = pyarrow.dataset.dataset(tmp_path / "zones", partitioning="hive")
     first, *others = [piece.physical_schema for piece in whole.get_fragments()]
-    assert all(first.equals(other, check_metadata=False) for other in others) and len(others) == 3
+    assert all(first.equals(other, check_metadata=False) for other in others) and len(others) == 4
     table = geopandas.read_parquet(tmp_path / "zones")
     assert table.crs.to_epsg() == 4326 and (table["field"].astype(str) == table["field_id"]).all()
     source = geopandas.read_file(FIELDS / "kettle_rise.geojson")

@@ -22,7 +22,7 @@ from geoflow.season.making import make_catalog
 
 # Where an output goes, and what people read of it, is the season's own.
 OUTPUTS = {"help", "json", "units", "replace", "out", "all_zones", "cell", "save_columns"}
-POSITIONAL = {"vet": "prescription", "rewrite": "prescription", "reconcile": "log"}
+POSITIONAL = {"vet": "prescription", "rewrite": "prescription", "plan": "prescription", "reconcile": "log"}
 HEAD = "field,job,prescription,bar,temperature,speed"
 
 
@@ -114,6 +114,7 @@ GOOD = "a,vet,a.shp,b.toml,40 degF,5 mph"
         (f"{HEAD}\na,vet,a.shp,b.toml,,5 mph\n", ["row 1", "'temperature' is empty"]),
         (f"{HEAD},policy\n{GOOD},hold-rate\n", ["row 1, field 'a'", "belongs to rewrite"]),
         (f"{HEAD},zones\n{GOOD},cells\n", ["'zones' is 'cells'", "did you mean 'cell'"]),
+        (f"{HEAD},speeds\na,plan,a.shp,b.toml,40 degF,,two\n", ["'two'", "no whole number"]),
         (f"{HEAD},swap_axes\n{GOOD},maybe\n", ["'maybe'", "yes or no"]),
     ],
 )

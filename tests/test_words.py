@@ -167,14 +167,134 @@ def test_two_plans_at_once_are_refused(capsys: pytest.CaptureFixture[str]) -> No
         ([], "no tank"),
         ([600.0], "1 tank, more than enough for"),
         ([1000.0], "1 full tank for"),
-        ([1000.0, 20.0], "1 full tank falls 44 lb short of the 2,249 lb NH3; a second tank gives that"),
-        ([1000.0, 1000.0, 20.0], "2 full tanks fall 44 lb short of the 4,453 lb NH3; a third tank gives that"),
+        (
+            [1000.0, 20.0],
+            "1 tank and 44 lb: 2,249 lb NH3 is 44 lb more than 1 full tank gives, and a second tank has to",
+        ),
+        (
+            [1000.0, 1000.0, 20.0],
+            "2 tanks and 44 lb: 4,453 lb NH3 is 44 lb more than 2 full tanks give, and a third tank",
+        ),
         ([1000.0, 600.0], "2 tanks for 3,527 lb NH3, 1,323 lb of it from the last"),
     ],
 )
 def test_tanks_in_plain_words(drawn: list[float], words: str) -> None:
-    loads: Any = SimpleNamespace(drawn=np.array(drawn), full_load=1000.0)
+    loads: Any = SimpleNamespace(drawn=np.array(drawn), full_load=1000.0, together=1)
     assert tanks_text(loads, "us").startswith(words)
+
+
+@pytest.mark.parametrize(
+    ("drawn", "words"),
+    [
+        ([600.0], "1 load of 2 tanks drawn together (2 tanks) for 1,323 lb NH3"),
+        ([1000.0, 1000.0], "2 loads of 2 tanks drawn together (4 tanks) for 4,409 lb NH3"),
+        ([1000.0, 20.0], "1 load of 2 tanks drawn together and 44 lb, for 2,249 lb NH3"),
+        ([1000.0, 600.0], "2 loads of 2 tanks drawn together (4 tanks) for 3,527 lb NH3, 1,323 lb of it from the last"),
+    ],
+)
+def test_twin_tanks_in_plain_words(drawn: list[float], words: str) -> None:
+    loads: Any = SimpleNamespace(drawn=np.array(drawn), full_load=1000.0, together=2)
+    assert tanks_text(loads, "us").startswith(words)
+
+
+def test_twin_tanks_are_one_load_of_two(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What both hold is drawn as one tank of that size; each load takes two tanks."""
+    text, hose = Path(WREN).read_text(encoding="utf-8"), '\n[[tank_hoses]]\nlength = "8 ft"\nbore = "1.5 in"\n'
+    made = {}
+    for many in (1, 2):
+        bar = tmp_path / f"{many}.toml"
+        bar.write_text(text + many * hose, encoding="utf-8")
+        made[many] = document(capsys, "plan", *MAP[:2], str(bar), *MAP[3:], "--speed", "5 mph")[1]["tank_loads"]
+        assert made[many].pop("tanks_together") == many
+    assert made[2].pop("tanks") == 2 * made[1].pop("tanks")
+    assert made[1] == made[2]
+
+
+@pytest.mark.parametrize("corner", ["northeast", "South-West", "southeast", "northwest"])
+def test_pass_1_starts_where_it_was_said(corner: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """At that edge and that end of it, whichever way the passes run; as much is drawn from every corner."""
+    import geopandas
+
+    west, south, east, north = geopandas.read_file(KETTLE).total_bounds
+    plain = document(capsys, "plan", *MAP)[1]
+    told = corner.casefold().replace("-", "")
+    for heading in ("0 deg", "90 deg", "180 deg", "200 deg"):
+        made = document(capsys, "plan", *MAP, "--start", corner, "--heading", heading)[1]
+        assert made["start"]["corner"] == told
+        (lon, lat), course = made["start"]["lon_lat"], made["start"]["heading_deg"]
+        if heading == "90 deg":
+            assert (lat > (south + north) / 2) == ("north" in told) and course == (270.0 if "east" in told else 90.0)
+        elif heading != "200 deg":
+            assert (lon > (west + east) / 2) == ("east" in told) and course == (180.0 if "north" in told else 0.0)
+        drawn = [load["drawn_lb_nh3"] for load in made["tank_loads"]["loads"]]
+        assert drawn == pytest.approx([load["drawn_lb_nh3"] for load in plain["tank_loads"]["loads"]], rel=1e-6)
+    near = document(capsys, "plan", *MAP, f"--start={lon},{lat}", "--heading", "200 deg")[1]
+    assert near["start"] == made["start"] and near["tank_loads"] == made["tank_loads"]
+
+
+@pytest.mark.parametrize("place", ["middle", "200,42", "-93", "-93,x", "-93,95", "-93,42,1"])
+def test_no_place_to_start_from_is_refused(place: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["plan", *MAP, f"--start={place}"]) == 2
+    told = capsys.readouterr().err
+    assert f"'{place}' is no place to start from" in told and "southwest" in told
+
+
+def test_the_same_map_from_the_other_side_is_driven_the_other_way_round() -> None:
+    """A field of strips mirrored east to west and begun in the other corner gives mirrored passes."""
+    import shapely
+
+    from geoflow.ground.passes import lay_passes
+
+    strips = np.array([shapely.box(30.0 * at, 0.0, 30.0 * (at + 1), 400.0) for at in range(9)], dtype=object)
+    mirrored = np.array([shapely.transform(one, lambda xy: xy * [-1.0, 1.0]) for one in strips], dtype=object)
+    one, other = lay_passes(strips, 0.0, 12.0), lay_passes(mirrored, 0.0, 12.0, from_right=True)
+    assert np.array_equal(one.number, other.number) and np.array_equal(one.zone, other.zone)
+    for mine, theirs in ((one.start_x, -other.start_x), (one.end_y, other.end_y), (one.start, other.start)):
+        assert mine == pytest.approx(theirs, abs=1e-9)
+
+
+def test_a_plan_is_written_with_its_maps_whole_or_not_at_all(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import geopandas
+
+    out = tmp_path / "planned"
+    _, said_back = document(capsys, "plan", *MAP, "--speeds", "3", "--out", str(out))
+    assert {path.name for path in out.iterdir()} == {"zones.gpkg", "speeds.png", "rates.png", "plan.json"}
+    assert json.loads((out / "plan.json").read_text(encoding="utf-8")) == said_back
+    layer = geopandas.read_file(out / "zones.gpkg")
+    for zone in said_back["zones"]:
+        row = layer.iloc[zone["zone"]]
+        assert row["gf_verdict"] == zone["verdict"] and row["block"] == zone["zone_id"]
+        drive = [row["gf_plan_low_mph"], row["gf_plan_high_mph"]]
+        assert drive == pytest.approx(zone["speed_range_mph"], abs=1e-4)
+    ends = layer["gf_tank_end"].fillna("")
+    told = {at + 1: load["zone"] for at, load in enumerate(said_back["tank_loads"]["loads"])}
+    for tank, zone in told.items():
+        assert str(tank) in ends[zone].split(", ")
+    assert sum(len(text.split(", ")) for text in ends if text) == len(told)
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    assert cli.main(["plan", *MAP, "--out", str(out)]) == 2
+    assert "already exists" in capsys.readouterr().err
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+
+
+def test_every_tank_is_told_when_all_are_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    small = tmp_path / "small.toml"
+    text = Path(WREN).read_text(encoding="utf-8")
+    small.write_text(re.sub(r'capacity = "[^"]*"', 'capacity = "20 gal"', text), encoding="utf-8")
+    asked = ["plan", *MAP[:2], str(small), *MAP[3:]]
+    many = document(capsys, *asked)[1]["tank_loads"]["tanks"]
+    assert many > 60
+
+    def tanks(out: str) -> int:
+        part = out.partition("Where each tank runs out")[2].partition("What would hold more")[0]
+        return len(re.findall(r"(?m)^ +\d+ +[\d,]+ lb ", part))
+
+    _, some = run(capsys, *asked)
+    _, every = run(capsys, *asked, "--all-zones")
+    assert tanks(some) == 60 and f"the first 60 of {many} (--all-zones tells all)" in some
+    assert tanks(every) == many and "the first" not in every.partition("Where each tank")[2].partition("What would")[0]
 
 
 def test_a_full_tank_is_said_with_its_heel(capsys: pytest.CaptureFixture[str]) -> None:
@@ -512,11 +632,12 @@ def test_what_would_open_a_window_is_worked_out(capsys: pytest.CaptureFixture[st
 
 UNITS = (
     "_lb_n_ac", "_lb_n", "_lb", "_ac", "_mph", "_degF", "_psi", "_psig", "_psia", "_ft", "_lb_nh3_min", "_lb_nh3",
-    "_gal", "_h", "_s", "_deg", "_percent", "_lon_lat", "lon_lat", "_mm2", "_inch", "_cells", "_ft2", "_lb_per_gallon",
+    "_gal", "_h", "_s", "_deg", "_percent", "_lon_lat", "lon_lat", "_mm2", "_inch", "_in", "_gpm", "_cells",
+    "_ft2", "_lb_per_gallon",
 )  # fmt: skip
 # Counts, shares, ratios, numbers of things, and the user's own money.
 PURE = re.compile(
-    r"^(zone|zones|row|rows|rows_read|count|pass|heel|end_fill|field_efficiency|tanks|even|sudden|moments|rows_worth"
+    r"^(zone|zones|row|rows|rows_read|count|pass|heel|end_fill|field_efficiency|tanks|tanks_together|off_values|even|sudden|moments|rows_worth"
     r"|holds|doubtful|fails|off|left_failing|raised|zones_.*|.*_ratio|ratio|.*_over_.*|rates_of_the_map|points_measured"
     r"|rows_off_mean|.*_factor|concordance|within_\d+|overlap_fraction|relative_.*|change_low|change_high|share|.*share.*"
     r"|area_ratio.*|shortfall|acres_.*|pounds_.*|.*_cost_change|.*_value_change|net_change|pulses_per_.*|dropped|read"
@@ -551,6 +672,10 @@ def test_every_number_in_json_carries_its_unit(capsys: pytest.CaptureFixture[str
         ["window", "--bar", WREN, "--temperature", "45..52 degF", "--speed", "5 mph"],
         ["vet", *MAP, "--speed", "5 mph"],
         ["plan", *MAP],
+        [
+            *("rewrite", *MAP, "--speed", "5 mph", "--policy", "hold-total", "--allow-raise", "--round", "5 lb N/ac"),
+            *("--out", str(tmp_path / "b.geojson")),
+        ],
         ["rewrite", *MAP, "--speed", "5 mph", "--policy", "hold-speed", "--out", str(tmp_path / "a.geojson"), *prices],
         ["reconcile", *log],
         ["bar", "--check", WREN],

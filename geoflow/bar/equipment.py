@@ -315,7 +315,7 @@ class Controller:
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """Water capacity of the nurse tank [m3] and the fraction of it that may be filled [-]."""
+    """Water capacity [m3], of all tanks drawn at the same time together, and the share of it that may be filled [-]."""
 
     capacity: float
     fill: float = _left_out("tank", "fill")

@@ -10,9 +10,9 @@ from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command,
 from geoflow.options.typed import DayOptions, PlanOptions, ReadOptions, RewriteOptions
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import VetOutcome
+    from geoflow.outcomes import PlanOutcome, VetOutcome
 
-__all__ = ["add_plan", "add_rewrite", "add_vet", "vetted"]
+__all__ = ["add_plan", "add_rewrite", "add_vet", "planned", "vetted"]
 
 
 def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
@@ -86,21 +86,45 @@ def _rewrite(options: argparse.Namespace) -> int:
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 
+def planned(options: argparse.Namespace, command: str) -> PlanOutcome:
+    """Plan a field as the options of a command say.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        As typed.
+    command : str
+        Whose options they are.
+    """
+    from geoflow.workflow.planning import plan_field
+
+    day, given = DayOptions.of(vars(options), command), options.speed is not None
+    return plan_field(vetted(options, command), day, speed_given=given, most_speeds=options.speeds)
+
+
 def _plan(options: argparse.Namespace) -> int:
     from geoflow.report.plan_document import plan_document
     from geoflow.report.planning import planned_report
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.planning import plan_field
+    from geoflow.workflow.plan_outputs import write_plan
 
-    day = DayOptions.of(vars(options), "plan")
-    planned = options.speed is not None
-    outcome = plan_field(vetted(options, "plan"), day, speed_given=planned, most_speeds=options.speeds)
-    deliver(
-        options,
-        plan_document(outcome),
-        lambda: as_text(planned_report(outcome, options.units, all_zones=options.all_zones)),
-        (options.prescription, options.bar),
-    )
+    outcome = planned(options, "plan")
+    document, inputs = plan_document(outcome), (options.prescription, options.bar)
+    written: list[str] = []
+    notes: list[str] = []
+    if options.out is not None:
+        guarded = tuple(Path(name) for name in inputs)
+        written, notes = write_plan(
+            outcome, Path(options.out), document, options.units, replace=options.replace, protect=guarded
+        )
+
+    def text() -> str:
+        said = as_text(planned_report(outcome, options.units, all_zones=options.all_zones))
+        return said + (
+            "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes]) if written else ""
+        )
+
+    deliver(options, document, text, inputs)
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 
@@ -160,5 +184,5 @@ def add_plan(commands: Any) -> None:
         description="Plan a field at the speed given, at the best single speed, or at a few speeds by zone: what "
         "holds, hours, and where each tank runs out. Below: what other speeds, orifices and temperatures would gain.",
         epilog='Example: geoflow plan rx.shp --bar bar.toml --temperature "35..50 degF" --heading "90 deg" '
-        '--rate-column rate --rate-unit "lb N/ac". ' + CODES,
+        '--start southwest --rate-column rate --rate-unit "lb N/ac" --out planned. ' + CODES,
     )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.cli.logs import reconciled
 from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, Parser, add_command, deliver
-from geoflow.cli.prescriptions import vetted
+from geoflow.cli.prescriptions import planned, vetted
 from geoflow.options.typed import DayOptions, ReportFiles, RewriteOptions, told
 
 if TYPE_CHECKING:
@@ -90,6 +90,19 @@ def _report_rewrite(options: argparse.Namespace) -> int:
     return _finish(options, report, rewrite_document(outcome), sources, findings=outcome.has_findings)
 
 
+def _report_plan(options: argparse.Namespace) -> int:
+    from geoflow.report.plan_document import plan_document
+    from geoflow.report.planning import planned_report
+    from geoflow.workflow.reporting import Sources
+
+    date_of(options)  # what is no date is refused before any work
+    sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
+    outcome = planned(options, "report plan")
+    origin = _origin(options, sources)
+    report = planned_report(outcome, options.units, all_zones=options.all_zones, origin=origin)
+    return _finish(options, report, plan_document(outcome), sources, findings=outcome.has_findings)
+
+
 def _report_reconcile(options: argparse.Namespace) -> int:
     from geoflow.report.reconciling import reconcile_document
     from geoflow.workflow.reporting import Sources, report_on_reconciling
@@ -142,6 +155,15 @@ def add_report(commands: Any) -> None:
         "the same options.",
         epilog='Example: geoflow report rewrite rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
         '--rate-column rate --rate-unit "lb N/ac" --policy hold-speed --out report.html --pdf report.pdf. ' + CODES,
+    )
+    add_command(
+        kinds,
+        "report plan",
+        _report_plan,
+        help="the plan of a field: speeds, tanks, hours, and what else would gain",
+        description="Report on a planned field. The zones as a map layer are written by 'geoflow plan --out'.",
+        epilog='Example: geoflow report plan rx.shp --bar bar.toml --temperature "35..50 degF" --start southwest '
+        '--rate-column rate --rate-unit "lb N/ac" --out report.html --pdf report.pdf. ' + CODES,
     )
     add_command(
         kinds,

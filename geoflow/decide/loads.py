@@ -34,11 +34,14 @@ class TankCount:
         Ammonia that can be drawn from a full tank down to the heel [kg].
     per_nitrogen : float
         Ammonia drawn for each kilogram of nitrogen prescribed [-].
+    together : int
+        Tanks drawn together, whose contents make one load.
     """
 
     drawn: FloatArray
     full_load: float
     per_nitrogen: float
+    together: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +65,7 @@ class TankLoads:
     start_temperature : float
         Of every load [K].
     full_load : float
-        Ammonia that can be drawn from a full tank down to the heel [kg].
+        Ammonia that can be drawn from a full tank, or from full twin tanks, down to the heel [kg].
     gauge_excess : float
         What a float gauge counts as drawn beyond that [kg]: vapour left in the tank, and liquid that shrank as it
         cooled.
@@ -74,6 +77,8 @@ class TankLoads:
         Prescribed ammonia over ammonia on the centre lines [-], by which these are stretched.
     heel : float
         Liquid volume over water capacity at which a tank is taken off [-].
+    together : int
+        Tanks drawn together, whose contents make one load.
     """
 
     drawn: FloatArray
@@ -92,6 +97,12 @@ class TankLoads:
     delivered_ratio: float
     pass_factor: float
     heel: float
+    together: int = 1
+
+
+def _together(bar: Bar) -> int:
+    """Tanks drawn at the same time."""
+    return 1 if bar.suction is None else max(len(bar.suction.tank_hoses), 1)
 
 
 def _tank(bar: Bar, heel: float) -> Tank:
@@ -152,7 +163,7 @@ def tank_count(nitrogen: float, bar: Bar, start_temperature: float, *, heel: flo
     share = _delivered_ratio(bar, path, heel) / bar.nitrogen_fraction
     total, full = nitrogen * share, float(path.drawn_at(heel)) * tank.capacity
     reached = np.minimum(full * np.arange(1, _loads(total, full) + 1), total)
-    return TankCount(np.diff(reached, prepend=0.0), full, share)
+    return TankCount(np.diff(reached, prepend=0.0), full, share, _together(bar))
 
 
 def tank_loads(
@@ -241,6 +252,7 @@ def tank_loads(
         ratio,
         factor,
         heel,
+        _together(bar),
     )
 
 

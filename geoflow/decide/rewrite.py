@@ -14,57 +14,14 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.base.rates import nitrogen_rate
+from geoflow.decide.rules import LEFT, POLICIES, REASONS, Rules, clip, inward, round_in
 from geoflow.decide.speeds import inward_speeds
-from geoflow.decide.spreading import in_steps, spread
+from geoflow.decide.spreading import move, settle
 from geoflow.decide.vet import Solution, verdicts
 
 __all__ = ["POLICIES", "REASONS", "Rewriting", "Rules", "rewrite", "share_rates"]
 
-POLICIES: Final = ("hold-speed", "hold-rate", "hold-total")
-REASONS: Final[dict[str, str]] = {
-    "": "kept as it was",
-    "lowered": "lowered to the highest rate that certainly holds",
-    "raised": "raised to the lowest rate that certainly holds",
-    "capped": "lowered to the highest rate allowed by --max-rate",
-    "speed": "given a speed of its own",
-    "lowered, speed": "lowered to what the slowest allowed speed reaches, and given that speed",
-    "raised, speed": "raised to what the fastest allowed speed reaches, and given that speed",
-    "moved up": "raised to take up nitrogen that other zones lost",
-    "moved down": "lowered to give up nitrogen that other zones gained",
-    "raised, moved": "raised until it holds, and further to take up nitrogen that other zones lost",
-    "lowered, moved": "lowered until it holds, and further to give up nitrogen that other zones gained",
-    "shared": "given one rate with a neighbour, being too short for a rate of its own",
-    "needs raising": "left: only a higher rate would hold, and raising is not allowed",
-    "over the cap": "left: only a rate above --max-rate would hold",
-    "no window": "left: no rate certainly holds over this plan",
-}
 _ROUNDING: Final = 1e-9
-_LEFT: Final = ("needs raising", "over the cap", "no window")
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """How rates may be changed.
-
-    Attributes
-    ----------
-    policy : str
-        One of `POLICIES`.
-    allow_raise : bool
-        Whether a rate may exceed its prescription.
-    max_rate : float
-        Highest nitrogen rate of any zone [kg/m2]; infinity for none.
-    mend_doubtful : bool
-        Whether doubtful zones are treated like failing ones.
-    step : float
-        Rates are written in multiples of this [kg/m2]; 0 for any number.
-    """
-
-    policy: str
-    allow_raise: bool = False
-    max_rate: float = np.inf
-    mend_doubtful: bool = True
-    step: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +44,8 @@ class Rewriting:
         Of the field [kg].
     unplaced : float
         Nitrogen that *hold-total* could not move onto any zone [kg]; negative where there is too much.
+    off_values : ndarray of bool
+        Zones whose rate is none of the controller's values, where those were asked for.
     """
 
     before: FloatArray
@@ -100,6 +59,7 @@ class Rewriting:
     nitrogen_before: float
     nitrogen_after: float
     unplaced: float
+    off_values: BoolArray
 
     @property
     def rate_changed(self) -> BoolArray:
@@ -110,69 +70,6 @@ class Rewriting:
     def raised(self) -> BoolArray:
         """Zones whose rate exceeds the prescription."""
         return np.asarray(self.after > self.before)
-
-
-def _inward(low: float, high: float, step: float) -> tuple[float, float]:
-    """Multiples of `step` that lie inside [low, high]."""
-    if step <= 0.0 or not np.isfinite([low, high]).all():
-        return low, high
-    return float(np.ceil(low / step - 1e-9) * step), float(np.floor(high / step + 1e-9) * step)
-
-
-def _clip(rate: FloatArray, mend: BoolArray, low: float, high: float, rules: Rules) -> tuple[FloatArray, TextArray]:
-    """Clip zones to [low, high] as the rules allow; returns rates and reasons."""
-    after, reason = rate.copy(), np.full(rate.shape, "", dtype="U16")
-    if not low <= high:
-        reason[mend] = "no window"
-        return after, reason
-    if low > rules.max_rate:
-        reason[mend] = "over the cap"
-        return after, reason
-    above, below = mend & (rate > high), mend & (rate < low)
-    after[above], reason[above] = min(high, rules.max_rate), "lowered"
-    if rules.allow_raise:
-        after[below], reason[below] = low, "raised"
-    else:
-        reason[below] = "needs raising"
-    return after, reason
-
-
-def _hold_total(
-    before: FloatArray,
-    rate: FloatArray,
-    area: FloatArray,
-    mend: BoolArray,
-    free: BoolArray,
-    bounds: tuple[float, float],
-    rules: Rules,
-) -> tuple[FloatArray, TextArray, float]:
-    """Clip, then bring the field back to its nitrogen before, with the zones that are free to move.
-
-    `rate` is under the cap; `before`, as prescribed, is what the field is to get in all.
-    """
-    low, high = bounds
-    total = float(before @ area)
-    clipped, reason = _clip(rate, mend, low, high, rules)
-    movable = free & ~np.isin(reason, _LEFT)
-    target = total - float(clipped[~movable] @ area[~movable])
-    wanted = target - float(clipped[movable] @ area[movable])
-    top = min(high, rules.max_rate)
-    if abs(wanted) <= 1e-12 * max(target, 1.0) or not low <= top:
-        return clipped, reason, wanted
-    if wanted > 0.0 and not rules.allow_raise:
-        return clipped, reason, wanted
-    spread_rates, missing = spread(clipped[movable], area[movable], low, top, target)
-    if rules.step > 0.0 and abs(missing) <= 1e-9 * max(target, 1.0):
-        spread_rates = in_steps(spread_rates, area[movable], low, top, rules.step, target)
-        missing = target - float(spread_rates @ area[movable])
-    after = clipped.copy()
-    after[movable] = spread_rates
-    moved = movable & (after != clipped)
-    alone = moved & (reason == "")
-    reason[moved & ~alone] = np.char.add(reason[moved & ~alone], ", moved")
-    reason[alone & (after > rate)] = "moved up"
-    reason[alone & (after < rate)] = "moved down"
-    return after, reason, missing
 
 
 def _own_speeds(rate: FloatArray, mend: BoolArray, solution: Solution) -> tuple[FloatArray, FloatArray, BoolArray]:
@@ -203,21 +100,83 @@ def _hold_rate(
     rate: FloatArray, mend: BoolArray, solution: Solution, rules: Rules
 ) -> tuple[FloatArray, TextArray, FloatArray, FloatArray]:
     bar, width = solution.bar, solution.window.width
-    after, reason = rate.copy(), np.full(rate.shape, "", dtype="U16")
-    slow, fast, able = _own_speeds(after, mend, solution)
-    reason[able] = "speed"
     # What the slowest and the fastest allowed speed can still reach.
-    low = float(nitrogen_rate(solution.certain.low, bar.limits.speed[1], width, bar.nitrogen_fraction))
-    high = float(nitrogen_rate(solution.certain.high, bar.limits.speed[0], width, bar.nitrogen_fraction))
-    low, high = _inward(low, high, rules.step)
+    reach = (
+        float(nitrogen_rate(solution.certain.low, bar.limits.speed[1], width, bar.nitrogen_fraction)),
+        float(nitrogen_rate(solution.certain.high, bar.limits.speed[0], width, bar.nitrogen_fraction)),
+    )
+    after, reason = rate.copy(), np.full(rate.shape, "", dtype="U32")
+    if rules.only_values:
+        within = mend & (rate >= reach[0] * (1.0 - _ROUNDING)) & (rate <= reach[1] * (1.0 + _ROUNDING))
+        after, reason = round_in(rate, within, reach, rules)
+    slow, fast, able = _own_speeds(after, mend, solution)
+    reason[able] = np.where(reason[able] == "", "speed", np.char.add(reason[able], ", speed"))
     beyond = mend & ~able
-    clipped, why = _clip(after, beyond, low, high, rules)
+    clipped, why = clip(after, beyond, reach, rules)
     mended = beyond & ((why == "lowered") | (why == "raised"))
     after[mended] = clipped[mended]
     new_slow, new_fast, _ = _own_speeds(after, mended, solution)
     slow[mended], fast[mended] = new_slow[mended], new_fast[mended]
     reason[beyond] = np.where(mended[beyond], np.char.add(why[beyond], ", speed"), why[beyond])
     return after, reason, slow, fast
+
+
+def _hold_total(
+    before: FloatArray,
+    clipped: FloatArray,
+    area: FloatArray,
+    free: BoolArray,
+    window: tuple[float, float],
+    rules: Rules,
+) -> tuple[FloatArray, float]:
+    """Bring the field back to its nitrogen before, with the zones that are free to move.
+
+    `clipped` rates are under the cap; `before`, as prescribed, is what the field is to get in all.
+    """
+    total = float(before @ area)
+    target = total - float(clipped[~free] @ area[~free])
+    wanted = target - float(clipped[free] @ area[free])
+    low, high = inward(*window, rules.values)
+    top = min(high, rules.max_rate)
+    still = abs(wanted) <= 1e-12 * max(target, 1.0) and not rules.only_values
+    if still or not low <= top or not rules.allow_raise:
+        return clipped, wanted
+    asked, rate, here = before[free], clipped[free], area[free]
+    least, most = rules.share_bounds(asked)
+    # Ends that can be written; where the share leaves none, a zone stays where it is.
+    floor, ceiling = rules.values.above(np.maximum(low, least)), rules.values.below(np.minimum(top, most))
+    bounds = np.fmin(rate, floor), np.fmax(rate, ceiling)
+    moved, missing = move(rate, asked, here, bounds, target)
+    if rules.only_values:
+        moved = _in_classes(moved, asked, rate, here, (low, bounds[1]), rules)
+    elif rules.step > 0.0 and abs(missing) <= 1e-9 * max(target, 1.0):
+        stays = moved == rate
+        lowest, highest = (np.where(stays, rate, bound) for bound in bounds)
+        start = np.where(stays, rate, np.maximum(rules.values.below(moved), lowest))
+        moved = settle(asked, here, start, (lowest, highest), rules.values, target)
+    after = clipped.copy()
+    after[free] = moved
+    return after, target - float(moved @ here)
+
+
+def _in_classes(
+    moved: FloatArray,
+    asked: FloatArray,
+    rate: FloatArray,
+    area: FloatArray,
+    bounds: tuple[float, FloatArray],
+    rules: Rules,
+) -> FloatArray:
+    """Round rates to the controller's values, zones of one prescribed rate alike, nearest to the nitrogen they hold."""
+    _, first, of_zone = np.unique(asked, return_index=True, return_inverse=True)
+    wanted, own, most = moved[first], rate[first], bounds[1][first]
+    down, up = rules.values.below(wanted), rules.values.above(wanted)
+    down = np.where(down * (1.0 + _ROUNDING) >= bounds[0], down, np.nan)
+    up = np.where(up <= most * (1.0 + _ROUNDING), up, np.nan)
+    start = np.where(np.isfinite(down), down, np.where(np.isfinite(up), up, own))
+    highest = np.where(np.isfinite(up), up, start)
+    whole = np.asarray(np.bincount(of_zone, area), dtype=np.float64)
+    return settle(asked[first], whole, start, (start, highest), rules.values, float(moved @ area))[of_zone]
 
 
 def _troubled(rules: Rules) -> list[str]:
@@ -240,23 +199,46 @@ def rewrite(rate: FloatArray, area: FloatArray, solution: Solution, rules: Rules
     """
     before = np.asarray(rate, dtype=np.float64)
     first = verdicts(before, solution)
-    rules = replace(rules, max_rate=_inward(0.0, rules.max_rate, rules.step)[1])
+    rules = replace(rules, max_rate=float(rules.values.below(rules.max_rate)))
     capped = np.minimum(before, rules.max_rate)
     verdict = verdicts(capped, solution)
     mend = np.asarray(np.isin(verdict, _troubled(rules)))
+    holds = np.asarray(verdict == "holds")
     slow, fast = (np.full(before.shape, speed) for speed in solution.plan.speed)
-    low, high = _inward(*solution.rate_bounds(solution.certain), rules.step)
+    window = solution.rate_bounds(solution.certain)
     unplaced = 0.0
     if rules.policy == "hold-rate":
         after, reason, slow, fast = _hold_rate(capped, mend, solution, rules)
-    elif rules.policy == "hold-total":
-        free = (verdict == "holds") | mend
-        after, reason, unplaced = _hold_total(before, capped, area, mend, free, (low, high), rules)
     else:
-        after, reason = _clip(capped, mend, low, high, rules)
+        after, reason = clip(capped, mend, window, rules)
+    if rules.policy == "hold-total" and rules.allow_raise:
+        clipped = after
+        after, unplaced = _hold_total(before, clipped, area, holds | (mend & ~np.isin(reason, LEFT)), window, rules)
+        reason = _moved_reason(reason, clipped, after, rules)
+    elif rules.only_values:
+        rounded, why = round_in(capped, holds, window, rules)
+        after, reason = np.where(holds, rounded, after), np.where(holds, why, reason)
+    if rules.policy == "hold-total" and not rules.allow_raise:
+        unplaced = float((before - after) @ area)
+    off = (after > 0.0) & ~rules.values.has(after) & rules.only_values
+    reason[(reason == "") & off & holds] = "no value"
     reason[(reason == "") & (after < before)] = "capped"
     made = _Made(before, after, slow, fast, reason, first, unplaced)
     return _judged(made, area, solution, rules)
+
+
+def _moved_reason(reason: TextArray, clipped: FloatArray, after: FloatArray, rules: Rules) -> TextArray:
+    """Why each rate is what it is, once nitrogen was moved."""
+    moved = after != clipped
+    alone = moved & (reason == "")
+    said = reason.copy()
+    said[moved & ~alone] = np.char.add(reason[moved & ~alone], ", moved")
+    said[alone & (after > clipped)] = "moved up"
+    said[alone & (after < clipped)] = "moved down"
+    if rules.only_values:
+        said[alone & (after == rules.values.above(clipped))] = "rounded up"
+        said[alone & (after == rules.values.below(clipped))] = "rounded down"
+    return said
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,6 +268,7 @@ def _judged(made: _Made, area: FloatArray, solution: Solution, rules: Rules) -> 
         float(made.before @ area),
         float(made.after @ area),
         made.unplaced,
+        np.asarray(rules.only_values & (made.after > 0.0) & ~rules.values.has(made.after)),
     )
 
 
@@ -314,9 +297,11 @@ def share_rates(done: Rewriting, area: FloatArray, partner: FloatArray, solution
         if len(members) < 2 or np.ptp(after[members]) == 0.0:
             continue
         mean = float(after[members] @ area[members] / area[members].sum())
-        shared = mean if rules.allow_raise else float(after[members].min())
-        if rules.step > 0.0:
-            shared = float(np.round(shared / rules.step) * rules.step)
+        most = float(done.before[members].min()) * (1.0 + rules.most_raise)
+        shared = min(mean, most) if rules.allow_raise else float(after[members].min())
+        shared = float(rules.values.below(shared))
+        if not np.isfinite(shared):
+            continue
         after[members], reason[members] = shared, "shared"
     made = _Made(done.before, after, done.speed_low, done.speed_high, reason, done.verdict_before, done.unplaced)
     return _judged(made, area, solution, rules)

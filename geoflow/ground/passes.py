@@ -32,7 +32,7 @@ class Passes:
     width : float
         Between centre lines, the working width [m].
     number : ndarray of int
-        Pass, counted from 0 from the left edge of the field as seen along the heading.
+        Pass, counted from 0 from the edge of the field where the first one runs.
     zone : ndarray of int
         Index of the zone.
     start, end : ndarray
@@ -104,7 +104,7 @@ def field_heading(zones: Any) -> float:
     return float(heading[np.argmin(np.where(near_equal, off_north, np.inf))])
 
 
-def lay_passes(zones: Any, heading: float, width: float) -> Passes:
+def lay_passes(zones: Any, heading: float, width: float, *, from_right: bool = False) -> Passes:
     """Cut the zones with parallel centre lines a width apart, the first half a width inside the field.
 
     What is left over at the far side is driven if its middle lies in the field, as a full width. Where zones overlap
@@ -118,6 +118,8 @@ def lay_passes(zones: Any, heading: float, width: float) -> Passes:
         Of the first pass, clockwise from north [rad].
     width : float
         Of the bar [m].
+    from_right : bool
+        Begin at the right edge of the field as seen along the heading, not at the left.
 
     Raises
     ------
@@ -127,6 +129,8 @@ def lay_passes(zones: Any, heading: float, width: float) -> Passes:
     if not width > 0.0:
         raise RangeError("the bar has no width", where="width", cure="give a working width above zero")
     along, across, ring, zone_of_ring = _outlines(zones, heading)
+    side = -1.0 if from_right else 1.0
+    across = side * across
     origin = float(across.min()) + 0.5 * width if across.size else 0.0
     # The first line at or right of each corner. Corners that zones share get the same number, so every outline is
     # crossed an even number of times, and a line along an edge is crossed on one side of it only.
@@ -144,7 +148,8 @@ def lay_passes(zones: Any, heading: float, width: float) -> Passes:
     where, zone, crossed = where[order], zone[order][::2], crossed[order][::2]
     low, high = where[::2], where[1::2]
     real = high - low > _SHORTEST
-    return _in_driving_order(low[real], high[real], zone[real], crossed[real], origin, heading, width)
+    lines = side * (origin + crossed[real] * width)
+    return _in_driving_order(low[real], high[real], zone[real], crossed[real], lines, heading, width)
 
 
 def _outlines(zones: Any, heading: float) -> tuple[FloatArray, FloatArray, IntArray, IntArray]:
@@ -165,18 +170,18 @@ def _in_driving_order(
     high: FloatArray,
     zone: IntArray,
     line: IntArray,
-    origin: float,
+    place: FloatArray,
     heading: float,
     width: float,
 ) -> Passes:
-    """Turn every second pass round and measure from where each begins."""
+    """Turn every second pass round and measure from where each begins; `place` is how far right its line lies [m]."""
     lines, number = np.unique(line, return_inverse=True)
     back = number % 2 == 1
     first, last = np.where(back, -high, low), np.where(back, -low, high)
     begins = np.full(lines.size, np.inf)
     np.minimum.at(begins, number, first)
     order = np.lexsort((first, number))
-    across = (origin + line * width)[order]
+    across = place[order]
     ends = (np.where(back, -first, first)[order], np.where(back, -last, last)[order])
     sine, cosine = np.sin(heading), np.cos(heading)
     (start_x, end_x) = (end * sine + across * cosine for end in ends)

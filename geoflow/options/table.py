@@ -98,7 +98,7 @@ class Option:
 
 COMMANDS: Final = (
     "window", "vet", "rewrite", "plan", "card", "size", "convert", "reconcile", "learn", "report vet",
-    "report rewrite",
+    "report rewrite", "report plan",
     "report reconcile", "bar", "season", "page",
 )  # fmt: skip
 TARGET: Final = "target_"
@@ -107,9 +107,10 @@ TARGET: Final = "target_"
 _VET: Final = ("vet", "report vet")
 _REWRITE: Final = ("rewrite", "report rewrite")
 _LOG: Final = ("reconcile", "report reconcile")
+_PLAN: Final = ("plan", "report plan")
 _LOGS: Final = (*_LOG, "learn")
-_REPORT: Final = ("report vet", "report rewrite", "report reconcile")
-_ZONES: Final = (*_VET, *_REWRITE, "plan")
+_REPORT: Final = ("report vet", "report rewrite", "report plan", "report reconcile")
+_ZONES: Final = (*_VET, *_REWRITE, *_PLAN)
 _MAP: Final = (*_ZONES, "convert")
 _READ: Final = (*_ZONES, "card", "convert", "size")
 _PLANNED: Final = ("window", *_ZONES, "card")
@@ -181,14 +182,25 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # Rewriting
     Option("policy", "text", _REWRITE,
            "hold-speed (clip the rate), hold-rate (change the zone's speed, clip what no speed reaches) or "
-           "hold-total (clip, then move the difference onto zones with room)", "P", required=_REWRITE),
+           "hold-total (clip, then move the difference onto zones with room, which takes --allow-raise)", "P",
+           required=_REWRITE),
     Option("max_rate", "rate", _REWRITE, 'no zone above this: "180 lb N/ac" (or in the file\'s unit)', "R",
            label="No zone above", example="180 lb N/ac"),
-    Option("heading", "angle", (*_REWRITE, "plan", "report vet"),
+    Option("heading", "angle", (*_REWRITE, *_PLAN, "report vet"),
            'direction of the passes: "90 deg" (default: longest side)', "DEG",
            label="Direction of the passes", example="90 deg"),
     Option("allow_raise", "flag", _REWRITE, "rates may be raised above the prescription; each raise is listed",
            label="rates may be raised above the prescription; each raise is listed"),
+    Option("most_raise", "share", _REWRITE,
+           "with --allow-raise, no rate raised by more of its prescription, nor lowered by more to make up for raises "
+           "(default 0.1 with hold-total, else no limit)", "SHARE",
+           label="No rate raised by more than", example="10 %"),
+    Option("round", "rate", _REWRITE,
+           'round rates to multiples of this, inside the window and never silently up: "5 lb N/ac"', "R",
+           label="Round rates to multiples of", example="5 lb N/ac"),
+    Option("presets", "text", _REWRITE,
+           'use only these rates, inside the window and never silently up: "85,100,115"', "R,R,R",
+           label="Use only these rates", example="85,100,115"),
     Option("leave_doubtful", "flag", _REWRITE, "leave doubtful zones as they are",
            label="leave doubtful zones as they are"),
     Option("merge_short", "flag", _REWRITE, "give zones too short for a rate of their own a neighbour's",
@@ -200,11 +212,13 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("crop_price", "number", _REWRITE, "your money per unit of that yield: 4.20", "M",
            label="Your money per unit of that yield", example="4.20"),
     # The day
-    Option("speeds", "whole number", ("plan",),
+    Option("speeds", "whole number", _PLAN,
            "plan up to N different speeds by zone (default: the best single one)", "N"),
-    Option("heel", "share", ("plan", "card", "report vet", "report rewrite"),
+    Option("start", "text", (*_PLAN, "report vet", "report rewrite"),
+           'where pass 1 starts, for the tanks: a corner like "southwest", or longitude,latitude', "PLACE"),
+    Option("heel", "share", (*_PLAN, "card", "report vet", "report rewrite"),
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
-    Option("efficiency", "share", ("plan", "report vet", "report rewrite"),
+    Option("efficiency", "share", (*_PLAN, "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
     # Orifices from nothing
     Option("rates", "text", ("size",), 'rates asked: "85, 100, 115 lb N/ac"', "R"),
@@ -282,7 +296,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("temperature", "temperature range", ("season",), "temperature for all fields, in place of the catalog's",
            "T"),
     Option("speed", "speed range", ("season",), "speed for all fields, in place of the catalog's", "V"),
-    Option("job", "text", ("season",), "vet, rewrite or reconcile, for all fields", "JOB"),
+    Option("job", "text", ("season",), "vet, rewrite, plan or reconcile, for all fields", "JOB"),
     Option("set", "list", ("season",),
            'any other column for all fields: "rate_unit=lb N/ac", "target=maps/{field}.shp"; may be repeated',
            "COLUMN=VALUE"),
@@ -297,6 +311,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("cell", "length", ("reconcile",), 'cell of the rasters: "3 ft" (default by the field\'s size)', "SIZE",
            example="3 ft", presents=True),
     Option("out", "output", ("vet",), "folder for zones with verdicts, maps and JSON", "DIR"),
+    Option("out", "output", ("plan",), "folder for maps of speeds and rates, zones and JSON", "DIR"),
     Option("out", "output", ("rewrite",), "the new prescription; its ending says the format, best the input's own",
            "FILE", required=("rewrite",)),
     Option("out", "output", ("convert",), "the file to write; its ending says the format", "FILE",
@@ -315,8 +330,9 @@ OPTIONS: Final[tuple[Option, ...]] = (
            choices=("letter", "a4"), presents=True),
     Option("date", "text", _SHEET, "date it bears: 2026-04-30 (default SOURCE_DATE_EPOCH, else today)", "DATE",
            presents=True),
-    Option("all_zones", "flag", (*_VET, "plan", "report rewrite"), "list every zone, not only the worst",
+    Option("all_zones", "flag", (*_VET, "report rewrite"), "list every zone, not only the worst",
            presents=True),
+    Option("all_zones", "flag", _PLAN, "name every zone and tank", presents=True),
     Option("all_zones", "flag", _LOG, "list every zone, not only the furthest off", presents=True),
     Option("json", "output", COMMANDS[:-1], "write the result as JSON; - for standard output", "FILE"),
     Option("units", "choice", COMMANDS, "what people read (default us)", default="us", choices=("us", "metric"),

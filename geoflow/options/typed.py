@@ -124,6 +124,9 @@ class RewriteOptions(_Said):
     max_rate: str | None = None
     heading: str | None = None
     allow_raise: bool = False
+    most_raise: str | None = None
+    round: str | None = None
+    presets: str | None = None
     leave_doubtful: bool = False
     merge_short: bool = False
     nitrogen_price: str | None = None
@@ -133,9 +136,10 @@ class RewriteOptions(_Said):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayOptions(_Said):
-    """Direction of the passes, and what hours and tank loads are counted with."""
+    """Direction of the passes and where they start, and what hours and tank loads are counted with."""
 
     heading: str | None = None
+    start: str | None = None
     heel: str | None = None
     efficiency: str | None = None
 

@@ -16,7 +16,7 @@ from geoflow.report.layout import count, verb, zone_names
 from geoflow.report.model import Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import Day
+    from geoflow.decide.field_day import Day
 
 __all__ = [
     "cooling_text",
@@ -62,15 +62,31 @@ def tanks_text(loads: TankLoads | TankCount, system: System) -> str:
     if not tanks:
         return "no tank"
     last, needed = float(loads.drawn[-1]), show(float(loads.drawn.sum()), "mass", system)
+    if loads.together > 1:
+        return _twin_text(loads, needed, system)
     if last > 0.999 * loads.full_load:
         return f"{count(tanks, 'full tank')} for {needed} NH3"
     if tanks == 1:
         return f"1 tank, more than enough for {needed} NH3"
     if last < _NEARLY * loads.full_load:
-        full = f"{count(tanks - 1, 'full tank')} {verb(tanks - 1, 'falls', 'fall')}"
-        rest = _ORDINALS.get(tanks, f"{tanks}th")
-        return f"{full} {show(last, 'mass', system)} short of the {needed} NH3; a {rest} tank gives that"
+        more, rest = show(last, "mass", system), _ORDINALS.get(tanks, f"{tanks}th")
+        return (
+            f"{count(tanks - 1, 'tank')} and {more}: {needed} NH3 is {more} more than {count(tanks - 1, 'full tank')} "
+            + (f"{verb(tanks - 1, 'gives', 'give')}, and a {rest} tank has to bring it")
+        )
     return f"{count(tanks, 'tank')} for {needed} NH3, {show(last, 'mass', system)} of it from the last"
+
+
+def _twin_text(loads: TankLoads | TankCount, needed: str, system: System) -> str:
+    """The same for tanks that are drawn together, a load each time."""
+    many, last = len(loads.drawn), float(loads.drawn[-1])
+    filled = f"{count(many, 'load')} of {loads.together} tanks drawn together ({many * loads.together:,} tanks)"
+    if many > 1 and last < _NEARLY * loads.full_load:
+        more = show(last, "mass", system)
+        return f"{count(many - 1, 'load')} of {loads.together} tanks drawn together and {more}, for {needed} NH3"
+    if many == 1 or last > 0.999 * loads.full_load:
+        return f"{filled} for {needed} NH3"
+    return f"{filled} for {needed} NH3, {show(last, 'mass', system)} of it from the last load"
 
 
 def full_tank_text(loads: TankLoads, system: System) -> str:
@@ -83,16 +99,26 @@ def full_tank_text(loads: TankLoads, system: System) -> str:
     system : str
         ``"us"`` or ``"metric"``.
     """
+    who = "A full tank" if loads.together == 1 else f"A load of {loads.together} full tanks"
     return (
-        f"A full tank holds {show(loads.liquid_volume, 'volume', system)} ({show(loads.liquid_mass, 'mass', system)}) "
+        f"{who} holds {show(loads.liquid_volume, 'volume', system)} ({show(loads.liquid_mass, 'mass', system)}) "
         f"of liquid at {said_as_given(loads.start_temperature, 'temperature', system)} and gives "
         f"{show(loads.full_load, 'mass', system)} NH3, down to a heel of {100.0 * loads.heel:g} % of its capacity."
     )
 
 
-def _loads_table(loads: TankLoads, places: FloatArray, names: list[str], system: System) -> Table:
+def _loads_table(loads: TankLoads, places: FloatArray, names: list[str], system: System, most: int) -> Table:
     unit = unit_label("length", system)
-    heads = ("tank", "draws", "ends in pass", f"after {unit}", "zone", "place (lat, lon)", "fill", "liquid at its end")
+    heads = (
+        "tank" if loads.together == 1 else "load",
+        "draws",
+        "ends in pass",
+        f"after {unit}",
+        "zone",
+        "place (lat, lon)",
+        "fill",
+        "liquid at its end",
+    )
     many = len(loads.drawn)
     rows = tuple(
         (
@@ -105,9 +131,10 @@ def _loads_table(loads: TankLoads, places: FloatArray, names: list[str], system:
             f"{100.0 * float(loads.end_fill[index]):.0f} %",
             show(float(loads.end_temperature[index]), "temperature", system, 1),
         )
-        for index in range(min(many, _MOST_LOADS))
+        for index in range(min(many, most))
     )
-    caption = "Where each tank runs out" + (f", the first {len(rows)} of {many:,}" if len(rows) < many else "")
+    rest = f", the first {len(rows)} of {many:,} (--all-zones tells all)" if len(rows) < many else ""
+    caption = f"Where each {heads[0]} runs out{rest}"
     return Table(caption, heads, rows, ">>>>><>>", (0.7, 1.3, 1.0, 1.0, 0.8, 2.3, 0.8, 1.4))
 
 
@@ -132,7 +159,7 @@ def hours_text(ends: tuple[WorkTime, WorkTime], efficiency: float, speeds: str) 
     )
 
 
-def loads_blocks(day: Day, names: list[str], system: System) -> list[Block]:
+def loads_blocks(day: Day, names: list[str], system: System, *, all_loads: bool = False) -> list[Block]:
     """Say how many tanks it takes, and where each runs out, or why that is not told.
 
     Parameters
@@ -143,15 +170,28 @@ def loads_blocks(day: Day, names: list[str], system: System) -> list[Block]:
         Number of each zone as people see it.
     system : str
         ``"us"`` or ``"metric"``.
+    all_loads : bool
+        Tell every tank.
     """
     loads = day.loads
     if loads is None:
         return [Paragraph(day.why_not or _NO_TANK)]
-    said = (
-        f"Tanks: {tanks_text(loads, system)}. {full_tank_text(loads, system)} Passes are taken to run at "
-        f"{math.degrees(day.heading) % 180.0:.0f}° from north."
+    said = f"Tanks: {tanks_text(loads, system)}. {full_tank_text(loads, system)} {_passes_text(day)}"
+    if not len(loads.drawn):
+        return [Paragraph(said)]
+    most = len(loads.drawn) if all_loads else _MOST_LOADS
+    return [Paragraph(said), _loads_table(loads, day.places, names, system, most)]
+
+
+def _passes_text(day: Day) -> str:
+    """How the passes are taken to run."""
+    if day.start is None:
+        return f"Passes are taken to run at {math.degrees(day.heading) % 180.0:.0f}° from north."
+    (lon, lat), course = day.start.place, math.degrees(day.start.heading) % 360.0
+    return (
+        f"Pass 1 is taken to start in the {day.start.corner} of the field ({lat:.5f}, {lon:.5f}) and to run at "
+        f"{course:.0f}° from north, the next ones beside it back and forth; --start takes another corner."
     )
-    return [Paragraph(said), *([_loads_table(loads, day.places, names, system)] if len(loads.drawn) else [])]
 
 
 def cooling_text(coldest: float, system: System) -> str:

@@ -39,7 +39,8 @@ def _loads_document(plan: PlanOutcome) -> dict[str, Any] | None:
     if loads is None:
         return None
     return keyed(
-        tanks=len(loads.drawn),
+        tanks=len(loads.drawn) * loads.together,
+        tanks_together=loads.together,
         full_load_lb_nh3=loads.full_load,
         heel=loads.heel,
         liquid_in_full_tank_lb=loads.liquid_mass,
@@ -150,6 +151,13 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
             "field_efficiency": round(plan.day.efficiency, 4),
         },
         "heading_deg": round(math.degrees(plan.day.heading) % 180.0, 1),
+        "start": None
+        if plan.day.start is None
+        else {
+            "corner": plan.day.start.corner,
+            "lon_lat": [round(end, 6) for end in plan.day.start.place],
+            "heading_deg": round(math.degrees(plan.day.start.heading) % 360.0, 1),
+        },
         "tank_loads": _loads_document(plan),
         "end_of_tank": _end_of_tank(plan),
     }

@@ -8,6 +8,7 @@ import numpy as np
 
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, number, show, unit_label
+from geoflow.report.basis import basis_section, stamp
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
@@ -16,15 +17,16 @@ from geoflow.report.layout import count, number_range, some_names, verb, within,
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.odds import odds_text
 from geoflow.report.plan_document import driven_speeds
+from geoflow.report.plan_maps import plan_figures
 from geoflow.report.reading import left_out_warning, reading_section
 from geoflow.report.sizing import plan_sizes_text
 from geoflow.report.vetted import zones_hold_text
 from geoflow.report.window import heading, plan_warnings
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import PlanOutcome
+    from geoflow.outcomes import Origin, PlanOutcome
 
-__all__ = ["planned_report"]
+__all__ = ["plan_answer", "planned_report"]
 
 _MOST_NAMES: Final = 12
 # Less than this much ground is no gain [m2]: a twentieth of an acre, which prints as nothing.
@@ -40,7 +42,16 @@ def _speed_text(plan: PlanOutcome, system: System) -> str:
     return said_range(driven[0], driven[-1], "speed", system)
 
 
-def _answer(plan: PlanOutcome, system: System) -> str:
+def plan_answer(plan: PlanOutcome, system: System) -> str:
+    """Say in one sentence what the plan is and what holds at it.
+
+    Parameters
+    ----------
+    plan : PlanOutcome
+        From `plan_field`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     curve = plan.curve
     if curve.asked <= 0.0:
         return "Every zone asks for zero: there is nothing to plan."
@@ -233,10 +244,10 @@ def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> st
     return within(*best, "temperature", system)
 
 
-def _day_section(plan: PlanOutcome, system: System) -> Section:
+def _day_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
     day, names = plan.day, zone_numbers(plan.vetted.prescription)
     hours = hours_text((day.time[0], day.time[2]), day.efficiency, _speed_text(plan, system))
-    blocks = [Paragraph(hours), *loads_blocks(day, names, system)]
+    blocks = [Paragraph(hours), *loads_blocks(day, names, system, all_loads=all_zones)]
     if day.end is not None and not day.end.worse.any():
         blocks.append(Paragraph(f"{cooling_text(day.end.temperature, system)} No zone loses its verdict for it."))
     return Section("loads", "Loads and hours", tuple(blocks))
@@ -248,7 +259,9 @@ def _rests_section(plan: PlanOutcome, system: System) -> Section:
     return Section("rests", "Behind the verdicts", tuple(assumption_blocks(plan.vetted.solution, system, flows)))
 
 
-def planned_report(plan: PlanOutcome, system: System, *, all_zones: bool = False) -> Report:
+def planned_report(
+    plan: PlanOutcome, system: System, *, all_zones: bool = False, origin: Origin | None = None
+) -> Report:
     """Say everything about a planned field.
 
     Parameters
@@ -258,7 +271,9 @@ def planned_report(plan: PlanOutcome, system: System, *, all_zones: bool = False
     system : str
         ``"us"`` or ``"metric"``.
     all_zones : bool
-        Name every zone.
+        Name every zone and every tank.
+    origin : Origin, optional
+        Of a report on paper, which has the maps too; without it no figure is drawn.
     """
     prescription, solution = plan.vetted.prescription, plan.vetted.solution
     asked = plan.curve.asked > 0.0
@@ -272,7 +287,7 @@ def planned_report(plan: PlanOutcome, system: System, *, all_zones: bool = False
     )
     sections = [
         _zones_section(plan, system, all_zones=all_zones),
-        _day_section(plan, system),
+        _day_section(plan, system, all_zones=all_zones),
         _alternatives_section(plan, system),
         _orifices_section(plan, system),
         _rests_section(plan, system),
@@ -281,13 +296,15 @@ def planned_report(plan: PlanOutcome, system: System, *, all_zones: bool = False
     return Report(
         f"{prescription.path.name} planned for the bar {solution.bar.name}",
         f"{heading(solution, system, with_speed=False)}{speeds}",
-        _answer(plan, system),
+        plan_answer(plan, system),
         (
             Section("answer", "What to do", first),
+            *([] if origin is None else [Section("map", "Maps of speeds and rates", plan_figures(plan, system))]),
             *(sections if asked else []),
-            reading_section(prescription, system),
+            *([reading_section(prescription, system)] if origin is None else []),
             caution_section(),
+            *([] if origin is None else [basis_section(prescription, solution, origin, system)]),
         ),
         SHORT_CAUTION,
-        "",
+        "" if origin is None else stamp(origin),
     )

@@ -46,7 +46,8 @@ def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]
 
 
 def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
-    """Rows of the side file, `SIDE_COLUMNS` each: every zone that changed or still does not hold.
+    """Rows of the side file, `SIDE_COLUMNS` each: every zone that changed, still does not hold or is on no value of
+    the controller.
 
     ``row`` counts from 0, for programs; ``zone`` is the number people see.
 
@@ -58,7 +59,7 @@ def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
         The new rates.
     """
     columns = _columns(prescription, done)
-    touched = np.flatnonzero(np.array(columns["changed"], dtype=bool) | done.left_failing).tolist()
+    touched = np.flatnonzero(np.array(columns["changed"], dtype=bool) | done.left_failing | done.off_values).tolist()
     return [[columns[name][index] for name in SIDE_COLUMNS] for index in touched]
 
 
@@ -71,6 +72,7 @@ def _totals(done: Rewriting, columns: dict[str, list[Any]]) -> dict[str, Any]:
         zones_changed=int(changed.sum()),
         zones_left_failing=int(done.left_failing.sum()),
         zones_raised=int(done.raised.sum()),
+        zones_off_values=int(done.off_values.sum()),
         acres_changed=acres[changed].sum(),
         pounds_added=moved[moved > 0].sum(),
         pounds_taken=-moved[moved < 0].sum(),
@@ -132,6 +134,9 @@ def rewrite_document(outcome: RewriteOutcome) -> dict[str, Any]:
         ),
         "left_failing": prescription.row[done.left_failing].tolist(),
         "raised": prescription.row[done.raised].tolist(),
+        "off_values": prescription.row[done.off_values].tolist(),
+        "most_raise_share": None if math.isinf(outcome.rules.most_raise) else outcome.rules.most_raise,
+        "most_raise_share_needed": outcome.share_needed,
         **keyed(planned_speed_mph=solution.plan.speed),
         "policy": outcome.policy,
         **_short(outcome),

@@ -20,6 +20,7 @@ from geoflow.report.layout import count, span, verb, zone_names, zone_numbers
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import PRINTED, SCREEN, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_warning
+from geoflow.report.rewritten_words import off_values_blocks, raised_blocks, total_blocks
 from geoflow.report.symbology import CHANGES, VERDICT_SYMBOLS
 from geoflow.report.vetted import (
     MOST_ZONES,
@@ -34,12 +35,12 @@ from geoflow.report.window_panels import PlannedRates
 from geoflow.report.zones import verdict_table, zones_section
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import Day, RewriteOutcome
+    from geoflow.decide.field_day import Day
+    from geoflow.outcomes import RewriteOutcome
 
 __all__ = ["change_kinds", "rewriting_answer", "rewritten_report"]
 
 _MOST_SHOWN: Final = 20
-_MOST_RAISES: Final = 40
 _MOST_SHORT: Final = 40
 
 
@@ -95,43 +96,6 @@ def rewriting_answer(done: Rewriting, area: FloatArray, system: System) -> str:
     return words + (f", and {own:,} got a speed of {'its' if own == 1 else 'their'} own." if own else ".")
 
 
-def _raised(done: Rewriting, area: FloatArray, names: list[str], system: System) -> list[Block]:
-    """Name the zones whose rate was raised."""
-    raised = np.flatnonzero(done.raised)
-    if not raised.size:
-        return []
-    shown = ", ".join(
-        f"{names[index]} ({number(float(done.before[index]), 'nitrogen rate', system)} to "
-        f"{number(float(done.after[index]), 'nitrogen rate', system)})"
-        for index in raised[:_MOST_RAISES].tolist()
-    )
-    more = "" if raised.size <= _MOST_RAISES else f" and {raised.size - _MOST_RAISES:,} more"
-    return [
-        Paragraph(
-            f"RAISED above the prescription, {count(raised.size, 'zone')} "
-            f"({show(float(area[raised].sum()), 'area', system)}) in {unit_label('nitrogen rate', system)}: "
-            f"{shown}{more}. Check every one against the agronomist's ceiling, the label and local nitrogen rules "
-            "before anything is applied.",
-            "warning",
-        )
-    ]
-
-
-def _unplaced(done: Rewriting, policy: str, system: System) -> list[Block]:
-    """Say that the field's nitrogen could not be kept."""
-    if policy != "hold-total" or abs(done.unplaced) <= 1e-4 * done.nitrogen_before:
-        return []
-    short = "short of" if done.unplaced > 0 else "over"
-    why = " without a raise (--allow-raise)." if done.unplaced > 0 else " to give up."
-    return [
-        Paragraph(
-            f"The field's nitrogen could NOT be kept: it comes out {show(abs(done.unplaced), 'mass', system)} {short} "
-            f"what was prescribed, because no zone has room for it{why}",
-            "warning",
-        )
-    ]
-
-
 def _cooled(day: Day) -> list[Block]:
     """Say that zones are lost as the tank is drawn."""
     lost = lost_at_the_end(day).size
@@ -160,25 +124,29 @@ def _steps(done: Rewriting, names: list[str]) -> list[str]:
     return steps
 
 
-def _nitrogen(done: Rewriting, area: FloatArray, policy: str, system: System) -> Table:
-    moved = (done.after - done.before) * area
-    rows = (
-        ("before", number(done.nitrogen_before, "mass", system)),
-        ("added by raises", number(float(moved[moved > 0].sum()), "mass", system)),
-        ("taken", number(float(-moved[moved < 0].sum()), "mass", system)),
-        ("after", number(done.nitrogen_after, "mass", system)),
-    )
+def _nitrogen(outcome: RewriteOutcome, system: System) -> Table:
+    done, policy = outcome.done, outcome.policy
+    moved = (done.after - done.before) * outcome.vetted.prescription.area
+    digits = 1 if outcome.rules.only_values else None
+    amounts = {
+        "before": done.nitrogen_before,
+        "added by raises": float(moved[moved > 0].sum()),
+        "taken": float(-moved[moved < 0].sum()),
+        "after": done.nitrogen_after,
+    }
+    rows = tuple((when, number(amount, "mass", system, digits)) for when, amount in amounts.items())
     heads = ("when", f"{unit_label('mass', system)} N")
     return Table(f"Nitrogen of the field, policy {policy}", heads, rows, "<>", (3.0, 2.0))
 
 
 def _to_do(outcome: RewriteOutcome, day: Day | None, system: System) -> Section:
     done, prescription, solution = outcome.done, outcome.vetted.prescription, outcome.vetted.solution
-    area, names, policy = prescription.area, zone_numbers(prescription), outcome.policy
+    area, names = prescription.area, zone_numbers(prescription)
     blocks: list[Block] = [
         *plan_warnings(solution),
-        *_raised(done, area, names, system),
-        *_unplaced(done, policy, system),
+        *raised_blocks(done, area, names, system),
+        *total_blocks(outcome, system),
+        *off_values_blocks(outcome, names, system),
         *left_out_warning(prescription),
         *([] if day is None else _cooled(day)),
     ]
@@ -194,7 +162,7 @@ def _to_do(outcome: RewriteOutcome, day: Day | None, system: System) -> Section:
             "beside it, what changed and why; load that one, and let the agronomist see the changes first."
         )
         blocks.append(Paragraph(said, on=PRINTED))
-    blocks += [_nitrogen(done, area, policy, system), verdict_table(done.after, prescription, done.verdict, system)]
+    blocks += [_nitrogen(outcome, system), verdict_table(done.after, prescription, done.verdict, system)]
     return Section("answer", "What to do", tuple(blocks))
 
 
@@ -222,9 +190,13 @@ def _drive(slow: float, fast: float, system: System) -> str:
     return number(slow, "speed", system) if slow == fast else span(slow, fast, "speed", system)
 
 
+def _touched(done: Rewriting) -> BoolArray:
+    return np.asarray(done.rate_changed | _own_speed(done) | done.left_failing | done.off_values)
+
+
 def _order(done: Rewriting, area: FloatArray) -> list[int]:
     """Zones that changed or still fail: failing first, then raised, then what moves most nitrogen."""
-    touched = np.flatnonzero(done.rate_changed | _own_speed(done) | done.left_failing).tolist()
+    touched = np.flatnonzero(_touched(done)).tolist()
     moved = np.abs(done.after - done.before) * area
     return sorted(touched, key=lambda index: (not done.left_failing[index], not done.raised[index], -moved[index]))
 
@@ -264,7 +236,8 @@ def _change_table(
     area_label, mass, speed = (unit_label(kind, system) for kind in ("area", "mass", "speed"))
     heads = ("zone", "before", "after", area_label, f"{mass} N", f"drive {speed}", "verdict", "why")
     which = f"the first {len(shown):,} of {many}" if rest else f"all {many}"
-    caption = f"Zones changed or still not holding, rates in {unit_label('nitrogen rate', system)}: {which}"
+    what = "changed, still not holding or on no value" if done.off_values.any() else "changed or still not holding"
+    caption = f"Zones {what}, rates in {unit_label('nitrogen rate', system)}: {which}"
     blocks: list[Block] = [Table(caption, heads, rows, "<>>>><<<", (0.7, 0.9, 0.9, 0.8, 0.9, 1.2, 0.9, 3.7))]
     if rest:
         said = f"Not listed: {count(rest, 'zone')} that changed less"
@@ -275,7 +248,7 @@ def _change_table(
 
 def _changes_section(outcome: RewriteOutcome, system: System, most: int, *, printed: bool) -> Section:
     done, prescription = outcome.done, outcome.vetted.prescription
-    if not (done.rate_changed | _own_speed(done) | done.left_failing).any():
+    if not _touched(done).any():
         return Section("changes", "Changes made", (Paragraph("Nothing had to be changed."),))
     names = zone_numbers(prescription)
     blocks = (

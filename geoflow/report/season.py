@@ -26,7 +26,7 @@ _SIZES: Final = {
     "area_ratio": "orifice area {:.0f} % of the bar file's",
     "relative_change": "area {:+.0f} % in a day",
 }
-_JOBS: Final = ("vet", "rewrite", "reconcile")
+_JOBS: Final = ("vet", "rewrite", "plan", "reconcile")
 _SUMMED: Final = (
     *("area_ac", "asked_lb_n", "after_lb_n", "applied_lb_n", "covered_ac", "missed_ac", "doubled_ac", "compared_ac"),
     *("holds_ac", "doubtful_ac", "fails_ac", "off_ac"),

@@ -10,7 +10,7 @@ from geoflow.base.schema import VERDICTS
 
 __all__ = [
     "BADGE", "CHANGES", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "MISSED", "PAGES", "PAPER", "RATIO_CLASSES", "SEASON",
-    "SHADE", "UNKNOWN", "VERDICT_SYMBOLS", "Mark", "RatioClass", "Symbol",
+    "SHADE", "STEPS", "UNKNOWN", "VERDICT_SYMBOLS", "Mark", "RatioClass", "Symbol",
 ]  # fmt: skip
 
 INK, PAPER, FAINT = "#1A1A1A", "#FFFFFF", "#5A5A5A"
@@ -68,6 +68,23 @@ CHANGES: Final[dict[str, Symbol]] = {
     "raised": Symbol("raised", "R", "#CC6F14", "++", "#3D1F00"),
     "left failing": Symbol("still not holding", "X", "#64102C", "xx", "#E8A9BC"),
 }
+
+
+# For speeds and rates, rising: the more, the darker; neighbours differ in pattern too.
+STEPS: Final = (
+    Symbol("", "", "#FBF8DF"),
+    Symbol("", "", "#E9F0C3", "..", "#7A8A3A"),
+    Symbol("", "", "#D3E7B4", "//", "#5E8438"),
+    Symbol("", "", "#B7DBAD", "\\\\", "#3F7A4B"),
+    Symbol("", "", "#98CBA8", "--", "#2C6B4C"),
+    Symbol("", "", "#7AB9A6"),
+    Symbol("", "", "#60A5A2", "..", "#0D3B40"),
+    Symbol("", "", "#4A8F9B", "//", "#0B2F3C"),
+    Symbol("", "", "#3A7890", "\\\\", "#D4E9F0"),
+    Symbol("", "", "#2F6180", "--", "#CFE0EC"),
+    Symbol("", "", "#284B6C"),
+    Symbol("", "", "#203654", "..", "#C9D3E2"),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,7 +38,8 @@ from geoflow.report.window_panels import PlannedRates, window_panels
 from geoflow.report.zones import verdict_table, zones_section
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import Day, Origin, VetOutcome
+    from geoflow.decide.field_day import Day
+    from geoflow.outcomes import Origin, VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [

@@ -34,7 +34,7 @@ class Entry:
     field : str
         Its name, unlike any other in the catalog.
     job : str
-        ``"vet"``, ``"rewrite"`` or ``"reconcile"``.
+        ``"vet"``, ``"rewrite"``, ``"plan"`` or ``"reconcile"``.
     values : dict
         Column to what it says: text, a whole path or URL, a flag, or a tuple of texts; nothing for an empty cell.
     """
@@ -180,6 +180,10 @@ def _value(name: str, text: str, folder: str, where: str) -> Value:
         if text.casefold() not in _YES | _NO:
             raise UsageError(f"'{name}' is '{text}', neither yes nor no", where=where, cure="write yes or no")
         return text.casefold() in _YES
+    if kind == "whole number":
+        text = text.removesuffix(".0")  # a spreadsheet's doing
+        if not text.isdecimal():
+            raise UsageError(f"'{name}' is '{text}', no whole number", where=where, cure="write it like 3")
     check_choice(COLUMNS[name], text, where=where)
     return text
 

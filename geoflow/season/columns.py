@@ -10,7 +10,7 @@ from geoflow.options.table import OPTIONS, Option
 
 __all__ = ["COLUMNS", "JOBS", "needed"]
 
-_JOBS: Final = ("vet", "rewrite", "reconcile")
+_JOBS: Final = ("vet", "rewrite", "plan", "reconcile")
 
 
 def _columns() -> dict[str, Option]:

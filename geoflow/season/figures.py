@@ -17,10 +17,10 @@ from geoflow.report.layout import count
 from geoflow.report.reconciling import accepted_words, zone_columns
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import ReconcileOutcome, RewriteOutcome, VetOutcome
+    from geoflow.outcomes import PlanOutcome, ReconcileOutcome, RewriteOutcome, VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["ROW_COLUMNS", "Figures", "reconciled_figures", "rewritten_figures", "vetted_figures"]
+__all__ = ["ROW_COLUMNS", "Figures", "planned_figures", "reconciled_figures", "rewritten_figures", "vetted_figures"]
 
 ROW_COLUMNS: Final[dict[str, type]] = {
     "field": str,
@@ -53,7 +53,6 @@ ROW_COLUMNS: Final[dict[str, type]] = {
 """Columns of the season's table; pounds are nitrogen, `within_10` a share of `compared_ac`."""
 
 _VERDICTS: Final = ("holds", "doubtful", "fails", "off")
-_UNPLACED: Final = 1e-4  # of the field's nitrogen, below which none is missed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,6 +138,26 @@ def vetted_figures(outcome: VetOutcome) -> Figures:
     return Figures(row, findings + _warnings(solution.warnings()), zones)
 
 
+def planned_figures(outcome: PlanOutcome) -> Figures:
+    """Take a planned field's figures: those of its verdicts, at the speeds of the plan.
+
+    Parameters
+    ----------
+    outcome : PlanOutcome
+        From `plan_field`.
+    """
+    found, end = vetted_figures(outcome.vetted), outcome.day.end
+    slow, fast = (from_si(speed, "speed", "mile/hour") for speed in outcome.speeds)
+    findings = list(found.findings)
+    if end is not None and end.worse.any():
+        acres = from_si(outcome.vetted.prescription.area[end.worse], "area", "acre")
+        text = (
+            f"{count(acres.size, 'zone')}, {acres.sum():,.1f} ac, worse off at the end of a tank than with a full one"
+        )
+        findings.append(_finding("end of a tank", "plan", text, rounded(acres.sum())))
+    return Figures(found.row, findings, {**found.zones, "speed_low_mph": slow, "speed_high_mph": fast})
+
+
 def _rewriting_findings(outcome: RewriteOutcome) -> list[dict[str, Any]]:
     done, area = outcome.done, outcome.vetted.prescription.area
     found = []
@@ -152,7 +171,10 @@ def _rewriting_findings(outcome: RewriteOutcome) -> list[dict[str, Any]]:
             "ceiling, the label and local nitrogen rules before anything is applied"
         )
         found.append(_finding("raised", "field", text))
-    if abs(done.unplaced) > _UNPLACED * done.nitrogen_before:
+    if done.off_values.any():
+        text = f"{count(int(done.off_values.sum()), 'zone')} on none of the controller's values"
+        found.append(_finding("off the values", "field", text))
+    if outcome.short_of_nitrogen:
         text = f"{from_si(done.unplaced, 'mass', 'lb'):+,.0f} lb of nitrogen found no zone with room"
         found.append(_finding("nitrogen not placed", "plan", text))
     return found

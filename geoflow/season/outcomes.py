@@ -10,13 +10,16 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.options.table import TARGET
-from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, RewriteOptions
+from geoflow.options.typed import ComparisonOptions, DayOptions, LogOptions, PlanOptions, ReadOptions, RewriteOptions
 from geoflow.report.documents import vet_document
+from geoflow.report.plan_document import plan_document
 from geoflow.report.reconciling import reconcile_document
 from geoflow.report.rewriting import rewrite_document
 from geoflow.season.catalog import Entry
-from geoflow.season.figures import reconciled_figures, rewritten_figures, vetted_figures
+from geoflow.season.figures import planned_figures, reconciled_figures, rewritten_figures, vetted_figures
 from geoflow.season.zones import zone_table
+from geoflow.workflow.plan_outputs import write_plan
+from geoflow.workflow.planning import plan_field
 from geoflow.workflow.reconcile_outputs import write_reconciliation
 from geoflow.workflow.reconciling import reconcile_file
 from geoflow.workflow.rewriting import rewrite_file, write_rewriting
@@ -88,6 +91,19 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
     return Outcome(document, figures.row, figures.findings, outcome.has_findings, table)
 
 
+def _planned(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
+    said = entry.said(files)
+    most = entry.text("speeds")
+    day, given = DayOptions.of(said, "plan"), said.get("speed") is not None
+    outcome = plan_field(_vet(said, "plan"), day, speed_given=given, most_speeds=int(most) if most else None)
+    document, prescription = plan_document(outcome), outcome.vetted.prescription
+    if full:
+        write_plan(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
+    figures = planned_figures(outcome)
+    table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
+    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table)
+
+
 def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
 
     said, job = entry.said(files), "reconcile"
@@ -102,7 +118,12 @@ def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System,
     return Outcome(document, figures.row, figures.findings, outcome.has_findings, table)
 
 
-_RUN: Final[dict[str, Callable[..., Outcome]]] = {"vet": _vetted, "rewrite": _rewritten, "reconcile": _reconciled}
+_RUN: Final[dict[str, Callable[..., Outcome]]] = {
+    "vet": _vetted,
+    "rewrite": _rewritten,
+    "plan": _planned,
+    "reconcile": _reconciled,
+}
 
 
 def run_field(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +13,11 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.units import parse
 from geoflow.decide.day import field_efficiency, work_hours
+from geoflow.decide.field_day import Day, Start
 from geoflow.decide.loads import end_of_tank_window, tank_loads
-from geoflow.ground.passes import field_heading, lay_passes
+from geoflow.ground.passes import Passes, field_heading, lay_passes
 from geoflow.options.typed import DayOptions, RewriteOptions
-from geoflow.outcomes import Day, VetOutcome
+from geoflow.outcomes import VetOutcome
 
 __all__ = ["course_of", "day_hours", "parse_share", "share_in", "with_loads"]
 
@@ -82,6 +84,59 @@ def course_of(options: DayOptions | RewriteOptions, zones: NDArray[np.object_]) 
     return field_heading(zones) if options.heading is None else parse(options.heading, "angle", where="--heading")
 
 
+_SIDES: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
+
+
+def _begin(vetted: VetOutcome, text: str | None) -> float | tuple[float, float] | None:
+    """Where pass 1 is to start: a direction from the middle [rad], or a place in its frame [m]."""
+    import pyproj
+
+    if text is None:
+        return None
+    side = text.strip().casefold().replace(" ", "").replace("-", "")
+    if side in _SIDES:
+        return _SIDES.index(side) * math.pi / 4.0
+    try:
+        lon, lat = (float(part) for part in text.split(","))
+    except ValueError:
+        lon = lat = math.nan
+    if not (abs(lon) <= 180.0 and abs(lat) <= 90.0):
+        raise UsageError(
+            f"'{text}' is no place to start from",
+            where="--start",
+            cure="name a corner like southwest, or give longitude,latitude",
+        )
+    x, y = pyproj.Transformer.from_crs("EPSG:4326", vetted.prescription.local_crs, always_xy=True).transform(lon, lat)
+    return float(x), float(y)
+
+
+def _course_from(vetted: VetOutcome, heading: float, begin: float | tuple[float, float] | None) -> tuple[Passes, str]:
+    """Lay the passes so that pass 1 starts where it was said: at one of two edges, one of two ways along it.
+
+    The corner's name comes too: the side of the field where its first edge and the near end of its passes meet.
+    """
+    zones, width = vetted.prescription.zones, vetted.solution.window.width
+    # From the left edge the corner lies back and to the left of a pass, from the right one back and to the right.
+    ways = [
+        (way, right, way + (0.75 if right else 1.25) * math.pi)
+        for way in (heading, heading + math.pi)
+        for right in (False, True)
+    ]
+    if begin is None:
+        ways = ways[:1]
+    elif isinstance(begin, float):
+        ways = [max(ways, key=lambda one: math.cos(one[2] - begin))]
+    laid = [lay_passes(zones, way % (2.0 * math.pi), width, from_right=right) for way, right, _ in ways]
+
+    def away(at: int) -> float:
+        if not isinstance(begin, tuple) or not laid[at].start_x.size:
+            return 0.0
+        return math.hypot(laid[at].start_x[0] - begin[0], laid[at].start_y[0] - begin[1])
+
+    best = min(range(len(ways)), key=away)
+    return laid[best], _SIDES[round(ways[best][2] / (math.pi / 4.0)) % 8]
+
+
 def _in_degrees(vetted: VetOutcome, x: FloatArray, y: FloatArray) -> FloatArray:
     """Longitude and latitude [deg] of places in the prescription's frame [m], shape (n, 2)."""
     import pyproj
@@ -140,9 +195,14 @@ def with_loads(
     """
     solution, prescription = vetted.solution, vetted.prescription
     heel = parse_share(options.heel, _HEEL, where="--heel")
+    begin = _begin(vetted, options.start)
     if solution.bar.tank is None:
         return day
-    passes = lay_passes(prescription.zones, day.heading, solution.window.width)
+    passes, corner = _course_from(vetted, day.heading, begin)
     loads = tank_loads(passes, rate, prescription.area, solution.bar, solution.plan.temperature[0], heel=heel)
     end = end_of_tank_window(rate, solution, speeds, heel=heel)
-    return replace(day, loads=loads, places=_in_degrees(vetted, loads.x, loads.y), end=end)
+    start = None
+    if passes.start_x.size:
+        place = _in_degrees(vetted, passes.start_x[:1], passes.start_y[:1])[0]
+        start = Start(corner, (float(place[0]), float(place[1])), passes.heading % (2.0 * math.pi))
+    return replace(day, loads=loads, places=_in_degrees(vetted, loads.x, loads.y), end=end, start=start)

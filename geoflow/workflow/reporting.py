@@ -14,10 +14,11 @@ from geoflow import __version__
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, RangeError, UsageError
 from geoflow.base.units import System
+from geoflow.decide.field_day import Day
 from geoflow.files.inputs import InputSnapshot, files_of
 from geoflow.files.output import OutputFolder
 from geoflow.options.typed import DayOptions, ReportFiles
-from geoflow.outcomes import Day, InputFile, Origin, ReconcileOutcome, RewriteOutcome, VetOutcome
+from geoflow.outcomes import InputFile, Origin, ReconcileOutcome, RewriteOutcome, VetOutcome
 from geoflow.report.html import as_html
 from geoflow.report.pdf import as_pdf
 from geoflow.report.reconciled import reconciled_report

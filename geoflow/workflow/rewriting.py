@@ -7,6 +7,7 @@ import csv
 import io
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import numpy as np
 
 from geoflow.base.errors import OutputError, UsageError
 from geoflow.base.progress import tell
-from geoflow.base.rate_units import rate_unit
+from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import ACRE, POUND
 from geoflow.decide.costs import Prices
@@ -30,27 +31,71 @@ from geoflow.prescription_patch.new_taskdata import becomes_task_data, write_tas
 from geoflow.prescription_patch.patch import can_patch, changes_of, rate_decimals, write_rewritten
 from geoflow.prescription_patch.patch_taskdata import patch_task_data
 from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
-from geoflow.workflow.day import course_of
+from geoflow.workflow.day import course_of, parse_share
 
 __all__ = ["parse_prices", "rewrite_file", "write_rewriting"]
 
 _FINEST_DECIMALS = 3
+# The tolerance that a rate counts as reached with everywhere else.
+_MOST_RAISE = 0.10
+
+
+def _given_rates(text: str, vetted: VetOutcome, where: str, cure: str) -> tuple[list[float], RateUnit]:
+    """Read numbers with commas between them and a rate unit behind; without one they count in the prescription's."""
+    numbers = text.strip()
+    at = next((place for place, letter in enumerate(numbers) if letter.isalpha()), len(numbers))
+    own = vetted.prescription.rate_unit
+    unit = rate_unit(numbers[at:], where=where) if numbers[at:] else own
+    try:
+        values = [float(part) for part in numbers[:at].split(",")]
+    except ValueError:
+        values = []
+    if not values or not all(0.0 < value < math.inf for value in values):
+        raise UsageError(f"'{text}' is no rate", where=where, cure=cure)
+    return values, unit
 
 
 def _max_rate(text: str | None, vetted: VetOutcome) -> float:
-    """Read --max-rate: a number with a rate unit, or a bare number in the prescription's unit."""
+    """Read --max-rate [kg/m2]; infinity where none is given."""
     if text is None:
         return math.inf
-    words = text.strip().split(maxsplit=1)
-    unit = vetted.prescription.rate_unit if len(words) == 1 else rate_unit(words[1], where="--max-rate")
-    try:
-        value = float(words[0])
-    except (ValueError, IndexError):
-        value = math.nan
-    if not value > 0.0 or math.isinf(value):
-        raise UsageError(f"'{text}' is no rate", where="--max-rate", cure='give it like "180 lb N/ac"')
+    cure = 'give it like "180 lb N/ac"'
+    values, unit = _given_rates(text, vetted, "--max-rate", cure)
+    if len(values) > 1:
+        raise UsageError(f"'{text}' is no rate", where="--max-rate", cure=cure)
     bar = vetted.solution.bar
-    return float(as_nitrogen_rate(value, unit, bar.nitrogen_fraction, vetted.counted_density))
+    return float(as_nitrogen_rate(values[0], unit, bar.nitrogen_fraction, vetted.counted_density))
+
+
+def _values(options: RewriteOptions, vetted: VetOutcome, decimals: int) -> list[float]:
+    """Read --round or --presets: the step, or the rates, in the file's own unit; nothing where neither is given."""
+    if options.round is not None and options.presets is not None:
+        raise UsageError(
+            "--round and --presets each say which rates there are",
+            where="--round, --presets",
+            cure="give one of them",
+        )
+    text, where = (options.round, "--round") if options.presets is None else (options.presets, "--presets")
+    if text is None:
+        return []
+    cure = 'give it like "5 lb N/ac"' if where == "--round" else 'give them like "85,100,115"'
+    values, unit = _given_rates(text, vetted, where, cure)
+    own = vetted.prescription.rate_unit
+    if unit != own:
+        raise UsageError(
+            f"the file's rates are in {own.text}, and these are in {unit.text}",
+            where=where,
+            cure=f"give what the controller reads in {own.text}",
+        )
+    if where == "--round" and len(values) > 1:
+        raise UsageError(f"'{text}' is no rate", where=where, cure=cure)
+    if any(abs(round(value, decimals) - value) > 1e-9 * value for value in values):
+        raise UsageError(
+            f"the rate column cannot hold '{text}': it has {decimals} decimal(s)",
+            where=where,
+            cure="give fewer decimals, or export the prescription with more",
+        )
+    return sorted(set(values))
 
 
 def parse_prices(options: RewriteOptions) -> Prices | None:
@@ -114,6 +159,45 @@ def _partners(passes: Passes, short: np.ndarray[Any, Any], zones: int) -> np.nda
     return np.where(short, partner, -1)
 
 
+def _rules(options: RewriteOptions, vetted: VetOutcome, unit_rate: float, decimals: int) -> Rules:
+    """Say what may be changed and how; `unit_rate` is one of the file's unit [kg/m2]."""
+    policy = options.policy
+    if policy not in POLICIES:
+        raise UsageError(f"there is no policy '{policy}'", where="--policy", cure=f"one of {', '.join(POLICIES)}")
+    if options.most_raise is not None and not options.allow_raise:
+        raise UsageError(
+            "--most-raise limits raises, and none is allowed",
+            where="--most-raise",
+            cure="add --allow-raise, or leave it out",
+        )
+    usual = _MOST_RAISE if policy == "hold-total" else math.inf
+    most = usual if options.most_raise is None else parse_share(options.most_raise, usual, where="--most-raise")
+    given, cap = _values(options, vetted, decimals), _max_rate(options.max_rate, vetted)
+    step = unit_rate * 10.0**-decimals
+    listed: tuple[float, ...] = ()
+    if options.presets is not None:
+        listed = tuple(value * unit_rate for value in given)
+    elif given:
+        step = given[0] * unit_rate
+    if cap < (listed[0] if listed else step):
+        raise UsageError(
+            "no rate the file or the controller has lies at or below --max-rate",
+            where="--max-rate",
+            cure="give a higher one",
+        )
+    return Rules(policy, options.allow_raise, cap, not options.leave_doubtful, step, most, bool(given), listed)
+
+
+def _share_needed(vetted: VetOutcome, rules: Rules) -> float | None:
+    """Least share, in steps of 5 %, by which rates may be raised so that the field keeps its nitrogen."""
+    area = vetted.prescription.area
+    for share in np.arange(math.floor(rules.most_raise / 0.05 + 1e-9) + 1, 21) * 0.05:
+        done = rewrite(vetted.rate, area, vetted.solution, replace(rules, most_raise=float(share), only_values=False))
+        if abs(done.unplaced) <= 1e-4 * done.nitrogen_before:
+            return float(share)
+    return None
+
+
 def rewrite_file(vetted: VetOutcome, options: RewriteOptions) -> RewriteOutcome:
     """Rewrite a vetted prescription.
 
@@ -129,22 +213,14 @@ def rewrite_file(vetted: VetOutcome, options: RewriteOptions) -> RewriteOutcome:
     UsageError
         If an option makes no sense.
     """
-    policy, prices = options.policy, parse_prices(options)
-    if policy not in POLICIES:
-        raise UsageError(f"there is no policy '{policy}'", where="--policy", cure=f"one of {', '.join(POLICIES)}")
+    prices = parse_prices(options)
     prescription, solution = vetted.prescription, vetted.solution
     bar, area = solution.bar, prescription.area
     density = vetted.counted_density
     unit_rate = float(as_nitrogen_rate(1.0, prescription.rate_unit, bar.nitrogen_fraction, density))
     held = rate_decimals(prescription)
     decimals = _FINEST_DECIMALS if held is None else min(held, _FINEST_DECIMALS)
-    rules = Rules(
-        policy,
-        options.allow_raise,
-        _max_rate(options.max_rate, vetted),
-        not options.leave_doubtful,
-        unit_rate * 10.0**-decimals,
-    )
+    rules = _rules(options, vetted, unit_rate, decimals)
     tell(f"rewriting {len(area):,} zones")
     done = rewrite(vetted.rate, area, solution, rules)
     heading, pieces = None, None
@@ -169,7 +245,10 @@ def rewrite_file(vetted: VetOutcome, options: RewriteOptions) -> RewriteOutcome:
         prescription.rate,
     )
     money = None if prices is None else spent_and_earned(done, area, prices)
-    return RewriteOutcome(vetted, done, policy, written, heading, pieces, money)
+    outcome = RewriteOutcome(vetted, done, rules, written, heading, pieces, money)
+    if outcome.short_of_nitrogen and rules.allow_raise and rules.policy == "hold-total":
+        outcome = replace(outcome, share_needed=_share_needed(vetted, rules))
+    return outcome
 
 
 @contextlib.contextmanager
