@@ -38,7 +38,7 @@ from geoflow.report.day import tanks_text
 from geoflow.report.layout import count, zone_names
 from geoflow.report.rewritten import rewriting_answer
 from geoflow.report.season import season_answer
-from geoflow.report.vetted import held_text
+from geoflow.report.vetted import zones_hold_text
 from geoflow.report.zones import margin_text
 from geoflow.workflow.vetting import vet_file
 
@@ -198,7 +198,7 @@ def of_count(many: int, verdict: str) -> np.ndarray[Any, Any]:
 @pytest.mark.parametrize("held", [0, 1, 2])
 @pytest.mark.parametrize("fails", [0, 1, 2])
 def test_verdicts_are_counted_in_grammar(held: int, fails: int) -> None:
-    text = held_text(np.concatenate([of_count(held, "holds"), of_count(fails, "fails")]), "1 of 2 ac")
+    text = zones_hold_text(np.concatenate([of_count(held, "holds"), of_count(fails, "fails")]), "1 of 2 ac")
     assert text.startswith(f"{held} of {count(held + fails, 'zone')} {'holds' if held == 1 else 'hold'} (")
     assert text.endswith(f" {fails} {'fails' if fails == 1 else 'fail'}")
 

@@ -1,6 +1,6 @@
 """The only place that knows pint: text to SI floats and SI floats to text.
 
-Inside geoflow every number is an SI float [m, kg, s, K, Pa]; text with a unit exists only where a person reads or writes.
+Inside geoflow every number is an SI float [m, kg, s, K, Pa]; text with a unit stands only where people read or write.
 """
 
 from __future__ import annotations

@@ -68,7 +68,7 @@ def gauge_cell(values: FloatArray, bar: Bar, system: System) -> str:
 
 def _heads(bar: Bar, system: System) -> list[str]:
     label = unit_label("pressure", system)
-    return [f"manifold {label}", *([f"pump outlet {label}"] if _pump_shown(bar) else [])]
+    return [f"manifold {label}", *([f"pump {label}"] if _pump_shown(bar) else [])]
 
 
 def _remark(verdict: str, limit: str, *, liquid: bool) -> str:
