@@ -9,9 +9,8 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, Floats
-from geoflow.hydraulics.cases import bounding_cases, central_case, open_cases
-from geoflow.hydraulics.circuit import Circuit, State
-from geoflow.hydraulics.readings import least_over_cases
+from geoflow.hydraulics.circuit import State
+from geoflow.hydraulics.readings import bounded_circuit, least_over_cases
 
 __all__ = ["PressureCurve", "pressure_curve"]
 
@@ -59,9 +58,7 @@ def pressure_curve(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
 ) -> PressureCurve:
     """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
-    bounding = bounding_cases(bar, sections)
-    cases = (*bounding, *open_cases(bar, sections), central_case(bar, sections))
-    circuit = Circuit(bar, sections, cases, temperature)
+    circuit, bounding = bounded_circuit(bar, sections, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
     top = circuit.node_for(lambda state: state.flow / ratio - highest_flow)
     share = np.linspace(0.0, 1.0, _CURVE_POINTS)
@@ -80,7 +77,7 @@ def pressure_curve(
 
     def low(values: FloatArray) -> FloatArray:
         """Least over temperatures and cases."""
-        return least_over_cases(values.min(axis=1), len(bounding))
+        return least_over_cases(values.min(axis=1), bounding)
 
     margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
     least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))

@@ -12,7 +12,10 @@ from geoflow.hydraulics.cases import bounding_cases, central_case, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.physics.roots import rising_root
 
-__all__ = ["MarginReadings", "Readings", "gauge_readings", "least_over_cases", "readings_at_margin", "state_at"]
+__all__ = [
+    *("MarginReadings", "Readings", "bounded_circuit", "gauge_readings", "least_over_cases", "readings_at_margin"),
+    "state_at",
+]
 
 
 def least_over_cases(values: FloatArray, bounding: int) -> FloatArray:
@@ -74,8 +77,18 @@ class Readings:
     margin: FloatArray
 
 
-def _cases(bar: Bar, sections: tuple[int, ...], temperature: FloatArray) -> tuple[Circuit, int]:
-    """Return the circuit with all cases that bound it, the central one last, and how many of them bound."""
+def bounded_circuit(bar: Bar, sections: tuple[int, ...], temperature: FloatArray) -> tuple[Circuit, int]:
+    """Return the circuit with all cases that bound it, the central one last, and how many of them bound.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+    temperature : ndarray, shape (t,)
+        Of the liquid in the tank [K].
+    """
     bounding = bounding_cases(bar, sections)
     cases = (*bounding, *open_cases(bar, sections), central_case(bar, sections))
     return Circuit(bar, sections, cases, temperature), len(bounding)
@@ -100,7 +113,7 @@ def gauge_readings(bar: Bar, sections: tuple[int, ...], temperature: FloatArray,
     BarError
         If a measured point contradicts its orifice.
     """
-    circuit, bounding = _cases(bar, sections, temperature)
+    circuit, bounding = bounded_circuit(bar, sections, temperature)
     state = state_at(circuit, flow)
     manifold = state.manifold_pressure
 
@@ -149,7 +162,7 @@ def readings_at_margin(bar: Bar, sections: tuple[int, ...], temperature: float) 
     BarError
         If a measured point contradicts its orifice.
     """
-    circuit, bounding = _cases(bar, sections, np.array([temperature]))
+    circuit, bounding = bounded_circuit(bar, sections, np.array([temperature]))
     wanted = bar.limits.liquid_margin
     state = circuit.state(circuit.node_for(lambda state: state.liquid_margin - wanted))
     if np.any(state.liquid_margin < wanted - 1.0):
