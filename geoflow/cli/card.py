@@ -42,7 +42,7 @@ def _card(options: argparse.Namespace) -> int:
         setter=(as_card_html, as_card_pdf),
     )  # fmt: skip
     lines = [wrap(report.answer, indent=""), "", "Written: " + ", ".join(written), "", wrap(SHORT_CAUTION, indent="")]
-    deliver(options, card_document(outcome), lambda: "\n".join(lines), tuple(map(str, sources.paths)))
+    deliver(options, lambda: card_document(outcome), lambda: "\n".join(lines), tuple(map(str, sources.paths)))
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 

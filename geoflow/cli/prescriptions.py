@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import functools
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +40,7 @@ def _vet(options: argparse.Namespace) -> int:
     from geoflow.workflow.vetting import write_vetting
 
     outcome = vetted(options, "vet")
-    document = vet_document(outcome)
+    document = functools.cache(lambda: vet_document(outcome))
     inputs = (options.prescription, options.bar)
     written: list[str] = []
     notes: list[str] = []
@@ -47,7 +48,7 @@ def _vet(options: argparse.Namespace) -> int:
         written, notes = write_vetting(
             outcome,
             Path(options.out),
-            document,
+            document(),
             options.units,
             replace=options.replace,
             protect=tuple(Path(name) for name in inputs),
@@ -82,7 +83,7 @@ def _rewrite(options: argparse.Namespace) -> int:
         target, side, notes = written
         return said + "\n\n" + "\n".join([f"Written: {target}, and what changed and why: {side}", *notes])
 
-    deliver(options, rewrite_document(outcome), text, inputs)
+    deliver(options, lambda: rewrite_document(outcome), text, inputs)
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 
@@ -97,7 +98,7 @@ def _plan(options: argparse.Namespace) -> int:
     outcome = plan_field(vetted(options, "plan"), day, speed_given=planned, most_speeds=options.speeds)
     deliver(
         options,
-        plan_document(outcome),
+        lambda: plan_document(outcome),
         lambda: as_text(planned_report(outcome, options.units, all_zones=options.all_zones)),
         (options.prescription, options.bar),
     )

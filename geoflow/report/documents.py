@@ -8,7 +8,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.schema import LIMITS, VERDICTS
-from geoflow.decide.gauges import expected_gauges, rows_at_map_rates, tank_pressures
+from geoflow.decide.gauges import rows_at_map_rates, tank_pressures
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.report.doubt import doubt_document
 from geoflow.report.gauges import ends_document, gauges_document, split_document
@@ -118,15 +118,15 @@ def vet_document(outcome: VetOutcome) -> dict[str, Any]:
     outcome : VetOutcome
         From `vet_file`.
     """
-    rate, area, solution, vetting = outcome.rate, outcome.prescription.area, outcome.solution, outcome.vetting
+    solution = outcome.solution
     return {
         "input": reading_document(outcome.prescription),
         "bar": solution.bar.name,
         "window": window_document(solution, with_speed=True),
         "zones": _zones(outcome),
         "totals": _totals(outcome),
-        "gauges": gauges_document(expected_gauges(rate, area, solution, vetting), solution),
-        "row_split": split_document(rows_at_map_rates(solution, rate, area, vetting), solution),
+        "gauges": gauges_document(outcome.gauges, solution),
+        "row_split": split_document(outcome.row_split, solution),
         "doubt": doubt_document(outcome.doubt),
         "limits": {name: limit.meaning for name, limit in LIMITS.items()},
     }
