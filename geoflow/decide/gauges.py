@@ -50,6 +50,8 @@ class GaugeTable:
         Slowest and fastest [m/s].
     flow : ndarray, shape (temperatures, rates)
         True ammonia flow of the bar at the middle speed [kg/s].
+    shown_flow : ndarray, shape (rates,)
+        The same as the controller counts it [kg/s].
     density : ndarray, shape (temperatures,)
         Of the liquid in the tank [kg/m3].
     manifold, after_valve, outlet, valve_drop : ndarray
@@ -60,6 +62,7 @@ class GaugeTable:
     rate: FloatArray
     speed: FloatArray
     flow: FloatArray
+    shown_flow: FloatArray
     density: FloatArray
     manifold: FloatArray
     after_valve: FloatArray
@@ -105,7 +108,7 @@ def gauge_table(rate: FloatArray, speed: FloatArray, solution: Solution) -> Gaug
         np.where(known[..., None], ends(values), np.nan)
         for values in (found.manifold, found.after_valve, found.outlet, found.valve_drop)
     )
-    return GaugeTable(kelvin, rate, speed, true[..., 1], liquid, *shown)
+    return GaugeTable(kelvin, rate, speed, true[..., 1], flows[:, 1], liquid, *shown)
 
 
 @dataclass(frozen=True, slots=True)

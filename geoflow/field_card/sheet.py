@@ -136,7 +136,7 @@ def _gauge_blocks(outcome: CardOutcome, system: System) -> list[Block]:
             rates[at],
             number_range(float(found.speed[at, 0]), float(found.speed[at, 1]), "speed", system),
             number(float(found.flow[middle, at] / found.density[middle]), "volume flow", system),
-            number(float(found.flow[middle, at]), "ammonia flow", system),
+            number(float(found.shown_flow[at]), "ammonia flow", system),
         )
         for at in range(found.rate.size)
     )

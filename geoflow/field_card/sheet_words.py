@@ -40,8 +40,8 @@ _CHECKS: Final = {
     "section shut": "Section switches; then from upwind: does every section frost?",
     "meter counts too much": "The number entered, against Settings; then a scale ticket.",
     "meter counts too little": "The number entered, against Settings; then a scale ticket.",
-    "zero off": "Pump stopped, tank open: it has to read what the tank gauge reads.",
-    "valve nearly shut": "Drive the valve open by its hand switch.",
+    "zero off": "Stopped, sections off, pump off, tank open: it has to read what the tank gauge reads.",
+    "valve nearly shut": "Stopped, sections off: does the valve move by its hand switch?",
     "plugged row": "From upwind: a row without frost. Tank shut and line bled before you open it.",
     "suction starving": "Tank valve and couplings fully open; then, shut and bled, the strainer.",
     "worn orifices": "Scale ticket against acres; then, shut and bled, measure some orifices.",
@@ -327,9 +327,10 @@ def before_list(outcome: CardOutcome, system: System) -> BulletList:
             f"Calibration in the controller's own unit. The number per {unit} N where it wants {unit} NH3: "
             f"{_percent(1.0 / bar.nitrogen_fraction - 1.0)} on the ground; the other way round "
             f"{_percent(bar.nitrogen_fraction - 1.0)}.",
-            "Then couplings, then the tank valve, opened slowly and in full. Half open they cost what a strainer "
-            "costs.",
-            f"Pump still stopped: every gauge reads what the tank gauge reads, {tank}. One that does not is wrong.",
+            "All sections off and the pump stopped, everybody upwind; then couplings, then the tank valve, opened "
+            "slowly and in full. Half open they cost what a strainer costs.",
+            f"Sections still off, pump still stopped: every gauge comes to what the tank gauge reads, {tank}. One that "
+            "does not is wrong, or a valve before it is shut.",
         ),
         ordered=True,
     )
