@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.rates import UnitRates
 from geoflow.decide.beyond import Beyond
 from geoflow.decide.day import TemperatureCurve
 from geoflow.decide.field_day import Day
+from geoflow.decide.gauges import Gauges, expected_gauges, rows_at_map_rates
 from geoflow.decide.odds import odds_of_holding
 from geoflow.decide.orifices import OrificeChoice
 from geoflow.decide.rewrite import Rewriting, Rules
@@ -25,6 +26,7 @@ from geoflow.decide.speeds import SpeedCurve, SpeedSet
 from geoflow.decide.vet import Solution, Vetting, vet
 from geoflow.diagnosis.findings import Finding
 from geoflow.ground.passes import ShortPieces
+from geoflow.hydraulics.rows import RowSplit
 from geoflow.reconcile.agreement import Agreement
 from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps
 from geoflow.reconcile.field import Reconciliation
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     *("ConvertOutcome", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
-    *("VetOutcome", "short_zones"),
+    "VetOutcome",
 ]
 
 # A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
@@ -49,8 +51,6 @@ _GROUND_OFF, _UNASKED = 0.02, 0.05
 # Ground driven over this many times on average was hardly driven like that: width, sections or order are wrong.
 _OVER_AND_OVER: Final = 2.0
 _CONVERTED_OFF: Final = 0.01  # of the field's nitrogen, which somebody should look at
-# A zone counts as short when the rate is not yet reached over more than this share of its run.
-_SHORT: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -90,18 +90,15 @@ class VetOutcome:
         """What would settle the doubtful zones; None where there are none."""
         return settling(self.prescription.area, self.solution, self.vetting)
 
+    @cached_property
+    def gauges(self) -> Gauges:
+        """Pressures to expect at the map's own rates."""
+        return expected_gauges(self.rate, self.prescription.area, self.solution, self.vetting)
 
-def short_zones(pieces: ShortPieces, rate: FloatArray) -> BoolArray:
-    """Tell which zones are too short for the controller to reach their rate [kg/m2], shape (zones,).
-
-    Parameters
-    ----------
-    pieces : ShortPieces
-        How far the controller follows the zones.
-    rate : ndarray, shape (zones,)
-        Nitrogen rate [kg/m2].
-    """
-    return np.asarray((pieces.off_share > _SHORT) & (rate > 0.0))
+    @cached_property
+    def row_split(self) -> RowSplit | None:
+        """How the rows share what the map asks for; None where that cannot be told."""
+        return rows_at_map_rates(self.solution, self.rate, self.prescription.area, self.vetting)
 
 
 @dataclass(frozen=True)
@@ -148,7 +145,7 @@ class RewriteOutcome:
     def short(self) -> IntArray:
         """Places of the zones too short for the controller to reach their rate."""
         pieces = self.pieces
-        return np.zeros(0, np.int64) if pieces is None else np.flatnonzero(short_zones(pieces, self.done.after))
+        return np.zeros(0, np.int64) if pieces is None else np.flatnonzero(pieces.too_short(self.done.after))
 
     @cached_property
     def after(self) -> Vetting:

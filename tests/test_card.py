@@ -338,10 +338,20 @@ def test_the_display_shows_what_the_controller_counts(tmp_path: Path) -> None:
     """Its lb NH3/min by hand, at the one density the Wren's controller reckons with: rate x speed x width."""
     found = card(tmp_path, *KETTLE, "--speed", "5 mph")
     rows = words(tmp_path).split("Flow on the display at mid speed")[1].split("Tank gauge, psi")[0]
+    seen = 0
     for one in found["gauges"]:
         shown = one["rate_lb_n_ac"] / 0.82 * one["speed_mph"] * 27.5 / 495
         if one["manifold_psi"] is not None:
+            seen += 1
             assert f" {shown:.1f} " in rows, one
+    assert seen >= 6
+
+
+def test_nothing_is_opened_or_driven_before_sections_and_pump_are_off(tmp_path: Path) -> None:
+    card(tmp_path, *KETTLE, "--speed", "5 mph")
+    said = words(tmp_path)
+    assert said.index("All sections off and the pump stopped") < said.index("then the tank valve, opened")
+    assert "Drive the valve open" not in said
 
 
 def test_vet_tells_the_gauges_of_the_maps_rates_by_temperature(

@@ -458,7 +458,9 @@ def test_a_write_that_is_killed_leaves_the_old_file(tmp_path: Path, monkeypatch:
     assert (tmp_path / "a.json").read_bytes() == b"old"
 
 
-def test_what_an_unknown_disk_raises_is_told_in_words(monkeypatch: pytest.MonkeyPatch, remote: Any) -> None:
+def test_what_an_unknown_disk_raises_is_told_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, remote: Any
+) -> None:
     def broken(*_: object) -> None:
         raise RuntimeError("token expired")
 
@@ -471,7 +473,7 @@ def test_what_an_unknown_disk_raises_is_told_in_words(monkeypatch: pytest.Monkey
 
     monkeypatch.setattr("geoflow.season.urls.file_system", lacking)
     with pytest.raises(UsageError, match="Install s3fs"):
-        fetch("s3://bucket/a.csv", Path("unused"))
+        fetch("s3://bucket/a.csv", tmp_path / "unused")
 
 
 def test_without_the_libraries_it_says_how_to_get_them(

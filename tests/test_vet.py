@@ -394,7 +394,7 @@ def test_a_bar_on_which_no_flow_certainly_holds_gets_no_gauges_and_no_row_split(
     document = window_document(solution, with_speed=True)
     assert not document["gauges_at_ends"] and document["row_split"] is None
     said = " ".join(as_text(window_report(solution, "us", with_speed=True)).split())
-    assert "Tank gauge" in said and "manifold psi" not in said and "pump outlet psi" not in said
+    assert "Tank gauge" in said and "manifold psi" not in said and "pump psi" not in said
     assert "Rows do not get the same" not in said
     rate = np.array([60.0, 120.0]) * LB_PER_AC
     found = vet(rate, solution)

@@ -1,4 +1,7 @@
-"""The only place that knows pint: text to SI floats [m, kg, s, K, Pa] and SI floats to text, at the edge only."""
+"""The only place that knows pint: text to SI floats and SI floats to text, at the edge only.
+
+Inside geoflow every number is an SI float [m, kg, s, K, Pa]; text with a unit stands only where people read or write.
+"""
 
 from __future__ import annotations
 

@@ -22,10 +22,9 @@ def _window(options: argparse.Namespace) -> int:
 
     solution = read_bar_and_plan(PlanOptions.of(vars(options), "window"))
     with_speed = options.speed is not None
-    document = window_document(solution, with_speed=with_speed)
     deliver(
         options,
-        document,
+        lambda: window_document(solution, with_speed=with_speed),
         lambda: as_text(window_report(solution, options.units, with_speed=with_speed)),
         (options.bar,),
     )
@@ -46,7 +45,7 @@ def _bar(options: argparse.Namespace) -> int:
 
     bar = read_bar(options.check)
     document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / FOOT, 6), "problems": []}
-    deliver(options, document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
+    deliver(options, lambda: document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
     return NOTHING_TO_ACT_ON
 
 

@@ -42,7 +42,10 @@ def _card(options: argparse.Namespace) -> int:
     )  # fmt: skip
     said_where = f"The whole card: {', '.join(written)}"
     deliver(
-        options, card_document(outcome), lambda: f"{as_text(report)}\n\n{said_where}", tuple(map(str, sources.paths))
+        options,
+        lambda: card_document(outcome),
+        lambda: f"{as_text(report)}\n\n{said_where}",
+        tuple(map(str, sources.paths)),
     )
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 

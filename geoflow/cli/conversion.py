@@ -34,7 +34,7 @@ def _convert(options: argparse.Namespace) -> int:
     )
     deliver(
         options,
-        convert_document(outcome),
+        lambda: convert_document(outcome),
         lambda: as_text(converted_report(outcome, options.units)),
         (*inputs, options.out),
     )

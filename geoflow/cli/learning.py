@@ -32,7 +32,7 @@ def _learn(options: argparse.Namespace) -> int:
         write_figures(figures, Path(options.figures), replace_existing=options.replace, protect=protect)
     deliver(
         options,
-        learn_document(outcome),
+        lambda: learn_document(outcome),
         lambda: as_text(learned_report(outcome, options.units, options.out)),
         (*inputs, options.out),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import functools
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -41,12 +42,12 @@ def _reconcile(options: argparse.Namespace) -> int:
     named = (options.log, options.bar, options.target, options.boundary, options.columns_file)
     inputs = tuple(name for name in named if name is not None)
     outcome = reconciled(options)
-    document = reconcile_document(outcome)
+    document = functools.cache(lambda: reconcile_document(outcome))
     protect = tuple(Path(name) for name in inputs)
     written: list[str] = []
     if options.out is not None:
         written = write_reconciliation(
-            outcome, Path(options.out), document, options.units, cell=options.cell,
+            outcome, Path(options.out), document(), options.units, cell=options.cell,
             replace=options.replace, protect=protect,
         )  # fmt: skip
     elif options.cell is not None:

@@ -146,7 +146,10 @@ def progress_shown(after: float = 2.0) -> Iterator[None]:
 
 
 def deliver(
-    options: argparse.Namespace, document: dict[str, Any], text: Callable[[], str], inputs: tuple[str, ...]
+    options: argparse.Namespace,
+    document: Callable[[], dict[str, Any]],
+    text: Callable[[], str],
+    inputs: tuple[str, ...],
 ) -> None:
     """Hand a result over: as text, and as JSON where it is asked for.
 
@@ -154,18 +157,18 @@ def deliver(
     ----------
     options : argparse.Namespace
         As typed.
-    document : dict
-        The JSON.
-    text : callable
-        Gives the text.
+    document, text : callable
+        Give the JSON and the text; only what is asked for is made.
     inputs : tuple of str
         Files never to be written over.
     """
     if options.json == "-":
-        print(json.dumps(document, indent=1, allow_nan=False))
+        print(json.dumps(document(), indent=1, allow_nan=False))
         return
     if options.json is not None:
         from geoflow.workflow.vetting import write_json
 
-        write_json(Path(options.json), document, replace=options.replace, protect=tuple(Path(name) for name in inputs))
+        write_json(
+            Path(options.json), document(), replace=options.replace, protect=tuple(Path(name) for name in inputs)
+        )
     print(text())

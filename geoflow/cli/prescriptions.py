@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import functools
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +40,7 @@ def _vet(options: argparse.Namespace) -> int:
     from geoflow.workflow.vetting import write_vetting
 
     outcome = vetted(options, "vet")
-    document = vet_document(outcome)
+    document = functools.cache(lambda: vet_document(outcome))
     inputs = (options.prescription, options.bar)
     written: list[str] = []
     notes: list[str] = []
@@ -47,7 +48,7 @@ def _vet(options: argparse.Namespace) -> int:
         written, notes = write_vetting(
             outcome,
             Path(options.out),
-            document,
+            document(),
             options.units,
             replace=options.replace,
             protect=tuple(Path(name) for name in inputs),
@@ -82,7 +83,7 @@ def _rewrite(options: argparse.Namespace) -> int:
         target, side, notes = written
         return said + "\n\n" + "\n".join([f"Written: {target}, and what changed and why: {side}", *notes])
 
-    deliver(options, rewrite_document(outcome), text, inputs)
+    deliver(options, lambda: rewrite_document(outcome), text, inputs)
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 
@@ -109,13 +110,13 @@ def _plan(options: argparse.Namespace) -> int:
     from geoflow.workflow.plan_outputs import write_plan
 
     outcome = planned(options, "plan")
-    document, inputs = plan_document(outcome), (options.prescription, options.bar)
+    inputs = (options.prescription, options.bar)
     written: list[str] = []
     notes: list[str] = []
     if options.out is not None:
         guarded = tuple(Path(name) for name in inputs)
         written, notes = write_plan(
-            outcome, Path(options.out), document, options.units, replace=options.replace, protect=guarded
+            outcome, Path(options.out), plan_document(outcome), options.units, replace=options.replace, protect=guarded
         )
 
     def text() -> str:
@@ -124,7 +125,7 @@ def _plan(options: argparse.Namespace) -> int:
             "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes]) if written else ""
         )
 
-    deliver(options, document, text, inputs)
+    deliver(options, lambda: plan_document(outcome), text, inputs)
     return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 

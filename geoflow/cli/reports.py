@@ -14,6 +14,8 @@ from geoflow.cli.prescriptions import planned, vetted
 from geoflow.options.typed import DayOptions, ReportFiles, RewriteOptions, told
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from geoflow.outcomes import Origin
     from geoflow.report.model import Report
     from geoflow.workflow.reporting import Sources
@@ -42,7 +44,12 @@ def _origin(options: argparse.Namespace, sources: Sources) -> Origin:
 
 
 def _finish(
-    options: argparse.Namespace, report: Report, document: dict[str, Any], sources: Sources, *, findings: bool
+    options: argparse.Namespace,
+    report: Report,
+    document: Callable[[], dict[str, Any]],
+    sources: Sources,
+    *,
+    findings: bool,
 ) -> int:
     """Write the report and say where it is."""
     from geoflow.report.cautions import SHORT_CAUTION
@@ -69,7 +76,7 @@ def _report_vet(options: argparse.Namespace) -> int:
     day = DayOptions.of(vars(options), "report vet")
     origin = _origin(options, sources)
     report = report_on_vetting(outcome, origin, options.units, day, all_zones=options.all_zones)
-    return _finish(options, report, vet_document(outcome), sources, findings=outcome.has_findings)
+    return _finish(options, report, lambda: vet_document(outcome), sources, findings=outcome.has_findings)
 
 
 def _report_rewrite(options: argparse.Namespace) -> int:
@@ -87,7 +94,7 @@ def _report_rewrite(options: argparse.Namespace) -> int:
     outcome = rewrite_file(before, rules)
     day = DayOptions.of(vars(options), "report rewrite")
     report = report_on_rewriting(outcome, _origin(options, sources), options.units, day, all_zones=options.all_zones)
-    return _finish(options, report, rewrite_document(outcome), sources, findings=outcome.has_findings)
+    return _finish(options, report, lambda: rewrite_document(outcome), sources, findings=outcome.has_findings)
 
 
 def _report_plan(options: argparse.Namespace) -> int:
@@ -100,7 +107,7 @@ def _report_plan(options: argparse.Namespace) -> int:
     outcome = planned(options, "report plan")
     origin = _origin(options, sources)
     report = planned_report(outcome, options.units, all_zones=options.all_zones, origin=origin)
-    return _finish(options, report, plan_document(outcome), sources, findings=outcome.has_findings)
+    return _finish(options, report, lambda: plan_document(outcome), sources, findings=outcome.has_findings)
 
 
 def _report_reconcile(options: argparse.Namespace) -> int:
@@ -113,7 +120,7 @@ def _report_reconcile(options: argparse.Namespace) -> int:
     sources = Sources.of([(named.get(role, role), getattr(options, role)) for role in roles])
     outcome = reconciled(options)
     report = report_on_reconciling(outcome, _origin(options, sources), options.units, all_zones=options.all_zones)
-    return _finish(options, report, reconcile_document(outcome), sources, findings=outcome.has_findings)
+    return _finish(options, report, lambda: reconcile_document(outcome), sources, findings=outcome.has_findings)
 
 
 _VET_EXAMPLE: Final = (

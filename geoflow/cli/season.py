@@ -90,7 +90,7 @@ def _make(options: argparse.Namespace) -> int:
             said += f"\nNot there, so these fields will fail: {shown} ({len(made.missing):,} in all)"
         return said + f"\nLook through it, then run: geoflow season {options.make} --out DIR"
 
-    deliver(options, document, text, (options.make,))
+    deliver(options, lambda: document, text, (options.make,))
     return FINDINGS if made.missing else NOTHING_TO_ACT_ON
 
 
@@ -156,7 +156,12 @@ def _season(options: argparse.Namespace) -> int:
         return _STOPPED
     finally:
         store.tidy()
-    deliver(options, document, lambda: season_text(document, options.units, written, progress.kept), (options.catalog,))
+    deliver(
+        options,
+        lambda: document,
+        lambda: season_text(document, options.units, written, progress.kept),
+        (options.catalog,),
+    )
     return FINDINGS if document["totals"]["findings"] or document["totals"]["failed"] else NOTHING_TO_ACT_ON
 
 

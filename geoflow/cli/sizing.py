@@ -35,7 +35,7 @@ def _size(options: argparse.Namespace) -> int:
     def text() -> str:
         return as_text(report) + (f"\n\nWritten: {', '.join(written)}" if written else "")
 
-    deliver(options, sized_document(found, prescription), text, inputs)
+    deliver(options, lambda: sized_document(found, prescription), text, inputs)
     return FINDINGS if found.has_findings else NOTHING_TO_ACT_ON
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
 from itertools import groupby
 from typing import Final
 
+from geoflow.report.html import set_page
 from geoflow.report.model import Block, Report, Section
 
 __all__ = ["as_card_html", "card_groups"]
@@ -35,13 +35,6 @@ def as_card_html(report: Report) -> str:
     report : Report
         From `field_card.sheet`.
     """
-    import jinja2
-
-    sheet = jinja2.Environment(
-        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    ).from_string(files("geoflow.field_card").joinpath("card.html").read_text(encoding="utf-8"))
     rows = sum(len(getattr(block, "rows", ())) for _, blocks in report.shown("html") for block in blocks)
     points = next(size for most, size in _POINTS if rows <= most)
-    return sheet.render(
-        report=report, groups=card_groups(report), kind=lambda block: type(block).__name__, points=points
-    )
+    return set_page("geoflow.field_card", "card.html", report, groups=card_groups(report), points=points)

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.bar.equipment import Controller
-from geoflow.base.arrays import FloatArray, Floats, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray
 from geoflow.base.errors import RangeError
 
 __all__ = ["Passes", "ShortPieces", "field_heading", "lay_passes", "response_distance", "short_pieces"]
@@ -19,6 +19,8 @@ __all__ = ["Passes", "ShortPieces", "field_heading", "lay_passes", "response_dis
 # Pieces nearer than this [m] follow each other without a break; the bar stays down over such a crack.
 _CRACK: Final = 0.5
 _SHORTEST: Final = 1e-6
+# A zone counts as short when the rate is not yet reached over more than this share of its run.
+_SHORT: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +253,16 @@ class ShortPieces:
     off_share: FloatArray
     needed: FloatArray
     shortest: FloatArray
+
+    def too_short(self, rate: FloatArray) -> BoolArray:
+        """Tell which zones are too short for the controller to reach their rate, shape (zones,).
+
+        Parameters
+        ----------
+        rate : ndarray, shape (zones,)
+            Nitrogen rate [kg/m2].
+        """
+        return np.asarray((self.off_share > _SHORT) & (rate > 0.0))
 
 
 def short_pieces(

@@ -8,10 +8,9 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, Floats
-from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
-from geoflow.hydraulics.circuit import Circuit, State
+from geoflow.hydraulics.circuit import State
 from geoflow.hydraulics.long_bores import is_bounded_as_long
-from geoflow.hydraulics.readings import least_over_cases
+from geoflow.hydraulics.readings import bounded_circuit, least_over_cases
 
 __all__ = ["PressureCurve", "pressure_curve"]
 
@@ -65,10 +64,8 @@ def pressure_curve(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
 ) -> PressureCurve:
     """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
-    bounding = bounding_cases(bar, sections)
     # Of the likely cases the outer two: between them nothing is told apart.
-    cases = (*bounding, *open_cases(bar, sections), *central_cases(bar, sections)[::2])
-    circuit = Circuit(bar, sections, cases, temperature)
+    circuit, bounding = bounded_circuit(bar, sections, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
     lifted = circuit.heat_returns
     top = circuit.node_for(lambda state: state.flow / ratio - highest_flow, lifted=lifted)
@@ -89,7 +86,7 @@ def pressure_curve(
 
     def low(values: FloatArray) -> FloatArray:
         """Least over temperatures and cases."""
-        return least_over_cases(values.min(axis=1), len(bounding))
+        return least_over_cases(values.min(axis=1), bounding)
 
     margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
     least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))

@@ -13,11 +13,7 @@ from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.physics.roots import rising_root
 
 __all__ = [
-    "MarginReadings",
-    "Readings",
-    "gauge_readings",
-    "held_state",
-    "least_over_cases",
+    *("MarginReadings", "Readings", "bounded_circuit", "gauge_readings", "held_state", "least_over_cases"),
     "readings_at_margin",
     "state_at",
 ]
@@ -111,8 +107,18 @@ class Readings:
     margin: FloatArray
 
 
-def _cases(bar: Bar, sections: tuple[int, ...], temperature: FloatArray) -> tuple[Circuit, int]:
-    """Return the circuit with all cases that bound it, the outer likely ones last, and how many of them bound."""
+def bounded_circuit(bar: Bar, sections: tuple[int, ...], temperature: FloatArray) -> tuple[Circuit, int]:
+    """Return the circuit with all cases that bound it, the outer likely ones last, and how many of them bound.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+    temperature : ndarray, shape (t,)
+        Of the liquid in the tank [K].
+    """
     bounding = bounding_cases(bar, sections)
     cases = (*bounding, *open_cases(bar, sections), *central_cases(bar, sections)[::2])
     return Circuit(bar, sections, cases, temperature), len(bounding)
@@ -137,7 +143,7 @@ def gauge_readings(bar: Bar, sections: tuple[int, ...], temperature: FloatArray,
     BarError
         If a measured point contradicts its orifice.
     """
-    circuit, bounding = _cases(bar, sections, temperature)
+    circuit, bounding = bounded_circuit(bar, sections, temperature)
     state = held_state(circuit, flow)
     manifold = state.manifold_pressure
 
@@ -196,7 +202,7 @@ def readings_at_margin(bar: Bar, sections: tuple[int, ...], temperature: float) 
     BarError
         If a measured point contradicts its orifice.
     """
-    circuit, bounding = _cases(bar, sections, np.array([temperature]))
+    circuit, bounding = bounded_circuit(bar, sections, np.array([temperature]))
     wanted = bar.limits.liquid_margin
     state = circuit.state(circuit.node_for(lambda state: state.liquid_margin - wanted))
     if np.any(state.liquid_margin < wanted - 1.0):

@@ -8,7 +8,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.schema import LIMITS, VERDICTS
-from geoflow.decide.gauges import expected_gauges, rows_at_map_rates, tank_pressures
+from geoflow.decide.gauges import rows_at_map_rates, tank_pressures
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.report.beyond import beyond_document
 from geoflow.report.doubt import doubt_document
@@ -126,7 +126,7 @@ def vet_document(outcome: VetOutcome) -> dict[str, Any]:
     outcome : VetOutcome
         From `vet_file`.
     """
-    rate, area, solution, vetting = outcome.rate, outcome.prescription.area, outcome.solution, outcome.vetting
+    solution, vetting = outcome.solution, outcome.vetting
     names = list(zip(outcome.prescription.row.tolist(), outcome.prescription.zone_id, strict=True))
     return {
         "input": reading_document(outcome.prescription),
@@ -137,8 +137,8 @@ def vet_document(outcome: VetOutcome) -> dict[str, Any]:
         ),
         "zones": _zones(outcome),
         "totals": _totals(outcome),
-        "gauges": gauges_document(expected_gauges(rate, area, solution, vetting), solution),
-        "row_split": split_document(rows_at_map_rates(solution, rate, area, vetting), solution),
+        "gauges": gauges_document(outcome.gauges, solution),
+        "row_split": split_document(outcome.row_split, solution),
         "doubt": doubt_document(outcome.doubt, solution.bar.air_pressure),
         **beyond_document(outcome.beyond, names, [section.name for section in solution.bar.sections]),
         "limits": {name: limit.meaning for name, limit in LIMITS.items()},

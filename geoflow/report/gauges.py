@@ -12,7 +12,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.said import said
 from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, show_range, unit_label
-from geoflow.decide.gauges import Gauges, end_pressures, expected_gauges, gauges_of, tank_pressures
+from geoflow.decide.gauges import Gauges, end_pressures, gauges_of, tank_pressures
 from geoflow.hydraulics.rows import RowSplit
 from geoflow.report.json_numbers import keyed, records
 from geoflow.report.layout import number_range
@@ -71,7 +71,7 @@ def _heads(bar: Bar, system: System, *, likely: bool = False) -> list[str]:
     return [
         f"manifold {label}",
         *(["likely, over the plan"] if likely else []),
-        *([f"pump outlet {label}"] if _pump_shown(bar) else []),
+        *([f"pump {label}"] if _pump_shown(bar) else []),
     ]
 
 
@@ -112,19 +112,18 @@ def _row(found: Gauges, index: int, bar: Bar, system: System, *, own: bool, like
     return (number(float(found.rate[index]), "nitrogen rate", system), *speed, *cells, remark)
 
 
-def map_gauges(rate: FloatArray, area: FloatArray, vetting: Vetting, solution: Solution, system: System) -> list[Table]:
+def map_gauges(found: Gauges, solution: Solution, system: System) -> list[Table]:
     """Give the gauges at rates of a map driven as planned; nothing where none asks for ammonia.
 
     Parameters
     ----------
-    rate, area : ndarray, shape (zones,)
-        [kg/m2], [m2]
-    vetting, solution
-        What the verdicts come from.
+    found : Gauges
+        From `decide.gauges.expected_gauges`.
+    solution : Solution
+        The solved bar.
     system : str
         ``"us"`` or ``"metric"``.
     """
-    found = expected_gauges(rate, area, solution, vetting)
     if not len(found.rate):
         return []
     own = bool((np.ptp(found.speed, axis=0) > 1e-6).any())

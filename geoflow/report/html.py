@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import base64
 from importlib.resources import files
+from typing import Any
 
 from geoflow.report.model import Block, Report
 
-__all__ = ["as_html"]
+__all__ = ["as_html", "set_page"]
 
 
 def _kind(block: Block) -> str:
@@ -21,16 +22,31 @@ def _base64(content: bytes) -> str:
 def as_html(report: Report) -> str:
     """Set a report as HTML.
 
-    Every text is escaped by the template, and a content policy in the page forbids scripts and requests besides.
-
     Parameters
     ----------
     report : Report
         What to say.
     """
+    return set_page("geoflow.report", "report.html", report, base64=_base64)
+
+
+def set_page(room: str, name: str, report: Report, **more: Any) -> str:
+    """Set a report by a template.
+
+    Every text is escaped by it, and a content policy in the page forbids scripts and requests besides.
+
+    Parameters
+    ----------
+    room, name : str
+        The package the template lies in, and its file.
+    report : Report
+        What to say.
+    **more
+        What else the template speaks of.
+    """
     import jinja2
 
     sheet = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    ).from_string(files("geoflow.report").joinpath("report.html").read_text(encoding="utf-8"))
-    return sheet.render(report=report, kind=_kind, base64=_base64)
+    ).from_string(files(room).joinpath(name).read_text(encoding="utf-8"))
+    return sheet.render(report=report, kind=_kind, **more)

@@ -293,14 +293,14 @@ def _money(outcome: RewriteOutcome) -> list[Block]:
 
 def _printed_sections(outcome: RewriteOutcome, system: System, most: int) -> list[Section]:
     """Map, window and every zone as they are after the change."""
-    prescription, solution, done = outcome.vetted.prescription, outcome.vetted.solution, outcome.done
-    after, area = outcome.after, prescription.area
-    asked = PlannedRates(done.after, area, done.verdict, *after.driven)
+    solution, done, after = outcome.vetted.solution, outcome.done, outcome.after
+    asked = PlannedRates(done.after, outcome.vetted.prescription.area, done.verdict, *after.driven)
+    rewritten = replace(outcome.vetted, rate=done.after, vetting=after)
     title = "Zones after the change, worst first"
     return [
         _map_section(outcome, system),
-        window_section(solution, after, done.after, area, system, window_figure(solution, asked, system)),
-        zones_section(replace(outcome.vetted, rate=done.after, vetting=after), system, most, title=title),
+        window_section(rewritten, system, window_figure(solution, asked, system)),
+        zones_section(rewritten, system, most, title=title),
     ]
 
 

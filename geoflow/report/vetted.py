@@ -45,6 +45,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MOST_ZONES",
     "Printed",
+    "held_text",
     "last_sections",
     "map_caption",
     "verdict_answer",
@@ -105,6 +106,18 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warn
     return f"{zones_hold_text(verdict, acres)}."
 
 
+def held_text(verdict: TextArray) -> str:
+    """Count the zones that hold, of those that ask for ammonia.
+
+    Parameters
+    ----------
+    verdict : ndarray of str, shape (zones,)
+        Keys of `schema.VERDICTS`.
+    """
+    held, asked = int((verdict == "holds").sum()), int((verdict != "off").sum())
+    return f"{held:,} of {count(asked, 'zone')} {verb(held, 'holds', 'hold')}"
+
+
 def zones_hold_text(verdict: TextArray, acres: str) -> str:
     """Count zones by verdict: how many hold, on how many acres as said, are doubtful and fail.
 
@@ -115,9 +128,8 @@ def zones_hold_text(verdict: TextArray, acres: str) -> str:
     acres : str
         The area that holds, in words.
     """
-    held, doubtful, fails = (int((verdict == name).sum()) for name in ("holds", "doubtful", "fails"))
-    asked, holds, fail = held + doubtful + fails, verb(held, "holds", "hold"), verb(fails, "fails", "fail")
-    return f"{held:,} of {count(asked, 'zone')} {holds} ({acres}); {doubtful:,} doubtful, {fails:,} {fail}"
+    doubtful, fails = (int((verdict == name).sum()) for name in ("doubtful", "fails"))
+    return f"{held_text(verdict)} ({acres}); {doubtful:,} doubtful, {fails:,} {verb(fails, 'fails', 'fail')}"
 
 
 def _shared_cures(outcome: VetOutcome, verdict: str, system: System, most_names: int) -> list[str]:
@@ -276,24 +288,21 @@ def window_figure(solution: Solution, asked: PlannedRates, system: System) -> Fi
     return Figure("window", png, size, alt, caption)
 
 
-def window_section(
-    solution: Solution, vetting: Vetting, rate: FloatArray, area: FloatArray, system: System, *figures: Figure
-) -> Section:
+def window_section(outcome: VetOutcome, system: System, *figures: Figure) -> Section:
     """Give the window in a figure and in numbers, what limits each end, and what the gauges should read.
 
     Parameters
     ----------
-    solution, vetting
-        What the verdicts come from.
-    rate, area : ndarray, shape (zones,)
-        [kg/m2], [m2]
+    outcome : VetOutcome
+        What the verdicts are of.
     system : str
         ``"us"`` or ``"metric"``.
     *figures : Figure
         From `window_figure`, where they are wanted.
     """
+    solution, vetting = outcome.solution, outcome.vetting
     flows = vetting.flow_low, vetting.flow_high, vetting.verdict
-    blocks = (*figures, *window_blocks(solution, system, flows), *gauge_blocks(solution, system, (rate, area, vetting)))
+    blocks = (*figures, *window_blocks(solution, system, flows), *gauge_blocks(solution, system, outcome))
     return Section("window", "The window, and the plan in it", blocks)
 
 
@@ -321,7 +330,7 @@ def vetted_report(
     if printed is not None:
         sections.append(_map_section(outcome, system))
         figures.append(window_figure(solution, PlannedRates(rate, area, vetting.verdict, *vetting.driven), system))
-    sections.append(window_section(solution, vetting, rate, area, system, *figures))
+    sections.append(window_section(outcome, system, *figures))
     sections.append(zones_section(outcome, system, most))
     if printed is not None:
         unchanged = Paragraph("None: this report only judges the prescription as it came.")

@@ -20,7 +20,8 @@ from geoflow.report.liquid_words import said_liquid
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
 
 if TYPE_CHECKING:
-    from geoflow.decide.vet import Solution, Vetting
+    from geoflow.decide.vet import Solution
+    from geoflow.outcomes import VetOutcome
 
 __all__ = [
     "gauge_blocks",
@@ -184,9 +185,7 @@ def _speed_table(solution: Solution, system: System) -> Table:
     return Table("Rates at single speeds", heads, tuple(rows), "<<<", (2.0, 3.0, 3.0))
 
 
-def gauge_blocks(
-    solution: Solution, system: System, of_map: tuple[FloatArray, FloatArray, Vetting] | None = None
-) -> list[Block]:
+def gauge_blocks(solution: Solution, system: System, of_map: VetOutcome | None = None) -> list[Block]:
     """Say what the gauges should read, and how the rows share the flow.
 
     Parameters
@@ -195,11 +194,14 @@ def gauge_blocks(
         The solved bar.
     system : str
         ``"us"`` or ``"metric"``.
-    of_map : (rate, area, vetting), optional
-        Rates [kg/m2] and areas [m2] of the zones and their verdicts; without a map the ends of the window are told.
+    of_map : VetOutcome, optional
+        The map; without one the ends of the window are told.
     """
-    gauges = end_gauges(solution, system) if of_map is None else map_gauges(*of_map, solution, system)
-    uneven = row_text(rows_at_map_rates(solution, *(of_map or ())), solution)
+    if of_map is None:
+        gauges, split = end_gauges(solution, system), rows_at_map_rates(solution)
+    else:
+        gauges, split = map_gauges(of_map.gauges, solution, system), of_map.row_split
+    uneven = row_text(split, solution)
     return [*gauges, Paragraph(tank_text(solution, system)), *map(Paragraph, uneven)]
 
 

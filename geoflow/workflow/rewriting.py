@@ -25,7 +25,7 @@ from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import Passes, lay_passes, short_pieces
 from geoflow.isoxml.deliver import Delivery
 from geoflow.options.typed import RewriteOptions
-from geoflow.outcomes import RewriteOutcome, VetOutcome, short_zones
+from geoflow.outcomes import RewriteOutcome, VetOutcome
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import becomes_task_data, write_task_prescription
 from geoflow.prescription_patch.patch import can_patch, changes_of, rate_decimals, write_rewritten
@@ -230,7 +230,7 @@ def rewrite_file(vetted: VetOutcome, options: RewriteOptions) -> RewriteOutcome:
         speed = 0.5 * (done.speed_low + done.speed_high)
         pieces = short_pieces(passes, done.after, speed, bar.controller)
         if options.merge_short:
-            short = short_zones(pieces, done.after)
+            short = pieces.too_short(done.after)
             done = share_rates(done, area, _partners(passes, short, len(area)), solution, rules)
             pieces = short_pieces(passes, done.after, speed, bar.controller)
     elif options.merge_short or options.heading is not None:

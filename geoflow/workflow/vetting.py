@@ -34,6 +34,7 @@ from geoflow.report.layout import zone_numbers
 from geoflow.report.liquid_words import said_liquid
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.symbology import VERDICT_SYMBOLS
+from geoflow.report.vetted import held_text
 from geoflow.report.window_panels import PlannedRates, window_panels
 from geoflow.workflow.bar_plan import read_bar_and_plan
 
@@ -367,7 +368,6 @@ def write_vetting(
             write_zones(
                 out.stage(same_format[0]), prescription.table, columns, driver=same_format[1], note=notes.append
             )
-        totals = document["totals"]
         plan = (
             f"{solution.bar.name} at {said_range(*solution.plan.speed, 'speed', system)}, liquid "
             f"{said_liquid(solution.plan, system)}"
@@ -379,7 +379,7 @@ def write_vetting(
             label=zone_numbers(prescription) if len(prescription.row) <= _MOST_LABELS else None,
             system=system,
             heading=Heading(
-                f"{totals['holds']:,} of {totals['zones'] - totals['off']:,} zones hold",
+                held_text(vetting.verdict),
                 f"{prescription.path.name}: {plan}",
                 SHORT_CAUTION,
             ),
