@@ -589,7 +589,8 @@ def test_tanks_are_said_in_plain_words(tmp_path: Path) -> None:
     found = card(tmp_path, *KETTLE, "--speed", "5 mph")["tanks"]
     full, total = found["full_lb_nh3"], sum(found["drawn_lb_nh3"])
     text = words(tmp_path)
-    assert f"2 full tanks fall {total - 2 * full:.0f} lb short of the {total:,.0f} lb NH3" in text
+    over = f"{total - 2 * full:.0f} lb"
+    assert f"2 tanks and {over}: {total:,.0f} lb NH3 is {over} more than 2 full tanks give" in text
     assert f"{3 * full - total:,.0f} lb left over in the last" in text
     # Nitrogen over its share in ammonia; the Wren's meter lets more out in the cold.
     area = {one["rate_lb_n_ac"]: one["area_ac"] for one in card(tmp_path, *KETTLE, "--speed", "5 mph")["speeds"]}

@@ -5,7 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["COLUMNS", "HIGH_LIMITS", "LIMITS", "LOW_LIMITS", "VERDICTS", "Column", "Limit", "Verdict", "fold"]
+__all__ = [
+    "COLUMNS",
+    "HIGH_LIMITS",
+    "LIMITS",
+    "LOW_LIMITS",
+    "PLAN_COLUMNS",
+    "VERDICTS",
+    "Column",
+    "Limit",
+    "Verdict",
+    "fold",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +168,8 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column("gf_rate_high_lb_n_ac", "gf_rate_hi", "highest rate that certainly holds at the planned speeds"),
     Column("gf_liquid_margin_psi", "gf_margin", "least liquid margin over the plan, worse end"),
     Column("gf_cure", "gf_cure", "what would make the zone hold"),
+)
+PLAN_COLUMNS: Final[tuple[Column, ...]] = (
     Column("gf_plan_low_mph", "gf_drv_lo", "slowest speed the plan drives the zone at"),
     Column("gf_plan_high_mph", "gf_drv_hi", "fastest speed the plan drives the zone at"),
     Column("gf_tank_end", "gf_tank", "tanks that run out in the zone, counted in driving order"),

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from geoflow.base.errors import OutputError
-from geoflow.base.schema import COLUMNS
+from geoflow.base.schema import COLUMNS, PLAN_COLUMNS
 from geoflow.files.output import disk_error
 from geoflow.layers.parquet import rows_in_parquet, write_parquet
 
@@ -127,7 +127,7 @@ def _assemble(
     """Build the layer to write; return it and the user's columns that had to change their name."""
     import geopandas as gpd
 
-    short = {column.name: column.short for column in COLUMNS} if driver == "ESRI Shapefile" else {}
+    short = {column.name: column.short for column in (*COLUMNS, *PLAN_COLUMNS)} if driver == "ESRI Shapefile" else {}
     ours = {short.get(name, name): _our_column(values) for name, values in columns.items()}
     own = table.drop(columns=table.geometry.name).reset_index(drop=True)
     asked = [str(name) for name in own.columns]
@@ -175,7 +175,7 @@ def write_zones(
 ) -> dict[str, str]:
     """Write the zones as read, with our columns behind them.
 
-    A column of ours keeps its name (a verdict in a Shapefile: its short one from `schema.COLUMNS`); a column of the
+    A column of ours keeps its name (a verdict in a Shapefile: its short one from `schema`); a column of the
     user that clashes with one, or whose name the format cannot take, gets a shorter name or a digit. GeoJSON is written
     in WGS 84 as RFC 7946 wants. FlatGeobuf is written without its index, which would put the zones in another order.
 
@@ -187,7 +187,7 @@ def write_zones(
         The layer as read, in any CRS; null geometry stays.
     columns : mapping of str to ndarray
         Name to values, one per row, in the units the names say; ``None`` or ``""`` (text) and NaN become null. A name
-        that is not in `schema.COLUMNS` has at most `SHORT_NAME` bytes for a Shapefile.
+        that is not in `schema` has at most `SHORT_NAME` bytes for a Shapefile.
     driver : str
         ``"GPKG"`` (the layer is called ``zones``), ``"ESRI Shapefile"``, ``"GeoJSON"``, ``"FlatGeobuf"`` or
         ``"Parquet"`` (with the optional library pyarrow).

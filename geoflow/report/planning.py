@@ -22,6 +22,7 @@ from geoflow.report.reading import left_out_warning, reading_section
 from geoflow.report.sizing import plan_sizes_text
 from geoflow.report.vetted import zones_hold_text
 from geoflow.report.window import heading, plan_warnings
+from geoflow.report.zones import verdict_table
 
 if TYPE_CHECKING:
     from geoflow.outcomes import Origin, PlanOutcome
@@ -253,6 +254,12 @@ def _day_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Secti
     return Section("loads", "Loads and hours", tuple(blocks))
 
 
+def _by_verdict(plan: PlanOutcome, system: System, *, printed: bool) -> list[Block]:
+    """Zones by verdict at the speeds of the plan, on paper."""
+    vetted = plan.vetted
+    return [verdict_table(vetted.rate, vetted.prescription, vetted.vetting.verdict, system)] if printed else []
+
+
 def _rests_section(plan: PlanOutcome, system: System) -> Section:
     vetting = plan.vetted.vetting
     flows = vetting.flow_low, vetting.flow_high, vetting.verdict
@@ -298,7 +305,7 @@ def planned_report(
         f"{heading(solution, system, with_speed=False)}{speeds}",
         plan_answer(plan, system),
         (
-            Section("answer", "What to do", first),
+            Section("answer", "What to do", (*first, *_by_verdict(plan, system, printed=origin is not None))),
             *([] if origin is None else [Section("map", "Maps of speeds and rates", plan_figures(plan, system))]),
             *(sections if asked else []),
             *([reading_section(prescription, system)] if origin is None else []),

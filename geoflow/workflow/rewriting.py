@@ -45,7 +45,7 @@ def _given_rates(text: str, vetted: VetOutcome, where: str, cure: str) -> tuple[
     numbers = text.strip()
     at = next((place for place, letter in enumerate(numbers) if letter.isalpha()), len(numbers))
     own = vetted.prescription.rate_unit
-    unit = rate_unit(numbers[at:], where=where) if numbers[at:] else own
+    unit = rate_unit(numbers[at:], where=where) if at and numbers[at:] else own
     try:
         values = [float(part) for part in numbers[:at].split(",")]
     except ValueError:
