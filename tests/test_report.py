@@ -38,7 +38,7 @@ CASES = {
 }
 OWN_PARTS = {
     "reconciled": ["answer", "map", "spread", "zones", "ticket", "bar", "cautions", "basis"],
-    "planned": ["answer", "map", "zones", "loads", "alternatives", "orifices", "rests", "cautions", "basis"],
+    "planned": ["answer", "map", "zones", "loads", "alternatives", "orifices", "cautions", "basis"],
 }
 PARTS = ["answer", "map", "window", "zones", "changes", "loads", "cautions", "basis"]
 VOID = {"meta", "img", "col", "br"}
