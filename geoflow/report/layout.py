@@ -5,12 +5,9 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from geoflow.base.units import KINDS, System, number, unit_label
-
-if TYPE_CHECKING:
-    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "WIDTH",
@@ -23,7 +20,6 @@ __all__ = [
     "within",
     "wrap",
     "zone_names",
-    "zone_numbers",
 ]
 
 WIDTH: Final = 100
@@ -154,17 +150,6 @@ def number_range(low: float, high: float, kind: str, system: System, digits: int
     """
     first, last = number(low, kind, system, digits), number(high, kind, system, digits)
     return first if first == last else f"{first} to {last}"
-
-
-def zone_numbers(prescription: Prescription) -> list[str]:
-    """Name every zone as people see it, everywhere: the user's own ids, else its row in the file counted from 1.
-
-    Parameters
-    ----------
-    prescription : Prescription
-        As read.
-    """
-    return list(prescription.zone_id)
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:

@@ -13,7 +13,7 @@ from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names, zone_numbers
+from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.odds import odds_text
 from geoflow.report.plan_document import driven_speeds
@@ -81,7 +81,7 @@ def _cooled(plan: PlanOutcome, system: System) -> list[Block]:
     end, area = plan.day.end, plan.vetted.prescription.area
     if end is None or not end.worse.any():
         return []
-    names = zone_numbers(plan.vetted.prescription)
+    names = plan.vetted.prescription.zone_id
     held = float(area[end.after.verdict == "holds"].sum())
     parts = []
     for then in ("doubtful", "fails"):
@@ -145,7 +145,7 @@ def _runs(plan: PlanOutcome) -> list[tuple[tuple[float, float, str, str], list[i
 
 def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
     """Zones by rate."""
-    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, zone_numbers(plan.vetted.prescription)
+    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, plan.vetted.prescription.zone_id
     rows, runs = [], _runs(plan)
     for (low, high, verdict, limit), members in runs:
         rates = rate[members]
@@ -246,7 +246,7 @@ def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> st
 
 
 def _day_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
-    day, names = plan.day, zone_numbers(plan.vetted.prescription)
+    day, names = plan.day, plan.vetted.prescription.zone_id
     hours = hours_text((day.time[0], day.time[2]), day.efficiency, _speed_text(plan, system))
     blocks = [Paragraph(hours), *loads_blocks(day, names, system, all_loads=all_zones)]
     if day.end is not None and not day.end.worse.any():

@@ -30,7 +30,6 @@ from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.layout import zone_numbers
 from geoflow.report.liquid_words import said_liquid
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.symbology import VERDICT_SYMBOLS
@@ -376,7 +375,7 @@ def write_vetting(
             prescription.zones,
             [Panel("", vetting.verdict.tolist())],
             VERDICT_SYMBOLS,
-            label=zone_numbers(prescription) if len(prescription.row) <= _MOST_LABELS else None,
+            label=prescription.zone_id if len(prescription.row) <= _MOST_LABELS else None,
             system=system,
             heading=Heading(
                 held_text(vetting.verdict),
