@@ -25,6 +25,7 @@ from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import called
 from geoflow.physics.air import standard_air_pressure
 
 __all__ = ["bar_schema", "parse_bar", "read_bar", "read_bar_text"]
@@ -48,7 +49,7 @@ def read_bar(path: str | Path) -> Bar:
     BarError
         If the file cannot be read or describes no bar; every problem found is in the one error.
     """
-    return read_bar_text(_content(Path(path)), str(path))
+    return read_bar_text(_content(Path(path)), called(path))
 
 
 def read_bar_text(content: bytes, name: str) -> Bar:
@@ -104,7 +105,7 @@ def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
 
 
 def _content(path: Path) -> bytes:
-    where = str(path)
+    where = called(path)
     try:
         if not path.exists():
             names = sorted(file.name for file in path.parent.glob("*.toml"))[:50]
@@ -116,7 +117,7 @@ def _content(path: Path) -> bytes:
         _refuse_large(path.stat().st_size, where)
         return path.read_bytes()
     except (OSError, ValueError) as problem:
-        what = f"the bar file cannot be opened: {problem}"
+        what = f"the bar file cannot be opened: {getattr(problem, 'strerror', None) or problem}"
         raise BarError(what, where=where, cure="check its name and your rights to it") from problem
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import GeoflowError, OutputError
+from geoflow.base.subject import called
 from geoflow.files.output import OutputFolder, disk_error, replace_file
 from geoflow.layers.dbf import Dbf
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
@@ -173,7 +174,7 @@ def changes_of(prescription: Prescription, new_rate: FloatArray, changed: BoolAr
     if wrong.size:
         raise OutputError(
             f"the new rate {after[wrong[0]]:g} is no rate",
-            where=f"{prescription.path}, row {row[wrong[0]] + 1}",
+            where=f"{called(prescription.path)}, row {row[wrong[0]] + 1}",
             cure="give a number from 0 up",
         )
     before = prescription.rate[which]
@@ -304,6 +305,6 @@ def _alike(one: Any, other: Any) -> bool:
 def _unfaithful(prescription: Prescription, why: str) -> OutputError:
     return OutputError(
         f"nothing was written: the check of the new file failed ({why})",
-        where=str(prescription.path),
+        where=called(prescription.path),
         cure="save the prescription anew with a mapping program, and rewrite that; tell us, too",
     )

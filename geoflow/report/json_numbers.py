@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.subject import called
 from geoflow.base.units import from_si
 
 if TYPE_CHECKING:
@@ -122,7 +123,7 @@ def reading_document(prescription: Prescription) -> dict[str, Any]:
         As read.
     """
     return {
-        "file": str(prescription.path),
+        "file": called(prescription.path),
         "format": prescription.file_format,
         "layer": prescription.layer,
         "rate_column": prescription.rate_column,

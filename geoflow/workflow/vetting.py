@@ -16,6 +16,7 @@ from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.said import said_range
+from geoflow.base.subject import called
 from geoflow.base.units import GALLON, POUND, System, from_si, parse, show, to_si
 from geoflow.decide.edges import look_beyond
 from geoflow.decide.vet import Plan, vet
@@ -87,13 +88,14 @@ def counted_density(bar: Bar, volume_temperature: str | None) -> float:
 def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tuple[FloatArray, FloatArray]:
     """Slowest and fastest speed of each zone [m/s] from a rewriting's side file; the plan's for zones not in it."""
     slow, fast = (np.full(len(prescription.row), speed) for speed in plan.speed)
-    line = 1
-    place = {row: index for index, row in enumerate(prescription.row.tolist())}
+    line, place = 1, {row: index for index, row in enumerate(prescription.row.tolist())}
     try:
         if not path.is_file():
             raise OSError("no file")  # a pipe would let us wait for ever
         with path.open(encoding="utf-8", newline="") as lines:
             reader = csv.DictReader(lines)
+            if not {"row", *_SPEED_COLUMNS} <= {*(reader.fieldnames or ())}:
+                raise ValueError
             for entry in reader:
                 line = reader.line_num
                 index = place[int(entry["row"])]
@@ -103,12 +105,14 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
                 slow[index], fast[index] = low, high
     except (OSError, UnicodeDecodeError) as problem:
         raise UsageError(
-            "the file with the zones' speeds cannot be read", where=f"--zone-speeds {path}", cure="check the name"
+            "the file with the zones' speeds cannot be read",
+            where=f"--zone-speeds {called(path)}",
+            cure="check the name",
         ) from problem
     except (KeyError, ValueError, TypeError, csv.Error) as problem:
         raise UsageError(
             f"line {line} does not name a zone of this prescription and its speeds",
-            where=f"--zone-speeds {path}",
+            where=f"--zone-speeds {called(path)}",
             cure="give the ..._changes.csv that 'geoflow rewrite' wrote beside this very prescription",
         ) from problem
     return slow, fast
