@@ -16,8 +16,8 @@ import shapely
 from geoflow import cli
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.errors import UsageError
+from geoflow.base.ranges import parse_range
 from geoflow.base.rate_units import rate_unit
-from geoflow.base.units import parse_range
 from geoflow.options import typed
 from geoflow.options.table import COMMANDS, OPTION_KINDS, OPTIONS, PAGE_PARTS, TARGET, option_table_markdown, options_of
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions, RewriteOptions, told

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.said import said
-from geoflow.base.units import GALLON, POUND, System, number, show, unit_label
+from geoflow.base.units import GALLON, POUND, System, number, number_range, show, unit_label
 from geoflow.decide.card import METER_SCATTER
 from geoflow.decide.faults import (
     METER_OFF,
@@ -24,7 +24,7 @@ from geoflow.decide.faults import (
 )
 from geoflow.decide.gauges import tank_pressures
 from geoflow.report.gauges import section_list
-from geoflow.report.layout import count, number_range
+from geoflow.report.layout import count
 from geoflow.report.model import Block, BulletList, Paragraph, Table
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["Note", "rows_text"]
+__all__ = ["Note", "library_words", "rows_text"]
 
 
 @dataclass(frozen=True, slots=True)

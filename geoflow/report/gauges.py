@@ -11,11 +11,10 @@ from geoflow.bar.equipment import Bar, Section
 from geoflow.base.arrays import FloatArray
 from geoflow.base.said import said
 from geoflow.base.schema import LOW_LIMITS
-from geoflow.base.units import System, from_si, number, show_range, unit_label
+from geoflow.base.units import System, from_si, number, number_range, show_range, unit_label
 from geoflow.decide.gauges import Gauges, end_pressures, gauges_of, tank_pressures
 from geoflow.hydraulics.rows import RowSplit
 from geoflow.report.json_numbers import keyed, records
-from geoflow.report.layout import number_range
 from geoflow.report.model import Table
 
 if TYPE_CHECKING:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,7 +15,7 @@ from geoflow.base.units import from_si
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["in_unit", "in_units", "keyed", "reading_document", "records", "rounded"]
+__all__ = ["document_text", "in_unit", "in_units", "keyed", "reading_document", "records", "rounded"]
 
 _DIGITS: Final = 6
 # What a key ends with, and the kind and unit of its value; the longer ending counts.
@@ -88,6 +89,17 @@ def _written(key: str, value: Any) -> Any:
     if not isinstance(value, float):
         return value
     return rounded(value) if unit is None else in_unit(value, *unit)
+
+
+def document_text(document: dict[str, Any]) -> str:
+    """Write a document as it stands in a file.
+
+    Parameters
+    ----------
+    document : dict
+        The JSON; holds no NaN.
+    """
+    return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
 def keyed(**values: Any) -> dict[str, Any]:

@@ -12,7 +12,6 @@ from geoflow.base.units import KINDS, System, number, unit_label
 __all__ = [
     "WIDTH",
     "count",
-    "number_range",
     "some_names",
     "span",
     "table",
@@ -132,24 +131,6 @@ def verb(number_of: int, one: str, more: str) -> str:
         The form for more.
     """
     return one if number_of == 1 else more
-
-
-def number_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write two SI values as one range without unit, each rounded to the nearest, or as one where both read alike.
-
-    Parameters
-    ----------
-    low, high : float
-        In SI.
-    kind : str
-        A key of `units.KINDS`.
-    system : str
-        ``"us"`` or ``"metric"``.
-    digits : int, optional
-        Decimals; the unit's usual ones if not given.
-    """
-    first, last = number(low, kind, system, digits), number(high, kind, system, digits)
-    return first if first == last else f"{first} to {last}"
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:

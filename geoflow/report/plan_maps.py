@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
-from geoflow.base.units import System, number, unit_label
+from geoflow.base.units import System, number, number_range, unit_label
 from geoflow.report.canvas import Heading, Picture
-from geoflow.report.layout import count, number_range
+from geoflow.report.layout import count
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import Figure
 from geoflow.report.symbology import STEPS, VERDICT_SYMBOLS, Symbol

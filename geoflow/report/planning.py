@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.said import said, said_range
-from geoflow.base.units import System, number, show, unit_label
+from geoflow.base.units import System, number, number_range, show, unit_label
 from geoflow.report.basis import basis_section, stamp
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names
+from geoflow.report.layout import count, some_names, verb, within, zone_names
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.odds import odds_text
 from geoflow.report.plan_document import driven_speeds

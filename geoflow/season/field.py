@@ -15,6 +15,7 @@ from geoflow import __version__
 from geoflow.base.errors import GeoflowError, OutputError, UsageError
 from geoflow.base.subject import called, copies
 from geoflow.files.inputs import InputSnapshot
+from geoflow.report.json_numbers import document_text
 from geoflow.season.catalog import Entry
 from geoflow.season.columns import COLUMNS
 from geoflow.season.outcomes import Outcome, run_field
@@ -190,7 +191,7 @@ def write_failed(store: Store, entry: Entry, error: dict[str, str], made_with: d
 
 
 def _as_bytes(document: dict[str, Any]) -> bytes:
-    return (json.dumps(document, indent=1, allow_nan=False) + "\n").encode()
+    return document_text(document).encode()
 
 
 def _scratch_home() -> str | None:

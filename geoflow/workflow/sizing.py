@@ -14,7 +14,8 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.lists import parse_list
 from geoflow.base.progress import tell
-from geoflow.base.units import parse, parse_range
+from geoflow.base.ranges import parse_range
+from geoflow.base.units import parse
 from geoflow.decide.size_curves import BarRange
 from geoflow.decide.sized import Sized, Taken, sized
 from geoflow.files.inputs import watching

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -31,6 +30,7 @@ from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
+from geoflow.report.json_numbers import document_text
 from geoflow.report.liquid_words import said_liquid
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.symbology import VERDICT_SYMBOLS
@@ -306,7 +306,7 @@ def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: 
         Files never to be written over.
     """
 
-    text = json.dumps(document, indent=1, allow_nan=False) + "\n"
+    text = document_text(document)
 
     def write(target: Path) -> None:
         target.write_text(text, encoding="utf-8")
@@ -395,5 +395,5 @@ def write_vetting(
             Heading(f"Rates {solution.bar.name} can deliver", footer=SHORT_CAUTION),
         )
         out.stage("window.png").write_bytes(chart[0])
-        out.stage("vet.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        out.stage("vet.json").write_text(document_text(document), encoding="utf-8")
     return names, notes
