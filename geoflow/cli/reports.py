@@ -27,7 +27,13 @@ _NOT_TOLD: Final = ("replace", "paper", "date")
 
 
 def date_of(options: argparse.Namespace) -> datetime.date:
-    """Date a report or card bears, as said or today's."""
+    """Date a report or card bears, as said or today's.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        As typed.
+    """
     from geoflow.workflow.reporting import parse_date
 
     # The clock is asked here and nowhere else.
