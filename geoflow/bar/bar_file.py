@@ -289,6 +289,17 @@ def _numbered(table: Table, count: int, item: object) -> str:
     return f"{heading(table.path)} {count}" + (f" {shown(called)}" if isinstance(called, str) else "")
 
 
+def _check_orifices(reader: _Reader, values: dict[str, Any], given: Mapping[str, Any]) -> None:
+    """Note what does not agree within an orifice, and put its measured points in terms of one orifice."""
+    orifices = values["orifices"] or {}
+    for name, orifice in orifices.items():
+        check_flashing(reader.note, name, orifice)
+        check_learned(reader.note, name, orifice.get("learned"))
+    for name, orifice in orifices.items():
+        if orifice.get("measured"):
+            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
+
+
 def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, Any]) -> None:
     """Note what does not agree between keys that are right one by one."""
     sections = values["sections"] or []
@@ -299,12 +310,7 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         _check_flows(reader, name, values[name] or {}, given)
     if values["row_hose"]:
         _check_row_hose(reader, given["row_hose"])
-    for name, orifice in (values["orifices"] or {}).items():
-        check_flashing(reader.note, name, orifice)
-        check_learned(reader.note, name, orifice.get("learned"))
-    for name, orifice in (values["orifices"] or {}).items():
-        if orifice.get("measured"):
-            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
+    _check_orifices(reader, values, given)
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
     for place, what, cure in (*pump_disagreements(values, given), *tank_hose_disagreements(values)):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from geoflow.bar.keys import keys_of
 from geoflow.bar.liquid import tank_gauge
@@ -19,38 +19,43 @@ def left_out_keys(content: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
     content : dict
         The bar file as TOML gives it; it has been read without error before.
     """
-    found: list[tuple[str, str]] = []
-
-    def look(path: str, place: str, table: object) -> None:
-        if isinstance(table, dict):
-            for key in keys_of(path).values():
-                if key.default is not None and key.name not in table:
-                    found.append((f"{place}{key.name}", str(key.default)))
-
-    def each(value: object) -> Iterable[object]:
-        return value if isinstance(value, list) else [value]
-
-    look("", "", content)
+    found = _absent("", "", content)
     for name in ("suction", "pump", "meter", "control_valve", "tank", "bypass", "excess_flow", "breakaway"):
-        look(name, f"{name}.", content.get(name))
-    hose = content.get("row_hose")
-    if isinstance(hose, dict) and "back_pressure" not in hose:
-        look("row_hose", "row_hose.", hose)
-    for number, tank_hose in enumerate(each(content.get("tank_hoses", [])), 1):
-        look("tank_hoses", f"tank_hoses {number}: ", tank_hose)
-    for section in each(content.get("sections", [])):
-        if isinstance(section, dict) and "feed" in section:
-            look("sections.feed", f"section {section.get('name')}: feed.", section["feed"])
-    orifices = content.get("orifices")
-    for name, orifice in orifices.items() if isinstance(orifices, dict) else ():
-        look("orifices", f"orifices.{name}.", orifice)
-        points = orifice.get("measured", []) if isinstance(orifice, dict) else []
-        for number, point in enumerate(each(points), 1):
-            look("orifices.measured", f"orifices.{name}.measured {number}: ", point)
-            if isinstance(point, dict) and "flow_tolerance" not in point:
-                place = f"orifices.{name}.measured {number}: flow_tolerance"
-                found[:] = [(key, str(usual_flow_tolerance(point)) if key == place else said) for key, said in found]
-            if isinstance(point, dict) and tank_gauge(point.get("temperature"), 0.0) is not None:
-                place = f"orifices.{name}.measured {number}: temperature_tolerance"
-                found[:] = [(key, TANK_GAUGE + " on the tank's gauge" if key == place else said) for key, said in found]
+        found += _absent(name, f"{name}.", content.get(name))
+    if "back_pressure" not in _table(content.get("row_hose")):
+        found += _absent("row_hose", "row_hose.", content.get("row_hose"))
+    for number, tank_hose in enumerate(_each(content.get("tank_hoses", [])), 1):
+        found += _absent("tank_hoses", f"tank_hoses {number}: ", tank_hose)
+    for section in map(_table, _each(content.get("sections", []))):
+        found += _absent("sections.feed", f"section {section.get('name')}: feed.", section.get("feed"))
+    for name, orifice in _table(content.get("orifices")).items():
+        found += _absent("orifices", f"orifices.{name}.", orifice)
+        for number, point in enumerate(_each(_table(orifice).get("measured", [])), 1):
+            found += _of_point(f"orifices.{name}.measured {number}: ", point)
     return tuple(found)
+
+
+def _table(value: object) -> dict[str, object]:
+    return value if isinstance(value, dict) else {}
+
+
+def _each(value: object) -> list[object]:
+    return value if isinstance(value, list) else [value]
+
+
+def _absent(path: str, place: str, table: object) -> list[tuple[str, str]]:
+    """Keys with a default that one table leaves out; none of a table that is not there."""
+    if not isinstance(table, dict):
+        return []
+    left = (key for key in keys_of(path).values() if key.default is not None and key.name not in table)
+    return [(f"{place}{key.name}", str(key.default)) for key in left]
+
+
+def _of_point(place: str, point: object) -> list[tuple[str, str]]:
+    """The same of a measured point, whose defaults hang on how it was read."""
+    absent, given = dict(_absent("orifices.measured", place, point)), _table(point)
+    if f"{place}flow_tolerance" in absent:
+        absent[f"{place}flow_tolerance"] = str(usual_flow_tolerance(given))
+    if f"{place}temperature_tolerance" in absent and tank_gauge(given.get("temperature"), 0.0) is not None:
+        absent[f"{place}temperature_tolerance"] = TANK_GAUGE + " on the tank's gauge"
+    return list(absent.items())

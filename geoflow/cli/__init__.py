@@ -55,18 +55,22 @@ def _written_before() -> str:
     return f"\n  note:  written before that, whole: {', '.join(done)}" if done else ""
 
 
+def _without_columns(given: Sequence[str], roles: set[str]) -> list[str]:
+    """The command as given, without the columns of some roles."""
+    words = list(given)
+    for at in reversed(range(len(words))):
+        flag, mark, value = words[at].partition("=")
+        value = value if mark else "".join(words[at + 1 : at + 2])
+        if flag == "--column" and value.partition("=")[0].strip() in roles:
+            del words[at : at + (1 if mark else 2)]
+    return words
+
+
 def _to_copy(given: Sequence[str], columns: Sequence[str]) -> str:
     """The whole command as given, with the columns that are proposed, to be copied as one line."""
     if not columns or not {"reconcile", "learn"} & set(given[:2]):
         return ""
-    words, roles = list(given), {column.partition("=")[0] for column in columns}
-    for at in reversed(range(len(words))):
-        flag, mark, value = words[at].partition("=")
-        if (
-            flag == "--column"
-            and (value if mark else "".join(words[at + 1 : at + 2])).partition("=")[0].strip() in roles
-        ):
-            del words[at : at + (1 if mark else 2)]
+    words = _without_columns(given, {column.partition("=")[0] for column in columns})
     words += [word for column in columns for word in ("--column", column)]
     line = shlex.join(["geoflow", *words])
     if any(column.endswith(":UNIT") for column in columns):

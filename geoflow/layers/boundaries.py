@@ -23,7 +23,6 @@ __all__ = ["read_boundary"]
 # The least ground that is a field [m2], and more than any field spans [m].
 _LEAST: Final = 1.0
 _MOST_SPAN: Final = 200e3
-_OPTIONS: Final = ("rate-column", "rate-unit", "crs", "layer", "take-as-ammonia")
 
 
 def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None) -> tuple[Any, list[str]]:

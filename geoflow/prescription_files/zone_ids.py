@@ -57,22 +57,10 @@ def choose_zone_ids(
     """
     columns = [name for name in table.columns if name != table.geometry.name]
     if requested is not None:
-        names = [str(name) for name in columns]
-        at, notes = find_column(names, requested, "--zone-id", where)
-        column, ids = names[at], _texts(table[columns[at]], row)
-        if not any(ids):
-            raise PrescriptionError(
-                f"the column '{column}' names no zone: every cell is empty",
-                where=where,
-                cure="give --zone-id another column, or leave it out: zones are counted from 1 then",
-            )
-        return column, _filled(ids, row), notes + _doubts(column, ids)
-    likely = {}
-    for name in columns:
-        if str(name) != rate_column and columns.count(name) == 1 and len(row) > 1:
-            ids = _texts(table[name], row)
-            if _unmistakable(str(name), table[name], ids):
-                likely[str(name)] = ids
+        return _requested(table, columns, row, requested, where)
+    known = [name for name in columns if str(name) != rate_column and columns.count(name) == 1]
+    found = {name: _texts(table[name], row) for name in (known if len(row) > 1 else ())}
+    likely = {str(name): ids for name, ids in found.items() if _unmistakable(str(name), table[name], ids)}
     by_name = [name for name in likely if _SAYS_ZONE.search(name.casefold())]
     chosen = by_name if len(by_name) == 1 else list(likely)
     if len(chosen) != 1:
@@ -80,6 +68,22 @@ def choose_zone_ids(
     column = chosen[0]
     said = f"zones are called by '{column}', the one column that names each; --zone-id takes another"
     return column, likely[column], [Note("zone id", said)]
+
+
+def _requested(
+    table: geopandas.GeoDataFrame, columns: list[Any], row: NDArray[np.int64], requested: str, where: str
+) -> tuple[str, tuple[str, ...], list[Note]]:
+    """What the column asked for calls the zones."""
+    names = [str(name) for name in columns]
+    at, notes = find_column(names, requested, "--zone-id", where)
+    column, ids = names[at], _texts(table[columns[at]], row)
+    if not any(ids):
+        raise PrescriptionError(
+            f"the column '{column}' names no zone: every cell is empty",
+            where=where,
+            cure="give --zone-id another column, or leave it out: zones are counted from 1 then",
+        )
+    return column, _filled(ids, row), notes + _doubts(column, ids)
 
 
 def _texts(column: Any, row: NDArray[np.int64]) -> tuple[str, ...]:

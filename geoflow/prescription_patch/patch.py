@@ -281,18 +281,24 @@ def _difference(table: Any, old: Any, changes: Changes, dbf: Dbf | None) -> str:
     if not np.array_equal(*(shapely.to_wkb(both.geometry.to_numpy(), flavor="iso") for both in (table, old))):
         return "shapes differ"
     new, was = (both.drop(columns=both.geometry.name) for both in (table, old))
-    names = [str(name) for name in was.columns]
-    rates = names.index(changes.column)
-    stays = np.ones(len(was), dtype=bool)
-    stays[changes.row] = False
-    for at, name in enumerate(names):
-        rows = stays if at == rates else slice(None)
-        if not _alike(new.iloc[rows, at], was.iloc[rows, at]):
-            return "rates differ that were to stay" if at == rates else f"the column '{name}' differs"
+    rates = list(map(str, was.columns)).index(changes.column)
+    if told := _column_difference(new, was, changes, rates):
+        return told
     read = column_reader(table, dbf)(rates)
     slack = _CLOSE_SINGLE if new.iloc[:, rates].dtype == np.float32 else _CLOSE
     same = read is not None and same_rate(read.values[changes.row], changes.after, slack).all()
     return "" if same else "the new rates are read back as others"
+
+
+def _column_difference(new: Any, was: Any, changes: Changes, rates: int) -> str:
+    """What differs in a column, or in the one of the rates where they were to stay."""
+    stays = np.ones(len(was), dtype=bool)
+    stays[changes.row] = False
+    for at, name in enumerate(was.columns):
+        rows = stays if at == rates else slice(None)
+        if not _alike(new.iloc[rows, at], was.iloc[rows, at]):
+            return "rates differ that were to stay" if at == rates else f"the column '{name}' differs"
+    return ""
 
 
 def _alike(one: Any, other: Any) -> bool:

@@ -25,6 +25,7 @@ from geoflow.report.window import heading, plan_warnings
 from geoflow.report.zones import verdict_table
 
 if TYPE_CHECKING:
+    from geoflow.decide.orifices import OrificeOption
     from geoflow.outcomes import Origin, PlanOutcome
 
 __all__ = ["plan_answer", "planned_report"]
@@ -197,27 +198,26 @@ def _alternatives_section(plan: PlanOutcome, system: System) -> Section:
     return Section("alternatives", title, (Table("", heads, rows, "<>>"),))
 
 
+def _orifice_cells(option: OrificeOption, plan: PlanOutcome, system: System) -> tuple[str, ...]:
+    remark = [
+        "fitted" if option.fitted else "",
+        "recommended" if option is plan.orifices.recommended else "",
+        "" if option.even else f"rows up to {100.0 * option.uneven:.0f} % off their mean",
+    ]
+    best = option.speeds.best
+    return (
+        option.orifices[0] if len(set(option.orifices)) == 1 else " / ".join(option.orifices),
+        number(option.area_planned, "area", system),
+        "" if option.fitted else _gain(option.area_planned, plan, system),
+        "none" if best is None else within(*best, "speed", system),
+        number(option.speeds.best_area, "area", system),
+        ", ".join(word for word in remark if word),
+    )
+
+
 def _orifices_section(plan: PlanOutcome, system: System) -> Section:
     label = unit_label("area", system)
-    rows = []
-    for option in plan.orifices.options:
-        kinds = option.orifices[0] if len(set(option.orifices)) == 1 else " / ".join(option.orifices)
-        remark = [
-            "fitted" if option.fitted else "",
-            "recommended" if option is plan.orifices.recommended else "",
-            "" if option.even else f"rows up to {100.0 * option.uneven:.0f} % off their mean",
-        ]
-        best = option.speeds.best
-        rows.append(
-            (
-                kinds,
-                number(option.area_planned, "area", system),
-                "" if option.fitted else _gain(option.area_planned, plan, system),
-                "none" if best is None else within(*best, "speed", system),
-                number(option.speeds.best_area, "area", system),
-                ", ".join(word for word in remark if word),
-            )
-        )
+    rows = [_orifice_cells(option, plan, system) for option in plan.orifices.options]
     heads = ("orifices", f"hold {label}", "gain", "or at one speed", f"hold {label}", "")
     caption = f"At the planned temperatures and {_speed_text(plan, system)}"
     blocks: list[Block] = [Table(caption, heads, tuple(rows), "<>>>><")]

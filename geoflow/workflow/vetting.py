@@ -87,7 +87,7 @@ def counted_density(bar: Bar, volume_temperature: str | None) -> float:
 
 def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tuple[FloatArray, FloatArray]:
     """Slowest and fastest speed of each zone [m/s] from a rewriting's side file; the plan's for zones not in it."""
-    slow, fast = (np.full(len(prescription.row), speed) for speed in plan.speed)
+    slow, fast = np.repeat(np.array(plan.speed)[:, None], len(prescription.row), axis=1)
     line, place = 1, {row: index for index, row in enumerate(prescription.row.tolist())}
     try:
         if not path.is_file():
