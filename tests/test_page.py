@@ -30,7 +30,7 @@ from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.web import guards
 from geoflow.web import sessions as tabs
 from geoflow.web.bar_form import bar_text, form_content, form_description
-from geoflow.web.sessions import Tabs
+from geoflow.web.sessions import Sessions
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
 from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.choices import reading_choices
@@ -192,7 +192,7 @@ def test_a_token_is_needed_and_tells_tabs_apart(client: Any) -> None:
 
 def test_old_and_surplus_tabs_are_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [0.0]
-    held = Tabs(lambda: now[0])
+    held = Sessions(lambda: now[0])
     tokens = []
     for _ in range(tabs._MOST_TABS + 2):
         now[0] += 1.0
@@ -615,7 +615,7 @@ def test_the_newest_reading_ends_the_one_before() -> None:
     from geoflow.web.answers import Answers
     from geoflow.web.worker import Workers
 
-    held = Tabs()
+    held = Sessions()
     workers = Workers()
     tab = held.find(held.open())
     answers = Answers(held, workers, "us")
