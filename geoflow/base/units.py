@@ -246,7 +246,8 @@ def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, flo
         try:
             value = parse(text, kind, where=where)
         except QuantityError as problem:
-            cure = f'{problem.cure}; a range with two dots, like "38..46 degF" or "4.5..5.5 mph"'
+            number, unit = KINDS[kind].example.split(" ", 1)
+            cure = f'{problem.cure}, a range with two dots, like "{0.9 * float(number):g}..{number} {unit}"'
             raise QuantityError(problem.what, where=where, cure=cure) from problem
         return value, value
     low_text, low_unit, high_text, high_unit = match.groups()
