@@ -226,6 +226,38 @@ def test_each_certain_size_holds_its_rate_and_sizes_beyond_the_ends_do_not() -> 
             assert vet(got.rate, size_solution(got.bars, days, float(size))).verdict[at] == "fails"
 
 
+@pytest.mark.parametrize("system", ["us", "metric"])
+@pytest.mark.parametrize("name", ["nothing known", "long bores", "every loss"])
+def test_the_ends_of_a_span_vet_as_it_says_when_taken_as_printed(name: str, system: str) -> None:
+    got = {
+        "nothing known": lambda: nothing(said={"speed": "5..5.3 mph"}),
+        "long bores": lambda: nothing(said={"land": "10 mm", "temperature": "20..60 degF"}),
+        "every loss": lambda: found(full_bar(), plan(20, 30, 5, 5.2, 3), 80.0, 100.0, 120.0),
+    }[name]()
+    (table, *_) = (one for _, blocks in sized_report(got, None, system).shown("terminal") for one in blocks
+                   if isinstance(one, Table))  # fmt: skip
+    inch, seen = {"us": INCH, "metric": 1e-3}[system], 0
+    for at, row in enumerate(table.rows):
+        for column, good in ((1, {"holds"}), (2, {"holds", "doubtful"})):
+            for end in row[column].replace(" to ", ", ").split(", "):
+                if end != "none":
+                    verdicts = vet(got.rate, size_solution(got.bars, got.plan, float(end) * inch)).verdict
+                    assert verdicts[at] in good, (row, end)
+                    seen += 1
+    assert seen >= 6
+
+
+def test_liquid_is_told_by_the_tanks_gauge_at_any_height_the_site_may_have(capsys: pytest.CaptureFixture[str]) -> None:
+    """By CoolProp; the air pressures of 0 and 2,000 ft are those of the U.S. Standard Atmosphere (1976), its tables."""
+    plan_ = nothing(said={"temperature": "78 psi"}).plan
+    for kelvin, air in zip(plan_.temperature, (94213.0, 101325.0), strict=True):
+        assert kelvin == pytest.approx(PropsSI("T", "P", 78 * PSI + air, "Q", 1, "Ammonia"), abs=0.02)
+    with_bar = ["size", "--rates", "100 lb N/ac", "--speed", "5 mph", "--temperature", "60..78 psi", "--bar", WREN]
+    for asked in ([*with_bar[:-2], *NOTHING], with_bar):
+        assert cli.main(asked) in {0, 1}
+        assert "(tank gauge 60 to 78 psi)" in " ".join(capsys.readouterr().out.split())
+
+
 # --- laws -----------------------------------------------------------------------------------------------------------
 
 BARS = {
