@@ -24,11 +24,11 @@ from geoflow.bar.drills import NUMBER_DRILLS
 from geoflow.bar.equipment import Bar, ControlValve, Pump, RowHose, Section
 from geoflow.base.errors import GeoflowError
 from geoflow.base.lists import parse_list
-from geoflow.decide.size_curves import STEP, BarRange, size_curves, size_solution, size_window
+from geoflow.decide.size_curves import STEP, BarRange, size_curves, size_solution, size_windows
 from geoflow.decide.sized import Sized, sized
 from geoflow.decide.sizing import HELPFUL_LAND, Asked, asked_flows, size_choice
 from geoflow.decide.vet import Plan, solve, vet
-from geoflow.hydraulics.window import temperature_grid
+from geoflow.hydraulics.window import flow_window, temperature_grid
 from geoflow.options.typed import ReadOptions, SizeOptions
 from geoflow.report.model import Figure, Table
 from geoflow.report.sizing import sized_report
@@ -289,10 +289,26 @@ def test_between_solved_sizes_the_window_is_as_if_solved(name: str) -> None:
     fine = curves.finely()
     places = np.arange(2, fine.diameter.size, 12 if name in BARS else 5)
     for at in places.tolist():
-        window = size_window(BarRange(base, base), days, float(fine.diameter[at]), curves.temperature)
+        (window,) = size_windows(BarRange(base, base), days, [float(fine.diameter[at])], curves.temperature)
         low, high = (ends / window.delivered_ratio for ends in window.edges(certain=True))
         # A change of limit between two sizes only narrows the window.
         assert np.all(fine.low[at] >= low * 0.998) and np.all(fine.high[at] <= high * 1.002)
+
+
+@pytest.mark.parametrize("name", [*BARS, *JUMPS])
+def test_sizes_solved_together_have_the_windows_they_have_alone(name: str) -> None:
+    base, sections = (BARS | JUMPS)[name]
+    days, kelvin = plan(25, 45, 5, 5, sections), temperature_grid(fahrenheit(25.0), fahrenheit(45.0), 4.0)
+    sizes = [0.045 * INCH, 0.060 * INCH, 0.085 * INCH, 0.110 * INCH]
+    bars = BarRange(base, base)
+    for size, together in zip(sizes, size_windows(bars, days, sizes, kelvin), strict=True):
+        fitted = bars.fitted(days.sections, size).worse
+        alone = flow_window(fitted, kelvin, days.sections)
+        for sure in (True, False):
+            both = [one.over_plan(certain=sure, commanded=True) for one in (together, alone)]
+            # The hose's table has other places where sizes differ.
+            assert both[0].low == pytest.approx(both[1].low, rel=1e-5)
+            assert both[0].high == pytest.approx(both[1].high, rel=1e-5)
 
 
 @laws(20)
@@ -319,7 +335,9 @@ def test_any_bar_within_the_ranges_holds_what_certainly_holds(ends: tuple[float,
             max_pressure=between(worse.limits.max_pressure, better.limits.max_pressure, ends[3]),
         ),
     )
-    window = size_window(BarRange(inside, inside), got.plan, best.diameter, temperature_grid(*got.plan.temperature))
+    (window,) = size_windows(
+        BarRange(inside, inside), got.plan, [best.diameter], temperature_grid(*got.plan.temperature)
+    )
     certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
     # What is lost on the way warms the liquid by hundredths of a degree, which may move a low end by 1e-5 either way.
     assert certain.low <= best.certain.low * (1 + 5e-5) and certain.high >= best.certain.high * (1 - 1e-6)
@@ -391,7 +409,7 @@ def test_many_rates_as_groups_hold_no_more_than_each_alone() -> None:
     assert got.best.held == inside.sum()
     # No size of a fine list holds clearly more.
     for size in np.arange(0.045, 0.09, 0.001) * INCH:
-        window = size_window(BarRange(base, base), days, float(size), temperature_grid(*days.temperature))
+        (window,) = size_windows(BarRange(base, base), days, [float(size)], temperature_grid(*days.temperature))
         one = window.over_plan(certain=True, commanded=True)
         assert ((got.asked.low >= one.low) & (got.asked.high <= one.high)).sum() <= 1.02 * got.best.held + 2000 / 150
 
