@@ -3,28 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 from geoflow.base.errors import QuantityError
-from geoflow.base.units import NUMBER, parse, parse_pressure
+from geoflow.base.units import KINDS, NUMBER, parse, parse_pressure
 
 __all__ = ["parse_pressure_range", "parse_range"]
 
 _SPAN = re.compile(rf"\s*({NUMBER})\s*(\S*?)\s*(?:\.\.|\bto\b)\s*({NUMBER})\s*(\S.*?)\s*")
-
-
-def _ends(text: object) -> tuple[object, object]:
-    """Split a range into its ends, each with a unit; what is none is both ends of one."""
-    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
-    if match is None:
-        return text, text
-    low, low_unit, high, high_unit = match.groups()
-    return f"{low} {low_unit or high_unit}", f"{high} {high_unit}"
-
-
-def _rising(low: float, high: float, text: object, where: str) -> tuple[float, float]:
-    if low > high:
-        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
-    return low, high
 
 
 def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, float]:
@@ -44,14 +30,27 @@ def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, flo
     QuantityError
         If either end is no value of this kind or the low end is above the high end.
     """
-    low, high = _ends(text)
     try:
-        return _rising(parse(low, kind, where=where), parse(high, kind, where=where), text, where)
+        return _span(text, lambda one: parse(one, kind, where=where), where)
     except QuantityError as problem:
-        if low is not text:
+        if isinstance(text, str) and _SPAN.fullmatch(text):
             raise
-        cure = f'{problem.cure}; a range with two dots, like "38..46 degF" or "4.5..5.5 mph"'
+        number, unit = KINDS[kind].example.split(" ", 1)
+        cure = f'{problem.cure}, a range with two dots, like "{0.9 * float(number):g}..{number} {unit}"'
         raise QuantityError(problem.what, where=where, cure=cure) from problem
+
+
+def _span(text: object, parse_one: Callable[[object], float], where: str) -> tuple[float, float]:
+    """Read both ends, low end first, or one value as both."""
+    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        value = parse_one(text)
+        return value, value
+    low_text, low_unit, high_text, high_unit = match.groups()
+    low, high = parse_one(f"{low_text} {low_unit or high_unit}"), parse_one(f"{high_text} {high_unit}")
+    if low > high:
+        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
+    return low, high
 
 
 def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") -> tuple[float, float]:
@@ -71,5 +70,4 @@ def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") 
     QuantityError
         If either end is no pressure or the low end is above the high end.
     """
-    low, high = (parse_pressure(end, air_pressure, where=where) for end in _ends(text))
-    return _rising(low, high, text, where)
+    return _span(text, lambda one: parse_pressure(one, air_pressure, where=where), where)

@@ -1,7 +1,4 @@
-"""The only place that knows pint: text to SI floats and SI floats to text, at the edge only.
-
-Inside geoflow every number is an SI float [m, kg, s, K, Pa]; text with a unit stands only where people read or write.
-"""
+"""The only place that knows pint: text to SI floats [m, kg, s, K, Pa] and SI floats to text, at the edge only."""
 
 from __future__ import annotations
 
