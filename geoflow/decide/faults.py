@@ -75,6 +75,8 @@ _USUAL_FILL: Final = 0.85
 # The property table reaches a little further, for what the pump adds.
 _WARMEST: Final = 331.0
 _FELL_SHORT: Final = 0.002
+# Share of the flow that has to be gone for nobody to take it for a flow that falls short.
+_STOPS: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,7 +333,7 @@ def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple
 
 
 def fault_groups(faults: tuple[Fault, ...], places: tuple[str, ...]) -> tuple[tuple[Fault, ...], ...]:
-    """Join faults that some gauges cannot tell apart: each goes the same way, and the shown flow holds alike.
+    """Join faults that some gauges cannot tell apart: each goes the same way, and the shown flow holds, falls or stops.
 
     Parameters
     ----------
@@ -342,5 +344,6 @@ def fault_groups(faults: tuple[Fault, ...], places: tuple[str, ...]) -> tuple[tu
     """
     joined: dict[tuple[object, ...], list[Fault]] = {}
     for fault in faults:
-        joined.setdefault((fault.short, *(fault.turn[place] for place in places)), []).append(fault)
+        stops = bool((fault.shown_flow < -_STOPS).any())
+        joined.setdefault((fault.short, stops, *(fault.turn[place] for place in places)), []).append(fault)
     return tuple(tuple(group) for group in joined.values())

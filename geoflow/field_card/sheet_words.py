@@ -122,6 +122,8 @@ def _flow(group: tuple[Fault, ...]) -> str:
     if not group[0].short:
         return "holds"
     low, high = (f"{100.0 * max(0.0, -end):.0f}" for end in (most, least))
+    if high == "0":
+        return "under 1 % short"
     return f"{low if low == high else f'up to {high}' if low == '0' else f'{low} to {high}'} % short"
 
 
