@@ -26,7 +26,7 @@ def check_pump(note: _Note, values: Mapping[str, Any], given: Mapping[str, Any])
     given : Mapping
         As written.
     """
-    if values["drive"] is not None:
+    if values["drive"] is not None and isinstance(given.get("drive"), Mapping):
         written = [name for name in ("full_oil", "given_oil", "full_speed", "given_speed") if name in given["drive"]]
         if written not in (["full_oil", "given_oil"], ["full_speed", "given_speed"]):
             what = f"the share of full drive does not follow from {' and '.join(written) or 'nothing'}"
