@@ -19,7 +19,7 @@ from dataclasses import replace
 
 import numpy as np
 from bars import AIR, FOOT, GALLON, GPM, INCH, MPH, PSI, fahrenheit
-from random_bars import draw
+from campaigns.random_bars import draw
 
 from geoflow.bar.equipment import Bar, Limits, Line, MeasuredPoint, Meter, Orifice, Pump, RowHose, Section
 from geoflow.base.rates import nitrogen_rate
