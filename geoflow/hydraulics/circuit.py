@@ -41,6 +41,13 @@ _WARM_STEPS: Final = 16
 def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
     """Indices of the sections in use; all of them for None.
 
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    names : list of str or None
+        Of the sections that are on.
+
     Raises
     ------
     UsageError
@@ -140,7 +147,13 @@ class Circuit:
         self._outlets = self._outlets.in_cases(cases)
 
     def with_cases(self, cases: tuple[Case, ...]) -> Circuit:
-        """Return the same circuit for other cases, without tabulating hoses and suction again."""
+        """Return the same circuit for other cases, without tabulating hoses and suction again.
+
+        Parameters
+        ----------
+        cases : tuple of Case
+            How the unknowns turn out.
+        """
         other = copy.copy(self)
         other._take(cases)
         return other
@@ -279,7 +292,13 @@ class Circuit:
         )
 
     def inlet_pressure(self, flow: FloatArray) -> FloatArray:
-        """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does."""
+        """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s], leading shape (cases, temperatures).
+        """
         liquid = self.suction.liquid_inlet(flow)
         return np.where(self.worse, self.suction.boiling_inlet(flow), liquid) if self.worse.any() else liquid
 
@@ -303,6 +322,11 @@ class Circuit:
 
     def at_flow(self, flow: float | FloatArray) -> State:
         """Solve the bar for a flow of the whole bar [kg/s].
+
+        Parameters
+        ----------
+        flow : float or ndarray
+            True flow [kg/s], broadcasting against (cases, temperatures, 1).
 
         Raises
         ------

@@ -81,7 +81,13 @@ class Outlets:
         return most, middle[:, place.ravel()], spread[:, place.ravel()]
 
     def in_cases(self, cases: tuple[Case, ...]) -> Outlets:
-        """Return the same outlets for some cases, without tabulating hoses again."""
+        """Return the same outlets for some cases, without tabulating hoses again.
+
+        Parameters
+        ----------
+        cases : tuple of Case
+            How the unknowns turn out.
+        """
         other = copy.copy(self)
         other._take(cases)
         return other
@@ -189,7 +195,13 @@ class Outlets:
         return np.where(most > 0.0, rising_root(excess, np.zeros_like(most), most), 0.0)
 
     def resting_pressure(self, shape: tuple[int, ...]) -> FloatArray:
-        """Node pressure below which nothing flows [Pa], of a shape (cases, temperatures, 1)."""
+        """Node pressure below which nothing flows [Pa], of a shape (cases, temperatures, 1).
+
+        Parameters
+        ----------
+        shape : tuple of int
+            Cases, temperatures, 1.
+        """
         vapour = np.broadcast_to(self._saturated.pressure, shape)
         below = self._back_pressure(np.zeros(shape))
         effective = []

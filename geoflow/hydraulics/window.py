@@ -88,7 +88,13 @@ class FlowWindow:
     rows: int
 
     def at(self, places: IntArray) -> FlowWindow:
-        """Return the same window at some of the temperatures only."""
+        """Return the same window at some of the temperatures only.
+
+        Parameters
+        ----------
+        places : ndarray of int
+            Of the temperatures.
+        """
         return FlowWindow(
             self.temperature[places],
             {name: flows[places] for name, flows in self.certain.items()},
@@ -121,13 +127,25 @@ class FlowWindow:
         return np.array(low), np.array(high)
 
     def edges(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
-        """Low and high end of the window at each temperature [kg/s]."""
+        """Low and high end of the window at each temperature [kg/s].
+
+        Parameters
+        ----------
+        certain : bool
+            Which of the two windows.
+        """
         lows, highs = self._ends(certain=certain)
         low, high, _, _ = united(lows.max(axis=0), highs.min(axis=0))
         return low, high
 
     def edge_limits(self, *, certain: bool) -> tuple[list[str], list[str]]:
-        """Name of the limit that sets the low and the high end at each temperature."""
+        """Name of the limit that sets the low and the high end at each temperature.
+
+        Parameters
+        ----------
+        certain : bool
+            Which of the two windows.
+        """
         lows, highs = self._ends(certain=certain)
         _, _, least, most = united(lows.max(axis=0), highs.min(axis=0))
         at = np.arange(self.temperature.size)
@@ -158,7 +176,15 @@ class FlowWindow:
 
 
 def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> FloatArray:
-    """Temperatures [K] from low to high, no more than `step` apart, both ends exact."""
+    """Temperatures [K] from low to high, no more than `step` apart, both ends exact.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends [K].
+    step : float
+        Greatest distance [K].
+    """
     if high <= low:
         return np.array([low])
     return np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)
