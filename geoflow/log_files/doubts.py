@@ -24,8 +24,9 @@ _LEAST_STEP: Final = 3.0  # shorter steps are a receiver's noise [m]
 _LOOKED_AT: Final = 400  # records judged by
 # In a log that was driven like that, long steps are the ways between passes.
 _DISORDER, _ORDER = 0.25, 0.05
-_SIDE_STEP: Final = 5.0  # shortest way from one machine to another and back [m]
-_MIXED: Final = 0.25
+# A jump from one machine to another, or from the last section of a bar to the first, is no shorter [m] and turns back
+# by 135 degrees and more (cosine); a bar has some two dozen sections at most where no column names them.
+_SIDE_STEP, _BACK, _MIXED = 5.0, -0.7, 0.04
 _LEFT_OUT: Final = 0.01
 
 
@@ -104,30 +105,41 @@ def driving_order(
     )
 
 
-def refuse_mixed(fixes: Fixes, where: str) -> None:
-    """Refuse a log whose positions jump to and fro between two places: two machines, or sections not told apart.
+def refuse_mixed(fixes: Fixes, where: str, *, told: bool) -> None:
+    """Refuse a log whose positions jump to and fro: two machines line by line, or sections not told apart.
+
+    Parameters
+    ----------
+    fixes : Fixes
+        In the order to be judged.
+    where : str
+        The file, for errors.
+    told : bool
+        Whether a column tells sections apart.
 
     Raises
     ------
     LogError
-        If more than a quarter of them do.
+        If a step in twenty-five leads back from where the one before came and is itself taken back at once.
     """
-    x, y, chain = fixes.x, fixes.y, fixes.chain
-    if x.size < 4 * _NEIGHBOURS:
+    if fixes.x.size < 4 * _NEIGHBOURS:
         return
-    same = (chain[2:] == chain[1:-1]) & (chain[1:-1] == chain[:-2])
-    step = np.hypot(np.diff(x), np.diff(y))
-    apart = np.hypot(x[2:] - x[:-2], y[2:] - y[:-2])
-    back = same & (np.minimum(step[1:], step[:-1]) > _SIDE_STEP) & (apart < 0.5 * np.minimum(step[1:], step[:-1]))
-    if back.mean() > _MIXED:
-        away = float(np.median(step[1:][back]))
-        raise LogError(
-            f"{100.0 * back.mean():.0f} % of the positions lie some {away:.0f} m away from the one before and the one "
-            "after, which lie near each other",
-            where=where,
-            cure="if the records of several machines are mixed line by line, export each machine to its own file; if "
-            'they are the sections of one bar, name their column: --column "section=NAME"',
-        )
+    same = np.diff(fixes.chain) == 0
+    east, north = np.diff(fixes.x), np.diff(fixes.y)
+    way = np.hypot(east, north)
+    turned = east[1:] * east[:-1] + north[1:] * north[:-1] < _BACK * way[1:] * way[:-1]
+    turned &= same[1:] & same[:-1]
+    # A turn at the end of a pass turns once; what jumps to and fro turns at both ends of a step.
+    jumps = (way[1:-1] > _SIDE_STEP) & turned[1:] & turned[:-1]
+    if jumps.mean() <= _MIXED:
+        return
+    raise LogError(
+        f"{100.0 * jumps.mean():.0f} % of the steps from one position to the next lead back to where the step before "
+        "came from, and are taken back at once",
+        where=where,
+        cure="if the records of several machines are mixed line by line, export each machine to its own file"
+        + ("" if told else '; if they are the sections of one bar, name their column: --column "section=NAME"'),
+    )
 
 
 def left_out(
