@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from geoflow import __version__
-from geoflow.base.errors import GeoflowError
+from geoflow.base.errors import GeoflowError, to_fill_in
 from geoflow.cli.bars import add_bar, add_window
 from geoflow.cli.card import add_card
 from geoflow.cli.conversion import add_convert
@@ -80,8 +80,8 @@ def _to_copy(given: Sequence[str], columns: Sequence[str]) -> str:
             del words[at : at + (1 if mark else 2)]
     words += [word for column in columns for word in ("--column", column)]
     line = shlex.join(["geoflow", *words])
-    if any(column.endswith(":UNIT") for column in columns):
-        return f"\n  proposed, once you have written the unit for UNIT:\n{line}"
+    if how := to_fill_in(columns):
+        return f"\n  proposed, {how}:\n{line}"
     return f"\n  proposed, as one line to copy (or add --accept to yours, once you agree with it):\n{line}"
 
 

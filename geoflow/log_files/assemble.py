@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
@@ -16,6 +18,8 @@ from geoflow.log_files.screening import Moves
 from geoflow.log_files.sections import BarWidths, Labels, lay_sections, read_switch, sections_by_number
 
 __all__ = ["assemble"]
+
+_TAKEN_OFF: Final = 0.01  # share of the nitrogen that is said first where a switch takes it out
 
 
 def assemble(
@@ -104,6 +108,16 @@ def _note_states(reading: LogColumns, rows: IntArray, on: BoolArray, step: Float
         if concerned.any():
             reading.noted[cause] = tuple(np.sort(rows[concerned]).tolist())
             reading.say("screen", f"{cause}: {meaning} ({rows_text(reading.noted[cause])})", concerned.sum())
+    column, off = reading.chosen.get("on"), ~on & (applied > 0.0)
+    mass = np.nan_to_num(applied * step)
+    if column is not None and float(mass[off].sum()) > _TAKEN_OFF * float(mass.sum()):
+        share = 100.0 * float(mass[off].sum()) / float(mass.sum())
+        text = (
+            f"{int(off.sum()):,} records have a rate, though '{column.name}' says that the bar was off there, "
+            f"{share:.1f} % of the nitrogen by these rates: it is left out; if that is no switch of the bar, add "
+            '--column "on=-"'
+        )
+        reading.doubts.append(Note("screen", text, int(off.sum())))
 
 
 def _sections(

@@ -274,7 +274,8 @@ def _bar_section(outcome: ReconcileOutcome, ground: Ground | None, system: Syste
     title = "What the log tells about the bar"
     if outcome.bar is None:
         return Section("bar", title, (Paragraph("No bar file was given, so the bar was not judged."),))
-    fine = Paragraph("Nothing stands out in what was logged.")
+    judged = any(not one.missing for one in outcome.diagnosis)
+    fine = Paragraph("Nothing stands out in what was logged." if judged else "Nothing could be judged.")
     blocks: list[Block] = [_findings_table(outcome, system) if outcome.judged else fine]
     series = None if ground is None else ground.series
     if series is not None and series.place.size:

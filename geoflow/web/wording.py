@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from geoflow.base.errors import GeoflowError
+from geoflow.base.errors import GeoflowError, to_fill_in
 from geoflow.options.table import PAGE_PARTS
 
 __all__ = ["in_page_words"]
@@ -29,10 +29,9 @@ def in_page_words(problem: GeoflowError) -> None:
     if not problem.options:
         return
     lines = "".join(f"\n    {column}" for column in problem.options)
-    if any(column.endswith(":UNIT") for column in problem.options):
-        how = f"for {_said('--column')}, once you have written the unit for UNIT"
-    else:
-        how = f"for {_said('--column')} (or tick {_said('--accept')}, once you agree with it)"
+    missing = to_fill_in(problem.options)
+    how = f", {missing}" if missing else f" (or tick {_said('--accept')}, once you agree with it)"
+    how = f"for {_said('--column')}{how}"
     problem.cure += f"\n  proposed {how}:{lines}"
 
 
