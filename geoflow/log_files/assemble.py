@@ -49,7 +49,7 @@ def assemble(
     """
     rows = moves.rows
     drawn = None if places.strips is None else places.strips[rows]
-    heading, speed, step = _movement(reading, moves)
+    heading, speed, step = _movement(reading, moves, drawn=drawn is not None)
     track = Track(moves.time, places.x[rows], places.y[rows], heading, moves.run)
     own = drawn is not None or (labels is not None and len(labels.names) > 1 and not moves.shared)
     if own and drawn is None:
@@ -63,7 +63,8 @@ def assemble(
         logged_width = across if logged_width is None else np.where(logged_width > 0.0, logged_width, across)
         bar = BarWidths()
         text = "the records are polygons: these are the ground, as they are drawn"
-        reading.say("derived", f"{text}, and their middles serve for lag and causes")
+        middles = ", and their middles serve for lag and causes" if np.isfinite(moves.heading).any() else ""
+        reading.say("derived", text + middles)
     width, offset = lay_sections(
         section, logged_width, bar, sectioned=labels is not None, where=reading.table.where, notes=reading.notes
     )
@@ -161,7 +162,7 @@ def _believed_target(reading: LogColumns, target: FloatArray | None, applied: Fl
     return target
 
 
-def _movement(reading: LogColumns, moves: Moves) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _movement(reading: LogColumns, moves: Moves, *, drawn: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Heading, speed and step: as logged, and from positions where nothing is logged."""
     found = {}
     ways = {
@@ -177,7 +178,8 @@ def _movement(reading: LogColumns, moves: Moves) -> tuple[FloatArray, FloatArray
         if logged is None:
             if np.isfinite(measured).any():
                 reading.derived.append(role)
-                reading.say("derived", f"{role} is worked out {how}")
+                if not (drawn and role == "step"):  # then the polygon's own length
+                    reading.say("derived", f"{role} is worked out {how}")
             found[role] = measured
             continue
         if role == "heading":

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from geoflow.log_files.screening import Fixes
     from geoflow.log_files.tables import LogTable
 
-__all__ = ["driving_order", "left_out", "long_steps", "refuse_mixed"]
+__all__ = ["driving_order", "left_out", "long_steps", "no_order", "refuse_mixed"]
 
 # A step is far too long if as many other records lie within a third of it: so many shorter ones were open. On a line
 # driven three times there are fewer.
@@ -54,7 +54,7 @@ def long_steps(x: FloatArray, y: FloatArray) -> float:
 
 def driving_order(
     table: LogTable, taken: set[int], rows: IntArray, x: FloatArray, y: FloatArray, section: IntArray, notes: list[Note]
-) -> IntArray:
+) -> IntArray | None:
     """Rows of a log without times in the order driven: the file's, or that of a column that shows it.
 
     Parameters
@@ -67,11 +67,13 @@ def driving_order(
         Rows with a position, in the order of the file.
     x, y, section : ndarray, shape (rows of the table,)
         Positions [m] and sections.
+    notes : list of Note
+        Brought up to date.
 
-    Raises
-    ------
-    LogError
-        If the rows of the file are in no order that can have been driven and no column shows one.
+    Returns
+    -------
+    ndarray of int or None
+        None where the rows of the file are in no order that can have been driven and no column shows one.
     """
     most = np.bincount(section[rows]).argmax()
 
@@ -96,9 +98,20 @@ def driving_order(
             )
             notes.append(Note("time", text, rows.size))
             return ordered
-    raise LogError(
+    return None
+
+
+def no_order(where: str) -> LogError:
+    """Refuse rows in no order.
+
+    Parameters
+    ----------
+    where : str
+        The file.
+    """
+    return LogError(
         "the rows are in no order that a machine can have driven, and no column of times says what it was",
-        where=table.where,
+        where=where,
         cure='name the column of times, as in --column "time=NAME"; without one, sort the file by the number of the '
         "record, or export it again with times. If the records of several machines are mixed line by line, export each "
         "machine to its own file",

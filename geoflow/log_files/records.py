@@ -84,7 +84,7 @@ class LogColumns:
         """Times of all rows; None without a column of times."""
         column = self.chosen.get("time")
         if column is None:
-            self.say("time", "no column of times is used: records are taken in the order of the file")
+            self.say("time", "no column of times is used")
             return None
         cells: Any = self.table.columns[column.index[0]]
         for at in column.index[1:]:

@@ -17,6 +17,7 @@ from geoflow.report.reconciling import latency_fits, points, pulses
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
+    from geoflow.reconcile.lag import Lag
 
 __all__ = [
     "agreement_table",
@@ -210,12 +211,21 @@ def lag_text(outcome: ReconcileOutcome) -> str:
     """
     found = outcome.found
     if found.lag is None:
-        why = "no clock, or the target hardly changes within a pass"
-        return f"Lag: cannot be told ({why}).{_stated_text(outcome)}"
+        clock = bool(np.isfinite(found.log.time).any())
+        why = "too little of the log has a target that changes within a pass" if clock else "the log has no clock"
+        return f"Lag: cannot be told: {why}.{_stated_text(outcome)}"
     whose = "the log's own target" if found.lag_from == "log" else "the map"
     return (
         f"Lag: the rate follows {whose} after {found.lag.best:.1f} s; anything from {found.lag.low:.1f} to "
-        f"{found.lag.high:.1f} s fits as well.{_stated_text(outcome)}"
+        f"{found.lag.high:.1f} s fits as well.{_alike_text(found.lag)}{_stated_text(outcome)}"
+    )
+
+
+def _alike_text(lag: Lag) -> str:
+    """Say what a log cannot show whose steps all fall alike, with a space in front."""
+    return (
+        f" Where all steps of the target fall at the same moment between two records, up to {lag.interval:.1f} s "
+        "either way does not show."
     )
 
 
@@ -280,13 +290,14 @@ def _zone_row(outcome: ReconcileOutcome, index: int, system: System) -> tuple[st
     assert zones is not None and target is not None
     asked, got, near = (float(column[index]) for column in (zones.asked, zones.rate, zones.within_10))
     known = math.isfinite(got)
+    columns = (zones.area, zones.covered, zones.missed, zones.doubled)
 
     def rate(value: float) -> str:
         return number(value, "nitrogen rate", system, 1) if known else "-"
 
     return (
         target.zone_id[index],
-        *(number(float(each[index]), "area", system, 2) for each in (zones.area, zones.missed, zones.doubled)),
+        *(number(float(each[index]), "area", system, 2) for each in columns),
         number(asked, "nitrogen rate", system, 1),
         rate(got),
         *(() if balance is None else (rate(got * balance.meter_factor),)),
@@ -313,8 +324,9 @@ def zone_table(outcome: ReconcileOutcome, system: System, most: int | None) -> T
     caption = f"The first {len(rows):,} of {some}" if len(rows) < len(worst) else f"All {some}"
     area, rate = unit_label("area", system), unit_label("nitrogen rate", system)
     tickets = () if outcome.balance is None else ("by tickets",)
-    heads = ("zone", f"area {area}", "missed", "doubled", f"asked {rate}", "got", *tickets, "ratio", "within 10 %")
-    widths = (0.9, 1.0, 1.2, 1.2, 1.5, 1.2, *(1.2 for _ in tickets), 1.0, 1.4)
+    areas = (f"area {area}", "covered", "missed", "doubled")
+    heads = ("zone", *areas, f"asked {rate}", "got", *tickets, "ratio", "within 10 %")
+    widths = (0.9, 1.0, 1.2, 1.2, 1.2, 1.5, 1.2, *(1.2 for _ in tickets), 1.0, 1.4)
     return Table(caption, heads, rows, "<" + ">" * (len(heads) - 1), widths)
 
 
@@ -331,18 +343,20 @@ def ticket_table(outcome: ReconcileOutcome, system: System) -> Table:
     balance, loads = outcome.balance, outcome.loads
     assert balance is not None
     masses = (("scale tickets", balance.ticket), ("log", balance.logged), ("its gaps, about", balance.bridged))
+    volume, ten = ("gallon", "10 lb") if system == "us" else ("liter", "10 kg")
     names = (
-        "corrected pulses per gallon, about",
+        f"corrected pulses per {volume}, about",
         "the same without temperature correction",
-        "corrected pulses per 10 lb N, about",
+        f"corrected pulses per {ten} N, about",
     )
+    counts = pulses(balance, system)
     rows = [(name, f"{show(mass, 'mass', system)} NH3") for name, mass in masses if mass > 0.0]
     rows.append(("log over tickets", f"{balance.ratio:.3f}"))
     if balance.lost_share <= MOST_LOST:
         rows.append(("multiply the log by", f"{balance.meter_factor:.3f}"))
     if balance.temperature_ratio is not None:
         rows.append(("of it the meter's missing temperature correction", f"{balance.temperature_ratio:.3f}"))
-    rows += [(name, rounded(value)) for name, value in zip(names, pulses(balance), strict=True) if value is not None]
+    rows += [(name, rounded(value)) for name, value in zip(names, counts, strict=True) if value is not None]
     if loads is not None:
         rows += [
             (f"load {at}, from {begins / 60.0:,.0f} min into the log: multiply by", f"{factor:.3f}")
@@ -363,7 +377,12 @@ def ticket_notes(outcome: ReconcileOutcome, system: System) -> list[str]:
     """
     balance, temperature = outcome.balance, outcome.meter_temperature
     assert balance is not None
-    notes = []
+    notes, ten = [], "10 lb" if system == "us" else "10 kg"
+    if outcome.loads is None and outcome.tickets > 1:
+        notes.append(
+            "The tickets are compared in one sum: the log shows no stops between the loads (two minutes at least) that "
+            "its parts would fit."
+        )
     if outcome.loads is not None:
         factor = outcome.loads.factor
         notes.append(
@@ -373,9 +392,11 @@ def ticket_notes(outcome: ReconcileOutcome, system: System) -> list[str]:
     if balance.lost_share > MOST_LOST:
         lost = percent(balance.lost_share)
         notes.append(f"{lost} of what went out is missing from the log: no calibration follows from it.")
-    elif balance.pulses_per_nitrogen is None:
-        notes.append("With --bar and a liquid temperature (logged, or --temperature) the meter's calibration follows.")
+    elif outcome.bar is None:
+        notes.append("With a bar file (--bar) the calibration of its meter follows.")
+    elif balance.pulses_per_volume_as_used is not None and temperature is None:
+        notes.append(f"With a liquid temperature (logged, or --temperature) the pulses per {ten} N follow too.")
     elif temperature is not None:
         at = show(temperature, "temperature", system)
-        notes.append(f"Pulses per 10 lb N hold at {at} only. Change a calibration after weighing two loads, not one.")
+        notes.append(f"Pulses per {ten} N hold at {at} only. Change a calibration after weighing two loads, not one.")
     return notes

@@ -240,7 +240,9 @@ def _with_map(field: _Field, target: Prescription, read: ReadLog, bar: Bar | Non
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
     zones = _moved(target.zones, target.local_crs, read.local_crs)
-    notes = [replace(note, text=f"map: {note.text}") for note in target.notes]
+    notes = [
+        replace(note, text=f"map: {note.text}", metric=note.metric and f"map: {note.metric}") for note in target.notes
+    ]
     if target.rate_unit.basis == "ammonia volume":
         us, metric = (
             f"map: volumes are counted at {density}; {_CHANGES} changes it"
@@ -332,6 +334,7 @@ def _reconcile_file(
         gaps=gaps(read.log),
         balance=_balance(read, loaded, bar, fraction, meter_temperature),
         loads=match_loads(read.log, np.array(loaded), fraction),
+        tickets=len(loaded),
         meter_temperature=meter_temperature,
         diagnosis=diagnosis,
         notes=field.notes,
