@@ -261,7 +261,7 @@ def _put_moments(read: _Reading, put: Any) -> None:
         read.notes.append(Note("place", us, int(np.isfinite(lon).sum()), metric=metric))
         if unclear:
             text = (f"in {unclear} record(s) the machine went to and fro about as far either way and nothing says "
-                    "which was ahead: the way driven is taken for it, so the bar may lie on the other side")  # fmt: skip
+                    "which was ahead: the way driven is taken, so the bar may lie on the other side")  # fmt: skip
             read.notes.append(Note("place", text, unclear))
     put("lon", lon, "lon", "deg")
     put("lat", lat, "lat", "deg")

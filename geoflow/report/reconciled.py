@@ -321,7 +321,7 @@ def _columns_table(outcome: ReconcileOutcome) -> Table:
 
 def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: System) -> Section:
     read, bar = outcome.read, outcome.bar
-    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin, bar)]
+    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin, bar, system)]
     blocks += [_columns_table(outcome), Paragraph(records_text(outcome))]
     if read.derived:
         blocks.append(Paragraph(f"Worked out, not logged: {', '.join(read.derived)}."))
