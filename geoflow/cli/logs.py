@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 import functools
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import UsageError
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
 from geoflow.options.table import TARGET
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
 
@@ -16,6 +16,11 @@ if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
 
 __all__ = ["add_reconcile", "reconciled"]
+
+_CODES: Final = (
+    "Exit code: 0 nothing to act on, 1 findings (something to look at in the field or on the bar), 2 wrong use or "
+    "unreadable input."
+)
 
 
 def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
@@ -85,5 +90,5 @@ def add_reconcile(commands: Any) -> None:
         description="Compare an as-applied log with what was asked: ground, rates, causes, scale tickets; and say what "
         "the log tells about the bar.",
         epilog='Example: geoflow reconcile log.csv --target rx.shp --bar bar.toml --rate-unit "lb N/ac" '
-        '--ticket "12400 lb NH3" --out reconciled. ' + CODES,
+        '--ticket "12400 lb NH3" --out reconciled. ' + _CODES,
     )

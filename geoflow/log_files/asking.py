@@ -169,16 +169,7 @@ def refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict[
     """
     for role in ("lon", "lat"):
         if table.shapes is None and role not in chosen:
-            likely = open_roles.get(role) or [at for at in range(len(table.names)) if _could_be_degrees(table, at)]
-            lines = "".join(_option(role, table.names[at], None) + _span(table, at) for at in likely)
-            raise LogError(
-                f"the log does not say which column is the {'longitude' if role == 'lon' else 'latitude'}",
-                where=table.where,
-                cure=f"say it with one of{lines}"
-                if lines
-                else "no column holds degrees: export the log with positions",
-                options=(f"{role}=NAME",) if lines else (),
-            )
+            raise _no_place(table, role, open_roles.get(role, []))
     if len(open_roles.get("time", [])) > 1:
         lines = "".join(_option("time", table.names[at], None) for at in open_roles["time"])
         count = len(open_roles["time"])
@@ -188,6 +179,17 @@ def refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict[
             cure=f"say which one with{lines}",
             options=("time=NAME",),
         )
+
+
+def _no_place(table: LogTable, role: str, named: list[int]) -> LogError:
+    likely = named or [at for at in range(len(table.names)) if _could_be_degrees(table, at)]
+    lines = "".join(_option(role, table.names[at], None) + _span(table, at) for at in likely)
+    return LogError(
+        f"the log does not say which column is the {'longitude' if role == 'lon' else 'latitude'}",
+        where=table.where,
+        cure=f"say it with one of{lines}" if lines else "no column holds degrees: export the log with positions",
+        options=(f"{role}=NAME",) if lines else (),
+    )
 
 
 def _could_be_degrees(table: LogTable, index: int) -> bool:

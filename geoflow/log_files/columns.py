@@ -151,11 +151,18 @@ def _choose_unmistakable(
     taken = {at for column in chosen.values() for at in column.index}
     known = set(named) if table.shapes is None else {*named, "lon", "lat"}
     candidates = {role: candidates_of(ROLES[role], table, taken) for role in ROLES if role not in known}
-    certain = {role: _certain(ROLES[role], table, taken, each) for role, each in candidates.items()}
-    told = {role: one for role, one in certain.items() if one is not None and _has_unit(ROLES[role], one, rate_unit)}
+    told = _told(table, taken, candidates, rate_unit)
     chosen.update(told)
     notes = [_taken_note(ROLES[role], one, rate_unit) for role, one in told.items()]
     return {role: [at for at, _ in each] for role, each in candidates.items() if each and role not in told}, notes
+
+
+def _told(
+    table: LogTable, taken: set[int], candidates: Mapping[str, list[tuple[int, str | None]]], rate_unit: str | None
+) -> dict[str, Chosen]:
+    """Columns of the roles of which name and unit are certain."""
+    certain = {role: _certain(ROLES[role], table, taken, each) for role, each in candidates.items()}
+    return {role: one for role, one in certain.items() if one is not None and _has_unit(ROLES[role], one, rate_unit)}
 
 
 def _has_unit(role: Role, column: Chosen, rate_unit: str | None) -> bool:

@@ -189,11 +189,7 @@ def sections_at_once(
         return None
     across, along = _about_the_middle(x, y, moment, size)
     wide, long_ = (_spans(values, moment, size.size) for values in (across, along))
-    by_place = bool(
-        _ACROSS < np.median(wide) < _WIDEST
-        and np.median(long_) < _ALONG * np.median(wide)
-        and np.median(np.abs(wide - np.median(wide))) < _RIGID
-    )
+    by_place = _abreast(wide, long_)
     together = bool(np.median(np.maximum(wide, long_)) < _SAME_PLACE)
     if not by_place and not (together and _differ(applied, moment, size.size)):
         return None
@@ -201,6 +197,14 @@ def sections_at_once(
     section = np.empty(time.size, dtype=np.int64)
     section[order] = np.arange(time.size) - np.r_[0, np.cumsum(size)[:-1]][moment[order]]
     return section, "own places" if by_place else "one place"
+
+
+def _abreast(wide: FloatArray, long: FloatArray) -> bool:
+    """Whether the records of most moments lie beside each other, as far apart at one moment as at another."""
+    middle = float(np.median(wide))
+    return bool(
+        _ACROSS < middle < _WIDEST and np.median(long) < _ALONG * middle and np.median(np.abs(wide - middle)) < _RIGID
+    )
 
 
 def _rounds(time: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -46,16 +46,23 @@ def weigh(
     asked : Asked
         What converts them, and how wide the bar is.
     """
-    found, conditions = dict(ranked), asked.conditions
-    if "speed" in found and (way := _way_speed(table, chosen, conditions)) is not None:
-        found["speed"] = [_by_way(table, one, way, conditions) for one in found["speed"]]
-    if "on" in found and (rate := _rate(table, chosen, found)) is not None:
-        found["on"] = [_by_rate(table, one, rate) for one in found["on"]]
+    found = dict(ranked)
+    way = _way_speed(table, chosen, asked.conditions)
+    if way is not None:
+        _each(found, "speed", lambda one: _by_way(table, one, way, asked.conditions))
+    rate = _rate(table, chosen, found)
+    if rate is not None:
+        _each(found, "on", lambda one: _by_rate(table, one, rate))
     for role in ("width", "speed"):
-        found |= {role: [_by_company(table, one, chosen) for one in found[role]]} if role in found else {}
-    if "flow" in found:
-        found["flow"] = [_by_use(table, one, found, chosen, asked) for one in found["flow"]]
+        _each(found, role, lambda one: _by_company(table, one, chosen))
+    _each(found, "flow", lambda one: _by_use(table, one, found, chosen, asked))
     return {role: sorted(each, key=lambda one: -one.points) for role, each in found.items()}
+
+
+def _each(ranked: dict[str, list[Proposal]], role: str, weighed: Callable[[Proposal], Proposal]) -> None:
+    """Weigh every candidate of a role anew."""
+    if role in ranked:
+        ranked[role] = [weighed(one) for one in ranked[role]]
 
 
 def _way_speed(table: LogTable, chosen: Mapping[str, Chosen], conditions: Conditions) -> FloatArray | None:

@@ -35,12 +35,11 @@ from geoflow.report.reconciled_words import (
     nitrogen_text,
     records_text,
     shift_table,
-    ticket_notes,
-    ticket_table,
     zone_table,
 )
 from geoflow.report.reconciling import accepted_words
 from geoflow.report.spread_words import band_table, rate_spread, rate_table
+from geoflow.report.ticket_words import ticket_notes, ticket_table
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
