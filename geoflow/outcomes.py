@@ -226,6 +226,8 @@ class ReconcileOutcome:
         The comparison, and what is missing from the log while the bar was on.
     balance, loads : Balance or None, Loads or None
         Against the scale tickets together, and one by one over their parts of the log, where those can be told.
+    tickets : int
+        How many there are.
     meter_temperature : float or None
         Of the liquid the balance counts with [K], logged or given.
     diagnosis, notes : tuple of Finding, tuple of Note
@@ -243,6 +245,7 @@ class ReconcileOutcome:
     gaps: Gaps
     balance: Balance | None
     loads: Loads | None
+    tickets: int
     meter_temperature: float | None
     diagnosis: tuple[Finding, ...]
     notes: tuple[Note, ...]

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from geoflow import __version__
-from geoflow.base.errors import GeoflowError
+from geoflow.base.errors import GeoflowError, to_fill_in
 from geoflow.cli.bars import BAR, WINDOW
 from geoflow.cli.card import CARD
 from geoflow.cli.conversion import CONVERT
@@ -73,8 +73,8 @@ def _to_copy(given: Sequence[str], columns: Sequence[str]) -> str:
     words = _without_columns(given, {column.partition("=")[0] for column in columns})
     words += [word for column in columns for word in ("--column", column)]
     line = shlex.join(["geoflow", *words])
-    if any(column.endswith(":UNIT") for column in columns):
-        return f"\n  proposed, once you have written the unit for UNIT:\n{line}"
+    if how := to_fill_in(columns):
+        return f"\n  proposed, {how}:\n{line}"
     return f"\n  proposed, as one line to copy (or add --accept to yours, once you agree with it):\n{line}"
 
 

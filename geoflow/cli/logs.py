@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import UsageError
-from geoflow.cli.options import CODES, Command, deliver
+from geoflow.cli.options import Command, deliver
 from geoflow.options.table import TARGET
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
 
@@ -16,6 +16,11 @@ if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
 
 __all__ = ["RECONCILE", "reconciled"]
+
+_CODES: Final = (
+    "Exit code: 0 nothing to act on, 1 findings (something to look at in the field or on the bar), 2 wrong use or "
+    "unreadable input."
+)
 
 
 def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
@@ -75,5 +80,5 @@ RECONCILE: Final = Command(
     description="Compare an as-applied log with what was asked: ground, rates, causes, scale tickets; and say what "
     "the log tells about the bar.",
     epilog='Example: geoflow reconcile log.csv --target rx.shp --bar bar.toml --rate-unit "lb N/ac" '
-    '--ticket "12400 lb NH3" --out reconciled. ' + CODES,
+    '--ticket "12400 lb NH3" --out reconciled. ' + _CODES,
 )

@@ -51,7 +51,7 @@ _CHECKS: Final = {
     "valve nearly shut": "Stopped, sections off: does the valve move by its hand switch?",
     "plugged row": "From upwind: a row without frost. Tank shut and line bled before you open it.",
     "suction starving": "Tank valve and couplings fully open; then, shut and bled, the strainer.",
-    "worn orifices": "Scale ticket against acres; then, shut and bled, measure some orifices.",
+    "worn orifices": "Scale ticket against the ground covered; then, shut and bled, measure some orifices.",
 }
 _ORDER: Final = tuple(_CHECKS)
 _MOST_NAMED: Final = 4

@@ -351,7 +351,7 @@ def _shapefile_notes(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) ->
         notes.append(Note("file", text, gone))
     turned = turned_rings(table)
     if turned:
-        text = (f"{turned} zone(s) have outlines or holes that run the wrong way round for a shapefile; "
+        text = (f"{turned} {subject().part}(s) have outlines or holes that run the wrong way round for a shapefile; "
                 "holes are told by which ring lies inside which")  # fmt: skip
         notes.append(Note("shape", text, turned))
     return notes

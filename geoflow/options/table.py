@@ -150,7 +150,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
     Option("prescription", "file", ("card",), _PRESCRIPTION, "RX", positional=True),
-    Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
+    Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage, Parquet or ISO 11783 task data",
+           "LOG",
            required=_LOG, positional=True),
     Option("logs", "list", ("learn",), "as-applied logs with flow, bar pressure and temperature, oldest first", "LOG",
            required=("learn",), positional=True),

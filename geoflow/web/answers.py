@@ -32,6 +32,7 @@ from geoflow.web.sessions import LetGoError, Session, Sessions, Turn
 from geoflow.web.state import Opened, Question
 from geoflow.web.tasks import Inputs, Made, Reading, Unread
 from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
+from geoflow.web.wording import page_error
 from geoflow.web.worker import Workers, error_text
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def _made_view(made: Made) -> dict[str, Any]:
 def _refused(problem: GeoflowError) -> Response:
     """Say no in words; a page whose tab was let go has to know that nothing on it can be asked about any more."""
     gone = {"gone": True} if isinstance(problem, LetGoError) else {}
-    return JSONResponse({"error": str(problem), **gone}, 422)
+    return JSONResponse({"error": page_error(problem, "prescription"), **gone}, 422)
 
 
 def _line(message: dict[str, Any]) -> bytes:
