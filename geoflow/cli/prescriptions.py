@@ -110,7 +110,7 @@ def _plan(options: argparse.Namespace) -> int:
     from geoflow.workflow.plan_outputs import write_plan
 
     outcome = planned(options, "plan")
-    inputs = (options.prescription, options.bar)
+    inputs = (options.prescription, options.bar, *filter(None, (options.day,)))
     written: list[str] = []
     notes: list[str] = []
     if options.out is not None:
