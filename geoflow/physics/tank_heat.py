@@ -203,7 +203,7 @@ def standing_range(
     Parameters
     ----------
     outside : ndarray, shape (2, 2, n)
-        From `outside_range`, at even steps of time.
+        From `outside_range` [K], [W/m2], at even steps of time.
     start : tuple of float
         Coldest and warmest liquid at first [K].
     fill : float
@@ -246,7 +246,7 @@ def drawn_range(
     standing : ndarray, shape (2, n)
         Coldest and warmest liquid of a standing tank at even steps of time [K].
     outside : ndarray, shape (2, 2, n)
-        From `outside_range`.
+        From `outside_range` [K], [W/m2].
     fills : tuple of float
         Liquid volume over water capacity of a full tank and of one that is taken off [-].
     area : float

@@ -10,6 +10,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import HOUR
 from geoflow.decide.orifices import OrificeOption
+from geoflow.report.by_hour import hours_document
 from geoflow.report.flashing import assumption_document
 from geoflow.report.json_numbers import keyed, records
 from geoflow.report.sizing_document import plan_sizes_document
@@ -160,6 +161,7 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
         },
         "tank_loads": _loads_document(plan),
         "end_of_tank": _end_of_tank(plan),
+        "day": hours_document(plan),
     }
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.report.basis import basis_section, stamp
+from geoflow.report.by_hour import hours_blocks, hours_section
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
@@ -287,6 +288,7 @@ def planned_report(
     first = (
         *_steady(plan, system),
         *_cooled(plan, system),
+        *hours_blocks(plan, system),
         *_what_would_help(plan, system),
         *plan_warnings(solution),
         *left_out_warning(prescription),
@@ -295,6 +297,7 @@ def planned_report(
     sections = [
         _zones_section(plan, system, all_zones=all_zones),
         _day_section(plan, system, all_zones=all_zones),
+        *hours_section(plan, system, printed=origin is not None),
         _alternatives_section(plan, system),
         _orifices_section(plan, system),
         _rests_section(plan, system),

@@ -129,5 +129,7 @@ def moments_of(lines: Sequence[tuple[int, str, str]], path: Path) -> Clock:
         return Clock(seconds + np.array(days) * _DAY, ())
     # The clock falls by more than half a day: midnight. By less: the lines are not in order.
     crossed = np.concatenate([[False], np.diff(seconds) < -0.5 * _DAY]) if seconds.size else np.zeros(0, dtype=bool)
-    notes = tuple(f"hours from line {lines[at][0]} on are those of the next day" for at in np.flatnonzero(crossed).tolist())
+    notes = tuple(
+        f"hours from line {lines[at][0]} on are those of the next day" for at in np.flatnonzero(crossed).tolist()
+    )
     return Clock(seconds + np.cumsum(crossed) * _DAY, notes)

@@ -286,7 +286,7 @@ def _in_order(
     notes = [f"left out of no use: {', '.join(unused)}"] if unused else []
     given = np.isfinite(np.stack([*values.values()])).any(axis=0)
     if not given.all():
-        notes.append(f"{count_of(int((~given).sum()), 'line')} without a value left out: {_some(line[~given])}")
+        notes.append(f"{_counted(int((~given).sum()), 'line')} without a value left out: {_some(line[~given])}")
     kept = np.flatnonzero(given)
     order = kept[np.argsort(clock.seconds[kept], kind="stable")]
     if not np.array_equal(order, kept):
@@ -299,12 +299,12 @@ def _in_order(
     }
     ends = [np.array([_one(end, rows, "gauge", line, path) for rows in groups]) for end in readings]
     if len(order) > len(groups):
-        notes.append(f"{count_of(len(order) - len(groups), 'line')} that repeat an hour taken with it")
+        notes.append(f"{_counted(len(order) - len(groups), 'line')} that repeat an hour taken with it")
     _refuse_times(moments, merged, line, [rows[0] for rows in groups], path)
     return Weather(path.name, moments, merged["air"], merged["sun"], np.stack(ends), tuple(notes))
 
 
-def count_of(number: int, word: str) -> str:
+def _counted(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
