@@ -133,7 +133,7 @@ def liquid_over_day(
     start: tuple[float, float],
     fills: tuple[float, float],
     capacity: float,
-    duration: float,
+    durations: tuple[float, float],
 ) -> LiquidDay:
     """Bound the liquid over a day.
 
@@ -147,8 +147,8 @@ def liquid_over_day(
         Liquid volume over water capacity of a full tank and of one that is taken off [-].
     capacity : float
         Water capacity of one tank [m3].
-    duration : float
-        From a full tank to one that is taken off, the longest there can be [s].
+    durations : tuple of float
+        From a full tank to one that is taken off, the shortest and the longest there can be [s].
     """
     count = int(np.floor((weather.time[-1] - weather.time[0]) / _STEP + 1e-9)) + 1
     time = weather.time[0] + _STEP * np.arange(count)
@@ -161,13 +161,13 @@ def liquid_over_day(
         # Nothing is known of the air, so that a tank is drawn without heat from it.
         outside, area = np.stack([full, np.zeros_like(full)]), 1e-12
         return LiquidDay(
-            time, full, drawn_range(full, outside, fills, area, _STEP, duration), np.zeros(count, dtype=np.bool_)
+            time, full, drawn_range(full, outside, fills, area, _STEP, durations), np.zeros(count, dtype=np.bool_)
         )
     known = np.isfinite(weather.air)
     outside = outside_range(np.interp(time, weather.time[known], weather.air[known]), _most_sun(weather, time))
     area = shell_over_capacity(capacity)
     full, against = standing_range(outside, start, fills[0], area, _STEP, readings)
-    return LiquidDay(time, full, drawn_range(full, outside, fills, area, _STEP, duration), against)
+    return LiquidDay(time, full, drawn_range(full, outside, fills, area, _STEP, durations), against)
 
 
 def _between(weather: Weather, time: FloatArray) -> FloatArray:

@@ -64,6 +64,7 @@ _GRID: Final = 0.25
 # A step of the integration is at most this share of the time in which a nearly empty tank follows the air.
 _SHARE: Final = 0.5
 _NEARLY_EMPTY: Final = 0.02
+_WAYS: Final = 5
 
 
 def shell_over_capacity(capacity: float, slenderness: float = LONGEST) -> float:
@@ -237,9 +238,17 @@ def standing_range(
 
 
 def drawn_range(
-    standing: FloatArray, outside: FloatArray, fills: tuple[float, float], area: float, step: float, duration: float
+    standing: FloatArray,
+    outside: FloatArray,
+    fills: tuple[float, float],
+    area: float,
+    step: float,
+    durations: tuple[float, float],
 ) -> FloatArray:
     """Coldest and warmest liquid at each moment in a tank that still stands, or was begun at any moment before.
+
+    Some ways of drawing evenly are followed, from the fastest to the slowest: the fast one is sooner cold, the slow
+    one takes more heat.
 
     Parameters
     ----------
@@ -253,17 +262,33 @@ def drawn_range(
         Shell over water capacity, the largest there can be [1/m].
     step : float
         Of time [s].
-    duration : float
-        From a full tank to one that is taken off, the longest there can be [s].
+    durations : tuple of float
+        From a full tank to one that is taken off, the shortest and the longest there can be [s].
 
     Returns
     -------
     ndarray, shape (2, n)
         [K]
     """
-    full, heel = fills
-    found, count = standing.copy(), standing.shape[1]
-    steps = max(1, math.ceil(duration / step))
+    found = standing.copy()
+    ways = {max(1, round(one / step)) for one in np.geomspace(*durations, _WAYS)}
+    ways |= {max(1, math.floor(durations[0] / step)), max(1, math.ceil(durations[1] / step))}
+    for steps in sorted(ways):
+        _draw(found, standing, outside, fills, area, step, steps)
+    return found
+
+
+def _draw(
+    found: FloatArray,
+    standing: FloatArray,
+    outside: FloatArray,
+    fills: tuple[float, float],
+    area: float,
+    step: float,
+    steps: int,
+) -> None:
+    """Widen what was found by tanks begun at every moment and drawn in so many steps of time."""
+    (full, heel), count = fills, standing.shape[1]
     state = standing.copy(), np.full(standing.shape, full)
     flow = (full - heel) * saturation(standing).liquid_density / (steps * step)
     for ahead in range(1, min(steps, count - 1) + 1):
@@ -274,4 +299,3 @@ def drawn_range(
         state = _advance(before, passing, area, drawn, step)
         found[0, ahead:] = np.minimum(found[0, ahead:], state[0][0])
         found[1, ahead:] = np.maximum(found[1, ahead:], state[0][1])
-    return found

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import BarError
 from geoflow.base.progress import tell
 from geoflow.decide.day_by_hour import DayByHour, hold_over_day
 from geoflow.decide.field_day import Day
+from geoflow.decide.loads import TankLoads
 from geoflow.decide.weather import liquid_over_day
 from geoflow.files.inputs import watching
 from geoflow.options.typed import DayOptions
@@ -57,9 +59,9 @@ def field_by_hour(planned: VetOutcome, day: Day, options: DayOptions) -> DayByHo
         return None
     tell("following the tank's liquid through the day")
     needed = day.time[2].total
-    lasting = needed * loads.full_load / float(loads.drawn.sum())
+    durations = _durations(day.ground, loads, planned, day.efficiency)
     fills = tank.fill, parse_share(options.heel, HEEL, where="--heel")
-    liquid = liquid_over_day(weather, solution.plan.temperature, fills, tank.capacity / loads.together, lasting)
+    liquid = liquid_over_day(weather, solution.plan.temperature, fills, tank.capacity / loads.together, durations)
     return hold_over_day(
         planned.rate,
         planned.prescription.area,
@@ -69,3 +71,14 @@ def field_by_hour(planned: VetOutcome, day: Day, options: DayOptions) -> DayByHo
         liquid,
         (day.ground, needed),
     )
+
+
+def _durations(ground: FloatArray, loads: TankLoads, planned: VetOutcome, efficiency: float) -> tuple[float, float]:
+    """How long a full tank lasts [s]: on the ground that asks most, without a turn, and on that which asks least."""
+    asked, width = planned.rate > 0.0, planned.solution.window.width
+    some = ground[:, asked]
+    fast, slow = (
+        (some / speed[asked]).sum(axis=1) / width * loads.full_load / loads.drawn
+        for speed in reversed(planned.vetting.driven)
+    )
+    return float(fast.min()), float(slow.max()) / efficiency
