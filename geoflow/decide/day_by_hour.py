@@ -20,7 +20,7 @@ __all__ = ["DayByHour", "DayStart", "Stretch", "best_starts", "hold_over_day", "
 
 # As in vet: a rate right at the window's edge passes in spite of rounding.
 _ROUNDING: Final = 1e-9
-_GRID: Final = 0.3
+_GRID: Final = 0.5
 # 136 and -54 degF, between which there is a window.
 _LOWEST, _HIGHEST = 225.5, 331.0
 _QUARTER: Final = 0.25 * HOUR
@@ -121,26 +121,38 @@ def _over(counts: BoolArray, low: IntArray, high: IntArray) -> IntArray:
     return np.asarray(running[high + 1] - running[low])
 
 
-def _codes(flows: FloatArray, liquid: FloatArray, solution: Solution) -> NDArray[np.int8]:
-    """Verdicts of flows at slowest and fastest speed, shape (flows, 2), over stretches of temperature, shape (2, n).
+@dataclass(frozen=True, slots=True)
+class _Fits:
+    """Whether flows, in columns, certainly or possibly fit at rising temperatures [K], in rows."""
 
-    A stretch reaches to the temperatures solved just outside of it. What holds holds at all of them; what fails is not
-    possible at any.
-    """
-    kelvin = np.clip(liquid, _LOWEST, _HIGHEST)
-    grid = temperature_grid(float(kelvin.min()), float(kelvin.max()), _GRID)
+    kelvin: FloatArray
+    certain: BoolArray
+    possible: BoolArray
+
+    def over(self, liquid: FloatArray) -> NDArray[np.int8]:
+        """Verdicts over stretches of temperature, shape (2, n), each out to the temperatures solved beside it.
+
+        What holds holds at all of them; what fails is possible at none.
+        """
+        ends, most = np.clip(liquid, self.kelvin[0], self.kelvin[-1]), self.kelvin.size - 1
+        first = np.clip(np.searchsorted(self.kelvin, ends[0], side="right") - 1, 0, most)
+        last = np.clip(np.searchsorted(self.kelvin, ends[1]), first, most)
+        holds, fails = _over(~self.certain, first, last) == 0, _over(self.possible, first, last) == 0
+        return np.select([holds, fails], [_HOLDS, _FAILS], _DOUBTFUL).astype(np.int8)
+
+
+def _fits(flows: FloatArray, liquid: FloatArray, solution: Solution) -> _Fits:
+    """Compare flows at slowest and fastest speed, shape (flows, 2), with the window at all temperatures of a day."""
+    low, high = np.clip([liquid[0].min(), liquid[1].max()], _LOWEST, _HIGHEST).tolist()
+    grid = temperature_grid(low, high, _GRID)
     window = flow_window(solution.bar, grid, solution.plan.sections)
     window = asked_of_rows(window, solution.bar, solution.plan)
-    first = np.clip(np.searchsorted(grid, kelvin[0], side="right") - 1, 0, grid.size - 1)
-    last = np.clip(np.searchsorted(grid, kelvin[1]), first, grid.size - 1)
     within = []
     for certain in (True, False):
-        low, high = (edge / window.delivered_ratio for edge in window.edges(certain=certain))
-        fits = (flows[:, 0] >= low[:, None] * (1.0 - _ROUNDING)) & (flows[:, 1] <= high[:, None] * (1.0 + _ROUNDING))
-        within.append(fits)
-    holds = _over(~within[0], first, last) == 0
-    fails = _over(within[1], first, last) == 0
-    return np.select([holds, fails], [_HOLDS, _FAILS], _DOUBTFUL).astype(np.int8)
+        least, most = (edge / window.delivered_ratio for edge in window.edges(certain=certain))
+        slow, fast = flows.T
+        within.append((slow >= least[:, None] * (1.0 - _ROUNDING)) & (fast <= most[:, None] * (1.0 + _ROUNDING)))
+    return _Fits(grid, *within)
 
 
 def _runs(good: BoolArray, time: FloatArray, area: float) -> tuple[Stretch, ...]:
@@ -265,12 +277,13 @@ def hold_over_day(
     weight = np.bincount(place, area[asked], many)
     total = float(weight.sum())
     time = liquid.time
-    codes = _codes(distinct, liquid.drawn, solution)
+    fits = _fits(distinct, liquid.drawn, solution)
+    codes = fits.over(liquid.drawn)
 
     hours = _hours(time)
     spans = [np.flatnonzero((time >= begin - 1.0) & (time <= end + 1.0)) for begin, end in hours.T]
     bands = np.array([[liquid.drawn[0, one].min(), liquid.drawn[1, one].max()] for one in spans]).T
-    hourly = _codes(distinct, bands, solution)
+    hourly = fits.over(bands)
     numbers = np.flatnonzero(asked)
     failing = tuple(numbers[row[place] == _FAILS] for row in hourly)
 

@@ -21,7 +21,7 @@ _DAY: Final = 24.0 * HOUR
 _DATE: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
 _CLOCK: Final = re.compile(
     r"(\d{1,2})(?:[:.h](\d\d)(?::(\d\d)(?:[.,]\d+)?)?)?\s*([ap])\.?\s?m\.?|"
-    r"(\d{1,2})(?:[:h](\d\d)(?::(\d\d)(?:[.,]\d+)?)?)?|(\d{1,2})(\d\d)"
+    r"(\d{1,2})(?:[:h](\d\d)(?::(\d\d)(?:[.,]\d+)?)?|h)?|(\d{1,2})(\d\d)"
 )
 _SHARE: Final = re.compile(r"\d{1,2}[.,]\d+")
 _ZONE: Final = re.compile(r"\s*(z|utc|gmt|[+-]\d\d:?\d\d)$")

@@ -259,6 +259,8 @@ def read_day(path: Path, air_pressure: float) -> Weather:
     lines, mark = _lines_of(path)
     (_, heads), rows = lines[0], lines[1:]
     columns, unused = _columns(heads, str(path))
+    if not rows:
+        raise UsageError("the day has no lines below its names", where=str(path), cure="give a line for every hour")
     _refuse_wide(rows, len(heads), mark, path)
     clock = moments_of(
         [(number, _cell(cells, columns.get("date")), _cell(cells, columns["hour"])) for number, cells in rows], path
@@ -299,7 +301,7 @@ def _in_order(
     }
     ends = [np.array([_one(end, rows, "gauge", line, path) for rows in groups]) for end in readings]
     if len(order) > len(groups):
-        notes.append(f"{_counted(len(order) - len(groups), 'line')} that repeat an hour taken with it")
+        notes.append(f"{_counted(len(order) - len(groups), 'line')} taken together with another of the hour")
     _refuse_times(moments, merged, line, [rows[0] for rows in groups], path)
     return Weather(path.name, moments, merged["air"], merged["sun"], np.stack(ends), tuple(notes))
 
