@@ -183,7 +183,7 @@ REFUSED = {
     "two ways": (HEAD + "07:00,41\n2026-04-21 08:00,42\n", "hours of the day have a date", "one way", "lines 2 and 3"),
     "no unit": ("hour,air\n7,41\n8,42\n", "says a unit", "air (degF)", "line 2"),
     "two units": ("hour,air (degF)\n7,41 C\n8,42\n", "says another unit", "all in one unit", "line 2"),
-    "unit of what": ("hour,air\n7,41 furlong\n8,42\n", "furlong", "air (degF)", "line 2"),
+    "unit of what": ("hour,air\n7,41 furlong\n8,42\n", "'furlong' is not a unit", "40 degF", "line 2"),
     "no number": (HEAD + "7,41\n8,warm\n", "'warm' under 'air (degF)' is no number", "leave the cell empty", "line 3"),
     "two points": (HEAD + "7,41\n8,4.2.1\n", "'4.2.1' under 'air (degF)' is no number", "leave the cell", "line 3"),
     "thousands": ('hour,air (degF),sun (W/m2)\n7,41,"1,013"\n8,42,1\n', "thousands or thousandths", "comma", "line 2"),

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
-from geoflow.base.errors import QuantityError, RangeError, UsageError
+from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.units import HOUR, parse, parse_pressure
 from geoflow.decide.weather import GAUGE_OFF, LAYERED, THERMOMETER_OFF, Weather, clock_text
 from geoflow.layers.number_cells import NO_DATA
@@ -220,12 +220,9 @@ def _si(number: float, unit: str, column: _Column, where: str, air_pressure: flo
             raise UsageError(f"'{unit}' under '{column.name}' is no unit of sun", where=where, cure="give it in W/m2")
         return number
     text = f"{number} {unit}"
-    try:
-        if column.role == "gauge":
-            return parse_pressure(text, air_pressure, where=where)
-        return parse(text, "temperature", where=where)
-    except QuantityError as problem:
-        raise QuantityError(problem.what, where=where, cure=f'write it like "{_EXAMPLE[column.role]}"') from problem
+    if column.role == "gauge":
+        return parse_pressure(text, air_pressure, where=where)
+    return parse(text, "temperature", where=where)
 
 
 def _liquid(pressure: float, text: str, where: str) -> tuple[float, float]:
