@@ -210,6 +210,11 @@ class PlanOutcome:
         return float(self.vetted.prescription.area[self.vetted.vetting.verdict == "holds"].sum())
 
     @property
+    def area_at_own_speeds(self) -> float:
+        """Area that certainly holds at the speed that suits each rate best [m2]; no other speeds hold more."""
+        return float(self.vetted.prescription.area[np.isfinite(self.vetted.vetting.speed_low)].sum())
+
+    @property
     def has_findings(self) -> bool:
         """Whether a zone does not hold as planned or as the tank cools, or the day or the plan itself is odd."""
         end, hours = self.day.end, self.hours

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 __all__ = [
     "WIDTH",
     "count",
+    "in_runs",
     "number_range",
     "some_names",
     "span",
@@ -165,6 +166,25 @@ def zone_numbers(prescription: Prescription) -> list[str]:
         As read.
     """
     return list(prescription.zone_id)
+
+
+def in_runs(names: Sequence[str]) -> list[str]:
+    """Write whole numbers that follow each other as runs: 1, 2, 3, 5 as ``1 to 3`` and ``5``; two stay two.
+
+    Parameters
+    ----------
+    names : sequence of str
+        What people call them; what is no whole number stays as it is.
+    """
+    runs: list[list[str]] = []
+    for name in names:
+        before = runs[-1][-1] if runs else ""
+        plain = name.isascii() and name.isdecimal() and before.isascii() and before.isdecimal()
+        if plain and name == str(int(name)) and before == str(int(before)) and int(name) == int(before) + 1:
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+    return [text for run in runs for text in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else run)]
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:

@@ -78,6 +78,7 @@ def _alternatives(plan: PlanOutcome) -> dict[str, Any]:
             keyed(speeds_mph=chosen.speed, holds_ac=chosen.area_held, gains_ac=chosen.area_held - held)
             for chosen in plan.sets
         ],
+        "own_speed_of_each_rate": keyed(holds_ac=plan.area_at_own_speeds, gains_ac=plan.area_at_own_speeds - held),
         "orifices": {
             "recommended": None if recommended is None else list(recommended.orifices),
             "options": [_option_document(option, held) for option in plan.orifices.options],
