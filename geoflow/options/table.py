@@ -221,6 +221,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", (*_PLAN, "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
+    Option("day", "file", _PLAN,
+           "the day by the hour (CSV: hour, air or liquid temperature, sun, tank gauge): which hours hold what", "CSV"),
     # Orifices from nothing
     Option("rates", "text", ("size",), 'rates asked: "85, 100, 115 lb N/ac"', "R"),
     Option("map", "file", ("size",), "prescription whose rates are asked, weighed by their acres", "RX"),
