@@ -19,6 +19,7 @@ from geoflow.cli.logs import add_reconcile
 from geoflow.cli.options import CODES, WRONG_USE, Parser, progress_shown
 from geoflow.cli.page import add_page
 from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
+from geoflow.cli.rehearse import add_rehearse
 from geoflow.cli.reports import add_report
 from geoflow.cli.season import add_season
 from geoflow.cli.sizing import add_size
@@ -32,6 +33,7 @@ COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
     "vet": add_vet,
     "rewrite": add_rewrite,
     "plan": add_plan,
+    "rehearse": add_rehearse,
     "card": add_card,
     "size": add_size,
     "convert": add_convert,

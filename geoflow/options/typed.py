@@ -19,6 +19,7 @@ __all__ = [
     "LogOptions",
     "PlanOptions",
     "ReadOptions",
+    "RehearseOptions",
     "ReportFiles",
     "RewriteOptions",
     "SizeOptions",
@@ -142,6 +143,25 @@ class DayOptions(_Said):
     start: str | None = None
     heel: str | None = None
     efficiency: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearseOptions(_Said):
+    """How a rehearsed field is driven, how its controller answers, and how many days are drawn."""
+
+    headlands: int | None = None
+    headlands_last: bool = False
+    turn_radius: str | None = None
+    turn_time: str | None = None
+    tank_change: str | None = None
+    look_ahead: str | None = None
+    antenna: str | None = None
+    delay: str | None = None
+    time_constant: str | None = None
+    opens_late: str | None = None
+    shuts_late: str | None = None
+    draws: int | None = None
+    seed: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
