@@ -238,7 +238,7 @@ def drive(legs: list[Leg], cells: Cells, zone_speed: FloatArray) -> Moments:
         To drive in each [m/s].
     """
     usual = float(np.median(zone_speed))
-    found: list[tuple[FloatArray, ...]] = []
+    found: list[list[FloatArray]] = []
     leg_of: list[IntArray] = []
     for number, leg in enumerate(legs):
         sides = np.diff(leg.points, axis=0)
@@ -257,11 +257,12 @@ def drive(legs: list[Leg], cells: Cells, zone_speed: FloatArray) -> Moments:
         side = np.clip(np.searchsorted(corner, along, side="left") - 1, 0, len(sides) - 1)
         x, y = (np.interp(along, corner, column) for column in leg.points.T)
         heading = np.arctan2(sides[side, 0], sides[side, 1]) % (2.0 * np.pi)
-        found.append((time, x, y, heading, np.diff(along, prepend=0.0) / INTERVAL))
+        found.append([time, x, y, heading, np.diff(along, prepend=0.0) / INTERVAL])
         leg_of.append(np.full(time.size, number))
-    columns = [np.concatenate(column) for column in zip(*found, strict=True)] or [np.zeros(0)] * 5
+    nothing = [np.zeros(0)] * 5
+    time, x, y, heading, speed = (np.concatenate(column) for column in zip(*(found or [nothing]), strict=True))
     whole = np.concatenate(leg_of) if leg_of else np.zeros(0, dtype=np.int64)
-    return Moments(whole, *columns, cells.at(columns[1], columns[2]))
+    return Moments(whole, time, x, y, heading, speed, cells.at(x, y))
 
 
 def turn_length(apart: float, radius: float) -> float:

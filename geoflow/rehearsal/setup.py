@@ -224,7 +224,7 @@ def flow_ends(window: FlowWindow, kelvin: FloatArray, draw: Draw) -> tuple[Float
             return np.full(kelvin.size, _NO_END if most else 0.0)
         ends = [extreme([flows[name] for name in known]) for flows in (window.possible, window.certain)]
         hoped, held = (np.clip(np.nan_to_num(one, posinf=_NO_END), 0.0, _NO_END) for one in ends)
-        return np.interp(kelvin, window.temperature, hoped + worse * (held - hoped))
+        return np.asarray(np.interp(kelvin, window.temperature, hoped + worse * (held - hoped)))
 
     return (
         end(LOW_LIMITS, draw.low, most=False),

@@ -40,6 +40,8 @@ _CAUSES: Final = {
 }
 # A zone is worth a word from this share of its ground on.
 _SOME: Final = 0.02
+# And the field from this share on: less comes of a speed that wavers.
+_FEW: Final = 0.005
 
 
 def _what(one: Alternative, system: System) -> str:
@@ -80,7 +82,8 @@ def rehearsed_answer(outcome: RehearseOutcome, system: System) -> str:
         saves = f"what would save most is {_what(best, system)}: {show(best.saved, 'area', system)}"
     return (
         f"{percent(float(share.mean()))} of the {show(done.asked, 'area', system)} that ask for ammonia are to be "
-        f"expected within 10 % of their rate{band}; {lost} are lost while the rate follows at zone borders, and {saves}."
+        f"expected within 10 % of their rate{band}; {lost} are lost while the rate follows at zone borders, and "
+        f"{saves}."
     )
 
 
@@ -121,7 +124,7 @@ def _warnings(outcome: RehearseOutcome, system: System) -> list[Block]:
             "the map asks for more than pump, suction and rated pressure let through; there the bar gives what it can",
         ),
     ):
-        if area >= _NOTHING:
+        if area >= max(_NOTHING, _FEW * done.asked):
             at = np.flatnonzero(np.nan_to_num(share) > _SOME)
             where = f" ({zone_names([names[place] for place in at])})" if at.size else ""
             blocks.append(Paragraph(f"On about {show(area, 'area', system)}{where} {what}.", "warning"))
@@ -220,9 +223,8 @@ def _rests_section(outcome: RehearseOutcome, system: System) -> Section:
     setup = outcome.rehearsal.setup
     driving, unknown, reading, late = setup.driving, setup.unknown, setup.reading, setup.switching
     stated = setup.solution.bar.controller is not None
-    whence = (
-        "the bar file's, a quarter either way, unless given" if stated else "common practice, no source, unless given"
-    )
+    usual = "common practice, no source, unless given"
+    whence = "the bar file's, a quarter either way, unless given" if stated else usual
     rounds = "no headland round" if not driving.headlands else count(driving.headlands, "headland round")
     when = (" after the passes" if driving.headlands_last else " before the passes") if driving.headlands else ""
     turns = (
@@ -233,18 +235,18 @@ def _rests_section(outcome: RehearseOutcome, system: System) -> Section:
     course = math.degrees(setup.course[0]) % 360.0
     texts = (
         f"Way: {rounds}{when}; pass 1 at {course:.0f}° from north, the next beside it back and forth, straight across "
-        f"what lies between; {turns}; {driving.swap_time / 60.0:g} min for another tank (common practice, no source, "
-        "unless given).",
+        f"what lies between; {turns}; {driving.swap_time / 60.0:g} min for another tank ("
+        f"{usual}).",
         f"Rate control: dead time {said_range(*unknown.delay, 'time', system)}, time constant "
         f"{said_range(*unknown.time_constant, 'time', system)} ({whence}); a pass begins without flow.",
         f"The map is read {said(reading.antenna, 'length', system)} ahead of the knives and "
         f"{said(reading.look_ahead, 'time', system)} ahead of the time, for the whole bar at once.",
-        f"Sections are on where more than half their width is over ground that asks for ammonia and has none yet; they "
-        f"open {late.opens:g} s and shut {late.shuts:g} s late (common practice, no source, unless given).",
-        f"Drawn over {_days(outcome)} (seed {outcome.seed}): dead time, time constant, the liquid's temperature and the "
-        "speed within the plan's ranges, where between certain and possible the window ends, a meter off by 1 % "
-        "(standard deviation) and a speed that wavers by 3 % for 5 s (common practice, no source). The middle of all of "
-        "it is the middle day, of which log.csv is the log, with 1 % scatter of the meter.",
+        "Sections are on where more than half their width is over ground that asks for ammonia and has none yet; they "
+        f"open {late.opens:g} s and shut {late.shuts:g} s late ({usual}).",
+        f"Drawn over {_days(outcome)} (seed {outcome.seed}): dead time, time constant, the liquid's temperature and "
+        "the speed within the plan's ranges, where between certain and possible the window ends, a meter off by 1 % "
+        "(standard deviation) and a speed that wavers by 3 % for 5 s (common practice, no source). The middle of all "
+        "of it is the middle day, of which log.csv is the log, with 1 % scatter of the meter.",
         "Tanks cool while they are drawn, without heat from air or steel." if math.isfinite(setup.full_load) else
         "Tanks are not counted, and the liquid keeps its temperature.",
     )  # fmt: skip

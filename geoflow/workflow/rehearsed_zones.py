@@ -92,4 +92,5 @@ def read_rehearsed(given: str, target: Prescription | None, asked: FloatArray) -
             where=f"--rehearsed {path}",
             cure="give the map that was rehearsed as --target, or rehearse this one",
         )
-    return ExpectedZones(*(rates[name] for name in _RATES[1:]), column("within_10"))
+    mean, low, high = (rates[name] for name in _RATES[1:])
+    return ExpectedZones(mean, low, high, column("within_10"))
