@@ -33,14 +33,16 @@ class ExpectedZones:
     ----------
     mean, low, high : ndarray
         Nitrogen over the ground covered [kg/m2].
-    within_10 : ndarray
-        Share of that ground within 10 % [-].
+    within_10, within_low, within_high : ndarray
+        Share of that ground within 10 %: mean, and where nine days of ten lie [-].
     """
 
     mean: FloatArray
     low: FloatArray
     high: FloatArray
     within_10: FloatArray
+    within_low: FloatArray
+    within_high: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,7 +58,7 @@ class ComparedZones:
     came : ndarray of str, shape (zones,)
         A key of `HOW_IT_CAME`.
     off, foreseen : float
-        Ground more than 10 % off in zones that are compared, and how much of it was to be expected there [m2].
+        Ground more than 10 % off in zones that are compared, and how much of it was off on a day rehearsed too [m2].
     """
 
     name: str
@@ -78,16 +80,16 @@ def compare(name: str, expected: ExpectedZones, got: ZoneSums) -> ComparedZones:
     got : ZoneSums
         By the log, for the same zones.
     """
-    off, foreseen = 1.0 - got.within_10, 1.0 - expected.within_10
-    known = np.isfinite(off) & np.isfinite(foreseen) & np.isfinite(got.rate) & np.isfinite(expected.mean)
+    off, most, least = 1.0 - got.within_10, 1.0 - expected.within_low, 1.0 - expected.within_high
+    known = np.isfinite(off) & np.isfinite(most) & np.isfinite(got.rate) & np.isfinite(expected.mean)
     room = _BEYOND * got.asked
     came = np.select(
         [
             ~known,
             got.rate > expected.high + room,
             got.rate < expected.low - room,
-            off > foreseen + _MORE,
-            off < foreseen - _MORE,
+            off > most + _MORE,
+            off < least - _MORE,
         ],
         list(HOW_IT_CAME)[5:] + list(HOW_IT_CAME)[1:5],
         "as rehearsed",
@@ -98,5 +100,5 @@ def compare(name: str, expected: ExpectedZones, got: ZoneSums) -> ComparedZones:
         expected,
         came,
         float(ground @ np.nan_to_num(off)),
-        float(ground @ np.nan_to_num(np.minimum(off, foreseen))),
+        float(ground @ np.nan_to_num(np.minimum(off, most))),
     )

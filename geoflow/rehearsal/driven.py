@@ -46,6 +46,8 @@ class Way:
         Moments after which a tank is changed.
     turning, swapping : float
         [s]
+    left : float
+        Ground that asks for ammonia and is not covered, in cells [m2].
     """
 
     moments: Moments
@@ -60,6 +62,7 @@ class Way:
     swaps: BoolArray
     turning: float
     swapping: float
+    left: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -158,7 +161,7 @@ def drive_field(setup: Setup, cells: Cells) -> Way:
     sections, solution = setup.sections, setup.solution
     legs, inside = lay_legs(setup.zones[setup.asks], setup.course, solution.window.width, setup.driving)
     moments = drive(legs, cells, setup.speed)
-    on = switched(moments, legs, inside, cells, setup.asks, sections, setup.switching)
+    on, left = switched(moments, legs, inside, cells, setup.asks, sections, setup.switching)
     kept = _trimmed(moments, on)
     moments, on = moments.at(kept), on[kept]
     width = on @ sections.width
@@ -186,6 +189,7 @@ def drive_field(setup: Setup, cells: Cells) -> Way:
         swaps=swaps,
         turning=turning,
         swapping=swapping,
+        left=left,
     )
 
 

@@ -33,9 +33,9 @@ class Losses:
         By cause [m2]: more than the bar gives, a border under the bar, sections or speed, zone border, pass begins, and
         what a meter without temperature correction makes.
     uneven : float
-        Ground on target or not below the window's low end, where rows go uneven [m2].
+        Ground below the window's low end, where rows go uneven, on target or not [m2].
     not_as_asked : float
-        Ground that is off, uneven or both [m2].
+        Ground that is off or uneven, and what no pass reaches [m2].
     """
 
     area: dict[str, float]
@@ -91,4 +91,4 @@ def find_losses(way: Way, setup: Setup, rate: FloatArray) -> Losses:
         left = left & ~flags
     found[BEGIN] = float(area[left].sum())
     uneven = counts & real.uneven[:, None]
-    return Losses(found, float(area[uneven].sum()), float(area[off | uneven].sum()))
+    return Losses(found, float(area[uneven].sum()), float(area[off | uneven].sum()) + way.left)

@@ -35,8 +35,8 @@ class ZonesExpected:
         Ground of the zone, under a strip, and under more than one [m2].
     mean, low, high : ndarray
         Nitrogen over the ground covered: mean over the days, and where nine of ten lie [kg/m2].
-    within_10 : ndarray
-        Share of the ground covered that is within 10 %, mean over the days [-].
+    within_10, within_low, within_high : ndarray
+        Share of the ground covered that is within 10 %: mean over the days, and where nine of ten lie [-].
     uneven, short : ndarray
         Share of it below the window's low end, and asked for more than the bar gives, mean over the days [-].
     """
@@ -48,6 +48,8 @@ class ZonesExpected:
     low: FloatArray
     high: FloatArray
     within_10: FloatArray
+    within_low: FloatArray
+    within_high: FloatArray
     uneven: FloatArray
     short: FloatArray
 
@@ -190,6 +192,7 @@ def rehearse(setup: Setup, *, days: int, seed: int) -> Rehearsal | None:
         short[day] = _by_zone(covered, records.usual(one.short)[record].astype(np.float64), size)
     by_zone = mass / reached
     low, high = np.percentile(by_zone, _BAND, axis=0)
+    worst, best = np.percentile(good, _BAND, axis=0)
     asks = setup.asks
     losses = find_losses(way, setup, setup.rate)
     return Rehearsal(
@@ -208,6 +211,8 @@ def rehearse(setup: Setup, *, days: int, seed: int) -> Rehearsal | None:
             low=low,
             high=high,
             within_10=good.mean(axis=0) / reached,
+            within_low=worst / reached,
+            within_high=best / reached,
             uneven=uneven.mean(axis=0) / reached,
             short=short.mean(axis=0) / reached,
         ),

@@ -252,12 +252,13 @@ def drive(legs: list[Leg], cells: Cells, zone_speed: FloatArray) -> Moments:
         wanted = filled(np.where(zone >= 0, zone_speed[zone], np.nan))
         speed = _speeds(np.where(np.isfinite(wanted), wanted, usual))
         clock = np.append(0.0, np.cumsum(_STEP / speed))
-        time = np.arange(1, int(clock[-1] / INTERVAL) + 1) * INTERVAL
+        time = np.arange(1.0, int(clock[-1] / INTERVAL) + 1.0) * INTERVAL
         along = np.interp(time, clock, np.append(0.0, way + 0.5 * _STEP))
         side = np.clip(np.searchsorted(corner, along, side="left") - 1, 0, len(sides) - 1)
         x, y = (np.interp(along, corner, column) for column in leg.points.T)
         heading = np.arctan2(sides[side, 0], sides[side, 1]) % (2.0 * np.pi)
-        found.append([time, x, y, heading, np.diff(along, prepend=0.0) / INTERVAL])
+        speeds = np.asarray(np.diff(along, prepend=0.0) / INTERVAL, dtype=np.float64)
+        found.append([time, x, y, heading, speeds])
         leg_of.append(np.full(time.size, number))
     nothing = [np.zeros(0)] * 5
     time, x, y, heading, speed = (np.concatenate(column) for column in zip(*(found or [nothing]), strict=True))

@@ -19,7 +19,7 @@ from geoflow.rehearsal.setup import Reading, Setup, middle_draw
 __all__ = ["Alternative", "find_savings", "without_small_zones"]
 
 _TURNS: Final = (0.25 * np.pi, 0.5 * np.pi, 0.75 * np.pi)
-_SLOWER: Final = (0.5 * MILE_PER_HOUR, 1.0 * MILE_PER_HOUR)
+_OTHER_SPEEDS: Final = (-1.0 * MILE_PER_HOUR, -0.5 * MILE_PER_HOUR, 0.5 * MILE_PER_HOUR, 1.0 * MILE_PER_HOUR)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +79,11 @@ def _tried(setup: Setup, way: Way, cells: Cells) -> list[tuple[str, float, Way, 
     for turn in _TURNS:
         heading = (setup.course[0] + turn) % np.pi
         again("heading", heading, replace(setup, course=(heading, False)))
-    slowest = setup.solution.bar.limits.speed[0]
-    for slower in _SLOWER:
-        if float(setup.slow.min()) - slower >= slowest:
-            again("speed", -slower, replace(setup, slow=setup.slow - slower, fast=setup.fast - slower))
+    slowest, fastest = setup.solution.bar.limits.speed
+    for more in _OTHER_SPEEDS:
+        slow, fast = setup.slow + more, setup.fast + more
+        if float(slow.min()) >= slowest * (1.0 - 1e-9) and float(fast.max()) <= fastest * (1.0 + 1e-9):
+            again("speed", more, replace(setup, slow=slow, fast=fast))
     rate = without_small_zones(setup)
     if (changed := int((rate != setup.rate).sum())) > 0:
         again("small zones", changed, replace(setup, rate=rate))

@@ -87,7 +87,7 @@ def switched(
     asks: BoolArray,
     sections: Sections,
     switching: Switching,
-) -> BoolArray:
+) -> tuple[BoolArray, float]:
     """Tell which sections are on, leg after leg, as a display does that remembers what is covered.
 
     Parameters
@@ -109,7 +109,9 @@ def switched(
 
     Returns
     -------
-    ndarray of bool, shape (n, sections)
+    on : ndarray of bool, shape (n, sections)
+    left : float
+        Ground that asks for ammonia and is not covered, in cells [m2].
     """
     on = np.zeros((moments.leg.size, len(sections.number)), dtype=np.bool_)
     points, begins = _across(sections, 0.7 * _COARSER * cells.side)
@@ -135,4 +137,6 @@ def switched(
         mine = switched_late(share > _WANTED, *late)
         on[first:last] = mine
         covered[place[mine[:, section_of]]] = True
-    return on
+    fine = cells.zone[::_COARSER, ::_COARSER]
+    left = (wants[fine] & ~covered.reshape(coarse)).sum()
+    return on, float(left) * (_COARSER * cells.side) ** 2

@@ -19,7 +19,7 @@ __all__ = ["rehearse_document"]
 def _alternative(one: Alternative) -> dict[str, Any]:
     value: dict[str, Any] = {
         "heading": {"heading_deg": round(math.degrees(one.value) % 180.0, 1)},
-        "speed": keyed(slower_mph=-one.value),
+        "speed": keyed(change_mph=one.value),
         "small zones": {"zones_lowered": int(one.value)},
         "look-ahead": {"look_ahead_s": rounded(one.value)},
     }[one.kind]
@@ -96,6 +96,8 @@ def rehearse_document(outcome: RehearseOutcome) -> dict[str, Any]:
             expect_low_lb_n_ac=zones.low,
             expect_high_lb_n_ac=zones.high,
             within_10=zones.within_10,
+            within_10_low=zones.within_low,
+            within_10_high=zones.within_high,
             uneven=zones.uneven,
             short=zones.short,
         ),

@@ -39,7 +39,7 @@ _CAUSES: Final = {
     METER: "the meter counts at another density than the liquid's",
 }
 # A zone is worth a word from this share of its ground on.
-_SOME: Final = 0.02
+_SOME: Final = 0.05
 # And the field from this share on: less comes of a speed that wavers.
 _FEW: Final = 0.005
 
@@ -49,7 +49,7 @@ def _what(one: Alternative, system: System) -> str:
     if one.kind == "heading":
         return f"passes at {math.degrees(one.value) % 180.0:.0f}° from north"
     if one.kind == "speed":
-        return f"{show(-one.value, 'speed', system)} slower"
+        return f"{show(abs(one.value), 'speed', system)} {'slower' if one.value < 0.0 else 'faster'}"
     if one.kind == "small zones":
         return f"{count(int(one.value), 'small zone')} lowered to the rate next to {verb(int(one.value), 'it', 'them')}"
     return f"reading the map {show(one.value, 'time', system)} ahead"
@@ -74,6 +74,9 @@ def rehearsed_answer(outcome: RehearseOutcome, system: System) -> str:
     band = f" ({100.0 * share.min():.0f} to {percent(float(share.max()))} over {_days(outcome)})"
     if f"{100.0 * share.min():.0f}" == f"{100.0 * share.max():.0f}":
         band = ""
+    rows = ""
+    if done.uneven >= max(_NOTHING, _FEW * done.asked):
+        rows = f", taken over the bar, and on about {show(done.uneven, 'area', system)} the rows go uneven"
     lost = show(done.losses.area[BORDER], "area", system)
     best = done.savings[0] if done.savings else None
     if best is None or best.saved < _NOTHING:
@@ -82,7 +85,7 @@ def rehearsed_answer(outcome: RehearseOutcome, system: System) -> str:
         saves = f"what would save most is {_what(best, system)}: {show(best.saved, 'area', system)}"
     return (
         f"{percent(float(share.mean()))} of the {show(done.asked, 'area', system)} that ask for ammonia are to be "
-        f"expected within 10 % of their rate{band}; {lost} are lost while the rate follows at zone borders, and "
+        f"expected within 10 % of their rate{band}{rows}; {lost} are lost while the rate follows at zone borders, and "
         f"{saves}."
     )
 
@@ -154,7 +157,7 @@ def _savings_blocks(outcome: RehearseOutcome, system: System) -> list[Block]:
     blocks: list[Block] = [Table("What would save ground, below zero what would cost it", heads, rows, "<>>>")]
     blocks.append(
         Paragraph(
-            "Counted against the map as it is: ground more than 10 % off, or below the window, for whatever reason. "
+            "Counted against the map as it is: ground more than 10 % off, below the window or under no pass. "
             f"As rehearsed the day takes {done.time / HOUR:.1f} h.",
             "note",
         )

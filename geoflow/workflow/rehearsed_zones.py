@@ -22,6 +22,7 @@ __all__ = ["REHEARSAL", "read_rehearsed", "rehearsal_file"]
 REHEARSAL: Final = "rehearsal.json"
 """The file of a rehearsal's folder that is compared with."""
 _RATES: Final = ("asked_lb_n_ac", "expect_lb_n_ac", "expect_low_lb_n_ac", "expect_high_lb_n_ac")
+_SHARES: Final = ("within_10", "within_10_low", "within_10_high")
 _SAME: Final = 1e-3
 
 
@@ -42,7 +43,7 @@ def _zones(path: Path) -> list[dict[str, Any]]:
         zones = json.loads(path.read_text(encoding="utf-8"))["zones"]
         for zone in zones:
             int(zone["zone"])
-            for name in (*_RATES, "within_10"):
+            for name in (*_RATES, *_SHARES):
                 if zone[name] is not None:
                     float(zone[name])
     except (OSError, ValueError, KeyError, TypeError) as problem:
@@ -93,4 +94,5 @@ def read_rehearsed(given: str, target: Prescription | None, asked: FloatArray) -
             cure="give the map that was rehearsed as --target, or rehearse this one",
         )
     mean, low, high = (rates[name] for name in _RATES[1:])
-    return ExpectedZones(mean, low, high, column("within_10"))
+    within, worst, best = map(column, _SHARES)
+    return ExpectedZones(mean, low, high, within, worst, best)
