@@ -32,6 +32,7 @@ OBJECTS = {
     typed.ReadOptions: "vet",
     typed.RewriteOptions: "rewrite",
     typed.DayOptions: "plan",
+    typed.RehearseOptions: "rehearse",
     typed.CardOptions: "card",
     typed.SizeOptions: "size",
     typed.ConvertOptions: "convert",
