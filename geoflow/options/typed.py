@@ -27,8 +27,12 @@ __all__ = [
     "told",
 ]
 
-# An empty text was said, and whoever reads it refuses it; whoever has empty fields leaves them out.
-_UNSAID: Final[tuple[object, ...]] = (None, False, [], ())
+_NOT_SET: Final[tuple[object, ...]] = ([], ())
+
+
+def _unsaid(value: object) -> bool:
+    """Whether nothing was said; nought is something, and so is an empty text: whoever reads it refuses it."""
+    return value is None or value is False or value in _NOT_SET
 
 
 def check_choice(option: Option, value: object, *, where: str) -> None:
@@ -85,7 +89,7 @@ class _Said:
         for field in fields(cls):  # type: ignore[arg-type]
             name = prefix + field.name if prefix + field.name in known else field.name
             value = said.get(name)
-            if name in known and value not in _UNSAID:
+            if name in known and not _unsaid(value):
                 check_choice(known[name], value, where=known[name].dashed)
                 given[field.name] = tuple(value) if isinstance(value, list) else value
         return cls(**given)
@@ -272,7 +276,7 @@ def told(command: str, said: Mapping[str, Any], skip: Iterable[str] = ()) -> lis
     lines = []
     for name, option in options_of(command).items():
         value = said.get(name)
-        if option.kind == "output" or name in skip or value in (*_UNSAID, ""):
+        if option.kind == "output" or name in skip or _unsaid(value) or value == "":
             continue
         words = " ".join(value) if isinstance(value, list | tuple) else "yes" if value is True else str(value)
         lines.append((option.dashed, words))
