@@ -10,7 +10,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 
 __all__ = ["first_of_run", "followed_in_steps", "wobble"]
 
-# Moments worked out at once. A response is taken as no quicker than a tenth of a moment, so that nothing overflows.
+# Moments worked out at once. A time constant below a tenth of a moment is none, so that nothing overflows.
 _BLOCK: Final = 48
 _QUICKEST: Final = 0.1
 
@@ -82,11 +82,13 @@ def followed_in_steps(
     sooner = np.where(at - 1 >= first, asked[np.maximum(at - 1, 0)], begin)
     # Measured from where the run began, so that every run starts from nothing.
     driven = (1.0 - part) * later + part * sooner - begin
-    keeps = float(np.exp(-interval / max(time_constant, _QUICKEST * interval)))
+    if time_constant < _QUICKEST * interval:
+        return begin + driven
+    keeps = float(np.exp(-interval / time_constant))
     begins = first == np.arange(asked.size)
     state = _decayed(driven, keeps, begins)
     before = np.where(begins, 0.0, np.roll(state, 1))
-    share = (1.0 - keeps) * max(time_constant, _QUICKEST * interval) / interval
+    share = (1.0 - keeps) * time_constant / interval
     return np.asarray(begin + driven + (before - driven) * share)
 
 
