@@ -226,7 +226,7 @@ def test_more_than_the_bar_gives_comes_out_as_what_it_gives() -> None:
     done = rehearsed(setup(TWO, [150, 420]), days=10)
     ends = [flow.high * 0.82 / (SPEED * SOLVED.window.width) for flow in (SOLVED.certain, SOLVED.possible)]
     assert 0.9 * min(ends) < done.zones.low[1] <= done.zones.high[1] < 1.04 * max(ends) < done.setup.rate[1]
-    assert done.zones.short[1] > 0.95 and done.zones.short[0] == 0.0
+    assert done.zones.short[1] > 0.95 and done.zones.short[0] < 0.01
     assert done.losses.area[WINDOW] == pytest.approx(done.zones.covered[1], rel=0.03)
     # What the pump cannot give is not below the window's low end.
     assert np.nan_to_num(done.zones.uneven).max() == 0.0
