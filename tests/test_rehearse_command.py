@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 import shapely
 from PIL import Image
 from simulated_files import BAR
+from test_cli import commands_in
 from test_words import leaves, stated
 
 from geoflow import cli
@@ -216,3 +218,20 @@ def test_a_rehearsal_of_something_else_is_refused(folder: Path, capsys: pytest.C
         assert cli.main(given) == 2, given
         said = capsys.readouterr().err
         assert what in said and "cure:" in said and "Traceback" not in said
+
+
+@pytest.mark.slow
+def test_the_example_of_its_page_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Both commands as they stand there, with the sample field's own log for the reader's."""
+    root = Path(__file__).parent.parent
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sample_fields").symlink_to(root / "sample_fields")
+    (tmp_path / "my_log.csv").symlink_to(root / "sample_fields" / "lantern_flat_log.csv")
+    first, second = commands_in((root / "docs" / "rehearse.md").read_text(encoding="utf-8"))
+    assert cli.main(shlex.split(first)[1:]) == 0
+    assert "are to be expected within 10 % of their rate" in " ".join(capsys.readouterr().out.split())
+    assert cli.main(shlex.split(second)[1:]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "was to be expected by the rehearsal rehearsed" in said and "came out as rehearsed" in said

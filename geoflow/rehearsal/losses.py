@@ -15,11 +15,12 @@ from geoflow.rehearsal.setup import Setup, middle_draw
 
 __all__ = ["ACROSS", "BEGIN", "BORDER", "METER", "SWITCHED", "WINDOW", "Losses", "find_losses"]
 
-BORDER: Final = "zone border"
-ACROSS: Final = "border under the bar"
+# The words of `reconcile.causes`, where they mean the same.
+BORDER: Final = "latency, rate step"
+ACROSS: Final = "zone border"
 BEGIN: Final = "pass begins"
-SWITCHED: Final = "sections or speed"
-WINDOW: Final = "more than the bar gives"
+SWITCHED: Final = "section event, speed change"
+WINDOW: Final = "window limit"
 METER: Final = "meter"
 
 
@@ -30,8 +31,8 @@ class Losses:
     Attributes
     ----------
     area : dict of str to float
-        By cause [m2]: more than the bar gives, a border under the bar, sections or speed, zone border, pass begins, and
-        what a meter without temperature correction makes.
+        By cause [m2]: the response to a rate step at a border, a zone border under the bar, sections and speed, the
+        begin of a pass, the window's limit, and what a meter without temperature correction makes.
     uneven : float
         Ground below the window's low end, where rows go uneven, on target or not [m2].
     not_as_asked : float
