@@ -30,8 +30,10 @@ from geoflow.ground.passes import ShortPieces
 from geoflow.hydraulics.rows import RowSplit
 from geoflow.reconcile.agreement import Agreement
 from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps
+from geoflow.reconcile.expected import ComparedZones
 from geoflow.reconcile.field import Reconciliation
 from geoflow.reconcile.loads import Loads
+from geoflow.rehearsal.rehearsal import Rehearsal
 
 if TYPE_CHECKING:
     from geoflow.files.inputs import InputSnapshot
@@ -41,8 +43,8 @@ if TYPE_CHECKING:
     from geoflow.prescription_patch.new_file import WrittenPrescription
 
 __all__ = [
-    *("ConvertOutcome", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
-    "VetOutcome",
+    *("ConvertOutcome", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RehearseOutcome"),
+    *("RewriteOutcome", "VetOutcome"),
 ]
 
 # A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
@@ -223,6 +225,22 @@ class PlanOutcome:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class RehearseOutcome:
+    """A rehearsed day: the plan that was driven, what came of it, and the seed of its draws."""
+
+    plan: PlanOutcome
+    rehearsal: Rehearsal
+    seed: int
+
+    @property
+    def has_findings(self) -> bool:
+        """Whether the plan has findings, too little is within 10 %, or ground is missed, uneven or short."""
+        done = self.rehearsal
+        lost = max(done.missed, done.uneven, done.short) > _GROUND_OFF * done.asked
+        return self.plan.has_findings or lost or float(done.within_10.mean()) < _WITHIN_WANTED
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ReconcileOutcome:
     """A reconciled log with what goes with it.
 
@@ -242,8 +260,8 @@ class ReconcileOutcome:
         Of the liquid the balance counts with [K], logged or given.
     diagnosis, notes : tuple of Finding, tuple of Note
         What the log tells about the bar, confidence ``"none"`` where it could not be judged; what a person should know.
-    nitrogen_fraction : float
-        Mass of nitrogen over mass of ammonia [-].
+    nitrogen_fraction, rehearsed : float, ComparedZones or None
+        Mass of nitrogen over mass of ammonia [-]; against what a rehearsal had expected.
     """
 
     read: ReadLog
@@ -260,6 +278,7 @@ class ReconcileOutcome:
     diagnosis: tuple[Finding, ...]
     notes: tuple[Note, ...]
     nitrogen_fraction: float
+    rehearsed: ComparedZones | None = None
 
     @property
     def by_ticket(self) -> Agreement | None:

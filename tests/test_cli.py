@@ -386,7 +386,7 @@ def commands_in(text: str) -> list[str]:
     return in_fences + re.findall(r"`(geoflow [a-z]+ --?[^`]* [^`]*)`", text)
 
 
-@pytest.mark.parametrize("page", ["README.md", "docs/quick-start.md"])
+@pytest.mark.parametrize("page", ["README.md", "docs/quick-start.md", "docs/rehearse.md"])
 def test_every_command_in_the_docs_parses(page: str) -> None:
     text = (ROOT / page).read_text(encoding="utf-8")
     commands = commands_in(text)
