@@ -240,7 +240,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            'dead time of the rate control: "0.5..1.5 s" (default the bar file\'s, a quarter either way)', "TIME",
            example="0.5..1.5 s"),
     Option("time_constant", "time range", ("rehearse",),
-           'time in which the flow covers 63 % of a change: "1..3 s" (default the bar file\'s, a quarter either way)',
+           'time constant of the rate control, in which it does two thirds of a change: "1..3 s" (default the bar file\'s, a quarter either way)',
            "TIME", example="1..3 s"),
     Option("opens_late", "time", ("rehearse",), 'sections open so long after they should: "0.3 s" (the default)',
            "TIME", example="0.3 s"),
