@@ -5,13 +5,13 @@ from __future__ import annotations
 import argparse
 import functools
 from pathlib import Path
-from typing import Any
+from typing import Final
 
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import CODES, Command, deliver
 from geoflow.cli.prescriptions import planned
 from geoflow.options.typed import DayOptions, RehearseOptions
 
-__all__ = ["add_rehearse"]
+__all__ = ["REHEARSE"]
 
 
 def _rehearse(options: argparse.Namespace) -> int:
@@ -26,39 +26,26 @@ def _rehearse(options: argparse.Namespace) -> int:
     document = functools.cache(lambda: rehearse_document(outcome))
     inputs = (options.prescription, options.bar)
     written, notes = write_rehearsal(
-        outcome,
-        Path(options.out),
-        document(),
-        options.units,
-        replace=options.replace,
-        protect=tuple(Path(name) for name in inputs),
+        outcome, Path(options.out), document(), options.units, replace=options.replace, protect=tuple(map(Path, inputs))
+    )
+    after = f"After the day: geoflow reconcile YOUR_LOG --target {options.prescription} --rehearsed {options.out}"
+    return deliver(
+        options,
+        document,
+        lambda: as_text(rehearsed_report(outcome, options.units, None if options.all_zones else MOST_ZONES)),
+        inputs,
+        findings=outcome.has_findings,
+        also=[f"Written to {options.out}: {', '.join(written)}", after, *notes],
     )
 
-    def text() -> str:
-        said = as_text(rehearsed_report(outcome, options.units, None if options.all_zones else MOST_ZONES))
-        after = f"After the day: geoflow reconcile YOUR_LOG --target {options.prescription} --rehearsed {options.out}"
-        return said + "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", after, *notes])
 
-    deliver(options, document, text, inputs)
-    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
-
-
-def add_rehearse(commands: Any) -> None:
-    """Put the command `rehearse` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "rehearse",
-        _rehearse,
-        help="drive the field before the day: what will lie where, what is lost and what would save it",
-        description="Drive a planned field before the tractor does, over days as they may turn out: what each zone is "
-        "to be expected to get, what is lost at borders and what would save it, hours and tanks, and the log it would "
-        "leave, with which reconcile compares the day afterwards.",
-        epilog='Example: geoflow rehearse rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
-        '--rate-column rate --rate-unit "lb N/ac" --out rehearsed. ' + CODES,
-    )
+REHEARSE: Final = Command(
+    "rehearse",
+    _rehearse,
+    help="drive the field before the day: what will lie where, what is lost and what would save it",
+    description="Drive a planned field before the tractor does, over days as they may turn out: what each zone is "
+    "to be expected to get, what is lost at borders and what would save it, hours and tanks, and the log it would "
+    "leave, with which reconcile compares the day afterwards.",
+    epilog='Example: geoflow rehearse rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
+    '--rate-column rate --rate-unit "lb N/ac" --out rehearsed. ' + CODES,
+)

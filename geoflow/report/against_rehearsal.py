@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoflow.base.units import System, number, show, unit_label
+from geoflow.base.units import System, number, number_range, show, unit_label
 from geoflow.reconcile.expected import HOW_IT_CAME
 from geoflow.report.findings import percent
 from geoflow.report.json_numbers import keyed, records
-from geoflow.report.layout import count, number_range, verb, zone_numbers
+from geoflow.report.layout import count, verb
 from geoflow.report.model import EVERYWHERE, Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def rehearsed_section(outcome: ReconcileOutcome, system: System, most: int | Non
         away = np.abs(zones.rate - expected.mean) / np.maximum(zones.asked, 1e-9)
         away += np.abs(zones.within_10 - expected.within_10)
         worst = unlike[np.argsort(-np.nan_to_num(away[unlike]), kind="stable")][:most]
-        names = zone_numbers(outcome.target)
+        names = outcome.target.zone_id
         rows = tuple(
             (
                 names[at],

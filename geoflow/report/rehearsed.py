@@ -15,7 +15,7 @@ from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import percent
 from geoflow.report.ground_figures import laid_areas, ratio_figure
-from geoflow.report.layout import count, verb, zone_names, zone_numbers
+from geoflow.report.layout import count, verb, zone_names
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
 from geoflow.report.planning import plan_answer
 from geoflow.report.reading import left_out_warning, reading_section
@@ -23,7 +23,7 @@ from geoflow.report.window import heading, plan_warnings
 
 if TYPE_CHECKING:
     from geoflow.layers.ground_rasters import GroundGrid
-    from geoflow.outcomes import RehearseOutcome
+    from geoflow.rehearsal.outcome import RehearseOutcome
 
 __all__ = ["MOST_ZONES", "expected_map", "rehearsed_answer", "rehearsed_report"]
 
@@ -112,7 +112,7 @@ def expected_map(outcome: RehearseOutcome, grid: GroundGrid, system: System, hea
 
 def _warnings(outcome: RehearseOutcome, system: System) -> list[Block]:
     """What the bar cannot do there."""
-    done, names = outcome.rehearsal, zone_numbers(outcome.plan.vetted.prescription)
+    done, names = outcome.rehearsal, outcome.plan.vetted.prescription.zone_id
     blocks: list[Block] = []
     for area, share, what in (
         (
@@ -167,7 +167,7 @@ def _savings_blocks(outcome: RehearseOutcome, system: System) -> list[Block]:
 
 def _zones_section(outcome: RehearseOutcome, system: System, most: int | None) -> Section:
     done, prescription = outcome.rehearsal, outcome.plan.vetted.prescription
-    zones, names, rate = done.zones, zone_numbers(prescription), done.setup.rate
+    zones, names, rate = done.zones, prescription.zone_id, done.setup.rate
     asked = np.flatnonzero(done.setup.asks)
     worst = asked[np.argsort(np.nan_to_num(zones.within_10[asked], nan=-1.0), kind="stable")]
     rows = []

@@ -11,12 +11,14 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.progress import tell
-from geoflow.base.units import System, from_si, parse, parse_range
+from geoflow.base.ranges import parse_range
+from geoflow.base.units import System, from_si, parse
 from geoflow.files.output import OutputFolder
 from geoflow.layers.ground_rasters import lay_grid
 from geoflow.layers.write_vector import write_zones
 from geoflow.options.typed import DayOptions, RehearseOptions
-from geoflow.outcomes import PlanOutcome, RehearseOutcome
+from geoflow.outcomes import PlanOutcome
+from geoflow.rehearsal.outcome import RehearseOutcome
 from geoflow.rehearsal.rehearsal import Rehearsal, rehearse
 from geoflow.rehearsal.route import Driving
 from geoflow.rehearsal.setup import Reading, Setup, Unknown
