@@ -33,7 +33,6 @@ from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps
 from geoflow.reconcile.expected import ComparedZones
 from geoflow.reconcile.field import Reconciliation
 from geoflow.reconcile.loads import Loads
-from geoflow.rehearsal.rehearsal import Rehearsal
 
 if TYPE_CHECKING:
     from geoflow.files.inputs import InputSnapshot
@@ -43,8 +42,8 @@ if TYPE_CHECKING:
     from geoflow.prescription_patch.new_file import WrittenPrescription
 
 __all__ = [
-    *("ConvertOutcome", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RehearseOutcome"),
-    *("RewriteOutcome", "VetOutcome"),
+    *("ConvertOutcome", "InputFile", "Origin", "PlanOutcome", "ReconcileOutcome", "RewriteOutcome"),
+    "VetOutcome",
 ]
 
 # A flow meter of the trade is good for about 1 %, a scale for less: common practice, no source.
@@ -222,22 +221,6 @@ class PlanOutcome:
         end, hours = self.day.end, self.hours
         cooled = end is not None and bool(end.worse.any())
         return self.vetted.has_findings or cooled or (hours is not None and not hours.holds_throughout)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RehearseOutcome:
-    """A rehearsed day: the plan that was driven, what came of it, and the seed of its draws."""
-
-    plan: PlanOutcome
-    rehearsal: Rehearsal
-    seed: int
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether the plan has findings, too little is within 10 %, or ground is missed, uneven or short."""
-        done = self.rehearsal
-        lost = max(done.missed, done.uneven, done.short) > _GROUND_OFF * done.asked
-        return self.plan.has_findings or lost or float(done.within_10.mean()) < _WITHIN_WANTED
 
 
 @dataclass(frozen=True, slots=True, eq=False)

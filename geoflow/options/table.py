@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
+
+from geoflow.options.option import OPTION_KINDS, Option, OptionKind
 
 __all__ = [
     "COMMANDS",
@@ -17,85 +19,6 @@ __all__ = [
     "option_table_markdown",
     "options_of",
 ]
-
-
-@dataclass(frozen=True, slots=True)
-class OptionKind:
-    """How a value is said: what to call it, and its kind of unit if any."""
-
-    said: str
-    unit_kind: str | None = None
-
-
-OPTION_KINDS: Final[Mapping[str, OptionKind]] = {
-    "text": OptionKind("text"),
-    "choice": OptionKind("one of a few words"),
-    "flag": OptionKind("yes or no"),
-    "list": OptionKind("text, any number of times"),
-    "whole number": OptionKind("a whole number"),
-    "number": OptionKind("a plain number"),
-    "share": OptionKind("a share"),
-    "length": OptionKind("a length with its unit", "length"),
-    "angle": OptionKind("an angle with its unit", "angle"),
-    "time": OptionKind("a time with its unit", "time"),
-    "time range": OptionKind("a time or a range of times", "time"),
-    "temperature": OptionKind("a temperature with its unit", "temperature"),
-    "temperature range": OptionKind("a temperature or a range of them, or the tank's gauge pressure", "temperature"),
-    "speed range": OptionKind("a speed or a range of speeds", "speed"),
-    "rate": OptionKind("a rate with its unit"),
-    "rate unit": OptionKind("a unit of rates"),
-    "file": OptionKind("a file that is read"),
-    "output": OptionKind("where to write"),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Option:
-    """An option of one or more commands.
-
-    Attributes
-    ----------
-    name : str
-        As in a catalog; the command line writes it with dashes.
-    kind : str
-        A key of `OPTION_KINDS`.
-    commands : tuple of str
-        Those of `COMMANDS` that know it.
-    help : str
-        For a person, in one line.
-    metavar : str
-        What stands for the value in the help of the command line.
-    required : tuple of str
-        The commands that cannot do without it.
-    positional : bool
-        Whether the command line takes it by its place.
-    default : str or int or None
-        What counts when it is left out, where the workflow does not decide that by itself.
-    choices : tuple
-        All it may be; anything where empty.
-    label, example : str
-        What the page writes beside its field, and into it while it is empty; without label it has no field there.
-    presents : bool
-        Whether it says how a result is shown or written, and not what it is.
-    """
-
-    name: str
-    kind: str
-    commands: tuple[str, ...]
-    help: str
-    metavar: str = ""
-    required: tuple[str, ...] = ()
-    positional: bool = False
-    default: str | int | None = None
-    choices: tuple[str | int, ...] = ()
-    label: str = ""
-    example: str = ""
-    presents: bool = False
-
-    @property
-    def dashed(self) -> str:
-        """The name as the command line writes it."""
-        return self.name if self.positional else "--" + self.name.replace("_", "-")
 
 
 COMMANDS: Final = (
@@ -224,8 +147,6 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", (*_PLAN, "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
-    Option("day", "file", _PLAN,
-           "the day by the hour (CSV: hour, air or liquid temperature, sun, tank gauge): which hours hold what", "CSV"),
     # The rehearsal
     Option("headlands", "whole number", ("rehearse",), "rounds along the outline (default 1; 0 for none)", "N"),
     Option("headlands_last", "flag", ("rehearse",), "the rounds come after the passes"),
@@ -243,7 +164,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            'dead time of the rate control: "0.5..1.5 s" (default the bar file\'s, a quarter either way)', "TIME",
            example="0.5..1.5 s"),
     Option("time_constant", "time range", ("rehearse",),
-           'time in which the flow covers 63 percent of a change: "1..3 s" (default the bar file\'s, a quarter either way)',
+           'in which the rate does two thirds of a change: "1..3 s" (default the bar file\'s, a quarter either way)',
            "TIME", example="1..3 s"),
     Option("opens_late", "time", ("rehearse",), 'sections open so long after they should: "0.3 s" (the default)',
            "TIME", example="0.3 s"),
@@ -253,6 +174,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("seed", "whole number", ("rehearse",), "of these days; the same seed gives the same (default 1)", "N"),
     Option("rehearsed", "file", _LOG, "folder that geoflow rehearse wrote for this map: what was to be expected",
            "DIR"),
+    Option("day", "file", _PLAN,
+           "the day by the hour (CSV: hour, air or liquid temperature, sun, tank gauge): which hours hold what", "CSV"),
     # Orifices from nothing
     Option("rates", "text", ("size",), 'rates asked: "85, 100, 115 lb N/ac"', "R"),
     Option("map", "file", ("size",), "prescription whose rates are asked, weighed by their acres", "RX"),

@@ -11,7 +11,7 @@ from geoflow.rehearsal.savings import Alternative
 from geoflow.report.json_numbers import keyed, reading_document, records, rounded
 
 if TYPE_CHECKING:
-    from geoflow.outcomes import RehearseOutcome
+    from geoflow.rehearsal.outcome import RehearseOutcome
 
 __all__ = ["rehearse_document"]
 

@@ -26,8 +26,8 @@ from simulated_files import BAR
 
 from geoflow import cli
 from geoflow.options.typed import DayOptions, PlanOptions, ReadOptions, RehearseOptions
-from geoflow.outcomes import RehearseOutcome
 from geoflow.rehearsal.driven import give
+from geoflow.rehearsal.outcome import RehearseOutcome
 from geoflow.rehearsal.route import INTERVAL
 from geoflow.rehearsal.setup import flow_ends, middle_draw
 from geoflow.workflow.planning import plan_field
