@@ -125,7 +125,7 @@ def _state(solution: Solution, case: Case, flow: float, temperature: float) -> t
         state = circuit.at_flow(flow)
     except RangeError:
         return None
-    beyond = state.outlet_pressure > bar.limits.max_pressure, state.rise > bar.pump.max_rise
+    beyond = state.outlet_pressure > circuit.max_pressure, state.rise > circuit.max_rise
     return None if any(map(np.any, (*beyond, state.liquid_margin <= 0.0))) else (circuit, state)
 
 

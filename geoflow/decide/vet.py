@@ -100,14 +100,14 @@ class Solution:
     def hopeless(self) -> bool:
         """Whether the liquid's own pressure leaves the bar no room at any flow."""
         warm = float(saturation(self.plan.temperature[1]).pressure)
-        return warm + self.bar.limits.liquid_margin >= self.bar.limits.max_pressure
+        return warm + self.bar.limits.liquid_margin >= self.bar.at_end(-1.0).limits.max_pressure
 
     def warnings(self, *, with_speed: bool = True) -> tuple[str, ...]:
         """What about the plan itself needs a second look, one sentence each."""
         bar = self.bar
         said: list[str] = []
         cold, warm = saturation(np.array(self.plan.temperature)).pressure - bar.air_pressure
-        rated = bar.limits.max_pressure - bar.air_pressure
+        rated = bar.at_end(-1.0).limits.max_pressure - bar.air_pressure
         if warm >= rated:
             said.append(
                 f"DANGER: the liquid's own pressure reaches {show(warm, 'pressure', 'us', 0)}, at or above the bar's "

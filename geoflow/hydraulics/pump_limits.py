@@ -144,7 +144,7 @@ def shutting_flow(bar: Bar, suction: SuctionSide, density: FloatArray, *, worse:
         whole = one
         # The hose with the least loss carries most; its share hardly changes with the flow.
         for _ in range(6 if bar.suction is not None and bar.suction.tank_hoses else 0):
-            whole = whole * one / suction.hose_flows(whole).max(axis=0)
+            whole = one / suction.greatest_share(whole, worse=worse)
         most = np.minimum(most, whole)
     return np.asarray(most)
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
-from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
+from geoflow.hydraulics.cases import at_better_end, bounding_cases, central_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.physics.roots import rising_root
 
@@ -73,7 +73,7 @@ def held_state(circuit: Circuit, flow: FloatArray) -> State:
     bar, state = circuit.bar, state_at(circuit, flow)
 
     def beyond(one: State) -> FloatArray:
-        return np.maximum(one.rise - bar.pump.max_rise, one.outlet_pressure - bar.limits.max_pressure)
+        return np.maximum(one.rise - circuit.max_rise, one.outlet_pressure - circuit.max_pressure)
 
     if np.all(beyond(state) <= 0.0):
         return state
@@ -119,8 +119,13 @@ def bounded_circuit(bar: Bar, sections: tuple[int, ...], temperature: FloatArray
     temperature : ndarray, shape (t,)
         Of the liquid in the tank [K].
     """
-    bounding = bounding_cases(bar, sections)
-    cases = (*bounding, *open_cases(bar, sections), *central_cases(bar, sections)[::2])
+    bounding, bare = bounding_cases(bar, sections), open_cases(bar, sections)
+    if bar.is_open:
+        # What gauges show lies between both ends of what is known as a range.
+        bounding, bare = (
+            (*cases, *dict.fromkeys(at_better_end(case, -1.0) for case in cases)) for cases in (bounding, bare)
+        )
+    cases = (*bounding, *bare, *central_cases(bar, sections)[::2])
     return Circuit(bar, sections, cases, temperature), len(bounding)
 
 
