@@ -152,7 +152,9 @@ def range_breaches(content: dict[str, Any], draw: random.Random, kelvin: float, 
         for certain in (True, False):
             ours, theirs = (window.edges(certain=certain) for window in (open_, sure))
             side = 1.0 if certain else -1.0
-            slack = 3e-4
+            # The warmth of the pump's work makes the liquid lighter: where it boils in full in the orifices that alone
+            # counts at the margin, and the better end of the machine is the worse one by that.
+            slack = 3e-4 if certain else 2e-3
             if side * (float(theirs[0][0]) - float(ours[0][0])) > slack * float(theirs[0][0]):
                 if certain or theirs[0][0] <= theirs[1][0]:
                     found.append(f"{'certain' if certain else 'possible'} low {ours[0][0]:.6g} {theirs[0][0]:.6g}")

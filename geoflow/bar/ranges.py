@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final, Protocol, TypeVar
 
-__all__ = ["Range", "at_end", "ends_of", "middle_and_ranges"]
+__all__ = ["Range", "at_end", "ends_of", "known_ends", "middle_and_ranges"]
 
 # Of these the greater end narrows the window, of all others the lesser.
 _GREATER_IS_WORSE: Final = frozenset(
@@ -65,6 +65,24 @@ def ends_of(value: float | tuple[float, float]) -> tuple[float, float]:
         As `geoflow.bar.values.convert` returns it.
     """
     return value if isinstance(value, tuple) else (value, value)
+
+
+def known_ends(part: _Ranged, name: str) -> tuple[float, float]:
+    """Low and high end of one value of a part, both the value itself where it is no range.
+
+    Parameters
+    ----------
+    part : object
+        With what is open about it.
+    name : str
+        Of its field.
+    """
+    for one in part.ranges:
+        if one.name == name:
+            low, high = sorted((one.worse, one.better))
+            return low, high
+    value = float(getattr(part, name))
+    return value, value
 
 
 def middle_and_ranges(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -303,11 +303,10 @@ class Circuit:
     def _worked(self, flow: FloatArray, rise: FloatArray) -> FloatArray:
         """Pressure that all the pump's work would be, had it moved only what the bar takes [Pa]."""
 
-        # The more the suction boils the less goes round, so the worse one counts at the better end.
-        boiling = self.machine(-1.0)[1]
+        hottest = self.machine(-1.0)
 
         def work(bar: Bar, _: SuctionSide) -> FloatArray:
-            against, moved = moved_share(bar, flow, rise, self.saturated, self.worse, boiling)
+            against, moved = moved_share(bar, flow, rise, self.saturated, self.worse, hottest)
             return np.asarray(against * moved)
 
         return self.at_ends(work)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 from geoflow.bar.equipment import Bar, Line, Orifice
 from geoflow.bar.keys import keys_of
+from geoflow.bar.ranges import known_ends
 from geoflow.base import units
 from geoflow.base.said import said as said_back
 from geoflow.base.said import said_range
@@ -94,14 +95,24 @@ def _span(low: float, high: float, kind: str, system: System) -> str:
     return said_range(low, high, kind, system, 0)
 
 
+def _ranged(part: Any, name: str, kind: str, system: System) -> str:
+    """Write a value of a part, or the range it is known as."""
+    return _span(*known_ends(part, name), kind, system)
+
+
+def _plainly(part: Any, name: str, times: float = 1.0) -> str:
+    """Write a plain number of a part, or the range it is known as."""
+    return " to ".join(dict.fromkeys(f"{times * end:g}" for end in known_ends(part, name)))
+
+
 def _gauge(pressure: float, bar: Bar, system: System) -> str:
     return f"{_given(pressure - bar.air_pressure, 'pressure', system)} gauge"
 
 
 def _hose(line: Line, system: System) -> str:
-    text = f"{_given(line.length, 'length', system)} of {_given(line.bore, 'small length', system)} bore"
+    text = f"{_ranged(line, 'length', 'length', system)} of {_ranged(line, 'bore', 'small length', system)} bore"
     if line.fittings_k:
-        text += f", fittings K {line.fittings_k:g}"
+        text += f", fittings K {_plainly(line, 'fittings_k')}"
     return text + (f", roughness {_given(line.roughness, 'small length', system)}" if line.roughness else "")
 
 
@@ -157,17 +168,17 @@ def _below(bar: Bar, system: System) -> str:
         low, high = (pressure - bar.air_pressure for pressure in hose.back_pressure)
         return f"back pressure {_span(low, high, 'pressure', system)} gauge"
     if hose.line:
-        knife = f", {said_back(hose.outlet, 'small length', system)} at the knife" if hose.outlet else ""
+        knife = f", {_ranged(hose, 'outlet', 'small length', system)} at the knife" if hose.outlet else ""
         return f"{_hose(hose.line, system)}{knife}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
     return "none: open air below the orifices"
 
 
 def _pump(bar: Bar, system: System) -> list[list[str]]:
     pump, suction = bar.pump, bar.suction
-    least = f"least {_given(pump.min_flow, 'volume flow', system)}" if pump.min_flow else "no least flow"
+    least = f"least {_ranged(pump, 'min_flow', 'volume flow', system)}" if pump.min_flow else "no least flow"
     said = (
-        f"{_given(pump.max_flow, 'volume flow', system)} at full drive, {least}, adds up to "
-        f"{_given(pump.max_rise, 'pressure', system)}, efficiency {pump.efficiency * 100:g} %"
+        f"{_ranged(pump, 'max_flow', 'volume flow', system)} at full drive, {least}, adds up to "
+        f"{_ranged(pump, 'max_rise', 'pressure', system)}, efficiency {_plainly(pump, 'efficiency', 100)} %"
     )
     if not suction:
         return [["pump", said]]
@@ -181,9 +192,12 @@ def _meter(bar: Bar, system: System) -> list[list[str]]:
     # As given, per gallon; in metric units worked out from that.
     counted = f"{pulses:,.9g}" if system == "us" else f"{pulses:,.5g}"
     counts = _span(meter.min_flow, meter.max_flow, "volume flow", system)
+    if meter.ranges:
+        least, most = (_ranged(meter, name, "volume flow", system) for name in ("min_flow", "max_flow"))
+        counts = f"from {least} up to {most}"
     said = f"{counted} pulses per {volume}{_by_nitrogen(bar, system)}, counts {counts}"
     if meter.loss_at_max_flow:
-        said += f", loses {_given(meter.loss_at_max_flow, 'pressure', system)} at its greatest flow"
+        said += f", loses {_ranged(meter, 'loss_at_max_flow', 'pressure', system)} at its greatest flow"
     if meter.reference_temperature is None:
         return [["meter", said]]
     reference = said_back(meter.reference_temperature, "temperature", system)
@@ -194,7 +208,7 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
     rows = [["row hose", _below(bar, system)], *_pump(bar, system), *_meter(bar, system)]
     if bar.control_valve:
         valve = bar.control_valve
-        rows.append(["valve", f"Cv {valve.cv:g} wide open, pressure recovery FL {valve.recovery_factor:g}"])
+        rows.append(["valve", f"Cv {_plainly(valve, 'cv')} wide open, pressure recovery FL {valve.recovery_factor:g}"])
     if bar.controller:
         delay, constant = bar.controller.delay, bar.controller.time_constant
         rows.append(["control", f"answers after {delay:g} s, then with a time constant of {constant:g} s"])
@@ -229,8 +243,9 @@ def _by_nitrogen(bar: Bar, system: System) -> str:
 def _limits(bar: Bar, system: System) -> list[list[str]]:
     limits = bar.limits
     margin = _given(limits.liquid_margin, "pressure", system)
+    low, high = (end - bar.air_pressure for end in known_ends(limits, "max_pressure"))
     return [
-        ["pressure", f"{_gauge(limits.max_pressure, bar, system)} at the pump outlet"],
+        ["pressure", f"{_span(low, high, 'pressure', system)} gauge at the pump outlet"],
         ["margin", f"{margin} above the vapour pressure, above every orifice"],
         ["speed", _span(*limits.speed, "speed", system)],
     ]
