@@ -17,7 +17,7 @@ from geoflow.decide.settling import windows_with_a_point
 from geoflow.decide.vet import Plan, Solution, solve
 from geoflow.hydraulics.window import Bounds, flow_window
 
-__all__ = ["RateWindow", "Unknown", "Unknowns", "unknowns"]
+__all__ = ["NewBar", "RateWindow", "Unknown", "Unknowns", "unknowns"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +82,16 @@ class Unknowns:
     each: tuple[Unknown, ...]
     all_known: RateWindow
     reading: RateWindow | None
+
+
+@dataclass(frozen=True, slots=True)
+class NewBar:
+    """A new bar: its file's text, the bar, the answers it is made of, and what is not known of it."""
+
+    text: str
+    bar: Bar
+    answers: dict[str, Answer]
+    open: Unknowns
 
 
 def _bar(answers: Mapping[str, Answer]) -> Bar:

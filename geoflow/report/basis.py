@@ -10,7 +10,8 @@ from geoflow.bar.ranges import known_ends
 from geoflow.base.said import said_range
 from geoflow.base.units import System, show, show_range
 from geoflow.decide.vet import Solution
-from geoflow.report.bar_words import assumed_lines, unusual_lines
+from geoflow.report.bar_oddities import unusual_lines
+from geoflow.report.bar_words import assumed_lines
 from geoflow.report.flashing import flashing_row
 from geoflow.report.layout import count
 from geoflow.report.liquid_words import said_liquid
