@@ -13,7 +13,7 @@ from geoflow.bar.bar_file import parse_bar
 from geoflow.bar.equipment import Bar
 from geoflow.hydraulics.window import FlowWindow, flow_window
 
-__all__ = ["drawn_exact", "range_breaches", "random_ranged"]
+__all__ = ["drawn_exact", "random_ranged", "range_breaches"]
 
 # What a value may lie between, low and high, and its unit; what is drawn is a stretch of it, or a point.
 _SPANS: dict[str, tuple[float, float, str]] = {
@@ -155,12 +155,13 @@ def range_breaches(content: dict[str, Any], draw: random.Random, kelvin: float, 
             # The warmth of the pump's work makes the liquid lighter: where it boils in full in the orifices that alone
             # counts at the margin, and the better end of the machine is the worse one by that.
             slack = 3e-4 if certain else 2e-3
-            if side * (float(theirs[0][0]) - float(ours[0][0])) > slack * float(theirs[0][0]):
-                if certain or theirs[0][0] <= theirs[1][0]:
-                    found.append(f"{'certain' if certain else 'possible'} low {ours[0][0]:.6g} {theirs[0][0]:.6g}")
-            if side * (float(ours[1][0]) - float(theirs[1][0])) > slack * float(theirs[1][0]):
-                if certain or theirs[0][0] <= theirs[1][0]:
-                    found.append(f"{'certain' if certain else 'possible'} high {ours[1][0]:.6g} {theirs[1][0]:.6g}")
+            if not certain and theirs[0][0] > theirs[1][0]:
+                continue
+            name = "certain" if certain else "possible"
+            for end, sign in ((0, side), (1, -side)):
+                here, there = float(ours[end][0]), float(theirs[end][0])
+                if sign * (there - here) > slack * there:
+                    found.append(f"{name} {('low', 'high')[end]} {here:.6g} {there:.6g}")
         if found:
             return [*found, repr(exact)]
     return found

@@ -130,7 +130,11 @@ def _written_value(question: Question, text: str) -> Written:
     elif kind.unit_kind is None and key.kind != "text":
         value = _plain_number(plain, whole=key.kind == "whole number")
     air = standard_air_pressure(0.0)
-    if not within(convert(value, key, air), key, air):
+    try:
+        read = convert(value, key, air)
+    except QuantityError as problem:
+        raise QuantityError(problem.what) from problem  # the question has the cure
+    if not within(read, key, air):
         ends = " and ".join(map(str, key.accepted or ()))
         raise QuantityError(f"'{text}' does not lie between {ends}", cure=key.note)
     return value
@@ -179,8 +183,6 @@ def _orifices(question: Question, said: str) -> tuple[Written, ...]:
         if size is None:
             raise QuantityError(f"there is no number drill {drill[1]}", cure="number drills go from No. 80 to No. 1")
         sizes.append(f"{float(from_si(size, 'length', 'inch')):.4f} in")
-    if any(".." in str(size) for size in sizes):
-        raise QuantityError(f"'{said}' is a range, but an orifice has one size")
     return tuple(sizes)
 
 

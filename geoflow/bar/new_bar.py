@@ -55,12 +55,33 @@ def answer_to(question: Question, text: str, answers: Answers) -> Answer:
         Saying what is wrong with it and how to answer.
     """
     answer = answered(question, text)
+    sections = answers["sections"].values if "sections" in answers else ()
+    if question.each and len(answer.values) not in (0, 1, len(sections)):
+        raise QuantityError(
+            f"{len(answer.values)} answers for {len(sections)} sections",
+            where=question.name,
+            cure="answer once for all sections, or once for each from left to right",
+        )
     full = answers.get("drive_full")
-    if question.name != "drive_given" or answer.known or full is None or not full.values:
+    if question.name != "drive_given" or full is None or not full.values:
         return answer
     number, _, unit = str(full.values[0]).partition(" ")
-    ends = [float(end) for end in number.split("..")]
-    return Answer(answer.said, (f"{_LEAST_DRIVE * ends[0]:.6g}..{ends[-1]:.6g} {unit}",), known=False)
+    if not (answer.known and full.known):
+        # A share of full drive tells nothing as long as nobody knows what full drive is.
+        ends = [float(end) for end in number.split("..")]
+        return Answer(answer.said, (f"{_LEAST_DRIVE * ends[0]:.6g}..{ends[-1]:.6g} {unit}",), known=False)
+    if _is_turned(full) != _is_turned(answer):
+        raise QuantityError(
+            "what the pump needs was told as oil and this as a shaft speed, or the other way round",
+            where=question.name,
+            cure=f"answer in {unit} too",
+        )
+    return answer
+
+
+def _is_turned(answer: Answer) -> bool:
+    """Whether a drive is told by its speed."""
+    return "rpm" in str(answer.values[0]).casefold()
 
 
 def asked_next(answers: Answers, *, day: bool) -> Question | None:
@@ -159,14 +180,6 @@ def _sections(writer: _Writer) -> tuple[list[str], list[int]]:
     """Names of the sections, and the place of each one's orifice among the distinct ones."""
     counts = writer.answers["sections"].values
     names = list(_NAMES.get(len(counts), tuple(str(number) for number in range(1, len(counts) + 1))))
-    for name in ("orifice", "feed_length", "feed_bore"):
-        given = len(writer.answers[name].values) if writer.has(name) else 1
-        if given not in (1, len(counts)):
-            raise QuantityError(
-                f"{given} answers for {len(counts)} sections",
-                where=name,
-                cure="answer once for all sections, or once for each from left to right",
-            )
     sizes = [writer.value("orifice", place) for place in range(len(counts))]
     distinct = list(dict.fromkeys(sizes))
     return names, [distinct.index(size) for size in sizes]
@@ -205,13 +218,7 @@ def _put_sections(writer: _Writer) -> None:
 def _put_drive(writer: _Writer) -> None:
     if not (writer.has("drive_full") and writer.has("drive_given")):
         return
-    turned = "rpm" in str(writer.value("drive_full")).casefold()
-    if turned != ("rpm" in str(writer.value("drive_given")).casefold()):
-        raise QuantityError(
-            "the drive is told once as oil and once as a shaft speed",
-            where="drive_given",
-            cure="answer both drive_full and drive_given in gpm, or both in rpm",
-        )
+    turned = _is_turned(writer.answers["drive_full"])
     name = "speed" if turned else "oil"
     writer.lines += ["", "[drive]"]
     for end in ("full", "given"):
@@ -233,11 +240,6 @@ def new_bar_text(answers: Answers) -> str:
     ----------
     answers : Mapping
         By name of their question; all of the first round that are asked.
-
-    Raises
-    ------
-    QuantityError
-        If answers do not go together.
     """
     writer = _Writer(answers)
     writer.lines.append("# Made of answers by 'geoflow bar --new'; what is not known stands as a range, low to high.")

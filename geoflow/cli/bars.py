@@ -34,15 +34,15 @@ def _window(options: argparse.Namespace) -> int:
 
 
 def _bar(options: argparse.Namespace) -> int:
+    only_new = [f"--{name}" for name in ("answers", "temperature", "speed") if getattr(options, name)]
+    if only_new and not options.new:
+        what = f"{', '.join(only_new)} without --new"
+        raise UsageError(what, where="geoflow bar", cure="leave it out, or add --new FILE")
     asked = [f"--{name}" for name in ("check", "schema", "new", "questions") if getattr(options, name)]
     if len(asked) != 1:
         what = f"{' and '.join(asked)} are given at once" if asked else "neither --check nor --new is given"
         cure = "geoflow bar --check BAR to look at a bar file, or geoflow bar --new FILE to make one"
         raise UsageError(what, where="geoflow bar", cure=cure)
-    only_new = [f"--{name}" for name in ("answers", "temperature", "speed") if getattr(options, name)]
-    if only_new and not options.new:
-        what = f"{', '.join(only_new)} without --new"
-        raise UsageError(what, where="geoflow bar", cure="leave it out, or add --new FILE")
     if options.new:
         return _new(options)
     if options.questions:

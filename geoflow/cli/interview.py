@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from geoflow.bar.answers import Answer
 from geoflow.bar.key_kinds import KEY_KINDS
-from geoflow.bar.new_bar import answer_to, asked_next, is_asked, new_bar_text
+from geoflow.bar.new_bar import answer_to, asked_next, is_asked
 from geoflow.bar.questions import QUESTIONS, Question
 from geoflow.base.errors import QuantityError, UsageError
 
@@ -116,8 +116,6 @@ def _taken(question: Question, said: str, answers: dict[str, Answer], say: Calla
     """Read an answer and say back what it comes to; None where it is wrong, which is said with the cure."""
     try:
         answer = answer_to(question, said, answers)
-        if {"sections", "orifice", "coefficient"} <= {*answers, question.name}:
-            new_bar_text({**answers, question.name: answer})
     except QuantityError as problem:
         say(f"  {problem.what}\n  cure: {problem.cure}")
         return None

@@ -289,7 +289,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("questions", "flag", ("bar",), "print all the questions as a file of answers to fill in"),
     Option("temperature", "temperature range", ("bar",),
            "with --new: liquid temperature at which costs are reckoned (default 45 degF)", "T"),
-    Option("speed", "speed", ("bar",),
+    Option("speed", "speed range", ("bar",),
            "with --new: speed at which they are (default the middle of the bar's speeds)", "V"),
     # A season
     Option("catalog", "file", ("season",), "CSV or Parquet, one row per field; path or URL", "CATALOG",

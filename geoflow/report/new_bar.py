@@ -80,14 +80,14 @@ def _first(new: NewBar, system: System) -> str:
 
 def _reading(new: NewBar, system: System) -> str:
     after = new.open.reading
-    if after is None:
+    if after is None or after.width - new.open.window.width < _WORTH:
         return ""
     best = max((one.gain for one in new.open.each), default=0.0)
-    more = ", which is more than any of the above brings," if after.width - new.open.window.width > best else ""
+    more = ", more than any of the above brings," if after.width - new.open.window.width > best else ""
     return (
-        "Take one reading of flow and pressure on ammonia and write it into the file as a `measured` point: it tells of "
-        f"coefficient and flashing what no sheet does. Expected certain window with it{more} all else as open as now: "
-        f"{_window(after.low, after.high, system)}."
+        "Take one reading of flow and pressure on ammonia and write it into the file as a `measured` point: it tells "
+        "what no sheet does of coefficient and flashing. Expected certain window with it"
+        f"{more} all else as open as now: {_window(after.low, after.high, system)}."
     )
 
 

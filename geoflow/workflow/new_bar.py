@@ -10,7 +10,7 @@ from geoflow.bar.bar_file import read_bar_text
 from geoflow.bar.new_bar import new_bar_text
 from geoflow.base.errors import QuantityError
 from geoflow.base.progress import tell
-from geoflow.base.units import parse, parse_range
+from geoflow.base.units import parse_range
 from geoflow.decide.unknowns import NewBar, unknowns
 from geoflow.files.output import OutputFolder, replace_file
 
@@ -49,7 +49,7 @@ def make_bar(answers: Mapping[str, Answer], temperature: str | None, speed: str 
     answers : Mapping
         By name of their question.
     temperature, speed : str or None
-        At which that is reckoned; 45 degF, and the middle of the speeds of the bar.
+        At which that is reckoned, of a range its middle; 45 degF, and the middle of the speeds of the bar.
 
     Raises
     ------
@@ -59,7 +59,7 @@ def make_bar(answers: Mapping[str, Answer], temperature: str | None, speed: str 
     text = new_bar_text(answers)
     bar = read_bar_text(text.encode(), "the new bar file")
     kelvin = 0.5 * sum(parse_range(temperature or USUAL_TEMPERATURE, "temperature", where="--temperature"))
-    pace = 0.5 * sum(bar.limits.speed) if speed is None else parse(speed, "speed", where="--speed")
+    pace = 0.5 * sum(bar.limits.speed if speed is None else parse_range(speed, "speed", where="--speed"))
     if pace <= 0.0:
         raise QuantityError(f"'{speed}' is no speed to drive", where="--speed", cure='give it like "5 mph"')
     tell("working out what each thing costs that is not known")
