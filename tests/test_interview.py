@@ -258,6 +258,13 @@ def test_a_drive_nobody_knows_is_four_fifths_to_all_of_what_the_pump_needs() -> 
     assert (bar.at_end(-1.0).pump.drive_share, bar.at_end(1.0).pump.drive_share) == pytest.approx((0.8, 1.0))
 
 
+@pytest.mark.parametrize(("cv", "what"), [("10..wide", "nor a range of them"), ("50..10", "runs backwards")])
+def test_a_plain_number_that_is_no_range_is_refused(cv: str, what: str) -> None:
+    content = content_of(answers_of(EXACT)) | {"control_valve": {"cv": cv}}
+    with pytest.raises(BarError, match=what):
+        parse_bar(content)
+
+
 # --- what each unknown costs ------------------------------------------------------------------------------------
 
 PLACES: dict[str, tuple[tuple[str, ...], Any]] = {
