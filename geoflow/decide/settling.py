@@ -87,8 +87,10 @@ class Settling:
     reading : Advised or None
         The reading that settles most; None where none settles anything or enough was measured.
     enough : bool
-        Whether two points or more were measured on each orifice in use, or one is learned from logs, so that no other
-        one is asked for.
+        Whether each orifice in use is learned from logs or has two measured points or more, so that no other one is
+        asked for.
+    learnable : float
+        Area that more logs may settle, where orifices in use are learned and their logs leave something open [m2].
     colder : tuple of float or None
         Liquid temperature [K] at which most of it would hold at the planned speeds, and that area [m2].
     smaller : tuple of float or None
@@ -107,6 +109,7 @@ class Settling:
     enough: bool = False
     colder: tuple[float, float] | None = None
     smaller: tuple[float, float] | None = None
+    learnable: float = 0.0
 
 
 def usual_tolerances() -> tuple[float, float, float]:
@@ -361,9 +364,10 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
         settled.append(float(weight[good | ~_inside(low, high, hoped[0][case], hoped[1][case])].sum()))
     fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
     counts = [len(solution.bar.orifices[key].measured) for key in fitted]
-    # What is learned from logs outranks single points.
-    learned = any(solution.bar.orifices[key].learned is not None for key in fitted)
-    zones, known, enough = _Doubtful(weight, low, high), min(settled), learned or min(counts) >= _ENOUGH
+    # What is learned from logs outranks single points, so no point is asked for beside it, but more logs may be.
+    learned = [solution.bar.orifices[key].learned is not None for key in fitted]
+    enough = all(one or count >= _ENOUGH for one, count in zip(learned, counts, strict=True))
+    zones, known = _Doubtful(weight, low, high), min(settled)
     readings = _Readings(solution, zones, likely_cases(solution.bar, solution.plan.sections))
     best = None if enough or known == 0.0 else readings.best()
     holds = fails = np.zeros(1)
@@ -388,4 +392,5 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
         enough,
         None if reading else _held_colder(solution, zones),
         None if reading else _held_with_smaller(solution, zones),
+        zones.ends(np.array([known]))[1] if any(learned) else 0.0,
     )
