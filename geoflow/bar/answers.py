@@ -14,7 +14,8 @@ from geoflow.bar.key_kinds import GAUGE_PLACES, KEY_KINDS
 from geoflow.bar.questions import Question
 from geoflow.bar.values import convert, within
 from geoflow.base.errors import QuantityError
-from geoflow.base.units import GALLON, factor, from_si, parse, parse_range
+from geoflow.base.ranges import parse_range
+from geoflow.base.units import GALLON, factor, from_si, parse
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
-from typing import Any
+from typing import Final
 
 from geoflow.base.errors import UsageError
 from geoflow.base.units import FOOT
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import CODES, NOTHING_TO_ACT_ON, Command, deliver
 from geoflow.options.typed import PlanOptions
 
-__all__ = ["add_bar", "add_window"]
+__all__ = ["BAR", "WINDOW"]
 
 
 def _window(options: argparse.Namespace) -> int:
@@ -23,14 +23,14 @@ def _window(options: argparse.Namespace) -> int:
 
     solution = read_bar_and_plan(PlanOptions.of(vars(options), "window"))
     with_speed = options.speed is not None
-    deliver(
+    odd = bool(solution.warnings(with_speed=with_speed))
+    return deliver(
         options,
         lambda: window_document(solution, with_speed=with_speed),
         lambda: as_text(window_report(solution, options.units, with_speed=with_speed)),
         (options.bar,),
+        findings=solution.certain.empty or odd,
     )
-    odd = bool(solution.warnings(with_speed=with_speed))
-    return FINDINGS if solution.certain.empty or odd else NOTHING_TO_ACT_ON
 
 
 def _bar(options: argparse.Namespace) -> int:
@@ -60,8 +60,7 @@ def _bar(options: argparse.Namespace) -> int:
 
     bar = read_bar(options.check)
     document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / FOOT, 6), "problems": []}
-    deliver(options, lambda: document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
-    return NOTHING_TO_ACT_ON
+    return deliver(options, lambda: document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -79,47 +78,28 @@ def _new(options: argparse.Namespace) -> int:
         answers = interview() if options.answers is None else read_answers(options.answers)
         new = make_bar(answers, options.temperature, options.speed)
     write_bar(new, options.new, replace=options.replace, protect=protect)
-    deliver(
+    return deliver(
         options,
         lambda: new_bar_document(new, options.new),
         lambda: as_text(new_bar_report(new, options.new, options.units)),
         (*inputs, options.new),
     )
-    return NOTHING_TO_ACT_ON
 
 
-def add_window(commands: Any) -> None:
-    """Put the command `window` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "window",
-        _window,
-        help="the flow and rate window of a bar, and what limits each end",
-        description="The flow and rate window of a bar, and what limits each end.",
-        epilog='Example: geoflow window --bar bar.toml --temperature "35..50 degF" --speed "5 mph". ' + CODES,
-    )
+WINDOW: Final = Command(
+    "window",
+    _window,
+    help="the flow and rate window of a bar, and what limits each end",
+    description="The flow and rate window of a bar, and what limits each end.",
+    epilog='Example: geoflow window --bar bar.toml --temperature "35..50 degF" --speed "5 mph". ' + CODES,
+)
 
 
-def add_bar(commands: Any) -> None:
-    """Put the command `bar` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "bar",
-        _bar,
-        help="check a bar file, or make one of answers to plain questions",
-        description="Check a bar file and say it back in words; or make one of what you have: --new asks one question "
-        "at a time, carries what you do not know as a range, and says what each unknown costs.",
-        epilog="Example: geoflow bar --check bar.toml; geoflow bar --new bar.toml. " + CODES,
-    )
+BAR: Final = Command(
+    "bar",
+    _bar,
+    help="check a bar file, or make one of answers to plain questions",
+    description="Check a bar file and say it back in words; or make one of what you have: --new asks one question at a "
+    "time, carries what you do not know as a range, and says what each unknown costs.",
+    epilog="Example: geoflow bar --check bar.toml; geoflow bar --new bar.toml. " + CODES,
+)

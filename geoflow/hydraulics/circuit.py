@@ -42,6 +42,13 @@ _WARM_STEPS: Final = 16
 def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
     """Indices of the sections in use; all of them for None.
 
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    names : list of str or None
+        Of the sections that are on.
+
     Raises
     ------
     UsageError
@@ -107,9 +114,18 @@ class Circuit:
         How the unknowns turn out.
     temperature : ndarray, shape (temperatures,)
         Of the liquid in the tank [K].
+    diameter : ndarray, shape (temperatures,), optional
+        Of all orifices in use at each of the temperatures [m], in place of their own.
     """
 
-    def __init__(self, bar: Bar, sections: tuple[int, ...], cases: tuple[Case, ...], temperature: FloatArray) -> None:
+    def __init__(
+        self,
+        bar: Bar,
+        sections: tuple[int, ...],
+        cases: tuple[Case, ...],
+        temperature: FloatArray,
+        diameter: FloatArray | None = None,
+    ) -> None:
         self.bar = bar
         self.sections = tuple(bar.sections[index] for index in sections)
         # Sections with the same rows, orifice and feed pass the same: each is solved as the first of its kind.
@@ -122,7 +138,7 @@ class Circuit:
             float(self.saturated.pressure.max()) + better.pump.max_rise + bar.limits.liquid_margin,
         )
         self._kinds = kinds
-        self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure)
+        self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure, diameter)
         self._machines = {
             end: (one, SuctionSide(one, self.saturated))
             for end in ((-1.0, 0.0, 1.0) if bar.is_open else (0.0,))
@@ -188,7 +204,13 @@ class Circuit:
         return np.select([end == one for one in used], losses)
 
     def with_cases(self, cases: tuple[Case, ...]) -> Circuit:
-        """Return the same circuit for other cases, without tabulating hoses and suction again."""
+        """Return the same circuit for other cases, without tabulating hoses and suction again.
+
+        Parameters
+        ----------
+        cases : tuple of Case
+            How the unknowns turn out.
+        """
         other = copy.copy(self)
         other._take(cases)
         return other
@@ -351,7 +373,13 @@ class Circuit:
         return self.at_ends(outlet)
 
     def inlet_pressure(self, flow: FloatArray) -> FloatArray:
-        """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does."""
+        """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s], leading shape (cases, temperatures).
+        """
 
         def inlet(_: Bar, suction: SuctionSide) -> FloatArray:
             liquid = suction.liquid_inlet(flow)
@@ -379,6 +407,11 @@ class Circuit:
 
     def at_flow(self, flow: float | FloatArray) -> State:
         """Solve the bar for a flow of the whole bar [kg/s].
+
+        Parameters
+        ----------
+        flow : float or ndarray
+            True flow [kg/s], broadcasting against (cases, temperatures, 1).
 
         Raises
         ------

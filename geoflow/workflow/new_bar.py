@@ -10,7 +10,7 @@ from geoflow.bar.bar_file import read_bar_text
 from geoflow.bar.new_bar import new_bar_text
 from geoflow.base.errors import QuantityError
 from geoflow.base.progress import tell
-from geoflow.base.units import parse_range
+from geoflow.base.ranges import parse_range
 from geoflow.decide.unknowns import NewBar, unknowns
 from geoflow.files.output import OutputFolder, replace_file
 
