@@ -53,7 +53,7 @@ def read_answers(path: str) -> dict[str, Answer]:
                 problems.append((question.name, what, f"leave it out, or answer {question.needs}"))
             continue
         try:
-            answers[question.name] = answer_to(question, _text(given.get(question.name, "")), answers)
+            answers[question.name] = answer_to(question, _text(question.name, given.get(question.name, "")), answers)
         except QuantityError as problem:
             problems.append((question.name, problem.what, problem.cure))
     if len(problems) == 1:
@@ -81,10 +81,10 @@ def _known() -> str:
     return f"known here: {', '.join(one.name for one in QUESTIONS)}"
 
 
-def _text(value: object) -> str:
+def _text(name: str, value: object) -> str:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         cure = 'write the answer as text in quotes, or as a plain number: row_hose_length = "8 ft"'
-        raise QuantityError("the answer is neither text nor a number", cure=cure)
+        raise QuantityError("the answer is neither text nor a number", where=name, cure=cure)
     return str(value)
 
 

@@ -86,7 +86,13 @@ class RowHose:
         return bool(self.ranges or (self.line and self.line.ranges))
 
     def at_end(self, end: float) -> RowHose:
-        """Return it with all ranges at the end of most back pressure (-1), or of least (+1)."""
+        """Return it with all ranges at the end of most back pressure (-1), or of least (+1).
+
+        Parameters
+        ----------
+        end : float
+            -1 the worse, +1 the better.
+        """
         return replace(at_end(self, end), line=self.line and at_end(self.line, end))
 
 
@@ -120,7 +126,13 @@ class Suction:
         return (*self.tank_hoses, *((self.line,) if self.line else ()))
 
     def at_end(self, end: float) -> Suction:
-        """Return it with the ranges of all lines at one end."""
+        """Return it with the ranges of all lines at one end.
+
+        Parameters
+        ----------
+        end : float
+            -1 the worse, +1 the better.
+        """
         line, hoses = self.line and at_end(self.line, end), tuple(at_end(one, end) for one in self.tank_hoses)
         uneven: tuple[tuple[Line, ...], ...] = ()
         if end and len(hoses) > 1 and any(one.ranges for one in self.tank_hoses):
@@ -309,6 +321,11 @@ class Bar:
         """Return the bar with all that `is_open` tells of at its worse end (-1) or its better one (+1).
 
         For one limit at a time: an uneven flow through feeds, or hoses from two tanks, is worse than all at one end.
+
+        Parameters
+        ----------
+        end : float
+            -1 the worse, 0 the middle, +1 the better.
         """
         if not self.is_open:
             return self

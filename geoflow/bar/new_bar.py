@@ -14,7 +14,7 @@ from geoflow.base.errors import QuantityError
 
 __all__ = ["answer_to", "asked_next", "is_asked", "new_bar_text", "pinned"]
 
-Answers = Mapping[str, Answer]
+_Answers = Mapping[str, Answer]
 
 _NAMES: Final = {1: ("all",), 2: ("left", "right"), 3: ("left", "middle", "right")}
 _QUESTION: Final = {one.name: one for one in QUESTIONS}
@@ -23,7 +23,7 @@ _KNOWN_BORE: Final = "10 mm"
 _LEAST_DRIVE: Final = 0.8
 
 
-def is_asked(question: Question, answers: Answers) -> bool:
+def is_asked(question: Question, answers: _Answers) -> bool:
     """Whether a question is asked after the answers before it.
 
     Parameters
@@ -37,7 +37,7 @@ def is_asked(question: Question, answers: Answers) -> bool:
     return not question.needs or (before is not None and not before.none)
 
 
-def answer_to(question: Question, text: str, answers: Answers) -> Answer:
+def answer_to(question: Question, text: str, answers: _Answers) -> Answer:
     """Read an answer in the light of those before it.
 
     Parameters
@@ -84,7 +84,7 @@ def _is_turned(answer: Answer) -> bool:
     return "rpm" in str(answer.values[0]).casefold()
 
 
-def asked_next(answers: Answers, *, day: bool) -> Question | None:
+def asked_next(answers: _Answers, *, day: bool) -> Question | None:
     """Return the first question of a round that is not answered; None where all are.
 
     Parameters
@@ -132,7 +132,7 @@ def pinned(question: Question, answer: Answer) -> Answer | None:
 class _Writer:
     """Puts the answers into the tables of a bar file."""
 
-    def __init__(self, answers: Answers) -> None:
+    def __init__(self, answers: _Answers) -> None:
         self.answers = answers
         self.lines: list[str] = []
 
@@ -233,7 +233,7 @@ def _put_tanks(writer: _Writer) -> None:
                 writer.line(_QUESTION[name].key[1], writer.value(name), "" if number else writer.remark(name))
 
 
-def new_bar_text(answers: Answers) -> str:
+def new_bar_text(answers: _Answers) -> str:
     """Write a bar file.
 
     Parameters

@@ -10,7 +10,7 @@ from geoflow.bar.keys import keys_of
 
 __all__ = ["QUESTIONS", "Question", "question_for", "questions_of"]
 
-Way = Literal[
+_Way = Literal[
     "value", "sections", "orifices", "coefficient", "fittings", "pump flow", "pulses", "gauges", "count", "drive"
 ]
 
@@ -57,7 +57,7 @@ class Question:
     found: str
     key: tuple[str, str]
     unknown: str | None = None
-    way: Way = "value"
+    way: _Way = "value"
     none: bool = False
     needs: str = ""
     choice: bool = False

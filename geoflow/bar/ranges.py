@@ -36,15 +36,15 @@ class _Ranged(Protocol):
     def ranges(self) -> tuple[Range, ...]: ...
 
 
-Part = TypeVar("Part", bound=_Ranged)
+_Part = TypeVar("_Part", bound=_Ranged)
 
 
-def at_end(part: Part, end: float) -> Part:
+def at_end(part: _Part, end: float) -> _Part:
     """Return a part with all its ranges at one end.
 
     Parameters
     ----------
-    part : Part
+    part : object
         With what is open about it.
     end : float
         -1 for the worse ends, 0 for the middles, +1 for the better ends.

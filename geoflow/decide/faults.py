@@ -18,7 +18,8 @@ from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import PSI
 from geoflow.decide.vet import Solution
-from geoflow.hydraulics.cases import Case, central_cases
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import central_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.long_bores import is_long
 from geoflow.hydraulics.readings import held_state

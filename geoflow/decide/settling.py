@@ -15,7 +15,8 @@ from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.base.units import parse
 from geoflow.decide.other_ways import WORTH, OtherWay, Zones, inside, other_ways
 from geoflow.decide.vet import Solution, Vetting, asked_of_rows
-from geoflow.hydraulics.cases import Case, likely_cases
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import likely_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window
 

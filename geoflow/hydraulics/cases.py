@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -12,6 +12,7 @@ import numpy as np
 from geoflow.bar.equipment import Bar, Orifice
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import BarError
+from geoflow.hydraulics.case import LOSSLESS, Case, feed_ways
 from geoflow.hydraulics.coefficients import (
     central_coefficients,
     corner_coefficients,
@@ -24,8 +25,6 @@ from geoflow.hydraulics.long_bores import is_bounded_as_long
 
 __all__ = [
     *(
-        "Case",
-        "at_better_end",
         "bounding_cases",
         "central_case",
         "central_cases",
@@ -40,62 +39,6 @@ _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
 # Share of what is not known below the orifices by which it may move from a log to the plan: judgement, no source.
 _MOVES: Final = 0.25
-_LOSSLESS: Final = (2.0,)
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One way in which the unknowns may turn out.
-
-    Attributes
-    ----------
-    coefficient, flash_weight : tuple of float
-        Per section [-]; a NaN weight is that of the bore at the conditions.
-    hose_end : float
-        -1, 0 or +1: low, middle or high back pressure.
-    boiling : bool
-        Whether suction and pump are at their worse end: the suction boils in equilibrium, from a nearly empty tank,
-        slip and what goes round are the most. Otherwise it stays liquid and they are the least.
-    strays : bool
-        Whether flows stray at margins that were not measured, to the side of `hose_end`.
-    way : tuple of float
-        Per section, where the bore gives the flashing: -1 for the least flow of it, 0 for the likely, +1 for the
-        greatest; -2 and +2 for the outer two without measured points. Empty: likely everywhere.
-    turns : tuple of tuple of float
-        Per section, of a learned orifice: rise [-] and warming [1/K] of the weight, pressure below over the row hose's
-        [Pa]. Empty: none anywhere.
-    machine : float
-        End of what is known of the bar as a range: -1 worse, 0 middle, +1 better.
-    feeds : tuple of float
-        Per section, the end of its feed line in the same way; +2 for one that loses nothing. Empty: `machine`.
-    """
-
-    coefficient: tuple[float, ...]
-    flash_weight: tuple[float, ...]
-    hose_end: float
-    boiling: bool = False
-    strays: bool = False
-    way: tuple[float, ...] = ()
-    turns: tuple[tuple[float, float, float], ...] = ()
-    machine: float = 0.0
-    feeds: tuple[float, ...] = ()
-
-
-def _feed_ways(bar: Bar, sections: tuple[int, ...]) -> tuple[tuple[float, ...], ...]:
-    """Ends at which feeds that are known as ranges have to be looked at together.
-
-    The section that loses most decides the liquid margin, and the less the others lose the more of the flow they take
-    from it: so each kind of section is also at the other end from the rest.
-    """
-    used = [bar.sections[index] for index in sections]
-    if len(used) == 1 or not any(one.feed and one.feed.ranges for one in used):
-        return ((),)
-    ways = [(-1.0,) * len(used), (1.0,) * len(used)]
-    kinds = [(one.rows, one.orifice, one.feed) for one in used]
-    for kind in dict.fromkeys(kinds):
-        odd = kinds.index(kind)
-        ways += [tuple(side if place == odd else -side for place in range(len(used))) for side in (-1.0, 1.0)]
-    return tuple(dict.fromkeys(ways))
 
 
 def _hose_ends(bar: Bar) -> tuple[float, ...]:
@@ -168,7 +111,7 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     corners = [_ways(bar, bar.orifices[kind], corner_coefficients, (-1.0, 1.0)) for kind in kinds]
     return tuple(
         _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, feeds=feeds, **more)
-        for feeds in _feed_ways(bar, sections)
+        for feeds in feed_ways(bar, sections)
         for end in _hose_ends(bar)
         for picked in itertools.product(*corners)
     )
@@ -196,7 +139,7 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
     """
     kinds = _kinds(bar, sections)
     patches = [_ways(bar, bar.orifices[kind], patch_corners, (-1.0, 1.0, -better)) for kind in kinds]
-    feeds = _LOSSLESS * len(sections) if len(_feed_ways(bar, sections)) > 1 else ()
+    feeds = LOSSLESS * len(sections) if len(feed_ways(bar, sections)) > 1 else ()
     long = np.array([bool(np.isnan(patch).any()) for patch in patches])
     if len(kinds) == 1:
         reached = np.arange(len(patches[0]))[:, None]
@@ -228,20 +171,6 @@ def _plane(patch: FloatArray) -> FloatArray:
     return np.asarray(np.square(patch[:, :1]) * np.column_stack([np.ones(len(patch)), patch[:, 1]]))
 
 
-def at_better_end(case: Case, better: float) -> Case:
-    """Return a bounding case with all ahead of the orifices at the better end for one limit.
-
-    Parameters
-    ----------
-    case : Case
-        One of `bounding_cases` or `open_cases`.
-    better : float
-        +1 where less flow is better for the limit asked about, -1 where more is.
-    """
-    feeds = _LOSSLESS * len(case.feeds) if better > 0.0 else ()
-    return replace(case, boiling=False, machine=abs(case.machine), feeds=feeds)
-
-
 def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     """Greatest and least flow the orifices allow without their measured points; none where nothing was measured.
 
@@ -265,7 +194,7 @@ def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
             # The greatest coefficient and then the least weight pass the most.
             ways[kind] = np.array(pick(found, key=_freedom))
         more = {"boiling": bar.two_ended, "machine": -1.0 if bar.is_open else 0.0}
-        cases += [_case(bar, sections, ways, end, feeds=feeds, **more) for feeds in _feed_ways(bar, sections)]
+        cases += [_case(bar, sections, ways, end, feeds=feeds, **more) for feeds in feed_ways(bar, sections)]
     return tuple(cases)
 
 

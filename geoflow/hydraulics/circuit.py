@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Final
 
@@ -20,9 +20,10 @@ from geoflow.bar.ranges import at_end
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.spelling import nearest
-from geoflow.hydraulics.cases import Case
+from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.outlets import Outlets
 from geoflow.hydraulics.pump_limits import moved_share
+from geoflow.hydraulics.state import State
 from geoflow.hydraulics.suction import SuctionSide, liquid_loss
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, saturation
 from geoflow.physics.lines import valve_inlet_pressure
@@ -67,38 +68,6 @@ def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
     if not names:
         raise UsageError("no section is on", where="--sections", cure=f"name some of: {', '.join(known)}")
     return tuple(index for index, name in enumerate(known) if name in names)
-
-
-@dataclass(frozen=True, slots=True)
-class State:
-    """The bar at one operating point per case and temperature; leading shape (cases, temperatures, points).
-
-    Attributes
-    ----------
-    node_pressure : ndarray
-        After the control valve, absolute [Pa].
-    section_flow : ndarray, shape (..., sections)
-        Ammonia [kg/s].
-    manifold_pressure : ndarray, shape (..., sections)
-        Upstream of the orifices, absolute [Pa].
-    flow : ndarray
-        Ammonia through the whole bar [kg/s].
-    outlet_pressure, inlet_pressure : ndarray
-        At the pump, absolute [Pa].
-    rise : ndarray
-        Pressure the pump adds [Pa].
-    liquid_margin : ndarray
-        Least manifold pressure over the vapour pressure of the liquid as warmed by the pump [Pa].
-    """
-
-    node_pressure: FloatArray
-    section_flow: FloatArray
-    manifold_pressure: FloatArray
-    flow: FloatArray
-    outlet_pressure: FloatArray
-    inlet_pressure: FloatArray
-    rise: FloatArray
-    liquid_margin: FloatArray
 
 
 class Circuit:

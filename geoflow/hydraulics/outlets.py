@@ -11,7 +11,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar, Section
 from geoflow.base.arrays import FloatArray
-from geoflow.hydraulics.cases import Case
+from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.coefficients import measured_margins, stray
 from geoflow.hydraulics.learned_ways import weight_at
 from geoflow.hydraulics.long_bores import long_bore

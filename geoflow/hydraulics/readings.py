@@ -9,7 +9,8 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
-from geoflow.hydraulics.cases import at_better_end, bounding_cases, central_cases, open_cases
+from geoflow.hydraulics.case import at_better_end
+from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.pump_limits import displacement, slip_flow
 from geoflow.hydraulics.suction import SuctionSide

@@ -15,7 +15,8 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
-from geoflow.hydraulics.cases import at_better_end, bounding_cases, inner_cases, open_cases
+from geoflow.hydraulics.case import at_better_end
+from geoflow.hydraulics.cases import bounding_cases, inner_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.machine_limits import slip_limits, volume_limits
 from geoflow.hydraulics.unions import between_cases, in_a_row, united

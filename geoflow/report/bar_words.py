@@ -156,7 +156,9 @@ def _below(bar: Bar, system: System) -> str:
         low, high = (pressure - bar.air_pressure for pressure in hose.back_pressure)
         return f"back pressure {_span(low, high, 'pressure', system)} gauge"
     if hose.line:
-        knife = f", {_ranged(hose, 'outlet', 'small length', system)} at the knife" if hose.outlet else ""
+        knife = (
+            f", {said_range(*known_ends(hose, 'outlet'), 'small length', system)} at the knife" if hose.outlet else ""
+        )
         return f"{_hose(hose.line, system)}{knife}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
     return "none: open air below the orifices"
 
