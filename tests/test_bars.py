@@ -13,7 +13,7 @@ from typing import Any
 
 import bar_files
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from laws import laws
 
@@ -502,6 +502,8 @@ def places(thing: Any, path: str = "") -> list[str]:
 
 @laws(300)
 @given(st.sampled_from(places(bar_files.full())), st.one_of(JUNK, st.just(...)))
+@example("drive", None)
+@example("drive", 5)
 def test_anything_anywhere_gives_a_bar_or_a_bar_error(path: str, value: Any) -> None:
     mapping = put(bar_files.full(), path, value)
     try:
@@ -645,6 +647,22 @@ def test_every_key_has_a_known_kind_a_table_and_a_sentence() -> None:
         free = key.kind in ("text", "liquid flow") or KEY_KINDS[key.kind].choices
         assert free or key.accepted is not None
         assert not (key.required and key.default is not None)
+
+
+# Where a usual value is from: nobody's, somebody's memory, the label, a standard, or a publication with its year.
+_GROUND = re.compile(r"no source|from memory|handbook|\bmeasured\b|on the label|\b(IEC|ISO) \d+|\b(19|20)\d\d\b")
+
+
+@pytest.mark.parametrize("key", bar_keys.KEYS, ids=lambda key: f"{key.table}.{key.name}")
+def test_every_usual_value_says_what_it_rests_on(key: bar_keys.Key) -> None:
+    """Usual are defaults that count for something (0 leaves out) and what a sentence calls so."""
+    counts = key.default is not None and float(str(key.default).split()[0]) != 0.0
+    said = re.search(r"usual|\babout \d|\bserves\b|\d counts?\b", f"{key.meaning} {key.note}")
+    if counts or said:
+        assert _GROUND.search(f"{key.meaning} {key.note}"), f"{key.meaning} {key.note}"
+    if counts:
+        value = str(key.default).split()[0]
+        assert re.search(rf"\b{re.escape(f'{float(value):g}')}0?\b", key.meaning), "the default stands in no sentence"
 
 
 @pytest.mark.parametrize("key", bar_keys.KEYS, ids=lambda key: f"{key.table}.{key.name}")

@@ -28,10 +28,11 @@ from geoflow.bar.bar_file import parse_bar, read_bar
 from geoflow.base.errors import BarError, GeoflowError, LogError, PrescriptionError, UsageError
 from geoflow.options.table import PAGE_PARTS, options_of
 from geoflow.options.typed import PlanOptions, ReadOptions
+from geoflow.report.vetted import vetted_report
 from geoflow.web import guards
 from geoflow.web import sessions as tabs
 from geoflow.web.bar_form import bar_text, form_content, form_description
-from geoflow.web.sessions import Tabs
+from geoflow.web.sessions import Sessions
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
 from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.choices import reading_choices
@@ -193,7 +194,7 @@ def test_a_token_is_needed_and_tells_tabs_apart(client: Any) -> None:
 
 def test_old_and_surplus_tabs_are_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [0.0]
-    held = Tabs(lambda: now[0])
+    held = Sessions(lambda: now[0])
     tokens = []
     for _ in range(tabs._MOST_TABS + 2):
         now[0] += 1.0
@@ -643,13 +644,26 @@ def test_an_answer_names_what_it_belongs_to(client: Any, tab: str) -> None:
     assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 8 to 10 degC, 8 km/h, sections left"
 
 
+def test_with_every_section_ticked_the_edges_are_looked_at_and_with_some_only_those(client: Any, tab: str) -> None:
+    """The page sends sections only where some are unticked; then somebody said which are on."""
+    question = opened(client, tab)
+    every = answer_to(client, tab, question)["answer"]
+    fresh = vet_file(str(KETTLE), plan_texts("45..52 degF", "5 mph"), ReadOptions(**CHOSEN))
+    assert every == vetted_report(fresh, "us").answer
+    assert "At the field's edges, with sections off" in every
+    some = answer_to(client, tab, question | {"plan": PLAN | {"sections": ["left"]}})["answer"]
+    assert "edges" not in some
+    none = ask(client, tab, "vet", question | {"plan": PLAN | {"sections": []}})
+    assert none.status_code == 422 and "no section is on" in none.json()["error"]
+
+
 def test_the_newest_reading_ends_the_one_before() -> None:
     """Two readings of one tab, the first still waiting or at work when the second is asked for."""
     need_page()
     from geoflow.web.answers import Answers
     from geoflow.web.worker import Workers
 
-    held = Tabs()
+    held = Sessions()
     workers = Workers()
     tab = held.find(held.open())
     answers = Answers(held, workers, "us")

@@ -1,7 +1,4 @@
-"""The only place that knows pint: text to SI floats and SI floats to text, at the edge only.
-
-Inside geoflow every number is an SI float [m, kg, s, K, Pa]; text with a unit stands only where people read or write.
-"""
+"""The only place that knows pint: text to SI floats [m, kg, s, K, Pa] and SI floats to text, at the edge only."""
 
 from __future__ import annotations
 
@@ -19,8 +16,9 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
-    "ACRE", "FOOT", "GALLON", "HOUR", "KINDS", "MILE", "MILE_PER_HOUR", "POUND", "PSI", "Kind", "System",
-    "factor", "from_si", "number", "parse", "parse_pressure", "parse_pressure_range", "parse_range", "show",
+    "ACRE", "FOOT", "GALLON", "HOUR", "KINDS", "MILE", "MILE_PER_HOUR", "NUMBER", "POUND", "PSI", "Kind", "System",
+    "factor", "from_si", "number", "number_range",
+    "parse", "parse_pressure", "show",
     "show_range", "to_si", "unit_label",
 ]  # fmt: skip
 
@@ -84,12 +82,11 @@ PSI: Final = 6894.757293168361
 MILE_PER_HOUR: Final = 0.44704
 HOUR: Final = 3600.0
 
-_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+NUMBER: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _LONGEST_UNIT: Final = 60
 # Powers of numbers, and high ones, that pint would work out for ever: m**9**9**9.
 _TOWERS = re.compile(r"[\d)]\s*(\*\*|\^|[⁰¹²³⁴-⁹])|(\*\*|\^)[\s(+-]*\d{2}|[⁰¹²³⁴-⁹]{2}")
-_SINGLE = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.+-].*?)\s*")
-_SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.|\bto\b)\s*({_NUMBER})\s*(\S.*?)\s*")
+_SINGLE = re.compile(rf"\s*({NUMBER})\s*([^\s\d.+-].*?)\s*")
 
 
 @functools.cache
@@ -224,68 +221,6 @@ def parse_pressure(text: object, air_pressure: float, *, where: str = "") -> flo
     return result
 
 
-def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, float]:
-    """Read ``"35..62 degF"`` or ``"5 mph"`` as a pair of SI floats, low and high (equal for one value).
-
-    Parameters
-    ----------
-    text : object
-        What was written.
-    kind : str
-        A key of `KINDS`.
-    where : str
-        Option or key, for the error.
-
-    Raises
-    ------
-    QuantityError
-        If either end is no value of this kind or the low end is above the high end.
-    """
-    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
-    if match is None:
-        try:
-            value = parse(text, kind, where=where)
-        except QuantityError as problem:
-            cure = f'{problem.cure}; a range with two dots, like "38..46 degF" or "4.5..5.5 mph"'
-            raise QuantityError(problem.what, where=where, cure=cure) from problem
-        return value, value
-    low_text, low_unit, high_text, high_unit = match.groups()
-    low = parse(f"{low_text} {low_unit or high_unit}", kind, where=where)
-    high = parse(f"{high_text} {high_unit}", kind, where=where)
-    if low > high:
-        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
-    return low, high
-
-
-def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") -> tuple[float, float]:
-    """Read ``"4..8 psi"`` or one pressure as a pair of absolute SI pressures [Pa]; see `parse_pressure`.
-
-    Parameters
-    ----------
-    text : object
-        What was written.
-    air_pressure : float
-        Of the air at the site [Pa], added to gauge pressures.
-    where : str
-        Option or key, for the error.
-
-    Raises
-    ------
-    QuantityError
-        If either end is no pressure or the low end is above the high end.
-    """
-    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
-    if match is None:
-        value = parse_pressure(text, air_pressure, where=where)
-        return value, value
-    low_text, low_unit, high_text, high_unit = match.groups()
-    low = parse_pressure(f"{low_text} {low_unit or high_unit}", air_pressure, where=where)
-    high = parse_pressure(f"{high_text} {high_unit}", air_pressure, where=where)
-    if low > high:
-        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
-    return low, high
-
-
 def factor(unit: str, kind: str) -> float:
     """SI value of one `unit` of this kind (no offset), as 0.3048 for a foot; the unit is code's own, not input.
 
@@ -387,8 +322,8 @@ def show(value: float, kind: str, system: System, digits: int | None = None) -> 
     return f"{number(value, kind, system, digits)} {unit_label(kind, system)}"
 
 
-def show_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write two SI values as one range, or as one value where both print the same.
+def number_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
+    """Write two SI values as one range without unit, each rounded to the nearest, or as one where both read alike.
 
     Parameters
     ----------
@@ -398,5 +333,15 @@ def show_range(low: float, high: float, kind: str, system: System, digits: int |
         As for `number`.
     """
     first, last = number(low, kind, system, digits), number(high, kind, system, digits)
-    span = first if first == last else f"{first} to {last}"
-    return f"{span} {unit_label(kind, system)}"
+    return first if first == last else f"{first} to {last}"
+
+
+def show_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
+    """Write `number_range` with its unit.
+
+    Parameters
+    ----------
+    low, high, kind, system, digits
+        As for `number_range`.
+    """
+    return f"{number_range(low, high, kind, system, digits)} {unit_label(kind, system)}"

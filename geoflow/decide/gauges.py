@@ -55,7 +55,7 @@ class GaugeTable:
         The same as the controller counts it [kg/s].
     density : ndarray, shape (temperatures,)
         Of the liquid in the tank [kg/m3].
-    manifold, after_valve, outlet, valve_drop : ndarray
+    manifold, likely, after_valve, outlet, valve_drop : ndarray
         As in `readings.Readings`.
     """
 
@@ -66,13 +66,20 @@ class GaugeTable:
     shown_flow: FloatArray
     density: FloatArray
     manifold: FloatArray
+    likely: FloatArray
     after_valve: FloatArray
     outlet: FloatArray
     valve_drop: FloatArray
 
 
 def usual_temperatures(solution: Solution) -> FloatArray:
-    """Coldest, middle and warmest planned liquid [K]; the one that is planned where there is one."""
+    """Coldest, middle and warmest planned liquid [K]; the one that is planned where there is one.
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
+    """
     cold, warm = solution.plan.temperature
     return np.unique([cold, 0.5 * (cold + warm), warm])
 
@@ -107,7 +114,7 @@ def gauge_table(rate: FloatArray, speed: FloatArray, solution: Solution) -> Gaug
     known = sure & (ends(found.margin)[..., 0] >= bar.limits.liquid_margin - _PRESSURE_ROUNDING)
     shown = (
         np.where(known[..., None], ends(values), np.nan)
-        for values in (found.manifold, found.after_valve, found.outlet, found.valve_drop)
+        for values in (found.manifold, found.likely, found.after_valve, found.outlet, found.valve_drop)
     )
     return GaugeTable(kelvin, rate, speed, true[..., 1], flows[:, 1], liquid, *shown)
 
@@ -218,19 +225,15 @@ def gauges_of(at: IntArray, rate: FloatArray, solution: Solution, vetting: Vetti
         ends = np.column_stack([values[..., 0].min(axis=0), values[..., 2].max(axis=0)])
         return np.where(known[:, None], ends, np.nan)
 
-    manifold = over_temperatures(table.manifold)
-    likely = np.column_stack(
-        [solution.curve.at(f"likely_manifold_{end}", flow) for end, flow in (("low", low), ("high", high))]
-    )
     return Gauges(
         rate[at],
         speed,
         vetting.verdict[at],
         vetting.limited_by[at],
         liquid,
-        manifold,
+        over_temperatures(table.manifold),
         over_temperatures(table.outlet),
-        np.clip(likely, manifold[:, :1], manifold[:, 1:]),
+        over_temperatures(table.likely),
         rates,
         table,
     )
@@ -240,6 +243,11 @@ def end_pressures(solution: Solution) -> dict[str, tuple[FloatArray, FloatArray]
     """Manifold and pump outlet at the ``low`` and the ``high`` end of the certain window, from low to high [Pa].
 
     Absolute; empty where no flow is certain.
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
     """
     if solution.certain.empty:
         return {}
@@ -255,7 +263,13 @@ def end_pressures(solution: Solution) -> dict[str, tuple[FloatArray, FloatArray]
 
 
 def tank_pressures(solution: Solution) -> tuple[float, float]:
-    """Vapour pressure of the liquid at the coldest and warmest planned temperature, absolute [Pa]."""
+    """Vapour pressure of the liquid at the coldest and warmest planned temperature, absolute [Pa].
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
+    """
     cold, warm = saturation(np.array(solution.plan.temperature)).pressure.tolist()
     return cold, warm
 
@@ -267,6 +281,15 @@ def rows_at_map_rates(
 
     Taken at the mean flow, by area, of the zones that hold; without a map in the middle of the certain window. None
     where there is no such flow: with vapour in a manifold nothing can be said of its rows.
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
+    rate, area : ndarray, shape (zones,), optional
+        Nitrogen rate [kg/m2] and area [m2] of the zones of a map.
+    vetting : Vetting, optional
+        Of these zones.
     """
     if rate is None or area is None or vetting is None:
         if solution.certain.empty:

@@ -118,6 +118,13 @@ def _ways(
 def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     """Cases that bound the bar: every corner of every orifice kind in use, with both ends of the back pressure.
 
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+
     Raises
     ------
     BarError
@@ -183,7 +190,15 @@ def _plane(patch: FloatArray) -> FloatArray:
 
 
 def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
-    """Greatest and least flow the orifices allow without their measured points; none where nothing was measured."""
+    """Greatest and least flow the orifices allow without their measured points; none where nothing was measured.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+    """
     kinds = _kinds(bar, sections)
     orifices = [bar.orifices[kind] for kind in kinds]
     if any(one.learned for one in orifices) or not any(measured_margins(one) for one in orifices):
@@ -230,6 +245,13 @@ def central_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, Case, Case
 
     Nothing is certain of them. Where no land is given the flashing may be anything, else it is as far along as
     refrigerants in short tubes let expect; a long bore is within its bounds. What was measured is its middle.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
     """
     low, middle, high = (_likely(bar, sections, way) for way in (-1.0, 0.0, 1.0))
     return low, middle, high
@@ -240,6 +262,13 @@ def likely_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
 
     Where nothing is known of the flashing four of them stand for anything from 0 to 1, and the middle case, a mere
     guess then, is none of them.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
     """
     guessed = any(_is_open(bar.orifices[kind]) for kind in _kinds(bar, sections))
     ways = (-1.0, -0.5, 0.5, 1.0) if guessed else (-1.0, 0.0, 1.0)
@@ -247,7 +276,15 @@ def likely_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
 
 
 def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
-    """Return the middle case."""
+    """Return the middle case.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections : tuple of int
+        Indices of the sections in use.
+    """
     return _likely(bar, sections, 0.0)
 
 

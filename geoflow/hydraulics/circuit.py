@@ -41,6 +41,13 @@ _WARM_STEPS: Final = 16
 def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
     """Indices of the sections in use; all of them for None.
 
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    names : list of str or None
+        Of the sections that are on.
+
     Raises
     ------
     UsageError
@@ -106,9 +113,18 @@ class Circuit:
         How the unknowns turn out.
     temperature : ndarray, shape (temperatures,)
         Of the liquid in the tank [K].
+    diameter : ndarray, shape (temperatures,), optional
+        Of all orifices in use at each of the temperatures [m], in place of their own.
     """
 
-    def __init__(self, bar: Bar, sections: tuple[int, ...], cases: tuple[Case, ...], temperature: FloatArray) -> None:
+    def __init__(
+        self,
+        bar: Bar,
+        sections: tuple[int, ...],
+        cases: tuple[Case, ...],
+        temperature: FloatArray,
+        diameter: FloatArray | None = None,
+    ) -> None:
         self.bar = bar
         self.sections = tuple(bar.sections[index] for index in sections)
         # Sections with the same rows, orifice and feed pass the same: each is solved as the first of its kind.
@@ -120,7 +136,7 @@ class Circuit:
             bar.limits.max_pressure,
             float(self.saturated.pressure.max()) + bar.pump.max_rise + bar.limits.liquid_margin,
         )
-        self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure)
+        self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure, diameter)
         self.suction = SuctionSide(bar, self.saturated)
         self._take(cases)
 
@@ -131,7 +147,13 @@ class Circuit:
         self._outlets = self._outlets.in_cases(cases)
 
     def with_cases(self, cases: tuple[Case, ...]) -> Circuit:
-        """Return the same circuit for other cases, without tabulating hoses and suction again."""
+        """Return the same circuit for other cases, without tabulating hoses and suction again.
+
+        Parameters
+        ----------
+        cases : tuple of Case
+            How the unknowns turn out.
+        """
         other = copy.copy(self)
         other._take(cases)
         return other
@@ -270,7 +292,13 @@ class Circuit:
         )
 
     def inlet_pressure(self, flow: FloatArray) -> FloatArray:
-        """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does."""
+        """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s], leading shape (cases, temperatures).
+        """
         liquid = self.suction.liquid_inlet(flow)
         return np.where(self.worse, self.suction.boiling_inlet(flow), liquid) if self.worse.any() else liquid
 
@@ -294,6 +322,11 @@ class Circuit:
 
     def at_flow(self, flow: float | FloatArray) -> State:
         """Solve the bar for a flow of the whole bar [kg/s].
+
+        Parameters
+        ----------
+        flow : float or ndarray
+            True flow [kg/s], broadcasting against (cases, temperatures, 1).
 
         Raises
         ------

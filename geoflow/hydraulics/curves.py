@@ -34,8 +34,6 @@ class PressureCurve:
         Range over temperatures and cases of the manifold pressures, absolute [Pa].
     outlet_low, outlet_high : ndarray, shape (m,)
         Same at the pump outlet.
-    likely_manifold_low, likely_manifold_high : ndarray, shape (m,)
-        Range over temperatures and the likely cases alone, absolute [Pa].
     """
 
     flow: FloatArray
@@ -46,13 +44,18 @@ class PressureCurve:
     manifold_high: FloatArray
     outlet_low: FloatArray
     outlet_high: FloatArray
-    likely_manifold_low: FloatArray
-    likely_manifold_high: FloatArray
 
     def at(self, name: str, flow: Floats) -> FloatArray:
         """One of the curves at some flows [kg/s].
 
         Pressures follow the squared flow, so that is what is interpolated over, and continued beyond the last point.
+
+        Parameters
+        ----------
+        name : str
+            Of the attribute that holds the curve.
+        flow : array_like
+            As commanded [kg/s].
         """
         values: FloatArray = getattr(self, name)
         wanted, known = np.square(flow), np.square(self.flow)
@@ -63,7 +66,21 @@ class PressureCurve:
 def pressure_curve(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
 ) -> PressureCurve:
-    """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
+    """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    temperature : ndarray, shape (t,)
+        Of the liquid in the tank [K].
+    sections : tuple of int
+        Indices of the sections in use.
+    delivered_ratio : ndarray, shape (t,)
+        True flow over the flow as commanded [-].
+    highest_flow : float
+        As commanded [kg/s].
+    """
     # Of the likely cases the outer two: between them nothing is told apart.
     circuit, bounding = bounded_circuit(bar, sections, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)
@@ -100,6 +117,4 @@ def pressure_curve(
         -low(-most),
         low(outlet),
         -low(-outlet),
-        least[-2:].min(axis=(0, 1)),
-        most[-2:].max(axis=(0, 1)),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
 from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
+from geoflow.hydraulics.pump_limits import displacement, slip_flow
 from geoflow.physics.roots import rising_root
 
 __all__ = [
@@ -17,6 +19,9 @@ __all__ = [
     "readings_at_margin",
     "state_at",
 ]
+
+# A rate right at what the pump moves is held.
+_ROUNDING: Final = 1e-6
 
 
 def least_over_cases(values: FloatArray, bounding: int) -> FloatArray:
@@ -56,7 +61,7 @@ def state_at(circuit: Circuit, flow: FloatArray) -> State:
 
 
 def held_state(circuit: Circuit, flow: FloatArray) -> State:
-    """Solve a circuit for several flows, each as far as the pump and the rated pressure bring it.
+    """Solve a circuit for several flows, each as far as the pump, its drive and the rated pressure bring it.
 
     Parameters
     ----------
@@ -71,9 +76,13 @@ def held_state(circuit: Circuit, flow: FloatArray) -> State:
         Leading shape (cases, temperatures, n).
     """
     bar, state = circuit.bar, state_at(circuit, flow)
+    moved = displacement(bar, circuit.worse, driven=True)
 
     def beyond(one: State) -> FloatArray:
-        return np.maximum(one.rise - bar.pump.max_rise, one.outlet_pressure - bar.limits.max_pressure)
+        pushed = np.maximum(one.rise - bar.pump.max_rise, one.outlet_pressure - bar.limits.max_pressure)
+        lacking = one.flow / circuit.saturated.liquid_density + slip_flow(bar, one.rise, circuit.worse) - moved
+        # Both are nought at a limit; as shares, so that the search can weigh one against the other.
+        return np.maximum(pushed / bar.pump.max_rise, lacking / bar.pump.max_flow - _ROUNDING)
 
     if np.all(beyond(state) <= 0.0):
         return state
@@ -92,6 +101,8 @@ class Readings:
     ----------
     manifold : ndarray
         Just above the orifices: least and greatest over the sections, expected their mean.
+    likely : ndarray
+        The same over what is likely of the orifices alone.
     after_valve, outlet : ndarray
         On the node that all sections hang on, and at the pump's outlet.
     valve_drop : ndarray
@@ -101,6 +112,7 @@ class Readings:
     """
 
     manifold: FloatArray
+    likely: FloatArray
     after_valve: FloatArray
     outlet: FloatArray
     valve_drop: FloatArray
@@ -152,8 +164,10 @@ def gauge_readings(bar: Bar, sections: tuple[int, ...], temperature: FloatArray,
         return np.stack(ends, axis=-1)
 
     node, outlet = state.node_pressure, state.outlet_pressure
+    least, mean, most = manifold.min(axis=-1), manifold.mean(axis=-1), manifold.max(axis=-1)
     return Readings(
-        three(manifold.min(axis=-1), manifold.mean(axis=-1), manifold.max(axis=-1)),
+        three(least, mean, most),
+        np.stack([least[-2:].min(axis=0), mean[-2:].mean(axis=0), most[-2:].max(axis=0)], axis=-1),
         three(node, node, node),
         three(outlet, outlet, outlet),
         three(outlet - node, outlet - node, outlet - node),

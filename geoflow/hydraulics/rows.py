@@ -75,6 +75,19 @@ def row_split(
     """Divide a true flow [kg/s] over the sections in use at one liquid temperature [K].
 
     With `held_liquid` each case divides the least flow above it that keeps the wanted liquid margin.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    temperature : float
+        Of the liquid in the tank [K].
+    sections : tuple of int
+        Indices of the sections in use.
+    flow : float
+        True flow of the whole bar [kg/s].
+    held_liquid : bool
+        Whether the liquid margin is kept first.
     """
     circuit = Circuit(bar, sections, central_cases(bar, sections), np.array([temperature]))
     state = circuit.at_flow(flow)

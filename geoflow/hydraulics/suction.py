@@ -76,7 +76,13 @@ class SuctionSide:
         return parallel_flows(flow, losses)
 
     def friction(self, flow: FloatArray) -> FloatArray:
-        """Pressure lost on the way from the tanks to the pump while it runs full of liquid [Pa]."""
+        """Pressure lost on the way from the tanks to the pump while it runs full of liquid [Pa].
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        """
         lost = liquid_loss(self._suction.line, flow, self._liquid)
         hoses = self._suction.tank_hoses
         if hoses:
@@ -88,6 +94,13 @@ class SuctionSide:
         """Net pressure lost from tank to pump inlet [Pa]; negative where the liquid head outweighs the friction.
 
         `full` takes the head of a full tank, in place of a nearly empty one's.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        full : bool
+            Whether the tank is full.
         """
         head = self._suction.full_head if full else self._suction.head
         return np.asarray(self.friction(flow) - head * _GRAVITY * self._liquid.liquid_density)
@@ -107,6 +120,13 @@ class SuctionSide:
         """Liquid the pump moves over what it displaces, with the suction boiling in equilibrium on its way [-].
 
         `more` is friction that is not in the bar file, as of a clogged strainer [Pa].
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        more : array_like
+            Friction besides [Pa].
         """
         if self._bar.suction is None:
             return np.ones_like(flow)
@@ -120,7 +140,13 @@ class SuctionSide:
         )
 
     def liquid_inlet(self, flow: FloatArray) -> FloatArray:
-        """Absolute pressure at the pump inlet [Pa] while the suction runs full of liquid from a full tank."""
+        """Absolute pressure at the pump inlet [Pa] while the suction runs full of liquid from a full tank.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        """
         return np.asarray(self._liquid.pressure - self.loss(flow, full=True))
 
     @functools.cached_property
@@ -143,7 +169,13 @@ class SuctionSide:
         return np.asarray(flow), boiling
 
     def boiling_inlet(self, flow: FloatArray) -> FloatArray:
-        """Absolute pressure at the pump inlet [Pa] with the suction boiling in equilibrium from a nearly empty tank."""
+        """Absolute pressure at the pump inlet [Pa] with the suction boiling in equilibrium from a nearly empty tank.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        """
         known, boiling = self._boiling_table
         most, steps = known[..., -1:], _POINTS - 1
         place = np.clip(flow / most * steps, 0.0, steps)

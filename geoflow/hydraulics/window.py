@@ -88,7 +88,13 @@ class FlowWindow:
     rows: int
 
     def at(self, places: IntArray) -> FlowWindow:
-        """Return the same window at some of the temperatures only."""
+        """Return the same window at some of the temperatures only.
+
+        Parameters
+        ----------
+        places : ndarray of int
+            Of the temperatures.
+        """
         return FlowWindow(
             self.temperature[places],
             {name: flows[places] for name, flows in self.certain.items()},
@@ -121,13 +127,25 @@ class FlowWindow:
         return np.array(low), np.array(high)
 
     def edges(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
-        """Low and high end of the window at each temperature [kg/s]."""
+        """Low and high end of the window at each temperature [kg/s].
+
+        Parameters
+        ----------
+        certain : bool
+            Which of the two windows.
+        """
         lows, highs = self._ends(certain=certain)
         low, high, _, _ = united(lows.max(axis=0), highs.min(axis=0))
         return low, high
 
     def edge_limits(self, *, certain: bool) -> tuple[list[str], list[str]]:
-        """Name of the limit that sets the low and the high end at each temperature."""
+        """Name of the limit that sets the low and the high end at each temperature.
+
+        Parameters
+        ----------
+        certain : bool
+            Which of the two windows.
+        """
         lows, highs = self._ends(certain=certain)
         _, _, least, most = united(lows.max(axis=0), highs.min(axis=0))
         at = np.arange(self.temperature.size)
@@ -158,7 +176,15 @@ class FlowWindow:
 
 
 def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> FloatArray:
-    """Temperatures [K] from low to high, no more than `step` apart, both ends exact."""
+    """Temperatures [K] from low to high, no more than `step` apart, both ends exact.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends [K].
+    step : float
+        Greatest distance [K].
+    """
     if high <= low:
         return np.array([low])
     return np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)
@@ -187,7 +213,9 @@ def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
     return {name: _limit_flows(circuit, name, excess) for name, excess in limits.items()}
 
 
-def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) -> FlowWindow:
+def flow_window(
+    bar: Bar, temperature: FloatArray, sections: tuple[int, ...], diameter: FloatArray | None = None
+) -> FlowWindow:
     """Solve a bar for its flow window.
 
     Parameters
@@ -198,6 +226,9 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         Of the liquid in the tank [K].
     sections : tuple of int
         Indices of the sections in use.
+    diameter : ndarray, shape (n,), optional
+        Of all orifices in use at each of the temperatures [m], in place of their own: one solution for many sizes, of
+        which the same has to be known (none measured, all long bores or none).
 
     Raises
     ------
@@ -207,7 +238,7 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         If a measured point contradicts its orifice.
     """
     bounding = bounding_cases(bar, sections)
-    circuit = Circuit(bar, sections, bounding, temperature)
+    circuit = Circuit(bar, sections, bounding, temperature, diameter)
     density = circuit.saturated.liquid_density[0, :, 0]
     certain, possible = (volume_limits(circuit, worse=worse) for worse in (True, False))
     limits = {**_PRESSURE_LIMITS, **slip_limits(bar)}

@@ -17,10 +17,10 @@ import numpy as np
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
-from geoflow.base.subject import subject, typed
+from geoflow.base.subject import called, subject, typed
 from geoflow.files.inputs import is_companion
 from geoflow.layers.dbf import Dbf, read_dbf
-from geoflow.layers.notes import Note
+from geoflow.layers.notes import Note, library_words
 from geoflow.layers.shapefile import EXPORT_AGAIN, SHAPEFILE_READ, check_shapefile, shapefile_parts, turned_rings
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def find_file(path: Path | str) -> Path:
         If it is a folder, missing or empty.
     """
     file = Path(path)
-    where = str(path)
+    where = called(path)
     if file.is_dir():
         inside = [entry.name for entry in sorted(file.iterdir()) if entry.suffix.casefold() in _ALL_ENDINGS]
         cure = f"name a file in it: {', '.join(inside[:5])}" if inside else f"it holds no {subject().name}; name a file"
@@ -120,7 +120,7 @@ def open_source(path: Path | str, layer: str | None = None) -> Iterator[Source]:
         If the file is missing, damaged, not what its name says, or holds several layers and none is named.
     """
     file = find_file(path)
-    where = str(path)
+    where = called(path)
     kind = FORMATS.get(file.suffix.casefold())
     if kind is None:
         part = is_companion(file.name)
@@ -395,5 +395,5 @@ def _read(source: Source) -> tuple[Any, int, bool]:
 
 
 def _unreadable(where: str, problem: Exception) -> PrescriptionError:
-    text = str(problem).split(";")[0].strip().rstrip(".")
-    return PrescriptionError(f"the file cannot be read ({text})", where=where, cure=EXPORT_AGAIN)
+    what = f"the file cannot be read ({library_words(problem)})"
+    return PrescriptionError(what, where=where, cure=EXPORT_AGAIN)

@@ -5,17 +5,13 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from geoflow.base.units import KINDS, System, number, unit_label
-
-if TYPE_CHECKING:
-    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "WIDTH",
     "count",
-    "number_range",
     "some_names",
     "span",
     "table",
@@ -23,7 +19,6 @@ __all__ = [
     "within",
     "wrap",
     "zone_names",
-    "zone_numbers",
 ]
 
 WIDTH: Final = 100
@@ -136,35 +131,6 @@ def verb(number_of: int, one: str, more: str) -> str:
         The form for more.
     """
     return one if number_of == 1 else more
-
-
-def number_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write two SI values as one range without unit, each rounded to the nearest, or as one where both read alike.
-
-    Parameters
-    ----------
-    low, high : float
-        In SI.
-    kind : str
-        A key of `units.KINDS`.
-    system : str
-        ``"us"`` or ``"metric"``.
-    digits : int, optional
-        Decimals; the unit's usual ones if not given.
-    """
-    first, last = number(low, kind, system, digits), number(high, kind, system, digits)
-    return first if first == last else f"{first} to {last}"
-
-
-def zone_numbers(prescription: Prescription) -> list[str]:
-    """Name every zone as people see it, everywhere: the user's own ids, else its row in the file counted from 1.
-
-    Parameters
-    ----------
-    prescription : Prescription
-        As read.
-    """
-    return list(prescription.zone_id)
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.said import said, said_range
-from geoflow.base.units import System, number, show, unit_label
+from geoflow.base.units import System, number, number_range, show, unit_label
 from geoflow.report.basis import basis_section, stamp
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names, zone_numbers
+from geoflow.report.layout import count, some_names, verb, within, zone_names
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.odds import odds_text
 from geoflow.report.plan_document import driven_speeds
@@ -25,6 +25,7 @@ from geoflow.report.window import heading, plan_warnings
 from geoflow.report.zones import verdict_table
 
 if TYPE_CHECKING:
+    from geoflow.decide.orifices import OrificeOption
     from geoflow.outcomes import Origin, PlanOutcome
 
 __all__ = ["plan_answer", "planned_report"]
@@ -81,7 +82,7 @@ def _cooled(plan: PlanOutcome, system: System) -> list[Block]:
     end, area = plan.day.end, plan.vetted.prescription.area
     if end is None or not end.worse.any():
         return []
-    names = zone_numbers(plan.vetted.prescription)
+    names = plan.vetted.prescription.zone_id
     held = float(area[end.after.verdict == "holds"].sum())
     parts = []
     for then in ("doubtful", "fails"):
@@ -145,7 +146,7 @@ def _runs(plan: PlanOutcome) -> list[tuple[tuple[float, float, str, str], list[i
 
 def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
     """Zones by rate."""
-    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, zone_numbers(plan.vetted.prescription)
+    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, plan.vetted.prescription.zone_id
     rows, runs = [], _runs(plan)
     for (low, high, verdict, limit), members in runs:
         rates = rate[members]
@@ -197,27 +198,26 @@ def _alternatives_section(plan: PlanOutcome, system: System) -> Section:
     return Section("alternatives", title, (Table("", heads, rows, "<>>"),))
 
 
+def _orifice_cells(option: OrificeOption, plan: PlanOutcome, system: System) -> tuple[str, ...]:
+    remark = [
+        "fitted" if option.fitted else "",
+        "recommended" if option is plan.orifices.recommended else "",
+        "" if option.even else f"rows up to {100.0 * option.uneven:.0f} % off their mean",
+    ]
+    best = option.speeds.best
+    return (
+        option.orifices[0] if len(set(option.orifices)) == 1 else " / ".join(option.orifices),
+        number(option.area_planned, "area", system),
+        "" if option.fitted else _gain(option.area_planned, plan, system),
+        "none" if best is None else within(*best, "speed", system),
+        number(option.speeds.best_area, "area", system),
+        ", ".join(word for word in remark if word),
+    )
+
+
 def _orifices_section(plan: PlanOutcome, system: System) -> Section:
     label = unit_label("area", system)
-    rows = []
-    for option in plan.orifices.options:
-        kinds = option.orifices[0] if len(set(option.orifices)) == 1 else " / ".join(option.orifices)
-        remark = [
-            "fitted" if option.fitted else "",
-            "recommended" if option is plan.orifices.recommended else "",
-            "" if option.even else f"rows up to {100.0 * option.uneven:.0f} % off their mean",
-        ]
-        best = option.speeds.best
-        rows.append(
-            (
-                kinds,
-                number(option.area_planned, "area", system),
-                "" if option.fitted else _gain(option.area_planned, plan, system),
-                "none" if best is None else within(*best, "speed", system),
-                number(option.speeds.best_area, "area", system),
-                ", ".join(word for word in remark if word),
-            )
-        )
+    rows = [_orifice_cells(option, plan, system) for option in plan.orifices.options]
     heads = ("orifices", f"hold {label}", "gain", "or at one speed", f"hold {label}", "")
     caption = f"At the planned temperatures and {_speed_text(plan, system)}"
     blocks: list[Block] = [Table(caption, heads, tuple(rows), "<>>>><")]
@@ -246,7 +246,7 @@ def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> st
 
 
 def _day_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
-    day, names = plan.day, zone_numbers(plan.vetted.prescription)
+    day, names = plan.day, plan.vetted.prescription.zone_id
     hours = hours_text((day.time[0], day.time[2]), day.efficiency, _speed_text(plan, system))
     blocks = [Paragraph(hours), *loads_blocks(day, names, system, all_loads=all_zones)]
     if day.end is not None and not day.end.worse.any():

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.subject import called
 from geoflow.base.units import System, from_si, to_si
 from geoflow.reconcile.agreement import BANDS, Agreement, spread
 from geoflow.reconcile.balance import Balance
@@ -210,7 +211,7 @@ def _findings(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
 def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
     read = outcome.read
     return {
-        "log": str(read.path),
+        "log": called(read.path),
         "format": read.file_format,
         "columns": {role: {"column": name, "unit": unit} for role, (name, unit) in sorted(read.columns.items())},
         "accepted": list(read.accepted),
@@ -218,7 +219,7 @@ def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
         "rate_unit": read.nitrogen_unit,
         "clock": read.clock,
         "start": read.start,
-        "target": None if outcome.target is None else str(outcome.target.path),
+        "target": None if outcome.target is None else called(outcome.target.path),
         "bar": None if outcome.bar is None else outcome.bar.name,
         "nitrogen_fraction": outcome.nitrogen_fraction,
         "facts": [note.text for note in outcome.notes],

@@ -18,7 +18,7 @@ from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import cure_texts
 from geoflow.report.day import day_section
 from geoflow.report.doubt import doubt_text
-from geoflow.report.layout import count, verb, within, zone_names, zone_numbers
+from geoflow.report.layout import count, verb, within, zone_names
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import (
     PRINTED,
@@ -78,8 +78,10 @@ class Printed:
     origin: Origin
 
 
-def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warned: bool) -> str:
-    """Say in one sentence how many zones hold.
+def verdict_answer(
+    area: FloatArray, verdict: TextArray, system: System, *, warned: bool, beyond: tuple[Beyond, ...] = ()
+) -> str:
+    """Say how many zones hold, and what becomes of them at the field's edges and at the end of a tank.
 
     Parameters
     ----------
@@ -91,7 +93,13 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warn
         ``"us"`` or ``"metric"``.
     warned : bool
         Whether the plan itself needs a second look.
+    beyond : tuple of Beyond
+        What was looked at beside the whole bar and the planned liquid.
     """
+    return " ".join(filter(None, (_held(area, verdict, system, warned=warned), beyond_text(beyond, system))))
+
+
+def _held(area: FloatArray, verdict: TextArray, system: System, *, warned: bool) -> str:
     asked = verdict != "off"
     total = int(asked.sum())
     if total == 0:
@@ -144,7 +152,7 @@ def _shared_cures(outcome: VetOutcome, verdict: str, system: System, most_names:
         key = (cure, str(vetting.side[index]), str(vetting.limited_by[index]))
         grouped.setdefault(key, []).append(index)
     area = {key: float(prescription.area[members].sum()) for key, members in grouped.items()}
-    lines, names = [], zone_numbers(prescription)
+    lines, names = [], prescription.zone_id
     for key in sorted(grouped, key=lambda one: -area[one]):
         cure, side, limit = key
         some = zone_names([names[index] for index in grouped[key]], most_names)
@@ -251,7 +259,7 @@ def map_caption(prescription: Prescription) -> str:
 
 def _map_section(outcome: VetOutcome, system: System) -> Section:
     prescription, verdict = outcome.prescription, outcome.vetting.verdict
-    labels = zone_numbers(prescription)
+    labels = prescription.zone_id
     panel = Panel("", verdict.tolist())
     png, size = field_map(prescription.zones, [panel], VERDICT_SYMBOLS, label=labels, system=system)
     counts = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS)
@@ -339,15 +347,7 @@ def vetted_report(
     return Report(
         f"{prescription.path.name} with the bar {solution.bar.name}",
         f"Vetted · {heading(solution, system, with_speed=True)}",
-        " ".join(
-            filter(
-                None,
-                (
-                    verdict_answer(area, vetting.verdict, system, warned=bool(solution.warnings())),
-                    beyond_text(outcome.beyond, system),
-                ),
-            )
-        ),
+        verdict_answer(area, vetting.verdict, system, warned=bool(solution.warnings()), beyond=outcome.beyond),
         tuple(sections),
         SHORT_CAUTION,
         "" if printed is None else stamp(printed.origin),
@@ -373,7 +373,7 @@ def last_sections(
     if printed is None:
         return [reading_section(prescription, system), caution_section()]
     return [
-        day_section(printed.day, zone_numbers(prescription), system),
+        day_section(printed.day, prescription.zone_id, system),
         caution_section(),
         basis_section(prescription, solution, printed.origin, system),
     ]

@@ -15,7 +15,7 @@ from geoflow.decide.rewrite import POLICIES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
-from geoflow.report.layout import within, zone_numbers
+from geoflow.report.layout import within
 from geoflow.report.reading import left_out_warning, reading_list
 from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.vetted import verdict_answer
@@ -24,6 +24,7 @@ from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
 
 if TYPE_CHECKING:
+    from geoflow.decide.beyond import Beyond
     from geoflow.decide.vet import Solution
     from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
@@ -109,7 +110,7 @@ def field_view(reading: Reading) -> dict[str, Any]:
     prescription, bar = reading.read.prescription, reading.read.bar
     return {
         "geometry": _geometry(prescription),
-        "numbers": zone_numbers(prescription),
+        "numbers": prescription.zone_id,
         "file": prescription.path.name,
         "column": prescription.rate_column,
         "unit": prescription.rate_unit.text,
@@ -132,7 +133,14 @@ def notes_view(reading: Reading, system: System) -> dict[str, Any]:
 
 
 def answer_view(
-    prescription: Prescription, solution: Solution, verdict: TextArray, system: System, of: str, *, exact: bool
+    prescription: Prescription,
+    solution: Solution,
+    verdict: TextArray,
+    system: System,
+    of: str,
+    beyond: tuple[Beyond, ...] = (),
+    *,
+    exact: bool,
 ) -> dict[str, Any]:
     """Verdicts as one letter per zone, counts, the answer in words, and what it is an answer to.
 
@@ -148,6 +156,8 @@ def answer_view(
         ``"us"`` or ``"metric"``.
     of : str
         What it is an answer to.
+    beyond : tuple of Beyond
+        What was looked at beside the whole bar and the planned liquid.
     exact : bool
         Whether it is solved in full.
     """
@@ -158,7 +168,7 @@ def answer_view(
         "exact": exact,
         "of": of,
         "verdicts": "".join(_LETTERS[name] for name in verdict.tolist()),
-        "answer": verdict_answer(area, verdict, system, warned=bool(solution.warnings())),
+        "answer": verdict_answer(area, verdict, system, warned=bool(solution.warnings()), beyond=beyond),
         "warnings": [warning.text for warning in warnings],
         "counts": [
             {
@@ -199,7 +209,7 @@ def zones_view(outcome: VetOutcome, shown: str, start: int, system: System) -> d
     start = max(0, min(start, max(len(order) - 1, 0) // _LISTED * _LISTED))
     rate, area = outcome.rate, outcome.prescription.area
     units = unit_label("nitrogen rate", system), unit_label("area", system)
-    names = zone_numbers(outcome.prescription)
+    names = outcome.prescription.zone_id
     return {
         "start": start,
         "total": len(order),
@@ -254,7 +264,7 @@ def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[
     cure = cure_texts(np.array([at]), outcome.rate, solution, vetting, system)[0]
     return {
         "at": at,
-        "title": f"Zone {zone_numbers(prescription)[at]}",
+        "title": f"Zone {prescription.zone_id[at]}",
         "letter": _LETTERS[verdict],
         "verdict": verdict,
         "meaning": VERDICTS[verdict].meaning,

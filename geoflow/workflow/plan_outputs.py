@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ from geoflow.layers.write_vector import write_zones
 from geoflow.outcomes import PlanOutcome
 from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.json_numbers import document_text
 from geoflow.report.plan_maps import rate_map, speed_map
 from geoflow.report.planning import plan_answer
 from geoflow.workflow.vetting import zone_columns
@@ -91,7 +91,7 @@ def write_plan(
         titles = {"speeds.png": "Speeds to drive", "rates.png": "Nitrogen rates of the map"}
         for (name, title), draw in zip(titles.items(), (speed_map, rate_map), strict=True):
             out.stage(name).write_bytes(draw(plan, system, Heading(title, said, SHORT_CAUTION))[0])
-        out.stage(names[3]).write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        out.stage(names[3]).write_text(document_text(document), encoding="utf-8")
         if plan.vetted.inputs is not None:
             plan.vetted.inputs.refuse_changes()
     return names, notes

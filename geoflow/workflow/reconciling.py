@@ -17,7 +17,7 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
-from geoflow.base.subject import TARGET, reading
+from geoflow.base.subject import TARGET, called, reading
 from geoflow.base.units import GALLON, MILE, POUND, parse
 from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
@@ -117,7 +117,7 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
     if nearest > MILE:
         raise LogError(
             f"the log lies {nearest / MILE:,.1f} miles ({nearest / 1000.0:,.1f} km) from {what}",
-            where=str(read.path),
+            where=called(read.path),
             cure="give the map of the field this log was made in, or check the coordinates (--crs, --target-crs)",
         )
 
