@@ -20,7 +20,7 @@ from geoflow.base.ranges import parse_range
 from geoflow.base.rate_units import rate_unit
 from geoflow.options import typed
 from geoflow.options.table import COMMANDS, OPTION_KINDS, OPTIONS, PAGE_PARTS, TARGET, option_table_markdown, options_of
-from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions, RewriteOptions, told
+from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions, RehearseOptions, RewriteOptions, told
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
@@ -32,6 +32,7 @@ OBJECTS = {
     typed.ReadOptions: "vet",
     typed.RewriteOptions: "rewrite",
     typed.DayOptions: "plan",
+    typed.RehearseOptions: "rehearse",
     typed.CardOptions: "card",
     typed.SizeOptions: "size",
     typed.ConvertOptions: "convert",
@@ -131,6 +132,10 @@ def test_what_is_said_fills_an_object_and_nothing_said_is_lost() -> None:
     assert ReadOptions.of(said, "reconcile", TARGET) == ReadOptions(zones="cell", swap_axes=True)
     # An empty text is not nothing: a limit lost that way would be lost silently.
     assert RewriteOptions.of({"policy": "hold-speed", "max_rate": ""}, "rewrite").max_rate == ""
+    # Nor is nought: no headland round and the seed 0 were asked for.
+    asked = {"headlands": 0, "seed": 0, "draws": None, "headlands_last": False}
+    assert RehearseOptions.of(asked, "rehearse") == RehearseOptions(headlands=0, seed=0)
+    assert ("--headlands", "0") in told("rehearse", asked) and ("--seed", "0") in told("rehearse", asked)
     with pytest.raises(UsageError, match="'zones' is 'cells'; did you mean"):
         ReadOptions.of({"zones": "cells"}, "vet")
 

@@ -49,7 +49,12 @@ RECONCILE = {
     "log": str(FIELDS / "lantern_flat_log.csv"), "target": str(FIELDS / "lantern_flat.shp"),
     "bar": str(FIELDS / "heron.toml"), "ticket": ("9000 lb NH3", "3000 lb NH3"),
 }  # fmt: skip
-PLAN = {**{name: value for name, value in VET.items() if name != "speed"}, "speeds": "2", "start": "northwest"}
+PLAN = {
+    **{name: value for name, value in VET.items() if name != "speed"},
+    "speeds": "2",
+    "start": "northwest",
+    "day": str(FIELDS / "lantern_flat_day.csv"),
+}
 CASES = {"vet": VET, "rewrite": REWRITE, "plan": PLAN, "reconcile": RECONCILE}
 
 

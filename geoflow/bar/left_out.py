@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Final
 
+from geoflow.bar.key import Key
 from geoflow.bar.keys import keys_of
 from geoflow.bar.liquid import tank_gauge
 from geoflow.bar.measured import TANK_GAUGE, usual_flow_tolerance
 
 __all__ = ["left_out_keys"]
+
+_ONCE: Final = ("suction", "pump", "meter", "control_valve", "tank", "bypass", "excess_flow", "breakaway")
+_MEASURED: Final = "orifices.measured"
 
 
 def left_out_keys(content: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
@@ -19,43 +24,48 @@ def left_out_keys(content: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
     content : dict
         The bar file as TOML gives it; it has been read without error before.
     """
-    found = _absent("", "", content)
-    for name in ("suction", "pump", "meter", "control_valve", "tank", "bypass", "excess_flow", "breakaway"):
-        found += _absent(name, f"{name}.", content.get(name))
-    if "back_pressure" not in _table(content.get("row_hose")):
-        found += _absent("row_hose", "row_hose.", content.get("row_hose"))
+    return tuple(
+        (f"{place}{key.name}", _counts(path, key, table))
+        for path, place, table in _tables(content)
+        for key in keys_of(path).values()
+        if key.default is not None and key.name not in table
+    )
+
+
+def _counts(path: str, key: Key, table: Mapping[str, Any]) -> str:
+    """The value that counts for a key that is left out."""
+    if path == _MEASURED and key.name == "flow_tolerance":
+        return str(usual_flow_tolerance(table))
+    if path == _MEASURED and key.name == "temperature_tolerance" and tank_gauge(table.get("temperature"), 0.0):
+        return TANK_GAUGE + " on the tank's gauge"
+    return str(key.default)
+
+
+def _tables(content: Mapping[str, object]) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    """Every table that is there: its path in the description of the file, what stands before its keys, and itself."""
+    once = [("", "", content), *((name, f"{name}.", content.get(name)) for name in _ONCE)]
+    for path, place, table in (*once, *_below(content), *_of_orifices(content.get("orifices"))):
+        if isinstance(table, dict):
+            yield path, place, table
+
+
+def _below(content: Mapping[str, object]) -> Iterator[tuple[str, str, object]]:
+    hose = content.get("row_hose")
+    if isinstance(hose, dict) and "back_pressure" not in hose:
+        yield "row_hose", "row_hose.", hose
     for number, tank_hose in enumerate(_each(content.get("tank_hoses", [])), 1):
-        found += _absent("tank_hoses", f"tank_hoses {number}: ", tank_hose)
-    for section in map(_table, _each(content.get("sections", []))):
-        found += _absent("sections.feed", f"section {section.get('name')}: feed.", section.get("feed"))
-    for name, orifice in _table(content.get("orifices")).items():
-        found += _absent("orifices", f"orifices.{name}.", orifice)
-        for number, point in enumerate(_each(_table(orifice).get("measured", [])), 1):
-            found += _of_point(f"orifices.{name}.measured {number}: ", point)
-    return tuple(found)
+        yield "tank_hoses", f"tank_hoses {number}: ", tank_hose
+    for section in _each(content.get("sections", [])):
+        if isinstance(section, dict):
+            yield "sections.feed", f"section {section.get('name')}: feed.", section.get("feed")
 
 
-def _table(value: object) -> dict[str, object]:
-    return value if isinstance(value, dict) else {}
+def _of_orifices(orifices: object) -> Iterator[tuple[str, str, object]]:
+    for name, orifice in orifices.items() if isinstance(orifices, dict) else ():
+        yield "orifices", f"orifices.{name}.", orifice
+        for number, point in enumerate(_each(orifice.get("measured", []) if isinstance(orifice, dict) else []), 1):
+            yield _MEASURED, f"orifices.{name}.measured {number}: ", point
 
 
-def _each(value: object) -> list[object]:
+def _each(value: object) -> Iterable[object]:
     return value if isinstance(value, list) else [value]
-
-
-def _absent(path: str, place: str, table: object) -> list[tuple[str, str]]:
-    """Keys with a default that one table leaves out; none of a table that is not there."""
-    if not isinstance(table, dict):
-        return []
-    left = (key for key in keys_of(path).values() if key.default is not None and key.name not in table)
-    return [(f"{place}{key.name}", str(key.default)) for key in left]
-
-
-def _of_point(place: str, point: object) -> list[tuple[str, str]]:
-    """The same of a measured point, whose defaults hang on how it was read."""
-    absent, given = dict(_absent("orifices.measured", place, point)), _table(point)
-    if f"{place}flow_tolerance" in absent:
-        absent[f"{place}flow_tolerance"] = str(usual_flow_tolerance(given))
-    if f"{place}temperature_tolerance" in absent and tank_gauge(given.get("temperature"), 0.0) is not None:
-        absent[f"{place}temperature_tolerance"] = TANK_GAUGE + " on the tank's gauge"
-    return list(absent.items())

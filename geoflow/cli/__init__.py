@@ -19,6 +19,7 @@ from geoflow.cli.logs import RECONCILE
 from geoflow.cli.options import CODES, WRONG_USE, Parser, progress_shown
 from geoflow.cli.page import PAGE
 from geoflow.cli.prescriptions import PLAN, REWRITE, VET
+from geoflow.cli.rehearse import REHEARSE
 from geoflow.cli.reports import REPORT
 from geoflow.cli.season import SEASON
 from geoflow.cli.sizing import SIZE
@@ -29,7 +30,7 @@ _READER_GONE: Final = 141
 
 COMMANDS: Final = {
     one.name: one
-    for one in (WINDOW, VET, REWRITE, PLAN, CARD, SIZE, CONVERT, RECONCILE, LEARN, REPORT, BAR, SEASON, PAGE)
+    for one in (WINDOW, VET, REWRITE, PLAN, REHEARSE, CARD, SIZE, CONVERT, RECONCILE, LEARN, REPORT, BAR, SEASON, PAGE)
 }
 
 

@@ -35,7 +35,8 @@ def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
 
     said = vars(options)
     log, target = LogOptions.of(said, "reconcile"), ReadOptions.of(said, "reconcile", TARGET)
-    return reconcile_file(options.log, ComparisonOptions.of(said, "reconcile"), log, target)
+    against = ComparisonOptions.of(said, "reconcile")
+    return reconcile_file(options.log, against, log, target, rehearsed=options.rehearsed)
 
 
 def _reconcile(options: argparse.Namespace) -> int:

@@ -118,7 +118,7 @@ def _plan(options: argparse.Namespace) -> int:
     from geoflow.workflow.plan_outputs import write_plan
 
     outcome = planned(options, "plan")
-    inputs = (options.prescription, options.bar)
+    inputs = (options.prescription, options.bar, *filter(None, (options.day,)))
     document = functools.cache(lambda: plan_document(outcome))
     lines = _written(write_plan, outcome, document, options, inputs)
     return deliver(

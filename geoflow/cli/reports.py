@@ -108,7 +108,8 @@ def _report_plan(options: argparse.Namespace) -> int:
     from geoflow.workflow.reporting import Sources
 
     date_of(options)  # what is no date is refused before any work
-    sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
+    files = [("prescription", options.prescription), ("bar file", options.bar), ("day", options.day)]
+    sources = Sources.of(files)
     outcome = planned(options, "report plan")
     origin = _origin(options, sources)
     report = planned_report(outcome, options.units, all_zones=options.all_zones, origin=origin)

@@ -165,7 +165,7 @@ def valve_drop(log: AppliedLog, bar: Bar) -> list[Finding]:
     kind = "control valve drop"
     if lacking := lacking_columns(kind, log, "flow", "pump_pressure", "bar_pressure", "temperature"):
         return lacking
-    bars = moments(log, bar)
+    bars, most = moments(log, bar), bar.at_end(-1.0)
     both = np.isfinite(log.pump_pressure) & np.isfinite(log.bar_pressure)
     known = known_temperature(log) & (log.flow > 0.0) & both
     every = stretches(log, bars, settled(log, bars, known[bars.place] & built_up(log, bars)))
@@ -173,8 +173,8 @@ def valve_drop(log: AppliedLog, bar: Bar) -> list[Finding]:
     if place.size < FEWEST:
         return []
     state, flow, after = saturation(log.temperature[place]), true_flow(log, bar, place), log.bar_pressure[place]
-    density, valve = state.liquid_density, bar.control_valve
-    expected = bar.meter.loss_at_max_flow * np.square(flow / density / bar.meter.max_flow)
+    density, valve = state.liquid_density, most.control_valve
+    expected = most.meter.loss_at_max_flow * np.square(flow / density / most.meter.max_flow)
     if valve is not None:
         inlet = valve_inlet_pressure(
             flow, after, state.pressure, density, cv=valve.cv, recovery_factor=valve.recovery_factor

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -23,7 +23,16 @@ from geoflow.hydraulics.learned_ways import way_columns
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 
 __all__ = [
-    *("Case", "bounding_cases", "central_case", "central_cases", "drawn_cases", "inner_cases", "likely_cases"),
+    *(
+        "Case",
+        "at_better_end",
+        "bounding_cases",
+        "central_case",
+        "central_cases",
+        "drawn_cases",
+        "inner_cases",
+        "likely_cases",
+    ),
     "open_cases",
 ]
 
@@ -31,6 +40,7 @@ _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
 # Share of what is not known below the orifices by which it may move from a log to the plan: judgement, no source.
 _MOVES: Final = 0.25
+_LOSSLESS: Final = (2.0,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +64,10 @@ class Case:
     turns : tuple of tuple of float
         Per section, of a learned orifice: rise [-] and warming [1/K] of the weight, pressure below over the row hose's
         [Pa]. Empty: none anywhere.
+    machine : float
+        End of what is known of the bar as a range: -1 worse, 0 middle, +1 better.
+    feeds : tuple of float
+        Per section, the end of its feed line in the same way; +2 for one that loses nothing. Empty: `machine`.
     """
 
     coefficient: tuple[float, ...]
@@ -63,6 +77,25 @@ class Case:
     strays: bool = False
     way: tuple[float, ...] = ()
     turns: tuple[tuple[float, float, float], ...] = ()
+    machine: float = 0.0
+    feeds: tuple[float, ...] = ()
+
+
+def _feed_ways(bar: Bar, sections: tuple[int, ...]) -> tuple[tuple[float, ...], ...]:
+    """Ends at which feeds that are known as ranges have to be looked at together.
+
+    The section that loses most decides the liquid margin, and the less the others lose the more of the flow they take
+    from it: so each kind of section is also at the other end from the rest.
+    """
+    used = [bar.sections[index] for index in sections]
+    if len(used) == 1 or not any(one.feed and one.feed.ranges for one in used):
+        return ((),)
+    ways = [(-1.0,) * len(used), (1.0,) * len(used)]
+    kinds = [(one.rows, one.orifice, one.feed) for one in used]
+    for kind in dict.fromkeys(kinds):
+        odd = kinds.index(kind)
+        ways += [tuple(side if place == odd else -side for place in range(len(used))) for side in (-1.0, 1.0)]
+    return tuple(dict.fromkeys(ways))
 
 
 def _hose_ends(bar: Bar) -> tuple[float, ...]:
@@ -96,7 +129,7 @@ def _kinds(bar: Bar, sections: tuple[int, ...]) -> list[str]:
     return kinds
 
 
-def _case(bar: Bar, sections: tuple[int, ...], ways: dict[str, FloatArray], end: float, **more: bool) -> Case:
+def _case(bar: Bar, sections: tuple[int, ...], ways: dict[str, FloatArray], end: float, **more: Any) -> Case:
     """Case of one row of `_ways` for each kind."""
     fitted = [ways[bar.sections[index].orifice].tolist() for index in sections]
     coefficient, weight, way, *turns = (tuple(column) for column in zip(*fitted, strict=True))
@@ -131,10 +164,11 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
         If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
     """
     kinds = _kinds(bar, sections)
-    boiling = bar.two_ended
+    more = {"boiling": bar.two_ended, "strays": True, "machine": -1.0 if bar.is_open else 0.0}
     corners = [_ways(bar, bar.orifices[kind], corner_coefficients, (-1.0, 1.0)) for kind in kinds]
     return tuple(
-        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling, strays=True)
+        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, feeds=feeds, **more)
+        for feeds in _feed_ways(bar, sections)
         for end in _hose_ends(bar)
         for picked in itertools.product(*corners)
     )
@@ -146,6 +180,8 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
     All corners of a single kind. Of several kinds those where all lie furthest the same way, in sixteen directions
     of the plane of Cd^2 and Cd^2 b: a mixture of them stands for kinds that turn out differently. How a long bore's
     flow goes with the pressure is not known within its bounds, so it may also do for each limit what is best for that.
+    Of feeds that are known as ranges the least flow at a margin is that of feeds that lose nothing: whatever they lose,
+    no section then has less above its orifices than the margin.
 
     Parameters
     ----------
@@ -160,6 +196,7 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
     """
     kinds = _kinds(bar, sections)
     patches = [_ways(bar, bar.orifices[kind], patch_corners, (-1.0, 1.0, -better)) for kind in kinds]
+    feeds = _LOSSLESS * len(sections) if len(_feed_ways(bar, sections)) > 1 else ()
     long = np.array([bool(np.isnan(patch).any()) for patch in patches])
     if len(kinds) == 1:
         reached = np.arange(len(patches[0]))[:, None]
@@ -179,6 +216,8 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
             {kind: patch[at] for kind, patch, at in zip(kinds, patches, places, strict=True)},
             end,
             strays=True,
+            machine=1.0 if bar.is_open else 0.0,
+            feeds=feeds if better > 0.0 else (),
         )
         for places in reached
     )
@@ -187,6 +226,20 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
 def _plane(patch: FloatArray) -> FloatArray:
     """Ways as points of Cd^2 and Cd^2 b."""
     return np.asarray(np.square(patch[:, :1]) * np.column_stack([np.ones(len(patch)), patch[:, 1]]))
+
+
+def at_better_end(case: Case, better: float) -> Case:
+    """Return a bounding case with all ahead of the orifices at the better end for one limit.
+
+    Parameters
+    ----------
+    case : Case
+        One of `bounding_cases` or `open_cases`.
+    better : float
+        +1 where less flow is better for the limit asked about, -1 where more is.
+    """
+    feeds = _LOSSLESS * len(case.feeds) if better > 0.0 else ()
+    return replace(case, boiling=False, machine=abs(case.machine), feeds=feeds)
 
 
 def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
@@ -211,7 +264,8 @@ def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
             found = _ways(bar, bare, corner_coefficients, (-2.0 * end,))
             # The greatest coefficient and then the least weight pass the most.
             ways[kind] = np.array(pick(found, key=_freedom))
-        cases.append(_case(bar, sections, ways, end, boiling=bar.two_ended))
+        more = {"boiling": bar.two_ended, "machine": -1.0 if bar.is_open else 0.0}
+        cases += [_case(bar, sections, ways, end, feeds=feeds, **more) for feeds in _feed_ways(bar, sections)]
     return tuple(cases)
 
 
@@ -311,6 +365,7 @@ def drawn_cases(bar: Bar, sections: tuple[int, ...], count: int, random: np.rand
     reach = max((abs(end) for end in _hose_ends(bar)), default=0.0)
     ends = random.uniform(-reach, reach, count)
     boils = random.random(count) < 0.5
+    machines = random.integers(-1, 2, count) if bar.is_open else np.zeros(count)
     return tuple(
         _case(
             bar,
@@ -319,6 +374,7 @@ def drawn_cases(bar: Bar, sections: tuple[int, ...], count: int, random: np.rand
             float(ends[at]),
             boiling=bool(boils[at]) and bar.suction is not None,
             strays=True,
+            machine=float(machines[at]),
         )
         for at in range(count)
     )

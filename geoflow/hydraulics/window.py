@@ -7,7 +7,7 @@ coefficient, flashing, back pressure, boiling in the suction), *possible* at the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,7 +15,7 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
-from geoflow.hydraulics.cases import bounding_cases, inner_cases, open_cases
+from geoflow.hydraulics.cases import at_better_end, bounding_cases, inner_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.machine_limits import slip_limits, volume_limits
 from geoflow.hydraulics.unions import between_cases, in_a_row, united
@@ -35,8 +35,8 @@ _PRESSURE_ROUNDING: Final = 1.0
 # What of a `State` has to stay at or below nought for each high limit, above it for the low one [Pa].
 _PRESSURE_LIMITS: Final[dict[str, Callable[[Circuit, State], FloatArray]]] = {
     "liquid margin": lambda circuit, state: state.liquid_margin - circuit.bar.limits.liquid_margin,
-    "rated pressure": lambda circuit, state: state.outlet_pressure - circuit.bar.limits.max_pressure,
-    "pump pressure": lambda circuit, state: state.rise - circuit.bar.pump.max_rise,
+    "rated pressure": lambda circuit, state: state.outlet_pressure - circuit.max_pressure,
+    "pump pressure": lambda circuit, state: state.rise - circuit.max_rise,
 }
 
 
@@ -252,7 +252,7 @@ def flow_window(
         ends_differ = len(worse) < len(bounding)
         inner = inner_cases(bar, sections, better if ends_differ else 0.0, better)
         # A point, however far its flows may stray, leaves no more open than there was without it.
-        bare = [replace(case, boiling=case.boiling and case.hose_end != better) for case in without_points]
+        bare = [at_better_end(case, better) if case.hose_end == better else case for case in without_points]
         flows = _limit_flows(circuit.with_cases((*worse, *inner, *bare)), name, excess)
         held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
         if bare:

@@ -19,6 +19,7 @@ __all__ = [
     "LogOptions",
     "PlanOptions",
     "ReadOptions",
+    "RehearseOptions",
     "ReportFiles",
     "RewriteOptions",
     "SizeOptions",
@@ -26,8 +27,12 @@ __all__ = [
     "told",
 ]
 
-# An empty text was said, and whoever reads it refuses it; whoever has empty fields leaves them out.
-_UNSAID: Final[tuple[object, ...]] = (None, False, [], ())
+_NOT_SET: Final[tuple[object, ...]] = ([], ())
+
+
+def _unsaid(value: object) -> bool:
+    """Whether nothing was said; nought is something, and so is an empty text: whoever reads it refuses it."""
+    return value is None or value is False or value in _NOT_SET
 
 
 def check_choice(option: Option, value: object, *, where: str) -> None:
@@ -84,7 +89,7 @@ class _Said:
         for field in fields(cls):  # type: ignore[arg-type]
             name = prefix + field.name if prefix + field.name in known else field.name
             value = said.get(name)
-            if name in known and value not in _UNSAID:
+            if name in known and not _unsaid(value):
                 check_choice(known[name], value, where=known[name].dashed)
                 given[field.name] = tuple(value) if isinstance(value, list) else value
         return cls(**given)
@@ -136,12 +141,32 @@ class RewriteOptions(_Said):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayOptions(_Said):
-    """Direction of the passes and where they start, and what hours and tank loads are counted with."""
+    """Direction of the passes and where they start, what hours and tank loads are counted with, and the day by hour."""
 
     heading: str | None = None
     start: str | None = None
     heel: str | None = None
     efficiency: str | None = None
+    day: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearseOptions(_Said):
+    """How a rehearsed field is driven, how its controller answers, and how many days are drawn."""
+
+    headlands: int | None = None
+    headlands_last: bool = False
+    turn_radius: str | None = None
+    turn_time: str | None = None
+    tank_change: str | None = None
+    look_ahead: str | None = None
+    antenna: str | None = None
+    delay: str | None = None
+    time_constant: str | None = None
+    opens_late: str | None = None
+    shuts_late: str | None = None
+    draws: int | None = None
+    seed: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,7 +277,7 @@ def told(command: str, said: Mapping[str, Any], skip: Iterable[str] = ()) -> lis
     lines = []
     for name, option in options_of(command).items():
         value = said.get(name)
-        if option.kind == "output" or name in skip or value in (*_UNSAID, ""):
+        if option.kind == "output" or name in skip or _unsaid(value) or value == "":
             continue
         words = " ".join(value) if isinstance(value, list | tuple) else "yes" if value is True else str(value)
         lines.append((option.dashed, words))

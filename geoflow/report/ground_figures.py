@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from geoflow.layers.ground_rasters import GroundGrid
     from geoflow.reconcile.agreement import Spread
     from geoflow.reconcile.field import Reconciliation
+    from geoflow.reconcile.ground import Ground
 
 __all__ = [
     "ORIFICE_WORDS",
@@ -25,6 +26,7 @@ __all__ = [
     "SPREAD_WORDS",
     "cell_classes",
     "class_areas",
+    "laid_areas",
     "orifice_figure",
     "paint_cells",
     "rates_figure",
@@ -83,10 +85,22 @@ def class_areas(found: Reconciliation) -> FloatArray:
     found : Reconciliation
         The reconciled log.
     """
-    laid = found.laid
+    missed = found.missed if found.has_field else 0.0
+    return laid_areas(found.laid, missed, max(found.overlay.covered - found.agreement.area, 0.0))
+
+
+def laid_areas(laid: Ground, missed: float, unknown: float) -> FloatArray:
+    """The same for what lies on the ground, with what is missed and not compared [m2].
+
+    Parameters
+    ----------
+    laid : Ground
+        What the ground got.
+    missed, unknown : float
+        [m2]
+    """
     areas = np.bincount(_by_ratio(laid.applied, laid.target), weights=laid.area, minlength=len(GROUND_CLASSES))
-    areas[-2] = found.missed if found.has_field else 0.0
-    areas[-1] = max(found.overlay.covered - found.agreement.area, 0.0)
+    areas[-2], areas[-1] = missed, unknown
     return np.asarray(areas)
 
 

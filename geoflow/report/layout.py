@@ -12,6 +12,7 @@ from geoflow.base.units import KINDS, System, number, unit_label
 __all__ = [
     "WIDTH",
     "count",
+    "in_runs",
     "some_names",
     "span",
     "table",
@@ -131,6 +132,25 @@ def verb(number_of: int, one: str, more: str) -> str:
         The form for more.
     """
     return one if number_of == 1 else more
+
+
+def in_runs(names: Sequence[str]) -> list[str]:
+    """Write whole numbers that follow each other as runs: 1, 2, 3, 5 as ``1 to 3`` and ``5``; two stay two.
+
+    Parameters
+    ----------
+    names : sequence of str
+        What people call them; what is no whole number stays as it is.
+    """
+    runs: list[list[str]] = []
+    for name in names:
+        before = runs[-1][-1] if runs else ""
+        plain = name.isascii() and name.isdecimal() and before.isascii() and before.isdecimal()
+        if plain and name == str(int(name)) and before == str(int(before)) and int(name) == int(before) + 1:
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+    return [text for run in runs for text in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else run)]
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:

@@ -9,11 +9,12 @@ import numpy as np
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, number, number_range, show, unit_label
 from geoflow.report.basis import basis_section, stamp
+from geoflow.report.by_hour import hours_blocks, hours_section
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, some_names, verb, within, zone_names
+from geoflow.report.layout import count, in_runs, some_names, verb, within, zone_names
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.odds import odds_text
 from geoflow.report.plan_document import driven_speeds
@@ -30,7 +31,8 @@ if TYPE_CHECKING:
 
 __all__ = ["plan_answer", "planned_report"]
 
-_MOST_NAMES: Final = 12
+# Names or runs of them that a line of the table takes.
+_MOST_NAMES: Final = 200
 # Less than this much ground is no gain [m2]: a twentieth of an acre, which prints as nothing.
 _NOTHING: Final = 202.0
 
@@ -146,9 +148,9 @@ def _runs(plan: PlanOutcome) -> list[tuple[tuple[float, float, str, str], list[i
 
 def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
     """Zones by rate."""
-    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, plan.vetted.prescription.zone_id
-    rows, runs = [], _runs(plan)
-    for (low, high, verdict, limit), members in runs:
+    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, list(plan.vetted.prescription.zone_id)
+    rows, cut, most = [], False, None if all_zones else _MOST_NAMES
+    for (low, high, verdict, limit), members in _runs(plan):
         rates = rate[members]
         rows.append(
             (
@@ -156,10 +158,11 @@ def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Sec
                 said_range(low, high, "speed", system),
                 number(float(area[members].sum()), "area", system),
                 f"{verdict}: {limit}" if limit else verdict,
-                some_names([names[index] for index in sorted(members)], len(members) if all_zones else _MOST_NAMES),
+                some_names(said_runs := in_runs([names[index] for index in sorted(members)]), most or len(said_runs)),
             )
         )
-    more = "" if all_zones or all(len(members) <= _MOST_NAMES for _, members in runs) else " (--all-zones names all)"
+        cut |= most is not None and len(said_runs) > most
+    more = " (--all-zones names all)" if cut else ""
     heads = (unit_label("nitrogen rate", system), "drive", unit_label("area", system), "verdict", "zones")
     return Section("zones", f"Zones by rate{more}", (Table("", heads, tuple(rows), "<<><<"),))
 
@@ -186,6 +189,8 @@ def _alternatives_section(plan: PlanOutcome, system: System) -> Section:
         others.append(
             (f"{each} {unit_label('speed', system)} by zone (--speeds {chosen.speed.size})", chosen.area_held)
         )
+    if plan.area_at_own_speeds > max((area for _, area in others), default=0.0) + _NOTHING:
+        others.append(("every rate at a speed of its own, right at it", plan.area_at_own_speeds))
     if plan.warmth.best is not None and advisable(*plan.warmth.best):
         others.append((f"liquid {_stretch(plan, plan.warmth.best, system)}", plan.warmth.best_area))
     better = [(what, area) for what, area in others if area > plan.area_held + _NOTHING]
@@ -287,6 +292,7 @@ def planned_report(
     first = (
         *_steady(plan, system),
         *_cooled(plan, system),
+        *hours_blocks(plan, system),
         *_what_would_help(plan, system),
         *plan_warnings(solution),
         *left_out_warning(prescription),
@@ -295,6 +301,7 @@ def planned_report(
     sections = [
         _zones_section(plan, system, all_zones=all_zones),
         _day_section(plan, system, all_zones=all_zones),
+        *hours_section(plan, system, printed=origin is not None),
         _alternatives_section(plan, system),
         _orifices_section(plan, system),
         _rests_section(plan, system),

@@ -12,6 +12,7 @@ from geoflow.base.subject import called
 from geoflow.base.units import System, from_si, to_si
 from geoflow.reconcile.agreement import BANDS, Agreement, spread
 from geoflow.reconcile.balance import Balance
+from geoflow.report.against_rehearsal import with_rehearsal
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
 from geoflow.report.json_numbers import keyed, records, rounded
 
@@ -331,7 +332,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
     """
     found = outcome.found
     lag = found.lag
-    return {
+    document = {
         "input": _input(outcome),
         "points": points(outcome),
         "target_from": found.asked_by or None,
@@ -353,3 +354,4 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
             {"kind": finding.kind, "missing": list(finding.missing)} for finding in outcome.diagnosis if finding.missing
         ],
     }
+    return with_rehearsal(document, outcome)

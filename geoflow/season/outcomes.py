@@ -108,7 +108,10 @@ def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System,
 
     said, job = entry.said(files), "reconcile"
     log, target = LogOptions.of(said, job), ReadOptions.of(said, job, TARGET)
-    outcome = reconcile_file(str(files["log"]), ComparisonOptions.of(said, job), log, target)
+    against, rehearsed = ComparisonOptions.of(said, job), files.get("rehearsed")
+    outcome = reconcile_file(
+        str(files["log"]), against, log, target, rehearsed=None if rehearsed is None else str(rehearsed)
+    )
     document = reconcile_document(outcome)
     if full:
         write_reconciliation(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))

@@ -32,8 +32,10 @@ from geoflow.physics.air import SEA_LEVEL_PRESSURE, standard_air_pressure
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 from geoflow.reconcile.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconcile.causes import response_time
+from geoflow.reconcile.expected import compare
 from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
 from geoflow.reconcile.loads import match_loads
+from geoflow.workflow.rehearsed_zones import read_rehearsed, rehearsal_file
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 if TYPE_CHECKING:
@@ -157,7 +159,12 @@ def _counted_density(bar: Bar | None, temperature: tuple[float, float] | None, s
 
 
 def reconcile_file(
-    log_file: str, against: ComparisonOptions, log: LogOptions = _AS_IT_SAYS, target: ReadOptions = _AS_IT_IS
+    log_file: str,
+    against: ComparisonOptions,
+    log: LogOptions = _AS_IT_SAYS,
+    target: ReadOptions = _AS_IT_IS,
+    *,
+    rehearsed: str | None = None,
 ) -> ReconcileOutcome:
     """Read everything and reconcile it.
 
@@ -169,14 +176,23 @@ def reconcile_file(
         Bar, target map, boundary and scale tickets.
     log, target : LogOptions, ReadOptions
         How the log and the map are read.
+    rehearsed : str, optional
+        Folder of a rehearsal of the same map, to compare with.
 
     Raises
     ------
     GeoflowError
         For anything that cannot be read or understood.
     """
-    with watching(log_file, against.bar, against.target, against.boundary, log.columns_file):
-        return _reconcile_file(log_file, against, log, target)
+    file = None if rehearsed is None else str(rehearsal_file(rehearsed))
+    with watching(log_file, against.bar, against.target, against.boundary, log.columns_file, file):
+        outcome = _reconcile_file(log_file, against, log, target)
+        if rehearsed is None:
+            return outcome
+        zones = outcome.found.zones
+        expected = read_rehearsed(rehearsed, outcome.target, np.zeros(0) if zones is None else zones.asked)
+        assert zones is not None
+        return replace(outcome, rehearsed=compare(rehearsed, expected, zones))
 
 
 def read_log_with(
