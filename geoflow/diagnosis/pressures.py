@@ -64,6 +64,13 @@ def liquid_margin_lost(log: AppliedLog, bar: Bar) -> list[Finding]:
     Numbers: area, area_judged, area_boiling (margin below zero) [m2], least_margin (of the stretches), wanted_margin
     [Pa]. The margin at the orifices is smaller still by what the feed lines lose. High confidence where the shortfall
     is more than a transmitter's error (3 psi) as well.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
     """
     kind = "liquid margin lost"
     if lacking := lacking_columns(kind, log, "bar_pressure", "temperature"):
@@ -147,6 +154,13 @@ def valve_drop(log: AppliedLog, bar: Bar) -> list[Finding]:
     Numbers: excess_drop (median where beyond) [Pa], expected_drop [Pa], share (of moments), short_share (of
     those, applied below 95 % of target). A valve that throttles on purpose drops more too: confidence is high only
     where the rate was short in most of these moments, when a sound valve stands wide open.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
     """
     kind = "control valve drop"
     if lacking := lacking_columns(kind, log, "flow", "pump_pressure", "bar_pressure", "temperature"):
@@ -266,6 +280,13 @@ def transmitter_zero(log: AppliedLog, bar: Bar) -> list[Finding]:
 
     Numbers: offset (reading less true), reading_standing, vapour_pressure [Pa, absolute], moments, zero_temperature
     [K] (of the liquid on which it was zeroed), running_offset_low, running_offset_high [Pa].
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
     """
     kind = "transmitter zero"
     columns = [name for name in ("bar_pressure", "pump_pressure") if np.isfinite(getattr(log, name)).any()]
