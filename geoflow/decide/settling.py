@@ -306,11 +306,8 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
     if not doubtful.any():
         return None
     zones, holding = (Zones(area[some], vetting.flow_low[some], vetting.flow_high[some]) for some in (doubtful, good))
-    fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
-    counts = [len(solution.bar.orifices[key].measured) for key in fitted]
-    # What is learned from logs outranks single points.
-    learned = any(solution.bar.orifices[key].learned is not None for key in fitted)
-    known, enough = _settled_by_all(zones, solution.window), learned or min(counts) >= _ENOUGH
+    counts, enough = _points(solution)
+    known = _settled_by_all(zones, solution.window)
     readings = _Readings(solution, zones, likely_cases(solution.bar, solution.plan.sections))
     best = None if enough or known == 0.0 else readings.best()
     found = _Shown() if best is None else readings.found(*best)
@@ -319,6 +316,15 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
         float(zones.area.sum()), found.holds, found.fails, found.settled, found.careful, known, sum(counts),
         found.reading, enough, *ways,
     )  # fmt: skip
+
+
+def _points(solution: Solution) -> tuple[list[int], bool]:
+    """How many points each orifice in use has, and whether no other is asked for."""
+    fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
+    orifices = [solution.bar.orifices[key] for key in fitted]
+    counts = [len(one.measured) for one in orifices]
+    # What is learned from logs outranks single points.
+    return counts, any(one.learned is not None for one in orifices) or min(counts) >= _ENOUGH
 
 
 def _settled_by_all(zones: Zones, window: FlowWindow) -> float:
