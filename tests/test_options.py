@@ -16,8 +16,8 @@ import shapely
 from geoflow import cli
 from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.errors import UsageError
+from geoflow.base.ranges import parse_range
 from geoflow.base.rate_units import rate_unit
-from geoflow.base.units import parse_range
 from geoflow.options import typed
 from geoflow.options.table import COMMANDS, OPTION_KINDS, OPTIONS, PAGE_PARTS, TARGET, option_table_markdown, options_of
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions, RewriteOptions, told
@@ -107,6 +107,17 @@ def test_the_page_asks_for_all_that_a_prescription_can_be_read_with() -> None:
     }
     asked = {option.name for option in PAGE_PARTS["rules"]} | {"policy"}
     assert asked == {field.name for field in dataclasses.fields(RewriteOptions)}
+
+
+# Options of vetting that the page has no field for yet; one that gets its field goes from here.
+NOT_ON_THE_PAGE = {"zone_speeds", "rows"}
+
+
+def test_the_page_vets_with_all_that_the_command_takes() -> None:
+    """Bar, prescription and plan are the page's own parts; where a result goes is the browser's matter."""
+    own = {"prescription", "bar", "temperature", "speed", "sections"}
+    known = {name for name, option in options_of("vet").items() if not option.presents and option.kind != "output"}
+    assert known - own - {option.name for option in PAGE_PARTS["options"]} == NOT_ON_THE_PAGE
 
 
 def test_the_page_asks_for_all_that_a_log_can_be_read_and_compared_with() -> None:

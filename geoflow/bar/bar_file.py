@@ -25,6 +25,7 @@ from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import called
 from geoflow.physics.air import standard_air_pressure
 
 __all__ = ["bar_schema", "parse_bar", "read_bar", "read_bar_text"]
@@ -48,7 +49,7 @@ def read_bar(path: str | Path) -> Bar:
     BarError
         If the file cannot be read or describes no bar; every problem found is in the one error.
     """
-    return read_bar_text(_content(Path(path)), str(path))
+    return read_bar_text(_content(Path(path)), called(path))
 
 
 def read_bar_text(content: bytes, name: str) -> Bar:
@@ -104,7 +105,7 @@ def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
 
 
 def _content(path: Path) -> bytes:
-    where = str(path)
+    where = called(path)
     try:
         if not path.exists():
             names = sorted(file.name for file in path.parent.glob("*.toml"))[:50]
@@ -116,7 +117,7 @@ def _content(path: Path) -> bytes:
         _refuse_large(path.stat().st_size, where)
         return path.read_bytes()
     except (OSError, ValueError) as problem:
-        what = f"the bar file cannot be opened: {problem}"
+        what = f"the bar file cannot be opened: {getattr(problem, 'strerror', None) or problem}"
         raise BarError(what, where=where, cure="check its name and your rights to it") from problem
 
 
@@ -288,6 +289,17 @@ def _numbered(table: Table, count: int, item: object) -> str:
     return f"{heading(table.path)} {count}" + (f" {shown(called)}" if isinstance(called, str) else "")
 
 
+def _check_orifices(reader: _Reader, values: dict[str, Any], given: Mapping[str, Any]) -> None:
+    """Note what does not agree within an orifice, and put its measured points in terms of one orifice."""
+    orifices = values["orifices"] or {}
+    for name, orifice in orifices.items():
+        check_flashing(reader.note, name, orifice)
+        check_learned(reader.note, name, orifice.get("learned"))
+    for name, orifice in orifices.items():
+        if orifice.get("measured"):
+            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
+
+
 def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, Any]) -> None:
     """Note what does not agree between keys that are right one by one."""
     sections = values["sections"] or []
@@ -298,12 +310,7 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         _check_flows(reader, name, values[name] or {}, given)
     if values["row_hose"]:
         _check_row_hose(reader, given["row_hose"])
-    for name, orifice in (values["orifices"] or {}).items():
-        check_flashing(reader.note, name, orifice)
-        check_learned(reader.note, name, orifice.get("learned"))
-    for name, orifice in (values["orifices"] or {}).items():
-        if orifice.get("measured"):
-            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
+    _check_orifices(reader, values, given)
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
     check_pump(reader.note, values, given)

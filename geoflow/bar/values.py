@@ -14,6 +14,7 @@ from geoflow.bar.keys import Key
 from geoflow.bar.liquid import liquid_temperature
 from geoflow.base import units
 from geoflow.base.errors import QuantityError
+from geoflow.base.ranges import parse_pressure_range, parse_range
 from geoflow.base.spelling import nearest
 
 __all__ = ["LiquidFlow", "convert", "shown", "text_of", "within"]
@@ -154,12 +155,12 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
         return _count(value, whole=key.kind == "whole number")
     text = _with_unit(value, range=kind.range)
     if "gauge" in key.kind:
-        return (units.parse_pressure_range if kind.range else units.parse_pressure)(text, air_pressure)
+        return (parse_pressure_range if kind.range else units.parse_pressure)(text, air_pressure)
     if key.kind == "pressure difference":
         return _difference(text)
     if key.kind in _OF_LIQUID:
         return _of_liquid(text, key.kind, air_pressure)
-    return (units.parse_range if kind.range else units.parse)(text, kind.unit_kind)
+    return (parse_range if kind.range else units.parse)(text, kind.unit_kind)
 
 
 def within(value: Any, key: Key, air_pressure: float) -> bool:

@@ -7,14 +7,28 @@ and name the options that belong to it.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 from geoflow.base.errors import GeoflowError, LogError, PrescriptionError
 
-__all__ = ["BOUNDARY", "LOG", "PRESCRIPTION", "TARGET", "TO_CONVERT", "Subject", "reading", "subject", "typed"]
+__all__ = [
+    "BOUNDARY",
+    "LOG",
+    "PRESCRIPTION",
+    "TARGET",
+    "TO_CONVERT",
+    "Subject",
+    "called",
+    "copies",
+    "reading",
+    "subject",
+    "typed",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +74,7 @@ BOUNDARY: Final = Subject(
 )
 LOG: Final = Subject("log", "record", _LOGS, error=LogError)
 
+_COPIES: Final[ContextVar[Mapping[Path, str]]] = ContextVar("folders of copies", default=MappingProxyType({}))
 _READ: Final[ContextVar[Subject]] = ContextVar("what is read", default=PRESCRIPTION)
 
 
@@ -107,3 +122,33 @@ def reading(what: Subject) -> Iterator[None]:
         raise what.error(problem.what, where=problem.where, cure=problem.cure) from problem
     finally:
         _READ.reset(before)
+
+
+def called(path: Path | str) -> str:
+    """Say how people call a file: by its path, or by where it came from if it is a copy.
+
+    Parameters
+    ----------
+    path : Path or str
+        Of a file or folder.
+    """
+    for folder, place in _COPIES.get().items():
+        if Path(path).is_relative_to(folder):
+            return f"{place}/{Path(path).relative_to(folder).as_posix()}"
+    return str(path)
+
+
+@contextlib.contextmanager
+def copies(places: Mapping[Path, str]) -> Iterator[None]:
+    """Read copies inside this block: messages and documents name what they were copied from.
+
+    Parameters
+    ----------
+    places : mapping of Path to str
+        Folder of copies to where its files came from; may grow inside the block.
+    """
+    before = _COPIES.set(places)
+    try:
+        yield
+    finally:
+        _COPIES.reset(before)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
-from typing import Any
+from typing import Final
 
 from geoflow.base.errors import UsageError
 from geoflow.base.units import FOOT
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import CODES, NOTHING_TO_ACT_ON, Command, deliver
 from geoflow.options.typed import PlanOptions
 
-__all__ = ["add_bar", "add_window"]
+__all__ = ["BAR", "WINDOW"]
 
 
 def _window(options: argparse.Namespace) -> int:
@@ -22,14 +22,14 @@ def _window(options: argparse.Namespace) -> int:
 
     solution = read_bar_and_plan(PlanOptions.of(vars(options), "window"))
     with_speed = options.speed is not None
-    deliver(
+    odd = bool(solution.warnings(with_speed=with_speed))
+    return deliver(
         options,
         lambda: window_document(solution, with_speed=with_speed),
         lambda: as_text(window_report(solution, options.units, with_speed=with_speed)),
         (options.bar,),
+        findings=solution.certain.empty or odd,
     )
-    odd = bool(solution.warnings(with_speed=with_speed))
-    return FINDINGS if solution.certain.empty or odd else NOTHING_TO_ACT_ON
 
 
 def _bar(options: argparse.Namespace) -> int:
@@ -45,41 +45,22 @@ def _bar(options: argparse.Namespace) -> int:
 
     bar = read_bar(options.check)
     document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / FOOT, 6), "problems": []}
-    deliver(options, lambda: document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
-    return NOTHING_TO_ACT_ON
+    return deliver(options, lambda: document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
 
 
-def add_window(commands: Any) -> None:
-    """Put the command `window` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "window",
-        _window,
-        help="the flow and rate window of a bar, and what limits each end",
-        description="The flow and rate window of a bar, and what limits each end.",
-        epilog='Example: geoflow window --bar bar.toml --temperature "35..50 degF" --speed "5 mph". ' + CODES,
-    )
+WINDOW: Final = Command(
+    "window",
+    _window,
+    help="the flow and rate window of a bar, and what limits each end",
+    description="The flow and rate window of a bar, and what limits each end.",
+    epilog='Example: geoflow window --bar bar.toml --temperature "35..50 degF" --speed "5 mph". ' + CODES,
+)
 
 
-def add_bar(commands: Any) -> None:
-    """Put the command `bar` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "bar",
-        _bar,
-        help="check a bar file, or print its JSON Schema",
-        description="Check a bar file and say it back in words, or print the JSON Schema for an editor.",
-        epilog="Example: geoflow bar --check bar.toml. " + CODES,
-    )
+BAR: Final = Command(
+    "bar",
+    _bar,
+    help="check a bar file, or print its JSON Schema",
+    description="Check a bar file and say it back in words, or print the JSON Schema for an editor.",
+    epilog="Example: geoflow bar --check bar.toml. " + CODES,
+)

@@ -340,13 +340,17 @@ def _with_land(bars: BarRange, plan: Plan, asked: Asked, ends: tuple[float, floa
     return option if option.held > held * (1.0 + _ROUNDING) else None
 
 
-def _ranked(asked: Asked, solved: list[SizeOption]) -> tuple[SizeOption, ...]:
-    """Sizes that may hold something, best first."""
+def _listed(
+    bars: BarRange, plan: Plan, asked: Asked, sizes: tuple[float, ...], ends: tuple[float, float]
+) -> tuple[SizeOption, ...]:
+    """Those of some diameters that may hold something, the best first."""
 
     def rank(one: SizeOption) -> tuple[float, float, float]:
         return -one.held, -one.maybe, float(_short(asked, one.certain.low, one.certain.high))
 
-    return tuple(one for one in sorted(solved, key=rank) if one.maybe > 0.0)
+    near = [size for size in dict.fromkeys(sizes) if ends[0] * 0.98 <= size <= ends[1] * 1.02]
+    solved = sorted(_solved(bars, plan, asked, *near), key=rank)
+    return tuple(one for one in solved if one.maybe > 0.0)
 
 
 def size_choice(
@@ -381,10 +385,8 @@ def size_choice(
     fine = size_curves(bars, plan, ends).finely()
     certain, possible = _spans(bars, plan, asked, fine)
     best, span = (None, None) if sizes else _best(bars, plan, asked, fine)
-    near = [size for size in dict.fromkeys(sizes) if ends[0] * 0.98 <= size <= ends[1] * 1.02]
-    listed = _ranked(asked, _solved(bars, plan, asked, *near))
-    if sizes:
-        best = next(iter(listed), None)
+    listed = _listed(bars, plan, asked, sizes, ends)
+    best = listed[0] if listed else best
     held = 0.0 if best is None else best.held
     short = further and held < asked.whole * (1.0 - _ROUNDING)
     two, land = short and not sizes and fine.temperature.size > 2, short and not _long_already(bars, plan, best)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.said import said
-from geoflow.base.units import GALLON, POUND, System, number, show, unit_label
+from geoflow.base.units import GALLON, POUND, System, number, number_range, show, unit_label
 from geoflow.decide.card import METER_SCATTER
 from geoflow.decide.faults import (
     DRIVE_LEFT,
@@ -25,7 +25,7 @@ from geoflow.decide.faults import (
 )
 from geoflow.decide.gauges import tank_pressures
 from geoflow.report.gauges import section_list
-from geoflow.report.layout import count, number_range
+from geoflow.report.layout import count
 from geoflow.report.model import Block, BulletList, Paragraph, Table
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ _CHECKS: Final = {
     "valve nearly shut": "Stopped, sections off: does the valve move by its hand switch?",
     "plugged row": "From upwind: a row without frost. Tank shut and line bled before you open it.",
     "suction starving": "Tank valve and couplings fully open; then, shut and bled, the strainer.",
-    "worn orifices": "Scale ticket against acres; then, shut and bled, measure some orifices.",
+    "worn orifices": "Scale ticket against the ground covered; then, shut and bled, measure some orifices.",
 }
 _ORDER: Final = tuple(_CHECKS)
 _MOST_NAMED: Final = 4

@@ -81,7 +81,8 @@ ROLES: Final[dict[str, Role]] = {
 }  # fmt: skip
 # Spellings of units in column names, folded, and the unit meant.
 _IN_NAMES: Final[dict[str, dict[str, str]]] = {
-    "speed": {"mph": "mph", "kmh": "km/h", "kph": "km/h", "ms": "m/s", "mps": "m/s", "kn": "kn", "kt": "kn",
+    "speed": {"mph": "mph", "mih": "mph", "mihr": "mph", "kmh": "km/h", "kmhr": "km/h",
+              "kph": "km/h", "ms": "m/s", "mps": "m/s", "kn": "kn", "kt": "kn",
               "knots": "kn", "fts": "ft/s"},
     "length": {"ft": "ft", "feet": "ft", "m": "m", "meters": "m", "metres": "m", "in": "in", "inch": "in",
                "inches": "in", "cm": "cm", "mm": "mm"},

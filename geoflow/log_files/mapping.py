@@ -9,6 +9,7 @@ from typing import Any
 
 from geoflow.base.errors import LogError
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import called
 from geoflow.files.output import replace_file
 from geoflow.log_files.log_units import ROLES
 
@@ -56,7 +57,7 @@ def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
         raise _no_roles(path)
     found: dict[str, tuple[str, str | None]] = {}
     for role, value in document.items():
-        _known_role(role, str(path))
+        _known_role(role, called(path))
         name, mark, unit = value.rpartition(":")
         found[role] = (name, unit.strip() or None) if mark else (value, None)
     return found
@@ -64,7 +65,7 @@ def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
 
 def _no_roles(path: Path) -> LogError:
     return LogError(
-        "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
+        "the mapping is no list of roles", where=called(path), cure='write it like {"applied": "Rate:lb N/ac"}'
     )
 
 
@@ -75,10 +76,10 @@ def _json_of(path: Path) -> Any:
         return json.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError) as problem:
         raise LogError(
-            f"the mapping cannot be opened ({problem})", where=str(path), cure="check the name and the folder"
+            f"the mapping cannot be opened ({problem})", where=called(path), cure="check the name and the folder"
         ) from problem
     except json.JSONDecodeError as problem:
-        place, cure = f"{path}, line {problem.lineno}", _no_roles(path).cure
+        place, cure = f"{called(path)}, line {problem.lineno}", _no_roles(path).cure
         raise LogError(f"the mapping is no JSON ({problem.msg})", where=place, cure=cure) from problem
     except (RecursionError, ValueError) as problem:  # nested too deep, or a number of thousands of digits
         raise _no_roles(path) from problem

@@ -84,7 +84,7 @@ class LogColumns:
         """Times of all rows; None without a column of times."""
         column = self.chosen.get("time")
         if column is None:
-            self.say("time", "no column of times is used: records are taken in the order of the file")
+            self.say("time", "no column of times is used")
             return None
         cells: Any = self.table.columns[column.index[0]]
         for at in column.index[1:]:
@@ -126,7 +126,7 @@ class LogColumns:
         LogError
             If they all stand at one position and the bar file has another number of sections.
         """
-        if "section" in self.chosen or places.strips is not None or not np.isfinite(seconds[rows]).any():
+        if "section" in self.chosen or places.strips is not None:
             return None
         found = sections_at_once(seconds[rows], places.x[rows], places.y[rows], applied[rows])
         if found is None:
@@ -155,7 +155,7 @@ class LogColumns:
             return rows, fixes  # ground that is drawn lies where it is drawn
         gone_fixes = strays(fixes)
         if not gone_fixes.any():
-            refuse_mixed(fixes, self.table.where)
+            refuse_mixed(fixes, self.table.where, told="section" in self.chosen)
             return rows, fixes
         if gone_fixes.mean() > _TOO_MANY and gone_fixes.size > 20:
             raise LogError(
@@ -168,5 +168,5 @@ class LogColumns:
         gone[fixes.order[gone_fixes[fixes.fix]]] = True
         rows = self.drop("teleport", rows, gone)
         fixes = find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
-        refuse_mixed(fixes, self.table.where)
+        refuse_mixed(fixes, self.table.where, told="section" in self.chosen)
         return rows, fixes

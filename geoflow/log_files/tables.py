@@ -16,7 +16,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import LogError, install
 from geoflow.base.spelling import nearest
-from geoflow.base.subject import LOG, reading
+from geoflow.base.subject import LOG, called, reading
 from geoflow.files.inputs import is_companion
 from geoflow.ground.latency import Latency
 from geoflow.isoxml.task_files import is_taskdata
@@ -168,7 +168,7 @@ def read_log_table(path: Path, layer: str | None, *, take_as_ammonia: bool = Fal
             log.where, "task data", log.names, log.columns, None, None, list(log.notes),
             roles=log.roles, latency=log.latency,
         )  # fmt: skip
-    suffix, where = path.suffix.casefold(), str(path)
+    suffix, where = path.suffix.casefold(), called(path)
     if path.is_file() and suffix in _TEXT | _PARQUET:
         if path.stat().st_size == 0:
             raise LogError("the file is empty", where=where, cure="copy or export it again")

@@ -150,7 +150,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
     Option("prescription", "file", ("card",), _PRESCRIPTION, "RX", positional=True),
-    Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
+    Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage, Parquet or ISO 11783 task data",
+           "LOG",
            required=_LOG, positional=True),
     Option("logs", "list", ("learn",), "as-applied logs with flow, bar pressure and temperature, oldest first", "LOG",
            required=("learn",), positional=True),
@@ -220,6 +221,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", (*_PLAN, "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
+    Option("day", "file", _PLAN,
+           "the day by the hour (CSV: hour, air or liquid temperature, sun, tank gauge): which hours hold what", "CSV"),
     # Orifices from nothing
     Option("rates", "text", ("size",), 'rates asked: "85, 100, 115 lb N/ac"', "R"),
     Option("map", "file", ("size",), "prescription whose rates are asked, weighed by their acres", "RX"),

@@ -136,12 +136,13 @@ class RewriteOptions(_Said):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayOptions(_Said):
-    """Direction of the passes and where they start, and what hours and tank loads are counted with."""
+    """Direction of the passes and where they start, what hours and tank loads are counted with, and the day by hour."""
 
     heading: str | None = None
     start: str | None = None
     heel: str | None = None
     efficiency: str | None = None
+    day: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

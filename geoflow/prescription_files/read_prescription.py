@@ -13,7 +13,7 @@ from geoflow.base.errors import PrescriptionError
 from geoflow.base.other_products import product_rate, product_unit
 from geoflow.base.rate_units import RateUnit
 from geoflow.base.rate_units import rate_unit as unit_named
-from geoflow.base.subject import typed
+from geoflow.base.subject import called, typed
 from geoflow.ground.geometry import coverage_faults, duplicates, local_frame
 from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import Numbers, parse_numbers, suffix_conflicts
@@ -160,7 +160,7 @@ def read_prescription(path: Path | str, how: ReadingZones | None = None, **said:
         If `rate_unit` is no rate unit.
     """
     how = how or ReadingZones(**said)
-    where = str(path)
+    where = called(path)
     source = read_zone_table(
         path, ReaderOptions(how.layer, how.rate_column, how.zones, how.take_as_ammonia, how.nitrogen)
     )

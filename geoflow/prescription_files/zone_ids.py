@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.schema import fold
-from geoflow.base.spelling import nearest
 from geoflow.layers.notes import Note
+from geoflow.prescription_files.columns import find_column
 
 if TYPE_CHECKING:
     import geopandas
@@ -58,21 +57,10 @@ def choose_zone_ids(
     """
     columns = [name for name in table.columns if name != table.geometry.name]
     if requested is not None:
-        column = _named(requested, [str(name) for name in columns], where)
-        ids = _texts(table[columns[[str(name) for name in columns].index(column)]], row)
-        if not any(ids):
-            raise PrescriptionError(
-                f"the column '{column}' names no zone: every cell is empty",
-                where=where,
-                cure="give --zone-id another column, or leave it out: zones are counted from 1 then",
-            )
-        return column, _filled(ids, row), _doubts(column, ids)
-    likely = {}
-    for name in columns:
-        if str(name) != rate_column and columns.count(name) == 1 and len(row) > 1:
-            ids = _texts(table[name], row)
-            if _unmistakable(str(name), table[name], ids):
-                likely[str(name)] = ids
+        return _requested(table, columns, row, requested, where)
+    known = [name for name in columns if str(name) != rate_column and columns.count(name) == 1]
+    found = {name: _texts(table[name], row) for name in (known if len(row) > 1 else ())}
+    likely = {str(name): ids for name, ids in found.items() if _unmistakable(str(name), table[name], ids)}
     by_name = [name for name in likely if _SAYS_ZONE.search(name.casefold())]
     chosen = by_name if len(by_name) == 1 else list(likely)
     if len(chosen) != 1:
@@ -82,19 +70,20 @@ def choose_zone_ids(
     return column, likely[column], [Note("zone id", said)]
 
 
-def _named(requested: str, columns: list[str], where: str) -> str:
-    found = [name for name in columns if name == requested] or [
-        name for name in columns if fold(name) == fold(requested)
-    ]
-    if len(found) == 1:
-        return found[0]
-    raise PrescriptionError(
-        f"there is no column '{requested}' to call the zones by{nearest(requested, columns)}"
-        if not found
-        else f"several columns are called '{requested}'",
-        where=where,
-        cure=f"give --zone-id one of the columns there: {', '.join(columns)}",
-    )
+def _requested(
+    table: geopandas.GeoDataFrame, columns: list[Any], row: NDArray[np.int64], requested: str, where: str
+) -> tuple[str, tuple[str, ...], list[Note]]:
+    """What the column asked for calls the zones."""
+    names = [str(name) for name in columns]
+    at, notes = find_column(names, requested, "--zone-id", where)
+    column, ids = names[at], _texts(table[columns[at]], row)
+    if not any(ids):
+        raise PrescriptionError(
+            f"the column '{column}' names no zone: every cell is empty",
+            where=where,
+            cure="give --zone-id another column, or leave it out: zones are counted from 1 then",
+        )
+    return column, _filled(ids, row), notes + _doubts(column, ids)
 
 
 def _texts(column: Any, row: NDArray[np.int64]) -> tuple[str, ...]:

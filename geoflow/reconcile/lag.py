@@ -89,8 +89,10 @@ class Lag:
     low, high : float
         What may be as well (95 %) [s]: where the fit is not worse by more than chance, and what leaving out parts of
         the log makes of it; at least half the log's interval each way, because the log does not see between its
-        records. Where zones follow each other in whole intervals, all steps fall alike between two records, and the
-        truth may lie half an interval further.
+        records.
+    interval : float
+        Of the log [s]: where zones follow each other in whole intervals, all steps fall alike between two records, and
+        the truth may lie up to an interval off.
     score : float
         Correlation of applied with the target as that response follows it, -1 to 1 [-].
     dead_time, time_constant : float
@@ -100,6 +102,7 @@ class Lag:
     best: float
     low: float
     high: float
+    interval: float
     score: float
     dead_time: float
     time_constant: float
@@ -323,6 +326,7 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
         best=found,
         low=min(float(flat[0]), found - doubt),
         high=max(float(flat[-1]), found + doubt),
+        interval=interval,
         score=float(score[best]),
         dead_time=float(dead[best, kind]),
         time_constant=float(constant[best, kind]),

@@ -8,13 +8,13 @@ from typing import Any, Final
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.rates import nitrogen_rate
-from geoflow.base.units import System, show, show_range, unit_label
+from geoflow.base.units import System, number_range, show, show_range, unit_label
 from geoflow.decide.other_ways import OtherWay
 from geoflow.decide.settling import CAREFUL, Advised, Settling, usual_tolerances, windows_with_a_point
 from geoflow.decide.vet import Solution
 from geoflow.physics.ammonia import saturation
 from geoflow.report.json_numbers import keyed
-from geoflow.report.layout import number_range, within
+from geoflow.report.layout import within
 
 __all__ = ["doubt_document", "doubt_text", "no_window_text"]
 

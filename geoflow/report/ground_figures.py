@@ -140,12 +140,12 @@ def _swatch(kind: int, *, marked: bool) -> Any:
 def _entries(areas: FloatArray, mark: tuple[str, float] | None, system: units.System) -> list[Entry]:
     """The key: every ratio, other ground and crosses where there is any."""
     found = [
-        Entry(_swatch(number, marked=False), symbol.name, (units.show(area, "area", system),))
+        Entry(_swatch(number, marked=False), symbol.name, (units.show(area, "area", system, 2),))
         for number, (symbol, area) in enumerate(zip(GROUND_CLASSES, areas.tolist(), strict=True))
         if area > 0.0 or number < len(RATIO_CLASSES)
     ]
     if mark is not None:
-        found.append(Entry(_swatch(_WITHIN, marked=True), mark[0], (units.show(mark[1], "area", system),)))
+        found.append(Entry(_swatch(_WITHIN, marked=True), mark[0], (units.show(mark[1], "area", system, 2),)))
     return found
 
 
@@ -244,7 +244,7 @@ def _draw_causes(axes: Any, causes: dict[str, float]) -> None:
     names, amounts = zip(*reversed(listed), strict=True)
     axes.barh(names, amounts, color=FAINT, height=0.6)
     for at, amount in enumerate(amounts):
-        axes.text(amount, at, f" {amount:,.1f}", va="center", size=7.5, **FONT)
+        axes.text(amount, at, f" {amount:,.2f}", va="center", size=7.5, **FONT)
     axes.set_xlim(0.0, 1.35 * max(amounts))
     axes.locator_params(axis="x", nbins=3)
 

@@ -14,14 +14,16 @@ from geoflow.base.errors import UsageError
 from geoflow.base.units import parse
 from geoflow.decide.day import field_efficiency, work_hours
 from geoflow.decide.field_day import Day, Start
+from geoflow.decide.load_ground import ground_of_loads
 from geoflow.decide.loads import end_of_tank_window, tank_loads
 from geoflow.ground.passes import Passes, field_heading, lay_passes
 from geoflow.options.typed import DayOptions, RewriteOptions
 from geoflow.outcomes import VetOutcome
 
-__all__ = ["course_of", "day_hours", "parse_share", "share_in", "with_loads"]
+__all__ = ["HEEL", "course_of", "day_hours", "parse_share", "share_in", "with_loads"]
 
-_HEEL = 0.05
+HEEL: Final = 0.05
+"""Share of a tank left when it is taken off, unless it is said [-]."""
 
 
 def parse_share(text: str | None, otherwise: float, *, where: str) -> float:
@@ -194,7 +196,7 @@ def with_loads(
         If the passes cannot be laid.
     """
     solution, prescription = vetted.solution, vetted.prescription
-    heel = parse_share(options.heel, _HEEL, where="--heel")
+    heel = parse_share(options.heel, HEEL, where="--heel")
     begin = _begin(vetted, options.start)
     if solution.bar.tank is None:
         return day
@@ -205,4 +207,6 @@ def with_loads(
     if passes.start_x.size:
         place = _in_degrees(vetted, passes.start_x[:1], passes.start_y[:1])[0]
         start = Start(corner, (float(place[0]), float(place[1])), passes.heading % (2.0 * math.pi))
-    return replace(day, loads=loads, places=_in_degrees(vetted, loads.x, loads.y), end=end, start=start)
+    places = _in_degrees(vetted, loads.x, loads.y)
+    ground = ground_of_loads(passes, rate, prescription.area, loads)
+    return replace(day, loads=loads, places=places, end=end, start=start, ground=ground)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,6 +26,7 @@ from geoflow.report.ground_figures import (
     SPREAD_WORDS,
     orifice_figure,
 )
+from geoflow.report.json_numbers import document_text
 from geoflow.report.reconciled import Ground, ground_map, rates_chart, spread_chart
 from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
@@ -240,7 +240,7 @@ def write_reconciliation(
         write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")
         write_raster(out.stage("passes.tif"), grid.passes, grid, crs, what="passes", unit="1")
         _write_layers(out.stage("reconcile.gpkg"), outcome)
-        out.stage("reconcile.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        out.stage("reconcile.json").write_text(document_text(document), encoding="utf-8")
         if found.zones is not None:
             _write_zones(out.stage("zones.csv"), outcome)
         heading = Heading(f"Applied over target: {name}", answer(outcome, system), SHORT_CAUTION)

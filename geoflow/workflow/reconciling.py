@@ -17,7 +17,7 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
-from geoflow.base.subject import TARGET, reading
+from geoflow.base.subject import TARGET, called, reading
 from geoflow.base.units import GALLON, MILE, POUND, parse
 from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
@@ -117,7 +117,7 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
     if nearest > MILE:
         raise LogError(
             f"the log lies {nearest / MILE:,.1f} miles ({nearest / 1000.0:,.1f} km) from {what}",
-            where=str(read.path),
+            where=called(read.path),
             cure="give the map of the field this log was made in, or check the coordinates (--crs, --target-crs)",
         )
 
@@ -240,7 +240,9 @@ def _with_map(field: _Field, target: Prescription, read: ReadLog, bar: Bar | Non
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
     zones = _moved(target.zones, target.local_crs, read.local_crs)
-    notes = [replace(note, text=f"map: {note.text}") for note in target.notes]
+    notes = [
+        replace(note, text=f"map: {note.text}", metric=note.metric and f"map: {note.metric}") for note in target.notes
+    ]
     if target.rate_unit.basis == "ammonia volume":
         us, metric = (
             f"map: volumes are counted at {density}; {_CHANGES} changes it"
@@ -279,21 +281,27 @@ def _balance(
     )
 
 
+def _liquid(text: str | None, bar: Bar | None) -> tuple[float, float] | None:
+    """Temperature of the liquid as given [K]."""
+    if text is None:
+        return None
+    air = standard_air_pressure(0.0) if bar is None else bar.air_pressure
+    return liquid_temperature(text, air, where="--temperature")
+
+
 def _reconcile_file(
     log_file: str, against: ComparisonOptions, options: LogOptions, target_options: ReadOptions
 ) -> ReconcileOutcome:
     bar = None if against.bar is None else read_bar(against.bar)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     loaded = parse_tickets(against.ticket, fraction)
-    temperature = (
-        None
-        if options.temperature is None
-        else liquid_temperature(
-            options.temperature,
-            standard_air_pressure(0.0) if bar is None else bar.air_pressure,
-            where="--temperature",
+    if loaded and options.nitrogen is not None:
+        raise UsageError(
+            "a ticket of ammonia does not fit a log of another product (--nitrogen)",
+            where="--ticket",
+            cure="leave --ticket out",
         )
-    )
+    temperature = _liquid(options.temperature, bar)
     read = read_log_with(log_file, options, bar, temperature, fraction)
     field = _Field(notes=tuple(read.notes))
     if against.target is not None:
@@ -315,12 +323,6 @@ def _reconcile_file(
     meter_temperature = mean_temperature(read.log)
     if meter_temperature is None and kelvin is not None:
         meter_temperature = 0.5 * sum(kelvin)
-    if loaded and options.nitrogen is not None:
-        raise UsageError(
-            "a ticket of ammonia does not fit a log of another product (--nitrogen)",
-            where="--ticket",
-            cure="leave --ticket out",
-        )
     diagnosis, lost = _diagnosis(read, found, bar if options.nitrogen is None else None)
     return ReconcileOutcome(
         read=read,
@@ -332,6 +334,7 @@ def _reconcile_file(
         gaps=gaps(read.log),
         balance=_balance(read, loaded, bar, fraction, meter_temperature),
         loads=match_loads(read.log, np.array(loaded), fraction),
+        tickets=len(loaded),
         meter_temperature=meter_temperature,
         diagnosis=diagnosis,
         notes=field.notes,

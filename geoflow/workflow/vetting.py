@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -16,6 +15,7 @@ from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.said import said_range
+from geoflow.base.subject import called
 from geoflow.base.units import GALLON, POUND, System, from_si, parse, show, to_si
 from geoflow.decide.edges import look_beyond
 from geoflow.decide.vet import Plan, vet
@@ -30,7 +30,7 @@ from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.report.canvas import Heading
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.layout import zone_numbers
+from geoflow.report.json_numbers import document_text
 from geoflow.report.liquid_words import said_liquid
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.symbology import VERDICT_SYMBOLS
@@ -87,14 +87,15 @@ def counted_density(bar: Bar, volume_temperature: str | None) -> float:
 
 def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tuple[FloatArray, FloatArray]:
     """Slowest and fastest speed of each zone [m/s] from a rewriting's side file; the plan's for zones not in it."""
-    slow, fast = (np.full(len(prescription.row), speed) for speed in plan.speed)
-    line = 1
-    place = {row: index for index, row in enumerate(prescription.row.tolist())}
+    slow, fast = np.repeat(np.array(plan.speed)[:, None], len(prescription.row), axis=1)
+    line, place = 1, {row: index for index, row in enumerate(prescription.row.tolist())}
     try:
         if not path.is_file():
             raise OSError("no file")  # a pipe would let us wait for ever
         with path.open(encoding="utf-8", newline="") as lines:
             reader = csv.DictReader(lines)
+            if not {"row", *_SPEED_COLUMNS} <= {*(reader.fieldnames or ())}:
+                raise ValueError
             for entry in reader:
                 line = reader.line_num
                 index = place[int(entry["row"])]
@@ -104,12 +105,14 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
                 slow[index], fast[index] = low, high
     except (OSError, UnicodeDecodeError) as problem:
         raise UsageError(
-            "the file with the zones' speeds cannot be read", where=f"--zone-speeds {path}", cure="check the name"
+            "the file with the zones' speeds cannot be read",
+            where=f"--zone-speeds {called(path)}",
+            cure="check the name",
         ) from problem
     except (KeyError, ValueError, TypeError, csv.Error) as problem:
         raise UsageError(
             f"line {line} does not name a zone of this prescription and its speeds",
-            where=f"--zone-speeds {path}",
+            where=f"--zone-speeds {called(path)}",
             cure="give the ..._changes.csv that 'geoflow rewrite' wrote beside this very prescription",
         ) from problem
     return slow, fast
@@ -303,7 +306,7 @@ def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: 
         Files never to be written over.
     """
 
-    text = json.dumps(document, indent=1, allow_nan=False) + "\n"
+    text = document_text(document)
 
     def write(target: Path) -> None:
         target.write_text(text, encoding="utf-8")
@@ -376,7 +379,7 @@ def write_vetting(
             prescription.zones,
             [Panel("", vetting.verdict.tolist())],
             VERDICT_SYMBOLS,
-            label=zone_numbers(prescription) if len(prescription.row) <= _MOST_LABELS else None,
+            label=prescription.zone_id if len(prescription.row) <= _MOST_LABELS else None,
             system=system,
             heading=Heading(
                 held_text(vetting.verdict),
@@ -392,5 +395,5 @@ def write_vetting(
             Heading(f"Rates {solution.bar.name} can deliver", footer=SHORT_CAUTION),
         )
         out.stage("window.png").write_bytes(chart[0])
-        out.stage("vet.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        out.stage("vet.json").write_text(document_text(document), encoding="utf-8")
     return names, notes
