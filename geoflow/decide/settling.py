@@ -310,11 +310,7 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
     if not doubtful.any():
         return None
     zones, holding = (Zones(area[some], vetting.flow_low[some], vetting.flow_high[some]) for some in (doubtful, good))
-    fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
-    counts = [len(solution.bar.orifices[key].measured) for key in fitted]
-    # What is learned from logs outranks single points, so no point is asked for beside it, but more logs may be.
-    learned = [solution.bar.orifices[key].learned is not None for key in fitted]
-    enough = all(one or count >= _ENOUGH for one, count in zip(learned, counts, strict=True))
+    counts, learned, enough = _points(solution)
     known = _settled_by_all(zones, solution.window)
     readings = _Readings(solution, zones, likely_cases(solution.bar, solution.plan.sections))
     best = None if enough or known == 0.0 else readings.best()
@@ -322,8 +318,20 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
     ways = (None, None) if found.reading else other_ways(solution, zones, holding)
     return Settling(
         float(zones.area.sum()), found.holds, found.fails, found.settled, found.careful, known, sum(counts),
-        found.reading, enough, *ways, zones.ends(np.array([known]))[1] if any(learned) else 0.0,
+        found.reading, enough, *ways, zones.ends(np.array([known]))[1] if learned else 0.0,
     )  # fmt: skip
+
+
+def _points(solution: Solution) -> tuple[list[int], bool, bool]:
+    """How many points each orifice in use has, whether any learned from logs, and whether no other point is asked for.
+
+    What is learned outranks single points, so no point is asked for beside it, but more logs may be.
+    """
+    fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
+    counts = [len(solution.bar.orifices[key].measured) for key in fitted]
+    learned = [solution.bar.orifices[key].learned is not None for key in fitted]
+    enough = all(one or count >= _ENOUGH for one, count in zip(learned, counts, strict=True))
+    return counts, any(learned), enough
 
 
 def _settled_by_all(zones: Zones, window: FlowWindow) -> float:

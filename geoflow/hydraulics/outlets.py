@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -93,20 +93,20 @@ class Outlets:
         return other
 
     def _take(self, cases: tuple[Case, ...]) -> None:
-        def of_cases(figures: list[object]) -> FloatArray:
-            return np.array(figures, dtype=np.float64).reshape(-1, 1, 1)
+        count = len(self._sections)
+
+        def of_cases(figures: list[Any], *shape: int) -> FloatArray:
+            """One array for each of the first axis of a shape: of a section, of a turn in it; else one alone."""
+            figured = np.array(figures, dtype=np.float64).reshape(-1, *shape)
+            return np.asarray(np.moveaxis(figured, 0, -1)[..., None, None])
 
         self._end, self._strays = of_cases([one.hose_end for one in cases]), of_cases([one.strays for one in cases])
-        places = range(len(self._sections))
-        self._coefficient = [of_cases([one.coefficient[place] for one in cases]) for place in places]
-        self._weight = [of_cases([one.flash_weight[place] for one in cases]) for place in places]
-        self._way = [of_cases([one.way[place] if one.way else 0.0 for one in cases]) for place in places]
-        self._turns = [
-            np.stack([of_cases([one.turns[place][turn] if one.turns else 0.0 for one in cases]) for turn in range(3)])
-            for place in places
-        ]
+        self._coefficient = of_cases([one.coefficient for one in cases], count)
+        self._weight = of_cases([one.flash_weight for one in cases], count)
+        self._way = of_cases([one.way or [0.0] * count for one in cases], count)
+        self._turns = of_cases([one.turns or [[0.0] * 3] * count for one in cases], count, 3)
         # Where the bounds of a long bore are asked for.
-        self._tubes = [np.isnan(self._weight[place]) & (self._bores[place] is not None) for place in places]
+        self._tubes = np.isnan(self._weight) & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
         middle, spread = self._hose
         self._hose_pressure = middle + spread * self._end
 
@@ -145,7 +145,7 @@ class Outlets:
         """Coefficients of section `number` with what the flow may stray at a margin that was not measured [-]."""
         coefficient, measured = self._coefficient[number], self._measured[number]
         if measured is None:
-            return coefficient
+            return np.asarray(coefficient)
         return np.asarray(coefficient * (1.0 + self._strays * stray(margin, measured, self._end)))
 
     def section_flow(
