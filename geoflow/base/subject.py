@@ -7,6 +7,7 @@ and name the options that belong to it.
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -14,7 +15,18 @@ from typing import Final
 
 from geoflow.base.errors import GeoflowError, LogError, PrescriptionError
 
-__all__ = ["BOUNDARY", "LOG", "PRESCRIPTION", "TARGET", "TO_CONVERT", "Subject", "reading", "subject", "typed"]
+__all__ = [
+    "BOUNDARY",
+    "LOG",
+    "PRESCRIPTION",
+    "TARGET",
+    "TO_CONVERT",
+    "Subject",
+    "called",
+    "reading",
+    "subject",
+    "typed",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,3 +119,17 @@ def reading(what: Subject) -> Iterator[None]:
         raise what.error(problem.what, where=problem.where, cure=problem.cure) from problem
     finally:
         _READ.reset(before)
+
+
+def called(given: object) -> str:
+    """Say how people call an input: a file by its path, what was read of one by its name, a table by what it is.
+
+    Parameters
+    ----------
+    given : str, Path or object
+        The input.
+    """
+    for one in (given, getattr(given, "path", None), getattr(given, "name", None)):
+        if isinstance(one, str | os.PathLike):
+            return os.fspath(one)
+    return "the table given"

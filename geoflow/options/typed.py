@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
-from typing import Any, Final, Literal, Self
+from typing import Any, Literal, Self
 
 from geoflow.base.errors import UsageError
 from geoflow.base.spelling import nearest
@@ -15,6 +15,7 @@ __all__ = [
     "ComparisonOptions",
     "ConvertOptions",
     "DayOptions",
+    "Given",
     "LearnOptions",
     "LogOptions",
     "PlanOptions",
@@ -26,8 +27,8 @@ __all__ = [
     "told",
 ]
 
-# An empty text was said, and whoever reads it refuses it; whoever has empty fields leaves them out.
-_UNSAID: Final[tuple[object, ...]] = (None, False, [], ())
+Given = Any
+"""The path of an input, or what stands in its place: a table in memory, or what was read of it already."""
 
 
 def check_choice(option: Option, value: object, *, where: str) -> None:
@@ -54,6 +55,14 @@ def check_choice(option: Option, value: object, *, where: str) -> None:
             where=where,
             cure=f"write one of {', '.join(words)}",
         )
+
+
+def _unsaid(value: object) -> bool:
+    """Whether nothing was said.
+
+    An empty text was said, and whoever reads it refuses it; whoever has empty fields leaves them out.
+    """
+    return value is None or value is False or (isinstance(value, list | tuple) and not value)
 
 
 class _Said:
@@ -84,7 +93,7 @@ class _Said:
         for field in fields(cls):  # type: ignore[arg-type]
             name = prefix + field.name if prefix + field.name in known else field.name
             value = said.get(name)
-            if name in known and value not in _UNSAID:
+            if name in known and not _unsaid(value):
                 check_choice(known[name], value, where=known[name].dashed)
                 given[field.name] = tuple(value) if isinstance(value, list) else value
         return cls(**given)
@@ -94,7 +103,7 @@ class _Said:
 class PlanOptions(_Said):
     """Which bar is planned, at which temperature and speed, with which sections."""
 
-    bar: str
+    bar: Given
     temperature: str
     speed: str | None = None
     sections: str | None = None
@@ -148,7 +157,7 @@ class DayOptions(_Said):
 class CardOptions(_Said):
     """What a card is of, a map or plain rates, and what is left in a tank."""
 
-    prescription: str | None = None
+    prescription: Given = None
     rates: str | None = None
     heel: str | None = None
 
@@ -160,8 +169,8 @@ class SizeOptions(_Said):
     temperature: str
     speed: str
     rates: str | None = None
-    map: str | None = None
-    bar: str | None = None
+    map: Given = None
+    bar: Given = None
     sections: str | None = None
     rows: int | None = None
     row_spacing: str | None = None
@@ -212,8 +221,8 @@ class LogOptions(_Said):
 class ComparisonOptions(_Said):
     """What a log is compared with."""
 
-    bar: str | None = None
-    target: str | None = None
+    bar: Given = None
+    target: Given = None
     boundary: str | None = None
     boundary_crs: str | None = None
     ticket: tuple[str, ...] = ()
@@ -223,7 +232,7 @@ class ComparisonOptions(_Said):
 class LearnOptions(_Said):
     """Which bar learns, and what the scale says of the same loads."""
 
-    bar: str
+    bar: Given
     ticket: tuple[str, ...] = ()
 
 
@@ -252,7 +261,7 @@ def told(command: str, said: Mapping[str, Any], skip: Iterable[str] = ()) -> lis
     lines = []
     for name, option in options_of(command).items():
         value = said.get(name)
-        if option.kind == "output" or name in skip or value in (*_UNSAID, ""):
+        if option.kind == "output" or name in skip or _unsaid(value) or value == "":
             continue
         words = " ".join(value) if isinstance(value, list | tuple) else "yes" if value is True else str(value)
         lines.append((option.dashed, words))

@@ -17,7 +17,7 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
-from geoflow.base.subject import TARGET, reading
+from geoflow.base.subject import TARGET, called, reading
 from geoflow.base.units import GALLON, MILE, POUND, parse
 from geoflow.diagnosis import diagnose, lost_liquid
 from geoflow.diagnosis.findings import Finding
@@ -25,8 +25,8 @@ from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.layers.boundaries import read_boundary
 from geoflow.layers.notes import Note
-from geoflow.log_files.read_log import read_log
-from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
+from geoflow.log_files.read_log import ReadLog, read_log
+from geoflow.options.typed import ComparisonOptions, Given, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.physics.air import SEA_LEVEL_PRESSURE, standard_air_pressure
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
@@ -37,7 +37,6 @@ from geoflow.reconcile.loads import match_loads
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 if TYPE_CHECKING:
-    from geoflow.log_files.read_log import ReadLog
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = ["parse_tickets", "read_log_with", "reconcile_file"]
@@ -90,7 +89,7 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
     return flow_window(bar, temperature_grid(*kelvin), tuple(range(len(bar.sections))))
 
 
-def _read_target(path: str, options: ReadOptions, nitrogen: str | None) -> Prescription:
+def _read_target(path: Given, options: ReadOptions, nitrogen: str | None) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
     with reading(TARGET):
         return read_with(path, options, nitrogen)
@@ -157,13 +156,13 @@ def _counted_density(bar: Bar | None, temperature: tuple[float, float] | None, s
 
 
 def reconcile_file(
-    log_file: str, against: ComparisonOptions, log: LogOptions = _AS_IT_SAYS, target: ReadOptions = _AS_IT_IS
+    log_file: Given, against: ComparisonOptions, log: LogOptions = _AS_IT_SAYS, target: ReadOptions = _AS_IT_IS
 ) -> ReconcileOutcome:
     """Read everything and reconcile it.
 
     Parameters
     ----------
-    log_file : str
+    log_file : str, GeoDataFrame, DataFrame or ReadLog
         The as-applied log.
     against : ComparisonOptions
         Bar, target map, boundary and scale tickets.
@@ -180,14 +179,14 @@ def reconcile_file(
 
 
 def read_log_with(
-    log_file: str, options: LogOptions, bar: Bar | None, temperature: tuple[float, float] | None, fraction: float
+    log_file: Given, options: LogOptions, bar: Bar | None, temperature: tuple[float, float] | None, fraction: float
 ) -> ReadLog:
     """Read the log with what the bar says of it.
 
     Parameters
     ----------
-    log_file : str
-        The as-applied log.
+    log_file : str, GeoDataFrame, DataFrame or ReadLog
+        The as-applied log; one that was read already comes back as it is.
     options : LogOptions
         How it is read.
     bar : Bar or None
@@ -197,11 +196,13 @@ def read_log_with(
     fraction : float
         Mass of nitrogen over mass of ammonia [-].
     """
+    if isinstance(log_file, ReadLog):
+        return log_file
     width = bar.width if bar is not None else None
     if options.width is not None:
         width = parse(options.width, "length", where="--width")
     density = _density(bar, temperature, options.volume_temperature)
-    tell(f"reading {log_file}")
+    tell(f"reading {called(log_file)}")
     return read_log(
         log_file,
         columns=options.column,
@@ -280,7 +281,7 @@ def _balance(
 
 
 def _reconcile_file(
-    log_file: str, against: ComparisonOptions, options: LogOptions, target_options: ReadOptions
+    log_file: Given, against: ComparisonOptions, options: LogOptions, target_options: ReadOptions
 ) -> ReconcileOutcome:
     bar = None if against.bar is None else read_bar(against.bar)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
