@@ -79,6 +79,8 @@ class ReadLog:
         First time in the log as ISO 8601, with a Z where it is UTC.
     latency : Latency or None
         What the machine states of its own.
+    given : GeoDataFrame or DataFrame or None
+        The records as they were given, where that was in memory.
     """
 
     path: Path
@@ -101,6 +103,7 @@ class ReadLog:
     clock: str | None
     start: str | None
     latency: Latency | None
+    given: Any = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,6 +219,7 @@ def read_log(path: Any, how: ReadingLog | None = None, **said: Any) -> ReadLog:
         clock=None if clock is None else clock.scale,
         start=None if clock is None else clock.start,
         latency=table.latency,
+        given=path if table.file_format == "table" else None,
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.rate_units import rate_unit
 from geoflow.base.subject import called, subject, typed
-from geoflow.layers.memory import shapes_in_memory, whole_table
+from geoflow.layers.memory import shapes_in_memory
 from geoflow.prescription_files.table import ReaderOptions, ZoneTable
 
 __all__ = ["READERS", "Reader", "read_zone_table"]
@@ -114,7 +114,7 @@ def _read_frame(given: Any, options: ReaderOptions) -> ZoneTable:
         raise PrescriptionError(
             f"it holds no shapes of {subject().part}s", where=str(where), cure="give a GeoDataFrame with polygons"
         )
-    return ZoneTable("table", whole_table(given))
+    return ZoneTable("table", given.copy())
 
 
 # The first reader that takes a path reads it. Task data go in front, since they are a folder, an .xml or a .zip.

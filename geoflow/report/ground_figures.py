@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from geoflow.base.arrays import BoolArray, FloatArray, IntArray
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
-    from geoflow.reconcile.agreement import Spread
-    from geoflow.reconcile.field import Reconciliation
+    from geoflow.reconciliation.agreement import Spread
+    from geoflow.reconciliation.field import Reconciliation
 
 __all__ = [
     "ORIFICE_WORDS",

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import IntArray
 from geoflow.base.units import System, number, show, unit_label
-from geoflow.reconcile.balance import MOST_LOST
+from geoflow.reconciliation.balance import MOST_LOST
 from geoflow.report.findings import percent
 from geoflow.report.layout import count
 from geoflow.report.model import Table

@@ -29,13 +29,13 @@ from geoflow.files.output import OutputFolder, replace_file
 from geoflow.layers.memory import content_in_memory
 from geoflow.options.typed import Given, LearnOptions, LogOptions
 from geoflow.physics.ammonia import saturation
-from geoflow.reconcile.balance import gaps, logged_ammonia, mass_balance
+from geoflow.reconciliation.balance import gaps, logged_ammonia, mass_balance
 from geoflow.workflow.reconciling import parse_tickets, read_log_with
 
 if TYPE_CHECKING:
     from geoflow.log_files.read_log import ReadLog
 
-__all__ = ["learn_files", "learn_logs", "write_figures", "write_learned"]
+__all__ = ["learn_files", "learn_logs", "learned_text", "write_figures", "write_learned"]
 
 _AS_IT_SAYS = LogOptions()
 _NEEDED = ("flow", "bar_pressure", "temperature")
@@ -203,6 +203,35 @@ def _print_of(log: Given) -> str:
     return digest.hexdigest()
 
 
+def learned_text(outcome: LearnOutcome, bar_file: str, out: str) -> str:
+    """Put what was learned into the bar file it rests on; everything else in it stays as it was typed.
+
+    Parameters
+    ----------
+    outcome : LearnOutcome
+        From `learn_files`.
+    bar_file, out : str
+        The bar file, and what the new one is called in errors.
+
+    Raises
+    ------
+    BarError
+        If the bar file is written so that no table can be put below it.
+    """
+    before = Path(bar_file).read_text(encoding="utf-8-sig")
+    learned = {name: kind.learned for name, kind in outcome.kinds.items()}
+    content = with_learned(before, learned, outcome.bar.air_pressure)
+    try:
+        read_bar_text(content.encode(), out)
+    except BarError as problem:
+        raise BarError(
+            "what was learned cannot be put into this bar file as it is written",
+            where=bar_file,
+            cure="open every orifice as a table of its own, [orifices.NAME], with one key to a line",
+        ) from problem
+    return content
+
+
 def write_learned(
     outcome: LearnOutcome, bar_file: str, out: str, *, replace_existing: bool, protect: tuple[Path, ...]
 ) -> None:
@@ -226,17 +255,7 @@ def write_learned(
     OutputError
         If it may not or cannot be written.
     """
-    before = Path(bar_file).read_text(encoding="utf-8-sig")
-    learned = {name: kind.learned for name, kind in outcome.kinds.items()}
-    content = with_learned(before, learned, outcome.bar.air_pressure)
-    try:
-        read_bar_text(content.encode(), out)
-    except BarError as problem:
-        raise BarError(
-            "what was learned cannot be put into this bar file as it is written",
-            where=bar_file,
-            cure="open every orifice as a table of its own, [orifices.NAME], with one key to a line",
-        ) from problem
+    content = learned_text(outcome, bar_file, out)
 
     def write(path: Path) -> None:
         path.write_text(content, encoding="utf-8")

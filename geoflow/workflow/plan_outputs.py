@@ -63,9 +63,7 @@ def plan_map(plan: PlanOutcome, name: str, system: System) -> Picture:
     """
     prescription, solution, (title, draw) = plan.vetted.prescription, plan.vetted.solution, _MAPS[name]
     warmth = said_range(*solution.plan.temperature, "temperature", system)
-    said = (
-        f"{prescription.path.name} with {solution.bar.name}, liquid {warmth}. {plan_answer(plan, system)}"
-    )
+    said = f"{prescription.path.name} with {solution.bar.name}, liquid {warmth}. {plan_answer(plan, system)}"
     return draw(plan, system, Heading(title, said, SHORT_CAUTION))
 
 

@@ -28,18 +28,18 @@ from geoflow.layers.notes import Note
 from geoflow.log_files.read_log import ReadLog, read_log
 from geoflow.options.typed import ComparisonOptions, Given, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
-from geoflow.physics.air import SEA_LEVEL_PRESSURE, standard_air_pressure
+from geoflow.physics.air import SEA_LEVEL_PRESSURE
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
-from geoflow.reconcile.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
-from geoflow.reconcile.causes import response_time
-from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
-from geoflow.reconcile.loads import match_loads
+from geoflow.reconciliation.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
+from geoflow.reconciliation.causes import response_time
+from geoflow.reconciliation.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
+from geoflow.reconciliation.loads import match_loads
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["parse_tickets", "read_log_with", "reconcile_file"]
+__all__ = ["liquid_said", "parse_tickets", "read_log_with", "reconcile_file"]
 
 # Less than this of the log's usual rate is nothing.
 _TRACE: Final = 0.01
@@ -222,6 +222,22 @@ def read_log_with(
     )
 
 
+def liquid_said(options: LogOptions, bar: Bar | None) -> tuple[float, float] | None:
+    """Temperature of the liquid as it was said [K]; None where it was not.
+
+    Parameters
+    ----------
+    options : LogOptions
+        How the log is read.
+    bar : Bar or None
+        Its air counts with a tank's gauge; the sea level's without one.
+    """
+    if options.temperature is None:
+        return None
+    air = SEA_LEVEL_PRESSURE if bar is None else bar.air_pressure
+    return liquid_temperature(options.temperature, air, where="--temperature")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Field:
     """What a log is compared with, in its frame: the map as read and as a target, the boundary, and notes on both."""
@@ -286,15 +302,7 @@ def _reconcile_file(
     bar = None if against.bar is None else read_bar(against.bar)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     loaded = parse_tickets(against.ticket, fraction)
-    temperature = (
-        None
-        if options.temperature is None
-        else liquid_temperature(
-            options.temperature,
-            standard_air_pressure(0.0) if bar is None else bar.air_pressure,
-            where="--temperature",
-        )
-    )
+    temperature = liquid_said(options, bar)
     read = read_log_with(log_file, options, bar, temperature, fraction)
     field = _Field(notes=tuple(read.notes))
     if against.target is not None:

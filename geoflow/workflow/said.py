@@ -8,10 +8,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from geoflow.bar.bar_file import read_bar
+from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.decide.sized import Sized
 from geoflow.decide.vet import Solution
 from geoflow.diagnosis.learned_bar import LearnOutcome
 from geoflow.field_card.outcome import CardOutcome
+from geoflow.files.inputs import watching
+from geoflow.log_files.read_log import ReadLog
 from geoflow.options.table import TARGET
 from geoflow.options.typed import (
     CardOptions,
@@ -32,11 +36,11 @@ from geoflow.workflow.carding import card_of
 from geoflow.workflow.converting import convert_file
 from geoflow.workflow.learning import learn_files
 from geoflow.workflow.planning import plan_field
-from geoflow.workflow.reconciling import reconcile_file
+from geoflow.workflow.reconciling import liquid_said, read_log_with, reconcile_file
 from geoflow.workflow.reporting import parse_date
 from geoflow.workflow.rewriting import rewrite_file
 from geoflow.workflow.sizing import size_orifices
-from geoflow.workflow.vetting import vet_file
+from geoflow.workflow.vetting import read_with, vet_file
 
 __all__ = [
     "Said",
@@ -45,6 +49,8 @@ __all__ = [
     "date_of",
     "learned",
     "planned",
+    "read_points",
+    "read_zones",
     "reconciled",
     "rewritten",
     "sized_orifices",
@@ -156,6 +162,33 @@ def reconciled(said: Said) -> ReconcileOutcome:
     """
     log, target = LogOptions.of(said, "reconcile"), ReadOptions.of(said, "reconcile", TARGET)
     return reconcile_file(said["log"], ComparisonOptions.of(said, "reconcile"), log, target)
+
+
+def read_points(said: Said) -> ReadLog:
+    """Read a log, as `reconciled` does first.
+
+    Parameters
+    ----------
+    said : mapping
+        By name.
+    """
+    options = LogOptions.of(said, "reconcile")
+    with watching(said["log"], said.get("bar"), options.columns_file):
+        bar = None if said.get("bar") is None else read_bar(said["bar"])
+        fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
+        return read_log_with(said["log"], options, bar, liquid_said(options, bar), fraction)
+
+
+def read_zones(said: Said) -> Prescription:
+    """Read a prescription, as `vetted` does.
+
+    Parameters
+    ----------
+    said : mapping
+        By name.
+    """
+    with watching(said["prescription"]):
+        return read_with(said["prescription"], ReadOptions.of(said, "vet"))
 
 
 def learned(said: Said) -> LearnOutcome:
