@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+import geoflow
+
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "geoflow"
 MODULES = sorted(PACKAGE.rglob("*.py"))
@@ -134,6 +136,12 @@ def test_our_own_imports_stand_at_the_top(path: Path) -> None:
         if isinstance(node, ast.ImportFrom) and str(node.module).startswith("geoflow")
     ]
     assert late == []
+
+
+def test_no_room_is_called_like_a_function_of_the_face() -> None:
+    """Python sets a folder that is imported as an attribute of the package, in place of the function."""
+    rooms = {path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or path.is_dir()}
+    assert rooms & {*geoflow.__all__} == set()
 
 
 def test_no_room_holds_more_than_a_fifth_of_the_code() -> None:

@@ -28,7 +28,7 @@ _RENAMED: Final = {
 """Options whose keyword is another word, as the argument beside it is called so or it reads better."""
 _ELSEWHERE: Final = ("replace", "all_zones", "paper")
 _RANGES: Final = ("temperature range", "speed range")
-Function = TypeVar("Function", bound=Callable[..., Any])
+_Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
 def keywords_of(command: str) -> dict[str, Option]:
@@ -130,7 +130,7 @@ def asked(command: str, given: Mapping[str, Any], only: Sequence[str] | None = N
     return said
 
 
-def documented(command: str) -> Callable[[Function], Function]:
+def documented(command: str) -> Callable[[_Function], _Function]:
     """Give a function the signature of its command and a line of help for every keyword.
 
     Parameters
@@ -139,7 +139,7 @@ def documented(command: str) -> Callable[[Function], Function]:
         One of `geoflow.options.table.COMMANDS`.
     """
 
-    def dress(function: Function) -> Function:
+    def dress(function: _Function) -> _Function:
         own = [one for one in inspect.signature(function).parameters.values() if one.kind is not one.VAR_KEYWORD]
         more = {word: one for word, one in keywords_of(command).items() if word not in {each.name for each in own}}
         needed = [word for word, one in more.items() if command in one.required]

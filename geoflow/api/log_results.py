@@ -46,10 +46,9 @@ class ReconcileResult(Result):
         target = self.outcome.target
         if target is None or self.outcome.found.zones is None:
             return None
-        columns = {
-            name: values for name, values in zone_columns(self.outcome).items() if name not in ("zone", "zone_id")
-        }
-        found = of_every_row(target.rows_read, target.row, columns) | ids_of(target)
+        columns = zone_columns(self.outcome)
+        ours = {name: columns[name] for name in columns if name not in ("zone", "zone_id")}
+        found = of_every_row(target.rows_read, target.row, ours) | ids_of(target)
         return with_ours(table_of(target), found)
 
     @property

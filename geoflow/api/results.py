@@ -123,7 +123,9 @@ class Result:
         report = self.report
         shown = []
         for section, blocks in report.shown("html"):
-            told = [block for block in blocks if getattr(block, "kind", "") == "warning"]
+            # The cautions stand below anyhow.
+            warned = section.key != "cautions"
+            told = [block for block in blocks if warned and getattr(block, "kind", "") == "warning"]
             if section.key in self.tables:
                 told += [_short(block) for block in blocks if isinstance(block, Table)]
             shown.append(Section(section.key, section.title, tuple(told)))
