@@ -51,7 +51,7 @@ def _quantity(value: Any, option: Option) -> str:
     """Write a text, a number, a pint quantity, or several of them as the command line has it."""
     if hasattr(value, "magnitude") and hasattr(value, "units"):
         if getattr(value.magnitude, "shape", ()):
-            return _quantity([one * value.units for one in value.magnitude.tolist()], option)
+            return _quantity([f"{one!r} {value.units}" for one in value.magnitude.tolist()], option)
         return f"{float(value.magnitude)!r} {value.units}"
     if isinstance(value, list | tuple):
         return (".." if option.kind in _RANGES else ", ").join(_quantity(one, option) for one in value)

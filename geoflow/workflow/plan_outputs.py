@@ -16,6 +16,7 @@ from geoflow.layers.write_vector import write_zones
 from geoflow.outcomes import PlanOutcome
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.layer_styles import VERDICT_STYLE
 from geoflow.report.plan_maps import rate_map, speed_map
 from geoflow.report.planning import plan_answer
 from geoflow.workflow.vet_outputs import zone_columns
@@ -108,7 +109,14 @@ def write_plan(
     prescription = plan.vetted.prescription
     with OutputFolder(folder, replace=replace, protect=(*protect, prescription.path)) as out:
         out.claim(names)
-        write_zones(out.stage(names[0]), prescription.table, plan_columns(plan), driver="GPKG", note=notes.append)
+        write_zones(
+            out.stage(names[0]),
+            prescription.table,
+            plan_columns(plan),
+            driver="GPKG",
+            note=notes.append,
+            style=VERDICT_STYLE,
+        )
         for name in _MAPS:
             out.stage(name).write_bytes(plan_map(plan, name, system)[0])
         out.stage(names[3]).write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")

@@ -12,10 +12,12 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
+from geoflow.base.schema import GROUND_COLUMNS
 from geoflow.base.units import System, from_si, parse
 from geoflow.diagnosis import effective_area
 from geoflow.files.output import OutputFolder
 from geoflow.layers.ground_rasters import lay_grid, mark_grid, write_raster
+from geoflow.layers.package_tables import dress_layer
 from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.canvas import Heading, Picture
@@ -27,9 +29,11 @@ from geoflow.report.ground_figures import (
     SPREAD_WORDS,
     orifice_figure,
 )
+from geoflow.report.layer_styles import FINDING_STYLE, RATIO_STYLE
 from geoflow.report.reconciled import Ground, ground_map, rates_chart, spread_chart
 from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
+from geoflow.report.symbology import PASSES
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
@@ -124,6 +128,9 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
             crs=4326,
         )
         pyogrio.write_dataframe(findings, path, layer="findings", driver="GPKG", append=True)
+    styles = {"strips": RATIO_STYLE, "zones": RATIO_STYLE, "findings": FINDING_STYLE}
+    for layer in ("strips", *(["zones"] if rows else []), *(["findings"] if known else [])):
+        dress_layer(path, layer, styles[layer], GROUND_COLUMNS)
 
 
 def _with_own_columns(zones: Any, target: Prescription | None) -> Any:
@@ -267,7 +274,8 @@ def write_reconciliation(
         applied = np.asarray(from_si(grid.applied, "nitrogen rate", "lb/acre"))
         write_raster(out.stage("applied.tif"), applied, grid, crs, what="nitrogen applied", unit="lb N/ac")
         write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")
-        write_raster(out.stage("passes.tif"), grid.passes, grid, crs, what="passes", unit="1")
+        passes = np.where(grid.field | (grid.passes > 0.0), grid.passes, np.nan)
+        write_raster(out.stage("passes.tif"), passes, grid, crs, what="passes", unit="1", colours=PASSES)
         _write_layers(out.stage("reconcile.gpkg"), outcome)
         out.stage("reconcile.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
         if found.zones is not None:

@@ -18,6 +18,7 @@ from geoflow.outcomes import VetOutcome
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
+from geoflow.report.layer_styles import VERDICT_STYLE
 from geoflow.report.layout import zone_numbers
 from geoflow.report.liquid_words import said_liquid
 from geoflow.report.maps import Panel, field_map
@@ -189,7 +190,9 @@ def write_vetting(
     columns = zone_columns(outcome)
     with OutputFolder(folder, replace=replace, protect=protect) as out:
         out.claim(names)
-        write_zones(out.stage("zones.gpkg"), prescription.table, columns, driver="GPKG", note=notes.append)
+        write_zones(
+            out.stage("zones.gpkg"), prescription.table, columns, driver="GPKG", note=notes.append, style=VERDICT_STYLE
+        )
         if same_format:
             write_zones(
                 out.stage(same_format[0]), prescription.table, columns, driver=same_format[1], note=notes.append
