@@ -21,7 +21,8 @@ __all__ = ["DOCUMENT", "PACKAGE", "Made", "Message", "Site", "Table", "flat", "k
 PACKAGE = Path(errors.__file__).parent.parent
 DOCUMENT = PACKAGE.parent / "docs" / "errors.md"
 # Carry an error's words until it is raised, beside the classes of the tree and the functions that return one.
-CARRIERS = {"note": "bar/bar_file.py", "_RefusedError": "isoxml/xml.py"}
+# Each only in the file, or the room, named beside it.
+CARRIERS = {"note": "bar/", "_RefusedError": "isoxml/xml.py"}
 # What only a fault in a library or in geoflow's own writing would bring: no input reaches it.
 GUARDS = {
     "the coordinate system is no text",
@@ -127,7 +128,7 @@ def sites(package: Path = PACKAGE) -> Iterator[Site]:
         for node in ast.walk(tree):
             if isinstance(node, ast.Call):
                 name = getattr(node.func, "id", getattr(node.func, "attr", ""))
-                if name in makers or CARRIERS.get(name) == file:
+                if name in makers or (name in CARRIERS and file.startswith(CARRIERS[name])):
                     words = [*node.args, *(word.value for word in node.keywords if word.arg != "where")]
                     helper = name in makers - names
                     yield Site(file, node.lineno, node.end_lineno or node.lineno, tuple(_texts(words)), helper)

@@ -647,6 +647,22 @@ def test_every_key_has_a_known_kind_a_table_and_a_sentence() -> None:
         assert not (key.required and key.default is not None)
 
 
+# Where a usual value is from: nobody's, somebody's memory, the label, a standard, or a publication with its year.
+_GROUND = re.compile(r"no source|from memory|handbook|\bmeasured\b|on the label|\b(IEC|ISO) \d+|\b(19|20)\d\d\b")
+
+
+@pytest.mark.parametrize("key", bar_keys.KEYS, ids=lambda key: f"{key.table}.{key.name}")
+def test_every_usual_value_says_what_it_rests_on(key: bar_keys.Key) -> None:
+    """Usual are defaults that count for something (0 leaves out) and what a sentence calls so."""
+    counts = key.default is not None and float(str(key.default).split()[0]) != 0.0
+    said = re.search(r"usual|\babout \d|\bserves\b|\d counts?\b", f"{key.meaning} {key.note}")
+    if counts or said:
+        assert _GROUND.search(f"{key.meaning} {key.note}"), f"{key.meaning} {key.note}"
+    if counts:
+        value = str(key.default).split()[0]
+        assert re.search(rf"\b{re.escape(f'{float(value):g}')}0?\b", key.meaning), "the default stands in no sentence"
+
+
 @pytest.mark.parametrize("key", bar_keys.KEYS, ids=lambda key: f"{key.table}.{key.name}")
 def test_every_example_is_accepted(key: bar_keys.Key) -> None:
     mapping = with_learned_table()

@@ -41,9 +41,7 @@ from geoflow.decide.faults import (
 )
 from geoflow.decide.gauges import gauge_table
 from geoflow.decide.vet import Plan, Solution, solve, vet
-from geoflow.hydraulics.cases import central_case
-from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.readings import state_at
+from geoflow.hydraulics.readings import gauge_readings
 from geoflow.physics.tanks import drawn_temperature
 from geoflow.workflow.typed_rates import parse_rates
 
@@ -517,9 +515,9 @@ def test_wear_is_not_fitted_away_by_what_was_measured_before_it(tmp_path: Path, 
     solution = planned(read_bar(tmp_path / "bar.toml"), 42.0, 42.0)
     bar, kelvin, flow = solution.bar, fahrenheit(42.0), np.array([0.7, 0.75])
     sections = solution.plan.sections
-    circuit = Circuit(bar, sections, (central_case(bar, sections),), np.array([kelvin]))
     before, less = (
-        state_at(circuit, one[None, :]).manifold_pressure[0, 0].mean(axis=-1) for one in (flow, flow / (1 + WORN))
+        gauge_readings(bar, sections, np.array([kelvin]), one[None, :]).manifold[0, :, 1]
+        for one in (flow, flow / (1 + WORN))
     )
     worn = next(one for one in fault_readings(solution, kelvin, flow) if one.name == "worn orifices")
     assert worn.turn["manifold"] == "down"

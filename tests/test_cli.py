@@ -349,7 +349,7 @@ WRONG_USE = [
     ([*FAILS, "--zone-speeds", WREN], "does not name a zone", "_changes.csv"),
     ([], "Says whether an anhydrous ammonia bar", "geoflow vet -h"),
     (["vet", "--temprature", "40 degF"], "did you mean '--temperature'?", "see 'geoflow vet -h'"),
-    ([*HOLDS[:4], "--temperature", "38-46 degF", "--speed", "5 mph"], "no temperature", "38..46 degF"),
+    ([*HOLDS[:4], "--temperature", "38-46 degF", "--speed", "5 mph"], "no temperature", "36..40 degF"),
     (["vett"], "there is no command 'vett'; did you mean 'vet'?", "commands: "),
     (["vet", LANTERN], "required", "see 'geoflow vet -h'"),
     ([*HOLDS[:5], "--temperature", "38 degF", "--speed", "-2 mph"], "argument", "see 'geoflow vet -h'"),

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from laws import laws
 from published import POUND, PSI, Row, kelvin, params
 
+from geoflow.bar.keys import COUPLING_K
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.lines import (
     CV_UNIT,
@@ -77,6 +78,7 @@ MODEL: dict[str, Callable[[Row], float]] = {
     "friction factor": lambda row: float(friction_factor(row["reynolds"])),
     "flow coefficient Kv": flow_coefficient,
     "choking outlet pressure": choking_outlet_pressure,
+    "loss coefficient of a globe valve": lambda row: COUPLING_K["globe valve"],
 }
 
 

@@ -27,6 +27,7 @@ from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import parse_bar, read_bar
 from geoflow.base.errors import BarError, GeoflowError, PrescriptionError, UsageError
 from geoflow.options.typed import PlanOptions, ReadOptions
+from geoflow.report.vetted import vetted_report
 from geoflow.web import guards
 from geoflow.web import sessions as tabs
 from geoflow.web.bar_form import bar_text, form_content, form_description
@@ -607,6 +608,19 @@ def test_an_answer_names_what_it_belongs_to(client: Any, tab: str) -> None:
     plan = {"temperature": ["8", "10"], "speed": ["8", "8"], "sections": ["left"]}
     said = answer_to(client, tab, question | {"plan": plan, "system": "metric"})["of"]
     assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 8 to 10 degC, 8 km/h, sections left"
+
+
+def test_with_every_section_ticked_the_edges_are_looked_at_and_with_some_only_those(client: Any, tab: str) -> None:
+    """The page sends sections only where some are unticked; then somebody said which are on."""
+    question = opened(client, tab)
+    every = answer_to(client, tab, question)["answer"]
+    fresh = vet_file(str(KETTLE), plan_texts("45..52 degF", "5 mph"), ReadOptions(**CHOSEN))
+    assert every == vetted_report(fresh, "us").answer
+    assert "At the field's edges, with sections off" in every
+    some = answer_to(client, tab, question | {"plan": PLAN | {"sections": ["left"]}})["answer"]
+    assert "edges" not in some
+    none = ask(client, tab, "vet", question | {"plan": PLAN | {"sections": []}})
+    assert none.status_code == 422 and "no section is on" in none.json()["error"]
 
 
 def test_the_newest_reading_ends_the_one_before() -> None:

@@ -170,7 +170,8 @@ def test_every_verdict_is_that_of_the_document(made: dict, name: str) -> None:
     for zone in document["zones"]:
         row = rows[zone["zone_id"]]
         verdict = zone["verdict"]
-        assert row[3] == f"{VERDICTS[verdict].letter} {verdict}"
+        odds = "" if verdict != "doubtful" else f" {100 * zone['odds']:.0f} %"
+        assert row[3] == f"{VERDICTS[verdict].letter} {verdict}{odds}"
         assert float(row[1]) == pytest.approx(zone["rate_lb_n_ac"] * rate, abs=0.51)
         if zone["limited_by"]:
             assert row[4] == f"{zone['limited_by']} (flow too {zone['side']})" and row[7]

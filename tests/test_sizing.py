@@ -24,11 +24,11 @@ from geoflow.bar.drills import NUMBER_DRILLS
 from geoflow.bar.equipment import Bar, ControlValve, Pump, RowHose, Section
 from geoflow.base.errors import GeoflowError
 from geoflow.base.lists import parse_list
-from geoflow.decide.size_curves import STEP, BarRange, size_curves, size_solution, size_window
+from geoflow.decide.size_curves import STEP, BarRange, size_curves, size_solution, size_windows
 from geoflow.decide.sized import Sized, sized
 from geoflow.decide.sizing import HELPFUL_LAND, Asked, asked_flows, size_choice
 from geoflow.decide.vet import Plan, solve, vet
-from geoflow.hydraulics.window import temperature_grid
+from geoflow.hydraulics.window import flow_window, temperature_grid
 from geoflow.options.typed import ReadOptions, SizeOptions
 from geoflow.report.model import Figure, Table
 from geoflow.report.sizing import sized_report
@@ -226,6 +226,38 @@ def test_each_certain_size_holds_its_rate_and_sizes_beyond_the_ends_do_not() -> 
             assert vet(got.rate, size_solution(got.bars, days, float(size))).verdict[at] == "fails"
 
 
+@pytest.mark.parametrize("system", ["us", "metric"])
+@pytest.mark.parametrize("name", ["nothing known", "long bores", "every loss"])
+def test_the_ends_of_a_span_vet_as_it_says_when_taken_as_printed(name: str, system: str) -> None:
+    got = {
+        "nothing known": lambda: nothing(said={"speed": "5..5.3 mph"}),
+        "long bores": lambda: nothing(said={"land": "10 mm", "temperature": "20..60 degF"}),
+        "every loss": lambda: found(full_bar(), plan(20, 30, 5, 5.2, 3), 80.0, 100.0, 120.0),
+    }[name]()
+    (table, *_) = (one for _, blocks in sized_report(got, None, system).shown("terminal") for one in blocks
+                   if isinstance(one, Table))  # fmt: skip
+    inch, seen = {"us": INCH, "metric": 1e-3}[system], 0
+    for at, row in enumerate(table.rows):
+        for column, good in ((1, {"holds"}), (2, {"holds", "doubtful"})):
+            for end in row[column].replace(" to ", ", ").split(", "):
+                if end != "none":
+                    verdicts = vet(got.rate, size_solution(got.bars, got.plan, float(end) * inch)).verdict
+                    assert verdicts[at] in good, (row, end)
+                    seen += 1
+    assert seen >= 6
+
+
+def test_liquid_is_told_by_the_tanks_gauge_at_any_height_the_site_may_have(capsys: pytest.CaptureFixture[str]) -> None:
+    """By CoolProp; the air pressures of 0 and 2,000 ft are those of the U.S. Standard Atmosphere (1976), its tables."""
+    plan_ = nothing(said={"temperature": "78 psi"}).plan
+    for kelvin, air in zip(plan_.temperature, (94213.0, 101325.0), strict=True):
+        assert kelvin == pytest.approx(PropsSI("T", "P", 78 * PSI + air, "Q", 1, "Ammonia"), abs=0.02)
+    with_bar = ["size", "--rates", "100 lb N/ac", "--speed", "5 mph", "--temperature", "60..78 psi", "--bar", WREN]
+    for asked in ([*with_bar[:-2], *NOTHING], with_bar):
+        assert cli.main(asked) in {0, 1}
+        assert "(tank gauge 60 to 78 psi)" in " ".join(capsys.readouterr().out.split())
+
+
 # --- laws -----------------------------------------------------------------------------------------------------------
 
 BARS = {
@@ -257,10 +289,26 @@ def test_between_solved_sizes_the_window_is_as_if_solved(name: str) -> None:
     fine = curves.finely()
     places = np.arange(2, fine.diameter.size, 12 if name in BARS else 5)
     for at in places.tolist():
-        window = size_window(BarRange(base, base), days, float(fine.diameter[at]), curves.temperature)
+        (window,) = size_windows(BarRange(base, base), days, [float(fine.diameter[at])], curves.temperature)
         low, high = (ends / window.delivered_ratio for ends in window.edges(certain=True))
         # A change of limit between two sizes only narrows the window.
         assert np.all(fine.low[at] >= low * 0.998) and np.all(fine.high[at] <= high * 1.002)
+
+
+@pytest.mark.parametrize("name", [*BARS, *JUMPS])
+def test_sizes_solved_together_have_the_windows_they_have_alone(name: str) -> None:
+    base, sections = (BARS | JUMPS)[name]
+    days, kelvin = plan(25, 45, 5, 5, sections), temperature_grid(fahrenheit(25.0), fahrenheit(45.0), 4.0)
+    sizes = [0.045 * INCH, 0.060 * INCH, 0.085 * INCH, 0.110 * INCH]
+    bars = BarRange(base, base)
+    for size, together in zip(sizes, size_windows(bars, days, sizes, kelvin), strict=True):
+        fitted = bars.fitted(days.sections, size).worse
+        alone = flow_window(fitted, kelvin, days.sections)
+        for sure in (True, False):
+            both = [one.over_plan(certain=sure, commanded=True) for one in (together, alone)]
+            # The hose's table has other places where sizes differ.
+            assert both[0].low == pytest.approx(both[1].low, rel=1e-5)
+            assert both[0].high == pytest.approx(both[1].high, rel=1e-5)
 
 
 @laws(20)
@@ -287,7 +335,9 @@ def test_any_bar_within_the_ranges_holds_what_certainly_holds(ends: tuple[float,
             max_pressure=between(worse.limits.max_pressure, better.limits.max_pressure, ends[3]),
         ),
     )
-    window = size_window(BarRange(inside, inside), got.plan, best.diameter, temperature_grid(*got.plan.temperature))
+    (window,) = size_windows(
+        BarRange(inside, inside), got.plan, [best.diameter], temperature_grid(*got.plan.temperature)
+    )
     certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
     # What is lost on the way warms the liquid by hundredths of a degree, which may move a low end by 1e-5 either way.
     assert certain.low <= best.certain.low * (1 + 5e-5) and certain.high >= best.certain.high * (1 - 1e-6)
@@ -359,7 +409,7 @@ def test_many_rates_as_groups_hold_no_more_than_each_alone() -> None:
     assert got.best.held == inside.sum()
     # No size of a fine list holds clearly more.
     for size in np.arange(0.045, 0.09, 0.001) * INCH:
-        window = size_window(BarRange(base, base), days, float(size), temperature_grid(*days.temperature))
+        (window,) = size_windows(BarRange(base, base), days, [float(size)], temperature_grid(*days.temperature))
         one = window.over_plan(certain=True, commanded=True)
         assert ((got.asked.low >= one.low) & (got.asked.high <= one.high)).sum() <= 1.02 * got.best.held + 2000 / 150
 

@@ -638,7 +638,7 @@ UNITS = (
 # Counts, shares, ratios, numbers of things, and the user's own money.
 PURE = re.compile(
     r"^(zone|zones|row|rows|rows_read|count|pass|heel|end_fill|field_efficiency|tanks|tanks_together|off_values|even|sudden|moments|rows_worth"
-    r"|holds|doubtful|fails|off|left_failing|raised|zones_.*|.*_ratio|ratio|.*_over_.*|rates_of_the_map|points_measured"
+    r"|holds|doubtful|fails|odds|off|left_failing|raised|zones_.*|.*_ratio|ratio|.*_over_.*|rates_of_the_map|points_measured"
     r"|rows_off_mean|.*_factor|concordance|within_\d+|overlap_fraction|relative_.*|change_low|change_high|share|.*share.*"
     r"|area_ratio.*|shortfall|acres_.*|pounds_.*|.*_cost_change|.*_value_change|net_change|pulses_per_.*|dropped|read"
     r"|kept|nitrogen_fraction|facts|repeats|cells|columns)$"

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from geoflow.bar import keys as bar_keys
-from geoflow.bar.agreement import pump_disagreements, tank_hose_disagreements
+from geoflow.bar.agreement import check_pump, check_tank_hoses
 from geoflow.bar.building import build_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.flashing import check_flashing
@@ -310,8 +310,8 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
             orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
-    for place, what, cure in (*pump_disagreements(values, given), *tank_hose_disagreements(values)):
-        reader.note(place, what, cure)
+    check_pump(reader.note, values, given)
+    check_tank_hoses(reader.note, values)
 
 
 def _check_flows(reader: _Reader, name: str, machine: dict[str, Any], given: Mapping[str, Any]) -> None:

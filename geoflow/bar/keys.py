@@ -74,9 +74,13 @@ _SOME_FLOW: Final = ("0.01 gpm", "2000 gpm")
 
 _TURNS: Final = ("1 rpm", "20000 rpm")
 COUPLING_K: Final[dict[str, float]] = {
-    "full bore": 0.5, "globe valve": 6.0, "poppet": 8.0, "breakaway": 6.0, "flat face": 4.0,
+    "full bore": 0.5, "globe valve": 10.0, "poppet": 8.0, "breakaway": 6.0, "flat face": 4.0,
 }
-"""Loss coefficients of couplings by kind, on the bore of the hose; from memory, so give `k` or `cv` where known."""
+"""Loss coefficients of couplings by kind, on the bore of the hose, so give `k` or `cv` where known.
+
+The globe valve, fully open, has that of handbook tables of minor losses (tests/published/lines.csv); no table was found
+that tells quick couplings by kind, so those are from memory.
+"""
 _COUPLINGS: Final = ", ".join(f"{kind} {k:g}" for kind, k in COUPLING_K.items())
 
 KEYS: Final[tuple[Key, ...]] = (
@@ -87,7 +91,8 @@ KEYS: Final[tuple[Key, ...]] = (
         accepted=(1, 1000)),
     Key("", "width", "length", "40 ft", "Working width; checked against rows times row spacing (within 1 %).",
         accepted=("1 in", "1000 ft")),
-    Key("", "nitrogen_fraction", "number", NITROGEN_FRACTION, "Nitrogen by weight in the ammonia.",
+    Key("", "nitrogen_fraction", "number", NITROGEN_FRACTION,
+        "Nitrogen by weight in the ammonia; 0.82 is the grade 82-0-0 on the label.",
         default=NITROGEN_FRACTION,
         accepted=(0.1, 0.8225), note="82-0-0 is written 0.82; pure ammonia holds 0.8224"),
     Key("", "elevation", "length", "900 ft",
@@ -109,10 +114,12 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("orifices", "diameter", "length", "0.070 in", "Bore of the orifice.", required=True,
         accepted=("0.005 in", "2 in")),
     Key("orifices", "discharge_coefficient", "number", 0.62,
-        "Discharge coefficient on liquid that does not boil; about 0.62 sharp-edged, 0.80 for a short tube.",
+        "Discharge coefficient on liquid that does not boil; about 0.62 sharp-edged, 0.80 for a short tube "
+        "(handbooks, from memory).",
         required=True, accepted=(0.1, 1)),
     Key("orifices", "coefficient_tolerance", "number", 0.05,
-        "How far the coefficient may be off, as a fraction; 0 is exact, 0.08 serves where nobody tested it.",
+        "How far the coefficient may be off, as a fraction; 0 is exact, 0.08 serves where nobody tested it "
+        "(common practice, no source).",
         default=0.08, accepted=(0, 0.9)),
     Key("orifices", "land", "length", "1.5 mm",
         "Length of the straight bore (plate thickness): what is likely of the flashing, and from five "
@@ -152,12 +159,15 @@ KEYS: Final[tuple[Key, ...]] = (
         'Temperature of the liquid there, or the gauge on the tank it is drawn from ("78 psi").',
         required=True, accepted=_LIQUID),
     Key("orifices.measured", "flow_tolerance", "number", 0.03,
-        "How far the flow may be off, as a fraction; 0.05 counts for a `rate` (its speed errs too), 0.02 for a `load`.",
+        "How far the flow may be off, as a fraction; 0.03 counts for a meter, 0.05 for a `rate` (its speed errs too), "
+        "0.02 for a `load` (common practice, no source).",
         default=0.03, accepted=(0, 0.9)),
-    Key("orifices.measured", "pressure_tolerance", "pressure difference", "2 psi", "How far the gauge may be off.",
+    Key("orifices.measured", "pressure_tolerance", "pressure difference", "2 psi",
+        "How far the gauge may be off; 2 psi counts where you don't say (common practice, no source).",
         default="2 psi", accepted=("0 psi", "50 psi")),
     Key("orifices.measured", "temperature_tolerance", "temperature difference", "2 degF",
-        "How far the thermometer may be off; where the tank's gauge is given, what 2 psi of it make.",
+        "How far the thermometer may be off, 2 degF where you don't say; with the tank's gauge given, what 2 psi of "
+        "it make (common practice, no source).",
         default="2 degF", accepted=("0 degF", "20 degF")),
     *LEARNED_KEYS,
     Key("row_hose", "back_pressure", "gauge pressure range", "4..8 psi", "Pressure just below the orifice.",
@@ -165,8 +175,9 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("row_hose", "length", "length", "8 ft", "Length of the hose, for an estimate of that pressure.",
         accepted=_HOSE_LENGTH),
     Key("row_hose", "bore", "length", "0.375 in", "Inside diameter of the hose.", accepted=_HOSE_BORE),
-    Key("row_hose", "tolerance", "number", 0.4, "How far the estimate may be off, as a fraction.",
-        default=0.4, accepted=(0, 1)),
+    Key("row_hose", "tolerance", "number", 0.4,
+        "How far the estimate may be off, as a fraction; 0.4 covers the correlations for separated flow (Friedel 1979; "
+        "Mueller-Steinhagen and Heck 1986).", default=0.4, accepted=(0, 1)),
     Key("row_hose", "outlet", "length", "0.25 in",
         "Diameter of the hole at the knife, where it is narrower than the hose.", accepted=("0.02 in", "4 in")),
     Key("row_hose", "outlet_coefficient", "number", 0.8,
@@ -190,7 +201,8 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("tank_hoses", "roughness", "length", "0.05 mm", "Roughness of its wall; 0 is a smooth hose.",
         default="0 mm", accepted=_ROUGHNESS),
     Key("tank_hoses.couplings", "kind", "text", "poppet",
-        f"Sets the loss where neither `k` nor `cv` is given (from memory, on the hose's bore): {_COUPLINGS}."),
+        f"Sets the loss where neither `k` nor `cv` is given, on the hose's bore: {_COUPLINGS} (the globe valve from "
+        "handbook tables of minor losses, the others from memory)."),
     Key("tank_hoses.couplings", "k", "number", 4.0, "Its loss coefficient on the hose's bore.", accepted=_FITTINGS),
     Key("tank_hoses.couplings", "cv", "number", 60, "Its flow coefficient: US gpm of water at a loss of 1 psi.",
         accepted=(0.01, 10000)),
@@ -210,7 +222,8 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("pump", "min_flow", "volume flow", "3 gpm", "Least flow the pump can be held at.", default="0 gpm",
         accepted=_FLOW),
     Key("pump", "efficiency", "number", 0.5,
-        "Share of the drive's work that becomes pressure; the rest heats the liquid.", default=0.5,
+        "Share of the drive's work that becomes pressure; the rest heats the liquid. 0.5 is a guess (no source).",
+        default=0.5,
         accepted=(0.05, 1)),
     Key("pump", "flow_tolerance", "number", 0.05,
         "How far `max_flow` may be off, as a fraction; 0.05 is usual for a nameplate (common practice, no source).",
@@ -245,7 +258,8 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("control_valve", "cv", "number", 30,
         "Flow coefficient wide open: US gpm of water at a loss of 1 psi.", required=True,
         accepted=(0.01, 10000)),
-    Key("control_valve", "recovery_factor", "number", 0.9, "Pressure recovery factor FL of IEC 60534.",
+    Key("control_valve", "recovery_factor", "number", 0.9,
+        "Pressure recovery factor FL of IEC 60534; 0.9 is a globe valve's (IEC 60534-2-1).",
         default=0.9, accepted=(0.3, 1)),
     Key("limits", "max_pressure", "gauge pressure", "200 psi", "Rated pressure at the pump outlet.",
         required=True, accepted=("1 psi", "1000 psi")),
@@ -261,7 +275,8 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("tank", "capacity", "volume", "1000 gal",
         "Water capacity; of all tanks drawn at the same time together, of which [[tank_hoses]] says how many.",
         required=True, accepted=("1 gal", "50000 gal")),
-    Key("tank", "fill", "number", 0.85, "Share of the capacity that is filled.", default=0.85,
+    Key("tank", "fill", "number", 0.85,
+        "Share of the capacity that is filled; 0.85 where you don't say (common practice, no source).", default=0.85,
         accepted=(0.05, 0.85),
         note="the usual rule is 85 % of the capacity at most, so that the liquid has room to expand; "
         "the local code decides, ask the supplier"),

@@ -8,7 +8,7 @@ from geoflow.physics.ammonia import saturation_temperature
 
 __all__ = ["liquid_temperature", "tank_gauge"]
 
-_HOW = 'write it like "40 degF" or "35..62 degF", or as what the gauge on the tank reads: "78 psi"'
+_GAUGE = 'or write what the gauge on the tank reads: "78 psi"'
 
 
 def tank_gauge(text: object, air_pressure: float) -> tuple[float, float] | None:
@@ -53,11 +53,13 @@ def liquid_temperature(text: object, air_pressure: float, *, where: str = "") ->
         try:
             return parse_range(text, "temperature", where=where)
         except QuantityError as problem:
-            raise QuantityError(problem.what, where=where, cure=_HOW) from problem
+            raise QuantityError(problem.what, where=where, cure=f"{problem.cure}; {_GAUGE}") from problem
     try:
         low, high = (float(saturation_temperature(pressure)) for pressure in pressures)
     except RangeError as problem:
         raise QuantityError(
-            f"'{text}' on the tank's gauge is no pressure that ammonia has from -54 to 136 degF", where=where, cure=_HOW
+            f"'{text}' on the tank's gauge is no pressure that ammonia has from -54 to 136 degF",
+            where=where,
+            cure='give it like "78 psi", or the liquid temperature like "40 degF"',
         ) from problem
     return low, high

@@ -1,13 +1,11 @@
-"""The only place that knows pint: text to SI floats and SI floats to text, at the edge only.
-
-Inside geoflow every number is an SI float [m, kg, s, K, Pa]; text with a unit stands only where people read or write.
-"""
+"""The only place that knows pint: text to SI floats [m, kg, s, K, Pa] and SI floats to text, at the edge only."""
 
 from __future__ import annotations
 
 import functools
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -241,17 +239,24 @@ def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, flo
     QuantityError
         If either end is no value of this kind or the low end is above the high end.
     """
+    try:
+        return _span(text, lambda one: parse(one, kind, where=where), where)
+    except QuantityError as problem:
+        if isinstance(text, str) and _SPAN.fullmatch(text):
+            raise
+        number, unit = KINDS[kind].example.split(" ", 1)
+        cure = f'{problem.cure}, a range with two dots, like "{0.9 * float(number):g}..{number} {unit}"'
+        raise QuantityError(problem.what, where=where, cure=cure) from problem
+
+
+def _span(text: object, parse_one: Callable[[object], float], where: str) -> tuple[float, float]:
+    """Read both ends, low end first, or one value as both."""
     match = _SPAN.fullmatch(text) if isinstance(text, str) else None
     if match is None:
-        try:
-            value = parse(text, kind, where=where)
-        except QuantityError as problem:
-            cure = f'{problem.cure}; a range with two dots, like "38..46 degF" or "4.5..5.5 mph"'
-            raise QuantityError(problem.what, where=where, cure=cure) from problem
+        value = parse_one(text)
         return value, value
     low_text, low_unit, high_text, high_unit = match.groups()
-    low = parse(f"{low_text} {low_unit or high_unit}", kind, where=where)
-    high = parse(f"{high_text} {high_unit}", kind, where=where)
+    low, high = parse_one(f"{low_text} {low_unit or high_unit}"), parse_one(f"{high_text} {high_unit}")
     if low > high:
         raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
     return low, high
@@ -274,16 +279,7 @@ def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") 
     QuantityError
         If either end is no pressure or the low end is above the high end.
     """
-    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
-    if match is None:
-        value = parse_pressure(text, air_pressure, where=where)
-        return value, value
-    low_text, low_unit, high_text, high_unit = match.groups()
-    low = parse_pressure(f"{low_text} {low_unit or high_unit}", air_pressure, where=where)
-    high = parse_pressure(f"{high_text} {high_unit}", air_pressure, where=where)
-    if low > high:
-        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
-    return low, high
+    return _span(text, lambda one: parse_pressure(one, air_pressure, where=where), where)
 
 
 def factor(unit: str, kind: str) -> float:

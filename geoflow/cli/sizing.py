@@ -17,14 +17,15 @@ def _size(options: argparse.Namespace) -> int:
     from geoflow.report.sizing import sized_report
     from geoflow.report.sizing_document import sized_document
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.reporting import write_report
     from geoflow.workflow.said import sized_orifices
 
     found, prescription = sized_orifices(vars(options))
     inputs = tuple(name for name in (options.map, options.bar) if name is not None)
-    report = sized_report(found, prescription, options.units)
+    report = sized_report(found, prescription, options.units, drawn=options.out is not None)
     written: list[str] = []
     if options.out is not None:
+        from geoflow.workflow.reporting import write_report
+
         files, protect = ReportFiles(out=options.out), tuple(map(Path, inputs))
         # An HTML file bears no date.
         written = write_report(

@@ -55,7 +55,7 @@ class GaugeTable:
         The same as the controller counts it [kg/s].
     density : ndarray, shape (temperatures,)
         Of the liquid in the tank [kg/m3].
-    manifold, after_valve, outlet, valve_drop : ndarray
+    manifold, likely, after_valve, outlet, valve_drop : ndarray
         As in `readings.Readings`.
     """
 
@@ -66,6 +66,7 @@ class GaugeTable:
     shown_flow: FloatArray
     density: FloatArray
     manifold: FloatArray
+    likely: FloatArray
     after_valve: FloatArray
     outlet: FloatArray
     valve_drop: FloatArray
@@ -107,7 +108,7 @@ def gauge_table(rate: FloatArray, speed: FloatArray, solution: Solution) -> Gaug
     known = sure & (ends(found.margin)[..., 0] >= bar.limits.liquid_margin - _PRESSURE_ROUNDING)
     shown = (
         np.where(known[..., None], ends(values), np.nan)
-        for values in (found.manifold, found.after_valve, found.outlet, found.valve_drop)
+        for values in (found.manifold, found.likely, found.after_valve, found.outlet, found.valve_drop)
     )
     return GaugeTable(kelvin, rate, speed, true[..., 1], flows[:, 1], liquid, *shown)
 
@@ -218,19 +219,15 @@ def gauges_of(at: IntArray, rate: FloatArray, solution: Solution, vetting: Vetti
         ends = np.column_stack([values[..., 0].min(axis=0), values[..., 2].max(axis=0)])
         return np.where(known[:, None], ends, np.nan)
 
-    manifold = over_temperatures(table.manifold)
-    likely = np.column_stack(
-        [solution.curve.at(f"likely_manifold_{end}", flow) for end, flow in (("low", low), ("high", high))]
-    )
     return Gauges(
         rate[at],
         speed,
         vetting.verdict[at],
         vetting.limited_by[at],
         liquid,
-        manifold,
+        over_temperatures(table.manifold),
         over_temperatures(table.outlet),
-        np.clip(likely, manifold[:, :1], manifold[:, 1:]),
+        over_temperatures(table.likely),
         rates,
         table,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -11,18 +12,18 @@ from geoflow.bar.equipment import Bar, Orifice
 from geoflow.bar.key_kinds import THIN_PLATE_LONGEST
 from geoflow.base.arrays import FloatArray
 from geoflow.decide.vet import Plan, Solution, asked_of_rows, fitted_with, solve
+from geoflow.hydraulics.long_bores import is_long
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.physics.short_tubes import SLACK, TESTED_DIAMETER, TESTED_PROPORTION
 
-__all__ = ["STEP", "BarRange", "SizeCurves", "size_curves", "size_solution", "size_window"]
+__all__ = ["STEP", "BarRange", "SizeCurves", "size_curves", "size_solution", "size_windows"]
 
 STEP: Final = 1.27e-5
 """Diameters are told in steps of half a thousandth of an inch [m]."""
 
 _KEY: Final = "sized"
-# Neighbouring diameters at which the bar is solved; between them flows go nearly with a power of the diameter. A bar
-# with lines below or before its orifices takes ten times as long.
-_APART, _FAR_APART = 1.1, 1.2
+# Neighbouring diameters at which the bar is solved; between them flows go nearly with a power of the diameter.
+_APART: Final = 1.1
 _MOST_TEMPERATURES: Final = 7
 _BESIDE: Final = 1e-4
 
@@ -124,10 +125,10 @@ def _fitted(bar: Bar, sections: tuple[int, ...], diameter: float) -> Bar:
     return replace(refitted, orifices={name: refitted.orifices[name] for name in sorted(used)})
 
 
-def size_window(
-    bars: BarRange, plan: Plan, diameter: float, temperature: FloatArray, *, hopes: bool = True
-) -> FlowWindow:
-    """Window of a diameter: certain at the worse end of what is known as a range, possible at the better end.
+def size_windows(
+    bars: BarRange, plan: Plan, diameters: Sequence[float], temperature: FloatArray, *, hopes: bool = True
+) -> list[FlowWindow]:
+    """Window of each diameter: certain at the worse end of what is known as a range, possible at the better end.
 
     Parameters
     ----------
@@ -135,19 +136,36 @@ def size_window(
         The bar.
     plan : Plan
         The sections, and what is asked of rows.
-    diameter : float
-        In all sections in use [m].
+    diameters : sequence of float
+        Each in all sections in use [m].
     temperature : ndarray, shape (n,)
         Of the liquid in the tank [K].
     hopes : bool
         Whether the possible one counts; else it is that of the worse end.
     """
-    fitted = bars.fitted(plan.sections, diameter)
-    window = asked_of_rows(flow_window(fitted.worse, temperature, plan.sections), fitted.worse, plan)
-    if fitted.better is fitted.worse or not hopes:
-        return window
-    better = flow_window(fitted.better, temperature, plan.sections)
-    return replace(window, possible=better.possible, per_case=better.per_case)
+    sizes = list(diameters)
+    fitted = [bars.fitted(plan.sections, size) for size in sizes]
+    # Sizes of which the same is known are solved as one.
+    alike: dict[tuple[bool, Orifice], list[int]] = {}
+    for place, one in enumerate(fitted):
+        orifice = one.worse.orifices[_KEY]
+        alike.setdefault((is_long(orifice), replace(orifice, diameter=1e-3)), []).append(place)
+    windows: dict[int, FlowWindow] = {}
+    for places in alike.values():
+        wide = np.repeat([sizes[place] for place in places], temperature.size)
+        kelvin, first = np.tile(temperature, len(places)), fitted[places[0]]
+        whole = flow_window(first.worse, kelvin, plan.sections, wide)
+        better = None
+        if first.better is not first.worse and hopes:
+            better = flow_window(first.better, kelvin, plan.sections, wide)
+        for at, place in enumerate(places):
+            own = np.arange(at * temperature.size, (at + 1) * temperature.size)
+            window = asked_of_rows(whole.at(own), fitted[place].worse, plan)
+            if better is not None:
+                hoped = better.at(own)
+                window = replace(window, possible=hoped.possible, per_case=hoped.per_case)
+            windows[place] = window
+    return [windows[place] for place in range(len(sizes))]
 
 
 def size_solution(bars: BarRange, plan: Plan, diameter: float) -> Solution:
@@ -185,7 +203,7 @@ def _breaks(bars: BarRange, plan: Plan, ends: tuple[float, float]) -> FloatArray
 
 
 def size_curves(bars: BarRange, plan: Plan, ends: tuple[float, float], *, hopes: bool = True) -> SizeCurves:
-    """Solve the bar at diameters a tenth or a fifth apart, over a few of the planned temperatures.
+    """Solve the bar at diameters a tenth apart, over a few of the planned temperatures.
 
     Parameters
     ----------
@@ -198,15 +216,12 @@ def size_curves(bars: BarRange, plan: Plan, ends: tuple[float, float], *, hopes:
     hopes : bool
         Whether the possible window counts; else it is empty.
     """
-    bar = bars.worse
-    slow = bar.row_hose.line is not None or any(bar.sections[index].feed is not None for index in plan.sections)
-    count = max(2, int(np.ceil(np.log(ends[1] / ends[0]) / np.log(_FAR_APART if slow else _APART))) + 1)
+    count = max(2, int(np.ceil(np.log(ends[1] / ends[0]) / np.log(_APART))) + 1)
     diameters = np.unique(np.concatenate([np.geomspace(*ends, count), _breaks(bars, plan, ends)]))
     grid = temperature_grid(*plan.temperature)
     grid = grid[np.unique(np.linspace(0, grid.size - 1, min(grid.size, _MOST_TEMPERATURES)).astype(int))]
     low, high, possible = [], [], []
-    for diameter in diameters.tolist():
-        window = size_window(bars, plan, diameter, grid, hopes=hopes)
+    for window in size_windows(bars, plan, diameters.tolist(), grid, hopes=hopes):
         ratio = window.delivered_ratio
         ends_here = window.edges(certain=True)
         low.append(ends_here[0] / ratio)

@@ -10,7 +10,7 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray
 from geoflow.base.rates import ammonia_flow
-from geoflow.decide.size_curves import BarRange, SizeCurves, size_curves, size_window
+from geoflow.decide.size_curves import BarRange, SizeCurves, size_curves, size_windows
 from geoflow.decide.vet import Plan
 from geoflow.hydraulics.long_bores import is_long
 from geoflow.hydraulics.window import Bounds, temperature_grid
@@ -171,14 +171,17 @@ def _within(asked: Asked, low: Floats, high: Floats) -> BoolArray:
     return np.asarray((asked.low >= least * (1.0 - _ROUNDING)) & (asked.high <= most * (1.0 + _ROUNDING)))
 
 
-def _solved(bars: BarRange, plan: Plan, asked: Asked, diameter: float) -> SizeOption:
-    """Solve one diameter over the whole plan."""
-    window = size_window(bars, plan, diameter, temperature_grid(*plan.temperature))
-    certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
-    holds, hopes = (_within(asked, one.low, one.high) for one in (certain, possible))
-    hopes = hopes | holds
-    held, maybe = (float(asked.weight[some].sum()) for some in (holds, hopes))
-    return SizeOption(diameter, certain, possible, holds, hopes, held, maybe)
+def _solved(bars: BarRange, plan: Plan, asked: Asked, *diameters: float) -> list[SizeOption]:
+    """Solve diameters over the whole plan."""
+    options = []
+    windows = size_windows(bars, plan, diameters, temperature_grid(*plan.temperature))
+    for diameter, window in zip(diameters, windows, strict=True):
+        certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
+        holds, hopes = (_within(asked, one.low, one.high) for one in (certain, possible))
+        hopes = hopes | holds
+        held, maybe = (float(asked.weight[some].sum()) for some in (holds, hopes))
+        options.append(SizeOption(diameter, certain, possible, holds, hopes, held, maybe))
+    return options
 
 
 def _short(asked: Asked, low: Floats, high: Floats) -> FloatArray:
@@ -218,10 +221,39 @@ def _longest(good: BoolArray) -> tuple[int, int]:
     return int(first), int(last)
 
 
-def _spans(fine: SizeCurves, asked: Asked, low: FloatArray, high: FloatArray) -> tuple[FloatArray, ...]:
-    """Runs of diameters at which each of the asked lies inside [m]."""
-    inside = _within(asked, low * (1.0 + _SHY), high * (1.0 - _SHY))
-    return tuple(fine.diameter[_runs(column)] for column in inside.T)
+def _spans(
+    bars: BarRange, plan: Plan, asked: Asked, fine: SizeCurves
+) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
+    """Runs of diameters that certainly hold each of the asked, and of those that may [m]; all ends are solved.
+
+    Between solved diameters the window bends where another limit or another bound of a bore takes over, so ends that
+    do not hold what they should are moved inward.
+    """
+    found: dict[bool, list[list[list[int]]]] = {}
+    for sure, (low, high) in ((True, fine.certain()), (False, fine.possible)):
+        inside = _within(asked, low * (1.0 + _SHY), high * (1.0 - _SHY))
+        found[sure] = [_runs(column).tolist() for column in inside.T]
+    known: dict[int, SizeOption] = {}
+    waiting = [(sure, at, run, end) for sure, each in found.items() for at, runs in enumerate(each) for run in runs
+               for end in (0, 1)]  # fmt: skip
+    step = 1
+    while waiting:
+        new = sorted({run[end] for _, _, run, end in waiting} - known.keys())
+        known |= zip(new, _solved(bars, plan, asked, *fine.diameter[new].tolist()), strict=True)
+        short = []
+        for sure, at, run, end in waiting:
+            option = known[run[end]]
+            if not (option.holds if sure else option.may_hold)[at]:
+                short.append((sure, at, run, end))
+        for _, _, run, end in short:
+            run[end] += -step if end else step
+        waiting = [one for one in short if one[2][0] <= one[2][1]]
+        step *= 2
+    certain, possible = (
+        tuple(fine.diameter[[run for run in runs if run[0] <= run[1]]].reshape(-1, 2) for runs in found[sure])
+        for sure in (True, False)
+    )
+    return certain, possible
 
 
 def _best(
@@ -238,21 +270,17 @@ def _best(
         if not sure:
             sure_low, sure_high = fine.certain()
             middle = first + int(np.argmin(_short(groups, sure_low, sure_high)[first : last + 1]))
-        option = _solved(bars, plan, asked, float(fine.diameter[middle]))
-        if sure and option.held <= 0.0:
+        small = range(first, min(first + _MOST_TRIES, middle))
+        large = range(last, max(last - _MOST_TRIES, middle), -1)
+        places = [middle, *small, *large]
+        options = dict(zip(places, _solved(bars, plan, asked, *fine.diameter[places].tolist()), strict=True))
+        best = options[middle]
+        if sure and best.held <= 0.0:
             continue
-        ends = []
-        for end, inward in ((first, 1), (last, -1)):
-            place = end
-            while place != middle and abs(place - end) < _MOST_TRIES:
-                other = _solved(bars, plan, asked, float(fine.diameter[place]))
-                if (other.held >= option.held) if sure else (other.maybe >= option.maybe):
-                    break
-                place += inward
-            else:
-                place = middle
-            ends.append(float(fine.diameter[place]))
-        return option, (ends[0], ends[1])
+        good = [at for at, one in options.items() if (one.held >= best.held if sure else one.maybe >= best.maybe)]
+        ends = (next((at for at in side if at in good), middle) for side in (small, large))
+        low_end, high_end = (float(fine.diameter[at]) for at in ends)
+        return best, (low_end, high_end)
     return None, None
 
 
@@ -270,7 +298,7 @@ def _days(bars: BarRange, plan: Plan, asked: Asked, fine: SizeCurves, held: floa
     _, _, split, at = max(found)
     cut = float(fine.temperature[split])
     cold, warm = (
-        _solved(bars, replace(plan, temperature=part), asked, float(fine.diameter[place]))
+        _solved(bars, replace(plan, temperature=part), asked, float(fine.diameter[place]))[0]
         for part, place in zip(((plan.temperature[0], cut), (cut, plan.temperature[1])), at, strict=True)
     )
     return DaySizes(cut, cold, warm) if min(cold.held, warm.held) > held * (1.0 + _ROUNDING) else None
@@ -293,7 +321,7 @@ def _with_land(bars: BarRange, plan: Plan, asked: Asked, ends: tuple[float, floa
     if weight.max() <= held * (1.0 + _ROUNDING):
         return None
     first, last = _longest(weight >= weight.max() * (1.0 - _ROUNDING))
-    option = _solved(bored, plan, asked, float(fine.diameter[(first + last) // 2]))
+    (option,) = _solved(bored, plan, asked, float(fine.diameter[(first + last) // 2]))
     return option if option.held > held * (1.0 + _ROUNDING) else None
 
 
@@ -322,17 +350,17 @@ def size_choice(
 
     Notes
     -----
-    The bar is solved at diameters a tenth or a fifth apart. Between them the ends of a window go with a power of the
-    diameter to 0.2 % (tests); what is told of single sizes is solved anew.
+    The bar is solved at diameters a tenth apart. Between them the ends of a window go with a power of the diameter to
+    0.2 % but for bends (tests); what is told of single sizes and of the ends of spans is solved anew.
     """
     ends = _ends(bars, plan, asked)
     fine = size_curves(bars, plan, ends).finely()
-    certain, possible = (_spans(fine, asked, *edges) for edges in (fine.certain(), fine.possible))
+    certain, possible = _spans(bars, plan, asked, fine)
     best, span = (None, None) if sizes else _best(bars, plan, asked, fine)
     listed: tuple[SizeOption, ...] = ()
     if sizes:
         near = [size for size in dict.fromkeys(sizes) if ends[0] * 0.98 <= size <= ends[1] * 1.02]
-        solved = [_solved(bars, plan, asked, size) for size in near]
+        solved = _solved(bars, plan, asked, *near)
 
         def rank(one: SizeOption) -> tuple[float, float, float]:
             return -one.held, -one.maybe, float(_short(asked, one.certain.low, one.certain.high))

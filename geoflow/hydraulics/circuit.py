@@ -106,9 +106,18 @@ class Circuit:
         How the unknowns turn out.
     temperature : ndarray, shape (temperatures,)
         Of the liquid in the tank [K].
+    diameter : ndarray, shape (temperatures,), optional
+        Of all orifices in use at each of the temperatures [m], in place of their own.
     """
 
-    def __init__(self, bar: Bar, sections: tuple[int, ...], cases: tuple[Case, ...], temperature: FloatArray) -> None:
+    def __init__(
+        self,
+        bar: Bar,
+        sections: tuple[int, ...],
+        cases: tuple[Case, ...],
+        temperature: FloatArray,
+        diameter: FloatArray | None = None,
+    ) -> None:
         self.bar = bar
         self.sections = tuple(bar.sections[index] for index in sections)
         # Sections with the same rows, orifice and feed pass the same: each is solved as the first of its kind.
@@ -120,7 +129,7 @@ class Circuit:
             bar.limits.max_pressure,
             float(self.saturated.pressure.max()) + bar.pump.max_rise + bar.limits.liquid_margin,
         )
-        self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure)
+        self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure, diameter)
         self.suction = SuctionSide(bar, self.saturated)
         self._take(cases)
 

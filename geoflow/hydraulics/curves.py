@@ -34,8 +34,6 @@ class PressureCurve:
         Range over temperatures and cases of the manifold pressures, absolute [Pa].
     outlet_low, outlet_high : ndarray, shape (m,)
         Same at the pump outlet.
-    likely_manifold_low, likely_manifold_high : ndarray, shape (m,)
-        Range over temperatures and the likely cases alone, absolute [Pa].
     """
 
     flow: FloatArray
@@ -46,8 +44,6 @@ class PressureCurve:
     manifold_high: FloatArray
     outlet_low: FloatArray
     outlet_high: FloatArray
-    likely_manifold_low: FloatArray
-    likely_manifold_high: FloatArray
 
     def at(self, name: str, flow: Floats) -> FloatArray:
         """One of the curves at some flows [kg/s].
@@ -100,6 +96,4 @@ def pressure_curve(
         -low(-most),
         low(outlet),
         -low(-outlet),
-        least[-2:].min(axis=(0, 1)),
-        most[-2:].max(axis=(0, 1)),
     )

@@ -48,7 +48,7 @@ class LongBore:
     Attributes
     ----------
     land, diameter : float
-        Length and diameter of the bore [m].
+        Length and diameter of the bore [m]; the latter may be an array.
     coefficients : tuple of float
         Least and greatest coefficient it is stated to have [-].
     readings : tuple
@@ -56,7 +56,7 @@ class LongBore:
     """
 
     land: float
-    diameter: float
+    diameter: Floats
     coefficients: tuple[float, float]
     readings: tuple[_Reading, ...]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -15,7 +16,7 @@ from geoflow.hydraulics.coefficients import measured_margins, stray
 from geoflow.hydraulics.learned_ways import weight_at
 from geoflow.hydraulics.long_bores import long_bore
 from geoflow.hydraulics.row_hose import back_pressure
-from geoflow.physics.ammonia import Saturation, equilibrium_flux_limit, liquid_density
+from geoflow.physics.ammonia import Saturation, equilibrium_flux_limit, liquid_density, saturation
 from geoflow.physics.orifices import effective_pressure, mass_flow, upstream_pressure
 from geoflow.physics.roots import rising_root
 from geoflow.physics.short_tubes import relaxed_flash_weights
@@ -38,32 +39,46 @@ class Outlets:
         Of the liquid in the tank, shape (1, temperatures, 1).
     highest_pressure : float
         That ever comes before the orifices, absolute [Pa].
+    diameter : ndarray, shape (temperatures,), optional
+        Of all orifices in use at each of the temperatures [m], in place of their own.
     """
 
-    def __init__(self, bar: Bar, sections: tuple[Section, ...], saturated: Saturation, highest_pressure: float) -> None:
+    def __init__(
+        self,
+        bar: Bar,
+        sections: tuple[Section, ...],
+        saturated: Saturation,
+        highest_pressure: float,
+        diameter: FloatArray | None = None,
+    ) -> None:
         self._sections, self._saturated = sections, saturated
         self._orifices = tuple(bar.orifices[section.orifice] for section in sections)
         self._bores = tuple(long_bore(bar, orifice) for orifice in self._orifices)
+        self._diameter = tuple(np.full((1, 1, 1), orifice.diameter) for orifice in self._orifices)
+        if diameter is not None:
+            self._diameter = (np.reshape(diameter, (1, -1, 1)),) * len(sections)
+            self._bores = tuple(
+                bore and replace(bore, diameter=wide) for bore, wide in zip(self._bores, self._diameter, strict=True)
+            )
         self._measured = tuple(measured_margins(orifice) for orifice in self._orifices)
         self._flux_limit = equilibrium_flux_limit(saturated)
         self._has_hose = bar.row_hose.line is not None
-        self._hose_flow, *self._hose = self._tabulate_back_pressure(bar, highest_pressure)
+        self._most, *self._hose = self._tabulate_back_pressure(bar, highest_pressure)
 
     def _tabulate_back_pressure(self, bar: Bar, highest: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Row flows [kg/s], the back pressure they make and how far it may be off [Pa].
+        """Greatest row flow [kg/s], and over shares of it the back pressure and how far that may be off [Pa].
 
         The latter two have the shape (1, temperatures, flows).
         """
-        if not self._has_hose:
-            flow = np.zeros(1)
-        else:
-            drive = highest - bar.air_pressure
-            widest = max(orifice.diameter for orifice in self._orifices)
-            most = mass_flow(drive, 0.0, self._saturated.liquid_density.max(), widest, 1.0)
-            flow = most * np.linspace(0.0, 1.0, _HOSE_POINTS) ** 2
-        shape = (1, self._saturated.temperature.size, flow.size)
-        middle, spread = back_pressure(bar, np.broadcast_to(flow, shape), self._saturated)
-        return flow, middle, spread
+        widest = np.max(self._diameter, axis=0)
+        most = mass_flow(highest - bar.air_pressure, 0.0, self._saturated.liquid_density.max(), widest.max(), 1.0)
+        # As close together for the smallest of several sizes as for one alone; each temperature once.
+        steps = int(np.ceil((_HOSE_POINTS - 1) * widest.max() / widest.min()))
+        share = np.linspace(0.0, 1.0, steps + 1) if self._has_hose else np.zeros(1)
+        kelvin, place = np.unique(self._saturated.temperature, return_inverse=True)
+        flow = np.broadcast_to(most * np.square(share), (1, kelvin.size, share.size))
+        middle, spread = back_pressure(bar, flow, saturation(kelvin.reshape(1, -1, 1)))
+        return most, middle[:, place.ravel()], spread[:, place.ravel()]
 
     def in_cases(self, cases: tuple[Case, ...]) -> Outlets:
         """Return the same outlets for some cases, without tabulating hoses again."""
@@ -90,10 +105,11 @@ class Outlets:
         self._hose_pressure = middle + spread * self._end
 
     def _back_pressure(self, row_flow: FloatArray) -> FloatArray:
-        if self._hose_flow.size == 1:
+        if not self._has_hose:
             return np.asarray(self._hose_pressure)
-        after = np.clip(np.searchsorted(self._hose_flow, row_flow), 1, self._hose_flow.size - 1)
-        first, last = self._hose_flow[after - 1], self._hose_flow[after]
+        steps = self._hose_pressure.shape[-1] - 1
+        after = np.clip(np.ceil(np.sqrt(row_flow / self._most) * steps), 1, steps).astype(np.int64)
+        first, last = (self._most * np.square(index / steps) for index in (after - 1, after))
         low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
         return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
 
@@ -147,7 +163,7 @@ class Outlets:
         ndarray
             [kg/s], in the shape of `node`.
         """
-        section, diameter, bore = self._sections[number], self._orifices[number].diameter, self._bores[number]
+        section, diameter, bore = self._sections[number], self._diameter[number], self._bores[number]
         density, vapour = liquid_density(liquid, node), liquid.pressure
         tubes, way = self._tubes[number], self._way[number]
 

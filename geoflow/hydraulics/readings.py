@@ -92,6 +92,8 @@ class Readings:
     ----------
     manifold : ndarray
         Just above the orifices: least and greatest over the sections, expected their mean.
+    likely : ndarray
+        The same over what is likely of the orifices alone.
     after_valve, outlet : ndarray
         On the node that all sections hang on, and at the pump's outlet.
     valve_drop : ndarray
@@ -101,6 +103,7 @@ class Readings:
     """
 
     manifold: FloatArray
+    likely: FloatArray
     after_valve: FloatArray
     outlet: FloatArray
     valve_drop: FloatArray
@@ -152,8 +155,10 @@ def gauge_readings(bar: Bar, sections: tuple[int, ...], temperature: FloatArray,
         return np.stack(ends, axis=-1)
 
     node, outlet = state.node_pressure, state.outlet_pressure
+    least, mean, most = manifold.min(axis=-1), manifold.mean(axis=-1), manifold.max(axis=-1)
     return Readings(
-        three(manifold.min(axis=-1), manifold.mean(axis=-1), manifold.max(axis=-1)),
+        three(least, mean, most),
+        np.stack([least[-2:].min(axis=0), mean[-2:].mean(axis=0), most[-2:].max(axis=0)], axis=-1),
         three(node, node, node),
         three(outlet, outlet, outlet),
         three(outlet - node, outlet - node, outlet - node),

@@ -187,7 +187,9 @@ def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
     return {name: _limit_flows(circuit, name, excess) for name, excess in limits.items()}
 
 
-def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) -> FlowWindow:
+def flow_window(
+    bar: Bar, temperature: FloatArray, sections: tuple[int, ...], diameter: FloatArray | None = None
+) -> FlowWindow:
     """Solve a bar for its flow window.
 
     Parameters
@@ -198,6 +200,9 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         Of the liquid in the tank [K].
     sections : tuple of int
         Indices of the sections in use.
+    diameter : ndarray, shape (n,), optional
+        Of all orifices in use at each of the temperatures [m], in place of their own: one solution for many sizes, of
+        which the same has to be known (none measured, all long bores or none).
 
     Raises
     ------
@@ -207,7 +212,7 @@ def flow_window(bar: Bar, temperature: FloatArray, sections: tuple[int, ...]) ->
         If a measured point contradicts its orifice.
     """
     bounding = bounding_cases(bar, sections)
-    circuit = Circuit(bar, sections, bounding, temperature)
+    circuit = Circuit(bar, sections, bounding, temperature, diameter)
     density = circuit.saturated.liquid_density[0, :, 0]
     certain, possible = (volume_limits(circuit, worse=worse) for worse in (True, False))
     limits = {**_PRESSURE_LIMITS, **slip_limits(bar)}

@@ -14,9 +14,9 @@ from geoflow.decide.sizing import HELPFUL_LAND, SizeChoice, SizeOption
 from geoflow.physics.ammonia import saturation
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.layout import count, span, verb
+from geoflow.report.liquid_words import said_liquid
 from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_warning, reading_section
-from geoflow.report.size_figure import size_figure
 from geoflow.report.window import limit_list, plan_warnings
 
 if TYPE_CHECKING:
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 __all__ = ["plan_sizes_text", "sized_report"]
 
 _MOST_RATES: Final = 12
+# Decimals that tell half thousandths of an inch; a zero at their end is left out.
+_PLACES: Final[dict[System, int]] = {"us": 4, "metric": 3}
 # Less of a map than this is nothing [m2]: a twentieth of an acre.
 _NOTHING: Final = 202.0
 # What each thing that was taken is called, and its kind of unit.
@@ -50,11 +52,16 @@ _NOT_COUNTED: Final = (
 
 
 def _size(diameter: float, system: System) -> str:
-    return said(diameter, "small length", system, 3 if system == "us" else 2)
+    """Say one size, a given one with no fewer digits than it was given with."""
+    given, label = said(diameter, "small length", system), unit_label("small length", system)
+    found = number(diameter, "small length", system, _PLACES[system]).removesuffix("0")
+    return max(given, f"{found} {label}", key=len)
 
 
 def _sizes(low: float, high: float, system: System) -> str:
-    return said_range(low, high, "small length", system, 3 if system == "us" else 2)
+    """Say a span of sizes, rounded inward: each that is named lies in it."""
+    ends = span(low, high, "small length", system, _PLACES[system]).split(" to ")
+    return f"{' to '.join(end.removesuffix('0') for end in ends)} {unit_label('small length', system)}"
 
 
 def _amount(found_weight: float, choice: SizeChoice, system: System, *, acres: bool) -> str:
@@ -255,7 +262,15 @@ def _basis(found: Sized, system: System) -> Section:
     return Section("basis", "What this rests on", tuple(blocks))
 
 
-def sized_report(found: Sized, prescription: Prescription | None, system: System) -> Report:
+def _chart(found: Sized, system: System) -> Figure:
+    # What draws takes half a second to load.
+    from geoflow.report.size_figure import size_figure
+
+    caption = "Rates that orifices hold over the whole plan, by their diameter."
+    return Figure("sizes", *size_figure(found, system), caption, caption)
+
+
+def sized_report(found: Sized, prescription: Prescription | None, system: System, *, drawn: bool = True) -> Report:
     """Say which orifices hold the rates.
 
     Parameters
@@ -266,18 +281,19 @@ def sized_report(found: Sized, prescription: Prescription | None, system: System
         The map whose rates they are, where there is one.
     system : str
         ``"us"`` or ``"metric"``.
+    drawn : bool
+        Whether the chart is wanted, which only a file can show.
     """
     bar = found.bars.worse
     rows = sum(bar.sections[index].rows for index in found.plan.sections)
-    picture, size = size_figure(found, system)
-    caption = "Rates that orifices hold over the whole plan, by their diameter."
+    chart = (_chart(found, system),) if drawn else ()
     first: list[Block] = [*_further(found, system)]
     first += plan_warnings(found.solution)
     first += [] if prescription is None else left_out_warning(prescription)
     ends: list[Block] = [] if found.choice.best is None else [limit_list(found.solution)]
     sections = [
         Section("answer", "What to do", tuple(first)),
-        Section("rates", "Rates", (_rate_table(found, system), Figure("sizes", picture, size, caption, caption))),
+        Section("rates", "Rates", (_rate_table(found, system), *chart)),
         Section("sizes", "Sizes", (*_size_table(found, system), *ends)),
         _basis(found, system),
         *([] if prescription is None else [reading_section(prescription, system)]),
@@ -286,7 +302,7 @@ def sized_report(found: Sized, prescription: Prescription | None, system: System
     plan = found.plan
     subtitle = (
         f"{rows} rows, {show(rows * bar.row_spacing, 'length', system)} · liquid "
-        f"{said_range(*plan.temperature, 'temperature', system)} · {said_range(*plan.speed, 'speed', system)} · "
+        f"{said_liquid(plan, system)} · {said_range(*plan.speed, 'speed', system)} · "
         f"{_rates(found, np.ones(found.rate.shape, dtype=np.bool_), system)}"
     )
     name = f" of {bar.name}" if not found.taken else ""

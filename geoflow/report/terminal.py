@@ -17,12 +17,22 @@ _MARKS: Final = {"plain": ("  ", "  "), "warning": ("! ", "  "), "note": ("  ", 
 
 
 def _widths(block: Table) -> list[int]:
-    """Widths of the columns, the widest narrowed until the table fits."""
+    """Widths of the columns, the widest narrowed until the table fits; then any, but no figure is broken for it."""
     widths = [max(map(len, column)) for column in zip(block.heads, *block.rows, strict=True)]
     room = WIDTH - _GAP * len(widths)
     while sum(widths) > room and max(widths) > _NARROWEST:
         widths[widths.index(max(widths))] -= 1
+    least = [max(_unbroken(head, *cells)) for head, *cells in zip(block.heads, *block.rows, strict=True)]
+    while sum(widths) > room and any(wide > few for wide, few in zip(widths, least, strict=True)):
+        widest = max((at for at, few in enumerate(least) if widths[at] > few), key=widths.__getitem__)
+        widths[widest] -= 1
     return widths
+
+
+def _unbroken(head: str, *cells: str) -> list[int]:
+    """Widths below which a word or a figure would be broken."""
+    words = [*head.split(), *(part for cell in cells for part in ([cell] if cell[:1].isdigit() else cell.split()))]
+    return [0, *map(len, words)]
 
 
 def _folded(row: Iterable[str], widths: list[int]) -> list[list[str]]:

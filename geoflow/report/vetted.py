@@ -78,8 +78,10 @@ class Printed:
     origin: Origin
 
 
-def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warned: bool) -> str:
-    """Say in one sentence how many zones hold.
+def verdict_answer(
+    area: FloatArray, verdict: TextArray, system: System, *, warned: bool, beyond: tuple[Beyond, ...] = ()
+) -> str:
+    """Say how many zones hold, and what becomes of them at the field's edges and at the end of a tank.
 
     Parameters
     ----------
@@ -91,7 +93,13 @@ def verdict_answer(area: FloatArray, verdict: TextArray, system: System, *, warn
         ``"us"`` or ``"metric"``.
     warned : bool
         Whether the plan itself needs a second look.
+    beyond : tuple of Beyond
+        What was looked at beside the whole bar and the planned liquid.
     """
+    return " ".join(filter(None, (_held(area, verdict, system, warned=warned), beyond_text(beyond, system))))
+
+
+def _held(area: FloatArray, verdict: TextArray, system: System, *, warned: bool) -> str:
     asked = verdict != "off"
     total = int(asked.sum())
     if total == 0:
@@ -339,15 +347,7 @@ def vetted_report(
     return Report(
         f"{prescription.path.name} with the bar {solution.bar.name}",
         f"Vetted · {heading(solution, system, with_speed=True)}",
-        " ".join(
-            filter(
-                None,
-                (
-                    verdict_answer(area, vetting.verdict, system, warned=bool(solution.warnings())),
-                    beyond_text(outcome.beyond, system),
-                ),
-            )
-        ),
+        verdict_answer(area, vetting.verdict, system, warned=bool(solution.warnings()), beyond=outcome.beyond),
         tuple(sections),
         SHORT_CAUTION,
         "" if printed is None else stamp(printed.origin),

@@ -190,7 +190,8 @@ class Answers:
                 if quick is not None:
                     return answer_view(prescription, quick.solution, quick.verdict, system, of, exact=False)
         whole = opened.vetted(plan)
-        return answer_view(prescription, whole.solution, whole.vetting.verdict, system, of, exact=True)
+        solution, verdict = whole.solution, whole.vetting.verdict
+        return answer_view(prescription, solution, verdict, system, of, whole.beyond, exact=True)
 
     def _zone(self, tab: Tab, asked: Question) -> Any:
         from geoflow.web.views import zone_view

@@ -24,6 +24,7 @@ from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
 
 if TYPE_CHECKING:
+    from geoflow.decide.beyond import Beyond
     from geoflow.decide.vet import Solution
     from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
@@ -132,7 +133,14 @@ def notes_view(reading: Reading, system: System) -> dict[str, Any]:
 
 
 def answer_view(
-    prescription: Prescription, solution: Solution, verdict: TextArray, system: System, of: str, *, exact: bool
+    prescription: Prescription,
+    solution: Solution,
+    verdict: TextArray,
+    system: System,
+    of: str,
+    beyond: tuple[Beyond, ...] = (),
+    *,
+    exact: bool,
 ) -> dict[str, Any]:
     """Verdicts as one letter per zone, counts, the answer in words, and what it is an answer to.
 
@@ -148,6 +156,8 @@ def answer_view(
         ``"us"`` or ``"metric"``.
     of : str
         What it is an answer to.
+    beyond : tuple of Beyond
+        What was looked at beside the whole bar and the planned liquid.
     exact : bool
         Whether it is solved in full.
     """
@@ -158,7 +168,7 @@ def answer_view(
         "exact": exact,
         "of": of,
         "verdicts": "".join(_LETTERS[name] for name in verdict.tolist()),
-        "answer": verdict_answer(area, verdict, system, warned=bool(solution.warnings())),
+        "answer": verdict_answer(area, verdict, system, warned=bool(solution.warnings()), beyond=beyond),
         "warnings": [warning.text for warning in warnings],
         "counts": [
             {

@@ -8,6 +8,7 @@ from typing import Final
 
 from geoflow.bar.equipment import Bar, ControlValve, Limits, Meter, Orifice, Pump, RowHose, Section
 from geoflow.bar.key_kinds import THIN_PLATE
+from geoflow.bar.liquid import liquid_temperature, tank_gauge
 from geoflow.base.errors import QuantityError, UsageError
 from geoflow.base.rates import ammonia_flow
 from geoflow.base.units import from_si, parse, parse_range
@@ -109,17 +110,26 @@ def _rows(said: SizeOptions) -> tuple[int, float]:
     return said.rows, spacing
 
 
-def assumed_bar(
-    said: SizeOptions, temperature: tuple[float, float], speed: tuple[float, float]
-) -> tuple[BarRange, Plan, tuple[Taken, ...]]:
+def _plan(said: SizeOptions, airs: tuple[float, float]) -> Plan:
+    """What the day may bring; what a tank's gauge tells depends on the air pressure, of which both ends count."""
+    ends = [liquid_temperature(said.temperature, air, where="--temperature") for air in airs]
+    middle = 0.5 * sum(airs)
+    gauge = tank_gauge(said.temperature, middle)
+    return Plan(
+        (ends[0][0], ends[1][1]),
+        parse_range(said.speed, "speed", where="--speed"),
+        (0,),
+        tank_gauge=None if gauge is None else (gauge[0] - middle, gauge[1] - middle),
+    )
+
+
+def assumed_bar(said: SizeOptions) -> tuple[BarRange, Plan, tuple[Taken, ...]]:
     """Make a bar of one section of what was said, at both ends of what was not; nothing is lost before its orifices.
 
     Parameters
     ----------
     said : SizeOptions
         As typed.
-    temperature, speed : tuple of float
-        Planned [K], [m/s].
 
     Returns
     -------
@@ -136,6 +146,7 @@ def assumed_bar(
     loss, below, rated, margin, heights = (_ends(said, name) for name in _KINDS)
     coefficient = _coefficient(said)
     thin, thick = sorted(standard_air_pressure(height) for height in heights)
+    plan = _plan(said, (thin, thick))
 
     def bar(end: int, limits: Limits) -> Bar:
         """The bar at the worse (0) or better (1) end of everything."""
@@ -154,7 +165,7 @@ def assumed_bar(
         )
 
     # Any speed the day may bring; none is forbidden.
-    speeds = 0.2 * speed[0], 5.0 * speed[1]
+    speeds = 0.2 * plan.speed[0], 5.0 * plan.speed[1]
     worse = bar(0, Limits(rated[0] + thin, margin[1], speeds))
     better = bar(1, Limits(rated[1] + thick, margin[0], speeds))
     given = {name: getattr(said, name) is not None for name in USUAL}
@@ -169,7 +180,7 @@ def assumed_bar(
         "elevation": (*heights, given["elevation"]),
     }
     taken = tuple(Taken(name, low, high, by_user) for name, (low, high, by_user) in ends.items())
-    return BarRange(worse, better), Plan(temperature, speed, (0,)), taken
+    return BarRange(worse, better), plan, taken
 
 
 def with_losses(bars: BarRange, plan: Plan, taken: tuple[Taken, ...], most_rate: float) -> BarRange:

@@ -1,4 +1,7 @@
-"""Each workflow from all that was said: what a command line, a catalog's row or a call from Python gives by name."""
+"""Each workflow from all that was said: what a command line, a catalog's row or a call from Python gives by name.
+
+A command loads what its own workflow needs, and no other's.
+"""
 
 from __future__ import annotations
 
@@ -6,16 +9,11 @@ import datetime
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.decide.sized import Sized
-from geoflow.decide.vet import Solution
-from geoflow.diagnosis.learned_bar import LearnOutcome
-from geoflow.field_card.outcome import CardOutcome
 from geoflow.files.inputs import watching
-from geoflow.log_files.read_log import ReadLog
 from geoflow.options.table import TARGET
 from geoflow.options.typed import (
     CardOptions,
@@ -29,18 +27,15 @@ from geoflow.options.typed import (
     RewriteOptions,
     SizeOptions,
 )
-from geoflow.outcomes import ConvertOutcome, PlanOutcome, ReconcileOutcome, RewriteOutcome, VetOutcome
-from geoflow.prescription_files.read_prescription import Prescription
-from geoflow.workflow.bar_plan import read_bar_and_plan
-from geoflow.workflow.carding import card_of
-from geoflow.workflow.converting import convert_file
-from geoflow.workflow.learning import learn_files
-from geoflow.workflow.planning import plan_field
-from geoflow.workflow.reconciling import liquid_said, read_log_with, reconcile_file
-from geoflow.workflow.reporting import parse_date
-from geoflow.workflow.rewriting import rewrite_file
-from geoflow.workflow.sizing import size_orifices
-from geoflow.workflow.vetting import read_with, vet_file
+
+if TYPE_CHECKING:
+    from geoflow.decide.sized import Sized
+    from geoflow.decide.vet import Solution
+    from geoflow.diagnosis.learned_bar import LearnOutcome
+    from geoflow.field_card.outcome import CardOutcome
+    from geoflow.log_files.read_log import ReadLog
+    from geoflow.outcomes import ConvertOutcome, PlanOutcome, ReconcileOutcome, RewriteOutcome, VetOutcome
+    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "Said",
@@ -70,6 +65,8 @@ def windowed(said: Said) -> Solution:
     said : mapping
         By name, as for all others here.
     """
+    from geoflow.workflow.bar_plan import read_bar_and_plan
+
     return read_bar_and_plan(PlanOptions.of(said, "window"))
 
 
@@ -83,6 +80,8 @@ def vetted(said: Said, command: str = "vet") -> VetOutcome:
     command : str
         Whose options they are.
     """
+    from geoflow.workflow.vetting import vet_file
+
     plan, read = PlanOptions.of(said, command), ReadOptions.of(said, command)
     return vet_file(said["prescription"], plan, read, zone_speeds=said.get("zone_speeds"))
 
@@ -95,6 +94,8 @@ def rewritten(said: Said) -> RewriteOutcome:
     said : mapping
         By name.
     """
+    from geoflow.workflow.rewriting import rewrite_file
+
     rules = RewriteOptions.of(said, "rewrite")
     return rewrite_file(vetted(said, "rewrite"), rules)
 
@@ -109,6 +110,8 @@ def planned(said: Said, command: str = "plan") -> PlanOutcome:
     command : str
         Whose options they are.
     """
+    from geoflow.workflow.planning import plan_field
+
     day, most = DayOptions.of(said, command), said.get("speeds")
     given = said.get("speed") is not None
     return plan_field(vetted(said, command), day, speed_given=given, most_speeds=None if most is None else int(most))
@@ -122,6 +125,8 @@ def carded(said: Said) -> CardOutcome:
     said : mapping
         By name.
     """
+    from geoflow.workflow.carding import card_of
+
     plan, read = PlanOptions.of(said, "card"), ReadOptions.of(said, "card")
     return card_of(CardOptions.of(said, "card"), plan, read, system=said.get("units") or "us")
 
@@ -134,6 +139,8 @@ def sized_orifices(said: Said) -> tuple[Sized, Prescription | None]:
     said : mapping
         By name.
     """
+    from geoflow.workflow.sizing import size_orifices
+
     return size_orifices(SizeOptions.of(said, "size"), ReadOptions.of(said, "size"))
 
 
@@ -147,6 +154,8 @@ def converted(said: Said, protect: tuple[Path, ...] = ()) -> ConvertOutcome:
     protect : tuple of Path
         Files never to be written over.
     """
+    from geoflow.workflow.converting import convert_file
+
     to, read = ConvertOptions.of(said, "convert"), ReadOptions.of(said, "convert")
     replace = bool(said.get("replace"))
     return convert_file(said["prescription"], said["out"], to, read, replace_existing=replace, protect=protect)
@@ -160,6 +169,8 @@ def reconciled(said: Said) -> ReconcileOutcome:
     said : mapping
         By name.
     """
+    from geoflow.workflow.reconciling import reconcile_file
+
     log, target = LogOptions.of(said, "reconcile"), ReadOptions.of(said, "reconcile", TARGET)
     return reconcile_file(said["log"], ComparisonOptions.of(said, "reconcile"), log, target)
 
@@ -172,6 +183,8 @@ def read_points(said: Said) -> ReadLog:
     said : mapping
         By name.
     """
+    from geoflow.workflow.reconciling import liquid_said, read_log_with
+
     options = LogOptions.of(said, "reconcile")
     with watching(said["log"], said.get("bar"), options.columns_file):
         bar = None if said.get("bar") is None else read_bar(said["bar"])
@@ -187,6 +200,8 @@ def read_zones(said: Said) -> Prescription:
     said : mapping
         By name.
     """
+    from geoflow.workflow.vetting import read_with
+
     with watching(said["prescription"]):
         return read_with(said["prescription"], ReadOptions.of(said, "vet"))
 
@@ -199,6 +214,8 @@ def learned(said: Said) -> LearnOutcome:
     said : mapping
         By name.
     """
+    from geoflow.workflow.learning import learn_files
+
     return learn_files(said["logs"], LearnOptions.of(said, "learn"), LogOptions.of(said, "learn"))
 
 
@@ -215,5 +232,7 @@ def date_of(said: Said) -> datetime.date:
     UsageError
         If either is no date.
     """
+    from geoflow.workflow.reporting import parse_date
+
     # The clock is asked here and nowhere else.
     return parse_date(said.get("date"), os.environ.get("SOURCE_DATE_EPOCH"), datetime.date.today)

@@ -15,7 +15,7 @@ from geoflow.base.errors import UsageError
 from geoflow.base.lists import parse_list
 from geoflow.base.progress import tell
 from geoflow.base.subject import called
-from geoflow.base.units import parse, parse_range
+from geoflow.base.units import parse
 from geoflow.decide.size_curves import BarRange
 from geoflow.decide.sized import Sized, Taken, sized
 from geoflow.files.inputs import watching
@@ -100,8 +100,6 @@ def size_orifices(said: SizeOptions, read: ReadOptions) -> tuple[Sized, Prescrip
         raise UsageError(
             "no rates are asked", where="geoflow size", cure='give --rates "85, 100, 115 lb N/ac", or a map with --map'
         )
-    temperature = parse_range(said.temperature, "temperature", where="--temperature")
-    speed = parse_range(said.speed, "speed", where="--speed")
     sizes = _sizes(said)
     prescription: Prescription | None = None
     taken: tuple[Taken, ...] = ()
@@ -111,7 +109,7 @@ def size_orifices(said: SizeOptions, read: ReadOptions) -> tuple[Sized, Prescrip
             tell(f"reading {called(said.map)}")
             prescription = read_with(said.map, read)
     if bar is None:
-        bars, plan, taken = assumed_bar(said, temperature, speed)
+        bars, plan, taken = assumed_bar(said)
     else:
         bars = BarRange(bar, bar)
         plan = make_plan(
