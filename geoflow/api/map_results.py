@@ -273,7 +273,7 @@ class SizeResult(Result):
     def report(self) -> Report:
         """What is to be said, in sections."""
         found, prescription = self.outcome
-        return sized_report(found, prescription, self.units)
+        return sized_report(found, prescription, self.units, drawn=False)
 
     @property
     def zones(self) -> Any:
@@ -289,7 +289,9 @@ class SizeResult(Result):
         return size_figure(self.outcome[0], self.units)
 
     def _write(self, folder: Path, replace: bool) -> list[str]:
-        contents = {"size.html": lambda: as_html(self.report).encode(), "size.json": lambda: _json(self.to_dict())}
+        found, prescription = self.outcome
+        page = sized_report(found, prescription, self.units)
+        contents = {"size.html": lambda: as_html(page).encode(), "size.json": lambda: _json(self.to_dict())}
         return self._stage(folder, replace, contents)
 
 

@@ -13,6 +13,7 @@ from geoflow import __version__
 from geoflow.base.errors import GeoflowError
 from geoflow.cli.bars import add_bar, add_window
 from geoflow.cli.card import add_card
+from geoflow.cli.completion import SHELLS, Completion
 from geoflow.cli.conversion import add_convert
 from geoflow.cli.learning import add_learn
 from geoflow.cli.logs import add_reconcile
@@ -53,6 +54,10 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.known_commands = list(COMMANDS)
     parser.add_argument("--version", action="version", version=f"geoflow {__version__}")
+    parser.add_argument(
+        "--completion", action=Completion, choices=SHELLS, metavar="SHELL",
+        help="print what makes a shell complete commands and options: bash, zsh or fish",
+    )  # fmt: skip
     commands = parser.add_subparsers(dest="command", metavar="command", required=True, parser_class=Parser)
     for add in COMMANDS.values():
         add(commands)
