@@ -396,6 +396,26 @@ def test_every_command_in_the_docs_parses(page: str) -> None:
         cli.build_parser().parse_args(shlex.split(command)[1:])
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("page", ["README.md", "docs/quick-start.md"])
+def test_commands_on_the_samples_run_as_they_stand(
+    page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One after the other in a folder with the samples; again, a command that writes says how to go on."""
+    (tmp_path / "sample_fields").symlink_to(ROOT / "sample_fields")
+    monkeypatch.chdir(tmp_path)
+    shutil.copy("sample_fields/heron.toml", "my_bar.toml")  # the quick start's first line
+    blocks = re.findall(r"(?ms)^```sh$(.*?)^```$", (ROOT / page).read_text(encoding="utf-8"))
+    lines = [line for block in blocks for line in re.findall(r"(?:\.venv/bin/)?geoflow (.*)", block)]
+    assert len(lines) >= 3
+    for line in lines:
+        assert cli.main(shlex.split(line)) in (0, 1), line
+        capsys.readouterr()
+    for line in (line for line in lines if "--out" in line and "--replace" not in line):
+        assert cli.main(shlex.split(line)) == 2
+        assert "--replace" in capsys.readouterr().err, line
+
+
 def test_every_command_shows_an_example_in_its_help(capsys: pytest.CaptureFixture[str]) -> None:
     for name in cli.COMMANDS:
         with pytest.raises(SystemExit) as stop:
@@ -486,9 +506,13 @@ def test_bash_completes_commands_options_choices_and_files(tmp_path: Path, capsy
         cli.main(["--completion", "bash"])
     (tmp_path / "script").write_text(capsys.readouterr().out, encoding="utf-8")
     (tmp_path / "wren.toml").touch()
-    ask = """source script
-    try() { COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); COMPREPLY=()
-      $(complete -p geoflow | sed 's/.*-F \\([^ ]*\\).*/\\1/') geoflow "${@: -1}" "${@: -2:1}"; echo "${COMPREPLY[*]}"; }
+    ask = r"""source ./script
+    work=$(complete -p geoflow | sed 's/.*-F \([^ ]*\).*/\1/')
+    try() {
+      COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); COMPREPLY=()
+      $work geoflow "${COMP_WORDS[COMP_CWORD]}" "${COMP_WORDS[COMP_CWORD-1]}"
+      echo "${COMPREPLY[*]}"
+    }
     try geoflow rew; try geoflow vet --te; try geoflow plan x --rows ""; try geoflow vet --bar wr
     """
     done = subprocess.run(["bash", "-c", ask], cwd=tmp_path, capture_output=True, text=True, check=True)
