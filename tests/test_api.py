@@ -344,12 +344,20 @@ def test_entries_of_a_season_go_through_any_pool(vetted: Any) -> None:
 
 
 @pytest.mark.slow
-def test_entries_of_a_season_go_through_a_dask_client() -> None:
-    distributed = pytest.importorskip("distributed")
-    entries = [of_kettle(), Entry("planned", "plan", of_kettle().values)]
-    with distributed.Client(processes=False, n_workers=1, threads_per_worker=1, dashboard_address=None) as client:
-        found = client.gather(client.map(zones_of, entries))
-    assert found == [zones_of(entry) for entry in entries]
+def test_entries_of_a_season_go_through_a_dask_client(tmp_path: Path) -> None:
+    pytest.importorskip("distributed")
+    head = "field,job,prescription,bar,temperature,speed,rate_column,rate_unit"
+    rest = f"{KETTLE},{WREN},45..52 degF,5 mph,target,lb N/ac"
+    rows = [head, f"kettle,vet,{rest}", f"again,rewrite,{rest},hold-speed"]
+    rows[0] += ",policy"
+    rows[1] += ","
+    (tmp_path / "catalog.csv").write_text("\n".join(rows), encoding="utf-8")
+    found = run_page("season", tmp_path)["totals"]
+    policy = {"policy": "hold-speed"}
+    assert found == {
+        "kettle": geoflow.run(of_kettle()).to_dict()["totals"],
+        "again": geoflow.rewrite(KETTLE, WREN, **policy, **READ, **DAY).to_dict()["totals"],
+    }
 
 
 @pytest.mark.slow
