@@ -15,6 +15,7 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.rates import UnitRates
 from geoflow.decide.beyond import Beyond
 from geoflow.decide.day import TemperatureCurve
+from geoflow.decide.day_by_hour import DayByHour
 from geoflow.decide.field_day import Day
 from geoflow.decide.gauges import Gauges, expected_gauges, rows_at_map_rates
 from geoflow.decide.odds import odds_of_holding
@@ -29,6 +30,7 @@ from geoflow.ground.passes import ShortPieces
 from geoflow.hydraulics.rows import RowSplit
 from geoflow.reconciliation.agreement import Agreement
 from geoflow.reconciliation.balance import MOST_LOST, Balance, Gaps
+from geoflow.reconciliation.expected import ComparedZones
 from geoflow.reconciliation.field import Reconciliation
 from geoflow.reconciliation.loads import Loads
 
@@ -185,6 +187,8 @@ class PlanOutcome:
         The best one, two, ... speeds by zone.
     held_with_a_point : float
         Where nothing holds at any speed: least area expected to hold at the best one once a point is measured [m2].
+    hours : DayByHour or None
+        What holds through a told day; None without one.
     """
 
     vetted: VetOutcome
@@ -199,6 +203,7 @@ class PlanOutcome:
     steady: tuple[float, float] | None
     sets: tuple[SpeedSet, ...]
     held_with_a_point: float
+    hours: DayByHour | None = None
 
     @property
     def area_held(self) -> float:
@@ -206,10 +211,16 @@ class PlanOutcome:
         return float(self.vetted.prescription.area[self.vetted.vetting.verdict == "holds"].sum())
 
     @property
+    def area_at_own_speeds(self) -> float:
+        """Area that certainly holds at the speed that suits each rate best [m2]; no other speeds hold more."""
+        return float(self.vetted.prescription.area[np.isfinite(self.vetted.vetting.speed_low)].sum())
+
+    @property
     def has_findings(self) -> bool:
-        """Whether a zone does not hold as planned, loses its verdict as the tank cools, or the plan itself is odd."""
-        end = self.day.end
-        return self.vetted.has_findings or (end is not None and bool(end.worse.any()))
+        """Whether a zone does not hold as planned or as the tank cools, or the day or the plan itself is odd."""
+        end, hours = self.day.end, self.hours
+        cooled = end is not None and bool(end.worse.any())
+        return self.vetted.has_findings or cooled or (hours is not None and not hours.holds_throughout)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -226,12 +237,14 @@ class ReconcileOutcome:
         The comparison, and what is missing from the log while the bar was on.
     balance, loads : Balance or None, Loads or None
         Against the scale tickets together, and one by one over their parts of the log, where those can be told.
+    tickets : int
+        How many there are.
     meter_temperature : float or None
         Of the liquid the balance counts with [K], logged or given.
     diagnosis, notes : tuple of Finding, tuple of Note
         What the log tells about the bar, confidence ``"none"`` where it could not be judged; what a person should know.
-    nitrogen_fraction : float
-        Mass of nitrogen over mass of ammonia [-].
+    nitrogen_fraction, rehearsed : float, ComparedZones or None
+        Mass of nitrogen over mass of ammonia [-]; against what a rehearsal had expected.
     """
 
     read: ReadLog
@@ -243,10 +256,12 @@ class ReconcileOutcome:
     gaps: Gaps
     balance: Balance | None
     loads: Loads | None
+    tickets: int
     meter_temperature: float | None
     diagnosis: tuple[Finding, ...]
     notes: tuple[Note, ...]
     nitrogen_fraction: float
+    rehearsed: ComparedZones | None = None
 
     @property
     def by_ticket(self) -> Agreement | None:

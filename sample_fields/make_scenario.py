@@ -191,6 +191,16 @@ def frame(cells: list, columns: dict, longitude: float, latitude: float, crs: st
     return geopandas.GeoDataFrame(columns, geometry=cells, crs=local).to_crs(crs)
 
 
+def day() -> str:
+    """A spring day that never was: air and sun by the hour, and a gauge read four times on a tank filled at 38 degF."""
+    hours = np.arange(6, 20)
+    air = np.round(43.5 - 12.5 * np.cos(np.pi * (hours - 5) / 10.5)).astype(int)
+    sun = np.round(np.maximum(660.0 * np.sin(np.pi * (hours - 6) / 13), 0.0), -1).astype(int)
+    gauge = {8: 54, 10: 56, 12: 61, 15: 70}
+    rows = [f"{h:02d}:00,{a},{s},{gauge.get(h, '')}" for h, a, s in zip(hours.tolist(), air, sun, strict=True)]
+    return "\n".join(["hour,air (degF),sun (W/m2),tank gauge (psi)", *rows]) + "\n"
+
+
 def make(folder: Path) -> None:
     """Write the scenario into a folder."""
     cells, rates = zones(760.0, 420.0, 26, [152.0, 160.0, 168.0, 178.0, 190.0], SEED)
@@ -210,6 +220,7 @@ def make(folder: Path) -> None:
         "EPSG:4326",
     )
     kettle.to_file(folder / "kettle_rise.geojson", driver="GeoJSON", engine="pyogrio", COORDINATE_PRECISION=8)
+    (folder / "lantern_flat_day.csv").write_text(day(), encoding="utf-8", newline="\n")
     (folder / "heron.toml").write_text(HERON, encoding="utf-8")
     (folder / "wren.toml").write_text(WREN, encoding="utf-8")
 

@@ -40,9 +40,9 @@ def _watch() -> None:
     make, show = errors.GeoflowError.__init__, errors.GeoflowError.__str__
     make_problem = bars._Problem.__init__
 
-    def made(self: errors.GeoflowError, what: str, *, where: str = "", cure: str = "") -> None:
+    def made(self: errors.GeoflowError, what: str, *, where: str = "", cure: str = "", **more: Any) -> None:
         _note(type(self).__name__, what, where, cure)
-        make(self, what, where=where, cure=cure)
+        make(self, what, where=where, cure=cure, **more)
 
     def made_problem(self: Any, place: str, what: str, cure: str) -> None:
         _note("BarError", what, place, cure)

@@ -667,7 +667,8 @@ class ReferenceBar:
             return displaced / float(np.interp(inlet, pressures, volumes)) - self._slipping(flow) * self.density - flow
 
         if pump.slip:
-            most = self.pump_flow_limit(pump.drive_share)
+            # Rows that pass less than the pump moves at any pressure end the search themselves.
+            most = min(self.pump_flow_limit(pump.drive_share), self.point(6e6).flow)
         if short(most) >= -1e-6 * most:
             return math.inf
         return float(brentq(short, 1e-6, most, xtol=1e-6))

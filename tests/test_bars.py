@@ -13,7 +13,7 @@ from typing import Any
 
 import bar_files
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from laws import laws
 
@@ -502,6 +502,8 @@ def places(thing: Any, path: str = "") -> list[str]:
 
 @laws(300)
 @given(st.sampled_from(places(bar_files.full())), st.one_of(JUNK, st.just(...)))
+@example("drive", None)
+@example("drive", 5)
 def test_anything_anywhere_gives_a_bar_or_a_bar_error(path: str, value: Any) -> None:
     mapping = put(bar_files.full(), path, value)
     try:

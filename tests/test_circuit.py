@@ -17,7 +17,8 @@ from reference_bar import ReferenceBar
 
 from geoflow.bar.equipment import Bar, ControlValve, Line, MeasuredPoint, Orifice, RowHose, Section, Suction
 from geoflow.base.errors import BarError, RangeError, UsageError
-from geoflow.hydraulics.cases import Case, bounding_cases, central_case
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import bounding_cases, central_case
 from geoflow.hydraulics.circuit import Circuit, choose_sections
 from geoflow.hydraulics.rows import row_split
 from geoflow.hydraulics.window import FlowWindow, flow_window
@@ -88,7 +89,7 @@ def test_limits_agree_with_the_reference(name: str, degrees: float, weight: floa
 
     What may differ: Churchill's friction factor against Colebrook's (see AGREEMENT), liquid properties in the lines at
     saturation instead of at pressure (0.3 % of that loss), the property table (5e-6), 64 points of hose pressure; in
-    the suction Leung's closed form against the exact flash (under 0.005 of the capacity up to 5 psi, physics.md 3.1).
+    the suction Leung's closed form against the exact flash (under 0.005 of the capacity up to 5 psi: test_pumps.py).
     """
     at = _DEGREES.index(degrees)
     certain, possible = (

@@ -363,7 +363,7 @@ WRONG_USE = [
     ([*HOLDS, "--rate-column", "lb_n_a"], "lb_n_a", "--rate-column"),
     ([*HOLDS, "--rate-unit", "lb/ac"], "nitrogen (N) or ammonia (NH3)", "lb N/ac"),
     ([*FAILS[:-2]], "unit", "--rate-unit"),
-    (["bar"], "neither --check nor --schema", "--check BAR"),
+    (["bar"], "neither --check nor --new", "--check BAR"),
     (["window", "--bar", "nowhere.toml", "--temperature", "40 degF"], "no such bar file", "name"),
     (["vet", "nowhere.shp", *HOLDS[2:]], "nowhere.shp", ""),
 ]
@@ -387,7 +387,7 @@ def commands_in(text: str) -> list[str]:
     return in_fences + re.findall(r"`(geoflow [a-z]+ --?[^`]* [^`]*)`", text)
 
 
-@pytest.mark.parametrize("page", ["README.md", "docs/quick-start.md"])
+@pytest.mark.parametrize("page", ["README.md", "docs/quick-start.md", "docs/rehearse.md"])
 def test_every_command_in_the_docs_parses(page: str) -> None:
     text = (ROOT / page).read_text(encoding="utf-8")
     commands = commands_in(text)

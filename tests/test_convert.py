@@ -16,7 +16,7 @@ from rx_files import EAST, NORTH, write_shapefile
 
 from geoflow.base.errors import GeoflowError, OutputError
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
-from geoflow.cli.conversion import add_convert
+from geoflow.cli.conversion import CONVERT
 from geoflow.cli.options import Parser
 from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.workflow.converting import rates_in
@@ -30,7 +30,7 @@ WREN = str(ROOT / "sample_fields/wren.toml")
 
 def run(capsys, *arguments):
     parser = Parser(prog="geoflow")
-    add_convert(parser.add_subparsers(dest="command", parser_class=Parser))
+    CONVERT.add_to(parser.add_subparsers(dest="command", parser_class=Parser))
     options = parser.parse_args(["convert", *map(str, arguments)])
     code = options.run(options)
     return code, capsys.readouterr().out
@@ -184,7 +184,7 @@ def test_the_input_is_never_written_over(capsys, tmp_path):
 def test_the_example_of_the_help_is_a_command(capsys, tmp_path, monkeypatch):
     parser = Parser(prog="geoflow")
     commands = parser.add_subparsers(dest="command", parser_class=Parser)
-    add_convert(commands)
+    CONVERT.add_to(commands)
     text = commands.choices["convert"].epilog
     example = shlex.split(text.split("Example: geoflow ")[1].split(". Exit code")[0])
     write_geotiff(tmp_path / "rx.tif", np.array([[100.0, 120.0]]), corner=(EAST, NORTH))

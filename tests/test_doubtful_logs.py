@@ -101,6 +101,17 @@ def test_the_number_of_the_record_puts_shuffled_rows_in_order(tmp_path: Path) ->
     assert any("in the order of the column 'OBJECTID'" in note.text for note in shuffled.notes)
 
 
+def test_turns_that_were_not_logged_are_no_ground(tmp_path: Path) -> None:
+    """Without a clock the way over to the next pass is no step: every record stands for 2 m, as it was driven."""
+    x, y = passes()
+    log = read(tmp_path, table(x, y)).log
+    np.testing.assert_allclose(log.step, STEP, rtol=1e-4)  # the log has degrees to 0.1 mm
+    assert nitrogen(log) == pytest.approx(0.0168 * STEP * WIDE * x.size, rel=1e-4)
+    # A hole on the straight is no turn: what the bar went over stays ground, as the next record's step.
+    kept = np.r_[:20, 24 : x.size]
+    assert read(tmp_path, table(x[kept], y[kept])).log.step.sum() == pytest.approx(STEP * x.size, rel=1e-4)
+
+
 def test_shuffled_rows_with_times_need_no_help(tmp_path: Path) -> None:
     x, y = passes()
     frame = table(x, y, time=clock(x.size))
@@ -119,6 +130,8 @@ def test_two_machines_line_by_line_are_refused(apart: float, timed: bool, tmp_pa
     more = {"time": stamps(np.arange(x.size))} if timed else {}
     said = refusal(tmp_path, table(x, y, **more))
     assert "export each machine to its own file" in said
+    # Where a column tells the sections, nothing is to be named.
+    assert "name their column" not in refusal(tmp_path, table(x, y, Section="whole", **more))
 
 
 # What was left out
@@ -236,8 +249,10 @@ def test_more_than_a_bar_can_have(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("own", [True, False])
-def test_records_of_one_moment_are_sections_without_being_told(own: bool, tmp_path: Path) -> None:
-    frame = by_section(NAMES["from one"], own=own)
+@pytest.mark.parametrize("timed", [True, False])
+def test_records_of_one_moment_are_sections_without_being_told(own: bool, timed: bool, tmp_path: Path) -> None:
+    """Also without a clock, where as many records come round and round; passes begin straight beside the one before."""
+    frame = by_section(NAMES["from one"], own=own, timed=timed)
     told = read(tmp_path, frame, section_widths=WIDTHS).log
     found = read(tmp_path, frame.drop(columns="Section"), section_widths=WIDTHS)
     np.testing.assert_array_equal(found.log.section, told.section)
@@ -246,6 +261,15 @@ def test_records_of_one_moment_are_sections_without_being_told(own: bool, tmp_pa
     if not own:
         said = refusal(tmp_path, frame.drop(columns="Section"), section_widths=WIDTHS[:3])
         assert "7 records of every moment at one position" in said and "section=NAME" in said
+
+
+@pytest.mark.parametrize("timed", [True, False])
+def test_sections_that_cannot_be_told_apart_are_refused(timed: bool, tmp_path: Path) -> None:
+    """Sections that log only while they are on, without a column that says which: no moment has all of them."""
+    frame = by_section(NAMES["from one"], timed=timed).drop(columns="Section")
+    frame = frame[np.random.default_rng(6).random(len(frame)) > 0.3]
+    said = refusal(tmp_path, frame, section_widths=WIDTHS)
+    assert "are taken back at once" in said and 'section=NAME"' in said
 
 
 def test_a_coarse_clock_is_no_section(tmp_path: Path) -> None:

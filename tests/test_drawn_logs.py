@@ -137,6 +137,22 @@ def test_drawn_ground_is_the_union_of_what_is_drawn(name: str, timed: bool, tmp_
     assert said["points"]["kept"] == shapes.size and said["points"]["dropped"] == {}
 
 
+def test_drawn_ground_in_no_order_tells_no_gap_and_no_turn(tmp_path: Path) -> None:
+    """Rows of polygons shuffled, without times: ground as drawn, and nothing that only an order could tell."""
+    shapes = CASES["without order"]()
+    said = reconciled(str(draw(tmp_path, shapes, timed=False, **{"target (kg N/ha)": np.full(shapes.size, 120.0)})))
+    assert not any("gap" in one["kind"] for one in said["findings"])
+    off = {cause for cause, each in said["causes"].items() if each["area_ac"] > 0.0}
+    assert off <= {"overlap", "unexplained"}, off
+    notes = said["input"]["facts"]
+    assert any("in no order that can have been driven" in note for note in notes)
+    assert not any("worked out" in note or "order of the file" in note for note in notes)
+    # A column that numbers the records puts them in order.
+    order = np.random.default_rng(5).permutation(240)
+    read = read_log(draw(tmp_path, boxes(beside=11.0)[order], timed=False, number=order))
+    np.testing.assert_array_equal(order[read.log.row], np.arange(240))
+
+
 @pytest.mark.parametrize("apart", [0.0, 90.0, 4000.0])
 @pytest.mark.parametrize("count", [1, 2, 9])
 def test_single_boxes_with_a_matching_boundary_miss_nothing(count: int, apart: float, tmp_path: Path) -> None:

@@ -22,8 +22,8 @@ from geoflow import cli
 from geoflow.options.typed import ComparisonOptions
 from geoflow.reconciliation.loads import match_loads
 from geoflow.report.ground_figures import class_areas
-from geoflow.report.reconciled_words import rounded
 from geoflow.report.symbology import MISSED, RATIO_CLASSES
+from geoflow.report.ticket_words import rounded
 from geoflow.workflow.reconciling import reconcile_file
 
 ACRE, POUND, WIDE = 4046.8564224, 0.45359237, 12.0

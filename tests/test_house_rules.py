@@ -20,8 +20,8 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # docs/decisions/0002-ranks.md: a room imports only from rooms before it.
 ROOMS = (
     "base", "options", "physics", "bar", "hydraulics", "ground", "decide", "diagnosis", "reconciliation", "files",
-    "layers", "isoxml", "prescription_files", "prescription_patch", "log_files", "outcomes", "report", "field_card",
-    "workflow", "season", "api", "web", "cli",
+    "layers", "isoxml", "prescription_files", "prescription_patch", "log_files", "outcomes", "rehearsal", "report",
+    "field_card", "workflow", "season", "api", "web", "cli",
 )  # fmt: skip
 # Where an import of ours may stand inside a function, and why.
 LATE = {
@@ -191,6 +191,30 @@ def test_public_names_are_listed(path: Path) -> None:
     assert public - {"__all__"} <= set(module.__all__), sorted(public - set(module.__all__))
     for name in module.__all__:
         assert hasattr(module, name)
+
+
+def without_parameters(tree: ast.Module) -> list[str]:
+    """Public functions, and public methods of public classes, that take something and do not say what."""
+    classes = [node for node in tree.body if isinstance(node, ast.ClassDef) and not node.name.startswith("_")]
+    missing = []
+    for node in (inner for outer in (tree, *classes) for inner in outer.body):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and not node.name.startswith("_"):
+            given = node.args
+            named = [*given.posonlyargs, *given.args, *given.kwonlyargs, given.vararg, given.kwarg]
+            takes = {one.arg for one in named if one is not None} - {"self", "cls"}
+            if takes and "Parameters\n" not in (ast.get_docstring(node) or ""):
+                missing.append(node.name)
+    return missing
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_public_functions_say_what_they_take(path: Path) -> None:
+    assert without_parameters(ast.parse(path.read_text(encoding="utf-8"))) == []
+
+
+def test_a_function_that_does_not_say_what_it_takes_is_seen() -> None:
+    text = 'def a(x):\n    """A."""\ndef _b(x): ...\nclass C:\n    def d(self, *, y): ...\n    def e(self): ...'
+    assert without_parameters(ast.parse(text)) == ["a", "d"]
 
 
 PHYSICS = [path for path in MODULES if room_of(path) == "physics" and path.stem not in {"__init__", "roots"}]

@@ -25,13 +25,14 @@ import geoflow
 from geoflow import cli
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import parse_bar, read_bar
-from geoflow.base.errors import BarError, GeoflowError, PrescriptionError, UsageError
+from geoflow.base.errors import BarError, GeoflowError, LogError, PrescriptionError, UsageError
+from geoflow.options.table import PAGE_PARTS, options_of
 from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.report.vetted import vetted_report
 from geoflow.web import guards
 from geoflow.web import sessions as tabs
 from geoflow.web.bar_form import bar_text, form_content, form_description
-from geoflow.web.sessions import Tabs
+from geoflow.web.sessions import Sessions
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
 from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.choices import reading_choices
@@ -193,7 +194,7 @@ def test_a_token_is_needed_and_tells_tabs_apart(client: Any) -> None:
 
 def test_old_and_surplus_tabs_are_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [0.0]
-    held = Tabs(lambda: now[0])
+    held = Sessions(lambda: now[0])
     tokens = []
     for _ in range(tabs._MOST_TABS + 2):
         now[0] += 1.0
@@ -444,6 +445,39 @@ def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -
     assert "zones.csv" in unpacked(sent.content)
 
 
+def test_a_prescription_that_asks_is_answered_in_the_pages_own_words(client: Any, tab: str, tmp_path: Path) -> None:
+    """A rate without a unit, no coordinate system, several layers, a volume: the cure names fields of the page."""
+    square = {"type": "Polygon", "coordinates": [[[0, 0], [300, 0], [300, 300], [0, 300], [0, 0]]]}
+    feature = {"type": "Feature", "geometry": square, "properties": {"rate": 100.0}}
+    metres = tmp_path / "metres.geojson"
+    metres.write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
+    asked = {"bar": bar_of(WREN), "options": {}}
+    for files, cures in (([KETTLE], ("Rate column", "Rate unit")), ([metres], ("Coordinate system",))):
+        said = work(client, tab, "read", frame(asked, files))["done"]["unread"]
+        assert not re.search(r"--[a-z]", said), said
+        assert any(f"\u201c{cure}\u201d" in said for cure in cures), said
+    # What was given for another field, too.
+    wrong = work(client, tab, "read", frame({**asked, "options": {**CHOSEN, "rate_unit": "lb"}}, [KETTLE]))
+    assert not re.search(r"--[a-z]", json.dumps(wrong)), wrong
+
+
+@pytest.mark.parametrize("part", ["prescription", "log"])
+def test_every_option_a_reader_names_has_its_field_on_the_page(part: Any) -> None:
+    """Of a log's target map the fields are those of the prescription above it."""
+    from geoflow.web.wording import page_error
+
+    options = [one for one in options_of("reconcile" if part == "log" else "vet").values() if one.label]
+    named = [one.dashed for one in options]
+    if part == "log":
+        own = {one.name for one in PAGE_PARTS["options"]}
+        named += [name for name in options_of("reconcile") if name.startswith("target_") and name[7:] in own]
+        named = ["--" + name.removeprefix("--").replace("_", "-") for name in named]
+        named.remove("--zone-id")  # of the map, which is read by then
+    for name in named:
+        said = page_error(LogError("it is open", where=name, cure=f"add {name} with the one that is true"), part)
+        assert name not in said.split() and "\u201c" in said, name
+
+
 def test_a_log_that_asks_is_answered_in_the_pages_own_words(client: Any, tab: str, tmp_path: Path) -> None:
     """A bare width: the question names the page's fields and proposes; ticking the box takes it, and says so."""
     log = tmp_path / "log.csv"
@@ -629,7 +663,7 @@ def test_the_newest_reading_ends_the_one_before() -> None:
     from geoflow.web.answers import Answers
     from geoflow.web.worker import Workers
 
-    held = Tabs()
+    held = Sessions()
     workers = Workers()
     tab = held.find(held.open())
     answers = Answers(held, workers, "us")

@@ -259,3 +259,62 @@ def test_a_switch_is_held_against_the_rate(tmp_path: Path) -> None:
     assert any("the rate is zero while it is off" in note.text for note in read.notes)
     alone = {**cells, "Master state": off.astype(int)}
     assert "on" not in read_log(write_csv(tmp_path / "one.csv", alone), accept=True).columns
+
+
+def copied(*arguments: str) -> list[str]:
+    """Options of the command that is printed to be copied."""
+    code, _, said = printed("reconcile", *arguments)
+    assert code == 2 and "proposed, " in said, said
+    return shlex.split(said.strip().splitlines()[-1])
+
+
+def a_log(folder: Path, **columns: object) -> str:
+    cells = of(time=("Time", list(WHEN)), lon=("Longitude", LON), lat=("Latitude", LAT)) | columns
+    return str(write_csv(folder / "log.csv", {name: list(column) for name, column in cells.items()}))  # type: ignore[call-overload]
+
+
+def test_the_command_to_copy_has_all_that_is_asked_for(tmp_path: Path) -> None:
+    """A rate of no stated product, several columns alike, two clocks: what a person has to write in stands there."""
+    wide = {"Width (ft)": np.full(ROWS, 40.0)}
+    path = a_log(tmp_path, **wide, **{"Applied Rate": RATE, "Applied Rate Unit": ["lb/ac"] * ROWS})
+    line = copied(path)
+    assert "applied=Applied Rate:UNIT" in line
+    filled = [word.replace(":UNIT", ":lb N/ac") for word in line]
+    assert printed(*filled[1:])[0] in (0, 1)
+    path = a_log(tmp_path, **wide, **{"Product 1 Rate": RATE, "Product 2 Rate": RATE + 1.0})
+    assert "applied=NAME:UNIT" in copied(path)
+    assert "applied=NAME:lb N/ac" in copied(path, "--rate-unit", "lb N/ac")
+    path = a_log(tmp_path, **wide, **{"UTC Time": list(WHEN), "Applied Rate (lb N/ac)": RATE})
+    assert "time=NAME" in copied(path)
+
+
+def test_the_only_column_of_a_rate_is_proposed(tmp_path: Path) -> None:
+    """`AppRate` and `TgtRate`, as a map file cuts them; and a bare `Rate` with no other beside it."""
+    wide = {"Width (ft)": np.full(ROWS, 40.0)}
+    path = a_log(tmp_path, **wide, AppRate=RATE, TgtRate=RATE + 2.0)
+    line = copied(path)
+    assert "applied=AppRate:UNIT" in line and "target=TgtRate:UNIT" in line
+    code, out, _ = printed("reconcile", path, "--rate-unit", "lb N/ac", "--accept")
+    assert code in (0, 1) and "applied from 'AppRate' in lb N/ac" in " ".join(out.split())
+    assert "applied=Rate:UNIT" in copied(a_log(tmp_path, **wide, Rate=RATE))
+
+
+@pytest.mark.parametrize(("unit", "each"), [("lb NH3/min", 1.0), ("kg NH3/min", 0.45359237)])
+def test_a_flow_without_a_unit_is_rate_times_width_times_speed(tmp_path: Path, unit: str, each: float) -> None:
+    flow = RATE * LB_AC * 40.0 * 0.3048 * FAST / 0.82 * 60.0 / 0.45359237 * each
+    wide = {"Width (ft)": np.full(ROWS, 40.0), "Speed (m/s)": np.full(ROWS, FAST), "Applied Rate (lb N/ac)": RATE}
+    path = Path(a_log(tmp_path, **wide, Flow=flow))
+    read = read_log(path, accept=True)
+    assert read.columns["flow"] == ("Flow", unit)
+    # In no unit it is that: nothing is proposed.
+    read = read_log(Path(a_log(tmp_path, **wide, Flow=1.3 * flow)), accept=True)
+    assert "flow" not in read.columns
+
+
+def test_a_switch_that_takes_nitrogen_out_is_said_first(tmp_path: Path) -> None:
+    wide = {"Width (ft)": np.full(ROWS, 40.0), "Applied Rate (lb N/ac)": RATE}
+    state = np.where(np.arange(ROWS) % 20 == 0, 0, 1)
+    (doubt,) = read_log(Path(a_log(tmp_path, **wide, On=state))).doubts
+    assert "3 records have a rate, though 'On' says that the bar was off there, 5.0 % of the nitrogen" in doubt.text
+    rate = np.where(state == 1, RATE, 0.0)
+    assert read_log(Path(a_log(tmp_path, **wide | {"Applied Rate (lb N/ac)": rate}, On=state))).doubts == ()

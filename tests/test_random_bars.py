@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
+from campaigns.certain_windows import typical_table
 from campaigns.random_bars import Found, draw, judge, report
 
 # Of seed 1: one of each kind of hose, with and without points, one and several orifices; and the ones that a window
@@ -52,3 +54,16 @@ def test_the_report_counts_what_is_beyond_half_a_percent() -> None:
     assert "falsely certain 1 of 2, worst +0.60%" in said
     assert "falsely failing 1 of 2, worst +20.00%" in said
     assert f"{np.percentile([1e-4, 2e-4] * 3, 99):.4%}" in said
+
+
+DOCUMENT = Path(__file__).parent.parent / "docs" / "physics.md"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("bar", [(12, 0.080), (16, 0.076), (24, 0.070)])
+def test_the_table_of_typical_bars_is_what_the_document_says(bar: tuple[int, float]) -> None:
+    told = DOCUMENT.read_text(encoding="utf-8").splitlines()
+    head, _, *rows = typical_table([bar])
+    assert head in told and len(rows) == 4
+    for row in rows:
+        assert row in told

@@ -19,8 +19,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("name", ["heron.toml", "wren.toml"])
-def test_bars_are_made_by_the_script(made: Path, name: str) -> None:
+@pytest.mark.parametrize("name", ["heron.toml", "wren.toml", "lantern_flat_day.csv"])
+def test_bars_and_the_day_are_made_by_the_script(made: Path, name: str) -> None:
     assert (made / name).read_text(encoding="utf-8") == (FIELDS / name).read_text(encoding="utf-8")
 
 

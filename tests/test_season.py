@@ -49,7 +49,12 @@ RECONCILE = {
     "log": str(FIELDS / "lantern_flat_log.csv"), "target": str(FIELDS / "lantern_flat.shp"),
     "bar": str(FIELDS / "heron.toml"), "ticket": ("9000 lb NH3", "3000 lb NH3"),
 }  # fmt: skip
-PLAN = {**{name: value for name, value in VET.items() if name != "speed"}, "speeds": "2", "start": "northwest"}
+PLAN = {
+    **{name: value for name, value in VET.items() if name != "speed"},
+    "speeds": "2",
+    "start": "northwest",
+    "day": str(FIELDS / "lantern_flat_day.csv"),
+}
 CASES = {"vet": VET, "rewrite": REWRITE, "plan": PLAN, "reconcile": RECONCILE}
 
 
@@ -247,6 +252,37 @@ def test_an_error_about_a_url_names_the_url(remote: Any) -> None:
     assert error["where"] == "memory://bucket/in/odd.geojson" and "/tmp" not in json.dumps(error)
     done = do(Entry("two", "vet", {**VET, "prescription": "nosuch://x/a.shp"}), "memory://bucket/out")
     assert done.status == "failed"
+
+
+ODD_FILES = {
+    "odd.geojson": b"{", "odd.shp": b"no shapes", "odd.gpkg": b"SQLite format 3\0" + 200 * b"x", "odd.fgb": b"fgb",
+    "odd.zip": b"PK\3\4", "odd.tif": b"II*\0" + 40 * b"\1", "odd.parquet": b"PAR1" + 40 * b"\1" + b"PAR1",
+    "odd.xml": b"<ISO11783_TaskData", "odd.kml": b"", "none.geojson": None,
+}  # fmt: skip
+
+
+ASKED_WITH = [
+    "vet prescription",
+    "vet bar",
+    "vet zone_speeds",
+    *(f"reconcile {one}" for one in ("log", "boundary", "columns_file")),
+]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("column", ASKED_WITH)
+@pytest.mark.parametrize("name", ODD_FILES)
+def test_no_message_about_a_url_names_its_copy(name: str, column: str, tmp_path: Path, remote: Any) -> None:
+    """Whatever is wrong with a file, its failure speaks of where it came from."""
+    if (content := ODD_FILES[name]) is not None:
+        remote.pipe_file(f"/bucket/odd/{name}", content)
+    job, _, column = column.partition(" ")
+    do(Entry("one", job, {**CASES[job], column: f"memory://bucket/odd/{name}"}), tmp_path)
+    (record,) = (tmp_path / "records").iterdir()
+    error = json.loads(record.read_text(encoding="utf-8"))["error"]
+    # What is no XML is named within its task data.
+    place = "" if "no whole XML" in error["what"] else "memory://bucket/odd/"
+    assert "geoflow-" not in json.dumps(error) and f"{place}{name}" in error["where"], error
 
 
 def test_siblings_come_with_a_shapefile_and_count_in_its_hash(tmp_path: Path, remote: Any) -> None:

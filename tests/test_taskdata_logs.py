@@ -50,7 +50,7 @@ def column(log: TaskLog, role: str) -> np.ndarray:
 
 
 def said(log: TaskLog, text: str) -> int:
-    return sum(text in note.text for note in log.notes)
+    return sum(text in note.said("metric") for note in log.notes)
 
 
 def north_of(second: float) -> dict[str, int]:
@@ -585,6 +585,22 @@ def test_a_bar_stays_behind_a_machine_that_backs_up(tmp_path: Path) -> None:
         (told,) = [note.text for note in log.notes if "backed up" in note.text]
         # 16 records of 0.5 m, and as many as it stood still.
         assert 15 <= int(told.split("against it in ")[1].split()[0]) <= 22
+
+
+def test_where_to_and_fro_are_as_long_it_is_said_that_ahead_is_not_known(tmp_path: Path) -> None:
+    """40 m north and 40 m back on the same line: either may be the way ahead."""
+    way = np.concatenate([np.arange(0, 40, 2.0), np.arange(40, 0, -2.0)])
+    data = b"".join(
+        record(NOON + 1000 * s, DAY, at(-95.0, 42.0 + y / 111_077.0), [(0, 1000)]) for s, y in enumerate(way)
+    )
+    log = log_of(tmp_path / "to and fro", [("0007", "DET12")], data, hung(-4000, -300, tractor=False))
+    (told,) = [note for note in log.notes if "to and fro" in note.text]
+    assert told.count == way.size and "the bar may lie on the other side" in told.text
+    # Straight on there is no doubt, and feet are said where metres are not wanted.
+    log = straight(tmp_path / "on", hung(-4000, -300, tractor=False))
+    assert not any("to and fro" in note.text for note in log.notes)
+    (told,) = [note for note in log.notes if "middle of the bar" in note.text]
+    assert "16.40 ft behind" in told.said("us") and "5.00 m behind" in told.said("metric")
 
 
 def test_offsets_without_an_antenna_count_from_the_reference_point(tmp_path: Path) -> None:

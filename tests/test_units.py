@@ -14,6 +14,7 @@ from published import PSI, UNITS, Row, params
 
 from geoflow.base import units
 from geoflow.base.errors import QuantityError
+from geoflow.base.ranges import parse_pressure_range, parse_range
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.units import (
     KINDS,
@@ -23,8 +24,6 @@ from geoflow.base.units import (
     number,
     parse,
     parse_pressure,
-    parse_pressure_range,
-    parse_range,
     show,
     show_range,
     to_si,

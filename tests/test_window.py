@@ -31,7 +31,8 @@ from geoflow.bar.equipment import (
 )
 from geoflow.base.errors import BarError
 from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS
-from geoflow.hydraulics.cases import Case, bounding_cases
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import bounding_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.curves import pressure_curve
 from geoflow.hydraulics.rows import row_split
@@ -170,8 +171,8 @@ def test_a_strainer_costs_forty_percent_in_the_cold_and_far_less_in_the_warm() -
 def test_turndown_of_the_certain_window_without_a_measurement(degrees: float, ratio: float) -> None:
     """Between Ps + 10 and Ps + 100 psi, 20 psia below the orifices, exact coefficient, no heat from the pump.
 
-    By hand: the most flow goes with sqrt(100) (chokes at Ps), the least with sqrt(Ps + 10 - 20 psi) (metastable); the
-    ratios stand in physics.md section 0, point 3.
+    By hand: the most flow goes with sqrt(100) (chokes at Ps), the least with sqrt(Ps + 10 - 20 psi) (metastable), Ps
+    being 48.2, 73.3 and 107.6 psia.
     """
     vapour = float(saturation(fahrenheit(degrees)).pressure)
     one = bar(
@@ -205,7 +206,7 @@ def test_no_certain_window_is_left_at_eighty_degrees() -> None:
 
 @pytest.mark.parametrize(("degrees", "ratio"), [(30.0, 1.038), (20.0, 1.050), (0.0, 1.073), (80.0, 0.973)])
 def test_an_uncorrected_meter_delivers_more_in_the_cold(degrees: float, ratio: float) -> None:
-    """True over taken flow of a meter set for 60 degF: ratios of CoolProp densities, physics.md section 0, point 5."""
+    """True over taken flow of a meter set for 60 degF: densities of saturated liquid (CoolProp) at the two."""
     one = change(bar(), "meter", reference_temperature=fahrenheit(60.0))
     solved = window(one, degrees)
     assert solved.delivered_ratio[0] == pytest.approx(ratio, abs=6e-4)

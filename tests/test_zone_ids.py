@@ -67,11 +67,12 @@ def test_the_column_asked_for_is_taken_with_its_gaps_told(tmp_path: Path) -> Non
     assert list(read.zone_id) == ["x", "row 2", "x", "y"]
     told = " ".join(note.text for note in read.notes if note.kind == "zone id")
     assert "1 zone has no id" in told and "several zones are called 'x'" in told
+    assert "the column asked for, 'plot', reads as 'Plot'" in [note.text for note in read.notes]
     assert called(path, zone_id="elev") == ("elev", ["1", "2", "3", "4"])
-    with pytest.raises(PrescriptionError, match=r"no column 'plott' .*'Plot'"):
+    with pytest.raises(PrescriptionError, match=r"no column 'plott'.*'Plot'"):
         called(path, zone_id="plott")
     twice = field(tmp_path / "b.geojson", Plot=["x", "y", "z", "w"], PLOT=["1", "2", "3", "4"])
-    with pytest.raises(PrescriptionError, match="several columns are called 'plot'"):
+    with pytest.raises(PrescriptionError, match="--zone-id 'plot' fits 2 columns: 'Plot', 'PLOT'"):
         called(twice, zone_id="plot")
 
 

@@ -27,7 +27,6 @@ _RENAMED: Final = {
 }
 """Options whose keyword is another word, as the argument beside it is called so or it reads better."""
 _ELSEWHERE: Final = ("replace", "all_zones", "paper")
-_RANGES: Final = ("temperature range", "speed range")
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
@@ -54,7 +53,7 @@ def _quantity(value: Any, option: Option) -> str:
             return _quantity([f"{one!r} {value.units}" for one in value.magnitude.tolist()], option)
         return f"{float(value.magnitude)!r} {value.units}"
     if isinstance(value, list | tuple):
-        return (".." if option.kind in _RANGES else ", ").join(_quantity(one, option) for one in value)
+        return (".." if option.kind.endswith(" range") else ", ").join(_quantity(one, option) for one in value)
     return str(value)
 
 

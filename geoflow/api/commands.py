@@ -13,6 +13,7 @@ from geoflow.api.map_results import (
     CardResult,
     ConvertResult,
     PlanResult,
+    RehearseResult,
     RewriteResult,
     SizeResult,
     VetResult,
@@ -41,6 +42,7 @@ __all__ = [
     "read_log",
     "read_prescription",
     "reconcile",
+    "rehearse",
     "rewrite",
     "run",
     "size",
@@ -122,6 +124,23 @@ def plan(zones: Zones, bar: AnyBar, **how: Any) -> PlanResult:
     """
     said = asked("plan", {"zones": zones, "bar": bar, **how})
     return PlanResult(workflows.planned(said), said)
+
+
+@documented("rehearse")
+def rehearse(zones: Zones, bar: AnyBar, **how: Any) -> RehearseResult:
+    """Drive a planned field before the day: what will lie where, what is lost and what would save it.
+
+    Parameters
+    ----------
+    zones : str, Path, GeoDataFrame or ReadZones
+        The prescription.
+    bar : str, Path, Mapping or Bar
+        As for `window`.
+    **how
+        As listed below.
+    """
+    said = asked("rehearse", {"zones": zones, "bar": bar, **how})
+    return RehearseResult(workflows.rehearsed(said), said)
 
 
 @documented("card")

@@ -23,6 +23,8 @@ from geoflow.report.documents import vet_document, window_document
 from geoflow.report.html import as_html
 from geoflow.report.plan_document import plan_document
 from geoflow.report.planning import planned_report
+from geoflow.report.rehearsal_document import rehearse_document
+from geoflow.report.rehearsed import rehearsed_report
 from geoflow.report.rewriting import rewrite_columns, rewrite_document
 from geoflow.report.rewritten import change_map, rewritten_report
 from geoflow.report.size_figure import size_figure
@@ -32,6 +34,7 @@ from geoflow.report.vetted import vetted_report
 from geoflow.report.window import window_report
 from geoflow.report.window_panels import PlannedRates, window_panels
 from geoflow.workflow.plan_outputs import plan_columns, plan_map, write_plan
+from geoflow.workflow.rehearsing import expected_columns, rehearsal_map, write_rehearsal
 from geoflow.workflow.reporting import write_report
 from geoflow.workflow.rewriting import write_rewriting
 from geoflow.workflow.said import date_of
@@ -41,7 +44,16 @@ if TYPE_CHECKING:
     from geoflow.report.canvas import Picture
     from geoflow.report.model import Report
 
-__all__ = ["CardResult", "ConvertResult", "PlanResult", "RewriteResult", "SizeResult", "VetResult", "WindowResult"]
+__all__ = [
+    "CardResult",
+    "ConvertResult",
+    "PlanResult",
+    "RehearseResult",
+    "RewriteResult",
+    "SizeResult",
+    "VetResult",
+    "WindowResult",
+]
 
 _NO_RATES: Final = np.zeros(0)
 _ASKED_OF_NOBODY: Final = PlannedRates(_NO_RATES, _NO_RATES, np.zeros(0, dtype="U8"), _NO_RATES, _NO_RATES)
@@ -220,6 +232,38 @@ class PlanResult(Result):
 
     def _write(self, folder: Path, replace: bool) -> list[str]:
         return write_plan(
+            self.outcome, folder, self.to_dict(), self.units, replace=replace, protect=self.inputs
+        )[0]  # fmt: skip
+
+
+class RehearseResult(Result):
+    """A field driven before the day."""
+
+    tables: ClassVar = ("answer", "savings", "zones")
+
+    @property
+    def report(self) -> Report:
+        """What is to be said, in sections."""
+        return rehearsed_report(self.outcome, self.units)
+
+    @property
+    def zones(self) -> Any:
+        """The caller's zones, with the plan and what each is to be expected to get behind."""
+        prescription = self.outcome.plan.vetted.prescription
+        return with_ours(
+            table_of(prescription), _without_prefix(expected_columns(self.outcome)) | ids_of(prescription)
+        )  # fmt: skip
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the JSON of `geoflow rehearse`."""
+        return rehearse_document(self.outcome)
+
+    def drawn(self) -> Picture:
+        """Draw what is to be expected over what is asked."""
+        return rehearsal_map(self.outcome, self.units)
+
+    def _write(self, folder: Path, replace: bool) -> list[str]:
+        return write_rehearsal(
             self.outcome, folder, self.to_dict(), self.units, replace=replace, protect=self.inputs
         )[0]  # fmt: skip
 

@@ -21,10 +21,12 @@ from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_o
 from geoflow.bar.learned_table import check_learned
 from geoflow.bar.left_out import left_out_keys
 from geoflow.bar.measured import measured_points
+from geoflow.bar.ranges import ends_of
 from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import called
 from geoflow.physics.air import standard_air_pressure
 
 __all__ = ["bar_schema", "parse_bar", "read_bar", "read_bar_text"]
@@ -52,7 +54,7 @@ def read_bar(path: str | Path | Mapping[str, object] | Bar) -> Bar:
         return path
     if isinstance(path, Mapping):
         return parse_bar(path)
-    return read_bar_text(_content(Path(path)), str(path))
+    return read_bar_text(_content(Path(path)), called(path))
 
 
 def read_bar_text(content: bytes, name: str) -> Bar:
@@ -104,11 +106,11 @@ def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
             listed += f"\n  and {len(reader.problems) - _MOST_LISTED} more"
         what = f"{len(reader.problems)} things in the bar file are wrong\n{listed}"
         raise BarError(what, where=where, cure="put them right one by one; one mistake can show up twice")
-    return replace(build_bar(values, reader.air_pressure), left_out=left_out_keys(mapping))
+    return replace(build_bar(values, reader.air), left_out=left_out_keys(mapping))
 
 
 def _content(path: Path) -> bytes:
-    where = str(path)
+    where = called(path)
     try:
         if not path.exists():
             names = sorted(file.name for file in path.parent.glob("*.toml"))[:50]
@@ -120,7 +122,7 @@ def _content(path: Path) -> bytes:
         _refuse_large(path.stat().st_size, where)
         return path.read_bytes()
     except (OSError, ValueError) as problem:
-        what = f"the bar file cannot be opened: {problem}"
+        what = f"the bar file cannot be opened: {getattr(problem, 'strerror', None) or problem}"
         raise BarError(what, where=where, cure="check its name and your rights to it") from problem
 
 
@@ -191,7 +193,12 @@ class _Reader:
 
     def __init__(self) -> None:
         self.problems: list[_Problem] = []
-        self.air_pressure = standard_air_pressure(0.0)
+        self.air = (standard_air_pressure(0.0),) * 2
+
+    @property
+    def air_pressure(self) -> float:
+        """Middle of what it may be [Pa]: gauge pressures are read at it."""
+        return 0.5 * sum(self.air)
 
     def note(self, place: str, what: str, cure: str) -> None:
         self.problems.append(_Problem(place, what, cure))
@@ -205,7 +212,8 @@ class _Reader:
         misspelt = self._unknown(given, table, place)
         values = {name: self._key(given, key, place, prefix, misspelt) for name, key in keys_of(table.path).items()}
         if not table.path and values["elevation"] is not None:
-            self.air_pressure = standard_air_pressure(values["elevation"])
+            low, high = values["elevation"]
+            self.air = standard_air_pressure(high), standard_air_pressure(low)
         for name, child in subtables_of(table.path).items():
             values[name] = self._tables(given[name], child, place) if name in given else None
             if name not in given and child.required and f"'{name}'" not in misspelt:
@@ -292,6 +300,17 @@ def _numbered(table: Table, count: int, item: object) -> str:
     return f"{heading(table.path)} {count}" + (f" {shown(called)}" if isinstance(called, str) else "")
 
 
+def _check_orifices(reader: _Reader, values: dict[str, Any], given: Mapping[str, Any]) -> None:
+    """Note what does not agree within an orifice, and put its measured points in terms of one orifice."""
+    orifices = values["orifices"] or {}
+    for name, orifice in orifices.items():
+        check_flashing(reader.note, name, orifice)
+        check_learned(reader.note, name, orifice.get("learned"))
+    for name, orifice in orifices.items():
+        if orifice.get("measured"):
+            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air)
+
+
 def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, Any]) -> None:
     """Note what does not agree between keys that are right one by one."""
     sections = values["sections"] or []
@@ -302,12 +321,7 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
         _check_flows(reader, name, values[name] or {}, given)
     if values["row_hose"]:
         _check_row_hose(reader, given["row_hose"])
-    for name, orifice in (values["orifices"] or {}).items():
-        check_flashing(reader.note, name, orifice)
-        check_learned(reader.note, name, orifice.get("learned"))
-    for name, orifice in (values["orifices"] or {}).items():
-        if orifice.get("measured"):
-            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
+    _check_orifices(reader, values, given)
     if values["suction"]:
         _check_pair(reader, "suction", given["suction"], ("fittings_k", "roughness"))
     check_pump(reader.note, values, given)
@@ -316,7 +330,7 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
 
 def _check_flows(reader: _Reader, name: str, machine: dict[str, Any], given: Mapping[str, Any]) -> None:
     low, high = machine.get("min_flow"), machine.get("max_flow")
-    if low is not None and high is not None and low > high:
+    if low is not None and high is not None and ends_of(low)[1] > ends_of(high)[0]:
         written = given[name]
         what = f"min_flow = {shown(written['min_flow'])} is above max_flow = {shown(written['max_flow'])}"
         reader.note(f"[{name}]", what, "exchange them, or check their units")

@@ -13,7 +13,6 @@ from geoflow.base import units
 
 __all__ = ["check_learned", "learned_of", "with_learned"]
 
-_GAUGE: Final = ("learned.pressure", "evidence.pressure")
 _UNIT: Final = {
     "margin": ("pressure", "psi"),
     "at_temperature": ("temperature", "degF"),
@@ -119,14 +118,10 @@ def with_learned(content: str, learned: Mapping[str, Learned], air_pressure: flo
     kept, ours = [], False
     named = {f"orifices.{spelling}.learned" for name in learned for spelling in (name, written(name), f"'{name}'")}
     for line in content.splitlines():
-        header = re.match(r"\s*\[\[?\s*([^\]]+?)\s*\]", line)
         # Lists of inner tables open with '[' too, but no line of theirs is a header by itself.
-        if header and not line.lstrip().startswith("[["):
-            path = re.sub(r"\s*\.\s*", ".", header[1])
-            ours = any(path == one or path.startswith(f"{one}.") for one in named)
-        elif header:
-            path = re.sub(r"\s*\.\s*", ".", line.strip().strip("[] "))
-            ours = any(path.startswith(f"{one}.") for one in named)
+        if header := re.match(r"\s*(\[\[?)\s*([^\]]+?)\s*\]", line):
+            path = re.sub(r"\s*\.\s*", ".", header[2])
+            ours = (path in named and header[1] == "[") or path.startswith(tuple(f"{one}." for one in named))
         if not ours:
             kept.append(line)
     text = "\n".join(kept).rstrip("\n")

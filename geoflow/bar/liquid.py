@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from geoflow.base.errors import QuantityError, RangeError
-from geoflow.base.units import parse_pressure_range, parse_range
+from geoflow.base.ranges import parse_pressure_range, parse_range
 from geoflow.physics.ammonia import saturation_temperature
 
 __all__ = ["liquid_temperature", "tank_gauge"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 __all__ = [
     "BarError",
     "GeoflowError",
@@ -13,6 +15,7 @@ __all__ = [
     "RangeError",
     "UsageError",
     "install",
+    "to_fill_in",
 ]
 
 
@@ -27,15 +30,16 @@ class GeoflowError(Exception):
         The place: file, row, key or option.
     cure : str
         What the reader can do about it.
+    options : tuple of str
+        Values of ``--column`` that would settle it, as proposed; NAME and UNIT stand for what has to be written in.
     """
 
-    def __init__(self, what: str, *, where: str = "", cure: str = "") -> None:
+    def __init__(self, what: str, *, where: str = "", cure: str = "", options: tuple[str, ...] = ()) -> None:
         super().__init__(what)
         self.what = what
         self.where = where
         self.cure = cure
-        self.options: tuple[str, ...] = ()
-        """Values of ``--column`` that would settle it as proposed."""
+        self.options = options
 
     def __str__(self) -> str:
         lines = [self.what]
@@ -76,6 +80,21 @@ class InputError(GeoflowError):
 
 class OutputError(GeoflowError):
     """The output cannot be written whole, or would replace something."""
+
+
+def to_fill_in(options: Iterable[str]) -> str:
+    """Say what has to be written into proposed values of ``--column``; empty where nothing has.
+
+    Parameters
+    ----------
+    options : iterable of str
+        As an error carries them.
+    """
+    after = [option.partition("=")[2] for option in options]
+    column = any(each == "NAME" or each.startswith("NAME:") for each in after)
+    unit = any(each.endswith(":UNIT") for each in after)
+    parts = ["the column for NAME"] * column + ["the unit for UNIT"] * unit
+    return f"once you have written {' and '.join(parts)}" if parts else ""
 
 
 def install(extra: str) -> str:

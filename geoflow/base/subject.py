@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 from geoflow.base.errors import GeoflowError, LogError, PrescriptionError
@@ -23,6 +25,7 @@ __all__ = [
     "TO_CONVERT",
     "Subject",
     "called",
+    "copies",
     "reading",
     "subject",
     "typed",
@@ -72,6 +75,7 @@ BOUNDARY: Final = Subject(
 )
 LOG: Final = Subject("log", "record", _LOGS, error=LogError)
 
+_COPIES: Final[ContextVar[Mapping[Path, str]]] = ContextVar("folders of copies", default=MappingProxyType({}))
 _READ: Final[ContextVar[Subject]] = ContextVar("what is read", default=PRESCRIPTION)
 
 
@@ -122,14 +126,32 @@ def reading(what: Subject) -> Iterator[None]:
 
 
 def called(given: object) -> str:
-    """Say how people call an input: a file by its path, what was read of one by its name, a table by what it is.
+    """Say how people call an input: a file by its path, a copy by where it came from, a table by what it is.
 
     Parameters
     ----------
-    given : str, Path or object
-        The input.
+    given : Path, str or object
+        A file or folder, what was read of one, or a table in memory.
     """
-    for one in (given, getattr(given, "path", None), getattr(given, "name", None)):
-        if isinstance(one, str | os.PathLike):
-            return os.fspath(one)
-    return "the table given"
+    named = (given, getattr(given, "path", None), getattr(given, "name", None))
+    text = next((os.fspath(one) for one in named if isinstance(one, str | os.PathLike)), "the table given")
+    for folder, place in _COPIES.get().items():
+        if Path(text).is_relative_to(folder):
+            return f"{place}/{Path(text).relative_to(folder).as_posix()}"
+    return text
+
+
+@contextlib.contextmanager
+def copies(places: Mapping[Path, str]) -> Iterator[None]:
+    """Read copies inside this block: messages and documents name what they were copied from.
+
+    Parameters
+    ----------
+    places : mapping of Path to str
+        Folder of copies to where its files came from; may grow inside the block.
+    """
+    before = _COPIES.set(places)
+    try:
+        yield
+    finally:
+        _COPIES.reset(before)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 import math
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -17,8 +16,9 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
-    "ACRE", "FOOT", "GALLON", "HOUR", "KINDS", "MILE", "MILE_PER_HOUR", "POUND", "PSI", "Kind", "System",
-    "factor", "from_si", "number", "parse", "parse_pressure", "parse_pressure_range", "parse_range", "show",
+    "ACRE", "FOOT", "GALLON", "HOUR", "KINDS", "MILE", "MILE_PER_HOUR", "NUMBER", "POUND", "PSI", "Kind", "System",
+    "factor", "from_si", "number", "number_range",
+    "parse", "parse_pressure", "show",
     "show_range", "to_si", "unit_label",
 ]  # fmt: skip
 
@@ -82,12 +82,11 @@ PSI: Final = 6894.757293168361
 MILE_PER_HOUR: Final = 0.44704
 HOUR: Final = 3600.0
 
-_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+NUMBER: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _LONGEST_UNIT: Final = 60
 # Powers of numbers, and high ones, that pint would work out for ever: m**9**9**9.
 _TOWERS = re.compile(r"[\d)]\s*(\*\*|\^|[⁰¹²³⁴-⁹])|(\*\*|\^)[\s(+-]*\d{2}|[⁰¹²³⁴-⁹]{2}")
-_SINGLE = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.+-].*?)\s*")
-_SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.|\bto\b)\s*({_NUMBER})\s*(\S.*?)\s*")
+_SINGLE = re.compile(rf"\s*({NUMBER})\s*([^\s\d.+-].*?)\s*")
 
 
 @functools.cache
@@ -222,66 +221,6 @@ def parse_pressure(text: object, air_pressure: float, *, where: str = "") -> flo
     return result
 
 
-def parse_range(text: object, kind: str, *, where: str = "") -> tuple[float, float]:
-    """Read ``"35..62 degF"`` or ``"5 mph"`` as a pair of SI floats, low and high (equal for one value).
-
-    Parameters
-    ----------
-    text : object
-        What was written.
-    kind : str
-        A key of `KINDS`.
-    where : str
-        Option or key, for the error.
-
-    Raises
-    ------
-    QuantityError
-        If either end is no value of this kind or the low end is above the high end.
-    """
-    try:
-        return _span(text, lambda one: parse(one, kind, where=where), where)
-    except QuantityError as problem:
-        if isinstance(text, str) and _SPAN.fullmatch(text):
-            raise
-        number, unit = KINDS[kind].example.split(" ", 1)
-        cure = f'{problem.cure}, a range with two dots, like "{0.9 * float(number):g}..{number} {unit}"'
-        raise QuantityError(problem.what, where=where, cure=cure) from problem
-
-
-def _span(text: object, parse_one: Callable[[object], float], where: str) -> tuple[float, float]:
-    """Read both ends, low end first, or one value as both."""
-    match = _SPAN.fullmatch(text) if isinstance(text, str) else None
-    if match is None:
-        value = parse_one(text)
-        return value, value
-    low_text, low_unit, high_text, high_unit = match.groups()
-    low, high = parse_one(f"{low_text} {low_unit or high_unit}"), parse_one(f"{high_text} {high_unit}")
-    if low > high:
-        raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
-    return low, high
-
-
-def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") -> tuple[float, float]:
-    """Read ``"4..8 psi"`` or one pressure as a pair of absolute SI pressures [Pa]; see `parse_pressure`.
-
-    Parameters
-    ----------
-    text : object
-        What was written.
-    air_pressure : float
-        Of the air at the site [Pa], added to gauge pressures.
-    where : str
-        Option or key, for the error.
-
-    Raises
-    ------
-    QuantityError
-        If either end is no pressure or the low end is above the high end.
-    """
-    return _span(text, lambda one: parse_pressure(one, air_pressure, where=where), where)
-
-
 def factor(unit: str, kind: str) -> float:
     """SI value of one `unit` of this kind (no offset), as 0.3048 for a foot; the unit is code's own, not input.
 
@@ -383,8 +322,8 @@ def show(value: float, kind: str, system: System, digits: int | None = None) -> 
     return f"{number(value, kind, system, digits)} {unit_label(kind, system)}"
 
 
-def show_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write two SI values as one range, or as one value where both print the same.
+def number_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
+    """Write two SI values as one range without unit, each rounded to the nearest, or as one where both read alike.
 
     Parameters
     ----------
@@ -394,5 +333,15 @@ def show_range(low: float, high: float, kind: str, system: System, digits: int |
         As for `number`.
     """
     first, last = number(low, kind, system, digits), number(high, kind, system, digits)
-    span = first if first == last else f"{first} to {last}"
-    return f"{span} {unit_label(kind, system)}"
+    return first if first == last else f"{first} to {last}"
+
+
+def show_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
+    """Write `number_range` with its unit.
+
+    Parameters
+    ----------
+    low, high, kind, system, digits
+        As for `number_range`.
+    """
+    return f"{number_range(low, high, kind, system, digits)} {unit_label(kind, system)}"

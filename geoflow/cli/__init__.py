@@ -6,42 +6,32 @@ import argparse
 import os
 import shlex
 import sys
-from collections.abc import Callable, Sequence
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
 from geoflow import __version__
-from geoflow.base.errors import GeoflowError
-from geoflow.cli.bars import add_bar, add_window
-from geoflow.cli.card import add_card
+from geoflow.base.errors import GeoflowError, to_fill_in
+from geoflow.cli.bars import BAR, WINDOW
+from geoflow.cli.card import CARD
 from geoflow.cli.completion import SHELLS, Completion
-from geoflow.cli.conversion import add_convert
-from geoflow.cli.learning import add_learn
-from geoflow.cli.logs import add_reconcile
+from geoflow.cli.conversion import CONVERT
+from geoflow.cli.learning import LEARN
+from geoflow.cli.logs import RECONCILE
 from geoflow.cli.options import CODES, WRONG_USE, Parser, progress_shown
-from geoflow.cli.page import add_page
-from geoflow.cli.prescriptions import add_plan, add_rewrite, add_vet
-from geoflow.cli.reports import add_report
-from geoflow.cli.season import add_season
-from geoflow.cli.sizing import add_size
+from geoflow.cli.page import PAGE
+from geoflow.cli.prescriptions import PLAN, REWRITE, VET
+from geoflow.cli.rehearse import REHEARSE
+from geoflow.cli.reports import REPORT
+from geoflow.cli.season import SEASON
+from geoflow.cli.sizing import SIZE
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
 _READER_GONE: Final = 141
 
-COMMANDS: Final[dict[str, Callable[[Any], None]]] = {
-    "window": add_window,
-    "vet": add_vet,
-    "rewrite": add_rewrite,
-    "plan": add_plan,
-    "card": add_card,
-    "size": add_size,
-    "convert": add_convert,
-    "reconcile": add_reconcile,
-    "learn": add_learn,
-    "report": add_report,
-    "bar": add_bar,
-    "season": add_season,
-    "page": add_page,
+COMMANDS: Final = {
+    one.name: one
+    for one in (WINDOW, VET, REWRITE, PLAN, REHEARSE, CARD, SIZE, CONVERT, RECONCILE, LEARN, REPORT, BAR, SEASON, PAGE)
 }
 
 
@@ -59,8 +49,8 @@ def build_parser() -> argparse.ArgumentParser:
         help="print what makes a shell complete commands and options: bash, zsh or fish",
     )  # fmt: skip
     commands = parser.add_subparsers(dest="command", metavar="command", required=True, parser_class=Parser)
-    for add in COMMANDS.values():
-        add(commands)
+    for command in COMMANDS.values():
+        command.add_to(commands)
     return parser
 
 
@@ -71,22 +61,26 @@ def _written_before() -> str:
     return f"\n  note:  written before that, whole: {', '.join(done)}" if done else ""
 
 
+def _without_columns(given: Sequence[str], roles: set[str]) -> list[str]:
+    """The command as given, without the columns of some roles."""
+    words = list(given)
+    for at in reversed(range(len(words))):
+        flag, mark, value = words[at].partition("=")
+        value = value if mark else "".join(words[at + 1 : at + 2])
+        if flag == "--column" and value.partition("=")[0].strip() in roles:
+            del words[at : at + (1 if mark else 2)]
+    return words
+
+
 def _to_copy(given: Sequence[str], columns: Sequence[str]) -> str:
     """The whole command as given, with the columns that are proposed, to be copied as one line."""
     if not columns or not {"reconcile", "learn"} & set(given[:2]):
         return ""
-    words, roles = list(given), {column.partition("=")[0] for column in columns}
-    for at in reversed(range(len(words))):
-        flag, mark, value = words[at].partition("=")
-        if (
-            flag == "--column"
-            and (value if mark else "".join(words[at + 1 : at + 2])).partition("=")[0].strip() in roles
-        ):
-            del words[at : at + (1 if mark else 2)]
+    words = _without_columns(given, {column.partition("=")[0] for column in columns})
     words += [word for column in columns for word in ("--column", column)]
     line = shlex.join(["geoflow", *words])
-    if any(column.endswith(":UNIT") for column in columns):
-        return f"\n  proposed, once you have written the unit for UNIT:\n{line}"
+    if how := to_fill_in(columns):
+        return f"\n  proposed, {how}:\n{line}"
     return f"\n  proposed, as one line to copy (or add --accept to yours, once you agree with it):\n{line}"
 
 

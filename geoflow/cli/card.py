@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any, Final
+from typing import Final
 
 from geoflow import __version__
-from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import Command, deliver
 from geoflow.cli.reports import date_of
 from geoflow.options.typed import ReportFiles
 
-__all__ = ["add_card"]
+__all__ = ["CARD"]
 
 _CODES: Final = (
     "Exit code: 0 nothing to act on, 1 findings (a rate does not surely hold at the planned speed), 2 wrong use or "
@@ -38,26 +38,23 @@ def _card(options: argparse.Namespace) -> int:
         report, files, options.units, date, replace=options.replace, protect=sources.paths,
         setter=(as_card_html, as_card_pdf),
     )  # fmt: skip
-    said_where = f"The whole card: {', '.join(written)}"
-    deliver(
+    return deliver(
         options,
         lambda: card_document(outcome),
-        lambda: f"{as_text(report)}\n\n{said_where}",
+        lambda: as_text(report),
         tuple(map(str, sources.paths)),
+        findings=outcome.has_findings,
+        also=[f"The whole card: {', '.join(written)}"],
     )
-    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 
-def add_card(commands: Any) -> None:
-    """Put the command `card` on the parser."""
-    add_command(
-        commands,
-        "card",
-        _card,
-        help="one sheet for the tailgate: speeds, settings, gauges, and what a wrong reading means",
-        description="Make a field card of a map, or of plain rates with --rates: which speed holds each rate today, "
-        "what to enter in the controller, what each gauge should read, and what it means if it does not. One HTML file "
-        "that a phone opens without a network, and one printed page.",
-        epilog='Example: geoflow card rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
-        '--rate-column rate --rate-unit "lb N/ac" --out card.html --pdf card.pdf. ' + _CODES,
-    )
+CARD: Final = Command(
+    "card",
+    _card,
+    help="one sheet for the tailgate: speeds, settings, gauges, and what a wrong reading means",
+    description="Make a field card of a map, or of plain rates with --rates: which speed holds each rate today, "
+    "what to enter in the controller, what each gauge should read, and what it means if it does not. One HTML file "
+    "that a phone opens without a network, and one printed page.",
+    epilog='Example: geoflow card rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
+    '--rate-column rate --rate-unit "lb N/ac" --out card.html --pdf card.pdf. ' + _CODES,
+)

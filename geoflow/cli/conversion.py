@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import Command, deliver
 
-__all__ = ["add_convert"]
+__all__ = ["CONVERT"]
 
 _CODES: Final = (
     "Exit code: 0 nothing to act on, 1 findings (zones without a cell, a total that is off by more than 1 %), "
@@ -23,30 +23,21 @@ def _convert(options: argparse.Namespace) -> int:
 
     inputs = (options.prescription,)
     outcome = converted(vars(options), tuple(map(Path, inputs)))
-    deliver(
+    return deliver(
         options,
         lambda: convert_document(outcome),
         lambda: as_text(converted_report(outcome, options.units)),
         (*inputs, options.out),
+        findings=outcome.has_findings,
     )
-    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 
-def add_convert(commands: Any) -> None:
-    """Add the command `convert`.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "convert",
-        _convert,
-        help="write a prescription in another format or rate unit",
-        description="Write a prescription in another format or rate unit. The output's name says the format: .shp, "
-        ".zip (a zipped Shapefile), .geojson, .gpkg, .fgb, .parquet or .tif; a folder, or a .zip with --task-version, "
-        "becomes ISO 11783-10 task data.",
-        epilog='Example: geoflow convert rx.tif --rate-unit "kg N/ha" --to-unit "lb N/ac" --out rx.shp. ' + _CODES,
-    )
+CONVERT: Final = Command(
+    "convert",
+    _convert,
+    help="write a prescription in another format or rate unit",
+    description="Write a prescription in another format or rate unit. The output's name says the format: .shp, "
+    ".zip (a zipped Shapefile), .geojson, .gpkg, .fgb, .parquet or .tif; a folder, or a .zip with --task-version, "
+    "becomes ISO 11783-10 task data.",
+    epilog='Example: geoflow convert rx.tif --rate-unit "kg N/ha" --to-unit "lb N/ac" --out rx.shp. ' + _CODES,
+)

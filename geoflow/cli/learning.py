@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import Final
 
-from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import Command, deliver
 
-__all__ = ["add_learn"]
+__all__ = ["LEARN"]
 
 _CODES = (
     "Exit code: 0 nothing to act on, 1 findings (a step or drift, liquid lost, an orifice nothing was learned of), "
@@ -29,31 +29,22 @@ def _learn(options: argparse.Namespace) -> int:
     if options.figures is not None:
         figures = {one.name: one.png for one in learned_figures(outcome, options.units)}
         write_figures(figures, Path(options.figures), replace_existing=options.replace, protect=protect)
-    deliver(
+    return deliver(
         options,
         lambda: learn_document(outcome),
         lambda: as_text(learned_report(outcome, options.units, options.out)),
         (*inputs, options.out),
+        findings=outcome.has_findings,
     )
-    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
 
 
-def add_learn(commands: Any) -> None:
-    """Put the command `learn` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "learn",
-        _learn,
-        help="learn a bar's orifices from its as-applied logs, into its bar file",
-        description="Learn what a bar's orifices pass from the steady moments of its as-applied logs, and write the "
-        "bar file with it. Logs need flow, bar pressure and liquid temperature; scale tickets of the same loads and a "
-        "minute of standing shut make it surer.",
-        epilog="Example: geoflow learn monday.csv tuesday.csv --bar bar.toml "
-        '--ticket "24800 lb NH3" --out learned.toml. ' + _CODES,
-    )
+LEARN: Final = Command(
+    "learn",
+    _learn,
+    help="learn a bar's orifices from its as-applied logs, into its bar file",
+    description="Learn what a bar's orifices pass from the steady moments of its as-applied logs, and write the "
+    "bar file with it. Logs need flow, bar pressure and liquid temperature; scale tickets of the same loads and a "
+    "minute of standing shut make it surer.",
+    epilog="Example: geoflow learn monday.csv tuesday.csv --bar bar.toml "
+    '--ticket "24800 lb NH3" --out learned.toml. ' + _CODES,
+)

@@ -5,15 +5,20 @@ from __future__ import annotations
 import argparse
 import functools
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import UsageError
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import Command, deliver
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
 
-__all__ = ["add_reconcile", "reconciled"]
+__all__ = ["RECONCILE", "reconciled"]
+
+_CODES: Final = (
+    "Exit code: 0 nothing to act on, 1 findings (something to look at in the field or on the bar), 2 wrong use or "
+    "unreadable input."
+)
 
 
 def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
@@ -40,46 +45,36 @@ def _reconcile(options: argparse.Namespace) -> int:
     outcome = reconciled(options)
     document = functools.cache(lambda: reconcile_document(outcome))
     protect = tuple(Path(name) for name in inputs)
-    written: list[str] = []
+    lines: list[str] = []
     if options.out is not None:
         written = write_reconciliation(
             outcome, Path(options.out), document(), options.units, cell=options.cell,
             replace=options.replace, protect=protect,
         )  # fmt: skip
+        lines.append(f"Written to {options.out}: {', '.join(written)}")
     elif options.cell is not None:
         raise UsageError("--cell sizes the rasters of --out", where="geoflow reconcile", cure="give --out DIR too")
     if options.save_columns is not None:
         write_columns(outcome, Path(options.save_columns), replace=options.replace, protect=protect)
-
-    def text() -> str:
-        said = as_text(reconciled_report(outcome, options.units, None if options.all_zones else MOST_ZONES))
-        if written:
-            said += f"\n\nWritten to {options.out}: {', '.join(written)}"
-        if options.save_columns is not None:
-            said += (
-                f"\n\nColumns saved: {options.save_columns}; use it again with --columns-file {options.save_columns}"
-            )
-        return said
-
-    deliver(options, document, text, inputs)
-    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
-
-
-def add_reconcile(commands: Any) -> None:
-    """Put the command `reconcile` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "reconcile",
-        _reconcile,
-        help="compare an as-applied log with its target, and let it tell about the bar",
-        description="Compare an as-applied log with what was asked: ground, rates, causes, scale tickets; and say what "
-        "the log tells about the bar.",
-        epilog='Example: geoflow reconcile log.csv --target rx.shp --bar bar.toml --rate-unit "lb N/ac" '
-        '--ticket "12400 lb NH3" --out reconciled. ' + CODES,
+        lines += [""] if lines else []
+        lines.append(f"Columns saved: {options.save_columns}; use it again with --columns-file {options.save_columns}")
+    most = None if options.all_zones else MOST_ZONES
+    return deliver(
+        options,
+        document,
+        lambda: as_text(reconciled_report(outcome, options.units, most)),
+        inputs,
+        findings=outcome.has_findings,
+        also=lines,
     )
+
+
+RECONCILE: Final = Command(
+    "reconcile",
+    _reconcile,
+    help="compare an as-applied log with its target, and let it tell about the bar",
+    description="Compare an as-applied log with what was asked: ground, rates, causes, scale tickets; and say what "
+    "the log tells about the bar.",
+    epilog='Example: geoflow reconcile log.csv --target rx.shp --bar bar.toml --rate-unit "lb N/ac" '
+    '--ticket "12400 lb NH3" --out reconciled. ' + _CODES,
+)

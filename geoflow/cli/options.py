@@ -8,6 +8,7 @@ import json
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,7 +17,7 @@ from geoflow.base.progress import listening
 from geoflow.base.spelling import nearest
 from geoflow.options.table import Option, options_of
 
-__all__ = ["CODES", "FINDINGS", "NOTHING_TO_ACT_ON", "WRONG_USE", "Parser", "add_command", "deliver", "progress_shown"]
+__all__ = ["CODES", "FINDINGS", "NOTHING_TO_ACT_ON", "WRONG_USE", "Command", "Parser", "deliver", "progress_shown"]
 
 NOTHING_TO_ACT_ON, FINDINGS, WRONG_USE = 0, 1, 2
 CODES: Final = (
@@ -88,26 +89,47 @@ def _add_option(parser: argparse.ArgumentParser, option: Option, command: str) -
     parser.add_argument(option.dashed, **how)
 
 
-def add_command(
-    commands: Any, command: str, run: Callable[[argparse.Namespace], int], *, help: str, description: str, epilog: str
-) -> None:
-    """Put a command with its options on the parser.
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A command, or a group of them.
 
-    Parameters
+    Attributes
     ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    command : str
-        One of `geoflow.options.table.COMMANDS`; its last word is what is typed here.
-    run : callable
-        Does it, and returns the exit code.
+    name : str
+        One of `geoflow.options.table.COMMANDS`; its last word is what is typed.
+    run : callable or None
+        Does it, and returns the exit code; a group has none.
     help, description, epilog : str
         For a person.
+    parts : tuple of Command
+        Those of a group.
     """
-    parser = commands.add_parser(command.split()[-1], help=help, description=description, epilog=epilog)
-    for option in options_of(command).values():
-        _add_option(parser, option, command)
-    parser.set_defaults(run=run)
+
+    name: str
+    run: Callable[[argparse.Namespace], int] | None
+    help: str
+    description: str
+    epilog: str
+    parts: tuple[Command, ...] = ()
+
+    def add_to(self, commands: Any) -> None:
+        """Put it with its options on the parser.
+
+        Parameters
+        ----------
+        commands : object
+            What `argparse.ArgumentParser.add_subparsers` gave.
+        """
+        parser = commands.add_parser(
+            self.name.split()[-1], help=self.help, description=self.description, epilog=self.epilog
+        )
+        for option in options_of(self.name).values():
+            _add_option(parser, option, self.name)
+        parser.set_defaults(run=self.run)
+        if self.parts:
+            kinds = parser.add_subparsers(dest="about", metavar="about", required=True, parser_class=Parser)
+            for part in self.parts:
+                part.add_to(kinds)
 
 
 @contextlib.contextmanager
@@ -150,7 +172,10 @@ def deliver(
     document: Callable[[], dict[str, Any]],
     text: Callable[[], str],
     inputs: tuple[str, ...],
-) -> None:
+    *,
+    findings: bool = False,
+    also: Sequence[str] = (),
+) -> int:
     """Hand a result over: as text, and as JSON where it is asked for.
 
     Parameters
@@ -161,14 +186,25 @@ def deliver(
         Give the JSON and the text; only what is asked for is made.
     inputs : tuple of str
         Files never to be written over.
+    findings : bool
+        Whether there is something to act on.
+    also : sequence of str
+        Lines behind the text: what was written, and where.
+
+    Returns
+    -------
+    int
+        The exit code.
     """
+    code = FINDINGS if findings else NOTHING_TO_ACT_ON
     if options.json == "-":
         print(json.dumps(document(), indent=1, allow_nan=False))
-        return
+        return code
     if options.json is not None:
         from geoflow.workflow.vet_outputs import write_json
 
         write_json(
             Path(options.json), document(), replace=options.replace, protect=tuple(Path(name) for name in inputs)
         )
-    print(text())
+    print("\n".join([text(), *([""] if also else []), *also]))
+    return code

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import Final
 
 from geoflow.base.errors import UsageError, install
-from geoflow.cli.options import NOTHING_TO_ACT_ON, add_command
+from geoflow.cli.options import NOTHING_TO_ACT_ON, Command
 
-__all__ = ["add_page"]
+__all__ = ["PAGE"]
 
 
 def _page(options: argparse.Namespace) -> int:
@@ -36,20 +36,11 @@ def _page(options: argparse.Namespace) -> int:
     return NOTHING_TO_ACT_ON
 
 
-def add_page(commands: Any) -> None:
-    """Put the command `page` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "page",
-        _page,
-        help="a local page to move temperature and speed and see the map answer",
-        description="Serve a local page: drop a prescription and a bar file, move temperature and speed, see the map "
-        "answer, rewrite and download. It listens on 127.0.0.1 only and works without a network.",
-        epilog="Example: geoflow page --port 8765. Exit code: 0 after Ctrl-C, 2 wrong use.",
-    )
+PAGE: Final = Command(
+    "page",
+    _page,
+    help="a local page to move temperature and speed and see the map answer",
+    description="Serve a local page: drop a prescription and a bar file, move temperature and speed, see the map "
+    "answer, rewrite and download. It listens on 127.0.0.1 only and works without a network.",
+    epilog="Example: geoflow page --port 8765. Exit code: 0 after Ctrl-C, 2 wrong use.",
+)

@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import functools
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import CODES, Command, deliver
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from geoflow.outcomes import PlanOutcome, VetOutcome
 
-__all__ = ["add_plan", "add_rewrite", "add_vet", "planned", "vetted"]
+__all__ = ["PLAN", "REWRITE", "VET", "planned", "vetted"]
 
 
 def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
@@ -30,6 +32,23 @@ def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
     return said.vetted(vars(options), command)
 
 
+def _written(
+    write: Callable[..., tuple[list[str], list[str]]],
+    outcome: Any,
+    document: Callable[[], dict[str, Any]],
+    options: argparse.Namespace,
+    inputs: tuple[str, ...],
+) -> list[str]:
+    """Write a folder where one is asked for, and say so."""
+    if options.out is None:
+        return []
+    protect = tuple(map(Path, inputs))
+    written, notes = write(
+        outcome, Path(options.out), document(), options.units, replace=options.replace, protect=protect
+    )
+    return [f"Written to {options.out}: {', '.join(written)}", *notes]
+
+
 def _vet(options: argparse.Namespace) -> int:
     from geoflow.report.documents import vet_document
     from geoflow.report.terminal import as_text
@@ -39,27 +58,16 @@ def _vet(options: argparse.Namespace) -> int:
     outcome = vetted(options, "vet")
     document = functools.cache(lambda: vet_document(outcome))
     inputs = (options.prescription, options.bar)
-    written: list[str] = []
-    notes: list[str] = []
-    if options.out is not None:
-        written, notes = write_vetting(
-            outcome,
-            Path(options.out),
-            document(),
-            options.units,
-            replace=options.replace,
-            protect=tuple(Path(name) for name in inputs),
-        )
-
-    def text() -> str:
-        most = len(outcome.rate) if options.all_zones else None
-        said = as_text(vetted_report(outcome, options.units, most))
-        if written:
-            said += "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes])
-        return said
-
-    deliver(options, document, text, inputs)
-    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
+    lines = _written(write_vetting, outcome, document, options, inputs)
+    most = len(outcome.rate) if options.all_zones else None
+    return deliver(
+        options,
+        document,
+        lambda: as_text(vetted_report(outcome, options.units, most)),
+        inputs,
+        findings=outcome.has_findings,
+        also=lines,
+    )
 
 
 def _rewrite(options: argparse.Namespace) -> int:
@@ -71,17 +79,17 @@ def _rewrite(options: argparse.Namespace) -> int:
 
     outcome = rewritten(vars(options))
     inputs = (options.prescription, options.bar)
-    written = write_rewriting(
-        outcome, Path(options.out), replace=options.replace, protect=tuple(Path(name) for name in inputs)
+    target, side, notes = write_rewriting(
+        outcome, Path(options.out), replace=options.replace, protect=tuple(map(Path, inputs))
     )
-
-    def text() -> str:
-        said = as_text(rewritten_report(outcome, options.units))
-        target, side, notes = written
-        return said + "\n\n" + "\n".join([f"Written: {target}, and what changed and why: {side}", *notes])
-
-    deliver(options, lambda: rewrite_document(outcome), text, inputs)
-    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
+    return deliver(
+        options,
+        lambda: rewrite_document(outcome),
+        lambda: as_text(rewritten_report(outcome, options.units)),
+        inputs,
+        findings=outcome.has_findings,
+        also=[f"Written: {target}, and what changed and why: {side}", *notes],
+    )
 
 
 def planned(options: argparse.Namespace, command: str) -> PlanOutcome:
@@ -106,80 +114,47 @@ def _plan(options: argparse.Namespace) -> int:
     from geoflow.workflow.plan_outputs import write_plan
 
     outcome = planned(options, "plan")
-    inputs = (options.prescription, options.bar)
-    written: list[str] = []
-    notes: list[str] = []
-    if options.out is not None:
-        guarded = tuple(Path(name) for name in inputs)
-        written, notes = write_plan(
-            outcome, Path(options.out), plan_document(outcome), options.units, replace=options.replace, protect=guarded
-        )
-
-    def text() -> str:
-        said = as_text(planned_report(outcome, options.units, all_zones=options.all_zones))
-        return said + (
-            "\n\n" + "\n".join([f"Written to {options.out}: {', '.join(written)}", *notes]) if written else ""
-        )
-
-    deliver(options, lambda: plan_document(outcome), text, inputs)
-    return FINDINGS if outcome.has_findings else NOTHING_TO_ACT_ON
-
-
-def add_vet(commands: Any) -> None:
-    """Put the command `vet` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "vet",
-        _vet,
-        help="say for every zone of a prescription whether the bar can deliver it",
-        description="Say for every zone of a prescription whether the bar can deliver it, and what limits it.",
-        epilog='Example: geoflow vet rx.shp --bar bar.toml --temperature "35..50 degF" --speed "4.5..5.5 mph" '
-        '--rate-column rate --rate-unit "lb N/ac" --out vetted. ' + CODES,
+    inputs = (options.prescription, options.bar, *filter(None, (options.day,)))
+    document = functools.cache(lambda: plan_document(outcome))
+    lines = _written(write_plan, outcome, document, options, inputs)
+    return deliver(
+        options,
+        document,
+        lambda: as_text(planned_report(outcome, options.units, all_zones=options.all_zones)),
+        inputs,
+        findings=outcome.has_findings,
+        also=lines,
     )
 
 
-def add_rewrite(commands: Any) -> None:
-    """Put the command `rewrite` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "rewrite",
-        _rewrite,
-        help="change what the bar can't deliver, and only that",
-        description="Change what the bar can't deliver, and only that. In the input's own format the written file "
-        "is the input with other rates; a side file beside it says "
-        "what changed and why.",
-        epilog='Example: geoflow rewrite rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
-        '--rate-column rate --rate-unit "lb N/ac" --policy hold-speed --out rx_for_bar.shp. ' + CODES,
-    )
+VET: Final = Command(
+    "vet",
+    _vet,
+    help="say for every zone of a prescription whether the bar can deliver it",
+    description="Say for every zone of a prescription whether the bar can deliver it, and what limits it.",
+    epilog='Example: geoflow vet rx.shp --bar bar.toml --temperature "35..50 degF" --speed "4.5..5.5 mph" '
+    '--rate-column rate --rate-unit "lb N/ac" --out vetted. ' + CODES,
+)
 
 
-def add_plan(commands: Any) -> None:
-    """Put the command `plan` on the parser.
+REWRITE: Final = Command(
+    "rewrite",
+    _rewrite,
+    help="change what the bar can't deliver, and only that",
+    description="Change what the bar can't deliver, and only that. In the input's own format the written file "
+    "is the input with other rates; a side file beside it says "
+    "what changed and why.",
+    epilog='Example: geoflow rewrite rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
+    '--rate-column rate --rate-unit "lb N/ac" --policy hold-speed --out rx_for_bar.shp. ' + CODES,
+)
 
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "plan",
-        _plan,
-        help="speeds, orifices, liquid temperature, hours and tank loads for a field",
-        description="Plan a field at the speed given, at the best single speed, or at a few speeds by zone: what "
-        "holds, hours, and where each tank runs out. Below: what other speeds, orifices and temperatures would gain.",
-        epilog='Example: geoflow plan rx.shp --bar bar.toml --temperature "35..50 degF" --heading "90 deg" '
-        '--start southwest --rate-column rate --rate-unit "lb N/ac" --out planned. ' + CODES,
-    )
+
+PLAN: Final = Command(
+    "plan",
+    _plan,
+    help="speeds, orifices, liquid temperature, hours and tank loads for a field",
+    description="Plan a field at the speed given, at the best single speed, or at a few speeds by zone: what "
+    "holds, hours, and where each tank runs out. Below: what other speeds, orifices and temperatures would gain.",
+    epilog='Example: geoflow plan rx.shp --bar bar.toml --temperature "35..50 degF" --heading "90 deg" '
+    '--start southwest --rate-column rate --rate-unit "lb N/ac" --out planned. ' + CODES,
+)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.cli.logs import reconciled
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, Parser, add_command, deliver
+from geoflow.cli.options import CODES, Command, deliver
 from geoflow.cli.prescriptions import planned, vetted
 from geoflow.options.typed import DayOptions, ReportFiles, RewriteOptions, told
 
@@ -19,14 +19,20 @@ if TYPE_CHECKING:
     from geoflow.report.model import Report
     from geoflow.workflow.reporting import Sources
 
-__all__ = ["add_report", "date_of"]
+__all__ = ["REPORT", "date_of"]
 
 # How a report is written is not what it rests on.
 _NOT_TOLD: Final = ("replace", "paper", "date")
 
 
 def date_of(options: argparse.Namespace) -> datetime.date:
-    """Date a report or card bears, as said or today's."""
+    """Date a report or card bears, as said or today's.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        As typed.
+    """
     from geoflow.workflow import said
 
     return said.date_of(vars(options))
@@ -59,8 +65,7 @@ def _finish(
         report, files, options.units, date_of(options), replace=options.replace, protect=sources.paths
     )
     lines = [wrap(report.answer, indent=""), "", "Written: " + ", ".join(written), "", wrap(SHORT_CAUTION, indent="")]
-    deliver(options, document, lambda: "\n".join(lines), tuple(map(str, sources.paths)))
-    return FINDINGS if findings else NOTHING_TO_ACT_ON
+    return deliver(options, document, lambda: "\n".join(lines), tuple(map(str, sources.paths)), findings=findings)
 
 
 def _report_vet(options: argparse.Namespace) -> int:
@@ -101,7 +106,8 @@ def _report_plan(options: argparse.Namespace) -> int:
     from geoflow.workflow.reporting import Sources
 
     date_of(options)  # what is no date is refused before any work
-    sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
+    files = [("prescription", options.prescription), ("bar file", options.bar), ("day", options.day)]
+    sources = Sources.of(files)
     outcome = planned(options, "report plan")
     origin = _origin(options, sources)
     report = planned_report(outcome, options.units, all_zones=options.all_zones, origin=origin)
@@ -127,32 +133,15 @@ _VET_EXAMPLE: Final = (
 )
 
 
-def add_report(commands: Any) -> None:
-    """Put the command `report` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    parser = commands.add_parser(
-        "report",
-        help="one file to print, mail and file: the answer, maps, tables, and what it all rests on",
-        description="Make a report to keep: one HTML file that needs no network, and a PDF where --pdf is said. "
-        "'geoflow report vet -h' and so on tell the options; they are those of the command of that name.",
-        epilog=_VET_EXAMPLE + CODES,
-    )
-    kinds = parser.add_subparsers(dest="about", metavar="about", required=True, parser_class=Parser)
-    add_command(
-        kinds,
+_KINDS: Final = (
+    Command(
         "report vet",
         _report_vet,
         help="whether the bar can deliver a prescription",
         description="Report on a vetted prescription.",
         epilog=_VET_EXAMPLE + CODES,
-    )
-    add_command(
-        kinds,
+    ),
+    Command(
         "report rewrite",
         _report_rewrite,
         help="what rewriting a prescription for the bar changes",
@@ -160,22 +149,32 @@ def add_report(commands: Any) -> None:
         "the same options.",
         epilog='Example: geoflow report rewrite rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
         '--rate-column rate --rate-unit "lb N/ac" --policy hold-speed --out report.html --pdf report.pdf. ' + CODES,
-    )
-    add_command(
-        kinds,
+    ),
+    Command(
         "report plan",
         _report_plan,
         help="the plan of a field: speeds, tanks, hours, and what else would gain",
         description="Report on a planned field. The zones as a map layer are written by 'geoflow plan --out'.",
         epilog='Example: geoflow report plan rx.shp --bar bar.toml --temperature "35..50 degF" --start southwest '
         '--rate-column rate --rate-unit "lb N/ac" --out report.html --pdf report.pdf. ' + CODES,
-    )
-    add_command(
-        kinds,
+    ),
+    Command(
         "report reconcile",
         _report_reconcile,
         help="what went where, and what the log tells about the bar",
         description="Report on an as-applied log. Rasters and layers are written by 'geoflow reconcile --out'.",
         epilog='Example: geoflow report reconcile log.csv --target rx.shp --bar bar.toml --rate-unit "lb N/ac" '
         '--ticket "12400 lb NH3" --out report.html --pdf report.pdf. ' + CODES,
-    )
+    ),
+)
+
+
+REPORT: Final = Command(
+    "report",
+    None,
+    help="one file to print, mail and file: the answer, maps, tables, and what it all rests on",
+    description="Make a report to keep: one HTML file that needs no network, and a PDF where --pdf is said. "
+    "'geoflow report vet -h' and so on tell the options; they are those of the command of that name.",
+    epilog=_VET_EXAMPLE + CODES,
+    parts=_KINDS,
+)

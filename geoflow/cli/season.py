@@ -6,15 +6,15 @@ import argparse
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import UsageError
-from geoflow.cli.options import FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import Command, deliver
 
 if TYPE_CHECKING:
     from geoflow.season.running import Progress
 
-__all__ = ["add_season"]
+__all__ = ["SEASON"]
 
 _STOPPED: Final = 130
 _CODES: Final = (
@@ -90,8 +90,7 @@ def _make(options: argparse.Namespace) -> int:
             said += f"\nNot there, so these fields will fail: {shown} ({len(made.missing):,} in all)"
         return said + f"\nLook through it, then run: geoflow season {options.make} --out DIR"
 
-    deliver(options, lambda: document, text, (options.make,))
-    return FINDINGS if made.missing else NOTHING_TO_ACT_ON
+    return deliver(options, lambda: document, text, (options.make,), findings=bool(made.missing))
 
 
 def _check(options: argparse.Namespace) -> None:
@@ -156,33 +155,24 @@ def _season(options: argparse.Namespace) -> int:
         return _STOPPED
     finally:
         store.tidy()
-    deliver(
+    return deliver(
         options,
         lambda: document,
         lambda: season_text(document, options.units, written, progress.kept),
         (options.catalog,),
+        findings=document["totals"]["findings"] or document["totals"]["failed"],
     )
-    return FINDINGS if document["totals"]["findings"] or document["totals"]["failed"] else NOTHING_TO_ACT_ON
 
 
-def add_season(commands: Any) -> None:
-    """Put the command `season` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "season",
-        _season,
-        help="vet, rewrite, plan or reconcile many fields at once, and rank the bars by what was found",
-        description="Run vet, rewrite, plan or reconcile for every field of a catalog, on this machine's cores or on a "
-        "Dask cluster. The same command goes on where it stopped. A catalog has one row per field: field, job, and a "
-        "column for every option the field needs, named as the single command names it (rate_column for "
-        "--rate-column). docs/season.md tells more.",
-        epilog='Example: geoflow season catalog.csv --temperature "38..46 degF" --out tomorrow. To make a catalog: '
-        'geoflow season --make catalog.csv --glob "fields/*.zip" --job vet --bar bar.toml --temperature '
-        '"35..50 degF" --speed "5 mph". ' + _CODES,
-    )
+SEASON: Final = Command(
+    "season",
+    _season,
+    help="vet, rewrite, plan or reconcile many fields at once, and rank the bars by what was found",
+    description="Run vet, rewrite, plan or reconcile for every field of a catalog, on this machine's cores or on a "
+    "Dask cluster. The same command goes on where it stopped. A catalog has one row per field: field, job, and a "
+    "column for every option the field needs, named as the single command names it (rate_column for "
+    "--rate-column). docs/season.md tells more.",
+    epilog='Example: geoflow season catalog.csv --temperature "38..46 degF" --out tomorrow. To make a catalog: '
+    'geoflow season --make catalog.csv --glob "fields/*.zip" --job vet --bar bar.toml --temperature '
+    '"35..50 degF" --speed "5 mph". ' + _CODES,
+)

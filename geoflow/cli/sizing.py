@@ -5,12 +5,12 @@ from __future__ import annotations
 import argparse
 import datetime
 from pathlib import Path
-from typing import Any
+from typing import Final
 
-from geoflow.cli.options import CODES, FINDINGS, NOTHING_TO_ACT_ON, add_command, deliver
+from geoflow.cli.options import CODES, Command, deliver
 from geoflow.options.typed import ReportFiles
 
-__all__ = ["add_size"]
+__all__ = ["SIZE"]
 
 
 def _size(options: argparse.Namespace) -> int:
@@ -22,7 +22,7 @@ def _size(options: argparse.Namespace) -> int:
     found, prescription = sized_orifices(vars(options))
     inputs = tuple(name for name in (options.map, options.bar) if name is not None)
     report = sized_report(found, prescription, options.units, drawn=options.out is not None)
-    written: list[str] = []
+    lines: list[str] = []
     if options.out is not None:
         from geoflow.workflow.reporting import write_report
 
@@ -31,29 +31,23 @@ def _size(options: argparse.Namespace) -> int:
         written = write_report(
             report, files, options.units, datetime.date.min, replace=options.replace, protect=protect
         )
-
-    def text() -> str:
-        return as_text(report) + (f"\n\nWritten: {', '.join(written)}" if written else "")
-
-    deliver(options, lambda: sized_document(found, prescription), text, inputs)
-    return FINDINGS if found.has_findings else NOTHING_TO_ACT_ON
-
-
-def add_size(commands: Any) -> None:
-    """Put the command `size` on the parser.
-
-    Parameters
-    ----------
-    commands : object
-        What `argparse.ArgumentParser.add_subparsers` gave.
-    """
-    add_command(
-        commands,
-        "size",
-        _size,
-        help="which orifices would hold some rates, with or without a bar file",
-        description="Which diameters of the row orifices hold which rates over the planned speeds and temperatures. "
-        "Of the bar only the rows are needed; what is not said of it is carried as a range, and told.",
-        epilog='Example: geoflow size --rates "85, 100, 115 lb N/ac" --speed "5..5.5 mph" --temperature '
-        '"35..50 degF" --rows 16 --row-spacing "30 in" --pump "45 gpm at 110 psi" --drills. ' + CODES,
+        lines = [f"Written: {', '.join(written)}"]
+    return deliver(
+        options,
+        lambda: sized_document(found, prescription),
+        lambda: as_text(report),
+        inputs,
+        findings=found.has_findings,
+        also=lines,
     )
+
+
+SIZE: Final = Command(
+    "size",
+    _size,
+    help="which orifices would hold some rates, with or without a bar file",
+    description="Which diameters of the row orifices hold which rates over the planned speeds and temperatures. "
+    "Of the bar only the rows are needed; what is not said of it is carried as a range, and told.",
+    epilog='Example: geoflow size --rates "85, 100, 115 lb N/ac" --speed "5..5.5 mph" --temperature '
+    '"35..50 degF" --rows 16 --row-spacing "30 in" --pump "45 gpm at 110 psi" --drills. ' + CODES,
+)

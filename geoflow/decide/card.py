@@ -11,7 +11,8 @@ from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.decide.gauges import representative
 from geoflow.decide.speeds import SPEED_STEP, inward_speeds
 from geoflow.decide.vet import Solution, vet
-from geoflow.hydraulics.readings import MarginReadings, readings_at_margin
+from geoflow.hydraulics.pump_limits import displacement, slip_flow
+from geoflow.hydraulics.readings import MarginReadings, bounded_circuit, held_state, readings_at_margin
 from geoflow.hydraulics.suction import SuctionSide
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.roots import rising_root
@@ -203,13 +204,14 @@ def low_alarms(solution: Solution) -> MarginReadings | None:
         From `vet.solve`.
     """
     found = readings_at_margin(solution.bar, solution.plan.sections, solution.plan.temperature[1])
-    return None if found is None or found.outlet > solution.bar.limits.max_pressure else found
+    return None if found is None or found.outlet > solution.bar.at_end(-1.0).limits.max_pressure else found
 
 
 def spare_suction(solution: Solution, flow: float, kelvin: float) -> float | None:
     """Pressure that may be lost before the pump besides [Pa] before it no longer moves a flow; None without a suction.
 
-    With the suction boiling in equilibrium, the worse end. Zero where it does not move the flow as it is.
+    With the suction boiling in equilibrium, slip and displacement at their worse ends, as the tractor drives the pump.
+    Zero where it does not move the flow as it is.
 
     Parameters
     ----------
@@ -220,13 +222,20 @@ def spare_suction(solution: Solution, flow: float, kelvin: float) -> float | Non
     kelvin : float
         Liquid in the tank [K].
     """
-    bar = solution.bar
+    bar = solution.bar.at_end(-1.0)
     if bar.suction is None:
         return None
     liquid, asked = saturation(np.full((1, 1, 1), kelvin)), np.full((1, 1, 1), flow)
-    suction, needed = SuctionSide(bar, liquid), flow / (bar.pump.max_flow * liquid.liquid_density)
+    suction, moved = SuctionSide(bar, liquid), displacement(bar, True, driven=True)
+    circuit, _ = bounded_circuit(bar, solution.plan.sections, np.array([kelvin]))
+    outlet = float(held_state(circuit, asked[0]).outlet_pressure.max()) if bar.pump.slip else 0.0
 
     def short(more: FloatArray) -> FloatArray:
-        return np.asarray(needed - suction.capacity(asked, more=more))
+        share, loss = suction.capacity(asked, more=more), suction.loss(asked) + more
+        # Where the suction boils its inlet pressure follows from how much vapour is in the flow.
+        boiling = liquid.pressure / (1.0 + (1.0 / share - 1.0) / liquid.omega)
+        inlet = np.where(loss > 0.0, boiling, liquid.pressure - loss)
+        leaking = slip_flow(bar, np.minimum(outlet - inlet, bar.pump.max_rise), True)
+        return np.asarray((flow / liquid.liquid_density + leaking) / moved - share)
 
     return float(rising_root(short, np.zeros_like(asked), liquid.pressure * np.ones_like(asked)).item())

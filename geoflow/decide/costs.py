@@ -33,7 +33,15 @@ class Prices:
 
 
 def moved_nitrogen(done: Rewriting, area: FloatArray) -> FloatArray:
-    """Nitrogen each zone gets more (positive) or less (negative) than prescribed [kg]."""
+    """Nitrogen each zone gets more (positive) or less (negative) than prescribed [kg].
+
+    Parameters
+    ----------
+    done : Rewriting
+        From `rewrite`.
+    area : ndarray, shape (zones,)
+        Of each zone [m2].
+    """
     return (done.after - done.before) * area
 
 
@@ -41,6 +49,15 @@ def money(done: Rewriting, area: FloatArray, prices: Prices) -> tuple[FloatArray
     """Money spent more on nitrogen, and money earned more from the crop, per zone.
 
     The yield response is taken as it is given, also beyond its maximum.
+
+    Parameters
+    ----------
+    done : Rewriting
+        From `rewrite`.
+    area : ndarray, shape (zones,)
+        Of each zone [m2].
+    prices : Prices
+        Of nitrogen and crop, with the yield response.
     """
     linear, square = prices.response
     gain = linear * (done.after - done.before) + square * (np.square(done.after) - np.square(done.before))

@@ -99,12 +99,23 @@ def field_efficiency(rows: int) -> float:
 
     Iowa State University Extension PM 696 (2001) and A3-24: 65 % for 9, 13 and 15 knives, 63 % for 17 and 23. A bar
     outside these is given the figure of the nearest; sixteen rows the lower one.
+
+    Parameters
+    ----------
+    rows : int
+        Of the bar, in use.
     """
     return _QUICK if rows <= _WIDEST_QUICK_BAR else _SLOW
 
 
 def field_capacity(speed: Floats, width: Floats, efficiency: Floats) -> FloatArray:
-    """Area worked over time [m2/s] at a speed [m/s] with a width [m] and a field efficiency [-]: v W E."""
+    """Area worked over time [m2/s] at a speed [m/s] with a width [m] and a field efficiency [-]: v W E.
+
+    Parameters
+    ----------
+    speed, width, efficiency : float or ndarray
+        [m/s], [m] and [-]; they broadcast.
+    """
     return np.asarray(np.asarray(speed, dtype=np.float64) * width * efficiency)
 
 

@@ -13,19 +13,23 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.bar.equipment import Bar, ControlValve, Orifice
+from geoflow.bar.equipment import Bar, ControlValve, ExcessFlow, Orifice
 from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import PSI
 from geoflow.decide.vet import Solution
-from geoflow.hydraulics.cases import Case, central_cases
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import central_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.long_bores import is_long
 from geoflow.hydraulics.readings import held_state
+from geoflow.hydraulics.suction import SuctionSide
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.tanks import drawn_temperature
 
 __all__ = [
+    "BLEED",
+    "DRIVE_LEFT",
     "FAULTS",
     "HEEL",
     "METER_OFF",
@@ -45,7 +49,8 @@ __all__ = [
 
 FAULTS: Final = (
     "plugged row", "worn orifices", "valve nearly shut", "suction starving", "warm liquid", "low tank",
-    "meter counts too much", "meter counts too little", "zero off", "section shut",
+    "meter counts too much", "meter counts too little", "zero off", "section shut", "drive slow",
+    "valve at a tank shut", "breakaway shut", "bypass stuck open",
 )  # fmt: skip
 """Names of the faults, in this order."""
 READABLE: Final = 2.0 * PSI
@@ -60,6 +65,10 @@ WARMER: Final = 10.0 / 1.8
 """By how much warmer liquid is warmer [K]."""
 METER_OFF: Final = 0.05
 """Share of the flow that a meter is off [-]."""
+DRIVE_LEFT: Final = 0.75
+"""Share of its drive that a slow pump has left [-]."""
+BLEED: Final = 0.02
+"""Share of the flow that the bleed of a valve or coupling that shut still lets by [-]; from memory."""
 HEEL: Final = 0.05
 """Fill to which a low tank is drawn [-]."""
 
@@ -67,6 +76,8 @@ _USUAL_FILL: Final = 0.85
 # The property table reaches a little further, for what the pump adds.
 _WARMEST: Final = 331.0
 _FELL_SHORT: Final = 0.002
+# Share of the flow that has to be gone for nobody to take it for a flow that falls short.
+_STOPS: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +189,8 @@ def _for_sections(case: Case, kept: list[int]) -> Case:
     """Return the case for some of its sections, by their place in it."""
     coefficient, weight = ([one[at] for at in kept] for one in (case.coefficient, case.flash_weight))
     way = tuple(case.way[at] for at in kept) if case.way else ()
-    return replace(case, coefficient=tuple(coefficient), flash_weight=tuple(weight), way=way)
+    turns = tuple(case.turns[at] for at in kept) if case.turns else ()
+    return replace(case, coefficient=tuple(coefficient), flash_weight=tuple(weight), way=way, turns=turns)
 
 
 def _without_a_row(bar: Bar, at: int) -> Bar:
@@ -231,6 +243,45 @@ def _simulated(solution: Solution, case: Case, kelvin: float, flow: FloatArray) 
         kept = [at for at, index in enumerate(sections) if index != least]
         left = tuple(index for index in sections if index != least)
         yield "section shut", bar.sections[least].name, _read(bar, left, _for_sections(case, kept), kelvin, flow)
+    yield from _simulated_machines(bar, sections, case, kelvin, flow)
+
+
+def _simulated_machines(
+    bar: Bar, sections: tuple[int, ...], case: Case, kelvin: float, flow: FloatArray
+) -> Iterator[tuple[str, str, Reading]]:
+    """Readings with each fault of drive, valves that shut, and bypass."""
+    slow = replace(bar, pump=replace(bar.pump, drive_share=DRIVE_LEFT * bar.pump.drive_share))
+    yield "drive slow", "", _read(slow, sections, case, kelvin, flow)
+    if bar.excess_flow is not None:
+        yield "valve at a tank shut", "", _with_a_tank_shut(bar, bar.excess_flow, sections, case, kelvin, flow)
+    if bar.breakaway is not None:
+        yield "breakaway shut", "", _read(bar, sections, case, kelvin, BLEED * flow)
+    if bar.bypass is not None:
+        open_ = replace(bar, bypass=replace(bar.bypass, pump_flow=bar.pump.max_flow))
+        yield "bypass stuck open", "", _read(open_, sections, case, kelvin, flow)
+
+
+def _with_a_tank_shut(
+    bar: Bar, valve: ExcessFlow, sections: tuple[int, ...], case: Case, kelvin: float, flow: FloatArray
+) -> Reading:
+    """Readings with the valve shut that shuts first: of two tanks the other gives all, if its own bears that."""
+    suction, liquid = bar.suction, saturation(np.full((1, 1, 1), kelvin))
+    none = _read(bar, sections, case, kelvin, BLEED * flow)
+    if suction is None or len(suction.tank_hoses) < 2:
+        return none
+    carried = SuctionSide(bar, liquid).hose_flows(np.full((1, 1, 1), float(flow.max())))
+    shut = int(np.argmax(carried))
+    left = tuple(hose for at, hose in enumerate(suction.tank_hoses) if at != shut)
+    other = _read(replace(bar, suction=replace(suction, tank_hoses=left)), sections, case, kelvin, flow)
+    bears = valve.closing_flow * (1.0 + valve.tolerance) * float(liquid.liquid_density.item())
+    true_over_counted = float(liquid.liquid_density.item()) / _counted_density(bar, kelvin)
+    holds = flow * true_over_counted <= bears
+
+    def picked(one: FloatArray, nothing: FloatArray) -> FloatArray:
+        return np.where(holds, one, nothing)
+
+    pressure = {place: picked(other.pressure[place], none.pressure[place]) for place in GAUGE_PLACES}
+    return Reading(pressure, picked(other.counted, none.counted), picked(other.margin, none.margin))
 
 
 def _zeroed_with_product(bar: Bar, sections: tuple[int, ...], case: Case, kelvin: float, flow: FloatArray) -> Reading:
@@ -244,6 +295,22 @@ def _turn(change: FloatArray) -> str:
     if np.all(np.abs(change) < READABLE):
         return "same"
     return "up" if change.ravel()[np.abs(change).argmax()] > 0.0 else "down"
+
+
+def _compared(
+    name: str, part: str, rights: list[dict[str, FloatArray]], wrongs: list[Reading], flow: FloatArray, margin: float
+) -> Fault:
+    """What a fault changes, from the readings without and with it in each likely case."""
+    moved = {
+        place: np.stack([wrong.pressure[place] for wrong in wrongs]) - [right[place] for right in rights]
+        for place in GAUGE_PLACES
+    }
+    boils = np.any([wrong.margin < margin for wrong in wrongs], axis=0)
+    # The tank's gauge is above all that.
+    change = {place: np.where(boils & (place != "tank"), np.nan, moved[place].mean(axis=0)) for place in GAUGE_PLACES}
+    shown = np.mean([wrong.counted / flow - 1.0 for wrong in wrongs], axis=0)
+    turn = {place: _turn(moved[place]) for place in GAUGE_PLACES}
+    return Fault(name, part, change, shown, turn, bool((shown < -_FELL_SHORT).any()))
 
 
 def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple[Fault, ...]:
@@ -261,7 +328,8 @@ def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple
     Returns
     -------
     tuple of Fault
-        In the order of `FAULTS`, without those the bar cannot have; none where no flow is given.
+        In the order of `FAULTS`, without those the bar cannot have, and without a slow drive that shows nowhere though
+        the bar file does not tell the drive; none where no flow is given.
     """
     if not flow.size:
         return ()
@@ -269,25 +337,16 @@ def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple
     cases = tuple(dict.fromkeys(central_cases(bar, sections)[::2]))
     rights = [_read(bar, sections, case, kelvin, flow).pressure for case in cases]
     found = []
-    for wrongs in zip(*(_simulated(solution, case, kelvin, flow) for case in cases), strict=True):
-        name, part, _ = wrongs[0]
-        moved = {
-            place: np.stack([wrong.pressure[place] for *_, wrong in wrongs]) - [right[place] for right in rights]
-            for place in GAUGE_PLACES
-        }
-        boils = np.any([wrong.margin < bar.limits.liquid_margin for *_, wrong in wrongs], axis=0)
-        # The tank's gauge is above all that.
-        change = {
-            place: np.where(boils & (place != "tank"), np.nan, moved[place].mean(axis=0)) for place in GAUGE_PLACES
-        }
-        shown = np.mean([wrong.counted / flow - 1.0 for *_, wrong in wrongs], axis=0)
-        turn = {place: _turn(moved[place]) for place in GAUGE_PLACES}
-        found.append(Fault(name, part, change, shown, turn, bool((shown < -_FELL_SHORT).any())))
+    for every in zip(*(_simulated(solution, case, kelvin, flow) for case in cases), strict=True):
+        name, part, _ = every[0]
+        fault = _compared(name, part, rights, [wrong for *_, wrong in every], flow, bar.limits.liquid_margin)
+        if name != "drive slow" or fault.short or bar.pump.drive_share < 1.0:
+            found.append(fault)
     return tuple(found)
 
 
 def fault_groups(faults: tuple[Fault, ...], places: tuple[str, ...]) -> tuple[tuple[Fault, ...], ...]:
-    """Join faults that some gauges cannot tell apart: each goes the same way, and the shown flow holds alike.
+    """Join faults that some gauges cannot tell apart: each goes the same way, and the shown flow holds, falls or stops.
 
     Parameters
     ----------
@@ -298,5 +357,6 @@ def fault_groups(faults: tuple[Fault, ...], places: tuple[str, ...]) -> tuple[tu
     """
     joined: dict[tuple[object, ...], list[Fault]] = {}
     for fault in faults:
-        joined.setdefault((fault.short, *(fault.turn[place] for place in places)), []).append(fault)
+        stops = bool((fault.shown_flow < -_STOPS).any())
+        joined.setdefault((fault.short, stops, *(fault.turn[place] for place in places)), []).append(fault)
     return tuple(tuple(group) for group in joined.values())

@@ -50,6 +50,8 @@ class Day:
         Why there are no loads, where the bar does name a tank.
     start : Start or None
         Where pass 1 starts; None where no passes were laid.
+    ground : ndarray, shape (loads, zones), or None
+        Area each load is put on [m2]; None where there are no loads.
     """
 
     time: tuple[WorkTime, WorkTime, WorkTime]
@@ -60,3 +62,4 @@ class Day:
     end: EndOfTank | None
     why_not: str = ""
     start: Start | None = None
+    ground: FloatArray | None = None

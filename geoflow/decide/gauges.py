@@ -73,7 +73,13 @@ class GaugeTable:
 
 
 def usual_temperatures(solution: Solution) -> FloatArray:
-    """Coldest, middle and warmest planned liquid [K]; the one that is planned where there is one."""
+    """Coldest, middle and warmest planned liquid [K]; the one that is planned where there is one.
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
+    """
     cold, warm = solution.plan.temperature
     return np.unique([cold, 0.5 * (cold + warm), warm])
 
@@ -237,6 +243,11 @@ def end_pressures(solution: Solution) -> dict[str, tuple[FloatArray, FloatArray]
     """Manifold and pump outlet at the ``low`` and the ``high`` end of the certain window, from low to high [Pa].
 
     Absolute; empty where no flow is certain.
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
     """
     if solution.certain.empty:
         return {}
@@ -252,7 +263,13 @@ def end_pressures(solution: Solution) -> dict[str, tuple[FloatArray, FloatArray]
 
 
 def tank_pressures(solution: Solution) -> tuple[float, float]:
-    """Vapour pressure of the liquid at the coldest and warmest planned temperature, absolute [Pa]."""
+    """Vapour pressure of the liquid at the coldest and warmest planned temperature, absolute [Pa].
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
+    """
     cold, warm = saturation(np.array(solution.plan.temperature)).pressure.tolist()
     return cold, warm
 
@@ -264,6 +281,15 @@ def rows_at_map_rates(
 
     Taken at the mean flow, by area, of the zones that hold; without a map in the middle of the certain window. None
     where there is no such flow: with vapour in a manifold nothing can be said of its rows.
+
+    Parameters
+    ----------
+    solution : Solution
+        From `vet.solve`.
+    rate, area : ndarray, shape (zones,), optional
+        Nitrogen rate [kg/m2] and area [m2] of the zones of a map.
+    vetting : Vetting, optional
+        Of these zones.
     """
     if rate is None or area is None or vetting is None:
         if solution.certain.empty:

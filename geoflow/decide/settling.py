@@ -9,12 +9,14 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar, MeasuredPoint
 from geoflow.bar.keys import keys_of
-from geoflow.base.arrays import BoolArray, FloatArray
+from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import BarError, RangeError
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.base.units import parse
+from geoflow.decide.other_ways import WORTH, OtherWay, Zones, inside, other_ways
 from geoflow.decide.vet import Solution, Vetting, asked_of_rows
-from geoflow.hydraulics.cases import Case, likely_cases
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import likely_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window
 
@@ -22,19 +24,10 @@ __all__ = ["CAREFUL", "Advised", "Settling", "settling", "usual_tolerances", "wi
 
 CAREFUL: Final = (0.01, 3447.379, 0.277778)
 """A point read with great care: flow within 1 %, gauge within 0.5 psi [Pa], thermometer within 0.5 degF [K]."""
-# Less of the doubtful area than this share is nothing.
-_WORTH: Final = 0.01
-
-# As in vet: a rate right at the window's edge passes in spite of rounding.
-_ROUNDING: Final = 1e-9
-
-
 # More points than these, read as usual, are not asked for.
 _ENOUGH: Final = 2
 # Share of the gauge's own error and of the reckoned loss that a gauge after the valve adds: see `bar.measured`.
 _LOSS_OFF: Final = 0.26
-# Orifices tried where no reading settles anything, against those in use.
-_SMALLER: Final = (0.95, 0.9, 0.85, 0.8, 0.7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +80,15 @@ class Settling:
     reading : Advised or None
         The reading that settles most; None where none settles anything or enough was measured.
     enough : bool
-        Whether two points or more were measured on each orifice in use, or one is learned from logs, so that no other
-        one is asked for.
-    colder : tuple of float or None
-        Liquid temperature [K] at which most of it would hold at the planned speeds, and that area [m2].
-    smaller : tuple of float or None
-        Diameter [m] of orifices in all sections in use with which most of it would hold, though nobody measured them,
-        and that area [m2]; both looked for where no reading settles anything.
+        Whether each orifice in use is learned from logs or has two measured points or more, so that no other one is
+        asked for.
+    colder : OtherWay or None
+        Liquid temperature [K] at which more of the field would hold at the planned speeds.
+    smaller : OtherWay or None
+        Diameter [m] of orifices in all sections in use with which more of it would hold, though nobody measured them;
+        both looked for where no reading settles anything.
+    learnable : float
+        Area that more logs may settle, where orifices in use are learned and their logs leave something open [m2].
     """
 
     area: float
@@ -105,8 +100,9 @@ class Settling:
     measured: int
     reading: Advised | None = None
     enough: bool = False
-    colder: tuple[float, float] | None = None
-    smaller: tuple[float, float] | None = None
+    colder: OtherWay | None = None
+    smaller: OtherWay | None = None
+    learnable: float = 0.0
 
 
 def usual_tolerances() -> tuple[float, float, float]:
@@ -125,7 +121,7 @@ def _state(solution: Solution, case: Case, flow: float, temperature: float) -> t
         state = circuit.at_flow(flow)
     except RangeError:
         return None
-    beyond = state.outlet_pressure > bar.limits.max_pressure, state.rise > bar.pump.max_rise
+    beyond = state.outlet_pressure > circuit.max_pressure, state.rise > circuit.max_rise
     return None if any(map(np.any, (*beyond, state.liquid_margin <= 0.0))) else (circuit, state)
 
 
@@ -210,31 +206,14 @@ def _window_after(
 
 
 @dataclass(frozen=True, slots=True)
-class _Doubtful:
-    """The doubtful zones: area [m2], flows at the slowest and the fastest planned speed [kg/s as commanded]."""
+class _Shown:
+    """What a reading shows, as in `Settling`; nothing without one."""
 
-    area: FloatArray
-    low: FloatArray
-    high: FloatArray
-
-    def held(self, least: float, most: float) -> float:
-        """Area within a window [m2]."""
-        return float(self.area[_inside(self.low, self.high, least, most)].sum())
-
-    def settled(self, after: tuple[Bounds, Bounds] | None) -> tuple[float, float]:
-        """Area shown to hold and to fail [m2]."""
-        if after is None:
-            return 0.0, 0.0
-        certain, possible = after
-        holds = _inside(self.low, self.high, certain.low, certain.high)
-        fails = ~holds & ~_inside(self.low, self.high, possible.low, possible.high)
-        return float(self.area[holds].sum()), float(self.area[fails].sum())
-
-    def ends(self, areas: FloatArray) -> tuple[float, float]:
-        """Least and greatest of some areas [m2]; nothing where it is not worth the word."""
-        whole = float(self.area.sum())
-        least, most = (0.0 if area < _WORTH * whole else float(area) for area in (areas.min(), areas.max()))
-        return least, most
+    holds: tuple[float, float] = (0.0, 0.0)
+    fails: tuple[float, float] = (0.0, 0.0)
+    settled: tuple[float, float] = (0.0, 0.0)
+    careful: float = 0.0
+    reading: Advised | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +221,7 @@ class _Readings:
     """Readings that may be taken, in every likely case of the orifices."""
 
     solution: Solution
-    zones: _Doubtful
+    zones: Zones
     cases: tuple[Case, ...]
 
     def shown(
@@ -267,9 +246,21 @@ class _Readings:
         tried = {(middle, kelvin): worth(middle, kelvin) for kelvin in (0.5 * (cold + warm), warm, cold)}
         kelvin = max(tried, key=lambda one: tried[one])[1]
         asked = float(np.average(0.5 * (self.zones.low + self.zones.high), weights=self.zones.area))
-        if abs(asked / middle - 1.0) > _WORTH:
+        if abs(asked / middle - 1.0) > WORTH:
             tried[asked, kelvin] = worth(asked, kelvin)
         return max(tried, key=lambda one: tried[one])
+
+    def found(self, flow: float, kelvin: float) -> _Shown:
+        """What a reading shows in each likely case, and what the gauges would say."""
+        holds, fails = self.shown(flow, kelvin, usual_tolerances(), self.cases)
+        least, most = self.zones.ends(holds + fails)
+        careful = 0.0
+        if least == 0.0:
+            careful = self.zones.ends(self.shown(flow, kelvin, CAREFUL, self.cases).sum(axis=0))[0]
+        if most <= 0.0:
+            return _Shown(careful=careful)
+        reading = self.advised(flow, kelvin)
+        return _Shown(self.zones.ends(holds), self.zones.ends(fails), (least, most), careful, reading)
 
     def advised(self, flow: float, kelvin: float) -> Advised:
         """What the gauges would say at a reading, and what one after the valve would settle."""
@@ -286,41 +277,6 @@ class _Readings:
             remote = float(self.shown(flow, kelvin, (flow_off, gauge, kelvin_off), self.cases).sum(axis=0).min())
         pressure, after_valve = ((float(values.min()), float(values.max())) for values in (above, node))
         return Advised(kelvin, flow, pressure, after_valve, remote)
-
-
-def _held_colder(solution: Solution, zones: _Doubtful) -> tuple[float, float] | None:
-    """Temperature below the plan [K] at which most of it holds, the warmest one of equals, and that area [m2]."""
-    window = solution.search
-    low, high = (edge / window.delivered_ratio for edge in window.edges(certain=True))
-    best = None
-    for at in np.flatnonzero(window.temperature < solution.plan.temperature[0])[::-1]:
-        held = zones.held(float(low[at]), float(high[at]))
-        if held >= _WORTH * float(zones.area.sum()) and (best is None or held > best[1] * (1.0 + _WORTH)):
-            best = float(window.temperature[at]), held
-    return best
-
-
-def _held_with_smaller(solution: Solution, zones: _Doubtful) -> tuple[float, float] | None:
-    """Diameter [m] of unmeasured smaller orifices with which most of it certainly holds, and that area [m2]."""
-    bar, plan = solution.bar, solution.plan
-    fitted = {bar.sections[index].orifice for index in plan.sections}
-    if len(fitted) > 1:
-        return None
-    (name,) = fitted
-    best = None
-    for share in _SMALLER:
-        orifice = replace(bar.orifices[name], diameter=bar.orifices[name].diameter * share, measured=())
-        other = replace(bar, orifices={**bar.orifices, name: orifice})
-        window = asked_of_rows(flow_window(other, solution.window.temperature, plan.sections), other, plan)
-        certain = window.over_plan(certain=True, commanded=True)
-        held = zones.held(certain.low, certain.high)
-        if held >= _WORTH * float(zones.area.sum()) and (best is None or held > best[1] * (1.0 + _WORTH)):
-            best = orifice.diameter, held
-    return best
-
-
-def _inside(low: FloatArray, high: FloatArray, least: FloatArray | float, most: FloatArray | float) -> BoolArray:
-    return np.asarray((low >= least * (1.0 - _ROUNDING)) & (high <= most * (1.0 + _ROUNDING)))
 
 
 def _case_edges(window: FlowWindow, *, certain: bool) -> tuple[FloatArray, FloatArray]:
@@ -350,42 +306,40 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
     solution, vetting
         From `vet.solve` and `vet.vet`.
     """
-    doubtful = vetting.verdict == "doubtful"
+    doubtful, good = (vetting.verdict == name for name in ("doubtful", "holds"))
     if not doubtful.any():
         return None
-    weight, low, high = area[doubtful], vetting.flow_low[doubtful], vetting.flow_high[doubtful]
-    settled = []
-    sure, hoped = (_case_edges(solution.window, certain=certain) for certain in (True, False))
-    for case in range(sure[0].size):
-        good = _inside(low, high, sure[0][case], sure[1][case])
-        settled.append(float(weight[good | ~_inside(low, high, hoped[0][case], hoped[1][case])].sum()))
-    fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
-    counts = [len(solution.bar.orifices[key].measured) for key in fitted]
-    # What is learned from logs outranks single points.
-    learned = any(solution.bar.orifices[key].learned is not None for key in fitted)
-    zones, known, enough = _Doubtful(weight, low, high), min(settled), learned or min(counts) >= _ENOUGH
+    zones, holding = (Zones(area[some], vetting.flow_low[some], vetting.flow_high[some]) for some in (doubtful, good))
+    counts, learned, enough = _points(solution)
+    known = _settled_by_all(zones, solution.window)
     readings = _Readings(solution, zones, likely_cases(solution.bar, solution.plan.sections))
     best = None if enough or known == 0.0 else readings.best()
-    holds = fails = np.zeros(1)
-    careful, reading = 0.0, None
-    if best is not None:
-        holds, fails = readings.shown(*best, usual_tolerances(), readings.cases)
-        least, most = zones.ends(holds + fails)
-        reading = readings.advised(*best) if most > 0.0 else None
-        if least == 0.0:
-            careful = zones.ends(readings.shown(*best, CAREFUL, readings.cases).sum(axis=0))[0]
-    if reading is None:
-        holds = fails = np.zeros(1)
+    found = _Shown() if best is None else readings.found(*best)
+    ways = (None, None) if found.reading else other_ways(solution, zones, holding)
     return Settling(
-        float(weight.sum()),
-        zones.ends(holds),
-        zones.ends(fails),
-        zones.ends(holds + fails),
-        careful,
-        known,
-        sum(counts),
-        reading,
-        enough,
-        None if reading else _held_colder(solution, zones),
-        None if reading else _held_with_smaller(solution, zones),
-    )
+        float(zones.area.sum()), found.holds, found.fails, found.settled, found.careful, known, sum(counts),
+        found.reading, enough, *ways, zones.ends(np.array([known]))[1] if learned else 0.0,
+    )  # fmt: skip
+
+
+def _points(solution: Solution) -> tuple[list[int], bool, bool]:
+    """How many points each orifice in use has, whether any learned from logs, and whether no other point is asked for.
+
+    What is learned outranks single points, so no point is asked for beside it, but more logs may be.
+    """
+    fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
+    counts = [len(solution.bar.orifices[key].measured) for key in fitted]
+    learned = [solution.bar.orifices[key].learned is not None for key in fitted]
+    enough = all(one or count >= _ENOUGH for one, count in zip(learned, counts, strict=True))
+    return counts, any(learned), enough
+
+
+def _settled_by_all(zones: Zones, window: FlowWindow) -> float:
+    """Area that would be settled, whichever case is the true one, if everything of the orifices were known [m2]."""
+    sure, hoped = (_case_edges(window, certain=certain) for certain in (True, False))
+    settled = []
+    for case in range(sure[0].size):
+        good = inside(zones.low, zones.high, sure[0][case], sure[1][case])
+        lost = ~inside(zones.low, zones.high, hoped[0][case], hoped[1][case])
+        settled.append(float(zones.area[good | lost].sum()))
+    return min(settled)

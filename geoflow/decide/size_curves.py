@@ -50,7 +50,13 @@ class BarRange:
         return BarRange(worse, worse if known else _fitted(self.better, sections, diameter))
 
     def with_land(self, land: float) -> BarRange:
-        """Return the range with a land [m] in every orifice, of which nothing else is said."""
+        """Return the range with a land [m] in every orifice, of which nothing else is said.
+
+        Parameters
+        ----------
+        land : float
+            Length of the bore [m].
+        """
 
         def changed(bar: Bar) -> Bar:
             bored = {
@@ -85,7 +91,13 @@ class SizeCurves:
     possible: tuple[FloatArray, FloatArray]
 
     def certain(self, first: int = 0, last: int | None = None) -> tuple[FloatArray, FloatArray]:
-        """Ends of the certain window over all temperatures, or over those from place `first` to before `last`."""
+        """Ends of the certain window over all temperatures, or over those from place `first` to before `last`.
+
+        Parameters
+        ----------
+        first, last : int
+            Places in `temperature`; all of them if not given.
+        """
         return self.low[:, first:last].max(axis=1), self.high[:, first:last].min(axis=1)
 
     def finely(self) -> SizeCurves:

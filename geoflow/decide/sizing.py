@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -221,6 +222,34 @@ def _longest(good: BoolArray) -> tuple[int, int]:
     return int(first), int(last)
 
 
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Sizes next to each other that hold one of the asked, surely or perhaps; its ends are moved."""
+
+    sure: bool
+    asked: int
+    ends: list[int]
+
+    def good(self, option: SizeOption) -> bool:
+        """Whether a size holds it."""
+        return bool((option.holds if self.sure else option.may_hold)[self.asked])
+
+
+def _move_inward(runs: list[_Run], solve: Callable[[list[int]], list[SizeOption]]) -> None:
+    """Move ends of runs inward until the sizes there hold what they should; a run none of whose do ends crossed."""
+    known: dict[int, SizeOption] = {}
+    waiting = [(run, end) for run in runs for end in (0, 1)]
+    step = 1
+    while waiting:
+        new = sorted({run.ends[end] for run, end in waiting} - known.keys())
+        known |= zip(new, solve(new), strict=True)
+        short = [(run, end) for run, end in waiting if not run.good(known[run.ends[end]])]
+        for run, end in short:
+            run.ends[end] += -step if end else step
+        waiting = [(run, end) for run, end in short if run.ends[0] <= run.ends[1]]
+        step *= 2
+
+
 def _spans(
     bars: BarRange, plan: Plan, asked: Asked, fine: SizeCurves
 ) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
@@ -233,22 +262,8 @@ def _spans(
     for sure, (low, high) in ((True, fine.certain()), (False, fine.possible)):
         inside = _within(asked, low * (1.0 + _SHY), high * (1.0 - _SHY))
         found[sure] = [_runs(column).tolist() for column in inside.T]
-    known: dict[int, SizeOption] = {}
-    waiting = [(sure, at, run, end) for sure, each in found.items() for at, runs in enumerate(each) for run in runs
-               for end in (0, 1)]  # fmt: skip
-    step = 1
-    while waiting:
-        new = sorted({run[end] for _, _, run, end in waiting} - known.keys())
-        known |= zip(new, _solved(bars, plan, asked, *fine.diameter[new].tolist()), strict=True)
-        short = []
-        for sure, at, run, end in waiting:
-            option = known[run[end]]
-            if not (option.holds if sure else option.may_hold)[at]:
-                short.append((sure, at, run, end))
-        for _, _, run, end in short:
-            run[end] += -step if end else step
-        waiting = [one for one in short if one[2][0] <= one[2][1]]
-        step *= 2
+    every = [_Run(sure, at, ends) for sure, each in found.items() for at, runs in enumerate(each) for ends in runs]
+    _move_inward(every, lambda places: _solved(bars, plan, asked, *fine.diameter[places].tolist()))
     certain, possible = (
         tuple(fine.diameter[[run for run in runs if run[0] <= run[1]]].reshape(-1, 2) for runs in found[sure])
         for sure in (True, False)
@@ -325,6 +340,19 @@ def _with_land(bars: BarRange, plan: Plan, asked: Asked, ends: tuple[float, floa
     return option if option.held > held * (1.0 + _ROUNDING) else None
 
 
+def _listed(
+    bars: BarRange, plan: Plan, asked: Asked, sizes: tuple[float, ...], ends: tuple[float, float]
+) -> tuple[SizeOption, ...]:
+    """Those of some diameters that may hold something, the best first."""
+
+    def rank(one: SizeOption) -> tuple[float, float, float]:
+        return -one.held, -one.maybe, float(_short(asked, one.certain.low, one.certain.high))
+
+    near = [size for size in dict.fromkeys(sizes) if ends[0] * 0.98 <= size <= ends[1] * 1.02]
+    solved = sorted(_solved(bars, plan, asked, *near), key=rank)
+    return tuple(one for one in solved if one.maybe > 0.0)
+
+
 def size_choice(
     bars: BarRange, plan: Plan, asked: Asked, sizes: tuple[float, ...] = (), *, further: bool = True
 ) -> SizeChoice:
@@ -357,17 +385,8 @@ def size_choice(
     fine = size_curves(bars, plan, ends).finely()
     certain, possible = _spans(bars, plan, asked, fine)
     best, span = (None, None) if sizes else _best(bars, plan, asked, fine)
-    listed: tuple[SizeOption, ...] = ()
-    if sizes:
-        near = [size for size in dict.fromkeys(sizes) if ends[0] * 0.98 <= size <= ends[1] * 1.02]
-        solved = _solved(bars, plan, asked, *near)
-
-        def rank(one: SizeOption) -> tuple[float, float, float]:
-            return -one.held, -one.maybe, float(_short(asked, one.certain.low, one.certain.high))
-
-        solved.sort(key=rank)
-        listed = tuple(one for one in solved if one.maybe > 0.0)
-        best = listed[0] if listed else None
+    listed = _listed(bars, plan, asked, sizes, ends)
+    best = listed[0] if listed else best
     held = 0.0 if best is None else best.held
     short = further and held < asked.whole * (1.0 - _ROUNDING)
     two, land = short and not sizes and fine.temperature.size > 2, short and not _long_already(bars, plan, best)

@@ -27,7 +27,13 @@ _ROUNDING: Final = 1e-9
 
 
 def inward_speeds(slow: Floats, fast: Floats) -> tuple[FloatArray, FloatArray]:
-    """Round speeds [m/s] inward to what a display shows; slow exceeds fast where no such speed lies between them."""
+    """Round speeds [m/s] inward to what a display shows; slow exceeds fast where no such speed lies between them.
+
+    Parameters
+    ----------
+    slow, fast : float or ndarray
+        Ends of a range [m/s].
+    """
     low = np.ceil(np.asarray(slow) / SPEED_STEP - _ROUNDING) * SPEED_STEP
     return low, np.floor(np.asarray(fast) / SPEED_STEP + _ROUNDING) * SPEED_STEP
 
@@ -93,7 +99,13 @@ class SpeedCurve:
     recommended: float | None
 
     def area_held(self, speed: Floats) -> FloatArray:
-        """Area held [m2] at any speeds [m/s]; nothing outside the allowed speeds."""
+        """Area held [m2] at any speeds [m/s]; nothing outside the allowed speeds.
+
+        Parameters
+        ----------
+        speed : float or ndarray
+            [m/s]
+        """
         wanted = np.asarray(speed, dtype=np.float64)
         place = np.clip(np.searchsorted(self.speed, wanted, side="right") - 1, 0, self.speed.size - 1)
         between = np.append(self.area_between, 0.0)[place]
@@ -120,7 +132,19 @@ def speed_curve(rate: Floats, area: FloatArray, solution: Solution, spare: float
 
 
 def speed_curve_of(rate: Floats, area: FloatArray, certain: Bounds, width: float, bar: Bar, plan: Plan) -> SpeedCurve:
-    """Find the same for any window [kg/s] as the controller takes it and any width in use [m]."""
+    """Find the same for any window [kg/s] as the controller takes it and any width in use [m].
+
+    Parameters
+    ----------
+    rate, area
+        As for `speed_curve`.
+    certain : Bounds
+        The window [kg/s], as the controller takes it.
+    width : float
+        In use [m].
+    bar, plan
+        For the speeds allowed, and for the planned one.
+    """
     return _curve(_bands(rate, certain, width, bar), area, bar, plan)
 
 

@@ -11,8 +11,7 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray, TextArray
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.rates import ammonia_flow, nitrogen_rate
-from geoflow.base.said import said_range
-from geoflow.base.units import show
+from geoflow.decide.plan_warnings import plan_warnings
 from geoflow.hydraulics.curves import PressureCurve, pressure_curve
 from geoflow.hydraulics.rows import for_worst_row
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window, temperature_grid
@@ -100,35 +99,27 @@ class Solution:
     def hopeless(self) -> bool:
         """Whether the liquid's own pressure leaves the bar no room at any flow."""
         warm = float(saturation(self.plan.temperature[1]).pressure)
-        return warm + self.bar.limits.liquid_margin >= self.bar.limits.max_pressure
+        return warm + self.bar.limits.liquid_margin >= self.bar.at_end(-1.0).limits.max_pressure
 
     def warnings(self, *, with_speed: bool = True) -> tuple[str, ...]:
-        """What about the plan itself needs a second look, one sentence each."""
-        bar = self.bar
-        said: list[str] = []
-        cold, warm = saturation(np.array(self.plan.temperature)).pressure - bar.air_pressure
-        rated = bar.limits.max_pressure - bar.air_pressure
-        if warm >= rated:
-            said.append(
-                f"DANGER: the liquid's own pressure reaches {show(warm, 'pressure', 'us', 0)}, at or above the bar's "
-                f"rated {show(rated, 'pressure', 'us', 0)}. Do not connect it; nothing below can cure that."
-            )
-        if cold <= 0.0:
-            said.append(
-                "The coldest liquid has no pressure above the air: it does not feed the pump, and leaks draw air in."
-            )
-        slowest, fastest = self.bar.limits.speed
-        slow, fast = self.plan.speed
-        if with_speed and (slow < slowest * (1.0 - _ROUNDING) or fast > fastest * (1.0 + _ROUNDING)):
-            said.append(
-                f"The planned {said_range(slow, fast, 'speed', 'us')} leaves the "
-                f"{said_range(slowest, fastest, 'speed', 'us')} the bar file allows; the verdicts speak of flow and "
-                "pressure only."
-            )
-        return tuple(said)
+        """Say what about the plan itself needs a second look, one sentence each.
+
+        Parameters
+        ----------
+        with_speed : bool
+            Whether the plan has a speed.
+        """
+        speed = self.plan.speed if with_speed else None
+        return plan_warnings(self.bar, self.plan.temperature, speed)
 
     def rate_bounds(self, bounds: Bounds) -> tuple[float, float]:
-        """Nitrogen rates [kg/m2] that a window allows at every planned speed; low exceeds high where there are none."""
+        """Nitrogen rates [kg/m2] that a window allows at every planned speed; low exceeds high where there are none.
+
+        Parameters
+        ----------
+        bounds : Bounds
+            Flow as the controller takes it [kg/s].
+        """
         slow, fast = self.plan.speed
         width, fraction = self.window.width, self.bar.nitrogen_fraction
         return (
@@ -138,7 +129,15 @@ class Solution:
 
 
 def fitted_with(bar: Bar, sections: tuple[int, ...], orifices: tuple[str, ...]) -> Bar:
-    """Return the bar with one orifice key for each of some sections."""
+    """Return the bar with one orifice key for each of some sections.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    sections, orifices : tuple
+        Sections, and a key of `bar.orifices` for each of them.
+    """
     changed = list(bar.sections)
     for index, key in zip(sections, orifices, strict=True):
         changed[index] = replace(changed[index], orifice=key)
@@ -162,6 +161,13 @@ def asked_of_rows(window: FlowWindow, bar: Bar, plan: Plan) -> FlowWindow:
 
 def solve(bar: Bar, plan: Plan) -> Solution:
     """Solve the bar's hydraulics once for a plan.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    plan : Plan
+        What is planned with it.
 
     Raises
     ------
@@ -305,7 +311,13 @@ def flow_verdicts(flow_low: FloatArray, flow_high: FloatArray, off: BoolArray, s
 
 
 def verdicts(rate: FloatArray, solution: Solution, speeds: tuple[FloatArray, FloatArray] | None = None) -> TextArray:
-    """Only the verdict of each zone, as `vet` would give it."""
+    """Only the verdict of each zone, as `vet` would give it.
+
+    Parameters
+    ----------
+    rate, solution, speeds
+        As for `vet`.
+    """
     slow, fast = solution.plan.speed if speeds is None else speeds
     width, fraction = solution.window.width, solution.bar.nitrogen_fraction
     flow_low, flow_high = ammonia_flow(rate, slow, width, fraction), ammonia_flow(rate, fast, width, fraction)

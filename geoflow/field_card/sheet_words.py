@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.said import said
-from geoflow.base.units import GALLON, POUND, System, number, show, unit_label
+from geoflow.base.units import GALLON, POUND, System, number, number_range, show, unit_label
 from geoflow.decide.card import METER_SCATTER
 from geoflow.decide.faults import (
+    DRIVE_LEFT,
     METER_OFF,
     READABLE,
     STARVED,
@@ -24,7 +25,7 @@ from geoflow.decide.faults import (
 )
 from geoflow.decide.gauges import tank_pressures
 from geoflow.report.gauges import section_list
-from geoflow.report.layout import count, number_range
+from geoflow.report.layout import count
 from geoflow.report.model import Block, BulletList, Paragraph, Table
 
 if TYPE_CHECKING:
@@ -39,14 +40,18 @@ PLACE_HEADS: Final = {
 _CHECKS: Final = {
     "warm liquid": "Find the liquid's temperature from the tank gauge. Off this card: make a new one.",
     "low tank": "Read the tank's level; change it.",
+    "drive slow": "From the cab: engine speed, shaft or oil to the pump.",
     "section shut": "Its switch; then from upwind: does every section frost? Its valve.",
     "meter counts too much": "The number entered, against Settings; then a scale ticket.",
     "meter counts too little": "The number entered, against Settings; then a scale ticket.",
     "zero off": "Stopped, sections off, pump off, tank open: it has to read what the tank gauge reads.",
+    "valve at a tank shut": "Stopped, sections off, pump off: shut that tank's valve, wait, open it slowly.",
+    "breakaway shut": "Stopped, pump off, tank shut, line bled: the coupling.",
+    "bypass stuck open": "Stopped, sections off: its lever or setting; opened only shut and bled.",
     "valve nearly shut": "Stopped, sections off: does the valve move by its hand switch?",
     "plugged row": "From upwind: a row without frost. Tank shut and line bled before you open it.",
     "suction starving": "Tank valve and couplings fully open; then, shut and bled, the strainer.",
-    "worn orifices": "Scale ticket against acres; then, shut and bled, measure some orifices.",
+    "worn orifices": "Scale ticket against the ground covered; then, shut and bled, measure some orifices.",
 }
 _ORDER: Final = tuple(_CHECKS)
 _MOST_NAMED: Final = 4
@@ -89,6 +94,10 @@ def _name(fault: Fault, system: System) -> str:
         "meter counts too little": f"meter counts {100.0 * METER_OFF:.0f} % too little",
         "zero off": f"transmitter ({fault.part}) zeroed on a full line",
         "section shut": f"one section shut though switched on ({fault.part})",
+        "drive slow": f"pump driven {100.0 * (1.0 - DRIVE_LEFT):.0f} % too slowly",
+        "valve at a tank shut": "excess-flow valve at a tank shut",
+        "breakaway shut": "breakaway coupling shut",
+        "bypass stuck open": "bypass stuck open: all the pump can move goes round",
     }[fault.name]
 
 
@@ -113,6 +122,8 @@ def _flow(group: tuple[Fault, ...]) -> str:
     if not group[0].short:
         return "holds"
     low, high = (f"{100.0 * max(0.0, -end):.0f}" for end in (most, least))
+    if high == "0":
+        return "under 1 % short"
     return f"{low if low == high else f'up to {high}' if low == '0' else f'{low} to {high}'} % short"
 
 
@@ -270,7 +281,7 @@ def settings_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     bar = outcome.solution.bar
     lines = [_one_number(outcome, system), _presets(outcome, system), _off_rate(outcome, system)]
     lines.append(_low_alarm(outcome, system))
-    rated = gauge_pressure(bar.limits.max_pressure, outcome, system)
+    rated = gauge_pressure(bar.at_end(-1.0).limits.max_pressure, outcome, system)
     unseen = "" if "pump outlet" in gauges_at_hand(bar) else " The bar file names no gauge there."
     lines.append(f"High-pressure alarm (pump outlet): {rated}, the rated pressure.{unseen}")
     if bar.controller is not None:

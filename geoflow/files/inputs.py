@@ -16,6 +16,7 @@ from pathlib import Path, PurePath
 from typing import Any, Final
 
 from geoflow.base.errors import GeoflowError, InputError
+from geoflow.base.subject import called
 from geoflow.files.staging import HIDDEN, out_of_place
 
 __all__ = [
@@ -207,7 +208,7 @@ class InputSnapshot:
         for path in (*changed, *newer):
             raise InputError(
                 "the file changed while it was read, so nothing can be said for certain",
-                where=str(path),
+                where=called(path),
                 cure="wait until the program that writes or copies it is done, and run again",
             )
 
@@ -218,7 +219,7 @@ def _refuse_out_of_place(path: Path) -> None:
     if lying is not None:
         raise InputError(
             "a run that writes this was cut short or is at it, and the file is not in its place",
-            where=str(path / lying.name if path.is_dir() else path),
+            where=called(path / lying.name if path.is_dir() else path),
             cure="wait until it is done; if none is running, let geoflow write into that folder again: that puts in "
             f"place first what lies in {lying.parent.parent}",
         )

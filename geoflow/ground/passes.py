@@ -14,7 +14,7 @@ from geoflow.bar.equipment import Controller
 from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray
 from geoflow.base.errors import RangeError
 
-__all__ = ["Passes", "ShortPieces", "field_heading", "lay_passes", "response_distance", "short_pieces"]
+__all__ = ["Passes", "ShortPieces", "field_heading", "lay_passes", "next_along", "response_distance", "short_pieces"]
 
 # Pieces nearer than this [m] follow each other without a break; the bar stays down over such a crack.
 _CRACK: Final = 0.5
@@ -201,6 +201,28 @@ def _in_driving_order(
         end_x,
         end_y,
     )
+
+
+def next_along(passes: Passes, zones: int) -> IntArray:
+    """For each zone the neighbour that most often stands next to it along the passes, -1 for none, shape (zones,).
+
+    Parameters
+    ----------
+    passes : Passes
+        From `lay_passes`.
+    zones : int
+        How many there are.
+    """
+    beside = passes.number[1:] == passes.number[:-1]
+    first, second = passes.zone[:-1][beside], passes.zone[1:][beside]
+    pairs = np.concatenate([np.column_stack([first, second]), np.column_stack([second, first])])
+    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+    partner = np.full(zones, -1, dtype=np.int64)
+    if len(pairs):
+        found, count = np.unique(pairs, axis=0, return_counts=True)
+        order = np.lexsort((count, found[:, 0]))
+        partner[found[order, 0]] = found[order, 1]
+    return partner
 
 
 def response_distance(

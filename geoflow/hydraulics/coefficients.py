@@ -119,6 +119,11 @@ def measured_margins(orifice: Orifice) -> tuple[float, float] | None:
     """Least and greatest liquid margin [Pa] at which an unknown flashing weight was measured; None without a point.
 
     Cases of a long bore that is held by the tests of refrigerants do without.
+
+    Parameters
+    ----------
+    orifice : Orifice
+        Of a bar.
     """
     if not orifice.measured or orifice.flash_weight is not None or orifice.learned is not None:
         return None
@@ -151,6 +156,13 @@ def stray(margin: FloatArray, measured: tuple[float, float], end: FloatArray) ->
 
 def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
     """Raise if the measured points do not fit the orifice.
+
+    Parameters
+    ----------
+    bar : Bar
+        Its row hose gives the back pressure measured points worked against.
+    orifice : Orifice
+        One of its orifices.
 
     Raises
     ------
@@ -214,7 +226,15 @@ def corner_coefficients(bar: Bar, orifice: Orifice) -> FloatArray:
 
 
 def patch_corners(bar: Bar, orifice: Orifice) -> FloatArray:
-    """All corners of what is open, shape (n, 2), as `corner_coefficients`: flows at two conditions go together."""
+    """All corners of what is open, shape (n, 2), as `corner_coefficients`: flows at two conditions go together.
+
+    Parameters
+    ----------
+    bar : Bar
+        Its row hose gives the back pressure measured points worked against.
+    orifice : Orifice
+        One of its orifices.
+    """
     return _pairs(_measured_corners(bar, orifice))
 
 
@@ -222,6 +242,13 @@ def central_coefficients(bar: Bar, orifice: Orifice) -> tuple[float, float]:
     """Most likely discharge coefficient and flashing weight [-].
 
     The weight is NaN where the bore is to give it from the conditions. Measured points have to fit.
+
+    Parameters
+    ----------
+    bar : Bar
+        Its row hose gives the back pressure measured points worked against.
+    orifice : Orifice
+        One of its orifices.
     """
     if is_bounded_as_long(bar, orifice):
         return orifice.discharge_coefficient, float("nan")

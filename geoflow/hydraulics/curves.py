@@ -49,6 +49,13 @@ class PressureCurve:
         """One of the curves at some flows [kg/s].
 
         Pressures follow the squared flow, so that is what is interpolated over, and continued beyond the last point.
+
+        Parameters
+        ----------
+        name : str
+            Of the attribute that holds the curve.
+        flow : array_like
+            As commanded [kg/s].
         """
         values: FloatArray = getattr(self, name)
         wanted, known = np.square(flow), np.square(self.flow)
@@ -59,7 +66,21 @@ class PressureCurve:
 def pressure_curve(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
 ) -> PressureCurve:
-    """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded."""
+    """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded.
+
+    Parameters
+    ----------
+    bar : Bar
+        The equipment.
+    temperature : ndarray, shape (t,)
+        Of the liquid in the tank [K].
+    sections : tuple of int
+        Indices of the sections in use.
+    delivered_ratio : ndarray, shape (t,)
+        True flow over the flow as commanded [-].
+    highest_flow : float
+        As commanded [kg/s].
+    """
     # Of the likely cases the outer two: between them nothing is told apart.
     circuit, bounding = bounded_circuit(bar, sections, temperature)
     ratio = delivered_ratio.reshape(1, -1, 1)

@@ -52,13 +52,25 @@ def weight_at(way: FloatArray, learned: Learned, margin: Floats, temperature: Fl
 
 
 def way_columns(ways: tuple[OrificeWay, ...]) -> FloatArray:
-    """Ways as a table, shape (n, 5): coefficient, weight, rise, warming [1/K], below [Pa]."""
+    """Ways as a table, shape (n, 5): coefficient, weight, rise, warming [1/K], below [Pa].
+
+    Parameters
+    ----------
+    ways : tuple of OrificeWay
+        Of a learned orifice.
+    """
     rows = [(one.coefficient, one.flash_weight, one.rise, one.warming, one.below) for one in ways]
     return np.array(rows, dtype=np.float64).reshape(-1, 5)
 
 
 def learned_margins(orifice: Orifice) -> tuple[float, float] | None:
-    """Least and greatest liquid margin an orifice was learned at [Pa], about; None where it was not."""
+    """Least and greatest liquid margin an orifice was learned at [Pa], about; None where it was not.
+
+    Parameters
+    ----------
+    orifice : Orifice
+        Of a bar.
+    """
     if orifice.learned is None:
         return None
     ends = [

@@ -99,14 +99,26 @@ class LongBore:
 
 
 def is_long(orifice: Orifice) -> bool:
-    """Whether the bore is known to be five diameters or longer, and how far the liquid flashes in it is not given."""
+    """Whether the bore is known to be five diameters or longer, and how far the liquid flashes in it is not given.
+
+    Parameters
+    ----------
+    orifice : Orifice
+        Of a bar.
+    """
     known = orifice.flash_weight is not None or orifice.flashing is not None or orifice.land is None
     known = known or orifice.learned is not None
     return not known and (orifice.land or 0.0) / orifice.diameter >= TESTED_PROPORTION[0] * 0.999
 
 
 def is_tested(orifice: Orifice) -> bool:
-    """Whether refrigerants were measured in bores like this one."""
+    """Whether refrigerants were measured in bores like this one.
+
+    Parameters
+    ----------
+    orifice : Orifice
+        Of a bar.
+    """
     liquid = saturation(288.0)
     return is_long(orifice) and bool(validity(liquid, liquid.pressure, orifice.land or 0.0, orifice.diameter).bore)
 

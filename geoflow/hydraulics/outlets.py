@@ -5,13 +5,13 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from geoflow.bar.equipment import Bar, Section
 from geoflow.base.arrays import FloatArray
-from geoflow.hydraulics.cases import Case
+from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.coefficients import measured_margins, stray
 from geoflow.hydraulics.learned_ways import weight_at
 from geoflow.hydraulics.long_bores import long_bore
@@ -81,26 +81,32 @@ class Outlets:
         return most, middle[:, place.ravel()], spread[:, place.ravel()]
 
     def in_cases(self, cases: tuple[Case, ...]) -> Outlets:
-        """Return the same outlets for some cases, without tabulating hoses again."""
+        """Return the same outlets for some cases, without tabulating hoses again.
+
+        Parameters
+        ----------
+        cases : tuple of Case
+            How the unknowns turn out.
+        """
         other = copy.copy(self)
         other._take(cases)
         return other
 
     def _take(self, cases: tuple[Case, ...]) -> None:
-        def of_cases(figures: list[object]) -> FloatArray:
-            return np.array(figures, dtype=np.float64).reshape(-1, 1, 1)
+        count = len(self._sections)
+
+        def of_cases(figures: list[Any], *shape: int) -> FloatArray:
+            """One array for each of the first axis of a shape: of a section, of a turn in it; else one alone."""
+            figured = np.array(figures, dtype=np.float64).reshape(-1, *shape)
+            return np.asarray(np.moveaxis(figured, 0, -1)[..., None, None])
 
         self._end, self._strays = of_cases([one.hose_end for one in cases]), of_cases([one.strays for one in cases])
-        places = range(len(self._sections))
-        self._coefficient = [of_cases([one.coefficient[place] for one in cases]) for place in places]
-        self._weight = [of_cases([one.flash_weight[place] for one in cases]) for place in places]
-        self._way = [of_cases([one.way[place] if one.way else 0.0 for one in cases]) for place in places]
-        self._turns = [
-            np.stack([of_cases([one.turns[place][turn] if one.turns else 0.0 for one in cases]) for turn in range(3)])
-            for place in places
-        ]
+        self._coefficient = of_cases([one.coefficient for one in cases], count)
+        self._weight = of_cases([one.flash_weight for one in cases], count)
+        self._way = of_cases([one.way or [0.0] * count for one in cases], count)
+        self._turns = of_cases([one.turns or [[0.0] * 3] * count for one in cases], count, 3)
         # Where the bounds of a long bore are asked for.
-        self._tubes = [np.isnan(self._weight[place]) & (self._bores[place] is not None) for place in places]
+        self._tubes = np.isnan(self._weight) & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
         middle, spread = self._hose
         self._hose_pressure = middle + spread * self._end
 
@@ -139,7 +145,7 @@ class Outlets:
         """Coefficients of section `number` with what the flow may stray at a margin that was not measured [-]."""
         coefficient, measured = self._coefficient[number], self._measured[number]
         if measured is None:
-            return coefficient
+            return np.asarray(coefficient)
         return np.asarray(coefficient * (1.0 + self._strays * stray(margin, measured, self._end)))
 
     def section_flow(
@@ -189,7 +195,13 @@ class Outlets:
         return np.where(most > 0.0, rising_root(excess, np.zeros_like(most), most), 0.0)
 
     def resting_pressure(self, shape: tuple[int, ...]) -> FloatArray:
-        """Node pressure below which nothing flows [Pa], of a shape (cases, temperatures, 1)."""
+        """Node pressure below which nothing flows [Pa], of a shape (cases, temperatures, 1).
+
+        Parameters
+        ----------
+        shape : tuple of int
+            Cases, temperatures, 1.
+        """
         vapour = np.broadcast_to(self._saturated.pressure, shape)
         below = self._back_pressure(np.zeros(shape))
         effective = []

@@ -71,12 +71,36 @@ class SuctionSide:
         flow : array_like
             Of the whole bar [kg/s].
         """
-        hoses = self._suction.tank_hoses
+        return self._divided(flow, self._suction.tank_hoses)
+
+    def _divided(self, flow: Floats, hoses: tuple[Line, ...]) -> FloatArray:
         losses = [functools.partial(liquid_loss, hose, liquid=self._liquid) for hose in hoses]
         return parallel_flows(flow, losses)
 
+    def greatest_share(self, flow: FloatArray, *, worse: bool) -> FloatArray:
+        """Flow through the hose from a tank that takes most, over the whole [-].
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        worse : bool
+            Which end of what is known of the hoses as ranges.
+        """
+        uneven = self._suction.uneven
+        if uneven and not worse:
+            return np.full(np.shape(flow), 1.0 / len(self._suction.tank_hoses))
+        ways = (self._suction.tank_hoses, *uneven)
+        return np.asarray(np.max([self._divided(flow, hoses).max(axis=0) / flow for hoses in ways], axis=0))
+
     def friction(self, flow: FloatArray) -> FloatArray:
-        """Pressure lost on the way from the tanks to the pump while it runs full of liquid [Pa]."""
+        """Pressure lost on the way from the tanks to the pump while it runs full of liquid [Pa].
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        """
         lost = liquid_loss(self._suction.line, flow, self._liquid)
         hoses = self._suction.tank_hoses
         if hoses:
@@ -88,6 +112,13 @@ class SuctionSide:
         """Net pressure lost from tank to pump inlet [Pa]; negative where the liquid head outweighs the friction.
 
         `full` takes the head of a full tank, in place of a nearly empty one's.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        full : bool
+            Whether the tank is full.
         """
         head = self._suction.full_head if full else self._suction.head
         return np.asarray(self.friction(flow) - head * _GRAVITY * self._liquid.liquid_density)
@@ -97,9 +128,8 @@ class SuctionSide:
         flux = np.zeros_like(flow)
         if self._suction.line is not None:
             flux = flow / (0.25 * np.pi * self._suction.line.bore**2)
-        if self._suction.tank_hoses:
-            each = self.hose_flows(flow)
-            for hose, through in zip(self._suction.tank_hoses, each, strict=True):
+        for hoses in filter(None, (self._suction.tank_hoses, *self._suction.uneven)):
+            for hose, through in zip(hoses, self._divided(flow, hoses), strict=True):
                 flux = np.maximum(flux, through / (0.25 * np.pi * hose.bore**2))
         return np.asarray(flux)
 
@@ -107,6 +137,13 @@ class SuctionSide:
         """Liquid the pump moves over what it displaces, with the suction boiling in equilibrium on its way [-].
 
         `more` is friction that is not in the bar file, as of a clogged strainer [Pa].
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        more : array_like
+            Friction besides [Pa].
         """
         if self._bar.suction is None:
             return np.ones_like(flow)
@@ -120,7 +157,13 @@ class SuctionSide:
         )
 
     def liquid_inlet(self, flow: FloatArray) -> FloatArray:
-        """Absolute pressure at the pump inlet [Pa] while the suction runs full of liquid from a full tank."""
+        """Absolute pressure at the pump inlet [Pa] while the suction runs full of liquid from a full tank.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        """
         return np.asarray(self._liquid.pressure - self.loss(flow, full=True))
 
     @functools.cached_property
@@ -143,7 +186,13 @@ class SuctionSide:
         return np.asarray(flow), boiling
 
     def boiling_inlet(self, flow: FloatArray) -> FloatArray:
-        """Absolute pressure at the pump inlet [Pa] with the suction boiling in equilibrium from a nearly empty tank."""
+        """Absolute pressure at the pump inlet [Pa] with the suction boiling in equilibrium from a nearly empty tank.
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        """
         known, boiling = self._boiling_table
         most, steps = known[..., -1:], _POINTS - 1
         place = np.clip(flow / most * steps, 0.0, steps)

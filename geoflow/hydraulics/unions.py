@@ -14,7 +14,15 @@ _STEPS: Final = 25
 
 
 def in_a_row(values: FloatArray, axis: int = 0) -> FloatArray:
-    """Lines and steps, the axes `axis` and the next, as one."""
+    """Lines and steps, the axes `axis` and the next, as one.
+
+    Parameters
+    ----------
+    values : ndarray
+        Of any shape.
+    axis : int
+        The first of the two.
+    """
     shape = values.shape
     return values.reshape(*shape[:axis], shape[axis] * shape[axis + 1], *shape[axis + 2 :])
 
@@ -23,6 +31,13 @@ def between_cases(ends: FloatArray, powers: tuple[float, ...]) -> FloatArray:
     """Flows along the lines between any two cases, shape (lines, steps, n), from those at the cases, (cases, n).
 
     Every line once for each power of the flow that is taken as linear along it.
+
+    Parameters
+    ----------
+    ends : ndarray, shape (cases, n)
+        Flows at the cases [kg/s].
+    powers : tuple of float
+        Of the flow.
     """
     if len(ends) == 1:
         return ends[:, None]

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.units import System, show
 from geoflow.isoxml.devices import Element, width_of
 from geoflow.isoxml.xml import Node
 from geoflow.layers.notes import Note
@@ -42,9 +43,20 @@ class Offset:
     right: float
     origin: str
 
-    def __str__(self) -> str:
-        along = f"{abs(self.ahead):.2f} m {'ahead of' if self.ahead > 0.0 else 'behind'}"
-        across = f" and {abs(self.right):.2f} m to the {'right' if self.right > 0.0 else 'left'} of"
+    def said(self, system: System) -> str:
+        """Say where the bar lies.
+
+        Parameters
+        ----------
+        system : str
+            ``"us"`` or ``"metric"``.
+        """
+
+        def far(metres: float) -> str:
+            return show(abs(metres), "length", system, 2)
+
+        along = f"{far(self.ahead)} {'ahead of' if self.ahead > 0.0 else 'behind'}"
+        across = f" and {far(self.right)} to the {'right' if self.right > 0.0 else 'left'} of"
         return (along + across if abs(self.right) >= _LEAST else along) + f" {self.origin}"
 
 
@@ -118,8 +130,12 @@ def with_logged_offsets(
         own = found[key]
         found[key] = replace(own, properties={**own.properties, ddi: float(np.median(known))})
         if np.ptp(known) >= 1000.0 * _LEAST:
-            text = f"the log moves element {key} by {np.ptp(known) / 1000.0:.2f} m ({ddi}); the median is taken"
-            notes.append(Note("place", text, known.size))
+            us, metric = (
+                f"the log moves element {key} by {show(np.ptp(known) / 1000.0, 'length', system, 2)} ({ddi}); the "
+                "median is taken"
+                for system in ("us", "metric")
+            )
+            notes.append(Note("place", us, known.size, metric=metric))
     return found
 
 
@@ -150,7 +166,7 @@ def _joint(every: list[Element], task: Node, puller: str, device: str) -> tuple[
     return (sides[0][0], sides[1][0]) if all(len(side) == 1 for side in sides) else None
 
 
-def moved(lon: FloatArray, lat: FloatArray, offset: Offset) -> tuple[FloatArray, FloatArray, int]:
+def moved(lon: FloatArray, lat: FloatArray, offset: Offset) -> tuple[FloatArray, FloatArray, int, int]:
     """Positions of a bar from those of the antenna, in the order driven; the heading is the way the antenna takes.
 
     Where the machine backs up, the bar lies behind it all the same.
@@ -166,12 +182,13 @@ def moved(lon: FloatArray, lat: FloatArray, offset: Offset) -> tuple[FloatArray,
     -------
     lon, lat : ndarray, shape (n,)
         Of the bar [degree].
-    int
-        Records during which the machine backed up.
+    backed, unclear : int
+        Records during which the machine backed up, and those during which it went to and fro about as far either way,
+        so that the way it took is held to be ahead.
     """
     known = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat))
     if known.size < 2:
-        return lon, lat, 0
+        return lon, lat, 0, 0
     # Radii of curvature of the ellipsoid, east and north.
     squared = _FLATTENING * (2.0 - _FLATTENING)
     latitude = np.radians(lat[known])
@@ -180,12 +197,12 @@ def moved(lon: FloatArray, lat: FloatArray, offset: Offset) -> tuple[FloatArray,
     north = np.radians(1.0) * _RADIUS * (1.0 - squared) / bulge**1.5
     x, y = (lon[known] - lon[known[0]]) * east.mean(), (lat[known] - lat[known[0]]) * north.mean()
     stretch, way = _stretches(x, y)
-    piece, backing = _pieces(x, y, stretch, way)
+    piece, backing, unclear = _pieces(x, y, stretch, way)
     along, across = (np.where(backing, -each, each) for each in _heading(x, y, piece, way))
     new_lon, new_lat = lon.copy(), lat.copy()
     new_lon[known] += (offset.ahead * along + offset.right * across) / east
     new_lat[known] += (offset.ahead * across - offset.right * along) / north
-    return new_lon, new_lat, int(backing.sum())
+    return new_lon, new_lat, int(backing.sum()), int(unclear.sum())
 
 
 def _stretches(x: FloatArray, y: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -199,8 +216,8 @@ def _usual(steps: FloatArray) -> float:
     return float(np.median(steps[steps > 0.0])) if (steps > 0.0).any() else 0.0
 
 
-def _pieces(x: FloatArray, y: FloatArray, stretch: IntArray, way: FloatArray) -> tuple[IntArray, BoolArray]:
-    """Number of the piece driven in one sense, and whether that was backwards; both by record.
+def _pieces(x: FloatArray, y: FloatArray, stretch: IntArray, way: FloatArray) -> tuple[IntArray, BoolArray, BoolArray]:
+    """Number of the piece driven in one sense, whether that was backwards, and whether that is open; all by record.
 
     No bar turns by 150 degrees within a metre or two, so there the machine changed its sense. Of the two senses within
     a stretch the one is backwards that took less than half as far as the other; else it cannot be told, and none is.
@@ -214,7 +231,8 @@ def _pieces(x: FloatArray, y: FloatArray, stretch: IntArray, way: FloatArray) ->
     own, long = stretch[first], np.diff(way[np.append(first, way.size - 1)])
     far = [np.bincount(own, weights=long * (sense == one), minlength=own[-1] + 1) for one in (0, 1)]
     back = np.select([far[0] < 0.5 * far[1], far[1] < 0.5 * far[0]], [0, 1], -1)
-    return piece, (sense == back[own])[piece]
+    both = np.minimum(*far) > 0.0
+    return piece, (sense == back[own])[piece], ((back == -1) & both)[own][piece]
 
 
 def _changes_of_sense(x: FloatArray, y: FloatArray, stretch: IntArray, way: FloatArray) -> IntArray:

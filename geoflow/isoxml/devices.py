@@ -66,6 +66,17 @@ def read_elements(data: TaskData) -> dict[str, Element]:
     return found
 
 
+def _below(top: Element, machine: list[Element]) -> list[Element]:
+    """Elements below one, whatever lies between."""
+    below: list[Element] = []
+    children = [element for element in machine if element.parent == top.own]
+    while children:
+        below += children
+        owners = {element.own for element in children}
+        children = [element for element in machine if element.parent in owners and element not in below]
+    return below
+
+
 def sections_under(elements: dict[str, Element], key: str) -> list[Element]:
     """Return the sections below an element, or of its machine where none is below, from left to right.
 
@@ -83,14 +94,8 @@ def sections_under(elements: dict[str, Element], key: str) -> list[Element]:
     if top is None:
         return []
     machine = [element for element in elements.values() if element.device == top.device]
-    below: list[Element] = []
-    children = [element for element in machine if element.parent == top.own]
-    while children:
-        below += children
-        owners = {element.own for element in children}
-        children = [element for element in machine if element.parent in owners and element not in below]
-    sections = [element for element in below or machine if element.kind == _SECTION]
-    sections = sections or [element for element in machine if element.kind == _SECTION]
+    below = [element for element in _below(top, machine) if element.kind == _SECTION]
+    sections = below or [element for element in machine if element.kind == _SECTION]
     if all(_OFFSET in element.properties for element in sections):
         return sorted(sections, key=lambda element: element.properties[_OFFSET])
     return sorted(sections, key=lambda element: int(element.number) if element.number.isdigit() else 0)

@@ -62,6 +62,14 @@ class Members:
         return None if not alike else alike[-1] if self.archive is not None else min(alike)
 
 
+def _members_of_zip(path: Path) -> Members:
+    with zipfile.ZipFile(path) as archive:
+        home = inside(mains_of_zip(archive)[0]).parent
+        entries = {one.filename: inside(one.filename) for one in archive.infolist() if not one.is_dir()}
+    found = {name: at.name for name, at in entries.items() if at.parent == home}
+    return Members(found, path, tuple(at.name for at in entries.values() if at.parent != home))
+
+
 def members_of(path: Path) -> Members:
     """List the files of task data that can be opened.
 
@@ -71,12 +79,7 @@ def members_of(path: Path) -> Members:
         Their folder, the folder around it, TASKDATA.XML, or a zip.
     """
     if path.suffix.casefold() == ".zip" and path.is_file():
-        with zipfile.ZipFile(path) as archive:
-            home = inside(mains_of_zip(archive)[0]).parent
-            entries = [inside(entry.filename) for entry in archive.infolist() if not entry.is_dir()]
-            names = [entry.filename for entry in archive.infolist() if not entry.is_dir()]
-        found = {name: at.name for name, at in zip(names, entries, strict=True) if at.parent == home}
-        return Members(found, path, tuple(at.name for at in entries if at.parent != home))
+        return _members_of_zip(path)
     main = path if path.is_file() else mains_of_folder(path)[0]
     whole = main.parent.name.casefold() == "taskdata"
     files, others = {str(main): _MAIN}, []

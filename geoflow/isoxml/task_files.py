@@ -12,7 +12,7 @@ from typing import Final
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
-from geoflow.base.subject import typed
+from geoflow.base.subject import called, typed
 from geoflow.isoxml.xml import Node, parse_xml
 from geoflow.layers.notes import Note
 from geoflow.layers.vector_source import check_unpacked_size
@@ -105,7 +105,7 @@ def open_taskdata(path: Path) -> TaskData:
     PrescriptionError
         If there is none, it is damaged, or it is of another kind.
     """
-    where = str(path)
+    where = called(path)
     name, files = _files(path, where)
     root, notes = parse_xml(files[name.casefold()](), name)
     if root.tag != _ROOT:
@@ -157,12 +157,12 @@ def _of_folder(main: Path) -> tuple[str, dict[str, Callable[[], bytes]]]:
                 data = path.read_bytes() if size <= _MOST_BYTES else b""
             except OSError as problem:
                 raise PrescriptionError(
-                    f"the file cannot be read ({problem.strerror})", where=str(path), cure=_AGAIN
+                    f"the file cannot be read ({problem.strerror})", where=called(path), cure=_AGAIN
                 ) from problem
             if size > _MOST_BYTES:
                 raise PrescriptionError(
                     f"the file has {size / 1e6:,.0f} MB, which nothing needs",
-                    where=str(path),
+                    where=called(path),
                     cure="check where it comes from",
                 )
             return data

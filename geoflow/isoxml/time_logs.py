@@ -251,10 +251,18 @@ def _put_moments(read: _Reading, put: Any) -> None:
     if offset is not None:
         places = [moved(log.lon, log.lat, offset) for log in read.logs]
         lon, lat = (np.concatenate(each) for each in list(zip(*places, strict=True))[:2])
-        text = f"positions are moved to the middle of the bar, which lies {offset}; the heading is the way driven"
-        backed = sum(each[2] for each in places)
-        text += f", against it in {backed} record(s) in which the machine backed up" if backed else ""
-        read.notes.append(Note("place", text, int(np.isfinite(lon).sum())))
+        backed, unclear = sum(each[2] for each in places), sum(each[3] for each in places)
+        more = f", against it in {backed} record(s) in which the machine backed up" if backed else ""
+        us, metric = (
+            f"positions are moved to the middle of the bar, which lies {offset.said(system)}; the heading is the way "
+            f"driven{more}"
+            for system in ("us", "metric")
+        )
+        read.notes.append(Note("place", us, int(np.isfinite(lon).sum()), metric=metric))
+        if unclear:
+            text = (f"in {unclear} record(s) the machine went to and fro about as far either way and nothing says "
+                    "which was ahead: the way driven is taken, so the bar may lie on the other side")  # fmt: skip
+            read.notes.append(Note("place", text, unclear))
     put("lon", lon, "lon", "deg")
     put("lat", lat, "lat", "deg")
 

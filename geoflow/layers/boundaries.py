@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.subject import BOUNDARY, reading
+from geoflow.base.subject import BOUNDARY, called, reading
 from geoflow.base.units import MILE
 from geoflow.ground.geometry import repair
 from geoflow.layers.projection import Bounds, place
@@ -23,7 +23,6 @@ __all__ = ["read_boundary"]
 # The least ground that is a field [m2], and more than any field spans [m].
 _LEAST: Final = 1.0
 _MOST_SPAN: Final = 200e3
-_OPTIONS: Final = ("rate-column", "rate-unit", "crs", "layer", "take-as-ammonia")
 
 
 def read_boundary(path: Path | str, frame: pyproj.CRS, *, crs: str | None = None) -> tuple[Any, list[str]]:
@@ -58,7 +57,7 @@ def _read(path: Path | str, frame: pyproj.CRS, crs: str | None) -> tuple[Any, li
     import pyproj
     import shapely
 
-    where = str(path)
+    where = called(path)
     with open_source(path) as source:
         table, _, _ = read_table(source)
     shapes = np.array(table.geometry.array, dtype=object)

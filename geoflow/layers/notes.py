@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["Note", "rows_text"]
+__all__ = ["Note", "library_words", "rows_text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,3 +57,15 @@ def rows_text(rows: Iterable[int], most: int = 8) -> str:
         return f"row {listed[0]}"
     text = ", ".join(str(row) for row in listed[:most])
     return f"rows {text}" + (f" and {len(listed) - most} more" if len(listed) > most else "")
+
+
+def library_words(problem: Exception) -> str:
+    """Give the first sentence of what a library complains of, with the bare name of a file: an error says where.
+
+    Parameters
+    ----------
+    problem : Exception
+        Of GDAL, Arrow or GEOS.
+    """
+    first = re.split(r";|\n|See previous", str(problem) or type(problem).__name__)[0]
+    return re.sub(r"'[^']*[/\\]([^'/\\]+)'", r"'\1'", first).strip().rstrip(".,")

@@ -17,10 +17,10 @@ import numpy as np
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
-from geoflow.base.subject import subject, typed
+from geoflow.base.subject import called, subject, typed
 from geoflow.files.inputs import is_companion
 from geoflow.layers.dbf import Dbf, read_dbf
-from geoflow.layers.notes import Note
+from geoflow.layers.notes import Note, library_words
 from geoflow.layers.shapefile import EXPORT_AGAIN, SHAPEFILE_READ, check_shapefile, shapefile_parts, turned_rings
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def find_file(path: Path | str) -> Path:
         If it is a folder, missing or empty.
     """
     file = Path(path)
-    where = str(path)
+    where = called(path)
     if file.is_dir():
         inside = [entry.name for entry in sorted(file.iterdir()) if entry.suffix.casefold() in _ALL_ENDINGS]
         cure = f"name a file in it: {', '.join(inside[:5])}" if inside else f"it holds no {subject().name}; name a file"
@@ -120,7 +120,7 @@ def open_source(path: Path | str, layer: str | None = None) -> Iterator[Source]:
         If the file is missing, damaged, not what its name says, or holds several layers and none is named.
     """
     file = find_file(path)
-    where = str(path)
+    where = called(path)
     kind = FORMATS.get(file.suffix.casefold())
     if kind is None:
         part = is_companion(file.name)
@@ -351,7 +351,7 @@ def _shapefile_notes(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) ->
         notes.append(Note("file", text, gone))
     turned = turned_rings(table)
     if turned:
-        text = (f"{turned} zone(s) have outlines or holes that run the wrong way round for a shapefile; "
+        text = (f"{turned} {subject().part}(s) have outlines or holes that run the wrong way round for a shapefile; "
                 "holes are told by which ring lies inside which")  # fmt: skip
         notes.append(Note("shape", text, turned))
     return notes
@@ -395,5 +395,5 @@ def _read(source: Source) -> tuple[Any, int, bool]:
 
 
 def _unreadable(where: str, problem: Exception) -> PrescriptionError:
-    text = str(problem).split(";")[0].strip().rstrip(".")
-    return PrescriptionError(f"the file cannot be read ({text})", where=where, cure=EXPORT_AGAIN)
+    what = f"the file cannot be read ({library_words(problem)})"
+    return PrescriptionError(what, where=where, cure=EXPORT_AGAIN)

@@ -70,18 +70,22 @@ def _open_rate(
     named: list[int],
     rate_unit: str | None,
     ranked: list[Proposal],
-) -> tuple[str, str]:
-    """What is not known of a rate without a column, and the options that would say it, the best first."""
+) -> tuple[str, str, str]:
+    """What is not known of a rate without a column, the options that would say it, the best first, and one to fill."""
     what = f"what '{table.names[named[0]]}' counts" if len(named) == 1 else f"which column is the {role} rate"
     known = {one.index: one.unit for one in ranked if one.complete}
     likely = [*dict.fromkeys([*(one.index for one in ranked), *named])] or _likely(table, chosen)
     lines = (_option(role, table.names[at], rate_unit or known.get(at) or "UNIT") + _span(table, at) for at in likely)
-    return what, "".join(lines)
+    return (
+        what,
+        "".join(lines),
+        f"{role}={table.names[likely[0]] if len(likely) == 1 else 'NAME'}:{rate_unit or 'UNIT'}",
+    )
 
 
-def _unsettled(table: LogTable, unsettled: list[tuple[str, str]]) -> LogError:
-    what = f"the log does not say {' nor '.join(what for what, _ in unsettled)}"
-    choices = "".join(lines for _, lines in unsettled)
+def _unsettled(table: LogTable, unsettled: list[tuple[str, str, str]]) -> LogError:
+    what = f"the log does not say {' nor '.join(what for what, _, _ in unsettled)}"
+    choices = "".join(lines for _, lines, _ in unsettled)
     if not choices:
         return LogError(what, where=table.where, cure="no column holds numbers that could be a rate: export them too")
     units = ", ".join(ROLES["applied"].units)
@@ -90,13 +94,14 @@ def _unsettled(table: LogTable, unsettled: list[tuple[str, str]]) -> LogError:
         where=table.where,
         cure=f"say it with one option for each role, UNIT being one of {units} (the last four with --nitrogen):"
         f"{choices}\n  or give --rate-unit for all rates",
+        options=tuple(fill for _, _, fill in unsettled),
     )
 
 
 def _settle_rate(
     table: LogTable, chosen: dict[str, Chosen], role: str, rate_unit: str | None, *, product_known: bool
-) -> list[tuple[str, str]]:
-    """Give a rate its unit; where that is open returns what is not known and the option that would say it."""
+) -> list[tuple[str, str, str]]:
+    """Give a rate its unit; where that is open returns what is not known and the option that would say it, twice."""
     column = chosen[role]
     own, stated = column.unit, stated_unit(ROLES[role], table, column.index[0])
     unit = own if column.asked and own != stated else rate_unit or own
@@ -106,7 +111,8 @@ def _settle_rate(
         chosen[role] = replace(column, unit=unit)
         return []
     what = f"what '{column.name}' counts" + (f" ({own} of which product)" if own else "")
-    return [(what, _option(role, column.name, "UNIT") + _span(table, column.index[0]))]
+    fill = f"{role}={column.name}:UNIT"
+    return [(what, _option(role, column.name, "UNIT") + _span(table, column.index[0]), fill)]
 
 
 def _refuse_contradiction(table: LogTable, column: Chosen, role: str, unit: str | None, stated: str | None) -> None:
@@ -163,19 +169,27 @@ def refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict[
     """
     for role in ("lon", "lat"):
         if table.shapes is None and role not in chosen:
-            likely = open_roles.get(role) or [at for at in range(len(table.names)) if _could_be_degrees(table, at)]
-            lines = "".join(_option(role, table.names[at], None) + _span(table, at) for at in likely)
-            raise LogError(
-                f"the log does not say which column is the {'longitude' if role == 'lon' else 'latitude'}",
-                where=table.where,
-                cure=f"say it with one of{lines}"
-                if lines
-                else "no column holds degrees: export the log with positions",
-            )
+            raise _no_place(table, role, open_roles.get(role, []))
     if len(open_roles.get("time", [])) > 1:
         lines = "".join(_option("time", table.names[at], None) for at in open_roles["time"])
         count = len(open_roles["time"])
-        raise LogError(f"{count} columns could be the time", where=table.where, cure=f"say which one with{lines}")
+        raise LogError(
+            f"{count} columns could be the time",
+            where=table.where,
+            cure=f"say which one with{lines}",
+            options=("time=NAME",),
+        )
+
+
+def _no_place(table: LogTable, role: str, named: list[int]) -> LogError:
+    likely = named or [at for at in range(len(table.names)) if _could_be_degrees(table, at)]
+    lines = "".join(_option(role, table.names[at], None) + _span(table, at) for at in likely)
+    return LogError(
+        f"the log does not say which column is the {'longitude' if role == 'lon' else 'latitude'}",
+        where=table.where,
+        cure=f"say it with one of{lines}" if lines else "no column holds degrees: export the log with positions",
+        options=(f"{role}=NAME",) if lines else (),
+    )
 
 
 def _could_be_degrees(table: LogTable, index: int) -> bool:
@@ -219,6 +233,7 @@ def refuse_unknown_width(
         "nothing says how wide the bar is",
         where=table.where,
         cure=f'say it with --width "40 ft", with a bar file (--bar), or name the column:{lines}',
+        options=("width=NAME:UNIT",),
     )
 
 

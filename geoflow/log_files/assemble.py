@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any, Final
+
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
@@ -16,6 +18,8 @@ from geoflow.log_files.screening import Moves
 from geoflow.log_files.sections import BarWidths, Labels, lay_sections, read_switch, sections_by_number
 
 __all__ = ["assemble"]
+
+_TAKEN_OFF: Final = 0.01  # share of the nitrogen that is said first where a switch takes it out
 
 
 def assemble(
@@ -45,42 +49,54 @@ def assemble(
     """
     rows = moves.rows
     drawn = None if places.strips is None else places.strips[rows]
-    heading, speed, step = _movement(reading, moves)
+    heading, speed, step = _movement(reading, moves, drawn=drawn is not None)
     track = Track(moves.time, places.x[rows], places.y[rows], heading, moves.run)
     own = drawn is not None or (labels is not None and len(labels.names) > 1 and not moves.shared)
     if own and drawn is None:
         reading.say("section", "every section has positions of its own, taken as the sections' centres")
     section = _sections(reading, labels, rows, track, bar.count, own=own)
-    logged_width = reading.si("width", rows)
-    if logged_width is None:
-        reading.derived.append("width")
-    if drawn is not None:
-        across = width_across(drawn, heading)
-        logged_width = across if logged_width is None else np.where(logged_width > 0.0, logged_width, across)
-        bar = BarWidths()
-        text = "the records are polygons: these are the ground, as they are drawn"
-        reading.say("derived", f"{text}, and their middles serve for lag and causes")
-    width, offset = lay_sections(
-        section, logged_width, bar, sectioned=labels is not None, where=reading.table.where, notes=reading.notes
-    )
+    width, offset = _widths(reading, rows, drawn, heading, section, bar, sectioned=labels is not None)
     if drawn is not None:
         step = areas(drawn) / width
     applied = rates[rows]
     _refuse_without_rate(reading, applied)
-    target = _believed_target(reading, reading.si("target", rows), applied)
+    target = _or_unknown(_believed_target(reading, reading.si("target", rows), applied), rows.size)
     on = _switched_on(reading, rows, applied, target)
     applied = np.where(applied >= 0.0, applied, np.nan)
     _note_states(reading, rows, on, step, applied)
-    nothing = np.full(rows.size, np.nan)
-    known = {role: reading.si(role, rows) for role in ("flow", "pump_pressure", "bar_pressure", "temperature")}
+    known = {
+        role: _or_unknown(reading.si(role, rows), rows.size)
+        for role in ("flow", "pump_pressure", "bar_pressure", "temperature")
+    }
     _, run = np.unique(moves.run, return_inverse=True)
     return AppliedLog(
         row=rows, time=moves.time - (np.nanmin(moves.time) if np.isfinite(moves.time).any() else 0.0),
         x=track.x, y=track.y, heading=heading, speed=speed, step=step, section=section,
         offset=np.zeros_like(offset) if own else offset, width=width, run=run.astype(np.int64), on=on, applied=applied,
-        target=nothing if target is None else np.where(target < 0.0, np.nan, target),
-        **{role: nothing if found is None else found for role, found in known.items()},
+        target=np.where(target < 0.0, np.nan, target), **known,
     )  # fmt: skip
+
+
+def _or_unknown(values: FloatArray | None, size: int) -> FloatArray:
+    return np.full(size, np.nan) if values is None else values
+
+
+def _widths(
+    reading: LogColumns, rows: IntArray, drawn: Any, heading: FloatArray, section: IntArray, bar: BarWidths, *,
+    sectioned: bool,
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    """Width of each record's section and the offset of its centre to the right of the bar's [m]."""
+    logged = reading.si("width", rows)
+    if logged is None:
+        reading.derived.append("width")
+    if drawn is not None:
+        across = width_across(drawn, heading)
+        logged = across if logged is None else np.where(logged > 0.0, logged, across)
+        bar = BarWidths()
+        text = "the records are polygons: these are the ground, as they are drawn"
+        middles = ", and their middles serve for lag and causes" if np.isfinite(heading).any() else ""
+        reading.say("derived", text + middles)
+    return lay_sections(section, logged, bar, sectioned=sectioned, where=reading.table.where, notes=reading.notes)
 
 
 def _refuse_without_rate(reading: LogColumns, applied: FloatArray) -> None:
@@ -104,6 +120,16 @@ def _note_states(reading: LogColumns, rows: IntArray, on: BoolArray, step: Float
         if concerned.any():
             reading.noted[cause] = tuple(np.sort(rows[concerned]).tolist())
             reading.say("screen", f"{cause}: {meaning} ({rows_text(reading.noted[cause])})", concerned.sum())
+    column, off = reading.chosen.get("on"), ~on & (applied > 0.0)
+    mass = np.nan_to_num(applied * step)
+    if column is not None and float(mass[off].sum()) > _TAKEN_OFF * float(mass.sum()):
+        share = 100.0 * float(mass[off].sum()) / float(mass.sum())
+        text = (
+            f"{int(off.sum()):,} records have a rate, though '{column.name}' says that the bar was off there, "
+            f"{share:.1f} % of the nitrogen by these rates: it is left out; if that is no switch of the bar, add "
+            '--column "on=-"'
+        )
+        reading.doubts.append(Note("screen", text, int(off.sum())))
 
 
 def _sections(
@@ -113,12 +139,7 @@ def _sections(
     if labels is None:
         return np.zeros(rows.size, dtype=np.int64)
     where, names = reading.table.where, labels.names
-    section = None
-    if len(names) > 1:
-        # Runs follow each other; in the file the records of one moment stand together.
-        order = np.argsort(rows, kind="stable")
-        found = places_across(labels.code[rows[order]], names, track.at(order), reading.notes, own=own)
-        section = None if found is None else found[np.argsort(order)]
+    section = None if len(names) < 2 else _places(reading, labels, rows, track, own=own)
     if section is None and own and not labels.ordered:
         reading.say("section", f"which of the sections {', '.join(names[:6])} stands where is not known")
         return labels.code[rows]
@@ -131,6 +152,14 @@ def _sections(
             cure="give the bar file of this bar, or check that this is the column of sections",
         )
     return section
+
+
+def _places(reading: LogColumns, labels: Labels, rows: IntArray, track: Track, *, own: bool) -> IntArray | None:
+    """Sections from the left by their own places; None where these do not tell."""
+    # Runs follow each other; in the file the records of one moment stand together.
+    order = np.argsort(rows, kind="stable")
+    found = places_across(labels.code[rows[order]], labels.names, track.at(order), reading.notes, own=own)
+    return None if found is None else found[np.argsort(order)]
 
 
 def _believed_target(reading: LogColumns, target: FloatArray | None, applied: FloatArray) -> FloatArray | None:
@@ -147,7 +176,7 @@ def _believed_target(reading: LogColumns, target: FloatArray | None, applied: Fl
     return target
 
 
-def _movement(reading: LogColumns, moves: Moves) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _movement(reading: LogColumns, moves: Moves, *, drawn: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Heading, speed and step: as logged, and from positions where nothing is logged."""
     found = {}
     ways = {
@@ -163,7 +192,8 @@ def _movement(reading: LogColumns, moves: Moves) -> tuple[FloatArray, FloatArray
         if logged is None:
             if np.isfinite(measured).any():
                 reading.derived.append(role)
-                reading.say("derived", f"{role} is worked out {how}")
+                if not (drawn and role == "step"):  # then the polygon's own length
+                    reading.say("derived", f"{role} is worked out {how}")
             found[role] = measured
             continue
         if role == "heading":
@@ -193,14 +223,14 @@ def _compare(reading: LogColumns, role: str, logged: FloatArray, measured: Float
         reading.say("derived", text)
 
 
-def _switched_on(reading: LogColumns, rows: IntArray, applied: FloatArray, target: FloatArray | None) -> BoolArray:
+def _switched_on(reading: LogColumns, rows: IntArray, applied: FloatArray, target: FloatArray) -> BoolArray:
     """Whether each record's section delivered; without a column, wherever the rate is not zero."""
     column = reading.chosen.get("on")
     if column is None:
         reading.derived.append("on")
         off = ~(applied > 0.0)
         text = "no column tells whether a section was on: it is taken as on where the applied rate is above zero"
-        starved = int((off & (target > 0.0)).sum()) if target is not None else 0
+        starved = int((off & (target > 0.0)).sum())
         if starved:
             text += f"; {starved} records without a rate had a target above zero and count as missed ground"
         reading.say("derived", text, starved)

@@ -46,15 +46,13 @@ def choose_columns(table: LogTable, asked: Asked) -> Choice:
     named = {**table.roles, **named_columns(asked.columns, asked.mapping, table.names)}
     found = {role: _column_named(table, role, *column) for role, column in named.items() if column[0] != _UNUSED}
     open_roles, notes = _choose_unmistakable(table, named, found, asked.rate_unit)
-    ranked = weigh(table, _ranked(table, named, found), found, asked.conditions)
-    lead = {role: best for role, each in ranked.items() if (best := leading(each)) is not None}
-    lead = _with_unit_by_flow(table, lead, found, asked)
+    ranked = weigh(table, _ranked(table, named, found), found, asked)
+    lead = _leads(table, ranked, found, asked)
     accepted = _accept(lead, found, asked.rate_unit) if asked.accept else []
     notes += [_accepted_note(lead[role], found[role]) for role in accepted]
     open_roles = {role: each for role, each in open_roles.items() if role not in accepted}
     chosen = {role: found[role] for role in ROLES if role in found}
-    offer = {role: one for role, one in lead.items() if role not in chosen}
-    with _offering(offer, asked.rate_unit):
+    with _offering({role: one for role, one in lead.items() if role not in accepted}, asked.rate_unit):
         settle_rates(table, chosen, open_roles, asked.rate_unit, ranked, asked.conditions)
         refuse_open(table, chosen, open_roles)
         refuse_unknown_width(table, chosen, named, ranked, asked.width)
@@ -75,20 +73,32 @@ def _ranked(table: LogTable, named: Mapping[str, object], chosen: Mapping[str, C
     return propose(table, roles, {at for column in chosen.values() for at in column.index})
 
 
-def _with_unit_by_flow(
-    table: LogTable, lead: Mapping[str, Proposal], chosen: Mapping[str, Chosen], asked: Asked
+def _leads(
+    table: LogTable, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], asked: Asked
 ) -> dict[str, Proposal]:
-    """Proposals with the unit of a rate that flow, width and speed show."""
+    """The proposal of each open role, and of rates of no known product, with the unit that flow and speed show."""
+    lead = {
+        role: best for role, each in ranked.items() if (best := leading(each, needed=role == "applied")) is not None
+    }
     units = {role: Chosen((one.index,), one.name, one.unit, False) for role, one in lead.items() if one.complete}
     units.update(chosen)
-    found = dict(lead)
     for role in ("applied", "target"):
-        one = found.get(role)
+        one = lead.get(role) or _rate_of_no_product(role, chosen, asked)
         if one is not None and not one.complete:
             unit = rate_unit_by_flow(table, one.index, units, asked.conditions, asked.width)
             if unit is not None and (one.unit is None or unit.endswith(one.unit.partition("/")[2])):
-                found[role] = replace(one, unit=unit, why=f"{one.why}, and flow, width and speed make {unit} of it")
-    return found
+                lead[role] = replace(one, unit=unit, why=f"{one.why}, and flow, width and speed make {unit} of it")
+    return lead
+
+
+def _rate_of_no_product(role: str, chosen: Mapping[str, Chosen], asked: Asked) -> Proposal | None:
+    """The column of a rate that is certain, though nobody says what product its unit counts."""
+    column = chosen.get(role)
+    if column is None or column.asked or column.unit is None or " " in column.unit:
+        return None
+    if asked.rate_unit is not None or asked.conditions.nitrogen is not None:
+        return None
+    return Proposal(role, column.index[0], column.name, column.unit, 0.0, f"by its name, in {column.unit}")
 
 
 def _accept(lead: Mapping[str, Proposal], chosen: dict[str, Chosen], rate_unit: str | None) -> list[str]:
@@ -113,12 +123,19 @@ def _offering(lead: Mapping[str, Proposal], rate_unit: str | None) -> Iterator[N
     try:
         yield
     except LogError as problem:
-        problem.options = tuple(
-            f"{one.role}={one.name}:{rate_unit}" if ROLES[one.role].kind == "rate" and rate_unit else one.option
+        offered = {
+            one.role: f"{one.role}={one.name}:{rate_unit}" if _rate_in(one.role, rate_unit) else one.option
             for one in lead.values()
             if one.complete or one.role in {"applied", "target", "width"}
-        )
+        }
+        # What is asked for and not proposed has to be written in.
+        asked_for = {option.partition("=")[0]: option for option in problem.options}
+        problem.options = tuple((asked_for | offered).values())
         raise
+
+
+def _rate_in(role: str, rate_unit: str | None) -> bool:
+    return ROLES[role].kind == "rate" and rate_unit is not None
 
 
 def _column_named(table: LogTable, role: str, name: str, unit: str | None) -> Chosen:
@@ -134,11 +151,18 @@ def _choose_unmistakable(
     taken = {at for column in chosen.values() for at in column.index}
     known = set(named) if table.shapes is None else {*named, "lon", "lat"}
     candidates = {role: candidates_of(ROLES[role], table, taken) for role in ROLES if role not in known}
-    certain = {role: _certain(ROLES[role], table, taken, each) for role, each in candidates.items()}
-    told = {role: one for role, one in certain.items() if one is not None and _has_unit(ROLES[role], one, rate_unit)}
+    told = _told(table, taken, candidates, rate_unit)
     chosen.update(told)
     notes = [_taken_note(ROLES[role], one, rate_unit) for role, one in told.items()]
     return {role: [at for at, _ in each] for role, each in candidates.items() if each and role not in told}, notes
+
+
+def _told(
+    table: LogTable, taken: set[int], candidates: Mapping[str, list[tuple[int, str | None]]], rate_unit: str | None
+) -> dict[str, Chosen]:
+    """Columns of the roles of which name and unit are certain."""
+    certain = {role: _certain(ROLES[role], table, taken, each) for role, each in candidates.items()}
+    return {role: one for role, one in certain.items() if one is not None and _has_unit(ROLES[role], one, rate_unit)}
 
 
 def _has_unit(role: Role, column: Chosen, rate_unit: str | None) -> bool:
@@ -156,7 +180,7 @@ def _certain(part: Role, table: LogTable, taken: set[int], candidates: list[tupl
 
 
 def _taken_note(part: Role, column: Chosen, rate_unit: str | None) -> Note:
-    given = column.unit or (rate_unit if part.kind == "rate" else None)
+    given = (rate_unit if part.kind == "rate" else None) or column.unit
     stated = f", in {given}" if given else ""
     many = "columns" if len(column.index) > 1 else "column"
     return Note("column", f"{part.name} is taken from the {many} '{column.name}'{stated}")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from geoflow.log_files.screening import Fixes
     from geoflow.log_files.tables import LogTable
 
-__all__ = ["driving_order", "left_out", "long_steps", "refuse_mixed"]
+__all__ = ["driving_order", "left_out", "long_steps", "no_order", "refuse_mixed"]
 
 # A step is far too long if as many other records lie within a third of it: so many shorter ones were open. On a line
 # driven three times there are fewer.
@@ -24,8 +24,9 @@ _LEAST_STEP: Final = 3.0  # shorter steps are a receiver's noise [m]
 _LOOKED_AT: Final = 400  # records judged by
 # In a log that was driven like that, long steps are the ways between passes.
 _DISORDER, _ORDER = 0.25, 0.05
-_SIDE_STEP: Final = 5.0  # shortest way from one machine to another and back [m]
-_MIXED: Final = 0.25
+# A jump from one machine to another, or from the last section of a bar to the first, is no shorter [m] and turns back
+# by 135 degrees and more (cosine); a bar has some two dozen sections at most where no column names them.
+_SIDE_STEP, _BACK, _MIXED = 5.0, -0.7, 0.04
 _LEFT_OUT: Final = 0.01
 
 
@@ -53,7 +54,7 @@ def long_steps(x: FloatArray, y: FloatArray) -> float:
 
 def driving_order(
     table: LogTable, taken: set[int], rows: IntArray, x: FloatArray, y: FloatArray, section: IntArray, notes: list[Note]
-) -> IntArray:
+) -> IntArray | None:
     """Rows of a log without times in the order driven: the file's, or that of a column that shows it.
 
     Parameters
@@ -66,11 +67,13 @@ def driving_order(
         Rows with a position, in the order of the file.
     x, y, section : ndarray, shape (rows of the table,)
         Positions [m] and sections.
+    notes : list of Note
+        Brought up to date.
 
-    Raises
-    ------
-    LogError
-        If the rows of the file are in no order that can have been driven and no column shows one.
+    Returns
+    -------
+    ndarray of int or None
+        None where the rows of the file are in no order that can have been driven and no column shows one.
     """
     most = np.bincount(section[rows]).argmax()
 
@@ -95,39 +98,61 @@ def driving_order(
             )
             notes.append(Note("time", text, rows.size))
             return ordered
-    raise LogError(
+    return None
+
+
+def no_order(where: str) -> LogError:
+    """Refuse rows in no order.
+
+    Parameters
+    ----------
+    where : str
+        The file.
+    """
+    return LogError(
         "the rows are in no order that a machine can have driven, and no column of times says what it was",
-        where=table.where,
+        where=where,
         cure='name the column of times, as in --column "time=NAME"; without one, sort the file by the number of the '
         "record, or export it again with times. If the records of several machines are mixed line by line, export each "
         "machine to its own file",
     )
 
 
-def refuse_mixed(fixes: Fixes, where: str) -> None:
-    """Refuse a log whose positions jump to and fro between two places: two machines, or sections not told apart.
+def refuse_mixed(fixes: Fixes, where: str, *, told: bool) -> None:
+    """Refuse a log whose positions jump to and fro: two machines line by line, or sections not told apart.
+
+    Parameters
+    ----------
+    fixes : Fixes
+        In the order to be judged.
+    where : str
+        The file, for errors.
+    told : bool
+        Whether a column tells sections apart.
 
     Raises
     ------
     LogError
-        If more than a quarter of them do.
+        If a step in twenty-five leads back from where the one before came and is itself taken back at once.
     """
-    x, y, chain = fixes.x, fixes.y, fixes.chain
-    if x.size < 4 * _NEIGHBOURS:
+    if fixes.x.size < 4 * _NEIGHBOURS:
         return
-    same = (chain[2:] == chain[1:-1]) & (chain[1:-1] == chain[:-2])
-    step = np.hypot(np.diff(x), np.diff(y))
-    apart = np.hypot(x[2:] - x[:-2], y[2:] - y[:-2])
-    back = same & (np.minimum(step[1:], step[:-1]) > _SIDE_STEP) & (apart < 0.5 * np.minimum(step[1:], step[:-1]))
-    if back.mean() > _MIXED:
-        away = float(np.median(step[1:][back]))
-        raise LogError(
-            f"{100.0 * back.mean():.0f} % of the positions lie some {away:.0f} m away from the one before and the one "
-            "after, which lie near each other",
-            where=where,
-            cure="if the records of several machines are mixed line by line, export each machine to its own file; if "
-            'they are the sections of one bar, name their column: --column "section=NAME"',
-        )
+    same = np.diff(fixes.chain) == 0
+    east, north = np.diff(fixes.x), np.diff(fixes.y)
+    way = np.hypot(east, north)
+    turned = east[1:] * east[:-1] + north[1:] * north[:-1] < _BACK * way[1:] * way[:-1]
+    turned &= same[1:] & same[:-1]
+    # A turn at the end of a pass turns once; what jumps to and fro turns at both ends of a step.
+    jumps = (way[1:-1] > _SIDE_STEP) & turned[1:] & turned[:-1]
+    if jumps.mean() <= _MIXED:
+        return
+    raise LogError(
+        f"{100.0 * jumps.mean():.0f} % of the steps from one position to the next lead back to where the step before "
+        "came from, and are taken back at once",
+        where=where,
+        cure="if the records of several machines are mixed line by line, export each machine to its own file"
+        + ("" if told else '; if they are the sections of one bar, name their column: --column "section=NAME"'),
+    )
 
 
 def left_out(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 import numpy as np
@@ -13,7 +13,7 @@ from geoflow.log_files.chosen import Chosen
 from geoflow.log_files.log_units import ROLES, Conditions, role_to_si
 from geoflow.log_files.tables import LogTable
 
-__all__ = ["misfit", "rate_unit_by_flow"]
+__all__ = ["flow_unit_by_rate", "misfit", "rate_unit_by_flow"]
 
 _FITS, _FEWEST = 0.1, 5
 _SHARP: Final = 0.04  # a unit is told only where it fits this well and no other fits within a tenth
@@ -70,16 +70,52 @@ def rate_unit_by_flow(
     expected = _rate_by_flow(table, chosen, conditions, width)
     if expected is None:
         return None
-    role, values, near = ROLES["applied"], table.numbers(index), {}
-    for unit in (unit for unit in role.units if " " in unit):
+    units = [unit for unit in ROLES["applied"].units if " " in unit]
+    return _fitting_unit(table, "applied", index, units, expected, conditions)
+
+
+def _fitting_unit(
+    table: LogTable, role: str, index: int, units: Iterable[str], expected: FloatArray, conditions: Conditions
+) -> str | None:
+    """The one unit in which a column is what is expected of it; None where none is, or another comes near."""
+    values, near = table.numbers(index), {}
+    for unit in units:
         try:
-            ratio = _ratio(role_to_si(role, values, unit, conditions, where=table.where), expected)
+            ratio = _ratio(role_to_si(ROLES[role], values, unit, conditions, where=table.where), expected)
         except GeoflowError:
             continue
         if ratio is not None and abs(ratio - 1.0) < _FITS:
             near[unit] = abs(ratio - 1.0)
     best = min(near, key=near.__getitem__) if len(near) == 1 else None
     return best if best is not None and near[best] < _SHARP else None
+
+
+def flow_unit_by_rate(
+    table: LogTable, index: int, chosen: Mapping[str, Chosen], conditions: Conditions, width: float | None
+) -> str | None:
+    """Return the unit in which a column is rate times width times speed; None where none or several are.
+
+    Parameters
+    ----------
+    table : LogTable
+        The log.
+    index : int
+        Column of a flow.
+    chosen : mapping
+        Columns with their units.
+    conditions : Conditions
+        What converts them.
+    width : float or None
+        Of the bar, where no column has it [m].
+    """
+    if "section" in chosen:
+        return None
+    rate, speed, own = (_si(table, role, chosen.get(role), conditions) for role in ("applied", "speed", "width"))
+    wide = own if own is not None else width
+    if rate is None or speed is None or wide is None:
+        return None
+    expected = np.asarray(rate * wide * speed / conditions.nitrogen_fraction)
+    return _fitting_unit(table, "flow", index, ROLES["flow"].units, expected, conditions)
 
 
 def misfit(table: LogTable, chosen: Mapping[str, Chosen], conditions: Conditions, width: float | None) -> str:

@@ -18,6 +18,7 @@ _ACROSS, _ALONG = 1.0, 0.25
 # No bar is wider, and its ends stay as far apart as they are; two machines beside each other do not [m].
 _WIDEST, _RIGID = 60.0, 0.5
 _COMPLETE: Final = 0.95
+_FEWEST_ROUNDS, _STRAIGHT = 4, 0.8
 _MOST: Final = 256
 _SAME_PLACE: Final = 0.05
 _DISAGREE: Final = 0.1
@@ -75,7 +76,13 @@ class Track:
     run: IntArray
 
     def at(self, records: IntArray | BoolArray) -> Track:
-        """Return the track of some of the records."""
+        """Return the track of some of the records.
+
+        Parameters
+        ----------
+        records : ndarray of int or bool
+            Which ones.
+        """
         return Track(self.time[records], self.x[records], self.y[records], self.heading[records], self.run[records])
 
 
@@ -165,7 +172,7 @@ def sections_at_once(
     Parameters
     ----------
     time, x, y : ndarray, shape (n,)
-        [s] and [m], in file order.
+        [s], NaN without a clock, and [m], in file order.
     applied : ndarray, shape (n,)
         Rates as logged.
 
@@ -176,21 +183,13 @@ def sections_at_once(
     how : str
         ``"own places"`` or ``"one place"``; None instead of both where the log is not like that.
     """
-    _, moment, size = np.unique(time, return_inverse=True, return_counts=True)
+    _, moment, size = np.unique(_rounds(time, x, y), return_inverse=True, return_counts=True)
     most = int(np.median(size)) if size.size else 0
     if not 2 <= most <= _MOST or (size == most).mean() < _COMPLETE or size.max() > _MOST:
         return None
-    middle_x, middle_y = np.bincount(moment, x) / size, np.bincount(moment, y) / size
-    ahead, back = np.r_[1 : size.size, size.size - 1], np.r_[0, 0 : size.size - 1]
-    way = np.arctan2(middle_x[ahead] - middle_x[back], middle_y[ahead] - middle_y[back])[moment]
-    east, north = x - middle_x[moment], y - middle_y[moment]
-    across, along = east * np.cos(way) - north * np.sin(way), east * np.sin(way) + north * np.cos(way)
+    across, along = _about_the_middle(x, y, moment, size)
     wide, long_ = (_spans(values, moment, size.size) for values in (across, along))
-    by_place = bool(
-        _ACROSS < np.median(wide) < _WIDEST
-        and np.median(long_) < _ALONG * np.median(wide)
-        and np.median(np.abs(wide - np.median(wide))) < _RIGID
-    )
+    by_place = _abreast(wide, long_)
     together = bool(np.median(np.maximum(wide, long_)) < _SAME_PLACE)
     if not by_place and not (together and _differ(applied, moment, size.size)):
         return None
@@ -198,6 +197,63 @@ def sections_at_once(
     section = np.empty(time.size, dtype=np.int64)
     section[order] = np.arange(time.size) - np.r_[0, np.cumsum(size)[:-1]][moment[order]]
     return section, "own places" if by_place else "one place"
+
+
+def _abreast(wide: FloatArray, long: FloatArray) -> bool:
+    """Whether the records of most moments lie beside each other, as far apart at one moment as at another."""
+    middle = float(np.median(wide))
+    return bool(
+        _ACROSS < middle < _WIDEST and np.median(long) < _ALONG * middle and np.median(np.abs(wide - middle)) < _RIGID
+    )
+
+
+def _rounds(time: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Time of each record; without a clock the number of its round, where as many records come round and round."""
+    if np.isfinite(time).any() or time.size < 2:
+        return time
+    stays = np.r_[False, np.hypot(np.diff(x), np.diff(y)) <= _SAME_PLACE]
+    if stays.mean() >= 0.5:
+        return np.cumsum(~stays).astype(np.float64)
+    # Two records in turn may as well be two machines.
+    sizes = (size for size in range(3, min(_MOST, time.size // _FEWEST_ROUNDS) + 1) if time.size % size == 0)
+    size = next((size for size in sizes if _come_round(x.reshape(-1, size), y.reshape(-1, size))), 1)
+    return np.asarray(np.arange(time.size) // size, dtype=np.float64)
+
+
+def _come_round(x: FloatArray, y: FloatArray) -> bool:
+    """Whether records, shape (rounds, size), go over a bar from end to end, back in one jump, and over it again.
+
+    Passes driven to and fro go over the ground one way and then the other; the middle of half a bar goes from side to
+    side.
+    """
+    wide = np.hypot(np.ptp(x, axis=1), np.ptp(y, axis=1))
+    back = np.hypot(x[1:, 0] - x[:-1, -1], y[1:, 0] - y[:-1, -1])
+    along = _same_way(x[:, -1] - x[:, 0], y[:, -1] - y[:, 0])
+    straight = _same_way(np.diff(x.mean(axis=1)), np.diff(y.mean(axis=1)))
+    return bool(
+        (np.abs(wide - np.median(wide)) < _RIGID).mean() >= _COMPLETE
+        and (back > 0.5 * np.median(wide)).mean() >= _COMPLETE
+        and min(along, straight) >= _STRAIGHT
+    )
+
+
+def _same_way(east: FloatArray, north: FloatArray) -> float:
+    """Share of steps that lead the way of the one before, within 60 degrees [-]."""
+    length = np.hypot(east, north)
+    return float((east[1:] * east[:-1] + north[1:] * north[:-1] > 0.5 * length[1:] * length[:-1]).mean())
+
+
+def _about_the_middle(x: FloatArray, y: FloatArray, moment: IntArray, size: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Places of records to the right of, and ahead of, the middle of their moment [m], shape (n,)."""
+    middle_x, middle_y = np.bincount(moment, x) / size, np.bincount(moment, y) / size
+    east, north = np.diff(middle_x), np.diff(middle_y)
+    length = np.hypot(east, north)
+    ahead, back = np.r_[length, np.inf], np.r_[np.inf, length]
+    # The nearer neighbour is of the same pass.
+    step = np.where(ahead <= back, np.arange(size.size), np.arange(size.size) - 1).clip(0, max(length.size - 1, 0))
+    way = np.arctan2(east[step], north[step])[moment] if length.size else np.zeros(x.size)
+    east, north = x - middle_x[moment], y - middle_y[moment]
+    return east * np.cos(way) - north * np.sin(way), east * np.sin(way) + north * np.cos(way)
 
 
 def _spans(values: FloatArray, group: IntArray, count: int) -> FloatArray:

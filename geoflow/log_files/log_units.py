@@ -81,7 +81,8 @@ ROLES: Final[dict[str, Role]] = {
 }  # fmt: skip
 # Spellings of units in column names, folded, and the unit meant.
 _IN_NAMES: Final[dict[str, dict[str, str]]] = {
-    "speed": {"mph": "mph", "kmh": "km/h", "kph": "km/h", "ms": "m/s", "mps": "m/s", "kn": "kn", "kt": "kn",
+    "speed": {"mph": "mph", "mih": "mph", "mihr": "mph", "kmh": "km/h", "kmhr": "km/h",
+              "kph": "km/h", "ms": "m/s", "mps": "m/s", "kn": "kn", "kt": "kn",
               "knots": "kn", "fts": "ft/s"},
     "length": {"ft": "ft", "feet": "ft", "m": "m", "meters": "m", "metres": "m", "in": "in", "inch": "in",
                "inches": "in", "cm": "cm", "mm": "mm"},
@@ -103,7 +104,15 @@ _IN_NAMES: Final[dict[str, dict[str, str]]] = {
 
 
 def known_unit(kind: str, text: str) -> str | None:
-    """Return the unit a piece of a column name states for a role of this kind, or None."""
+    """Return the unit a piece of a column name states for a role of this kind, or None.
+
+    Parameters
+    ----------
+    kind : str
+        As a `Role` has it.
+    text : str
+        The piece of the name.
+    """
     folded = re.sub(r"[^a-z0-9]", "", text.casefold().replace("°", "deg"))
     if kind == "rate":
         folded = folded.replace("lbs", "lb").replace("acre", "ac").replace("per", "").replace("hectare", "ha")
@@ -134,6 +143,15 @@ class Conditions:
 
 def nitrogen_per_unit(unit: str, conditions: Conditions, *, where: str) -> tuple[float, str]:
     """Nitrogen [kg/m2] in one unit of a logged rate, and the unit as it is commonly written.
+
+    Parameters
+    ----------
+    unit : str
+        As given or found in the name.
+    conditions : Conditions
+        What the conversion needs beside the unit.
+    where : str
+        Column, for errors.
 
     Raises
     ------

@@ -9,6 +9,7 @@ from typing import Any
 
 from geoflow.base.errors import LogError
 from geoflow.base.spelling import nearest
+from geoflow.base.subject import called
 from geoflow.files.output import replace_file
 from geoflow.log_files.log_units import ROLES
 
@@ -23,6 +24,17 @@ def save_mapping(
     protect: tuple[Path, ...] = (),
 ) -> None:
     """Write roles as a small JSON file of ``"role": "NAME:UNIT"`` that `load_mapping` and a person can read.
+
+    Parameters
+    ----------
+    path : Path
+        The file to write.
+    columns : mapping
+        Role to the name of its column and its unit.
+    replace : bool
+        Whether a file that exists may be replaced.
+    protect : tuple of Path
+        Inputs, which are never written over.
 
     Raises
     ------
@@ -56,7 +68,7 @@ def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
         raise _no_roles(path)
     found: dict[str, tuple[str, str | None]] = {}
     for role, value in document.items():
-        _known_role(role, str(path))
+        _known_role(role, called(path))
         name, mark, unit = value.rpartition(":")
         found[role] = (name, unit.strip() or None) if mark else (value, None)
     return found
@@ -64,7 +76,7 @@ def load_mapping(path: Path) -> dict[str, tuple[str, str | None]]:
 
 def _no_roles(path: Path) -> LogError:
     return LogError(
-        "the mapping is no list of roles", where=str(path), cure='write it like {"applied": "Rate:lb N/ac"}'
+        "the mapping is no list of roles", where=called(path), cure='write it like {"applied": "Rate:lb N/ac"}'
     )
 
 
@@ -75,10 +87,10 @@ def _json_of(path: Path) -> Any:
         return json.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError) as problem:
         raise LogError(
-            f"the mapping cannot be opened ({problem})", where=str(path), cure="check the name and the folder"
+            f"the mapping cannot be opened ({problem})", where=called(path), cure="check the name and the folder"
         ) from problem
     except json.JSONDecodeError as problem:
-        place, cure = f"{path}, line {problem.lineno}", _no_roles(path).cure
+        place, cure = f"{called(path)}, line {problem.lineno}", _no_roles(path).cure
         raise LogError(f"the mapping is no JSON ({problem.msg})", where=place, cure=cure) from problem
     except (RecursionError, ValueError) as problem:  # nested too deep, or a number of thousands of digits
         raise _no_roles(path) from problem
@@ -94,7 +106,17 @@ def _known_role(role: str, where: str) -> None:
 def named_columns(
     columns: Sequence[str], mapping: Path | None, names: Sequence[str]
 ) -> dict[str, tuple[str, str | None]]:
-    """Return what a person named: the options over the mapping file."""
+    """Return what a person named: the options over the mapping file.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        What ``--column`` says.
+    mapping : Path or None
+        File of roles.
+    names : sequence of str
+        Columns of the log.
+    """
     found = load_mapping(mapping) if mapping is not None else {}
     told: set[str] = set()
     for option in columns:

@@ -35,8 +35,8 @@ _ROLE_WORDS: Final[dict[str, tuple[str, ...]]] = {
     "step": ("distance|dist|step|travel",),
     "width": ("width|swath|wdth",),
     "section": ("section|sect|boomsection",),
-    "applied": ("applied|actual|appl|asapplied|delivered", "rate|lb|kg|gal|amount|asapplied"),
-    "target": ("target|tgt|prescribed|prescription|rx|setpoint|desired|planned|asked",
+    "applied": ("applied|actual|appl|app|asapplied|delivered", "rate|lb|kg|gal|amount|asapplied"),
+    "target": ("target|tgt|trgt|targ|prescribed|prescription|rx|setpoint|desired|planned|asked",
                "rate|lb|kg|gal|amount|rx|setpoint|prescribed"),
     "flow": ("flow|massflow",),
     "pump_pressure": ("pump|before|upstream", "psi|pressure|press|prs|kpa|bar"),
@@ -142,15 +142,17 @@ def _one_role_each(found: dict[str, list[Proposal]]) -> dict[str, list[Proposal]
     return {role: ranked for role, ranked in kept.items() if ranked}
 
 
-def leading(ranked: list[Proposal]) -> Proposal | None:
+def leading(ranked: list[Proposal], *, needed: bool = False) -> Proposal | None:
     """Return the candidate worth proposing; None where none is or two are as good.
 
     Parameters
     ----------
     ranked : list of Proposal
         Best first.
+    needed : bool
+        Whether nothing can be done without the role: then the only column that could be it will do.
     """
-    if not ranked or ranked[0].points < _SURE:
+    if not ranked or (ranked[0].points < _SURE and not (needed and len(ranked) == 1)):
         return None
     alone = len(ranked) == 1 or ranked[0].points - ranked[1].points >= _MARGIN
     return ranked[0] if alone else None

@@ -18,7 +18,7 @@ from geoflow.log_files.assemble import assemble
 from geoflow.log_files.chosen import Asked
 from geoflow.log_files.clock import Clock
 from geoflow.log_files.columns import choose_columns
-from geoflow.log_files.doubts import driving_order, left_out
+from geoflow.log_files.doubts import driving_order, left_out, no_order
 from geoflow.log_files.log_units import Conditions, nitrogen_per_unit
 from geoflow.log_files.mapping import load_mapping, save_mapping
 from geoflow.log_files.positions import Places, find_places
@@ -248,14 +248,29 @@ def _moves(
     label = np.zeros(seconds.size, dtype=np.int64) if labels is None else labels.code
     repeated = duplicates(seconds[rows], places.x[rows], places.y[rows], label[rows])
     rows = reading.drop("duplicate", rows, repeated)
-    if clock is None and places.strips is None:
-        taken = {at for column in reading.chosen.values() for at in column.index}
-        rows = driving_order(reading.table, taken, rows, places.x, places.y, label, reading.notes)
+    ordered = rows if clock is not None else _ordered(reading, rows, places, label)
+    rows = rows if ordered is None else ordered
     rows, fixes = reading.without_strays(rows, seconds, places, label, timed=clock is not None)
     if fixes.spread:
         reading.say("time", "records that share a second of the clock are spread evenly over it", fixes.spread)
     moves = in_order_driven(rows, fixes)
+    if ordered is None:
+        text = "the polygons have no times and are in no order that can have been driven: their ground counts as drawn"
+        reading.say("time", f"{text}, but direction, turns, gaps and lag cannot be told")
+        unknown = np.full(rows.size, np.nan)
+        moves = replace(moves, run=np.arange(rows.size), heading=unknown, speed=unknown, step=unknown)
     return replace(moves, time=np.where(timed[moves.rows], moves.time, np.nan))
+
+
+def _ordered(reading: LogColumns, rows: IntArray, places: Places, label: IntArray) -> IntArray | None:
+    """Rows of a log without times in the order driven; None for polygons in none."""
+    taken = {at for column in reading.chosen.values() for at in column.index}
+    ordered = driving_order(reading.table, taken, rows, places.x, places.y, label, reading.notes)
+    if ordered is None and places.strips is None:
+        raise no_order(reading.table.where)
+    if ordered is rows:
+        reading.say("time", "records are taken in the order of the file")
+    return ordered
 
 
 def _with_neighbours(seconds: FloatArray) -> FloatArray:

@@ -39,18 +39,40 @@ class LogColumns:
     doubts: list[Note]
 
     def say(self, kind: str, text: str, count: int = 0) -> None:
-        """Note something a person should know."""
+        """Note something a person should know.
+
+        Parameters
+        ----------
+        kind, text, count
+            As in `Note`.
+        """
         self.notes.append(Note(kind, text, count))
 
     def drop(self, cause: str, rows: IntArray, concerned: BoolArray) -> IntArray:
-        """Leave rows out for a cause; return the others."""
+        """Leave rows out for a cause; return the others.
+
+        Parameters
+        ----------
+        cause : str
+            Why they are left out.
+        rows : ndarray of int, shape (n,)
+            Rows of the file.
+        concerned : ndarray of bool, shape (n,)
+            Which of them go.
+        """
         if concerned.any():
             gone = np.sort(rows[concerned])
             self.dropped[cause] = (*self.dropped.get(cause, ()), *gone.tolist())
         return rows[~concerned]
 
     def refuse_nothing(self, rows: IntArray) -> None:
-        """Raise LogError where no row is left."""
+        """Raise LogError where no row is left.
+
+        Parameters
+        ----------
+        rows : ndarray of int
+            Rows that are left.
+        """
         if not rows.size:
             causes = "; ".join(f"{cause}: {rows_text(gone)}" for cause, gone in self.dropped.items())
             raise LogError(
@@ -60,12 +82,26 @@ class LogColumns:
             )
 
     def column(self, role: str) -> FloatArray | None:
-        """Raw numbers of a role's column, in file order."""
+        """Raw numbers of a role's column, in file order.
+
+        Parameters
+        ----------
+        role : str
+            One of `ROLES`.
+        """
         column = self.chosen.get(role)
         return None if column is None else self.table.numbers(column.index[0], self.notes)
 
     def si(self, role: str, rows: IntArray) -> FloatArray | None:
-        """SI values of a role's column at rows; None where it has no column."""
+        """SI values of a role's column at rows; None where it has no column.
+
+        Parameters
+        ----------
+        role : str
+            One of `ROLES`.
+        rows : ndarray of int
+            Rows of the file.
+        """
         values = self.column(role)
         if values is None:
             return None
@@ -84,7 +120,7 @@ class LogColumns:
         """Times of all rows; None without a column of times."""
         column = self.chosen.get("time")
         if column is None:
-            self.say("time", "no column of times is used: records are taken in the order of the file")
+            self.say("time", "no column of times is used")
             return None
         cells: Any = self.table.columns[column.index[0]]
         for at in column.index[1:]:
@@ -121,12 +157,25 @@ class LogColumns:
     ) -> Labels | None:
         """Sections of a log that has a record of each at every moment and no column for them.
 
+        Parameters
+        ----------
+        rows : ndarray of int, shape (n,)
+            Rows with a position.
+        seconds : ndarray, shape (rows of the file,)
+            Times [s], NaN without a clock.
+        places : Places
+            Positions of all rows.
+        applied : ndarray, shape (rows of the file,)
+            Rates as logged.
+        count : int or None
+            Sections of the bar file.
+
         Raises
         ------
         LogError
             If they all stand at one position and the bar file has another number of sections.
         """
-        if "section" in self.chosen or places.strips is not None or not np.isfinite(seconds[rows]).any():
+        if "section" in self.chosen or places.strips is not None:
             return None
         found = sections_at_once(seconds[rows], places.x[rows], places.y[rows], applied[rows])
         if found is None:
@@ -149,13 +198,27 @@ class LogColumns:
     def without_strays(
         self, rows: IntArray, seconds: FloatArray, places: Places, section: IntArray, *, timed: bool
     ) -> tuple[IntArray, Fixes]:
-        """Drop the records no machine could have made; return the rows left and their fixes."""
+        """Drop the records no machine could have made; return the rows left and their fixes.
+
+        Parameters
+        ----------
+        rows : ndarray of int, shape (n,)
+            Rows with a position.
+        seconds : ndarray, shape (rows of the file,)
+            Times [s], NaN without a clock.
+        places : Places
+            Positions of all rows.
+        section : ndarray of int, shape (rows of the file,)
+            Code of each row's section.
+        timed : bool
+            Whether the log has a clock.
+        """
         fixes = find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
         if places.strips is not None:
             return rows, fixes  # ground that is drawn lies where it is drawn
         gone_fixes = strays(fixes)
         if not gone_fixes.any():
-            refuse_mixed(fixes, self.table.where)
+            refuse_mixed(fixes, self.table.where, told="section" in self.chosen)
             return rows, fixes
         if gone_fixes.mean() > _TOO_MANY and gone_fixes.size > 20:
             raise LogError(
@@ -168,5 +231,5 @@ class LogColumns:
         gone[fixes.order[gone_fixes[fixes.fix]]] = True
         rows = self.drop("teleport", rows, gone)
         fixes = find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
-        refuse_mixed(fixes, self.table.where)
+        refuse_mixed(fixes, self.table.where, told="section" in self.chosen)
         return rows, fixes

@@ -20,6 +20,8 @@ _UNORDERED: Final = 0.05  # falls in more of the rows than this: the rows are in
 _GAP: Final = 3.0  # times the median interval
 _LEAST_JUMP: Final = 30.0  # a longer way between two records ends a run [m] ...
 _JUMP: Final = 5.0  # ... if it is also longer than this many median steps
+# A turn that was not logged: a way this much longer than the median step, and not on ahead (cosine of 60 degrees).
+_ASIDE, _LEAST_ASIDE, _AHEAD = 3.0, 3.0, 0.5
 _BASE: Final = 1.0  # shortest distance a heading is taken over [m]
 _FEW: Final = 10  # fewer fixes than this beyond an impossible leap are strays
 
@@ -135,7 +137,15 @@ def in_order_driven(rows: IntArray, fixes: Fixes) -> Moves:
 
 
 def duplicates(time: FloatArray, x: FloatArray, y: FloatArray, section: IntArray) -> BoolArray:
-    """Which records repeat an earlier one's time, position and section; none does where there is no time."""
+    """Which records repeat an earlier one's time, position and section; none does where there is no time.
+
+    Parameters
+    ----------
+    time, x, y : ndarray, shape (n,)
+        [s], NaN without a clock, and [m].
+    section : ndarray of int, shape (n,)
+        Of each record.
+    """
     import pandas
 
     table = pandas.DataFrame({"time": time, "x": x, "y": y, "section": section})
@@ -216,7 +226,13 @@ def _spread(chain: IntArray, time: FloatArray, resolution: float) -> tuple[Float
 
 
 def strays(fixes: Fixes) -> BoolArray:
-    """Which fixes no machine could have been at, shape (m,): leaps beyond 60 m/s, and single points out and back."""
+    """Which fixes no machine could have been at, shape (m,): leaps beyond 60 m/s, and single points out and back.
+
+    Parameters
+    ----------
+    fixes : Fixes
+        In the order the machine went through them.
+    """
     alive = np.ones(fixes.time.size, dtype=bool)
     clock = np.isfinite(fixes.time).any()
     few, most = 2, _FEW if clock else 2
@@ -260,13 +276,21 @@ def _median(values: FloatArray) -> float:
 def measure_motion(fixes: Fixes) -> Motion:
     """Split fixes into runs and take step, heading and speed from positions and times.
 
-    A run ends where the time between fixes passes three times its median, or the way 30 m and five median steps.
+    A run ends where the time between fixes passes three times its median, the way 30 m and five median steps, or a way
+    of three median steps leads off to the side: a turn that was not logged covers no ground.
+
+    Parameters
+    ----------
+    fixes : Fixes
+        In the order the machine went through them.
     """
     count = fixes.time.size
     same = np.r_[False, np.diff(fixes.chain) == 0]
     distance = np.r_[0.0, np.hypot(np.diff(fixes.x), np.diff(fixes.y))]
     interval = np.r_[np.nan, np.diff(fixes.time)]
-    goes_on = same & (distance <= max(_LEAST_JUMP, _JUMP * _median(distance[same])))
+    usual_way = _median(distance[same])
+    goes_on = same & (distance <= max(_LEAST_JUMP, _JUMP * usual_way))
+    goes_on &= ~_aside(fixes, distance, max(_LEAST_ASIDE, _ASIDE * usual_way))
     usual = np.nan
     if np.isfinite(fixes.time).any():
         usual = _median(interval[same]) or np.nan
@@ -285,6 +309,22 @@ def measure_motion(fixes: Fixes) -> Motion:
     rank[np.argsort(key, kind="stable")] = np.arange(begins.size)
     run = rank[np.cumsum(~goes_on) - 1]
     return Motion(run, covered, heading, _fill(speed, start), float(usual))
+
+
+def _aside(fixes: Fixes, distance: FloatArray, far: float) -> BoolArray:
+    """Whether the way to each fix is long and leads off to the side of the way before or after it, shape (m,)."""
+    east, north = np.diff(fixes.x, prepend=np.nan), np.diff(fixes.y, prepend=np.nan)
+
+    def ahead(other: slice, own: slice) -> BoolArray:
+        along = east[own] * east[other] + north[own] * north[other]
+        return np.asarray(along >= _AHEAD * distance[own] * distance[other])
+
+    found = np.zeros(distance.size, dtype=np.bool_)
+    same = np.diff(fixes.chain) == 0
+    follows = same[1:] & same[:-1]
+    found[2:] |= follows & (distance[2:] > far) & ~ahead(slice(1, -1), slice(2, None))
+    found[1:-1] |= follows & (distance[1:-1] > far) & ~ahead(slice(2, None), slice(1, -1))
+    return found
 
 
 def _headings(fixes: Fixes, step: FloatArray, start: IntArray) -> FloatArray:

@@ -87,11 +87,24 @@ class LogTable:
         return len(self.columns[0]) if self.columns else len(self.shapes)
 
     def is_number(self, index: int) -> bool:
-        """Whether a column holds numbers, not text or dates."""
+        """Whether a column holds numbers, not text or dates.
+
+        Parameters
+        ----------
+        index : int
+            The column.
+        """
         return self.columns[index].dtype.kind in "iuf"
 
     def numbers(self, index: int, notes: list[Note] | None = None) -> FloatArray:
         """Numbers of a column, NaN where there is none or a mark of no data such as -9999.
+
+        Parameters
+        ----------
+        index : int
+            The column.
+        notes : list of Note, optional
+            Brought up to date.
 
         Raises
         ------
@@ -173,7 +186,7 @@ def read_log_table(given: Any, layer: str | None, *, take_as_ammonia: bool = Fal
             log.where, "task data", log.names, log.columns, None, None, list(log.notes),
             roles=log.roles, latency=log.latency,
         )  # fmt: skip
-    suffix, where = path.suffix.casefold(), str(path)
+    suffix, where = path.suffix.casefold(), called(path)
     if path.is_file() and suffix in _TEXT | _PARQUET:
         if path.stat().st_size == 0:
             raise LogError("the file is empty", where=where, cure="copy or export it again")

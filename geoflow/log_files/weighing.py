@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -10,10 +10,11 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import GeoflowError
-from geoflow.log_files.chosen import Chosen
+from geoflow.log_files.chosen import Asked, Chosen
 from geoflow.log_files.clock import read_clock
+from geoflow.log_files.fitting import flow_unit_by_rate
 from geoflow.log_files.log_units import ROLES, Conditions, role_to_si
-from geoflow.log_files.proposing import Proposal
+from geoflow.log_files.proposing import Proposal, leading
 from geoflow.log_files.sections import read_switch
 from geoflow.log_files.tables import LogTable
 
@@ -30,7 +31,7 @@ _OF_HECTARES: Final = ("/ha", "kPa", "bar", "m", "km/h", "degC", "kg NH3/min", "
 
 
 def weigh(
-    table: LogTable, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], conditions: Conditions
+    table: LogTable, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], asked: Asked
 ) -> dict[str, list[Proposal]]:
     """Rank candidates anew by how they fit the columns that are known.
 
@@ -42,17 +43,26 @@ def weigh(
         Role to its candidates, best first.
     chosen : mapping
         Columns with their units.
-    conditions : Conditions
-        What converts them.
+    asked : Asked
+        What converts them, and how wide the bar is.
     """
     found = dict(ranked)
-    if "speed" in found and (way := _way_speed(table, chosen, conditions)) is not None:
-        found["speed"] = [_by_way(table, one, way, conditions) for one in found["speed"]]
-    if "on" in found and (rate := _rate(table, chosen, found)) is not None:
-        found["on"] = [_by_rate(table, one, rate) for one in found["on"]]
+    way = _way_speed(table, chosen, asked.conditions)
+    if way is not None:
+        _each(found, "speed", lambda one: _by_way(table, one, way, asked.conditions))
+    rate = _rate(table, chosen, found)
+    if rate is not None:
+        _each(found, "on", lambda one: _by_rate(table, one, rate))
     for role in ("width", "speed"):
-        found |= {role: [_by_company(table, one, chosen) for one in found[role]]} if role in found else {}
+        _each(found, role, lambda one: _by_company(table, one, chosen))
+    _each(found, "flow", lambda one: _by_use(table, one, found, chosen, asked))
     return {role: sorted(each, key=lambda one: -one.points) for role, each in found.items()}
+
+
+def _each(ranked: dict[str, list[Proposal]], role: str, weighed: Callable[[Proposal], Proposal]) -> None:
+    """Weigh every candidate of a role anew."""
+    if role in ranked:
+        ranked[role] = [weighed(one) for one in ranked[role]]
 
 
 def _way_speed(table: LogTable, chosen: Mapping[str, Chosen], conditions: Conditions) -> FloatArray | None:
@@ -122,6 +132,25 @@ def _by_rate(table: LogTable, one: Proposal, rate: FloatArray) -> Proposal:
     if (off & flows).sum() <= 0.1 * off.sum() and (on & flows).sum() >= 0.9 * on.sum():
         return replace(one, points=one.points + 1.0, why=f"{one.why}, and the rate is zero while it is off")
     return one
+
+
+def _by_use(
+    table: LogTable, one: Proposal, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], asked: Asked
+) -> Proposal:
+    """Candidate for the flow without a unit, in the one in which it is rate times width times speed."""
+    if one.unit is not None:
+        return one
+    known = {
+        role: Chosen((best.index,), best.name, best.unit, False)
+        for role in ("width", "speed")
+        if (best := leading(ranked.get(role, []))) is not None and best.complete
+    } | dict(chosen)
+    if "applied" in known and asked.rate_unit is not None:
+        known["applied"] = replace(known["applied"], unit=known["applied"].unit or asked.rate_unit)
+    unit = flow_unit_by_rate(table, one.index, known, asked.conditions, asked.width)
+    if unit is None:
+        return one
+    return replace(one, unit=unit, why=f"{one.why}, and rate times width times speed is it in {unit}")
 
 
 def _by_company(table: LogTable, one: Proposal, chosen: Mapping[str, Chosen]) -> Proposal:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
+
+from geoflow.options.option import OPTION_KINDS, Option, OptionKind
 
 __all__ = [
     "COMMANDS",
@@ -19,85 +21,8 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
-class OptionKind:
-    """How a value is said: what to call it, and its kind of unit if any."""
-
-    said: str
-    unit_kind: str | None = None
-
-
-OPTION_KINDS: Final[Mapping[str, OptionKind]] = {
-    "text": OptionKind("text"),
-    "choice": OptionKind("one of a few words"),
-    "flag": OptionKind("yes or no"),
-    "list": OptionKind("text, any number of times"),
-    "whole number": OptionKind("a whole number"),
-    "number": OptionKind("a plain number"),
-    "share": OptionKind("a share"),
-    "length": OptionKind("a length with its unit", "length"),
-    "angle": OptionKind("an angle with its unit", "angle"),
-    "temperature": OptionKind("a temperature with its unit", "temperature"),
-    "temperature range": OptionKind("a temperature or a range of them, or the tank's gauge pressure", "temperature"),
-    "speed range": OptionKind("a speed or a range of speeds", "speed"),
-    "rate": OptionKind("a rate with its unit"),
-    "rate unit": OptionKind("a unit of rates"),
-    "file": OptionKind("a file that is read"),
-    "output": OptionKind("where to write"),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Option:
-    """An option of one or more commands.
-
-    Attributes
-    ----------
-    name : str
-        As in a catalog; the command line writes it with dashes.
-    kind : str
-        A key of `OPTION_KINDS`.
-    commands : tuple of str
-        Those of `COMMANDS` that know it.
-    help : str
-        For a person, in one line.
-    metavar : str
-        What stands for the value in the help of the command line.
-    required : tuple of str
-        The commands that cannot do without it.
-    positional : bool
-        Whether the command line takes it by its place.
-    default : str or int or None
-        What counts when it is left out, where the workflow does not decide that by itself.
-    choices : tuple
-        All it may be; anything where empty.
-    label, example : str
-        What the page writes beside its field, and into it while it is empty; without label it has no field there.
-    presents : bool
-        Whether it says how a result is shown or written, and not what it is.
-    """
-
-    name: str
-    kind: str
-    commands: tuple[str, ...]
-    help: str
-    metavar: str = ""
-    required: tuple[str, ...] = ()
-    positional: bool = False
-    default: str | int | None = None
-    choices: tuple[str | int, ...] = ()
-    label: str = ""
-    example: str = ""
-    presents: bool = False
-
-    @property
-    def dashed(self) -> str:
-        """The name as the command line writes it."""
-        return self.name if self.positional else "--" + self.name.replace("_", "-")
-
-
 COMMANDS: Final = (
-    "window", "vet", "rewrite", "plan", "card", "size", "convert", "reconcile", "learn", "report vet",
+    "window", "vet", "rewrite", "plan", "rehearse", "card", "size", "convert", "reconcile", "learn", "report vet",
     "report rewrite", "report plan",
     "report reconcile", "bar", "season", "page",
 )  # fmt: skip
@@ -108,9 +33,10 @@ _VET: Final = ("vet", "report vet")
 _REWRITE: Final = ("rewrite", "report rewrite")
 _LOG: Final = ("reconcile", "report reconcile")
 _PLAN: Final = ("plan", "report plan")
+_DRIVEN: Final = (*_PLAN, "rehearse")
 _LOGS: Final = (*_LOG, "learn")
 _REPORT: Final = ("report vet", "report rewrite", "report plan", "report reconcile")
-_ZONES: Final = (*_VET, *_REWRITE, *_PLAN)
+_ZONES: Final = (*_VET, *_REWRITE, *_DRIVEN)
 _MAP: Final = (*_ZONES, "convert")
 _READ: Final = (*_ZONES, "card", "convert", "size")
 _PLANNED: Final = ("window", *_ZONES, "card")
@@ -150,7 +76,8 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # What is read
     Option("prescription", "file", _MAP, _PRESCRIPTION, "RX", required=_MAP, positional=True),
     Option("prescription", "file", ("card",), _PRESCRIPTION, "RX", positional=True),
-    Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage or Parquet", "LOG",
+    Option("log", "file", _LOG, "as-applied log: CSV, Shapefile, GeoJSON, GeoPackage, Parquet or ISO 11783 task data",
+           "LOG",
            required=_LOG, positional=True),
     Option("logs", "list", ("learn",), "as-applied logs with flow, bar pressure and temperature, oldest first", "LOG",
            required=("learn",), positional=True),
@@ -186,7 +113,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            required=_REWRITE),
     Option("max_rate", "rate", _REWRITE, 'no zone above this: "180 lb N/ac" (or in the file\'s unit)', "R",
            label="No zone above", example="180 lb N/ac"),
-    Option("heading", "angle", (*_REWRITE, *_PLAN, "report vet"),
+    Option("heading", "angle", (*_REWRITE, *_DRIVEN, "report vet"),
            'direction of the passes: "90 deg" (default: longest side)', "DEG",
            label="Direction of the passes", example="90 deg"),
     Option("allow_raise", "flag", _REWRITE, "rates may be raised above the prescription; each raise is listed",
@@ -212,14 +139,43 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("crop_price", "number", _REWRITE, "your money per unit of that yield: 4.20", "M",
            label="Your money per unit of that yield", example="4.20"),
     # The day
-    Option("speeds", "whole number", _PLAN,
+    Option("speeds", "whole number", _DRIVEN,
            "plan up to N different speeds by zone (default: the best single one)", "N"),
-    Option("start", "text", (*_PLAN, "report vet", "report rewrite"),
+    Option("start", "text", (*_DRIVEN, "report vet", "report rewrite"),
            'where pass 1 starts, for the tanks: a corner like "southwest", or longitude,latitude', "PLACE"),
-    Option("heel", "share", (*_PLAN, "card", "report vet", "report rewrite"),
+    Option("heel", "share", (*_DRIVEN, "card", "report vet", "report rewrite"),
            "share of the tank left when it is taken off (default 0.05)", "SHARE", example="0.05"),
     Option("efficiency", "share", (*_PLAN, "report vet", "report rewrite"),
            "field efficiency (default by rows, from ISU Extension)", "SHARE", example="65 %"),
+    # The rehearsal
+    Option("headlands", "whole number", ("rehearse",), "rounds along the outline (default 1; 0 for none)", "N"),
+    Option("headlands_last", "flag", ("rehearse",), "the rounds come after the passes"),
+    Option("turn_radius", "length", ("rehearse",), 'of a turn: "30 ft" (the default)', "R", example="30 ft"),
+    Option("turn_time", "time", ("rehearse",), 'of every turn: "25 s" (default worked out from the radius)', "TIME",
+           example="25 s"),
+    Option("tank_change", "time", ("rehearse",), 'standing for another tank: "15 min" (the default)', "TIME",
+           example="15 min"),
+    Option("look_ahead", "time", ("rehearse",), 'the display reads the map so long ahead: "1.5 s" (default none)',
+           "TIME", example="1.5 s"),
+    Option("antenna", "length", ("rehearse",),
+           'the map is read so far ahead of the knives: "12 ft" (default 0, the display takes it off)', "L",
+           example="12 ft"),
+    Option("delay", "time range", ("rehearse",),
+           'dead time of the rate control: "0.5..1.5 s" (default the bar file\'s, a quarter either way)', "TIME",
+           example="0.5..1.5 s"),
+    Option("time_constant", "time range", ("rehearse",),
+           'in which the rate does two thirds of a change: "1..3 s" (default the bar file\'s, a quarter either way)',
+           "TIME", example="1..3 s"),
+    Option("opens_late", "time", ("rehearse",), 'sections open so long after they should: "0.3 s" (the default)',
+           "TIME", example="0.3 s"),
+    Option("shuts_late", "time", ("rehearse",), 'sections shut so long after they should: "0.3 s" (the default)',
+           "TIME", example="0.3 s"),
+    Option("draws", "whole number", ("rehearse",), "days drawn from what is unknown (default 20)", "N"),
+    Option("seed", "whole number", ("rehearse",), "of these days; the same seed gives the same (default 1)", "N"),
+    Option("rehearsed", "file", _LOG, "folder that geoflow rehearse wrote for this map: what was to be expected",
+           "DIR"),
+    Option("day", "file", _PLAN,
+           "the day by the hour (CSV: hour, air or liquid temperature, sun, tank gauge): which hours hold what", "CSV"),
     # Orifices from nothing
     Option("rates", "text", ("size",), 'rates asked: "85, 100, 115 lb N/ac"', "R"),
     Option("map", "file", ("size",), "prescription whose rates are asked, weighed by their acres", "RX"),
@@ -283,6 +239,14 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # A bar by itself
     Option("check", "file", ("bar",), "bar file to read and say back in words", "BAR"),
     Option("schema", "flag", ("bar",), "print the JSON Schema of the bar file"),
+    Option("new", "output", ("bar",), "ask for the bar in plain words, write its file, and say what each unknown costs",
+           "FILE"),
+    Option("answers", "file", ("bar",), "with --new: take the answers from this file and ask nothing", "FILE"),
+    Option("questions", "flag", ("bar",), "print all the questions as a file of answers to fill in"),
+    Option("temperature", "temperature range", ("bar",),
+           "with --new: liquid temperature at which costs are reckoned (default 45 degF)", "T"),
+    Option("speed", "speed range", ("bar",),
+           "with --new: speed at which they are (default the middle of the bar's speeds)", "V"),
     # A season
     Option("catalog", "file", ("season",), "CSV or Parquet, one row per field; path or URL", "CATALOG",
            positional=True),
@@ -312,6 +276,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            example="3 ft", presents=True),
     Option("out", "output", ("vet",), "folder for zones with verdicts, maps and JSON", "DIR"),
     Option("out", "output", ("plan",), "folder for maps of speeds and rates, zones and JSON", "DIR"),
+    Option("out", "output", ("rehearse",), "folder for log, maps, zones and JSON", "DIR", required=("rehearse",)),
     Option("out", "output", ("rewrite",), "the new prescription; its ending says the format, best the input's own",
            "FILE", required=("rewrite",)),
     Option("out", "output", ("convert",), "the file to write; its ending says the format", "FILE",
@@ -332,6 +297,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            presents=True),
     Option("all_zones", "flag", (*_VET, "report rewrite"), "list every zone, not only the worst",
            presents=True),
+    Option("all_zones", "flag", ("rehearse",), "list every zone, not only the furthest off", presents=True),
     Option("all_zones", "flag", _PLAN, "name every zone and tank", presents=True),
     Option("all_zones", "flag", _LOG, "list every zone, not only the furthest off", presents=True),
     Option("json", "output", COMMANDS[:-1], "write the result as JSON; - for standard output", "FILE"),

@@ -20,6 +20,7 @@ __all__ = [
     "LogOptions",
     "PlanOptions",
     "ReadOptions",
+    "RehearseOptions",
     "ReportFiles",
     "RewriteOptions",
     "SizeOptions",
@@ -145,12 +146,32 @@ class RewriteOptions(_Said):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayOptions(_Said):
-    """Direction of the passes and where they start, and what hours and tank loads are counted with."""
+    """Direction of the passes and where they start, what hours and tank loads are counted with, and the day by hour."""
 
     heading: str | None = None
     start: str | None = None
     heel: str | None = None
     efficiency: str | None = None
+    day: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearseOptions(_Said):
+    """How a rehearsed field is driven, how its controller answers, and how many days are drawn."""
+
+    headlands: int | None = None
+    headlands_last: bool = False
+    turn_radius: str | None = None
+    turn_time: str | None = None
+    tank_change: str | None = None
+    look_ahead: str | None = None
+    antenna: str | None = None
+    delay: str | None = None
+    time_constant: str | None = None
+    opens_late: str | None = None
+    shuts_late: str | None = None
+    draws: int | None = None
+    seed: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["GREATEST_LIKELY", "choose_column", "choose_unit", "column_reader", "unit_in_name"]
+__all__ = ["GREATEST_LIKELY", "choose_column", "choose_unit", "column_reader", "find_column", "unit_in_name"]
 
 GREATEST_LIKELY: Final = 1000.0  # a column that runs higher is proposed only by name, in any unit
 
@@ -108,7 +108,7 @@ def choose_column(
         If the name is unknown or fits several columns, or if none or several columns could be the rate.
     """
     if requested is not None:
-        return _find(list(names), requested, where)
+        return find_column(list(names), requested, typed("rate-column"), where)
     candidates: list[tuple[int, Numbers]] = []
     for index, name in enumerate(names):
         read = numbers(index)
@@ -132,7 +132,25 @@ def choose_column(
     )
 
 
-def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Note]]:
+def find_column(names: list[str], requested: str, option: str, where: str) -> tuple[int, list[Note]]:
+    """Find a column by its name: as given, else as it reads, else as a Shapefile cuts it to ten characters.
+
+    Parameters
+    ----------
+    names : list of str
+        Columns in file order.
+    requested : str
+        The name given.
+    option : str
+        What it was given with, as typed, for errors.
+    where : str
+        The file, for errors.
+
+    Raises
+    ------
+    PrescriptionError
+        If no column or several are called so.
+    """
     short = requested.casefold()[:10]
     cut = re.compile(f"{re.escape(short)}|{re.escape(short[:8])}_[0-9][0-9]?" if len(requested) > 10 else "(?!)")
     ways: tuple[tuple[Callable[[str], object], str], ...] = (
@@ -144,7 +162,7 @@ def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Note]
         found = [index for index, name in enumerate(names) if fits(name)]
         if len(found) > 1:
             raise PrescriptionError(
-                f"{typed('rate-column')} '{requested}' fits {len(found)} columns: {_listed(names[i] for i in found)}",
+                f"{option} '{requested}' fits {len(found)} columns: {_listed(names[i] for i in found)}",
                 where=where,
                 cure="give the exact name of one" if text else "rename one of them in the file",
             )
@@ -154,7 +172,7 @@ def _find(names: list[str], requested: str, where: str) -> tuple[int, list[Note]
     raise PrescriptionError(
         f"there is no column '{requested}'{nearest(requested, names)}",
         where=where,
-        cure=f"give {typed('rate-column')} one of {_listed(names)}" if names else "the file has no columns at all",
+        cure=f"give {option} one of {_listed(names)}" if names else "the file has no columns at all",
     )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from geoflow.base.errors import PrescriptionError
+from geoflow.base.subject import called
+from geoflow.layers.notes import library_words
 from geoflow.layers.parquet import parquet_library, refuse_undecodable
 from geoflow.layers.vector_source import check_only_layer, find_file
 from geoflow.prescription_files.table import ReaderOptions, ZoneTable
@@ -30,7 +32,7 @@ def read_parquet(path: Path, options: ReaderOptions) -> ZoneTable:
     import geopandas
     import shapely
 
-    where = str(path)
+    where = called(path)
     file = find_file(path)
     check_only_layer(options.layer, file.stem, where)
     pyarrow = parquet_library(PrescriptionError, "reading", where, "export the zones as .gpkg or .geojson")
@@ -44,10 +46,8 @@ def read_parquet(path: Path, options: ReaderOptions) -> ZoneTable:
         table = geopandas.read_parquet(file) if described else None
     except (OSError, ValueError, KeyError, TypeError, NotImplementedError, pyarrow.lib.ArrowException,
             shapely.errors.GEOSException) as problem:  # fmt: skip
-        text = str(problem).splitlines()[0].rstrip(".") if str(problem) else type(problem).__name__
-        raise PrescriptionError(
-            f"the file cannot be read ({text})", where=where, cure="copy or export it again"
-        ) from problem
+        what = f"the file cannot be read ({library_words(problem)})"
+        raise PrescriptionError(what, where=where, cure="copy or export it again") from problem
     if table is None:
         raise PrescriptionError(
             "the file holds a table, but does not say which column holds the shapes (it is Parquet, not GeoParquet)",

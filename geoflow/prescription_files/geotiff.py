@@ -16,8 +16,8 @@ from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import PrescriptionError, QuantityError
 from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.spelling import nearest
-from geoflow.base.subject import typed
-from geoflow.layers.notes import Note
+from geoflow.base.subject import called, typed
+from geoflow.layers.notes import Note, library_words
 from geoflow.layers.vector_source import check_only_layer, find_file
 from geoflow.prescription_files.columns import unit_in_name
 from geoflow.prescription_files.table import ReaderOptions, ZoneRule, ZoneTable
@@ -99,10 +99,8 @@ def _opened(file: Path, where: str) -> Iterator[Any]:
             cure="name the band anew in the program that made the raster",
         ) from problem
     except (rasterio.errors.RasterioError, rasterio.errors.RasterioIOError, rasterio._err.CPLE_BaseError) as problem:
-        text = str(problem).split(";")[0].split("See previous")[0].strip().rstrip(".,")
-        raise PrescriptionError(
-            f"the raster cannot be read ({text})", where=where, cure="copy or export it again"
-        ) from problem
+        what = f"the raster cannot be read ({library_words(problem)})"
+        raise PrescriptionError(what, where=where, cure="copy or export it again") from problem
 
 
 def grid_of(path: Path | str) -> Grid:
@@ -118,8 +116,8 @@ def grid_of(path: Path | str) -> Grid:
     PrescriptionError
         If it cannot be opened, or does not say where it lies.
     """
-    with _opened(find_file(path), str(path)) as raster:
-        return _grid(raster, str(path))
+    with _opened(find_file(path), called(path)) as raster:
+        return _grid(raster, called(path))
 
 
 def _grid(raster: Any, where: str) -> Grid:
@@ -174,7 +172,7 @@ def read_raster(path: Path, options: ReaderOptions) -> ZoneTable:
     """
     import geopandas
 
-    where, file = str(path), find_file(path)
+    where, file = called(path), find_file(path)
     check_only_layer(options.layer, file.stem, where)
     rule: ZoneRule = options.zones or "class"
     with _opened(file, where) as raster:

@@ -41,7 +41,7 @@ def _refuse_zone_rule(path: Path, options: ReaderOptions) -> None:
     if options.zones is not None:
         raise PrescriptionError(
             f"{typed('zones')} says how a raster becomes zones, and this file holds zones already",
-            where=str(path),
+            where=called(path),
             cure=f"leave {typed('zones')} out",
         )
 
@@ -50,7 +50,7 @@ def _refuse_ammonia_word(path: Path, options: ReaderOptions) -> None:
     if options.take_as_ammonia:
         raise PrescriptionError(
             f"{typed('take-as-ammonia')} speaks of the product of task data, and this file names no product",
-            where=str(path),
+            where=called(path),
             cure=f"leave it out; {typed('rate-unit')} says what the rates count",
         )
 

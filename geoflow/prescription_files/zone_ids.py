@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.errors import PrescriptionError
-from geoflow.base.schema import fold
-from geoflow.base.spelling import nearest
 from geoflow.layers.notes import Note
+from geoflow.prescription_files.columns import find_column
 
 if TYPE_CHECKING:
     import geopandas
@@ -58,21 +57,12 @@ def choose_zone_ids(
     """
     columns = [name for name in table.columns if name != table.geometry.name]
     if requested is not None:
-        column = _named(requested, [str(name) for name in columns], where)
-        ids = _texts(table[columns[[str(name) for name in columns].index(column)]], row)
-        if not any(ids):
-            raise PrescriptionError(
-                f"the column '{column}' names no zone: every cell is empty",
-                where=where,
-                cure="give --zone-id another column, or leave it out: zones are counted from 1 then",
-            )
-        return column, _filled(ids, row), _doubts(column, ids)
-    likely = {}
-    for name in columns:
-        if str(name) != rate_column and columns.count(name) == 1 and len(row) > 1:
-            ids = _texts(table[name], row)
-            if _unmistakable(str(name), table[name], ids):
-                likely[str(name)] = ids
+        return _requested(table, columns, row, requested, where)
+    known = [name for name in columns if str(name) != rate_column and columns.count(name) == 1]
+    # A column with cells alike names nothing, which shows before its cells are written out.
+    apart = [name for name in (known if len(row) > 1 else ()) if _apart(table[name].iloc[row])]
+    found = {name: _texts(table[name], row) for name in apart}
+    likely = {str(name): ids for name, ids in found.items() if _unmistakable(str(name), table[name], ids)}
     by_name = [name for name in likely if _SAYS_ZONE.search(name.casefold())]
     chosen = by_name if len(by_name) == 1 else list(likely)
     if len(chosen) != 1:
@@ -82,19 +72,20 @@ def choose_zone_ids(
     return column, likely[column], [Note("zone id", said)]
 
 
-def _named(requested: str, columns: list[str], where: str) -> str:
-    found = [name for name in columns if name == requested] or [
-        name for name in columns if fold(name) == fold(requested)
-    ]
-    if len(found) == 1:
-        return found[0]
-    raise PrescriptionError(
-        f"there is no column '{requested}' to call the zones by{nearest(requested, columns)}"
-        if not found
-        else f"several columns are called '{requested}'",
-        where=where,
-        cure=f"give --zone-id one of the columns there: {', '.join(columns)}",
-    )
+def _requested(
+    table: geopandas.GeoDataFrame, columns: list[Any], row: NDArray[np.int64], requested: str, where: str
+) -> tuple[str, tuple[str, ...], list[Note]]:
+    """What the column asked for calls the zones."""
+    names = [str(name) for name in columns]
+    at, notes = find_column(names, requested, "--zone-id", where)
+    column, ids = names[at], _texts(table[columns[at]], row)
+    if not any(ids):
+        raise PrescriptionError(
+            f"the column '{column}' names no zone: every cell is empty",
+            where=where,
+            cure="give --zone-id another column, or leave it out: zones are counted from 1 then",
+        )
+    return column, _filled(ids, row), notes + _doubts(column, ids)
 
 
 def _texts(column: Any, row: NDArray[np.int64]) -> tuple[str, ...]:
@@ -110,16 +101,23 @@ def _texts(column: Any, row: NDArray[np.int64]) -> tuple[str, ...]:
     return tuple(text(cell) for cell in column.to_numpy(dtype=object)[row].tolist())
 
 
+def _apart(cells: Any) -> bool:
+    try:
+        return bool(cells.is_unique)
+    except TypeError:  # lists in cells
+        return True
+
+
 def _unmistakable(name: str, column: Any, ids: tuple[str, ...]) -> bool:
     """Whether a column can be nothing but what the zones are called."""
     if len(set(ids)) < len(ids) or not all(0 < len(one) <= _LONGEST for one in ids):
         return False
-    if all(re.fullmatch(r"-?\d+", one) for one in ids):
+    lines = "\n".join(ids)
+    if not re.search(r"^(?!-?\d+$)", lines, re.MULTILINE):
         return bool(_SAYS_ID.search(name.casefold()))
     # Texts that are numbers with a unit or a point are measured, and dates are no names.
-    return column.dtype.kind not in "fMmb" and not any(
-        re.match(r"[-+.\d]*\d[.,]\d|\d+[-/.]\d+[-/.]", one) for one in ids
-    )
+    measured = r"^(?:[-+.\d]*\d[.,]\d|\d+[-/.]\d+[-/.])"
+    return column.dtype.kind not in "fMmb" and not re.search(measured, lines, re.MULTILINE)
 
 
 def _filled(ids: tuple[str, ...], row: NDArray[np.int64]) -> tuple[str, ...]:

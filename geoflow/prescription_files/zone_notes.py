@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.base.units import show
+from geoflow.base.units import System, show
 from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import Numbers
 
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from geoflow.ground.geometry import CoverageFaults, RepairReport
 
 __all__ = ["fit_notes", "number_notes", "shape_notes"]
+
+_THIN: Final = {"us": "1.6 ft", "metric": "0.5 m"}
 
 
 def number_notes(read: Numbers, column: str, is_shapefile: bool) -> list[Note]:
@@ -42,8 +45,12 @@ def number_notes(read: Numbers, column: str, is_shapefile: bool) -> list[Note]:
     return notes
 
 
-def _ground(area: float) -> str:
-    return f"{show(area, 'area', 'us', 2)} ({area:,.0f} m²)"
+def _in_units(kind: str, text: Callable[[System], str], count: int) -> Note:
+    return Note(kind, text("us"), count, metric=text("metric"))
+
+
+def _ground(area: float, system: System) -> str:
+    return show(area, "area", system, 2)
 
 
 def shape_notes(report: RepairReport, shapes: NDArray[np.object_]) -> list[Note]:
@@ -64,9 +71,14 @@ def shape_notes(report: RepairReport, shapes: NDArray[np.object_]) -> list[Note]
         notes.append(Note("shape", f"heights or measures in {raised} shape(s) are ignored", raised))
     if report.mended.size:
         change = float(np.abs(report.area_after - np.abs(report.area_before)).sum())
-        text = (f"{rows_text(report.mended)}: the outline crossed or overlapped itself and was mended; "
-                f"the areas changed by {_ground(change)} in all")  # fmt: skip
-        notes.append(Note("shape", text, report.mended.size))
+        text = f"{rows_text(report.mended)}: the outline crossed or overlapped itself and was mended"
+        notes.append(
+            _in_units(
+                "shape",
+                lambda system: f"{text}; the areas changed by {_ground(change, system)} in all",
+                report.mended.size,
+            )
+        )
     if report.stray_holes.size:
         text = f"{rows_text(report.stray_holes)}: a hole lies outside its zone and takes nothing from it there"
         notes.append(Note("shape", text, report.stray_holes.size))
@@ -92,18 +104,41 @@ def fit_notes(faults: CoverageFaults, row: NDArray[np.int64]) -> list[Note]:
     pairs, shared = row[faults.overlap_pairs[~told]], faults.overlap_areas[~told]
     if shared.size:
         worst = pairs[shared.argmax()]
-        text = (f"{shared.size} pair(s) of zones overlap by {_ground(float(shared.sum()))} in all, which counts twice; "
-                f"most between rows {worst[0] + 1} and {worst[1] + 1}")  # fmt: skip
-        notes.append(Note("overlap", text, shared.size))
+
+        def overlapping(system: System) -> str:
+            return (
+                f"{shared.size} pair(s) of zones overlap by {_ground(float(shared.sum()), system)} in all, which "
+                f"counts twice; most between rows {worst[0] + 1} and {worst[1] + 1}"
+            )
+
+        notes.append(_in_units("overlap", overlapping, shared.size))
     if faults.gaps.size:
-        text = f"{faults.gaps.size} gap(s) inside the field, {_ground(faults.gap_area)} in all, carry no rate"
-        notes.append(Note("gap", text, faults.gaps.size))
+        gaps = f"{faults.gaps.size} gap(s) inside the field"
+        notes.append(
+            _in_units(
+                "gap",
+                lambda system: f"{gaps}, {_ground(faults.gap_area, system)} in all, carry no rate",
+                faults.gaps.size,
+            )
+        )
     if faults.hairline_overlaps or faults.hairline_gaps:
-        text = (f"neighbours miss each other by hairlines under 0.5 m: {faults.hairline_overlaps} overlap(s), "
-                f"{_ground(faults.hairline_overlap_area)} in all, and gaps along {faults.hairline_gaps} zone(s), "
-                f"{_ground(faults.hairline_gap_area)} in all; too thin to matter")  # fmt: skip
-        notes.append(Note("hairline", text, faults.hairline_overlaps + faults.hairline_gaps))
+
+        def hairlines(system: System) -> str:
+            return (
+                f"neighbours miss each other by hairlines under {_THIN[system]}: {faults.hairline_overlaps} "
+                f"overlap(s), {_ground(faults.hairline_overlap_area, system)} in all, and gaps along "
+                f"{faults.hairline_gaps} zone(s), {_ground(faults.hairline_gap_area, system)} in all; "
+                "too thin to matter"
+            )
+
+        notes.append(_in_units("hairline", hairlines, faults.hairline_overlaps + faults.hairline_gaps))
     if faults.slivers.size:
-        text = f"{rows_text(row[faults.slivers])}: a sliver less than 0.5 m wide on average, likely a drawing error"
-        notes.append(Note("sliver", text, faults.slivers.size))
+        slivers = rows_text(row[faults.slivers])
+        notes.append(
+            _in_units(
+                "sliver",
+                lambda system: f"{slivers}: a sliver less than {_THIN[system]} wide on average, likely a drawing error",
+                faults.slivers.size,
+            )
+        )
     return notes

@@ -16,6 +16,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import GeoflowError, OutputError
 from geoflow.base.rate_units import RateUnit
 from geoflow.base.rates import UnitRates
+from geoflow.base.subject import called
 from geoflow.base.units import FOOT
 from geoflow.files.inputs import beside
 from geoflow.files.output import disk_error, replace_file
@@ -186,7 +187,7 @@ def write_prescription(
     values = rates.values
     wrong = np.flatnonzero(~np.isfinite(values) | (values < 0.0))
     if wrong.size:
-        where = f"{prescription.path}, row {prescription.row[wrong[0]] + 1}"
+        where = f"{called(prescription.path)}, row {prescription.row[wrong[0]] + 1}"
         raise OutputError(f"the rate {values[wrong[0]]:g} is no rate", where=where, cure="give a number from 0 up")
     if file_format == "shapefile":
         _refuse_torn_shapefile(path, replace)

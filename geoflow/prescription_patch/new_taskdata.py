@@ -27,12 +27,26 @@ _MOST_LISTED: Final = 8
 
 
 def is_task_target(target: Path) -> bool:
-    """Whether a name can only mean task data: a folder, there or to be made, or an .xml."""
+    """Whether a name can only mean task data: a folder, there or to be made, or an .xml.
+
+    Parameters
+    ----------
+    target : Path
+        To be written.
+    """
     return target.is_dir() or target.suffix.casefold() in {"", ".xml"}
 
 
 def becomes_task_data(prescription: Prescription, target: Path) -> bool:
-    """Whether a rewritten prescription of that name is task data: a folder, an .xml, or a zip where it came as such."""
+    """Whether a rewritten prescription of that name is task data: a folder, an .xml, or a zip where it came as such.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    target : Path
+        To be written.
+    """
     zipped = prescription.file_format == "task data" and target.suffix.casefold() == ".zip"
     return is_task_target(target) or zipped
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
 from geoflow.base.errors import GeoflowError, OutputError
+from geoflow.base.subject import called
 from geoflow.files.output import OutputFolder, disk_error, replace_file
 from geoflow.layers.dbf import Dbf
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
@@ -173,7 +174,7 @@ def changes_of(prescription: Prescription, new_rate: FloatArray, changed: BoolAr
     if wrong.size:
         raise OutputError(
             f"the new rate {after[wrong[0]]:g} is no rate",
-            where=f"{prescription.path}, row {row[wrong[0]] + 1}",
+            where=f"{called(prescription.path)}, row {row[wrong[0]] + 1}",
             cure="give a number from 0 up",
         )
     before = prescription.rate[which]
@@ -280,18 +281,24 @@ def _difference(table: Any, old: Any, changes: Changes, dbf: Dbf | None) -> str:
     if not np.array_equal(*(shapely.to_wkb(both.geometry.to_numpy(), flavor="iso") for both in (table, old))):
         return "shapes differ"
     new, was = (both.drop(columns=both.geometry.name) for both in (table, old))
-    names = [str(name) for name in was.columns]
-    rates = names.index(changes.column)
-    stays = np.ones(len(was), dtype=bool)
-    stays[changes.row] = False
-    for at, name in enumerate(names):
-        rows = stays if at == rates else slice(None)
-        if not _alike(new.iloc[rows, at], was.iloc[rows, at]):
-            return "rates differ that were to stay" if at == rates else f"the column '{name}' differs"
+    rates = list(map(str, was.columns)).index(changes.column)
+    if told := _column_difference(new, was, changes, rates):
+        return told
     read = column_reader(table, dbf)(rates)
     slack = _CLOSE_SINGLE if new.iloc[:, rates].dtype == np.float32 else _CLOSE
     same = read is not None and same_rate(read.values[changes.row], changes.after, slack).all()
     return "" if same else "the new rates are read back as others"
+
+
+def _column_difference(new: Any, was: Any, changes: Changes, rates: int) -> str:
+    """What differs in a column, or in the one of the rates where they were to stay."""
+    stays = np.ones(len(was), dtype=bool)
+    stays[changes.row] = False
+    for at, name in enumerate(was.columns):
+        rows = stays if at == rates else slice(None)
+        if not _alike(new.iloc[rows, at], was.iloc[rows, at]):
+            return "rates differ that were to stay" if at == rates else f"the column '{name}' differs"
+    return ""
 
 
 def _alike(one: Any, other: Any) -> bool:
@@ -304,6 +311,6 @@ def _alike(one: Any, other: Any) -> bool:
 def _unfaithful(prescription: Prescription, why: str) -> OutputError:
     return OutputError(
         f"nothing was written: the check of the new file failed ({why})",
-        where=str(prescription.path),
+        where=called(prescription.path),
         cure="save the prescription anew with a mapping program, and rewrite that; tell us, too",
     )

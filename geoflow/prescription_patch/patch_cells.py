@@ -12,6 +12,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.base.errors import OutputError
+from geoflow.base.subject import called
 from geoflow.layers.number_cells import Numbers, parse_numbers
 
 __all__ = ["Changes", "column_writes_commas", "json_number", "number_texts", "numbers_in", "restyled",
@@ -54,7 +55,7 @@ class Changes:
         at : int
             Place of the change, from 0.
         """
-        return f"{self.path}, row {self.row[at] + 1}"
+        return f"{called(self.path)}, row {self.row[at] + 1}"
 
     def check_before(self, found: FloatArray, slack: float = _NOISE) -> None:
         """Refuse if the cells about to be changed do not hold the rates that were read.

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.errors import OutputError
+from geoflow.base.subject import called
 from geoflow.files.inputs import beside, files_of
 from geoflow.layers.dbf import Dbf, DbfField, read_dbf
 from geoflow.prescription_patch.patch_cells import (
@@ -67,7 +68,7 @@ def refuse_stale_index(names: list[str], prescription: Prescription) -> None:
         if ending in _VALUE_INDEXES and (ending != ".atx" or name.casefold().endswith(column)):
             raise OutputError(
                 f"'{name}' is an index of the old rates and would be wrong for the new ones",
-                where=str(prescription.path),
+                where=called(prescription.path),
                 cure="take that one file away; programs that want it make it again",
             )
 
@@ -78,14 +79,14 @@ def _field(prescription: Prescription, dbf: Dbf) -> DbfField:
         raise OutputError(
             f"the .dbf has {len(dbf.fields)} columns where {len(names)} were read, or '{prescription.rate_column}' "
             "is the name of several",
-            where=str(prescription.path),
+            where=called(prescription.path),
             cure="save the prescription again with a mapping program, each column with its own name",
         )
     field = dbf.fields[names.index(prescription.rate_column)]
     if field.kind not in "NFC":
         raise OutputError(
             f"the column '{prescription.rate_column}' is of kind '{field.kind}', neither a number nor text",
-            where=str(prescription.path),
+            where=called(prescription.path),
             cure="save the prescription with the rates as numbers (kind N) and rewrite that",
         )
     return field
@@ -112,7 +113,7 @@ def dbf_decimals(prescription: Prescription, part: Path) -> int:
     OutputError
         If the column is neither number nor text.
     """
-    dbf = read_dbf(part, where=str(prescription.path))
+    dbf = read_dbf(part, where=called(prescription.path))
     field = _field(prescription, dbf)
     if field.kind == "C":
         cells = _cells(dbf, field, np.flatnonzero(~dbf.deleted)[prescription.row])
@@ -136,7 +137,7 @@ def patched_dbf(prescription: Prescription, changes: Changes, part: Path) -> byt
     OutputError
         If a rate does not fit its field, or the file has changed since it was read.
     """
-    dbf = read_dbf(part, where=str(prescription.path))
+    dbf = read_dbf(part, where=called(prescription.path))
     field = _field(prescription, dbf)
     records = np.flatnonzero(~dbf.deleted)
     cells = _cells(dbf, field, records[changes.row])
@@ -186,7 +187,7 @@ def _rates_member(archive: zipfile.ZipFile, prescription: Prescription) -> zipfi
     if len(stems) != 1:
         raise OutputError(
             f"the zip holds {len(stems)} shapefiles named '{prescription.layer}'",
-            where=str(prescription.path),
+            where=called(prescription.path),
             cure="unpack it and give the .shp",
         )
     refuse_stale_index([name for name in members if name.startswith(stems[0] + ".")], prescription)
@@ -223,6 +224,6 @@ def write_zip(prescription: Prescription, changes: Changes, part: Path, target: 
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError) as problem:
         raise OutputError(
             f"a member of the zip cannot be copied ({problem})",
-            where=str(prescription.path),
+            where=called(prescription.path),
             cure="unpack it and give the .shp",
         ) from problem

@@ -10,6 +10,7 @@ import numpy as np
 
 from geoflow.base.arrays import IntArray
 from geoflow.base.errors import OutputError
+from geoflow.base.subject import called
 from geoflow.layers.number_cells import parse_numbers
 from geoflow.prescription_patch.patch_cells import Changes, column_writes_commas, json_number, restyled
 
@@ -251,6 +252,6 @@ def _some(changes: Changes, which: IntArray) -> Changes:
 def _lost(changes: Changes, why: str) -> OutputError:
     return OutputError(
         f"the rates cannot be found again in the text ({why})",
-        where=str(changes.path),
+        where=called(changes.path),
         cure="save the prescription as a GeoPackage or a shapefile with a mapping program, and rewrite that",
     )

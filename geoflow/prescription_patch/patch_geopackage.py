@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.errors import OutputError
+from geoflow.base.subject import called
 from geoflow.prescription_patch.patch_cells import (
     Changes,
     column_writes_commas,
@@ -97,7 +98,7 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
 def _refused(prescription: Prescription, problem: Exception) -> OutputError:
     return OutputError(
         f"the GeoPackage does not let the rates be changed ({problem})",
-        where=str(prescription.path),
+        where=called(prescription.path),
         cure="save the layer into a new GeoPackage with a mapping program, and rewrite that",
     )
 
@@ -121,7 +122,7 @@ def _fids(prescription: Prescription) -> list[int]:
     if len(fids) != prescription.rows_read:
         raise OutputError(
             f"the layer has {len(fids)} rows where {prescription.rows_read} were read",
-            where=str(prescription.path),
+            where=called(prescription.path),
             cure="the file has changed meanwhile: run again, and let no other program write to it",
         )
     return [int(fid) for fid in fids]
@@ -182,7 +183,7 @@ def _update(connection: sqlite3.Connection, prescription: Prescription, changes:
     if connection.total_changes - before != len(keys):
         raise OutputError(
             f"a trigger in the GeoPackage changes other things when '{changes.column}' changes",
-            where=f"{prescription.path}, layer {prescription.layer}",
+            where=f"{called(prescription.path)}, layer {prescription.layer}",
             cure="save the layer into a new GeoPackage with a mapping program, and rewrite that",
         )
 

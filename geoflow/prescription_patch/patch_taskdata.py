@@ -15,6 +15,7 @@ import numpy as np
 
 from geoflow.base.arrays import IntArray
 from geoflow.base.errors import GeoflowError, OutputError
+from geoflow.base.subject import called
 from geoflow.isoxml.data_dictionary import ENTRIES, Entry
 from geoflow.isoxml.deliver import Delivery
 from geoflow.isoxml.edit import Edit, edited
@@ -122,7 +123,7 @@ def patch_task_data(prescription: Prescription, changes: Changes, to: Delivery) 
     except (OSError, zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as problem:
         raise OutputError(
             f"a file of the task data cannot be copied ({problem})",
-            where=str(prescription.path),
+            where=called(prescription.path),
             cure="unpack it and give the folder" if members.archive else "copy or export the task data again",
         ) from problem
     new = {
@@ -135,7 +136,7 @@ def patch_task_data(prescription: Prescription, changes: Changes, to: Delivery) 
         if difference:
             raise OutputError(
                 f"nothing was written: the check of the new file failed ({difference})",
-                where=str(prescription.path),
+                where=called(prescription.path),
                 cure="save the prescription anew with a mapping program, and rewrite that; tell us, too",
             )
         if to.check is not None:

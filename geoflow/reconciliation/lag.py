@@ -55,7 +55,13 @@ class Tracks:
     last: IntArray
 
     def nearest(self, earlier: float) -> IntArray:
-        """Place in `order` of the record nearest in time to `earlier` seconds before each, held at a track's ends."""
+        """Place in `order` of the record nearest in time to `earlier` seconds before each, held at a track's ends.
+
+        Parameters
+        ----------
+        earlier : float
+            How long before each record [s].
+        """
         asked = self.clock - earlier
         after = np.clip(np.searchsorted(self.clock, asked), self.first, self.last)
         before = np.maximum(after - 1, self.first)
@@ -63,7 +69,15 @@ class Tracks:
 
 
 def tracks(log: AppliedLog, time: FloatArray) -> Tracks:
-    """Sort records into tracks by a clock of shape (n,) [s]; records without a time are left out."""
+    """Sort records into tracks by a clock of shape (n,) [s]; records without a time are left out.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    time : ndarray, shape (n,)
+        [s]
+    """
     timed = np.flatnonzero(np.isfinite(time))
     order = timed[np.lexsort((time[timed], log.section[timed], log.run[timed]))]
     size = order.size
@@ -89,8 +103,10 @@ class Lag:
     low, high : float
         What may be as well (95 %) [s]: where the fit is not worse by more than chance, and what leaving out parts of
         the log makes of it; at least half the log's interval each way, because the log does not see between its
-        records. Where zones follow each other in whole intervals, all steps fall alike between two records, and the
-        truth may lie half an interval further.
+        records.
+    interval : float
+        Of the log [s]: where zones follow each other in whole intervals, all steps fall alike between two records, and
+        the truth may lie up to an interval off.
     score : float
         Correlation of applied with the target as that response follows it, -1 to 1 [-].
     dead_time, time_constant : float
@@ -100,6 +116,7 @@ class Lag:
     best: float
     low: float
     high: float
+    interval: float
     score: float
     dead_time: float
     time_constant: float
@@ -323,6 +340,7 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
         best=found,
         low=min(float(flat[0]), found - doubt),
         high=max(float(flat[-1]), found + doubt),
+        interval=interval,
         score=float(score[best]),
         dead_time=float(dead[best, kind]),
         time_constant=float(constant[best, kind]),
@@ -341,6 +359,13 @@ def shifted(log: AppliedLog, lag: float) -> AppliedLog:
 
     The nearest record of the same run and section serves, so every target is one that was really asked. For the first
     `lag` seconds of a run its first target stands.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        With a clock.
+    lag : float
+        [s]
 
     Raises
     ------

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime
+import re
 from typing import TYPE_CHECKING, Final
 
 from geoflow.bar.equipment import Bar, Orifice
-from geoflow.base.said import said_range
-from geoflow.base.units import System, show, show_range
+from geoflow.bar.ranges import known_ends
+from geoflow.base.said import said, said_range
+from geoflow.base.units import System, parse, show, show_range
 from geoflow.decide.vet import Solution
-from geoflow.report.bar_words import assumed_lines, unusual_lines
+from geoflow.report.bar_oddities import unusual_lines
+from geoflow.report.bar_words import assumed_lines
 from geoflow.report.flashing import flashing_row
 from geoflow.report.layout import count
 from geoflow.report.liquid_words import said_liquid
@@ -22,6 +25,11 @@ if TYPE_CHECKING:
 
 __all__ = ["basis_section", "origin_blocks", "stamp", "version_and_date"]
 
+# Units of the bar file's defaults.
+_KIND_OF: Final = {
+    "mm": "small length", "ft": "length", "gpm": "volume flow", "psi": "pressure",
+    "degF": "temperature difference",
+}  # fmt: skip
 _NOT_COUNTED: Final = (
     "Errors of gauges and thermometer on the day, of the meter, of fitting coefficients and of the pump's efficiency: "
     "put what you doubt into the liquid margin and into the planned ranges.",
@@ -109,11 +117,16 @@ def _unknowns(solution: Solution, system: System) -> Table:
     if bar.suction and bar.suction.line:
         boiling = "certain window: it boils in equilibrium; possible window: not before an inlet pulled to vacuum"
         rows.append(("boiling in the suction", "limits where it starves the pump", boiling))
+    efficiency = " to ".join(dict.fromkeys(f"{100 * end:g}" for end in known_ends(bar.pump, "efficiency")))
+    varied = "both ends are counted" if " to " in efficiency else "not varied"
+    if bar.is_open or bar.row_hose.is_open or bar.air_spread:
+        ends = "certain window: the worse end of each at once; possible window: the better"
+        rows.append(("what the bar file gives as ranges", "as 'geoflow bar --check' says it back", ends))
     rows += [
         (
             "warming by the pump",
-            f"efficiency {100 * bar.pump.efficiency:g} %",
-            "not varied; no heat from outside; control valve wide open",
+            f"efficiency {efficiency} %",
+            f"{varied}; no heat from outside; control valve wide open",
         ),
         (
             "properties of ammonia",
@@ -132,13 +145,13 @@ def _unknowns(solution: Solution, system: System) -> Table:
     if reference is None:
         rows.append(("density in the meter", "the liquid's own", "0.1 %"))
     else:
-        said = show(reference, "temperature", system)
-        rows.append(("density in the meter", f"fixed, as at {said}", "the verdicts allow for the difference"))
+        held = show(reference, "temperature", system)
+        rows.append(("density in the meter", f"fixed, as at {held}", "the verdicts allow for the difference"))
     heads = ("what", "taken as", "how far it may be off")
     return Table("What is not known, and how it is counted", heads, tuple(rows), "<<<", (2.6, 2.6, 4.6))
 
 
-def origin_blocks(origin: Origin, bar: Bar | None) -> list[Table | BulletList | Paragraph]:
+def origin_blocks(origin: Origin, bar: Bar | None, system: System) -> list[Table | BulletList | Paragraph]:
     """Version, date, files with their fingerprints, what was asked, and what the bar file leaves out.
 
     Parameters
@@ -147,6 +160,8 @@ def origin_blocks(origin: Origin, bar: Bar | None) -> list[Table | BulletList | 
         What the report rests on.
     bar : Bar or None
         As read, where one was given.
+    system : str
+        ``"us"`` or ``"metric"``.
     """
     inputs = tuple((one.role, plain(one.name), f"{one.size:,}", one.sha256) for one in origin.inputs)
     asked = tuple((name, plain(value)) for name, value in origin.asked)
@@ -157,9 +172,18 @@ def origin_blocks(origin: Origin, bar: Bar | None) -> list[Table | BulletList | 
     ]
     if bar is not None and bar.left_out:
         caption = "Left out in the bar file, and what counts in its place"
-        kept = tuple((plain(name), value) for name, value in bar.left_out)
+        kept = tuple((plain(name), _in_system(value, system)) for name, value in bar.left_out)
         blocks.append(Table(caption, ("key", "taken as"), kept, "<<", (6.0, 2.5)))
     return blocks
+
+
+def _in_system(text: str, system: System) -> str:
+    """A default of the bar file in the units a person reads."""
+    quantity = re.fullmatch(r"([\d.]+) (mm|ft|gpm|psi|degF)\b(.*)", text)
+    if quantity is None:
+        return text
+    kind = _KIND_OF[quantity[2]]
+    return said(parse(f"{quantity[1]} {quantity[2]}", kind), kind, system) + quantity[3]
 
 
 def basis_section(prescription: Prescription, solution: Solution, origin: Origin, system: System) -> Section:
@@ -178,7 +202,7 @@ def basis_section(prescription: Prescription, solution: Solution, origin: Origin
     """
     bar = solution.bar
     blocks: list[Table | BulletList | Paragraph] = [
-        *origin_blocks(origin, bar),
+        *origin_blocks(origin, bar, system),
         Paragraph("What was read", "head"),
         reading_list(prescription, system),
         Paragraph("Assumptions", "head"),

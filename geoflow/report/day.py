@@ -16,6 +16,8 @@ from geoflow.report.layout import count, verb, zone_names
 from geoflow.report.model import Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from geoflow.decide.field_day import Day
 
 __all__ = [
@@ -107,7 +109,7 @@ def full_tank_text(loads: TankLoads, system: System) -> str:
     )
 
 
-def _loads_table(loads: TankLoads, places: FloatArray, names: list[str], system: System, most: int) -> Table:
+def _loads_table(loads: TankLoads, places: FloatArray, names: Sequence[str], system: System, most: int) -> Table:
     unit = unit_label("length", system)
     heads = (
         "tank" if loads.together == 1 else "load",
@@ -159,7 +161,7 @@ def hours_text(ends: tuple[WorkTime, WorkTime], efficiency: float, speeds: str) 
     )
 
 
-def loads_blocks(day: Day, names: list[str], system: System, *, all_loads: bool = False) -> list[Block]:
+def loads_blocks(day: Day, names: Sequence[str], system: System, *, all_loads: bool = False) -> list[Block]:
     """Say how many tanks it takes, and where each runs out, or why that is not told.
 
     Parameters
@@ -208,7 +210,7 @@ def cooling_text(coldest: float, system: System) -> str:
     return f"A tank cools while it is drawn, to about {cold} at its end (no heat from air or steel counted)."
 
 
-def day_section(day: Day, names: list[str], system: System) -> Section:
+def day_section(day: Day, names: Sequence[str], system: System) -> Section:
     """Hours, loads, and what the cooling of the tank does.
 
     Parameters
@@ -227,7 +229,7 @@ def day_section(day: Day, names: list[str], system: System) -> Section:
     )
 
 
-def _cooling(day: Day, names: list[str], system: System) -> list[Block]:
+def _cooling(day: Day, names: Sequence[str], system: System) -> list[Block]:
     if day.end is None:
         return []
     said, lost = cooling_text(day.end.temperature, system), lost_at_the_end(day)

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import astuple
 from typing import Any, Final
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.rates import nitrogen_rate
-from geoflow.base.units import System, show, show_range, unit_label
+from geoflow.base.units import System, number_range, show, show_range, unit_label
+from geoflow.decide.other_ways import OtherWay
 from geoflow.decide.settling import CAREFUL, Advised, Settling, usual_tolerances, windows_with_a_point
 from geoflow.decide.vet import Solution
 from geoflow.physics.ammonia import saturation
 from geoflow.report.json_numbers import keyed
-from geoflow.report.layout import number_range, within
+from geoflow.report.layout import within
 
 __all__ = ["doubt_document", "doubt_text", "no_window_text"]
 
@@ -78,23 +80,21 @@ def _gauges_missing(bar: Bar) -> str:
     return f" The bar file has no gauge {' or '.join(_READ_AT)}: fit one for this reading."
 
 
+def _gained(way: OtherWay, system: System) -> str:
+    held = f"{show(way.held, 'area', system)} of it would hold"
+    return held if way.lost <= 0.0 else f"{held}, while {show(way.lost, 'area', system)} that hold now would not"
+
+
 def _other_ways(found: Settling, solution: Solution, system: System) -> str:
     """What would help where no reading does, worked out for these zones."""
     ways = []
     if found.colder:
-        kelvin, area = found.colder
-        ways.append(
-            f"with liquid at {show(kelvin, 'temperature', system)} {show(area, 'area', system)} of it would hold"
-        )
+        ways.append(f"with liquid at {show(found.colder.value, 'temperature', system)} {_gained(found.colder, system)}")
     if found.smaller:
-        diameter, area = found.smaller
-        size = show(diameter, "small length", system)
-        ways.append(
-            f"with orifices of {size} in all sections {show(area, 'area', system)} of it would hold, unmeasured "
-            "(what the other zones then do, 'geoflow size' tells)"
-        )
+        size = show(found.smaller.value, "small length", system)
+        ways.append(f"with orifices of {size} in all sections, not yet measured, {_gained(found.smaller, system)}")
     if not ways:
-        return " Neither colder liquid nor smaller orifices would make any of it hold at these speeds."
+        return " Neither colder liquid nor smaller orifices would make more of the field hold at these speeds."
     return f" What would help: {'; '.join(ways)}."
 
 
@@ -140,6 +140,12 @@ def doubt_text(found: Settling, solution: Solution, system: System) -> str:
         why = (
             f"Nothing measured at the orifices would settle the {ground} in doubt: they hang on how the suction boils."
         )
+    elif found.enough and found.learnable > 0.0:
+        why = (
+            f"What was learned leaves {ground} in doubt. {show(found.learnable, 'area', system)} of it would be "
+            "settled if the orifices were known exactly: learn again with logs at these rates and temperatures, a "
+            "scale ticket and a reading of the machine at rest."
+        )
     elif found.enough:
         why = f"What was measured leaves {ground} in doubt, closer to the window's ends than gauges can tell."
     else:
@@ -172,7 +178,7 @@ def doubt_document(found: Settling | None, air: float) -> dict[str, Any] | None:
     """
     if found is None:
         return None
-    colder, smaller = found.colder or (None, None), found.smaller or (None, None)
+    colder, smaller = ((None, None, None) if one is None else astuple(one) for one in (found.colder, found.smaller))
     said = keyed(
         doubtful_ac=found.area,
         points_measured=found.measured,
@@ -183,8 +189,10 @@ def doubt_document(found: Settling | None, air: float) -> dict[str, Any] | None:
         full_knowledge_settles_ac=found.known,
         colder_liquid_degF=colder[0],
         colder_liquid_holds_ac=colder[1],
+        colder_liquid_loses_ac=colder[2],
         smaller_orifice_inch=smaller[0],
         smaller_orifice_holds_ac=smaller[1],
+        smaller_orifice_loses_ac=smaller[2],
     )
     return {**said, "reading": None if found.reading is None else _advised_document(found.reading, air)}
 

@@ -171,6 +171,17 @@ def assumption_blocks(
     return [*blocks, Paragraph(text)]
 
 
+def _windows(solution: Solution, *, with_speed: bool) -> dict[str, Any]:
+    """Flow, and with a speed the rates, of the certain and the possible window; None where one is empty."""
+    bounds = {"certain": solution.certain, "possible": solution.possible}
+    true = {name: solution.window.over_plan(certain=name == "certain", commanded=False) for name in bounds}
+    found = {"flow_lb_nh3_min": {name: None if one.empty else (one.low, one.high) for name, one in true.items()}}
+    if with_speed:
+        rates = {name: solution.rate_bounds(one) for name, one in bounds.items()}
+        found["rate_lb_n_ac"] = {name: (low, high) if low <= high else None for name, (low, high) in rates.items()}
+    return found
+
+
 def assumption_document(
     solution: Solution,
     flows: tuple[FloatArray, FloatArray, TextArray] | None = None,
@@ -194,12 +205,7 @@ def assumption_document(
     bare = without_assumptions(solution)
     if bare is None:
         return None
-    bounds = {"certain": bare.certain, "possible": bare.possible}
-    true = {name: bare.window.over_plan(certain=name == "certain", commanded=False) for name in bounds}
-    flow = {name: (one.low, one.high) if not one.empty else None for name, one in true.items()}
-    rates = {name: bare.rate_bounds(one) for name, one in bounds.items()}
-    rate = {name: (low, high) if low <= high else None for name, (low, high) in rates.items()}
-    found: dict[str, Any] = keyed(flow_lb_nh3_min=flow, **({"rate_lb_n_ac": rate} if with_speed else {}))
+    found: dict[str, Any] = keyed(**_windows(bare, with_speed=with_speed))
     used = dict.fromkeys(solution.bar.sections[index].orifice for index in solution.plan.sections)
     found["assumed"] = {name: kind for name in used if (kind := solution.bar.orifices[name].flashing)}
     if flows is not None and zone is not None:

@@ -11,11 +11,10 @@ from geoflow.bar.equipment import Bar, Section
 from geoflow.base.arrays import FloatArray
 from geoflow.base.said import said
 from geoflow.base.schema import LOW_LIMITS
-from geoflow.base.units import System, from_si, number, show_range, unit_label
+from geoflow.base.units import System, from_si, number, number_range, show_range, unit_label
 from geoflow.decide.gauges import Gauges, end_pressures, gauges_of, tank_pressures
 from geoflow.hydraulics.rows import RowSplit
 from geoflow.report.json_numbers import keyed, records
-from geoflow.report.layout import number_range
 from geoflow.report.model import Table
 
 if TYPE_CHECKING:
@@ -50,7 +49,15 @@ def _gauge(ends: FloatArray, bar: Bar, system: System) -> str:
 
 
 def temperature_heads(temperature: FloatArray, system: System) -> list[str]:
-    """Head the columns of a table of rates by liquid temperatures [K]."""
+    """Head the columns of a table of rates by liquid temperatures [K].
+
+    Parameters
+    ----------
+    temperature : ndarray, shape (t,)
+        Of the liquid [K].
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     return [said(float(kelvin), "temperature", system) for kelvin in temperature]
 
 
@@ -58,6 +65,15 @@ def gauge_cell(values: FloatArray, bar: Bar, system: System) -> str:
     """Write least, expected and greatest absolute pressure [Pa] as gauge: ``104 (96 to 115)``; ``-`` where none is.
 
     Rounded outward, so that what is expected lies inside as printed.
+
+    Parameters
+    ----------
+    values : ndarray, shape (3,)
+        Absolute [Pa]; NaN where there is none.
+    bar : Bar
+        For the pressure of the air.
+    system : str
+        ``"us"`` or ``"metric"``.
     """
     if not np.isfinite(values).all():
         return "-"
@@ -194,7 +210,13 @@ def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vettin
 
 
 def section_list(solution: Solution) -> list[Section]:
-    """Return the sections in use."""
+    """Return the sections in use.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solved bar.
+    """
     return [solution.bar.sections[index] for index in solution.plan.sections]
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from geoflow.layers.ground_rasters import GroundGrid
     from geoflow.reconciliation.agreement import Spread
     from geoflow.reconciliation.field import Reconciliation
+    from geoflow.reconciliation.ground import Ground
 
 __all__ = [
     "ORIFICE_WORDS",
@@ -25,6 +26,7 @@ __all__ = [
     "SPREAD_WORDS",
     "cell_classes",
     "class_areas",
+    "laid_areas",
     "orifice_figure",
     "paint_cells",
     "rates_figure",
@@ -83,10 +85,22 @@ def class_areas(found: Reconciliation) -> FloatArray:
     found : Reconciliation
         The reconciled log.
     """
-    laid = found.laid
+    missed = found.missed if found.has_field else 0.0
+    return laid_areas(found.laid, missed, max(found.overlay.covered - found.agreement.area, 0.0))
+
+
+def laid_areas(laid: Ground, missed: float, unknown: float) -> FloatArray:
+    """The same for what lies on the ground, with what is missed and not compared [m2].
+
+    Parameters
+    ----------
+    laid : Ground
+        What the ground got.
+    missed, unknown : float
+        [m2]
+    """
     areas = np.bincount(_by_ratio(laid.applied, laid.target), weights=laid.area, minlength=len(GROUND_CLASSES))
-    areas[-2] = found.missed if found.has_field else 0.0
-    areas[-1] = max(found.overlay.covered - found.agreement.area, 0.0)
+    areas[-2], areas[-1] = missed, unknown
     return np.asarray(areas)
 
 
@@ -140,12 +154,12 @@ def _swatch(kind: int, *, marked: bool) -> Any:
 def _entries(areas: FloatArray, mark: tuple[str, float] | None, system: units.System) -> list[Entry]:
     """The key: every ratio, other ground and crosses where there is any."""
     found = [
-        Entry(_swatch(number, marked=False), symbol.name, (units.show(area, "area", system),))
+        Entry(_swatch(number, marked=False), symbol.name, (units.show(area, "area", system, 2),))
         for number, (symbol, area) in enumerate(zip(GROUND_CLASSES, areas.tolist(), strict=True))
         if area > 0.0 or number < len(RATIO_CLASSES)
     ]
     if mark is not None:
-        found.append(Entry(_swatch(_WITHIN, marked=True), mark[0], (units.show(mark[1], "area", system),)))
+        found.append(Entry(_swatch(_WITHIN, marked=True), mark[0], (units.show(mark[1], "area", system, 2),)))
     return found
 
 
@@ -244,7 +258,7 @@ def _draw_causes(axes: Any, causes: dict[str, float]) -> None:
     names, amounts = zip(*reversed(listed), strict=True)
     axes.barh(names, amounts, color=FAINT, height=0.6)
     for at, amount in enumerate(amounts):
-        axes.text(amount, at, f" {amount:,.1f}", va="center", size=7.5, **FONT)
+        axes.text(amount, at, f" {amount:,.2f}", va="center", size=7.5, **FONT)
     axes.set_xlim(0.0, 1.35 * max(amounts))
     axes.locator_params(axis="x", nbins=3)
 

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import math
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.subject import called
 from geoflow.base.units import from_si
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["in_unit", "in_units", "keyed", "reading_document", "records", "rounded"]
+__all__ = ["document_text", "in_unit", "in_units", "keyed", "reading_document", "records", "rounded"]
 
 _DIGITS: Final = 6
 # What a key ends with, and the kind and unit of its value; the longer ending counts.
@@ -89,6 +91,17 @@ def _written(key: str, value: Any) -> Any:
     return rounded(value) if unit is None else in_unit(value, *unit)
 
 
+def document_text(document: dict[str, Any]) -> str:
+    """Write a document as it stands in a file.
+
+    Parameters
+    ----------
+    document : dict
+        The JSON; holds no NaN.
+    """
+    return json.dumps(document, indent=1, allow_nan=False) + "\n"
+
+
 def keyed(**values: Any) -> dict[str, Any]:
     """Give values as JSON has them: floats of SI in the unit that their key ends with.
 
@@ -122,7 +135,7 @@ def reading_document(prescription: Prescription) -> dict[str, Any]:
         As read.
     """
     return {
-        "file": str(prescription.path),
+        "file": called(prescription.path),
         "format": prescription.file_format,
         "layer": prescription.layer,
         "rate_column": prescription.rate_column,

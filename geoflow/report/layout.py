@@ -5,17 +5,14 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from geoflow.base.units import KINDS, System, number, unit_label
-
-if TYPE_CHECKING:
-    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "WIDTH",
     "count",
-    "number_range",
+    "in_runs",
     "some_names",
     "span",
     "table",
@@ -23,7 +20,6 @@ __all__ = [
     "within",
     "wrap",
     "zone_names",
-    "zone_numbers",
 ]
 
 WIDTH: Final = 100
@@ -138,33 +134,23 @@ def verb(number_of: int, one: str, more: str) -> str:
     return one if number_of == 1 else more
 
 
-def number_range(low: float, high: float, kind: str, system: System, digits: int | None = None) -> str:
-    """Write two SI values as one range without unit, each rounded to the nearest, or as one where both read alike.
+def in_runs(names: Sequence[str]) -> list[str]:
+    """Write whole numbers that follow each other as runs: 1, 2, 3, 5 as ``1 to 3`` and ``5``; two stay two.
 
     Parameters
     ----------
-    low, high : float
-        In SI.
-    kind : str
-        A key of `units.KINDS`.
-    system : str
-        ``"us"`` or ``"metric"``.
-    digits : int, optional
-        Decimals; the unit's usual ones if not given.
+    names : sequence of str
+        What people call them; what is no whole number stays as it is.
     """
-    first, last = number(low, kind, system, digits), number(high, kind, system, digits)
-    return first if first == last else f"{first} to {last}"
-
-
-def zone_numbers(prescription: Prescription) -> list[str]:
-    """Name every zone as people see it, everywhere: the user's own ids, else its row in the file counted from 1.
-
-    Parameters
-    ----------
-    prescription : Prescription
-        As read.
-    """
-    return list(prescription.zone_id)
+    runs: list[list[str]] = []
+    for name in names:
+        before = runs[-1][-1] if runs else ""
+        plain = name.isascii() and name.isdecimal() and before.isascii() and before.isdecimal()
+        if plain and name == str(int(name)) and before == str(int(before)) and int(name) == int(before) + 1:
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+    return [text for run in runs for text in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else run)]
 
 
 def some_names(names: Sequence[str], most: int = 12) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import HOUR
 from geoflow.decide.orifices import OrificeOption
+from geoflow.report.by_hour import hours_document
 from geoflow.report.flashing import assumption_document
 from geoflow.report.json_numbers import keyed, records
 from geoflow.report.sizing_document import plan_sizes_document
@@ -77,6 +78,7 @@ def _alternatives(plan: PlanOutcome) -> dict[str, Any]:
             keyed(speeds_mph=chosen.speed, holds_ac=chosen.area_held, gains_ac=chosen.area_held - held)
             for chosen in plan.sets
         ],
+        "own_speed_of_each_rate": keyed(holds_ac=plan.area_at_own_speeds, gains_ac=plan.area_at_own_speeds - held),
         "orifices": {
             "recommended": None if recommended is None else list(recommended.orifices),
             "options": [_option_document(option, held) for option in plan.orifices.options],
@@ -160,6 +162,7 @@ def plan_document(plan: PlanOutcome) -> dict[str, Any]:
         },
         "tank_loads": _loads_document(plan),
         "end_of_tank": _end_of_tank(plan),
+        "day": hours_document(plan),
     }
 
 

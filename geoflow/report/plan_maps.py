@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
-from geoflow.base.units import System, number, unit_label
+from geoflow.base.units import System, number, number_range, unit_label
 from geoflow.report.canvas import Heading, Picture
-from geoflow.report.layout import count, number_range, zone_numbers
+from geoflow.report.layout import count
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import Figure
 from geoflow.report.symbology import STEPS, VERDICT_SYMBOLS, Symbol
@@ -71,7 +71,7 @@ def _draw(
 ) -> Picture:
     prescription, (kind, symbols) = plan.vetted.prescription, classes
     shown = {name: symbol for name, symbol in symbols.items() if name in kind}
-    names = zone_numbers(prescription)
+    names = prescription.zone_id
     label = names if len(names) <= _MOST_LABELS or heading is None else None
     return field_map(prescription.zones, [Panel("", kind)], shown, label=label, system=system, heading=heading)
 

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.said import said, said_range
-from geoflow.base.units import System, number, show, unit_label
+from geoflow.base.units import System, number, number_range, show, unit_label
 from geoflow.report.basis import basis_section, stamp
+from geoflow.report.by_hour import hours_blocks, hours_section
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, number_range, some_names, verb, within, zone_names, zone_numbers
+from geoflow.report.layout import count, in_runs, some_names, verb, within, zone_names
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.odds import odds_text
 from geoflow.report.plan_document import driven_speeds
@@ -25,11 +26,13 @@ from geoflow.report.window import heading, plan_warnings
 from geoflow.report.zones import verdict_table
 
 if TYPE_CHECKING:
+    from geoflow.decide.orifices import OrificeOption
     from geoflow.outcomes import Origin, PlanOutcome
 
 __all__ = ["plan_answer", "planned_report"]
 
-_MOST_NAMES: Final = 12
+# Names or runs of them that a line of the table takes.
+_MOST_NAMES: Final = 200
 # Less than this much ground is no gain [m2]: a twentieth of an acre, which prints as nothing.
 _NOTHING: Final = 202.0
 
@@ -81,7 +84,7 @@ def _cooled(plan: PlanOutcome, system: System) -> list[Block]:
     end, area = plan.day.end, plan.vetted.prescription.area
     if end is None or not end.worse.any():
         return []
-    names = zone_numbers(plan.vetted.prescription)
+    names = plan.vetted.prescription.zone_id
     held = float(area[end.after.verdict == "holds"].sum())
     parts = []
     for then in ("doubtful", "fails"):
@@ -145,9 +148,9 @@ def _runs(plan: PlanOutcome) -> list[tuple[tuple[float, float, str, str], list[i
 
 def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
     """Zones by rate."""
-    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, zone_numbers(plan.vetted.prescription)
-    rows, runs = [], _runs(plan)
-    for (low, high, verdict, limit), members in runs:
+    rate, area, names = plan.vetted.rate, plan.vetted.prescription.area, list(plan.vetted.prescription.zone_id)
+    rows, cut, most = [], False, None if all_zones else _MOST_NAMES
+    for (low, high, verdict, limit), members in _runs(plan):
         rates = rate[members]
         rows.append(
             (
@@ -155,10 +158,11 @@ def _zones_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Sec
                 said_range(low, high, "speed", system),
                 number(float(area[members].sum()), "area", system),
                 f"{verdict}: {limit}" if limit else verdict,
-                some_names([names[index] for index in sorted(members)], len(members) if all_zones else _MOST_NAMES),
+                some_names(said_runs := in_runs([names[index] for index in sorted(members)]), most or len(said_runs)),
             )
         )
-    more = "" if all_zones or all(len(members) <= _MOST_NAMES for _, members in runs) else " (--all-zones names all)"
+        cut |= most is not None and len(said_runs) > most
+    more = " (--all-zones names all)" if cut else ""
     heads = (unit_label("nitrogen rate", system), "drive", unit_label("area", system), "verdict", "zones")
     return Section("zones", f"Zones by rate{more}", (Table("", heads, tuple(rows), "<<><<"),))
 
@@ -185,6 +189,8 @@ def _alternatives_section(plan: PlanOutcome, system: System) -> Section:
         others.append(
             (f"{each} {unit_label('speed', system)} by zone (--speeds {chosen.speed.size})", chosen.area_held)
         )
+    if plan.area_at_own_speeds > max((area for _, area in others), default=0.0) + _NOTHING:
+        others.append(("every rate at a speed of its own, right at it", plan.area_at_own_speeds))
     if plan.warmth.best is not None and advisable(*plan.warmth.best):
         others.append((f"liquid {_stretch(plan, plan.warmth.best, system)}", plan.warmth.best_area))
     better = [(what, area) for what, area in others if area > plan.area_held + _NOTHING]
@@ -197,27 +203,26 @@ def _alternatives_section(plan: PlanOutcome, system: System) -> Section:
     return Section("alternatives", title, (Table("", heads, rows, "<>>"),))
 
 
+def _orifice_cells(option: OrificeOption, plan: PlanOutcome, system: System) -> tuple[str, ...]:
+    remark = [
+        "fitted" if option.fitted else "",
+        "recommended" if option is plan.orifices.recommended else "",
+        "" if option.even else f"rows up to {100.0 * option.uneven:.0f} % off their mean",
+    ]
+    best = option.speeds.best
+    return (
+        option.orifices[0] if len(set(option.orifices)) == 1 else " / ".join(option.orifices),
+        number(option.area_planned, "area", system),
+        "" if option.fitted else _gain(option.area_planned, plan, system),
+        "none" if best is None else within(*best, "speed", system),
+        number(option.speeds.best_area, "area", system),
+        ", ".join(word for word in remark if word),
+    )
+
+
 def _orifices_section(plan: PlanOutcome, system: System) -> Section:
     label = unit_label("area", system)
-    rows = []
-    for option in plan.orifices.options:
-        kinds = option.orifices[0] if len(set(option.orifices)) == 1 else " / ".join(option.orifices)
-        remark = [
-            "fitted" if option.fitted else "",
-            "recommended" if option is plan.orifices.recommended else "",
-            "" if option.even else f"rows up to {100.0 * option.uneven:.0f} % off their mean",
-        ]
-        best = option.speeds.best
-        rows.append(
-            (
-                kinds,
-                number(option.area_planned, "area", system),
-                "" if option.fitted else _gain(option.area_planned, plan, system),
-                "none" if best is None else within(*best, "speed", system),
-                number(option.speeds.best_area, "area", system),
-                ", ".join(word for word in remark if word),
-            )
-        )
+    rows = [_orifice_cells(option, plan, system) for option in plan.orifices.options]
     heads = ("orifices", f"hold {label}", "gain", "or at one speed", f"hold {label}", "")
     caption = f"At the planned temperatures and {_speed_text(plan, system)}"
     blocks: list[Block] = [Table(caption, heads, tuple(rows), "<>>>><")]
@@ -246,7 +251,7 @@ def _stretch(plan: PlanOutcome, best: tuple[float, float], system: System) -> st
 
 
 def _day_section(plan: PlanOutcome, system: System, *, all_zones: bool) -> Section:
-    day, names = plan.day, zone_numbers(plan.vetted.prescription)
+    day, names = plan.day, plan.vetted.prescription.zone_id
     hours = hours_text((day.time[0], day.time[2]), day.efficiency, _speed_text(plan, system))
     blocks = [Paragraph(hours), *loads_blocks(day, names, system, all_loads=all_zones)]
     if day.end is not None and not day.end.worse.any():
@@ -287,6 +292,7 @@ def planned_report(
     first = (
         *_steady(plan, system),
         *_cooled(plan, system),
+        *hours_blocks(plan, system),
         *_what_would_help(plan, system),
         *plan_warnings(solution),
         *left_out_warning(prescription),
@@ -295,6 +301,7 @@ def planned_report(
     sections = [
         _zones_section(plan, system, all_zones=all_zones),
         _day_section(plan, system, all_zones=all_zones),
+        *hours_section(plan, system, printed=origin is not None),
         _alternatives_section(plan, system),
         _orifices_section(plan, system),
         _rests_section(plan, system),

@@ -44,7 +44,7 @@ def reading_list(prescription: Prescription, system: System) -> BulletList:
         f"'{prescription.rate_column}' in {prescription.rate_unit.text}, centre {place_text(*prescription.centre)}"
     ]
     lines += [f"{len(rows):,} left out: {cause} ({rows_text(rows)})" for cause, rows in prescription.dropped.items()]
-    lines += [note.text for note in prescription.notes if note.kind != "middle"]
+    lines += [note.said(system) for note in prescription.notes if note.kind != "middle"]
     return BulletList(tuple(lines))
 
 

@@ -9,7 +9,9 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show
-from geoflow.report.bar_words import assumed_lines, unusual_lines
+from geoflow.report.against_rehearsal import rehearsed_section
+from geoflow.report.bar_oddities import unusual_lines
+from geoflow.report.bar_words import assumed_lines
 from geoflow.report.basis import origin_blocks, stamp
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
@@ -35,12 +37,11 @@ from geoflow.report.reconciled_words import (
     nitrogen_text,
     records_text,
     shift_table,
-    ticket_notes,
-    ticket_table,
     zone_table,
 )
 from geoflow.report.reconciling import accepted_words
 from geoflow.report.spread_words import band_table, rate_spread, rate_table
+from geoflow.report.ticket_words import ticket_notes, ticket_table
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
@@ -274,7 +275,8 @@ def _bar_section(outcome: ReconcileOutcome, ground: Ground | None, system: Syste
     title = "What the log tells about the bar"
     if outcome.bar is None:
         return Section("bar", title, (Paragraph("No bar file was given, so the bar was not judged."),))
-    fine = Paragraph("Nothing stands out in what was logged.")
+    judged = any(not one.missing for one in outcome.diagnosis)
+    fine = Paragraph("Nothing stands out in what was logged." if judged else "Nothing could be judged.")
     blocks: list[Block] = [_findings_table(outcome, system) if outcome.judged else fine]
     series = None if ground is None else ground.series
     if series is not None and series.place.size:
@@ -320,7 +322,7 @@ def _columns_table(outcome: ReconcileOutcome) -> Table:
 
 def _basis_section(outcome: ReconcileOutcome, origin: Origin | None, system: System) -> Section:
     read, bar = outcome.read, outcome.bar
-    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin, bar)]
+    blocks: list[Block] = [] if origin is None else [*origin_blocks(origin, bar, system)]
     blocks += [_columns_table(outcome), Paragraph(records_text(outcome))]
     if read.derived:
         blocks.append(Paragraph(f"Worked out, not logged: {', '.join(read.derived)}."))
@@ -365,6 +367,7 @@ def reconciled_report(
         _map_section(outcome, ground, system),
         _spread_section(outcome, ground, system),
         _zones_section(outcome, system, most_zones),
+        *rehearsed_section(outcome, system, most_zones),
         _ticket_section(outcome, system),
         _bar_section(outcome, ground, system),
         caution_section(),

@@ -9,14 +9,14 @@ import numpy as np
 
 from geoflow.base.arrays import IntArray
 from geoflow.base.units import System, number, show, unit_label
-from geoflow.reconciliation.balance import MOST_LOST
 from geoflow.report.findings import percent
 from geoflow.report.layout import count
 from geoflow.report.model import Table
-from geoflow.report.reconciling import latency_fits, points, pulses
+from geoflow.report.reconciling import latency_fits, points
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
+    from geoflow.reconciliation.lag import Lag
 
 __all__ = [
     "agreement_table",
@@ -26,28 +26,9 @@ __all__ = [
     "lag_text",
     "nitrogen_text",
     "records_text",
-    "rounded",
     "shift_table",
-    "ticket_notes",
-    "ticket_table",
     "zone_table",
 ]
-
-
-def rounded(value: float) -> str:
-    """Write a number to the nearest 1, 2 or 5 that is no more than half a percent of it: better no scale tells.
-
-    Parameters
-    ----------
-    value : float
-        Anything below or equal to zero is written as it is.
-    """
-    if not (math.isfinite(value) and value > 0.0):
-        return f"{value:g}"
-    half = 0.005 * value
-    power = 10.0 ** math.floor(math.log10(half))
-    step = power * max(times for times in (1.0, 2.0, 5.0) if times * power <= half * (1.0 + 1e-9))
-    return f"{round(value / step) * step:,.{max(0, -math.floor(math.log10(step)))}f}"
 
 
 def answer(outcome: ReconcileOutcome, system: System) -> str:
@@ -210,12 +191,21 @@ def lag_text(outcome: ReconcileOutcome) -> str:
     """
     found = outcome.found
     if found.lag is None:
-        why = "no clock, or the target hardly changes within a pass"
-        return f"Lag: cannot be told ({why}).{_stated_text(outcome)}"
+        clock = bool(np.isfinite(found.log.time).any())
+        why = "too little of the log has a target that changes within a pass" if clock else "the log has no clock"
+        return f"Lag: cannot be told: {why}.{_stated_text(outcome)}"
     whose = "the log's own target" if found.lag_from == "log" else "the map"
     return (
         f"Lag: the rate follows {whose} after {found.lag.best:.1f} s; anything from {found.lag.low:.1f} to "
-        f"{found.lag.high:.1f} s fits as well.{_stated_text(outcome)}"
+        f"{found.lag.high:.1f} s fits as well.{_alike_text(found.lag)}{_stated_text(outcome)}"
+    )
+
+
+def _alike_text(lag: Lag) -> str:
+    """Say what a log cannot show whose steps all fall alike, with a space in front."""
+    return (
+        f" Where all steps of the target fall at the same moment between two records, up to {lag.interval:.1f} s "
+        "either way does not show."
     )
 
 
@@ -280,13 +270,14 @@ def _zone_row(outcome: ReconcileOutcome, index: int, system: System) -> tuple[st
     assert zones is not None and target is not None
     asked, got, near = (float(column[index]) for column in (zones.asked, zones.rate, zones.within_10))
     known = math.isfinite(got)
+    columns = (zones.area, zones.covered, zones.missed, zones.doubled)
 
     def rate(value: float) -> str:
         return number(value, "nitrogen rate", system, 1) if known else "-"
 
     return (
         target.zone_id[index],
-        *(number(float(each[index]), "area", system, 2) for each in (zones.area, zones.missed, zones.doubled)),
+        *(number(float(each[index]), "area", system, 2) for each in columns),
         number(asked, "nitrogen rate", system, 1),
         rate(got),
         *(() if balance is None else (rate(got * balance.meter_factor),)),
@@ -313,69 +304,7 @@ def zone_table(outcome: ReconcileOutcome, system: System, most: int | None) -> T
     caption = f"The first {len(rows):,} of {some}" if len(rows) < len(worst) else f"All {some}"
     area, rate = unit_label("area", system), unit_label("nitrogen rate", system)
     tickets = () if outcome.balance is None else ("by tickets",)
-    heads = ("zone", f"area {area}", "missed", "doubled", f"asked {rate}", "got", *tickets, "ratio", "within 10 %")
-    widths = (0.9, 1.0, 1.2, 1.2, 1.5, 1.2, *(1.2 for _ in tickets), 1.0, 1.4)
+    areas = (f"area {area}", "covered", "missed", "doubled")
+    heads = ("zone", *areas, f"asked {rate}", "got", *tickets, "ratio", "within 10 %")
+    widths = (0.9, 1.0, 1.2, 1.2, 1.2, 1.5, 1.2, *(1.2 for _ in tickets), 1.0, 1.4)
     return Table(caption, heads, rows, "<" + ">" * (len(heads) - 1), widths)
-
-
-def ticket_table(outcome: ReconcileOutcome, system: System) -> Table:
-    """What log and scale tickets come to, to the precision a scale and a log can tell; there must be tickets.
-
-    Parameters
-    ----------
-    outcome : ReconcileOutcome
-        From `reconcile_file`.
-    system : str
-        ``"us"`` or ``"metric"``.
-    """
-    balance, loads = outcome.balance, outcome.loads
-    assert balance is not None
-    masses = (("scale tickets", balance.ticket), ("log", balance.logged), ("its gaps, about", balance.bridged))
-    names = (
-        "corrected pulses per gallon, about",
-        "the same without temperature correction",
-        "corrected pulses per 10 lb N, about",
-    )
-    rows = [(name, f"{show(mass, 'mass', system)} NH3") for name, mass in masses if mass > 0.0]
-    rows.append(("log over tickets", f"{balance.ratio:.3f}"))
-    if balance.lost_share <= MOST_LOST:
-        rows.append(("multiply the log by", f"{balance.meter_factor:.3f}"))
-    if balance.temperature_ratio is not None:
-        rows.append(("of it the meter's missing temperature correction", f"{balance.temperature_ratio:.3f}"))
-    rows += [(name, rounded(value)) for name, value in zip(names, pulses(balance), strict=True) if value is not None]
-    if loads is not None:
-        rows += [
-            (f"load {at}, from {begins / 60.0:,.0f} min into the log: multiply by", f"{factor:.3f}")
-            for at, (begins, factor) in enumerate(zip(loads.begins, loads.factor, strict=True), 1)
-        ]
-    return Table("The log against the scale", ("mass balance", "value"), tuple(rows), "<>", (5.0, 2.2))
-
-
-def ticket_notes(outcome: ReconcileOutcome, system: System) -> list[str]:
-    """Say what the calibration rests on; there must be tickets.
-
-    Parameters
-    ----------
-    outcome : ReconcileOutcome
-        From `reconcile_file`.
-    system : str
-        ``"us"`` or ``"metric"``.
-    """
-    balance, temperature = outcome.balance, outcome.meter_temperature
-    assert balance is not None
-    notes = []
-    if outcome.loads is not None:
-        factor = outcome.loads.factor
-        notes.append(
-            f"The loads, cut at the log's longest stops, lie between {factor.min():.3f} and {factor.max():.3f}: so far "
-            "is the calibration known."
-        )
-    if balance.lost_share > MOST_LOST:
-        lost = percent(balance.lost_share)
-        notes.append(f"{lost} of what went out is missing from the log: no calibration follows from it.")
-    elif balance.pulses_per_nitrogen is None:
-        notes.append("With --bar and a liquid temperature (logged, or --temperature) the meter's calibration follows.")
-    elif temperature is not None:
-        at = show(temperature, "temperature", system)
-        notes.append(f"Pulses per 10 lb N hold at {at} only. Change a calibration after weighing two loads, not one.")
-    return notes

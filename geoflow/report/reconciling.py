@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
-from geoflow.base.units import from_si, to_si
+from geoflow.base.subject import called
+from geoflow.base.units import System, from_si, to_si
 from geoflow.reconciliation.agreement import BANDS, Agreement, spread
 from geoflow.reconciliation.balance import Balance
+from geoflow.report.against_rehearsal import with_rehearsal
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
 from geoflow.report.json_numbers import keyed, records, rounded
 
@@ -130,20 +132,24 @@ def zone_rows(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
     ]
 
 
-def pulses(balance: Balance) -> tuple[float | None, float | None, float | None]:
+def pulses(balance: Balance, system: System = "us") -> tuple[float | None, float | None, float | None]:
     """Give the corrected calibrations of the meter in the units a controller takes them in.
 
     Parameters
     ----------
     balance : Balance
         The log against the tickets.
+    system : str
+        ``"us"`` or ``"metric"``.
 
     Returns
     -------
     tuple of float or None
-        Pulses per gallon, the same for a controller without temperature correction, and pulses per 10 lb of nitrogen.
+        Pulses per gallon, the same for a controller without temperature correction, and pulses per 10 lb of nitrogen;
+        in metric units per liter and per 10 kg.
     """
-    gallon, ten_pounds = to_si(1.0, "volume", "gallon"), to_si(10.0, "mass", "lb")
+    us = system == "us"
+    gallon, ten_pounds = to_si(1.0, "volume", "gallon" if us else "liter"), to_si(10.0, "mass", "lb" if us else "kg")
     known = (
         (balance.pulses_per_volume, gallon),
         (balance.pulses_per_volume_as_used, gallon),
@@ -206,7 +212,7 @@ def _findings(outcome: ReconcileOutcome) -> list[dict[str, Any]]:
 def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
     read = outcome.read
     return {
-        "log": str(read.path),
+        "log": called(read.path),
         "format": read.file_format,
         "columns": {role: {"column": name, "unit": unit} for role, (name, unit) in sorted(read.columns.items())},
         "accepted": list(read.accepted),
@@ -214,7 +220,7 @@ def _input(outcome: ReconcileOutcome) -> dict[str, Any]:
         "rate_unit": read.nitrogen_unit,
         "clock": read.clock,
         "start": read.start,
-        "target": None if outcome.target is None else str(outcome.target.path),
+        "target": None if outcome.target is None else called(outcome.target.path),
         "bar": None if outcome.bar is None else outcome.bar.name,
         "nitrogen_fraction": outcome.nitrogen_fraction,
         "facts": [note.text for note in outcome.notes],
@@ -326,7 +332,7 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
     """
     found = outcome.found
     lag = found.lag
-    return {
+    document = {
         "input": _input(outcome),
         "points": points(outcome),
         "target_from": found.asked_by or None,
@@ -348,3 +354,4 @@ def reconcile_document(outcome: ReconcileOutcome) -> dict[str, Any]:
             {"kind": finding.kind, "missing": list(finding.missing)} for finding in outcome.diagnosis if finding.missing
         ],
     }
+    return with_rehearsal(document, outcome)

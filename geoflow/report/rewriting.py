@@ -11,7 +11,6 @@ from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS, Rewriting
 from geoflow.report.flashing import assumption_document
 from geoflow.report.json_numbers import keyed, records
-from geoflow.report.layout import zone_numbers
 
 if TYPE_CHECKING:
     from geoflow.outcomes import RewriteOutcome
@@ -40,7 +39,7 @@ def rewrite_columns(prescription: Prescription, done: Rewriting) -> dict[str, li
     area = from_si(prescription.area, "area", "acre")
     return keyed(
         row=prescription.row,
-        zone=zone_numbers(prescription),
+        zone=list(prescription.zone_id),
         **rates,
         area_ac=prescription.area,
         change_lb_n=np.round((after - before) * area, 6).tolist(),

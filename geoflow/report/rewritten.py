@@ -17,7 +17,7 @@ from geoflow.report.canvas import Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.day import lost_at_the_end
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, span, verb, zone_names, zone_numbers
+from geoflow.report.layout import count, span, verb, zone_names
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import PRINTED, SCREEN, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_warning
@@ -36,6 +36,8 @@ from geoflow.report.window_panels import PlannedRates
 from geoflow.report.zones import verdict_table, zones_section
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from geoflow.decide.field_day import Day
     from geoflow.outcomes import RewriteOutcome
 
@@ -106,7 +108,7 @@ def _cooled(day: Day) -> list[Block]:
     return [Paragraph(f"{said}longer at its end: see loads and hours.", "warning")] if lost else []
 
 
-def _steps(done: Rewriting, names: list[str]) -> list[str]:
+def _steps(done: Rewriting, names: Sequence[str]) -> list[str]:
     """What is to be done with the zones that still fail, and with those that have a speed of their own."""
     steps = []
     grouped: dict[str, list[str]] = {}
@@ -142,7 +144,7 @@ def _nitrogen(outcome: RewriteOutcome, system: System) -> Table:
 
 def _to_do(outcome: RewriteOutcome, day: Day | None, system: System) -> Section:
     done, prescription, solution = outcome.done, outcome.vetted.prescription, outcome.vetted.solution
-    area, names = prescription.area, zone_numbers(prescription)
+    area, names = prescription.area, prescription.zone_id
     blocks: list[Block] = [
         *plan_warnings(solution),
         *raised_blocks(done, area, names, system),
@@ -169,7 +171,7 @@ def _to_do(outcome: RewriteOutcome, day: Day | None, system: System) -> Section:
 
 def _map_section(outcome: RewriteOutcome, system: System) -> Section:
     done, prescription = outcome.done, outcome.vetted.prescription
-    labels = zone_numbers(prescription)
+    labels = prescription.zone_id
     before, after = done.verdict_before, done.verdict
     png, size = field_map(
         prescription.zones,
@@ -213,7 +215,7 @@ def change_map(outcome: RewriteOutcome, system: System) -> Picture:
         ``"us"`` or ``"metric"``.
     """
     prescription, kinds = outcome.vetted.prescription, change_kinds(outcome.done)
-    names = zone_numbers(prescription)
+    names = prescription.zone_id
     return field_map(prescription.zones, [Panel("", kinds)], CHANGES, label=names, system=system)
 
 
@@ -240,7 +242,7 @@ def _change_row(index: int, done: Rewriting, area: FloatArray, name: str, system
 
 
 def _change_table(
-    done: Rewriting, area: FloatArray, names: list[str], system: System, most: int, *, complete: bool
+    done: Rewriting, area: FloatArray, names: Sequence[str], system: System, most: int, *, complete: bool
 ) -> list[Block]:
     """List what changed or still fails; where the list has to be complete, a raise is never left out."""
     order = _order(done, area)
@@ -265,7 +267,7 @@ def _changes_section(outcome: RewriteOutcome, system: System, most: int, *, prin
     done, prescription = outcome.done, outcome.vetted.prescription
     if not _touched(done).any():
         return Section("changes", "Changes made", (Paragraph("Nothing had to be changed."),))
-    names = zone_numbers(prescription)
+    names = prescription.zone_id
     blocks = (
         *([_change_figure(outcome, system)] if printed else []),
         *_change_table(done, prescription.area, names, system, most, complete=printed),
@@ -279,7 +281,7 @@ def _short(outcome: RewriteOutcome, system: System) -> list[Block]:
     pieces, short = outcome.pieces, outcome.short
     if pieces is None or outcome.heading is None or not short.size:
         return []
-    names, share = zone_numbers(outcome.vetted.prescription), pieces.off_share
+    names, share = outcome.vetted.prescription.zone_id, pieces.off_share
     rows = tuple(
         (
             names[at],

@@ -14,6 +14,8 @@ from geoflow.report.layout import count, zone_names
 from geoflow.report.model import Block, Paragraph
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from geoflow.outcomes import RewriteOutcome
 
 __all__ = ["off_values_blocks", "raised_blocks", "total_blocks"]
@@ -21,7 +23,7 @@ __all__ = ["off_values_blocks", "raised_blocks", "total_blocks"]
 _MOST_RAISES: Final = 40
 
 
-def raised_blocks(done: Rewriting, area: FloatArray, names: list[str], system: System) -> list[Block]:
+def raised_blocks(done: Rewriting, area: FloatArray, names: Sequence[str], system: System) -> list[Block]:
     """Name the zones whose rate was raised.
 
     Parameters
@@ -94,7 +96,7 @@ def total_blocks(outcome: RewriteOutcome, system: System) -> list[Block]:
     ]
 
 
-def off_values_blocks(outcome: RewriteOutcome, names: list[str], system: System) -> list[Block]:
+def off_values_blocks(outcome: RewriteOutcome, names: Sequence[str], system: System) -> list[Block]:
     """Name the zones whose rate is none of the controller's values.
 
     Parameters

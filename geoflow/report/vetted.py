@@ -18,7 +18,7 @@ from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import cure_texts
 from geoflow.report.day import day_section
 from geoflow.report.doubt import doubt_text
-from geoflow.report.layout import count, verb, within, zone_names, zone_numbers
+from geoflow.report.layout import count, verb, within, zone_names
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import (
     PRINTED,
@@ -152,7 +152,7 @@ def _shared_cures(outcome: VetOutcome, verdict: str, system: System, most_names:
         key = (cure, str(vetting.side[index]), str(vetting.limited_by[index]))
         grouped.setdefault(key, []).append(index)
     area = {key: float(prescription.area[members].sum()) for key, members in grouped.items()}
-    lines, names = [], zone_numbers(prescription)
+    lines, names = [], prescription.zone_id
     for key in sorted(grouped, key=lambda one: -area[one]):
         cure, side, limit = key
         some = zone_names([names[index] for index in grouped[key]], most_names)
@@ -259,7 +259,7 @@ def map_caption(prescription: Prescription) -> str:
 
 def _map_section(outcome: VetOutcome, system: System) -> Section:
     prescription, verdict = outcome.prescription, outcome.vetting.verdict
-    labels = zone_numbers(prescription)
+    labels = prescription.zone_id
     panel = Panel("", verdict.tolist())
     png, size = field_map(prescription.zones, [panel], VERDICT_SYMBOLS, label=labels, system=system)
     counts = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS)
@@ -373,7 +373,7 @@ def last_sections(
     if printed is None:
         return [reading_section(prescription, system), caution_section()]
     return [
-        day_section(printed.day, zone_numbers(prescription), system),
+        day_section(printed.day, prescription.zone_id, system),
         caution_section(),
         basis_section(prescription, solution, printed.origin, system),
     ]

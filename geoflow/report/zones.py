@@ -12,7 +12,7 @@ from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.report.cures import cure_texts
-from geoflow.report.layout import count, span, zone_numbers
+from geoflow.report.layout import count, span
 from geoflow.report.model import EVERYWHERE, PRINTED, SCREEN, Block, Paragraph, Section, Table
 from geoflow.report.odds import odds_cell
 
@@ -132,7 +132,7 @@ def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str 
     off = np.flatnonzero(vetting.verdict == "off").tolist()
     shown, rest = (order + off)[:most], (order + off)[most:]
     cures = cure_texts(np.array(shown, dtype=np.int64), rate, solution, vetting, system) if shown else []
-    names = zone_numbers(prescription)
+    names = prescription.zone_id
     rows = tuple(
         (
             names[index],

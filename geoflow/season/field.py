@@ -7,13 +7,15 @@ import json
 import tempfile
 import threading
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow import __version__
 from geoflow.base.errors import GeoflowError, OutputError, UsageError
+from geoflow.base.subject import called, copies
 from geoflow.files.inputs import InputSnapshot
+from geoflow.report.json_numbers import document_text
 from geoflow.season.catalog import Entry
 from geoflow.season.columns import COLUMNS
 from geoflow.season.outcomes import Outcome, run_field
@@ -189,7 +191,7 @@ def write_failed(store: Store, entry: Entry, error: dict[str, str], made_with: d
 
 
 def _as_bytes(document: dict[str, Any]) -> bytes:
-    return (json.dumps(document, indent=1, allow_nan=False) + "\n").encode()
+    return document_text(document).encode()
 
 
 def _scratch_home() -> str | None:
@@ -200,17 +202,6 @@ def _scratch_home() -> str | None:
         return str(get_worker().local_directory)
     except (ImportError, ValueError, AttributeError):
         return None
-
-
-def _respoken(thing: Any, names: dict[str, str]) -> Any:
-    """Put the URLs of the catalog in place of the copies' paths in every text."""
-    if isinstance(thing, str):
-        for path, place in names.items():
-            thing = thing.replace(path, place)
-        return thing
-    if isinstance(thing, dict):
-        return {key: _respoken(value, names) for key, value in thing.items()}
-    return [_respoken(value, names) for value in thing] if isinstance(thing, list) else thing
 
 
 def _write(store: Store, entry: Entry, outcome: Outcome, made_with: dict[str, Any], made: Path) -> str:
@@ -244,38 +235,38 @@ def _write(store: Store, entry: Entry, outcome: Outcome, made_with: dict[str, An
     return status
 
 
-def _fetch(entry: Entry, scratch: Path, names: dict[str, str]) -> dict[str, Path]:
-    """Bring a field's files to this machine; copies of what a URL names join `names`."""
+def _fetch(entry: Entry, scratch: Path, places: dict[Path, str]) -> dict[str, Path]:
+    """Bring a field's files to this machine; the folders of what a URL names join `places`."""
     files: dict[str, Path] = {}
     for column, value in entry.values.items():
         if COLUMNS[column].kind == "file" and isinstance(value, str):
             files[column] = fetch(value, scratch / column)
             if local_path(value) is None:
                 # A URL ends in the copy's own name, so folder for folder is enough, and siblings are named right too.
-                names[str(files[column].parent)] = shown(value.rstrip("/").rsplit("/", 1)[0])
+                places[files[column].parent] = shown(value.rstrip("/").rsplit("/", 1)[0])
     return files
 
 
-def _refuse_missing(found: dict[str, str], files: dict[str, Path], names: dict[str, str]) -> None:
+def _refuse_missing(found: dict[str, str], files: dict[str, Path]) -> None:
     """Refuse a file that is not there."""
     for column, content in found.items():
         if content == "missing":
             raise UsageError(
                 "there is no such file",
-                where=f"{column} '{_respoken(str(files[column]), names)}'",
+                where=f"{column} '{called(files[column])}'",
                 cure="check the name; every worker must be able to open it, so give a URL where they share no disk",
             )
 
 
-def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[str, str]) -> tuple[str, bool, float]:
+def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], places: dict[Path, str]) -> tuple[str, bool, float]:
     """Do a field; return its status, whether it was there already, and the workflow's own time [s]."""
     entry, store = task.entry, task.out
     # What is known before the files are: it stands in the record of a failure too.
     made_with |= {"geoflow": __version__, "options": options_key(entry, task.system, full=task.full), "inputs": {}}
-    files = _fetch(entry, scratch, names)
+    files = _fetch(entry, scratch, places)
     held = InputSnapshot.of(files.values())
     made_with["inputs"] = {column: digest(path) for column, path in sorted(files.items())}
-    _refuse_missing(made_with["inputs"], files, names)
+    _refuse_missing(made_with["inputs"], files)
     known = store.read(record_name(entry))
     old = None if known is None else json.loads(known)
     if old is not None and old["status"] != "failed":
@@ -293,9 +284,6 @@ def _attempt(task: Task, scratch: Path, made_with: dict[str, Any], names: dict[s
     outcome = run_field(entry, files, made, task.system, full=task.full)
     own = time.perf_counter() - began
     held.refuse_changes()
-    if names:
-        told = {name: _respoken(getattr(outcome, name), names) for name in ("document", "row", "findings")}
-        outcome = replace(outcome, **told)
     if old is not None:
         clear(store, entry.folder)
     return _write(store, entry, outcome, made_with, made), False, own
@@ -343,7 +331,7 @@ def work(task: Task) -> Done:
     """
     began = time.perf_counter()
     made_with: dict[str, Any] = {}
-    names: dict[str, str] = {}
+    places: dict[Path, str] = {}
     field = task.entry.field
     if task.version != __version__:
         error = {
@@ -354,10 +342,10 @@ def work(task: Task) -> Done:
         return Done(field, "failed", False, 0.0, 0.0, error)
     with _ONE_AT_A_TIME:
         try:
-            with tempfile.TemporaryDirectory(prefix="geoflow-", dir=_scratch_home()) as scratch:
-                status, kept, own = _attempt(task, Path(scratch), made_with, names)
+            with tempfile.TemporaryDirectory(prefix="geoflow-", dir=_scratch_home()) as scratch, copies(places):
+                status, kept, own = _attempt(task, Path(scratch), made_with, places)
             return Done(field, status, kept, own, time.perf_counter() - began)
         except Exception as problem:  # whatever it is, it must not take the season with it
-            error = _respoken(_failure(task, problem), names)
+            error = _failure(task, problem)
             written = not isinstance(problem, OutputError) and _leave_failed(task, error, made_with)
             return Done(field, "failed", False, 0.0, time.perf_counter() - began, None if written else error)

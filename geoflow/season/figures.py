@@ -11,6 +11,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS
+from geoflow.report.by_hour import hours_answer
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text
 from geoflow.report.json_numbers import keyed, rounded
 from geoflow.report.layout import count
@@ -155,6 +156,9 @@ def planned_figures(outcome: PlanOutcome) -> Figures:
             f"{count(acres.size, 'zone')}, {acres.sum():,.1f} ac, worse off at the end of a tank than with a full one"
         )
         findings.append(_finding("end of a tank", "plan", text, rounded(acres.sum())))
+    hours = outcome.hours
+    if hours is not None and not hours.holds_throughout:
+        findings.append(_finding("hours", "plan", hours_answer(hours, "us")))
     return Figures(found.row, findings, {**found.zones, "speed_low_mph": slow, "speed_high_mph": fast})
 
 

@@ -10,6 +10,7 @@ from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow import __version__
+from geoflow.report.json_numbers import document_text
 from geoflow.report.season import BAR_COLUMNS, bar_rows, season_totals
 from geoflow.report.season_map import season_map
 from geoflow.report.season_report import season_page
@@ -161,7 +162,7 @@ def write_summary(store: Store, document: Mapping[str, Any], system: System) -> 
         "fields.csv": _csv(document["fields"], list(ROW_COLUMNS)),
         "fields.parquet": _parquet(document["fields"]),
         "bars.csv": _csv(document["bars"], BAR_COLUMNS),
-        "season.json": (json.dumps(lasting, indent=1, allow_nan=False) + "\n").encode(),
+        "season.json": document_text(lasting).encode(),
         "map.png": picture,
         "season.html": season_page(document, picture, system).encode(),
     }

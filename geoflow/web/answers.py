@@ -28,10 +28,11 @@ from geoflow.web.requests import (
     typed_options,
     vetting_inputs,
 )
-from geoflow.web.sessions import LetGoError, Tab, Tabs, Turn
+from geoflow.web.sessions import LetGoError, Session, Sessions, Turn
 from geoflow.web.state import Opened, Question
 from geoflow.web.tasks import Inputs, Made, Reading, Unread
 from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
+from geoflow.web.wording import page_error
 from geoflow.web.worker import Workers, error_text
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def _made_view(made: Made) -> dict[str, Any]:
 def _refused(problem: GeoflowError) -> Response:
     """Say no in words; a page whose tab was let go has to know that nothing on it can be asked about any more."""
     gone = {"gone": True} if isinstance(problem, LetGoError) else {}
-    return JSONResponse({"error": str(problem), **gone}, 422)
+    return JSONResponse({"error": page_error(problem, "prescription"), **gone}, 422)
 
 
 def _line(message: dict[str, Any]) -> bytes:
@@ -77,7 +78,7 @@ class Answers:
 
     Parameters
     ----------
-    tabs : Tabs
+    tabs : Sessions
         The open tabs.
     workers : Workers
         Where long work is done.
@@ -85,10 +86,10 @@ class Answers:
         Units the page begins with.
     """
 
-    def __init__(self, tabs: Tabs, workers: Workers, system: str) -> None:
+    def __init__(self, tabs: Sessions, workers: Workers, system: str) -> None:
         self._tabs, self._workers, self._first_system = tabs, workers, system
         self._turns = asyncio.Semaphore(_AT_ONCE)
-        asked: dict[str, Callable[[Tab, Question], Any]] = {
+        asked: dict[str, Callable[[Session, Question], Any]] = {
             "bar": self._bar,
             "facts": self._notes,
             "vet": self._vet,
@@ -110,7 +111,7 @@ class Answers:
             **{name: self._answering(act) for name, act in asked.items()},
         }
 
-    # Tabs
+    # Sessions
 
     async def _open(self, request: Request) -> Response:
         from geoflow.web.views import beginning
@@ -124,13 +125,13 @@ class Answers:
         self._tabs.close(request.headers.get(TAB_HEADER, ""))
         return JSONResponse({})
 
-    def _tab(self, request: Request) -> Tab:
+    def _tab(self, request: Request) -> Session:
         return self._tabs.find(request.headers.get(TAB_HEADER, ""))
 
     async def _asked(self, request: Request) -> Question:
         return read_question(await request.body())
 
-    def _answering(self, act: Callable[[Tab, Question], Any]) -> Callable[[Request], Awaitable[Response]]:
+    def _answering(self, act: Callable[[Session, Question], Any]) -> Callable[[Request], Awaitable[Response]]:
         """Turn a plain function of tab and question into an address; it runs beside the server's own loop."""
 
         async def answer(request: Request) -> Response:
@@ -149,7 +150,7 @@ class Answers:
 
     # Short questions
 
-    def _bar(self, tab: Tab, asked: Question) -> Any:
+    def _bar(self, tab: Session, asked: Question) -> Any:
         """Check a bar and say it in words; it is opened by reading it together with a prescription."""
         from geoflow.bar.bar_file import read_bar_text
         from geoflow.report.bar_words import bar_report
@@ -166,17 +167,17 @@ class Answers:
             "sections": [section.name for section in bar.sections],
         }
 
-    def _notes(self, tab: Tab, asked: Question) -> Any:
+    def _notes(self, tab: Session, asked: Question) -> Any:
         from geoflow.web.views import notes_view
 
         return notes_view(tab.state.find(asked).reading, system_of(asked))
 
-    def _vetted_plan(self, tab: Tab, asked: Question) -> tuple[Opened, VetOutcome]:
+    def _vetted_plan(self, tab: Session, asked: Question) -> tuple[Opened, VetOutcome]:
         """Return what is open with the verdicts for the plan asked for, solved in full."""
         opened = tab.state.find(asked)
         return opened, opened.vetted(plan_of(opened.reading.read.bar, asked))
 
-    def _vet(self, tab: Tab, asked: Question) -> Any:
+    def _vet(self, tab: Session, asked: Question) -> Any:
         from geoflow.web.views import answer_view
         from geoflow.workflow.replan import vet_ahead
 
@@ -193,7 +194,7 @@ class Answers:
         solution, verdict = whole.solution, whole.vetting.verdict
         return answer_view(prescription, solution, verdict, system, of, whole.beyond, exact=True)
 
-    def _zone(self, tab: Tab, asked: Question) -> Any:
+    def _zone(self, tab: Session, asked: Question) -> Any:
         from geoflow.web.views import zone_view
 
         opened, outcome = self._vetted_plan(tab, asked)
@@ -207,7 +208,7 @@ class Answers:
             )
         return zone_view(outcome, opened.reading.attributes, at, system_of(asked))
 
-    def _zones(self, tab: Tab, asked: Question) -> Any:
+    def _zones(self, tab: Session, asked: Question) -> Any:
         from geoflow.web.views import zones_view
 
         start = asked.get("start", 0)
@@ -216,14 +217,14 @@ class Answers:
             outcome, str(asked.get("shown", "all")), start if isinstance(start, int) else 0, system_of(asked)
         )
 
-    def _text(self, tab: Tab, asked: Question) -> Any:
+    def _text(self, tab: Session, asked: Question) -> Any:
         from geoflow.report.terminal import as_text
         from geoflow.report.vetted import vetted_report
 
         _, outcome = self._vetted_plan(tab, asked)
         return {"text": as_text(vetted_report(outcome, system_of(asked)), "page")}
 
-    def _stop(self, tab: Tab, asked: Question) -> Any:
+    def _stop(self, tab: Session, asked: Question) -> Any:
         turn = tab.at_work.get("asked")
         if turn is not None:
             turn.stop()
@@ -232,7 +233,12 @@ class Answers:
     # Long work
 
     async def _working(
-        self, tab: Tab, task: str, arguments: dict[str, Any], uploads: tuple[Upload, ...], finish: Callable[[Any], Any]
+        self,
+        tab: Session,
+        task: str,
+        arguments: dict[str, Any],
+        uploads: tuple[Upload, ...],
+        finish: Callable[[Any], Any],
     ) -> AsyncIterator[bytes]:
         """Do a task in its own process and tell of it line by line; a reader who goes away ends it."""
         slot = "ahead" if task == "prepare" else "asked"
@@ -282,7 +288,7 @@ class Answers:
         finally:
             await events.aclose()
 
-    async def _work(self, request: Request, begin: Callable[[Tab, bytes], _Begun]) -> Response:
+    async def _work(self, request: Request, begin: Callable[[Session, bytes], _Begun]) -> Response:
         """Begin what a request asks for, and stream what is told of it; a refusal is told at once."""
         try:
             tab = self._tab(request)
@@ -298,7 +304,7 @@ class Answers:
         """Read a bar and a prescription together; until that is done, what is open stays as it is."""
         from geoflow.web.views import field_view
 
-        def begin(tab: Tab, body: bytes) -> _Begun:
+        def begin(tab: Session, body: bytes) -> _Begun:
             asked, uploads = _unframed(body)
             bar, files, options = reading_work(tab.state, asked, uploads)
 
@@ -318,7 +324,7 @@ class Answers:
     ) -> Response:
         """Make files of what is open, for the plan in the question."""
 
-        def begin(tab: Tab, body: bytes) -> _Begun:
+        def begin(tab: Session, body: bytes) -> _Begun:
             asked = read_question(body)
             opened = tab.state.find(asked)
             inputs, of = vetting_inputs(opened, asked), belonging(opened, asked)
@@ -335,7 +341,7 @@ class Answers:
     async def _prepare(self, request: Request) -> Response:
         """Solve the bar at every stop of the sliders."""
 
-        def begin(tab: Tab, body: bytes) -> _Begun:
+        def begin(tab: Session, body: bytes) -> _Begun:
             asked = read_question(body)
             opened = tab.state.find(asked)
             bar = opened.reading.read.bar
@@ -365,7 +371,7 @@ class Answers:
     async def _reconcile(self, request: Request) -> Response:
         """Take in a log and reconcile it, with the bar given and the prescription that is open if asked to."""
 
-        def begin(tab: Tab, body: bytes) -> _Begun:
+        def begin(tab: Session, body: bytes) -> _Begun:
             asked, uploads = _unframed(body)
             inputs, every = log_work(tab.state, asked, uploads)
 

@@ -17,7 +17,7 @@ from starlette.routing import Route
 from geoflow.base.errors import UsageError, install
 from geoflow.web.answers import Answers
 from geoflow.web.guards import Guard
-from geoflow.web.sessions import Tabs
+from geoflow.web.sessions import Sessions
 from geoflow.web.worker import Workers
 
 __all__ = ["listen", "make_app", "run"]
@@ -66,7 +66,7 @@ def make_app(port: int, system: str = "us") -> Guard:
     UsageError
         If the map library is not installed.
     """
-    tabs, workers = Tabs(), Workers()
+    tabs, workers = Sessions(), Workers()
     answers = Answers(tabs, workers, system)
 
     @contextlib.asynccontextmanager

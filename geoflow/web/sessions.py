@@ -15,7 +15,7 @@ from geoflow.web.state import State
 if TYPE_CHECKING:
     from geoflow.web.worker import Job
 
-__all__ = ["LetGoError", "Tab", "Tabs", "Turn"]
+__all__ = ["LetGoError", "Session", "Sessions", "Turn"]
 
 _MOST_TABS: Final = 8
 _MOST_BYTES: Final = 1024**3
@@ -41,7 +41,7 @@ class Turn:
 
 
 @dataclass(eq=False)
-class Tab:
+class Session:
     """One tab.
 
     Attributes
@@ -63,7 +63,7 @@ class Tab:
         self.state.clear()
 
 
-class Tabs:
+class Sessions:
     """All open tabs by their secret tokens; the ones idle longest go first when room runs out.
 
     Parameters
@@ -74,18 +74,18 @@ class Tabs:
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
-        self._tabs: dict[str, Tab] = {}
+        self._tabs: dict[str, Session] = {}
         self._lock = threading.Lock()
 
     def open(self) -> str:
         """Open a tab and return its token."""
         token = secrets.token_urlsafe(24)
         with self._lock:
-            self._tabs[token] = Tab(self._clock())
+            self._tabs[token] = Session(self._clock())
             self._make_room(token)
         return token
 
-    def find(self, token: str) -> Tab:
+    def find(self, token: str) -> Session:
         """Return the tab of a token.
 
         Parameters

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import GeoflowError
 from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
-from geoflow.web.wording import in_page_words
+from geoflow.web.wording import in_page_words, page_error
 
 if TYPE_CHECKING:
     import datetime
@@ -147,7 +147,7 @@ def _read(tell: _Tell, prescription: str, bar: str, options: ReadOptions) -> Rea
     try:
         read = read_unplanned(prescription, bar, options)
     except GeoflowError as problem:
-        return Unread(str(problem), reading_choices(Path(prescription), options.layer))
+        return Unread(page_error(problem, "prescription"), reading_choices(Path(prescription), options.layer))
     table = read.prescription.table
     kept = replace(read, prescription=replace(read.prescription, table=table.iloc[:0]))
     return Reading(kept, table.drop(columns=table.geometry.name))
@@ -220,7 +220,7 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     try:
         outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
     except GeoflowError as problem:
-        in_page_words(problem)
+        in_page_words(problem, "log")
         raise
     folder = Path("reconciled")
     against = inputs.against

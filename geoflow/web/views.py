@@ -15,7 +15,7 @@ from geoflow.decide.rewrite import POLICIES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
-from geoflow.report.layout import within, zone_numbers
+from geoflow.report.layout import within
 from geoflow.report.reading import left_out_warning, reading_list
 from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.vetted import verdict_answer
@@ -110,7 +110,7 @@ def field_view(reading: Reading) -> dict[str, Any]:
     prescription, bar = reading.read.prescription, reading.read.bar
     return {
         "geometry": _geometry(prescription),
-        "numbers": zone_numbers(prescription),
+        "numbers": prescription.zone_id,
         "file": prescription.path.name,
         "column": prescription.rate_column,
         "unit": prescription.rate_unit.text,
@@ -209,7 +209,7 @@ def zones_view(outcome: VetOutcome, shown: str, start: int, system: System) -> d
     start = max(0, min(start, max(len(order) - 1, 0) // _LISTED * _LISTED))
     rate, area = outcome.rate, outcome.prescription.area
     units = unit_label("nitrogen rate", system), unit_label("area", system)
-    names = zone_numbers(outcome.prescription)
+    names = outcome.prescription.zone_id
     return {
         "start": start,
         "total": len(order),
@@ -264,7 +264,7 @@ def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[
     cure = cure_texts(np.array([at]), outcome.rate, solution, vetting, system)[0]
     return {
         "at": at,
-        "title": f"Zone {zone_numbers(prescription)[at]}",
+        "title": f"Zone {prescription.zone_id[at]}",
         "letter": _LETTERS[verdict],
         "verdict": verdict,
         "meaning": VERDICTS[verdict].meaning,

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from geoflow.base.errors import GeoflowError
+from geoflow.web.wording import page_error
 
 __all__ = ["Event", "Job", "Workers", "error_text"]
 
@@ -44,7 +45,7 @@ class Event:
 
 
 def error_text(problem: Exception) -> str:
-    """Say any error as the command line does.
+    """Say any error in the words of the page.
 
     Parameters
     ----------
@@ -52,7 +53,7 @@ def error_text(problem: Exception) -> str:
         What went wrong.
     """
     if isinstance(problem, GeoflowError):
-        return str(problem)
+        return page_error(problem, "prescription")  # what is of a log says so already
     if isinstance(problem, MemoryError):
         return "this machine has not enough memory for that\n  cure:  close other programs"
     if os.environ.get("GEOFLOW_TRACEBACK"):

@@ -10,8 +10,9 @@ from geoflow.bar.equipment import Bar, ControlValve, Limits, Meter, Orifice, Pum
 from geoflow.bar.key_kinds import THIN_PLATE
 from geoflow.bar.liquid import liquid_temperature, tank_gauge
 from geoflow.base.errors import QuantityError, UsageError
+from geoflow.base.ranges import parse_range
 from geoflow.base.rates import ammonia_flow
-from geoflow.base.units import from_si, parse, parse_range
+from geoflow.base.units import from_si, parse
 from geoflow.decide.size_curves import BarRange
 from geoflow.decide.sized import Taken
 from geoflow.decide.vet import Plan

@@ -5,7 +5,7 @@ from __future__ import annotations
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.liquid import liquid_temperature, tank_gauge
-from geoflow.base.units import parse_range
+from geoflow.base.ranges import parse_range
 from geoflow.decide.vet import Plan, Solution, solve
 from geoflow.hydraulics.circuit import choose_sections
 from geoflow.options.typed import PlanOptions

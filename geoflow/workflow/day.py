@@ -14,14 +14,16 @@ from geoflow.base.errors import UsageError
 from geoflow.base.units import parse
 from geoflow.decide.day import field_efficiency, work_hours
 from geoflow.decide.field_day import Day, Start
+from geoflow.decide.load_ground import ground_of_loads
 from geoflow.decide.loads import end_of_tank_window, tank_loads
 from geoflow.ground.passes import Passes, field_heading, lay_passes
 from geoflow.options.typed import DayOptions, RewriteOptions
 from geoflow.outcomes import VetOutcome
 
-__all__ = ["course_of", "day_hours", "parse_share", "share_in", "with_loads"]
+__all__ = ["HEEL", "course_of", "day_hours", "first_pass", "parse_share", "share_in", "with_loads"]
 
-_HEEL = 0.05
+HEEL: Final = 0.05
+"""Share of a tank left when it is taken off, unless it is said [-]."""
 
 
 def parse_share(text: str | None, otherwise: float, *, where: str) -> float:
@@ -110,10 +112,33 @@ def _begin(vetted: VetOutcome, text: str | None) -> float | tuple[float, float] 
     return float(x), float(y)
 
 
-def _course_from(vetted: VetOutcome, heading: float, begin: float | tuple[float, float] | None) -> tuple[Passes, str]:
+def first_pass(vetted: VetOutcome, heading: float, start: str | None) -> tuple[float, bool]:
+    """Find which way pass 1 runs [rad, clockwise from north], and whether along the right edge, to start where said.
+
+    Parameters
+    ----------
+    vetted : VetOutcome
+        The field and its bar.
+    heading : float
+        Of the passes, either way [rad].
+    start : str or None
+        Where pass 1 starts, as said.
+
+    Raises
+    ------
+    UsageError
+        If that is no place.
+    """
+    return _course_from(vetted, heading, _begin(vetted, start))[2]
+
+
+def _course_from(
+    vetted: VetOutcome, heading: float, begin: float | tuple[float, float] | None
+) -> tuple[Passes, str, tuple[float, bool]]:
     """Lay the passes so that pass 1 starts where it was said: at one of two edges, one of two ways along it.
 
-    The corner's name comes too: the side of the field where its first edge and the near end of its passes meet.
+    The corner's name comes too: the side of the field where its first edge and the near end of its passes meet; and
+    which way pass 1 runs [rad], and whether along the right edge.
     """
     zones, width = vetted.prescription.zones, vetted.solution.window.width
     # From the left edge the corner lies back and to the left of a pass, from the right one back and to the right.
@@ -134,7 +159,8 @@ def _course_from(vetted: VetOutcome, heading: float, begin: float | tuple[float,
         return math.hypot(laid[at].start_x[0] - begin[0], laid[at].start_y[0] - begin[1])
 
     best = min(range(len(ways)), key=away)
-    return laid[best], _SIDES[round(ways[best][2] / (math.pi / 4.0)) % 8]
+    way, right, corner = ways[best]
+    return laid[best], _SIDES[round(corner / (math.pi / 4.0)) % 8], (way % (2.0 * math.pi), right)
 
 
 def _in_degrees(vetted: VetOutcome, x: FloatArray, y: FloatArray) -> FloatArray:
@@ -194,15 +220,17 @@ def with_loads(
         If the passes cannot be laid.
     """
     solution, prescription = vetted.solution, vetted.prescription
-    heel = parse_share(options.heel, _HEEL, where="--heel")
+    heel = parse_share(options.heel, HEEL, where="--heel")
     begin = _begin(vetted, options.start)
     if solution.bar.tank is None:
         return day
-    passes, corner = _course_from(vetted, day.heading, begin)
+    passes, corner, _ = _course_from(vetted, day.heading, begin)
     loads = tank_loads(passes, rate, prescription.area, solution.bar, solution.plan.temperature[0], heel=heel)
     end = end_of_tank_window(rate, solution, speeds, heel=heel)
     start = None
     if passes.start_x.size:
         place = _in_degrees(vetted, passes.start_x[:1], passes.start_y[:1])[0]
         start = Start(corner, (float(place[0]), float(place[1])), passes.heading % (2.0 * math.pi))
-    return replace(day, loads=loads, places=_in_degrees(vetted, loads.x, loads.y), end=end, start=start)
+    places = _in_degrees(vetted, loads.x, loads.y)
+    ground = ground_of_loads(passes, rate, prescription.area, loads)
+    return replace(day, loads=loads, places=places, end=end, start=start, ground=ground)

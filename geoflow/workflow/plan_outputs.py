@@ -1,8 +1,7 @@
-"""Writing a plan: maps of speeds and rates, the zones with their speeds, and the JSON."""
+"""Writing a plan: maps of speeds and rates, a told day, the zones with their speeds, and the JSON."""
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,8 +13,11 @@ from geoflow.base.units import System, from_si
 from geoflow.files.output import OutputFolder
 from geoflow.layers.write_vector import write_zones
 from geoflow.outcomes import PlanOutcome
+from geoflow.report.by_hour import hours_answer
+from geoflow.report.by_hour_figure import hours_picture
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.json_numbers import document_text
 from geoflow.report.layer_styles import VERDICT_STYLE
 from geoflow.report.plan_maps import rate_map, speed_map
 from geoflow.report.planning import plan_answer
@@ -77,7 +79,7 @@ def write_plan(
     replace: bool,
     protect: tuple[Path, ...],
 ) -> tuple[list[str], list[str]]:
-    """Write both maps, the zones and the JSON into a folder, all of them or none.
+    """Write both maps, a told day, the zones and the JSON into a folder, all of them or none.
 
     Parameters
     ----------
@@ -106,6 +108,7 @@ def write_plan(
     """
     tell(f"writing {folder}")
     names, notes = ["zones.gpkg", "speeds.png", "rates.png", "plan.json"], list[str]()
+    names += [] if plan.hours is None else ["day.png"]
     prescription = plan.vetted.prescription
     with OutputFolder(folder, replace=replace, protect=(*protect, prescription.path)) as out:
         out.claim(names)
@@ -119,7 +122,12 @@ def write_plan(
         )
         for name in _MAPS:
             out.stage(name).write_bytes(plan_map(plan, name, system)[0])
-        out.stage(names[3]).write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        if plan.hours is not None:
+            bar = plan.vetted.solution.bar.name
+            answer = f"{prescription.path.name} with {bar}. {hours_answer(plan.hours, system)}"
+            by_hour = Heading("The day by the hour", answer, SHORT_CAUTION)
+            out.stage("day.png").write_bytes(hours_picture(plan.hours, system, by_hour)[0])
+        out.stage(names[3]).write_text(document_text(document), encoding="utf-8")
         if plan.vetted.inputs is not None:
             plan.vetted.inputs.refuse_changes()
     return names, notes

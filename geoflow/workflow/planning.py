@@ -20,6 +20,7 @@ from geoflow.decide.vet import Solution, vet
 from geoflow.options.typed import DayOptions
 from geoflow.outcomes import PlanOutcome, VetOutcome
 from geoflow.workflow.day import day_hours, with_loads
+from geoflow.workflow.day_hours import field_by_hour
 
 __all__ = ["plan_field"]
 
@@ -111,7 +112,7 @@ def plan_field(
     vetted : VetOutcome
         The prescription; its planned speed counts only if it was given.
     day : DayOptions
-        Direction of the passes, heel and efficiency.
+        Direction of the passes, heel and efficiency, and the day told by the hour.
     speed_given : bool
         Whether the user planned a speed; otherwise the best single one is taken.
     most_speeds : int, optional
@@ -143,6 +144,7 @@ def plan_field(
     speeds = slow, fast
     planned = _planned_at(vetted, speeds)
     solution = planned.solution
+    course = with_loads(day_hours(planned, rate, speeds, day), planned, rate, speeds, day)
     orifices = orifice_choice(solution.bar, solution.plan, rate, area, speeds=speeds)
     return PlanOutcome(
         planned,
@@ -151,10 +153,11 @@ def plan_field(
         orifices,
         _other_sizes(orifices, rate, area, speeds, solution),
         temperature_curve(rate, area, solution, speeds),
-        with_loads(day_hours(planned, rate, speeds, day), planned, rate, speeds, day),
+        course,
         curve,
         recommended,
         best,
         sets,
         0.0 if recommended is not None or not (rate > 0.0).any() else _held_with_a_point(rate, area, solution),
+        field_by_hour(planned, course, day),
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -29,6 +28,7 @@ from geoflow.report.ground_figures import (
     SPREAD_WORDS,
     orifice_figure,
 )
+from geoflow.report.json_numbers import document_text
 from geoflow.report.layer_styles import FINDING_STYLE, RATIO_STYLE
 from geoflow.report.reconciled import Ground, ground_map, rates_chart, spread_chart
 from geoflow.report.reconciled_words import answer
@@ -277,7 +277,7 @@ def write_reconciliation(
         passes = np.where(grid.field | (grid.passes > 0.0), grid.passes, np.nan)
         write_raster(out.stage("passes.tif"), passes, grid, crs, what="passes", unit="1", colours=PASSES)
         _write_layers(out.stage("reconcile.gpkg"), outcome)
-        out.stage("reconcile.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        out.stage("reconcile.json").write_text(document_text(document), encoding="utf-8")
         if found.zones is not None:
             _write_zones(out.stage("zones.csv"), outcome)
         out.stage("map.png").write_bytes(ground_poster(outcome, ground, system)[0])

@@ -32,8 +32,10 @@ from geoflow.physics.air import SEA_LEVEL_PRESSURE
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
 from geoflow.reconciliation.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
 from geoflow.reconciliation.causes import response_time
+from geoflow.reconciliation.expected import compare
 from geoflow.reconciliation.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
 from geoflow.reconciliation.loads import match_loads
+from geoflow.workflow.rehearsed_zones import read_rehearsed, rehearsal_file
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 if TYPE_CHECKING:
@@ -116,7 +118,7 @@ def _refuse_elsewhere(read: ReadLog, zones: Any, boundary: Any, what: str) -> No
     if nearest > MILE:
         raise LogError(
             f"the log lies {nearest / MILE:,.1f} miles ({nearest / 1000.0:,.1f} km) from {what}",
-            where=str(read.path),
+            where=called(read.path),
             cure="give the map of the field this log was made in, or check the coordinates (--crs, --target-crs)",
         )
 
@@ -156,7 +158,12 @@ def _counted_density(bar: Bar | None, temperature: tuple[float, float] | None, s
 
 
 def reconcile_file(
-    log_file: Given, against: ComparisonOptions, log: LogOptions = _AS_IT_SAYS, target: ReadOptions = _AS_IT_IS
+    log_file: Given,
+    against: ComparisonOptions,
+    log: LogOptions = _AS_IT_SAYS,
+    target: ReadOptions = _AS_IT_IS,
+    *,
+    rehearsed: str | None = None,
 ) -> ReconcileOutcome:
     """Read everything and reconcile it.
 
@@ -168,14 +175,23 @@ def reconcile_file(
         Bar, target map, boundary and scale tickets.
     log, target : LogOptions, ReadOptions
         How the log and the map are read.
+    rehearsed : str, optional
+        Folder of a rehearsal of the same map, to compare with.
 
     Raises
     ------
     GeoflowError
         For anything that cannot be read or understood.
     """
-    with watching(log_file, against.bar, against.target, against.boundary, log.columns_file):
-        return _reconcile_file(log_file, against, log, target)
+    file = None if rehearsed is None else str(rehearsal_file(rehearsed))
+    with watching(log_file, against.bar, against.target, against.boundary, log.columns_file, file):
+        outcome = _reconcile_file(log_file, against, log, target)
+        if rehearsed is None:
+            return outcome
+        zones = outcome.found.zones
+        expected = read_rehearsed(rehearsed, outcome.target, np.zeros(0) if zones is None else zones.asked)
+        assert zones is not None
+        return replace(outcome, rehearsed=compare(rehearsed, expected, zones))
 
 
 def read_log_with(
@@ -257,7 +273,9 @@ def _with_map(field: _Field, target: Prescription, read: ReadLog, bar: Bar | Non
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     rate = as_nitrogen_rate(target.rate, target.rate_unit, fraction, counted)
     zones = _moved(target.zones, target.local_crs, read.local_crs)
-    notes = [replace(note, text=f"map: {note.text}") for note in target.notes]
+    notes = [
+        replace(note, text=f"map: {note.text}", metric=note.metric and f"map: {note.metric}") for note in target.notes
+    ]
     if target.rate_unit.basis == "ammonia volume":
         us, metric = (
             f"map: volumes are counted at {density}; {_CHANGES} changes it"
@@ -302,6 +320,12 @@ def _reconcile_file(
     bar = None if against.bar is None else read_bar(against.bar)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
     loaded = parse_tickets(against.ticket, fraction)
+    if loaded and options.nitrogen is not None:
+        raise UsageError(
+            "a ticket of ammonia does not fit a log of another product (--nitrogen)",
+            where="--ticket",
+            cure="leave --ticket out",
+        )
     temperature = liquid_said(options, bar)
     read = read_log_with(log_file, options, bar, temperature, fraction)
     field = _Field(notes=tuple(read.notes))
@@ -324,12 +348,6 @@ def _reconcile_file(
     meter_temperature = mean_temperature(read.log)
     if meter_temperature is None and kelvin is not None:
         meter_temperature = 0.5 * sum(kelvin)
-    if loaded and options.nitrogen is not None:
-        raise UsageError(
-            "a ticket of ammonia does not fit a log of another product (--nitrogen)",
-            where="--ticket",
-            cure="leave --ticket out",
-        )
     diagnosis, lost = _diagnosis(read, found, bar if options.nitrogen is None else None)
     return ReconcileOutcome(
         read=read,
@@ -341,6 +359,7 @@ def _reconcile_file(
         gaps=gaps(read.log),
         balance=_balance(read, loaded, bar, fraction, meter_temperature),
         loads=match_loads(read.log, np.array(loaded), fraction),
+        tickets=len(loaded),
         meter_temperature=meter_temperature,
         diagnosis=diagnosis,
         notes=field.notes,

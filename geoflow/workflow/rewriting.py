@@ -9,7 +9,6 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -22,7 +21,7 @@ from geoflow.decide.costs import Prices
 from geoflow.decide.costs import money as spent_and_earned
 from geoflow.decide.rewrite import POLICIES, Rules, rewrite, share_rates
 from geoflow.files.output import OutputFolder
-from geoflow.ground.passes import Passes, lay_passes, short_pieces
+from geoflow.ground.passes import lay_passes, next_along, short_pieces
 from geoflow.isoxml.deliver import Delivery
 from geoflow.options.typed import RewriteOptions
 from geoflow.outcomes import RewriteOutcome, VetOutcome
@@ -144,21 +143,6 @@ def parse_prices(options: RewriteOptions) -> Prices | None:
     return Prices(price, (linear / ACRE * per_acre, square / ACRE * per_acre**2), crop_price)
 
 
-def _partners(passes: Passes, short: np.ndarray[Any, Any], zones: int) -> np.ndarray[Any, Any]:
-    """For each short zone the neighbour that most often stands next to it along the passes; -1 otherwise."""
-    beside = passes.number[1:] == passes.number[:-1]
-    first, second = passes.zone[:-1][beside], passes.zone[1:][beside]
-    pairs = np.concatenate([np.column_stack([first, second]), np.column_stack([second, first])])
-    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
-    partner = np.full(zones, -1, dtype=np.int64)
-    if not len(pairs):
-        return partner
-    found, count = np.unique(pairs, axis=0, return_counts=True)
-    order = np.lexsort((count, found[:, 0]))
-    partner[found[order, 0]] = found[order, 1]
-    return np.where(short, partner, -1)
-
-
 def _rules(options: RewriteOptions, vetted: VetOutcome, unit_rate: float, decimals: int) -> Rules:
     """Say what may be changed and how; `unit_rate` is one of the file's unit [kg/m2]."""
     policy = options.policy
@@ -231,7 +215,7 @@ def rewrite_file(vetted: VetOutcome, options: RewriteOptions) -> RewriteOutcome:
         pieces = short_pieces(passes, done.after, speed, bar.controller)
         if options.merge_short:
             short = pieces.too_short(done.after)
-            done = share_rates(done, area, _partners(passes, short, len(area)), solution, rules)
+            done = share_rates(done, area, np.where(short, next_along(passes, len(area)), -1), solution, rules)
             pieces = short_pieces(passes, done.after, speed, bar.controller)
     elif options.merge_short or options.heading is not None:
         raise UsageError(

@@ -24,6 +24,7 @@ from geoflow.options.typed import (
     LogOptions,
     PlanOptions,
     ReadOptions,
+    RehearseOptions,
     RewriteOptions,
     SizeOptions,
 )
@@ -34,8 +35,16 @@ if TYPE_CHECKING:
     from geoflow.diagnosis.learned_bar import LearnOutcome
     from geoflow.field_card.outcome import CardOutcome
     from geoflow.log_files.read_log import ReadLog
-    from geoflow.outcomes import ConvertOutcome, PlanOutcome, ReconcileOutcome, RewriteOutcome, VetOutcome
+    from geoflow.outcomes import (
+        ConvertOutcome,
+        PlanOutcome,
+        ReconcileOutcome,
+        RehearseOutcome,
+        RewriteOutcome,
+        VetOutcome,
+    )
     from geoflow.prescription_files.read_prescription import Prescription
+    from geoflow.rehearsal.outcome import RehearseOutcome
 
 __all__ = [
     "Said",
@@ -47,6 +56,7 @@ __all__ = [
     "read_points",
     "read_zones",
     "reconciled",
+    "rehearsed",
     "rewritten",
     "sized_orifices",
     "vetted",
@@ -117,6 +127,20 @@ def planned(said: Said, command: str = "plan") -> PlanOutcome:
     return plan_field(vetted(said, command), day, speed_given=given, most_speeds=None if most is None else int(most))
 
 
+def rehearsed(said: Said) -> RehearseOutcome:
+    """Vet a prescription, plan its day and drive it.
+
+    Parameters
+    ----------
+    said : mapping
+        By name.
+    """
+    from geoflow.workflow.rehearsing import rehearse_field
+
+    plan, day = planned(said, "rehearse"), DayOptions.of(said, "rehearse")
+    return rehearse_field(plan, day, RehearseOptions.of(said, "rehearse"))
+
+
 def carded(said: Said) -> CardOutcome:
     """Work out a field card.
 
@@ -172,7 +196,8 @@ def reconciled(said: Said) -> ReconcileOutcome:
     from geoflow.workflow.reconciling import reconcile_file
 
     log, target = LogOptions.of(said, "reconcile"), ReadOptions.of(said, "reconcile", TARGET)
-    return reconcile_file(said["log"], ComparisonOptions.of(said, "reconcile"), log, target)
+    against = ComparisonOptions.of(said, "reconcile")
+    return reconcile_file(said["log"], against, log, target, rehearsed=said.get("rehearsed"))
 
 
 def read_points(said: Said) -> ReadLog:

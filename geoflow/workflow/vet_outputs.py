@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +17,8 @@ from geoflow.outcomes import VetOutcome
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
+from geoflow.report.json_numbers import document_text
 from geoflow.report.layer_styles import VERDICT_STYLE
-from geoflow.report.layout import zone_numbers
 from geoflow.report.liquid_words import said_liquid
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.symbology import VERDICT_SYMBOLS
@@ -89,7 +88,7 @@ def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: 
         Files never to be written over.
     """
 
-    text = json.dumps(document, indent=1, allow_nan=False) + "\n"
+    text = document_text(document)
 
     def write(target: Path) -> None:
         target.write_text(text, encoding="utf-8")
@@ -123,7 +122,7 @@ def vet_map(outcome: VetOutcome, system: System) -> Picture:
         prescription.zones,
         [Panel("", verdict.tolist())],
         VERDICT_SYMBOLS,
-        label=zone_numbers(prescription) if len(prescription.row) <= _MOST_LABELS else None,
+        label=prescription.zone_id if len(prescription.row) <= _MOST_LABELS else None,
         system=system,
         heading=Heading(held_text(verdict), f"{prescription.path.name}: {plan}", SHORT_CAUTION),
     )
@@ -199,5 +198,5 @@ def write_vetting(
             )
         out.stage("map.png").write_bytes(vet_map(outcome, system)[0])
         out.stage("window.png").write_bytes(vet_windows(outcome, system)[0])
-        out.stage("vet.json").write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        out.stage("vet.json").write_text(document_text(document), encoding="utf-8")
     return names, notes

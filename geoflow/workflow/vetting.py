@@ -66,14 +66,15 @@ def counted_density(bar: Bar, volume_temperature: str | None) -> float:
 
 def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tuple[FloatArray, FloatArray]:
     """Slowest and fastest speed of each zone [m/s] from a rewriting's side file; the plan's for zones not in it."""
-    slow, fast = (np.full(len(prescription.row), speed) for speed in plan.speed)
-    line = 1
-    place = {row: index for index, row in enumerate(prescription.row.tolist())}
+    slow, fast = np.repeat(np.array(plan.speed)[:, None], len(prescription.row), axis=1)
+    line, place = 1, {row: index for index, row in enumerate(prescription.row.tolist())}
     try:
         if not path.is_file():
             raise OSError("no file")  # a pipe would let us wait for ever
         with path.open(encoding="utf-8", newline="") as lines:
             reader = csv.DictReader(lines)
+            if not {"row", *_SPEED_COLUMNS} <= {*(reader.fieldnames or ())}:
+                raise ValueError
             for entry in reader:
                 line = reader.line_num
                 index = place[int(entry["row"])]
@@ -83,12 +84,14 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
                 slow[index], fast[index] = low, high
     except (OSError, UnicodeDecodeError) as problem:
         raise UsageError(
-            "the file with the zones' speeds cannot be read", where=f"--zone-speeds {path}", cure="check the name"
+            "the file with the zones' speeds cannot be read",
+            where=f"--zone-speeds {called(path)}",
+            cure="check the name",
         ) from problem
     except (KeyError, ValueError, TypeError, csv.Error) as problem:
         raise UsageError(
             f"line {line} does not name a zone of this prescription and its speeds",
-            where=f"--zone-speeds {path}",
+            where=f"--zone-speeds {called(path)}",
             cure="give the ..._changes.csv that 'geoflow rewrite' wrote beside this very prescription",
         ) from problem
     return slow, fast

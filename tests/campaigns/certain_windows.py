@@ -14,11 +14,12 @@ Run ``PYTHONPATH=tests .venv/bin/python tests/campaigns/certain_windows.py --see
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 from bars import AIR, FOOT, GALLON, GPM, INCH, MPH, PSI, fahrenheit
-from random_bars import draw
+from campaigns.random_bars import draw
 
 from geoflow.bar.equipment import Bar, Limits, Line, MeasuredPoint, Meter, Orifice, Pump, RowHose, Section
 from geoflow.base.rates import nitrogen_rate
@@ -29,11 +30,17 @@ from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.window import Bounds, flow_window, temperature_grid
 from geoflow.physics.ammonia import saturation
 
-__all__ = ["main", "typical_bar", "window_of"]
+__all__ = ["main", "typical_bar", "typical_table", "window_of"]
 
 _BARS = ((12, 0.080), (16, 0.076), (24, 0.070))
 _TEMPERATURES = (30.0, 45.0, 60.0, 75.0)
 _PROPORTION = 6.0
+_WAYS = {
+    "nothing known": (False, False),
+    "land given": (True, False),
+    "one point": (False, True),
+    "land and one point": (True, True),
+}
 _CLASSES = ((-np.inf, 40.0), (40.0, 55.0), (55.0, 65.0), (65.0, np.inf))
 
 
@@ -84,6 +91,24 @@ def _rates(bar: Bar, degrees: float) -> str:
     return " / ".join(said)
 
 
+def typical_table(bars: Iterable[tuple[int, float]] = _BARS) -> list[str]:
+    """First table as Markdown.
+
+    Parameters
+    ----------
+    bars : iterable of (int, float)
+        Rows and diameter [in] of each bar.
+    """
+    lines = [f"| bar | °F | {' | '.join(_WAYS)} |", "|---|---|" + "---|" * len(_WAYS)]
+    for rows, inches in bars:
+        for degrees in _TEMPERATURES:
+            cells = [
+                _rates(typical_bar(rows, inches, land=land, point=point), degrees) for land, point in _WAYS.values()
+            ]
+            lines.append(f"| {rows} x {inches:.3f} in | {degrees:.0f} | {' | '.join(cells)} |")
+    return lines
+
+
 def _random(seed: int, count: int) -> list[tuple[float, bool, bool]]:
     """Middle of the plan [degF], and whether the certain window is open with bores unknown and long."""
     found = []
@@ -111,21 +136,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=300)
     asked = parser.parse_args()
-    ways = {
-        "nothing known": (False, False),
-        "land given": (True, False),
-        "one point": (False, True),
-        "land and one point": (True, True),
-    }
-    print("certain / possible lb N/ac at 5 mph")
-    print("| bar | degF |", " | ".join(ways), "|")
-    print("|---|---|" + "---|" * len(ways))
-    for rows, inches in _BARS:
-        for degrees in _TEMPERATURES:
-            cells = [
-                _rates(typical_bar(rows, inches, land=land, point=point), degrees) for land, point in ways.values()
-            ]
-            print(f"| {rows} x {inches:.3f} in | {degrees:.0f} |", " | ".join(cells), "|")
+    print("certain / possible lb N/ac at 5 mph", *typical_table(), sep="\n")
     found = _random(asked.seed, asked.count)
     print(f"\nopen certain windows of {len(found)} random bars without a point")
     print("| middle of the plan degF | bars | bores unknown | long bores |\n|---|---|---|---|")
