@@ -28,11 +28,11 @@ from geoflow.decide.vet import Solution, Vetting, vet
 from geoflow.diagnosis.findings import Finding
 from geoflow.ground.passes import ShortPieces
 from geoflow.hydraulics.rows import RowSplit
-from geoflow.reconcile.agreement import Agreement
-from geoflow.reconcile.balance import MOST_LOST, Balance, Gaps
-from geoflow.reconcile.expected import ComparedZones
-from geoflow.reconcile.field import Reconciliation
-from geoflow.reconcile.loads import Loads
+from geoflow.reconciliation.agreement import Agreement
+from geoflow.reconciliation.balance import MOST_LOST, Balance, Gaps
+from geoflow.reconciliation.expected import ComparedZones
+from geoflow.reconciliation.field import Reconciliation
+from geoflow.reconciliation.loads import Loads
 
 if TYPE_CHECKING:
     from geoflow.files.inputs import InputSnapshot

@@ -16,10 +16,10 @@ from simulator import Field, Truth, simulate
 from geoflow.diagnosis.judging import lost_liquid
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.hydraulics.window import flow_window
-from geoflow.reconcile.agreement import within
-from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, Response, off_causes
-from geoflow.reconcile.field import Reconciliation, reconcile, with_lost_liquid
-from geoflow.reconcile.ground import Ground
+from geoflow.reconciliation.agreement import within
+from geoflow.reconciliation.causes import CAUSES, LOST_LIQUID, OVERLAP, Response, off_causes
+from geoflow.reconciliation.field import Reconciliation, reconcile, with_lost_liquid
+from geoflow.reconciliation.ground import Ground
 
 SETTLED = 3.0
 FLAT = (180 * LB_PER_AC,)

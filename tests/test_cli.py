@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import time
@@ -395,6 +396,26 @@ def test_every_command_in_the_docs_parses(page: str) -> None:
         cli.build_parser().parse_args(shlex.split(command)[1:])
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("page", ["README.md", "docs/quick-start.md"])
+def test_commands_on_the_samples_run_as_they_stand(
+    page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One after the other in a folder with the samples; again, a command that writes says how to go on."""
+    (tmp_path / "sample_fields").symlink_to(ROOT / "sample_fields")
+    monkeypatch.chdir(tmp_path)
+    shutil.copy("sample_fields/heron.toml", "my_bar.toml")  # the quick start's first line
+    blocks = re.findall(r"(?ms)^```sh$(.*?)^```$", (ROOT / page).read_text(encoding="utf-8"))
+    lines = [line for block in blocks for line in re.findall(r"(?:\.venv/bin/)?geoflow (.*)", block)]
+    assert len(lines) >= 3
+    for line in lines:
+        assert cli.main(shlex.split(line)) in (0, 1), line
+        capsys.readouterr()
+    for line in (line for line in lines if "--out" in line and "--replace" not in line):
+        assert cli.main(shlex.split(line)) == 2
+        assert "--replace" in capsys.readouterr().err, line
+
+
 def test_every_command_shows_an_example_in_its_help(capsys: pytest.CaptureFixture[str]) -> None:
     for name in cli.COMMANDS:
         with pytest.raises(SystemExit) as stop:
@@ -463,3 +484,47 @@ def test_the_steps_of_vetting_and_reconciling_are_told(capsys: pytest.CaptureFix
     assert [step.split()[0] for step in steps] == ["reading", "reading", "vetting"]
     tell("nobody listens")
     assert steps[-1].startswith("vetting")
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_each_shell_gets_its_script(shell: str, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("shtab")
+    with pytest.raises(SystemExit) as done:
+        cli.main(["--completion", shell])
+    script = capsys.readouterr().out
+    assert done.value.code == 0
+    assert all(word in script for word in (*cli.COMMANDS, "temperature"))
+    program = shutil.which(shell)
+    if program is not None:
+        subprocess.run([program, "-n"], input=script, text=True, check=True)
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="needs bash")
+def test_bash_completes_commands_options_choices_and_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("shtab")
+    with pytest.raises(SystemExit):
+        cli.main(["--completion", "bash"])
+    (tmp_path / "script").write_text(capsys.readouterr().out, encoding="utf-8")
+    (tmp_path / "wren.toml").touch()
+    ask = r"""source ./script
+    work=$(complete -p geoflow | sed 's/.*-F \([^ ]*\).*/\1/')
+    try() {
+      COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); COMPREPLY=()
+      $work geoflow "${COMP_WORDS[COMP_CWORD]}" "${COMP_WORDS[COMP_CWORD-1]}"
+      echo "${COMPREPLY[*]}"
+    }
+    try geoflow rew; try geoflow vet --te; try geoflow plan x --rows ""; try geoflow vet --bar wr
+    """
+    done = subprocess.run(["bash", "-c", ask], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == ["rewrite", "--temperature", "mean worst", "wren.toml"]
+
+
+def test_completion_says_what_it_lacks_and_costs_nothing_else(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "shtab", None)
+    assert cli.main(["--completion", "bash"]) == 2
+    assert "needs the library shtab" in capsys.readouterr().err
+    code = "import sys; from geoflow import cli; cli.build_parser(); print('shtab' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"

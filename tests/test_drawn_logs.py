@@ -18,7 +18,7 @@ from geoflow import cli
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.laid_strips import drawn_strips
 from geoflow.log_files.read_log import read_log
-from geoflow.reconcile.field import TargetMap, reconcile
+from geoflow.reconciliation.field import TargetMap, reconcile
 
 ACRE, WIDE = 4046.8564224, 12.0
 PROMISE = 1e-3

@@ -26,7 +26,7 @@ from geoflow.base.errors import GeoflowError
 from geoflow.decide import loads
 from geoflow.ground import passes, swaths
 from geoflow.physics import tanks
-from geoflow.reconcile import balance
+from geoflow.reconciliation import balance
 from geoflow.workflow.reporting import Sources
 
 ROOT = Path(__file__).parent.parent

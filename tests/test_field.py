@@ -24,8 +24,8 @@ from simulator import Field, simulate
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import local_frame
 from geoflow.ground.swaths import overlay, strips
-from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER
-from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile
+from geoflow.reconciliation.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER
+from geoflow.reconciliation.field import Reconciliation, TargetMap, reconcile
 
 LAWS = laws(6)
 RATE = 0.01  # kg/m2

@@ -15,7 +15,7 @@ from simulator import Field, simulate
 
 from geoflow import cli
 from geoflow.ground.applied_log import AppliedLog
-from geoflow.reconcile.balance import MOST_LOST, gaps, logged_ammonia, mass_balance
+from geoflow.reconciliation.balance import MOST_LOST, gaps, logged_ammonia, mass_balance
 
 FIELD = Field(offsets=(0.0,) * 8)
 FRACTION = 0.82

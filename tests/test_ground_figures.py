@@ -12,7 +12,7 @@ from test_figures import SIGHT, contrast, is_colour, linear, luminance, pixels, 
 
 from geoflow.diagnosis import AreaSeries
 from geoflow.layers.ground_rasters import GroundGrid
-from geoflow.reconcile.agreement import spread
+from geoflow.reconciliation.agreement import spread
 from geoflow.report.canvas import Heading
 from geoflow.report.ground_figures import (
     cell_classes,

@@ -203,7 +203,7 @@ def test_the_rasters_agree_with_the_numbers(written: tuple[Path, dict, Files]) -
     layers = {}
     for name in ("applied", "ratio", "passes"):
         with rasterio.open(folder / f"{name}.tif") as raster:
-            layers[name] = raster.read(1).astype(float)
+            layers[name] = raster.read(1, masked=True).astype(float).filled(0.0 if name == "passes" else np.nan)
             assert raster.res == (0.25, 0.25)
     cell = 0.25**2 / ACRE
     assert layers["passes"].sum() * cell == pytest.approx(said["coverage"]["swept_ac"], rel=5e-3)

@@ -20,7 +20,7 @@ from simulator import Field, simulate, vapour_pressure
 
 from geoflow import cli
 from geoflow.options.typed import ComparisonOptions
-from geoflow.reconcile.loads import match_loads
+from geoflow.reconciliation.loads import match_loads
 from geoflow.report.ground_figures import class_areas
 from geoflow.report.symbology import MISSED, RATIO_CLASSES
 from geoflow.report.ticket_words import rounded

@@ -12,8 +12,8 @@ from simulator import Field, simulate
 
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
-from geoflow.reconcile.agreement import agreement
-from geoflow.reconcile.lag import estimate_lag, shifted, tracks
+from geoflow.reconciliation.agreement import agreement
+from geoflow.reconciliation.lag import estimate_lag, shifted, tracks
 
 
 def series(target: np.ndarray, applied: np.ndarray, *, run: np.ndarray | None = None, step: float = 1.0) -> AppliedLog:

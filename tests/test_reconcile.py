@@ -16,9 +16,9 @@ from simulator import Field, simulate, sound_bar
 from geoflow.bar.equipment import Controller
 from geoflow.base.errors import RangeError
 from geoflow.hydraulics.window import flow_window
-from geoflow.reconcile.agreement import agreement, within
-from geoflow.reconcile.balance import logged_ammonia, mass_balance, mean_temperature
-from geoflow.reconcile.causes import CAUSES, off_causes, response_time, turning_ratio
+from geoflow.reconciliation.agreement import agreement, within
+from geoflow.reconciliation.balance import logged_ammonia, mass_balance, mean_temperature
+from geoflow.reconciliation.causes import CAUSES, off_causes, response_time, turning_ratio
 
 # Bland and Altman, Lancet 1986, i, 307-310: first peak flows [L/min] of 17 people, two meters. Data from memory.
 LARGE = np.array([494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427.0])

@@ -20,8 +20,8 @@ from geoflow.bar.equipment import Bar, Tank
 from geoflow.decide.loads import tank_loads
 from geoflow.decide.vet import Plan, Solution, solve
 from geoflow.ground.passes import lay_passes, response_distance
-from geoflow.reconcile.expected import ExpectedZones, compare
-from geoflow.reconcile.field import ZoneSums
+from geoflow.reconciliation.expected import ExpectedZones, compare
+from geoflow.reconciliation.field import ZoneSums
 from geoflow.rehearsal.cells import lay_cells
 from geoflow.rehearsal.control import first_of_run, followed_in_steps
 from geoflow.rehearsal.driven import drive_field, give

@@ -16,7 +16,7 @@ from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import local_frame
 from geoflow.ground.swaths import Overlay, ground_rates, overlay, strip_areas, strips
-from geoflow.reconcile.causes import turning_ratio
+from geoflow.reconciliation.causes import turning_ratio
 
 LAWS = laws(60)
 # The promise: areas within 0.1 % of the exact vector union.

@@ -37,19 +37,23 @@ _WIDTH_AGREEMENT: Final = 0.01
 _OF_ESTIMATE: Final = ("tolerance", "outlet", "outlet_coefficient")
 
 
-def read_bar(path: str | Path) -> Bar:
+def read_bar(path: str | Path | Mapping[str, object] | Bar) -> Bar:
     """Read a bar file.
 
     Parameters
     ----------
-    path : str or Path
-        A TOML file in UTF-8.
+    path : str, Path, Mapping or Bar
+        A TOML file in UTF-8, or what would stand in it; a bar that was read already comes back as it is.
 
     Raises
     ------
     BarError
         If the file cannot be read or describes no bar; every problem found is in the one error.
     """
+    if isinstance(path, Bar):
+        return path
+    if isinstance(path, Mapping):
+        return parse_bar(path)
     return read_bar_text(_content(Path(path)), called(path))
 
 

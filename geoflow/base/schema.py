@@ -7,6 +7,7 @@ from typing import Final
 
 __all__ = [
     "COLUMNS",
+    "GROUND_COLUMNS",
     "HIGH_LIMITS",
     "LIMITS",
     "LOW_LIMITS",
@@ -148,31 +149,72 @@ class Column:
         Name of at most ten characters for Shapefile.
     meaning : str
         One sentence.
+    title : str
+        What a person reads above it, with its unit.
     """
 
     name: str
     short: str
     meaning: str
+    title: str
 
 
 COLUMNS: Final[tuple[Column, ...]] = (
-    Column("gf_zone", "gf_zone", "number of the zone: its row in the file, counted from 1, as in every printout"),
-    Column("gf_verdict", "gf_verdict", "holds, doubtful, fails or off"),
-    Column("gf_side", "gf_side", "low: too little flow; high: too much"),
-    Column("gf_limit", "gf_limit", "the limit that decides"),
-    Column("gf_rate_lb_n_ac", "gf_lbnac", "the rate read, in pounds of nitrogen per acre"),
-    Column("gf_area_ac", "gf_area_ac", "area in acres"),
-    Column("gf_speed_low_mph", "gf_mph_lo", "slowest speed at which this rate certainly holds"),
-    Column("gf_speed_high_mph", "gf_mph_hi", "fastest speed at which this rate certainly holds"),
-    Column("gf_rate_low_lb_n_ac", "gf_rate_lo", "lowest rate that certainly holds at the planned speeds"),
-    Column("gf_rate_high_lb_n_ac", "gf_rate_hi", "highest rate that certainly holds at the planned speeds"),
-    Column("gf_liquid_margin_psi", "gf_margin", "least liquid margin over the plan, worse end"),
-    Column("gf_cure", "gf_cure", "what would make the zone hold"),
+    Column(
+        "gf_zone", "gf_zone", "number of the zone: its row in the file, counted from 1, as in every printout", "Zone"
+    ),
+    Column("gf_verdict", "gf_verdict", "holds, doubtful, fails or off", "Verdict"),
+    Column("gf_side", "gf_side", "low: too little flow; high: too much", "Side"),
+    Column("gf_limit", "gf_limit", "the limit that decides", "Limit"),
+    Column("gf_rate_lb_n_ac", "gf_lbnac", "the rate read, in pounds of nitrogen per acre", "Rate, lb N/ac"),
+    Column("gf_area_ac", "gf_area_ac", "area in acres", "Area, ac"),
+    Column(
+        "gf_speed_low_mph", "gf_mph_lo", "slowest speed at which this rate certainly holds", "Slowest that holds, mph"
+    ),
+    Column(
+        "gf_speed_high_mph", "gf_mph_hi", "fastest speed at which this rate certainly holds", "Fastest that holds, mph"
+    ),
+    Column(
+        "gf_rate_low_lb_n_ac",
+        "gf_rate_lo",
+        "lowest rate that certainly holds at the planned speeds",
+        "Lowest rate that holds, lb N/ac",
+    ),
+    Column(
+        "gf_rate_high_lb_n_ac",
+        "gf_rate_hi",
+        "highest rate that certainly holds at the planned speeds",
+        "Highest rate that holds, lb N/ac",
+    ),
+    Column("gf_liquid_margin_psi", "gf_margin", "least liquid margin over the plan, worse end", "Liquid margin, psi"),
+    Column("gf_cure", "gf_cure", "what would make the zone hold", "Cure"),
 )
 PLAN_COLUMNS: Final[tuple[Column, ...]] = (
-    Column("gf_plan_low_mph", "gf_drv_lo", "slowest speed the plan drives the zone at"),
-    Column("gf_plan_high_mph", "gf_drv_hi", "fastest speed the plan drives the zone at"),
-    Column("gf_tank_end", "gf_tank", "tanks that run out in the zone, counted in driving order"),
+    Column("gf_plan_low_mph", "gf_drv_lo", "slowest speed the plan drives the zone at", "Drive from, mph"),
+    Column("gf_plan_high_mph", "gf_drv_hi", "fastest speed the plan drives the zone at", "Drive to, mph"),
+    Column("gf_tank_end", "gf_tank", "tanks that run out in the zone, counted in driving order", "Tanks that end here"),
+)
+GROUND_COLUMNS: Final[tuple[Column, ...]] = (
+    Column("log_row", "log_row", "row of the log, counted from 0", "Row of the log"),
+    Column("time_s", "time_s", "time in the log", "Time, s"),
+    Column("section", "section", "section of the bar, counted from 0 at the left", "Section"),
+    Column("applied_lb_n_ac", "applied", "what went down, in pounds of nitrogen per acre", "Applied, lb N/ac"),
+    Column("target_lb_n_ac", "target", "what was asked, in pounds of nitrogen per acre", "Asked, lb N/ac"),
+    Column("ratio", "ratio", "applied over asked", "Applied over asked"),
+    Column("cause", "cause", "why it is more than 10 % off", "Cause"),
+    Column("zone", "zone", "row of the map, counted from 1", "Zone"),
+    Column("zone_id", "zone_id", "what the zone is called", "Name of the zone"),
+    Column("area_ac", "area_ac", "area in acres", "Area, ac"),
+    Column("covered_ac", "covered", "ground under any pass, in acres", "Covered, ac"),
+    Column("missed_ac", "missed", "ground under no pass, in acres", "Missed, ac"),
+    Column("doubled_ac", "doubled", "ground under more than one pass, in acres", "Doubled, ac"),
+    Column("within_10", "within_10", "share of the ground that is off by no more than 10 %", "Share within 10 %"),
+    Column("target_lb_n", "target_n", "nitrogen asked, in pounds", "Asked, lb N"),
+    Column("applied_lb_n", "applied_n", "nitrogen that went down, in pounds", "Applied, lb N"),
+    Column("applied_ticket_lb_n_ac", "ticket", "the same rate by the scale tickets", "By ticket, lb N/ac"),
+    Column("kind", "kind", "what was found", "Finding"),
+    Column("text", "text", "the finding in a sentence", "What was found"),
+    Column("confidence", "confidence", "how sure it is", "How sure"),
 )
 
 

@@ -7,6 +7,7 @@ and name the options that belong to it.
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator, Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -124,18 +125,20 @@ def reading(what: Subject) -> Iterator[None]:
         _READ.reset(before)
 
 
-def called(path: Path | str) -> str:
-    """Say how people call a file: by its path, or by where it came from if it is a copy.
+def called(given: object) -> str:
+    """Say how people call an input: a file by its path, a copy by where it came from, a table by what it is.
 
     Parameters
     ----------
-    path : Path or str
-        Of a file or folder.
+    given : Path, str or object
+        A file or folder, what was read of one, or a table in memory.
     """
+    named = (given, getattr(given, "path", None), getattr(given, "name", None))
+    text = next((os.fspath(one) for one in named if isinstance(one, str | os.PathLike)), "the table given")
     for folder, place in _COPIES.get().items():
-        if Path(path).is_relative_to(folder):
-            return f"{place}/{Path(path).relative_to(folder).as_posix()}"
-    return str(path)
+        if Path(text).is_relative_to(folder):
+            return f"{place}/{Path(text).relative_to(folder).as_posix()}"
+    return text
 
 
 @contextlib.contextmanager

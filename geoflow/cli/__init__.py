@@ -13,6 +13,7 @@ from geoflow import __version__
 from geoflow.base.errors import GeoflowError, to_fill_in
 from geoflow.cli.bars import BAR, WINDOW
 from geoflow.cli.card import CARD
+from geoflow.cli.completion import SHELLS, Completion
 from geoflow.cli.conversion import CONVERT
 from geoflow.cli.learning import LEARN
 from geoflow.cli.logs import RECONCILE
@@ -43,6 +44,10 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.known_commands = list(COMMANDS)
     parser.add_argument("--version", action="version", version=f"geoflow {__version__}")
+    parser.add_argument(
+        "--completion", action=Completion, choices=SHELLS, metavar="SHELL",
+        help="print what makes a shell complete commands and options: bash, zsh or fish",
+    )  # fmt: skip
     commands = parser.add_subparsers(dest="command", metavar="command", required=True, parser_class=Parser)
     for command in COMMANDS.values():
         command.add_to(commands)

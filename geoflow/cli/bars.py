@@ -10,7 +10,6 @@ from typing import Final
 from geoflow.base.errors import UsageError
 from geoflow.base.units import FOOT
 from geoflow.cli.options import CODES, NOTHING_TO_ACT_ON, Command, deliver
-from geoflow.options.typed import PlanOptions
 
 __all__ = ["BAR", "WINDOW"]
 
@@ -19,9 +18,9 @@ def _window(options: argparse.Namespace) -> int:
     from geoflow.report.documents import window_document
     from geoflow.report.terminal import as_text
     from geoflow.report.window import window_report
-    from geoflow.workflow.bar_plan import read_bar_and_plan
+    from geoflow.workflow.said import windowed
 
-    solution = read_bar_and_plan(PlanOptions.of(vars(options), "window"))
+    solution = windowed(vars(options))
     with_speed = options.speed is not None
     odd = bool(solution.warnings(with_speed=with_speed))
     return deliver(

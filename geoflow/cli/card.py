@@ -8,7 +8,7 @@ from typing import Final
 from geoflow import __version__
 from geoflow.cli.options import Command, deliver
 from geoflow.cli.reports import date_of
-from geoflow.options.typed import CardOptions, PlanOptions, ReadOptions, ReportFiles
+from geoflow.options.typed import ReportFiles
 
 __all__ = ["CARD"]
 
@@ -25,14 +25,12 @@ def _card(options: argparse.Namespace) -> int:
     from geoflow.field_card.sheet import card_report
     from geoflow.report.basis import version_and_date
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.carding import card_of
     from geoflow.workflow.reporting import Sources, write_report
+    from geoflow.workflow.said import carded
 
     said, date = vars(options), date_of(options)
     sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
-    outcome = card_of(
-        CardOptions.of(said, "card"), PlanOptions.of(said, "card"), ReadOptions.of(said, "card"), system=options.units
-    )
+    outcome = carded(said)
     sources.unchanged()
     report = card_report(outcome, options.units, version_and_date(__version__, date))
     files = ReportFiles.of(said, "card")

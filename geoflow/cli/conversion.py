@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Final
 
 from geoflow.cli.options import Command, deliver
-from geoflow.options.typed import ConvertOptions, ReadOptions
 
 __all__ = ["CONVERT"]
 
@@ -20,18 +19,10 @@ _CODES: Final = (
 def _convert(options: argparse.Namespace) -> int:
     from geoflow.report.converting import convert_document, converted_report
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.converting import convert_file
+    from geoflow.workflow.said import converted
 
     inputs = (options.prescription,)
-    said = vars(options)
-    outcome = convert_file(
-        options.prescription,
-        options.out,
-        ConvertOptions.of(said, "convert"),
-        ReadOptions.of(said, "convert"),
-        replace_existing=options.replace,
-        protect=tuple(Path(name) for name in inputs),
-    )
+    outcome = converted(vars(options), tuple(map(Path, inputs)))
     return deliver(
         options,
         lambda: convert_document(outcome),

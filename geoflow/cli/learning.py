@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Final
 
 from geoflow.cli.options import Command, deliver
-from geoflow.options.typed import LearnOptions, LogOptions
 
 __all__ = ["LEARN"]
 
@@ -20,10 +19,10 @@ _CODES = (
 def _learn(options: argparse.Namespace) -> int:
     from geoflow.report.learning import learn_document, learned_figures, learned_report
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.learning import learn_files, write_figures, write_learned
+    from geoflow.workflow.learning import write_figures, write_learned
+    from geoflow.workflow.said import learned
 
-    said = vars(options)
-    outcome = learn_files(options.logs, LearnOptions.of(said, "learn"), LogOptions.of(said, "learn"))
+    outcome = learned(vars(options))
     inputs = tuple(name for name in (*options.logs, options.bar, options.columns_file) if name is not None)
     protect = tuple(Path(name) for name in inputs)
     write_learned(outcome, options.bar, options.out, replace_existing=options.replace, protect=protect)

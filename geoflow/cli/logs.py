@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Final
 
 from geoflow.base.errors import UsageError
 from geoflow.cli.options import Command, deliver
-from geoflow.options.table import TARGET
-from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
@@ -31,12 +29,9 @@ def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
     options : argparse.Namespace
         As typed.
     """
-    from geoflow.workflow.reconciling import reconcile_file
+    from geoflow.workflow import said
 
-    said = vars(options)
-    log, target = LogOptions.of(said, "reconcile"), ReadOptions.of(said, "reconcile", TARGET)
-    against = ComparisonOptions.of(said, "reconcile")
-    return reconcile_file(options.log, against, log, target, rehearsed=options.rehearsed)
+    return said.reconciled(vars(options))
 
 
 def _reconcile(options: argparse.Namespace) -> int:

@@ -201,7 +201,7 @@ def deliver(
         print(json.dumps(document(), indent=1, allow_nan=False))
         return code
     if options.json is not None:
-        from geoflow.workflow.vetting import write_json
+        from geoflow.workflow.vet_outputs import write_json
 
         write_json(
             Path(options.json), document(), replace=options.replace, protect=tuple(Path(name) for name in inputs)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.cli.options import CODES, Command, deliver
-from geoflow.options.typed import DayOptions, PlanOptions, ReadOptions, RewriteOptions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,11 +27,9 @@ def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
     command : str
         Whose options they are.
     """
-    from geoflow.workflow.vetting import vet_file
+    from geoflow.workflow import said
 
-    said = vars(options)
-    plan, read = PlanOptions.of(said, command), ReadOptions.of(said, command)
-    return vet_file(options.prescription, plan, read, zone_speeds=said.get("zone_speeds"))
+    return said.vetted(vars(options), command)
 
 
 def _written(
@@ -56,7 +53,7 @@ def _vet(options: argparse.Namespace) -> int:
     from geoflow.report.documents import vet_document
     from geoflow.report.terminal import as_text
     from geoflow.report.vetted import vetted_report
-    from geoflow.workflow.vetting import write_vetting
+    from geoflow.workflow.vet_outputs import write_vetting
 
     outcome = vetted(options, "vet")
     document = functools.cache(lambda: vet_document(outcome))
@@ -77,10 +74,10 @@ def _rewrite(options: argparse.Namespace) -> int:
     from geoflow.report.rewriting import rewrite_document
     from geoflow.report.rewritten import rewritten_report
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.rewriting import rewrite_file, write_rewriting
+    from geoflow.workflow.rewriting import write_rewriting
+    from geoflow.workflow.said import rewritten
 
-    rules = RewriteOptions.of(vars(options), "rewrite")
-    outcome = rewrite_file(vetted(options, "rewrite"), rules)
+    outcome = rewritten(vars(options))
     inputs = (options.prescription, options.bar)
     target, side, notes = write_rewriting(
         outcome, Path(options.out), replace=options.replace, protect=tuple(map(Path, inputs))
@@ -105,10 +102,9 @@ def planned(options: argparse.Namespace, command: str) -> PlanOutcome:
     command : str
         Whose options they are.
     """
-    from geoflow.workflow.planning import plan_field
+    from geoflow.workflow import said
 
-    day, given = DayOptions.of(vars(options), command), options.speed is not None
-    return plan_field(vetted(options, command), day, speed_given=given, most_speeds=options.speeds)
+    return said.planned(vars(options), command)
 
 
 def _plan(options: argparse.Namespace) -> int:

@@ -8,8 +8,6 @@ from pathlib import Path
 from typing import Final
 
 from geoflow.cli.options import CODES, Command, deliver
-from geoflow.cli.prescriptions import planned
-from geoflow.options.typed import DayOptions, RehearseOptions
 
 __all__ = ["REHEARSE"]
 
@@ -18,11 +16,10 @@ def _rehearse(options: argparse.Namespace) -> int:
     from geoflow.report.rehearsal_document import rehearse_document
     from geoflow.report.rehearsed import MOST_ZONES, rehearsed_report
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.rehearsing import rehearse_field, write_rehearsal
+    from geoflow.workflow.rehearsing import write_rehearsal
+    from geoflow.workflow.said import rehearsed
 
-    said = vars(options)
-    plan = planned(options, "rehearse")
-    outcome = rehearse_field(plan, DayOptions.of(said, "rehearse"), RehearseOptions.of(said, "rehearse"))
+    outcome = rehearsed(vars(options))
     document = functools.cache(lambda: rehearse_document(outcome))
     inputs = (options.prescription, options.bar)
     written, notes = write_rehearsal(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import os
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -34,10 +33,9 @@ def date_of(options: argparse.Namespace) -> datetime.date:
     options : argparse.Namespace
         As typed.
     """
-    from geoflow.workflow.reporting import parse_date
+    from geoflow.workflow import said
 
-    # The clock is asked here and nowhere else.
-    return parse_date(options.date, os.environ.get("SOURCE_DATE_EPOCH"), datetime.date.today)
+    return said.date_of(vars(options))
 
 
 def _origin(options: argparse.Namespace, sources: Sources) -> Origin:

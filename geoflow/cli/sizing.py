@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from geoflow.cli.options import CODES, Command, deliver
-from geoflow.options.typed import ReadOptions, ReportFiles, SizeOptions
+from geoflow.options.typed import ReportFiles
 
 __all__ = ["SIZE"]
 
@@ -17,10 +17,9 @@ def _size(options: argparse.Namespace) -> int:
     from geoflow.report.sizing import sized_report
     from geoflow.report.sizing_document import sized_document
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.sizing import size_orifices
+    from geoflow.workflow.said import sized_orifices
 
-    said = vars(options)
-    found, prescription = size_orifices(SizeOptions.of(said, "size"), ReadOptions.of(said, "size"))
+    found, prescription = sized_orifices(vars(options))
     inputs = tuple(name for name in (options.map, options.bar) if name is not None)
     report = sized_report(found, prescription, options.units, drawn=options.out is not None)
     lines: list[str] = []

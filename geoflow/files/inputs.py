@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path, PurePath
-from typing import Final
+from typing import Any, Final
 
 from geoflow.base.errors import GeoflowError, InputError
 from geoflow.base.subject import called
@@ -226,15 +226,15 @@ def _refuse_out_of_place(path: Path) -> None:
 
 
 @contextlib.contextmanager
-def watching(*paths: Path | str | None) -> Iterator[InputSnapshot]:
+def watching(*inputs: Any) -> Iterator[InputSnapshot]:
     """Read files inside this block: they are refused if they change meanwhile, whatever else went wrong.
 
     Nothing is written: where a run was cut short while it moved the files, that is said.
 
     Parameters
     ----------
-    *paths : Path, str or None
-        Files, Shapefiles (for the whole family) or folders; None for those not given.
+    *inputs : Path, str or None
+        Files, Shapefiles (for the whole family) or folders; anything else, as None or a table in memory, is no file.
 
     Yields
     ------
@@ -246,9 +246,9 @@ def watching(*paths: Path | str | None) -> Iterator[InputSnapshot]:
     InputError
         If one of them changed, or is not in its place.
     """
+    paths = [Path(one) for one in inputs if isinstance(one, str | os.PathLike)]
     for path in paths:
-        if path is not None:
-            _refuse_out_of_place(Path(path))
+        _refuse_out_of_place(path)
     held = InputSnapshot.of(paths)
     try:
         yield held

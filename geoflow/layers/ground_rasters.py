@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -16,7 +17,7 @@ from geoflow.ground.scanlines import expand
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["GroundGrid", "lay_grid", "mark_grid", "usual_cell", "write_raster"]
+__all__ = ["NO_PASS_WANTED", "GroundGrid", "lay_grid", "mark_grid", "usual_cell", "write_raster"]
 
 # Cells of a raster by default, and the most that are made (about 100 bytes each).
 _USUAL_CELLS: Final = 2_000_000
@@ -208,8 +209,21 @@ def mark_grid(grid: GroundGrid, quads: FloatArray) -> BoolArray:
     return np.asarray(layers[0] > 0.0)
 
 
-def write_raster(path: Path, values: FloatArray, grid: GroundGrid, crs: pyproj.CRS, *, what: str, unit: str) -> None:
-    """Write one layer of a grid as a GeoTIFF with NaN for no data.
+NO_PASS_WANTED: Final = 255
+"""Of a raster of passes: no ground of the field, and none passed."""
+
+
+def write_raster(
+    path: Path,
+    values: FloatArray,
+    grid: GroundGrid,
+    crs: pyproj.CRS,
+    *,
+    what: str,
+    unit: str,
+    colours: Sequence[str] = (),
+) -> None:
+    """Write one layer of a grid as a GeoTIFF: numbers with NaN for no data, or counts with a colour table.
 
     Parameters
     ----------
@@ -223,9 +237,17 @@ def write_raster(path: Path, values: FloatArray, grid: GroundGrid, crs: pyproj.C
         The local frame.
     what, unit : str
         Written into the file's description and unit.
+    colours : sequence of str
+        ``#RRGGBB`` of 0, 1, 2 and so on, the last for all above; makes bytes of the values, where NaN is
+        `NO_PASS_WANTED`.
     """
     import rasterio
     from rasterio.transform import from_origin
+
+    if colours:
+        cells = np.where(np.isfinite(values), np.clip(values, 0, NO_PASS_WANTED - 1), NO_PASS_WANTED).astype(np.uint8)
+    else:
+        cells = values.astype(np.float32)
 
     with rasterio.open(
         path,
@@ -234,14 +256,17 @@ def write_raster(path: Path, values: FloatArray, grid: GroundGrid, crs: pyproj.C
         height=values.shape[0],
         width=values.shape[1],
         count=1,
-        dtype="float32",
+        dtype=cells.dtype,
         crs=crs.to_wkt(),
         transform=from_origin(grid.west, grid.north, grid.cell, grid.cell),
-        nodata=float("nan"),
+        nodata=NO_PASS_WANTED if colours else float("nan"),
         compress="deflate",
         tiled=True,
     ) as raster:
-        raster.write(values.astype(np.float32), 1)
+        raster.write(cells, 1)
+        if colours:
+            shown = [colours[min(count, len(colours) - 1)] for count in range(NO_PASS_WANTED)]
+            raster.write_colormap(1, {count: (*bytes.fromhex(one[1:]), 255) for count, one in enumerate(shown)})
         raster.set_band_description(1, f"{what} [{unit}]")
         raster.set_band_unit(1, unit)
         raster.update_tags(AREA_OR_POINT="Area")

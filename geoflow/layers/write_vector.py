@@ -18,6 +18,7 @@ import numpy as np
 from geoflow.base.errors import OutputError
 from geoflow.base.schema import COLUMNS, PLAN_COLUMNS
 from geoflow.files.output import disk_error
+from geoflow.layers.package_tables import LayerStyle, dress_layer
 from geoflow.layers.parquet import rows_in_parquet, write_parquet
 
 if TYPE_CHECKING:
@@ -172,6 +173,7 @@ def write_zones(
     *,
     driver: Driver,
     note: Callable[[str], None] | None = None,
+    style: LayerStyle | None = None,
 ) -> dict[str, str]:
     """Write the zones as read, with our columns behind them.
 
@@ -193,6 +195,8 @@ def write_zones(
         ``"Parquet"`` (with the optional library pyarrow).
     note : callable, optional
         Called with one sentence for anything the format could not hold in full.
+    style : LayerStyle, optional
+        What a GeoPackage carries for other programs to draw it with.
 
     Returns
     -------
@@ -222,6 +226,8 @@ def write_zones(
                 write_parquet(path, frame)
             else:
                 pyogrio.write_dataframe(frame, path, driver=driver, **_options(frame, driver))
+            if driver == "GPKG":
+                dress_layer(path, "zones", style, [one for one in (*COLUMNS, *PLAN_COLUMNS) if one.name in columns])
         # A full disk passes GDAL by in silence when the file is closed.
         if not _IS_WHOLE[driver](path, len(frame)):
             raise RuntimeError("the file on the disk is incomplete")

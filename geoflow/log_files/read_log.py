@@ -42,7 +42,8 @@ class ReadLog:
     path : Path
         The file.
     file_format : str
-        ``"csv"``, ``"parquet"``, ``"shapefile"``, ``"zipped shapefile"``, ``"geojson"`` or ``"geopackage"``.
+        ``"csv"``, ``"parquet"``, ``"shapefile"``, ``"zipped shapefile"``, ``"geojson"``, ``"geopackage"`` or
+        ``"table"`` in memory.
     log : AppliedLog
         The records kept, one uninterrupted run after the other in the order they begin.
     local_crs : pyproj.CRS
@@ -78,6 +79,8 @@ class ReadLog:
         First time in the log as ISO 8601, with a Z where it is UTC.
     latency : Latency or None
         What the machine states of its own.
+    given : GeoDataFrame or DataFrame or None
+        The records as they were given, where that was in memory.
     """
 
     path: Path
@@ -100,6 +103,7 @@ class ReadLog:
     clock: str | None
     start: str | None
     latency: Latency | None
+    given: Any = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,13 +161,13 @@ class ReadingLog:
         return Asked(self.columns, self.mapping, self.rate_unit, self.accept, self.conditions, bar.whole)
 
 
-def read_log(path: Path | str, how: ReadingLog | None = None, **said: Any) -> ReadLog:
+def read_log(path: Any, how: ReadingLog | None = None, **said: Any) -> ReadLog:
     """Read an as-applied log from CSV, Shapefile (also zipped), GeoJSON, GeoPackage or Parquet.
 
     Parameters
     ----------
-    path : Path or str
-        The file.
+    path : Path, str, GeoDataFrame or DataFrame
+        The file, or the records themselves.
     how : ReadingLog, optional
         How it is read.
     **said
@@ -177,7 +181,7 @@ def read_log(path: Path | str, how: ReadingLog | None = None, **said: Any) -> Re
         If a unit is none, or needs more to be known.
     """
     how = how or ReadingLog(**said)
-    table = read_log_table(Path(path), how.layer, take_as_ammonia=how.take_as_ammonia)
+    table = read_log_table(path, how.layer, take_as_ammonia=how.take_as_ammonia)
     choice = choose_columns(table, how.asked)
     chosen, notes = choice.chosen, [*table.notes, *choice.notes]
     reading = LogColumns(table, chosen, how.conditions, notes, {}, {}, [], [*choice.doubts])
@@ -195,7 +199,7 @@ def read_log(path: Path | str, how: ReadingLog | None = None, **said: Any) -> Re
     column = chosen["applied"]
     unit = nitrogen_per_unit(column.unit or "", reading.conditions, where=f"column '{column.name}'")[1]
     return ReadLog(
-        path=Path(path),
+        path=Path(table.where),
         file_format=table.file_format,
         log=log,
         local_crs=places.frame,
@@ -215,6 +219,7 @@ def read_log(path: Path | str, how: ReadingLog | None = None, **said: Any) -> Re
         clock=None if clock is None else clock.scale,
         start=None if clock is None else clock.start,
         latency=table.latency,
+        given=path if table.file_format == "table" else None,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import re
 import warnings
 from collections.abc import Iterator, Mapping
@@ -21,6 +22,7 @@ from geoflow.files.inputs import is_companion
 from geoflow.ground.latency import Latency
 from geoflow.isoxml.task_files import is_taskdata
 from geoflow.isoxml.time_logs import read_task_log
+from geoflow.layers.memory import shapes_in_memory, whole_table
 from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import NO_DATA, parse_numbers
 from geoflow.layers.parquet import refuse_undecodable
@@ -49,7 +51,7 @@ class LogTable:
     where : str
         The file, for errors.
     file_format : str
-        ``"csv"``, ``"parquet"`` or one of the values of `geoflow.layers.vector_source.FORMATS`.
+        ``"csv"``, ``"parquet"``, ``"table"`` or one of the values of `geoflow.layers.vector_source.FORMATS`.
     names : list of str
         Columns in file order, the shapes apart.
     columns : list of Series
@@ -158,13 +160,13 @@ def _text_notes(name: str, read: Any) -> list[Note]:
     return notes
 
 
-def read_log_table(path: Path, layer: str | None, *, take_as_ammonia: bool = False) -> LogTable:
+def read_log_table(given: Any, layer: str | None, *, take_as_ammonia: bool = False) -> LogTable:
     """Open a log of any format.
 
     Parameters
     ----------
-    path : Path
-        The file, or a folder of task data.
+    given : Path, str, GeoDataFrame or DataFrame
+        The file, a folder of task data, or the records themselves.
     layer : str or None
         Which of its layers or tasks.
     take_as_ammonia : bool
@@ -175,6 +177,9 @@ def read_log_table(path: Path, layer: str | None, *, take_as_ammonia: bool = Fal
     LogError
         If the file is missing, damaged, empty, or of another format.
     """
+    if not isinstance(given, str | os.PathLike):
+        return _of_memory(given, layer)
+    path = Path(given)
     if is_taskdata(path):
         log = read_task_log(path, layer=layer, take_as_ammonia=take_as_ammonia)
         return LogTable(
@@ -192,6 +197,25 @@ def read_log_table(path: Path, layer: str | None, *, take_as_ammonia: bool = Fal
     with reading(LOG), open_source(path, layer) as source:
         table, dbf, notes = read_table(source)
     return _of_frame(table, where, source.file_format, notes, dbf)
+
+
+def _of_memory(given: Any, layer: str | None) -> LogTable:
+    import pandas
+
+    where = called(given)
+    if not isinstance(given, pandas.DataFrame) or not len(given):
+        raise LogError(
+            "it holds no records", where=where, cure="give a file, a GeoDataFrame, or a DataFrame with lon and lat"
+        )
+    if layer is not None:
+        raise LogError("a table has no layers", where=f"{where}, --layer {layer}", cure="leave --layer out")
+    table = whole_table(given)
+    return _of_frame(table, where, "table", [], None) if shapes_in_memory(given) else _of_columns(table, where, "table")
+
+
+def _of_columns(table: Any, where: str, file_format: str) -> LogTable:
+    columns = [table.iloc[:, at] for at in range(table.shape[1])]
+    return LogTable(where, file_format, [str(name) for name in table.columns], columns, None, None, [])
 
 
 def _refuse_other_formats(path: Path, where: str) -> None:
@@ -247,8 +271,7 @@ def _read_parquet(path: Path, where: str) -> LogTable:
         raise LogError("the file holds no records", where=where, cure="export the log again")
     if isinstance(table, geopandas.GeoDataFrame):
         return _of_frame(table, where, "parquet", [], None)
-    columns = [table.iloc[:, at] for at in range(table.shape[1])]
-    return LogTable(where, "parquet", [str(name) for name in table.columns], columns, None, None, [])
+    return _of_columns(table, where, "parquet")
 
 
 def _read_csv(path: Path, where: str) -> LogTable:

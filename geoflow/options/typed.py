@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
-from typing import Any, Final, Literal, Self
+from typing import Any, Literal, Self
 
 from geoflow.base.errors import UsageError
 from geoflow.base.spelling import nearest
@@ -15,6 +15,7 @@ __all__ = [
     "ComparisonOptions",
     "ConvertOptions",
     "DayOptions",
+    "Given",
     "LearnOptions",
     "LogOptions",
     "PlanOptions",
@@ -27,12 +28,8 @@ __all__ = [
     "told",
 ]
 
-_NOT_SET: Final[tuple[object, ...]] = ([], ())
-
-
-def _unsaid(value: object) -> bool:
-    """Whether nothing was said; nought is something, and so is an empty text: whoever reads it refuses it."""
-    return value is None or value is False or value in _NOT_SET
+Given = Any
+"""The path of an input, or what stands in its place: a table in memory, or what was read of it already."""
 
 
 def check_choice(option: Option, value: object, *, where: str) -> None:
@@ -59,6 +56,14 @@ def check_choice(option: Option, value: object, *, where: str) -> None:
             where=where,
             cure=f"write one of {', '.join(words)}",
         )
+
+
+def _unsaid(value: object) -> bool:
+    """Whether nothing was said.
+
+    An empty text was said, and whoever reads it refuses it; whoever has empty fields leaves them out.
+    """
+    return value is None or value is False or (isinstance(value, list | tuple) and not value)
 
 
 class _Said:
@@ -99,7 +104,7 @@ class _Said:
 class PlanOptions(_Said):
     """Which bar is planned, at which temperature and speed, with which sections."""
 
-    bar: str
+    bar: Given
     temperature: str
     speed: str | None = None
     sections: str | None = None
@@ -173,7 +178,7 @@ class RehearseOptions(_Said):
 class CardOptions(_Said):
     """What a card is of, a map or plain rates, and what is left in a tank."""
 
-    prescription: str | None = None
+    prescription: Given = None
     rates: str | None = None
     heel: str | None = None
 
@@ -185,8 +190,8 @@ class SizeOptions(_Said):
     temperature: str
     speed: str
     rates: str | None = None
-    map: str | None = None
-    bar: str | None = None
+    map: Given = None
+    bar: Given = None
     sections: str | None = None
     rows: int | None = None
     row_spacing: str | None = None
@@ -237,8 +242,8 @@ class LogOptions(_Said):
 class ComparisonOptions(_Said):
     """What a log is compared with."""
 
-    bar: str | None = None
-    target: str | None = None
+    bar: Given = None
+    target: Given = None
     boundary: str | None = None
     boundary_crs: str | None = None
     ticket: tuple[str, ...] = ()
@@ -248,7 +253,7 @@ class ComparisonOptions(_Said):
 class LearnOptions(_Said):
     """Which bar learns, and what the scale says of the same loads."""
 
-    bar: str
+    bar: Given
     ticket: tuple[str, ...] = ()
 
 

@@ -50,10 +50,10 @@ class Prescription:
     Attributes
     ----------
     path : Path
-        The file.
+        The file; of a table in memory what people call it.
     file_format : str
         ``"shapefile"``, ``"geojson"``, ``"geopackage"``, ``"flatgeobuf"``, each perhaps ``"zipped ..."``,
-        ``"geoparquet"`` or ``"geotiff"``; task data add theirs.
+        ``"geoparquet"`` or ``"geotiff"``; task data add theirs; ``"table"`` what was in memory.
     layer : str or None
         Name of the layer, where the file can hold several.
     crs : pyproj.CRS
@@ -140,13 +140,13 @@ class ReadingZones:
     nitrogen: str | None = None
 
 
-def read_prescription(path: Path | str, how: ReadingZones | None = None, **said: Any) -> Prescription:
+def read_prescription(path: Any, how: ReadingZones | None = None, **said: Any) -> Prescription:
     """Read a prescription from any format of `geoflow.prescription_files.readers.READERS`, in any coordinate system.
 
     Parameters
     ----------
-    path : Path or str
-        The file.
+    path : Path, str or GeoDataFrame
+        The file, or the zones themselves.
     how : ReadingZones, optional
         How it is read.
     **said
@@ -215,7 +215,7 @@ def read_prescription(path: Path | str, how: ReadingZones | None = None, **said:
     id_column, ids, id_notes = choose_zone_ids(table, row, names[chosen], how.zone_id, where)
     notes += id_notes
     return Prescription(
-        path=Path(path),
+        path=Path(where),
         file_format=source.file_format,
         layer=source.layer,
         crs=placement.crs,

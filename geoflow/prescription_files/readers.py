@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.rate_units import rate_unit
-from geoflow.base.subject import called, typed
+from geoflow.base.subject import called, subject, typed
+from geoflow.layers.memory import shapes_in_memory
 from geoflow.prescription_files.table import ReaderOptions, ZoneTable
 
 __all__ = ["READERS", "Reader", "read_zone_table"]
@@ -102,6 +104,19 @@ def _read_layer(path: Path, options: ReaderOptions) -> ZoneTable:
     return ZoneTable(source.file_format, table, source.layer, tuple(notes), dbf, degrees_unless_said=by_default)
 
 
+def _read_frame(given: Any, options: ReaderOptions) -> ZoneTable:
+    where = Path(called(given))
+    _refuse_ammonia_word(where, options)
+    _refuse_zone_rule(where, options)
+    if options.layer is not None:
+        raise PrescriptionError("a table has no layers", where=str(where), cure=f"leave {typed('layer')} out")
+    if not shapes_in_memory(given) or not len(given):
+        raise PrescriptionError(
+            f"it holds no shapes of {subject().part}s", where=str(where), cure="give a GeoDataFrame with polygons"
+        )
+    return ZoneTable("table", given.copy())
+
+
 # The first reader that takes a path reads it. Task data go in front, since they are a folder, an .xml or a .zip.
 READERS: Final[tuple[Reader, ...]] = (
     Reader(_is_task_data, _read_task_data),
@@ -111,13 +126,13 @@ READERS: Final[tuple[Reader, ...]] = (
 )
 
 
-def read_zone_table(path: Path | str, options: ReaderOptions) -> ZoneTable:
+def read_zone_table(path: Any, options: ReaderOptions) -> ZoneTable:
     """Read the zones of a file with the reader that takes it.
 
     Parameters
     ----------
-    path : Path or str
-        A file or folder.
+    path : Path, str or GeoDataFrame
+        A file or folder, or a table in memory.
     options : ReaderOptions
         As given.
 
@@ -126,6 +141,8 @@ def read_zone_table(path: Path | str, options: ReaderOptions) -> ZoneTable:
     PrescriptionError
         If the file is missing, damaged, or not what its name says.
     """
+    if not isinstance(path, str | os.PathLike):
+        return _read_frame(path, options)
     file = Path(path)
     reader = next(reader for reader in READERS if reader.takes(file))
     if reader.takes is not _is_task_data:

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
-from geoflow.reconcile.ground import OFF
+from geoflow.reconciliation.ground import OFF
 from geoflow.rehearsal.driven import Way, give
 from geoflow.rehearsal.route import INTERVAL
 from geoflow.rehearsal.setup import Setup, middle_draw

@@ -10,7 +10,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.laid_strips import Strips, lay_strips
 from geoflow.ground.swaths import Overlay, overlay
-from geoflow.reconcile.ground import Ground, in_steps, lay_ground
+from geoflow.reconciliation.ground import Ground, in_steps, lay_ground
 from geoflow.rehearsal.cells import lay_cells
 from geoflow.rehearsal.driven import Way, drive_field, give
 from geoflow.rehearsal.losses import Losses, find_losses

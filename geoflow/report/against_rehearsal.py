@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoflow.base.units import System, number, number_range, show, unit_label
-from geoflow.reconcile.expected import HOW_IT_CAME
+from geoflow.reconciliation.expected import HOW_IT_CAME
 from geoflow.report.findings import percent
 from geoflow.report.json_numbers import keyed, records
 from geoflow.report.layout import count, verb

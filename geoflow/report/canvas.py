@@ -11,12 +11,13 @@ import io
 import math
 import warnings
 from collections.abc import Callable, Iterator, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any, Final
 
 from geoflow.report.symbology import BADGE, FAINT, INK, PAPER, Symbol
 
-__all__ = ["DPI", "FONT", "Box", "Canvas", "Entry", "Heading", "Picture", "poster", "report_figure"]
+__all__ = ["DPI", "FONT", "Box", "Canvas", "Entry", "Heading", "Picture", "figure_of", "poster", "report_figure"]
 
 DPI: Final = 200
 FONT: Final[dict[str, Any]] = {"family": "DejaVu Sans", "color": INK, "parse_math": False}
@@ -24,6 +25,8 @@ _BREADTH: Final = 7.1  # [in]: what letter and A4 leave between margins of 16 mm
 _POSTER: Final = (8.0, 6.0)
 _MARGIN: Final = 0.2
 _SWATCH: Final = (0.4, 0.24)
+
+_KEPT: Final[ContextVar[list[Any] | None]] = ContextVar("figures that are kept", default=None)
 
 Picture = tuple[bytes, tuple[float, float]]
 """A PNG, and its breadth and height on paper [in]."""
@@ -319,6 +322,9 @@ class Canvas:
         for axes, box in self._axes:
             low = 1 - box.bottom / height
             axes.set_position((box.left / self.breadth, low, box.width / self.breadth, box.height / height))
+        if (kept := _KEPT.get()) is not None:
+            kept.append(self.figure)
+            return b"", (self.breadth, height)
         out = io.BytesIO()
         with _boxes_for_missing_letters():
             self.figure.savefig(out, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
@@ -336,6 +342,23 @@ def _boxes_for_missing_letters() -> Iterator[None]:
 def _line(size: float) -> float:
     """Height of a line of text [in] at a size [pt]."""
     return size / 72 * 1.3
+
+
+def figure_of(draw: Callable[[], object]) -> Any:
+    """Return the figure behind a picture, as matplotlib holds it, to be shown or changed.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws the picture; the first one counts where there are several.
+    """
+    figures: list[Any] = []
+    held = _KEPT.set(figures)
+    try:
+        draw()
+    finally:
+        _KEPT.reset(held)
+    return figures[0]
 
 
 def report_figure() -> tuple[Canvas, Box]:

@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from geoflow.base.arrays import BoolArray, FloatArray, IntArray
     from geoflow.diagnosis import AreaSeries
     from geoflow.layers.ground_rasters import GroundGrid
-    from geoflow.reconcile.agreement import Spread
-    from geoflow.reconcile.field import Reconciliation
-    from geoflow.reconcile.ground import Ground
+    from geoflow.reconciliation.agreement import Spread
+    from geoflow.reconciliation.field import Reconciliation
+    from geoflow.reconciliation.ground import Ground
 
 __all__ = [
     "ORIFICE_WORDS",

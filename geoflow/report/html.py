@@ -1,4 +1,4 @@
-"""The report as one HTML file that asks nothing of any network."""
+"""The report as one HTML file that asks nothing of any network, and a result as a cell of a notebook."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 from geoflow.report.model import Block, Report
 
-__all__ = ["as_html", "set_page"]
+__all__ = ["as_cell", "as_html", "set_page"]
 
 
 def _kind(block: Block) -> str:
@@ -30,6 +30,17 @@ def as_html(report: Report) -> str:
     return set_page("geoflow.report", "report.html", report, base64=_base64)
 
 
+def as_cell(report: Report) -> str:
+    """Set a report as a part of a page that has a style of its own, as a notebook has.
+
+    Parameters
+    ----------
+    report : Report
+        What to say.
+    """
+    return set_page("geoflow.report", "cell.html", report, base64=_base64)
+
+
 def set_page(room: str, name: str, report: Report, **more: Any) -> str:
     """Set a report by a template.
 
@@ -47,6 +58,7 @@ def set_page(room: str, name: str, report: Report, **more: Any) -> str:
     import jinja2
 
     sheet = jinja2.Environment(
-        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    ).from_string(files(room).joinpath(name).read_text(encoding="utf-8"))
+        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
+        loader=jinja2.FunctionLoader(lambda part: files("geoflow.report").joinpath(part).read_text(encoding="utf-8")),
+    ).from_string(files(room).joinpath(name).read_text(encoding="utf-8"))  # fmt: skip
     return sheet.render(report=report, kind=_kind, **more)

@@ -297,7 +297,7 @@ def learned_figures(outcome: LearnOutcome, system: System) -> tuple[Figure, ...]
     return tuple(found)
 
 
-def learned_report(outcome: LearnOutcome, system: System, out: str) -> Report:
+def learned_report(outcome: LearnOutcome, system: System, out: str | None) -> Report:
     """Say what was learned, how far the window opened, and what is still not known.
 
     Parameters
@@ -306,9 +306,10 @@ def learned_report(outcome: LearnOutcome, system: System, out: str) -> Report:
         From `learn_files`.
     system : str
         ``"us"`` or ``"metric"``.
-    out : str
-        The new bar file.
+    out : str or None
+        The new bar file; None where none was written.
     """
+    written = f"Written to {out}: give it to window, vet and plan in place of the old bar file."
     ends = [one.window.over_plan(certain=True, commanded=False) for one in (outcome.before, outcome.after)]
     before, after = (within(one.low, one.high, "ammonia flow", system) for one in ends)
     moments = sum(kind.learned.moments for kind in outcome.kinds.values())
@@ -331,9 +332,7 @@ def learned_report(outcome: LearnOutcome, system: System, out: str) -> Report:
         Section("instruments", "Instruments", (BulletList(tuple(_instruments(outcome, system))),)),
         Section("apart", "What could not be told apart", (BulletList(tuple(_not_told_apart(outcome))),)),
         Section("moments", "", (_left_out(outcome), *(Paragraph(text) for text in again))),
-        Section(
-            "next", "", (Paragraph(f"Written to {out}: give it to window, vet and plan in place of the old bar file."),)
-        ),
+        Section("next", "", () if out is None else (Paragraph(written),)),
         caution_section(),
     )
     return Report(f"What the bar {outcome.bar.name} learned", "", answer, sections, SHORT_CAUTION, "")

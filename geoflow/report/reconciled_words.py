@@ -16,7 +16,7 @@ from geoflow.report.reconciling import latency_fits, points
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
-    from geoflow.reconcile.lag import Lag
+    from geoflow.reconciliation.lag import Lag
 
 __all__ = [
     "agreement_table",

@@ -10,8 +10,8 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.subject import called
 from geoflow.base.units import System, from_si, to_si
-from geoflow.reconcile.agreement import BANDS, Agreement, spread
-from geoflow.reconcile.balance import Balance
+from geoflow.reconciliation.agreement import BANDS, Agreement, spread
+from geoflow.reconciliation.balance import Balance
 from geoflow.report.against_rehearsal import with_rehearsal
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text, place_text
 from geoflow.report.json_numbers import keyed, records, rounded

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from geoflow.outcomes import RewriteOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["SIDE_COLUMNS", "rewrite_document", "side_rows"]
+__all__ = ["SIDE_COLUMNS", "rewrite_columns", "rewrite_document", "side_rows"]
 
 SIDE_COLUMNS: Final = (
     *("row", "zone", "before_lb_n_ac", "after_lb_n_ac", "area_ac", "change_lb_n", "speed_low_mph", "speed_high_mph"),
@@ -24,8 +24,16 @@ SIDE_COLUMNS: Final = (
 )
 
 
-def _columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]]:
-    """Give `SIDE_COLUMNS` of every zone, and whether it changed."""
+def rewrite_columns(prescription: Prescription, done: Rewriting) -> dict[str, list[Any]]:
+    """Give `SIDE_COLUMNS` of every zone, and whether it changed.
+
+    Parameters
+    ----------
+    prescription : Prescription
+        As read.
+    done : Rewriting
+        The new rates.
+    """
     rates = keyed(before_lb_n_ac=done.before, after_lb_n_ac=done.after)
     before, after = map(np.array, rates.values())
     area = from_si(prescription.area, "area", "acre")
@@ -57,7 +65,7 @@ def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
     done : Rewriting
         The new rates.
     """
-    columns = _columns(prescription, done)
+    columns = rewrite_columns(prescription, done)
     touched = np.flatnonzero(np.array(columns["changed"], dtype=bool) | done.left_failing | done.off_values).tolist()
     return [[columns[name][index] for name in SIDE_COLUMNS] for index in touched]
 
@@ -114,7 +122,7 @@ def rewrite_document(outcome: RewriteOutcome) -> dict[str, Any]:
         From `rewrite_file`.
     """
     prescription, solution, done = outcome.vetted.prescription, outcome.vetted.solution, outcome.done
-    columns, after = _columns(prescription, done), outcome.after
+    columns, after = rewrite_columns(prescription, done), outcome.after
     same = ("changed", "reason", "area_ac", "verdict_before", "verdict_after")
     return {
         "zones": records(

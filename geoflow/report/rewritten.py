@@ -13,6 +13,7 @@ from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import REASONS, Rewriting
 from geoflow.report.basis import stamp
+from geoflow.report.canvas import Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.day import lost_at_the_end
 from geoflow.report.flashing import assumption_blocks
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
     from geoflow.decide.field_day import Day
     from geoflow.outcomes import RewriteOutcome
 
-__all__ = ["change_kinds", "rewriting_answer", "rewritten_report"]
+__all__ = ["change_kinds", "change_map", "rewriting_answer", "rewritten_report"]
 
 _MOST_SHOWN: Final = 20
 _MOST_SHORT: Final = 40
@@ -203,10 +204,24 @@ def _order(done: Rewriting, area: FloatArray) -> list[int]:
     return sorted(touched, key=lambda index: (not done.left_failing[index], not done.raised[index], -moved[index]))
 
 
-def _change_figure(outcome: RewriteOutcome, system: System) -> Figure:
+def change_map(outcome: RewriteOutcome, system: System) -> Picture:
+    """Draw what became of each zone.
+
+    Parameters
+    ----------
+    outcome : RewriteOutcome
+        From `rewrite_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     prescription, kinds = outcome.vetted.prescription, change_kinds(outcome.done)
     names = prescription.zone_id
-    png, size = field_map(prescription.zones, [Panel("", kinds)], CHANGES, label=names, system=system)
+    return field_map(prescription.zones, [Panel("", kinds)], CHANGES, label=names, system=system)
+
+
+def _change_figure(outcome: RewriteOutcome, system: System) -> Figure:
+    kinds = change_kinds(outcome.done)
+    png, size = change_map(outcome, system)
     counts = ", ".join(f"{kinds.count(name):,} {symbol.word}" for name, symbol in CHANGES.items())
     return Figure("changes", png, size, f"Map of what became of each zone: {counts}.", "What became of each zone.")
 

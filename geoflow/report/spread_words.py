@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from geoflow.base.units import System, number, to_si, unit_label
-from geoflow.reconcile.agreement import BANDS, Spread, spread
+from geoflow.reconciliation.agreement import BANDS, Spread, spread
 from geoflow.report.findings import percent
 from geoflow.report.model import PRINTED, Table
 

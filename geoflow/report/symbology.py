@@ -9,8 +9,8 @@ from typing import Any, Final
 from geoflow.base.schema import VERDICTS
 
 __all__ = [
-    "BADGE", "CHANGES", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "MISSED", "PAGES", "PAPER", "RATIO_CLASSES", "SEASON",
-    "SHADE", "STEPS", "UNKNOWN", "VERDICT_SYMBOLS", "Mark", "RatioClass", "Symbol",
+    "BADGE", "CHANGES", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "MISSED", "PAGES", "PAPER", "PASSES", "RATIO_CLASSES",
+    "SEASON", "SHADE", "STEPS", "UNKNOWN", "VERDICT_SYMBOLS", "Mark", "RatioClass", "Symbol",
 ]  # fmt: skip
 
 INK, PAPER, FAINT = "#1A1A1A", "#FFFFFF", "#5A5A5A"
@@ -122,6 +122,8 @@ MISSED: Final = RatioClass("in the field, no pass", math.nan, math.nan, "#FFFFFF
 UNKNOWN: Final = RatioClass("passed, not compared", math.nan, math.nan, "#D9D9D4")
 GROUND_CLASSES: Final = (*RATIO_CLASSES, MISSED, UNKNOWN)
 """In the order of their numbers."""
+PASSES: Final = tuple(RATIO_CLASSES[at].fill for at in (0, 2, 3, 4))
+"""Ground under no pass, one, two, and more."""
 
 
 @dataclass(frozen=True, slots=True)

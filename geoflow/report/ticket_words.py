@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from geoflow.base.units import System, show
-from geoflow.reconcile.balance import MOST_LOST
+from geoflow.reconciliation.balance import MOST_LOST
 from geoflow.report.findings import percent
 from geoflow.report.model import Table
 from geoflow.report.reconciling import pulses

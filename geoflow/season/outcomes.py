@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.options.table import TARGET
-from geoflow.options.typed import ComparisonOptions, DayOptions, LogOptions, PlanOptions, ReadOptions, RewriteOptions
 from geoflow.report.documents import vet_document
 from geoflow.report.plan_document import plan_document
 from geoflow.report.reconciling import reconcile_document
@@ -19,17 +17,15 @@ from geoflow.season.catalog import Entry
 from geoflow.season.figures import planned_figures, reconciled_figures, rewritten_figures, vetted_figures
 from geoflow.season.zones import zone_table
 from geoflow.workflow.plan_outputs import write_plan
-from geoflow.workflow.planning import plan_field
 from geoflow.workflow.reconcile_outputs import write_reconciliation
-from geoflow.workflow.reconciling import reconcile_file
-from geoflow.workflow.rewriting import rewrite_file, write_rewriting
-from geoflow.workflow.vetting import vet_file, write_vetting
+from geoflow.workflow.rewriting import write_rewriting
+from geoflow.workflow.said import planned, reconciled, rewritten, vetted
+from geoflow.workflow.vet_outputs import write_vetting
 
 if TYPE_CHECKING:
     import geopandas
 
     from geoflow.base.units import System
-    from geoflow.outcomes import VetOutcome
 
 __all__ = ["Outcome", "run_field"]
 
@@ -59,14 +55,9 @@ class Outcome:
     zones: geopandas.GeoDataFrame
 
 
-def _vet(said: Mapping[str, Any], job: str) -> VetOutcome:
-    plan, read = PlanOptions.of(said, job), ReadOptions.of(said, job)
-    return vet_file(said["prescription"], plan, read, zone_speeds=said.get("zone_speeds"))
-
-
 def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
 
-    outcome = _vet(entry.said(files), "vet")
+    outcome = vetted(entry.said(files))
     prescription = outcome.prescription
     document = vet_document(outcome)
     if full:
@@ -78,13 +69,11 @@ def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, 
 
 def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
 
-    said = entry.said(files)
-    vetted = _vet(said, "rewrite")
     target = out / "rewritten" / files["prescription"].name
-    outcome = rewrite_file(vetted, RewriteOptions.of(said, "rewrite"))
+    outcome = rewritten(entry.said(files))
     target.parent.mkdir()
     write_rewriting(outcome, target, replace=False, protect=tuple(files.values()))
-    prescription = vetted.prescription
+    prescription = outcome.vetted.prescription
     document = rewrite_document(outcome)
     figures = rewritten_figures(outcome)
     table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
@@ -92,10 +81,7 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
 
 
 def _planned(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-    said = entry.said(files)
-    most = entry.text("speeds")
-    day, given = DayOptions.of(said, "plan"), said.get("speed") is not None
-    outcome = plan_field(_vet(said, "plan"), day, speed_given=given, most_speeds=int(most) if most else None)
+    outcome = planned(entry.said(files))
     document, prescription = plan_document(outcome), outcome.vetted.prescription
     if full:
         write_plan(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
@@ -106,12 +92,7 @@ def _planned(entry: Entry, files: dict[str, Path], out: Path, system: System, *,
 
 def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
 
-    said, job = entry.said(files), "reconcile"
-    log, target = LogOptions.of(said, job), ReadOptions.of(said, job, TARGET)
-    against, rehearsed = ComparisonOptions.of(said, job), files.get("rehearsed")
-    outcome = reconcile_file(
-        str(files["log"]), against, log, target, rehearsed=None if rehearsed is None else str(rehearsed)
-    )
+    outcome = reconciled(entry.said(files))
     document = reconcile_document(outcome)
     if full:
         write_reconciliation(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))

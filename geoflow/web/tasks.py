@@ -164,7 +164,7 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
     from geoflow.report.documents import vet_document
     from geoflow.report.terminal import as_text
     from geoflow.report.vetted import vetted_report
-    from geoflow.workflow.vetting import write_vetting
+    from geoflow.workflow.vet_outputs import write_vetting
 
     tell("Vetting every zone")
     outcome = inputs.vet()

@@ -10,6 +10,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
+from geoflow.base.subject import called
 from geoflow.base.units import System, factor
 from geoflow.decide.calibration import calibration
 from geoflow.decide.card import low_alarms, off_rate_alarms, preset_rates, rate_speeds, shown_rates, spare_suction
@@ -49,7 +50,7 @@ def _asked(
         raise UsageError(what, where="geoflow card", cure=cure)
     prescription: Prescription | None = None
     with watching(options.prescription, plan.bar):
-        tell(f"reading {plan.bar} and solving the bar")
+        tell(f"reading {called(plan.bar)} and solving the bar")
         solution = read_bar_and_plan(plan)
         if options.prescription is not None:
             prescription = read_with(options.prescription, read)

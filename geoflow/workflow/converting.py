@@ -13,12 +13,12 @@ from geoflow.base.errors import UsageError
 from geoflow.base.other_products import PRODUCT_UNITS
 from geoflow.base.rate_units import RateUnit, rate_unit
 from geoflow.base.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
-from geoflow.base.subject import TO_CONVERT, reading
+from geoflow.base.subject import TO_CONVERT, called, reading
 from geoflow.base.units import parse
 from geoflow.files.inputs import watching
 from geoflow.isoxml.deliver import Delivery
 from geoflow.isoxml.write import Layout
-from geoflow.options.typed import ConvertOptions, ReadOptions
+from geoflow.options.typed import ConvertOptions, Given, ReadOptions
 from geoflow.outcomes import ConvertOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.prescription_files.read_prescription import Prescription
@@ -64,7 +64,7 @@ def rates_in(
 
 
 def convert_file(
-    prescription_file: str,
+    prescription_file: Given,
     out: str,
     to: ConvertOptions,
     read: ReadOptions,
@@ -77,7 +77,7 @@ def convert_file(
     Parameters
     ----------
     prescription_file, out : str
-        What to read and what to write.
+        What to read, or zones in memory, and what to write.
     to : ConvertOptions
         Into what; the unit is the input's where not said, ammonia is 0.82 nitrogen, task data a folder of version 4.
     read : ReadOptions
@@ -101,7 +101,7 @@ def convert_file(
     with watching(prescription_file), reading(TO_CONVERT):
         prescription = read_with(prescription_file, read, to.nitrogen)
     unit = asked or _same(prescription)
-    _refuse_crossed(prescription, unit, to, prescription_file)
+    _refuse_crossed(prescription, unit, to, called(prescription_file))
     density, kelvin = _counted(prescription.rate_unit, unit, read.volume_temperature)
     rate = rates_in(prescription.rate, prescription.rate_unit, unit, fraction, density)
     nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)

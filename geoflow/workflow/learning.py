@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import math
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -18,21 +19,23 @@ from geoflow.bar.learned import LearnedLog
 from geoflow.bar.learned_table import with_learned
 from geoflow.base.errors import BarError, LogError
 from geoflow.base.progress import tell
+from geoflow.base.subject import called
 from geoflow.decide.vet import Plan, solve
 from geoflow.diagnosis.findings import known_temperature
 from geoflow.diagnosis.learned_bar import LearnedKind, LearnOutcome, NewLog, learn_kind
 from geoflow.diagnosis.steady_cells import CAUSES, gather_cells
 from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder, replace_file
-from geoflow.options.typed import LearnOptions, LogOptions
+from geoflow.layers.memory import content_in_memory
+from geoflow.options.typed import Given, LearnOptions, LogOptions
 from geoflow.physics.ammonia import saturation
-from geoflow.reconcile.balance import gaps, logged_ammonia, mass_balance
+from geoflow.reconciliation.balance import gaps, logged_ammonia, mass_balance
 from geoflow.workflow.reconciling import parse_tickets, read_log_with
 
 if TYPE_CHECKING:
     from geoflow.log_files.read_log import ReadLog
 
-__all__ = ["learn_files", "learn_logs", "write_figures", "write_learned"]
+__all__ = ["learn_files", "learn_logs", "learned_text", "write_figures", "write_learned"]
 
 _AS_IT_SAYS = LogOptions()
 _NEEDED = ("flow", "bar_pressure", "temperature")
@@ -177,12 +180,12 @@ def learn_logs(
     )
 
 
-def learn_files(log_files: Sequence[str], options: LearnOptions, log: LogOptions = _AS_IT_SAYS) -> LearnOutcome:
+def learn_files(log_files: Sequence[Given], options: LearnOptions, log: LogOptions = _AS_IT_SAYS) -> LearnOutcome:
     """Read a bar and its logs, and learn.
 
     Parameters
     ----------
-    log_files : sequence of str
+    log_files : sequence of str, GeoDataFrame or DataFrame
         As-applied logs, oldest first.
     options : LearnOptions
         Bar and scale tickets.
@@ -198,19 +201,50 @@ def learn_files(log_files: Sequence[str], options: LearnOptions, log: LogOptions
         bar = read_bar(options.bar)
         loads = parse_tickets(options.ticket, bar.nitrogen_fraction)
         reads = [read_log_with(name, log, bar, None, bar.nitrogen_fraction) for name in log_files]
-        prints = [_print_of(Path(name)) for name in log_files]
+        prints = [_print_of(log) for log in log_files]
         if len(set(prints)) < len(prints):
             twice = next(name for name, one in zip(log_files, prints, strict=True) if prints.count(one) > 1)
-            raise LogError("the same log is given twice", where=twice, cure="name every log once")
+            raise LogError("the same log is given twice", where=called(twice), cure="name every log once")
         return learn_logs(bar, reads, prints, loads, datetime.date.today().isoformat())
 
 
-def _print_of(path: Path) -> str:
-    digest = hashlib.sha256()
+def _print_of(log: Given) -> str:
+    if not isinstance(log, str | os.PathLike):
+        return hashlib.sha256(content_in_memory(log)).hexdigest()
+    digest, path = hashlib.sha256(), Path(log)
     files = [path] if path.is_file() else sorted(one for one in path.rglob("*") if one.is_file())
     for one in files:
         digest.update(one.read_bytes())
     return digest.hexdigest()
+
+
+def learned_text(outcome: LearnOutcome, bar_file: str, out: str) -> str:
+    """Put what was learned into the bar file it rests on; everything else in it stays as it was typed.
+
+    Parameters
+    ----------
+    outcome : LearnOutcome
+        From `learn_files`.
+    bar_file, out : str
+        The bar file, and what the new one is called in errors.
+
+    Raises
+    ------
+    BarError
+        If the bar file is written so that no table can be put below it.
+    """
+    before = Path(bar_file).read_text(encoding="utf-8-sig")
+    learned = {name: kind.learned for name, kind in outcome.kinds.items()}
+    content = with_learned(before, learned, outcome.bar.air_pressure)
+    try:
+        read_bar_text(content.encode(), out)
+    except BarError as problem:
+        raise BarError(
+            "what was learned cannot be put into this bar file as it is written",
+            where=bar_file,
+            cure="open every orifice as a table of its own, [orifices.NAME], with one key to a line",
+        ) from problem
+    return content
 
 
 def write_learned(
@@ -236,17 +270,7 @@ def write_learned(
     OutputError
         If it may not or cannot be written.
     """
-    before = Path(bar_file).read_text(encoding="utf-8-sig")
-    learned = {name: kind.learned for name, kind in outcome.kinds.items()}
-    content = with_learned(before, learned, outcome.bar.air_pressure)
-    try:
-        read_bar_text(content.encode(), out)
-    except BarError as problem:
-        raise BarError(
-            "what was learned cannot be put into this bar file as it is written",
-            where=bar_file,
-            cure="open every orifice as a table of its own, [orifices.NAME], with one key to a line",
-        ) from problem
+    content = learned_text(outcome, bar_file, out)
 
     def write(path: Path) -> None:
         path.write_text(content, encoding="utf-8")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -15,14 +15,20 @@ from geoflow.layers.write_vector import write_zones
 from geoflow.outcomes import PlanOutcome
 from geoflow.report.by_hour import hours_answer
 from geoflow.report.by_hour_figure import hours_picture
-from geoflow.report.canvas import Heading
+from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.json_numbers import document_text
+from geoflow.report.layer_styles import VERDICT_STYLE
 from geoflow.report.plan_maps import rate_map, speed_map
 from geoflow.report.planning import plan_answer
-from geoflow.workflow.vetting import zone_columns
+from geoflow.workflow.vet_outputs import zone_columns
 
-__all__ = ["plan_columns", "write_plan"]
+__all__ = ["plan_columns", "plan_map", "write_plan"]
+
+_MAPS: Final = {
+    "speeds.png": ("Speeds to drive", speed_map),
+    "rates.png": ("Nitrogen rates of the map", rate_map),
+}
 
 
 def plan_columns(plan: PlanOutcome) -> dict[str, np.ndarray[Any, Any]]:
@@ -44,6 +50,24 @@ def plan_columns(plan: PlanOutcome) -> dict[str, np.ndarray[Any, Any]]:
         ends[row] = str(tank + 1) if ends[row] is None else f"{ends[row]}, {tank + 1}"
     columns["gf_tank_end"] = ends
     return columns
+
+
+def plan_map(plan: PlanOutcome, name: str, system: System) -> Picture:
+    """Draw a poster of a plan.
+
+    Parameters
+    ----------
+    plan : PlanOutcome
+        From `plan_field`.
+    name : str
+        ``"speeds.png"`` or ``"rates.png"``.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    prescription, solution, (title, draw) = plan.vetted.prescription, plan.vetted.solution, _MAPS[name]
+    warmth = said_range(*solution.plan.temperature, "temperature", system)
+    said = f"{prescription.path.name} with {solution.bar.name}, liquid {warmth}. {plan_answer(plan, system)}"
+    return draw(plan, system, Heading(title, said, SHORT_CAUTION))
 
 
 def write_plan(
@@ -85,17 +109,22 @@ def write_plan(
     tell(f"writing {folder}")
     names, notes = ["zones.gpkg", "speeds.png", "rates.png", "plan.json"], list[str]()
     names += [] if plan.hours is None else ["day.png"]
-    prescription, solution = plan.vetted.prescription, plan.vetted.solution
+    prescription = plan.vetted.prescription
     with OutputFolder(folder, replace=replace, protect=(*protect, prescription.path)) as out:
         out.claim(names)
-        write_zones(out.stage(names[0]), prescription.table, plan_columns(plan), driver="GPKG", note=notes.append)
-        warmth = said_range(*solution.plan.temperature, "temperature", system)
-        said = f"{prescription.path.name} with {solution.bar.name}, liquid {warmth}. {plan_answer(plan, system)}"
-        titles = {"speeds.png": "Speeds to drive", "rates.png": "Nitrogen rates of the map"}
-        for (name, title), draw in zip(titles.items(), (speed_map, rate_map), strict=True):
-            out.stage(name).write_bytes(draw(plan, system, Heading(title, said, SHORT_CAUTION))[0])
+        write_zones(
+            out.stage(names[0]),
+            prescription.table,
+            plan_columns(plan),
+            driver="GPKG",
+            note=notes.append,
+            style=VERDICT_STYLE,
+        )
+        for name in _MAPS:
+            out.stage(name).write_bytes(plan_map(plan, name, system)[0])
         if plan.hours is not None:
-            answer = f"{prescription.path.name} with {solution.bar.name}. {hours_answer(plan.hours, system)}"
+            bar = plan.vetted.solution.bar.name
+            answer = f"{prescription.path.name} with {bar}. {hours_answer(plan.hours, system)}"
             by_hour = Heading("The day by the hour", answer, SHORT_CAUTION)
             out.stage("day.png").write_bytes(hours_picture(plan.hours, system, by_hour)[0])
         out.stage(names[3]).write_text(document_text(document), encoding="utf-8")

@@ -11,13 +11,15 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
+from geoflow.base.schema import GROUND_COLUMNS
 from geoflow.base.units import System, from_si, parse
 from geoflow.diagnosis import effective_area
 from geoflow.files.output import OutputFolder
 from geoflow.layers.ground_rasters import lay_grid, mark_grid, write_raster
+from geoflow.layers.package_tables import dress_layer
 from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
-from geoflow.report.canvas import Heading
+from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import LIQUID_LOST, finding_place, finding_text
 from geoflow.report.ground_figures import (
@@ -27,15 +29,17 @@ from geoflow.report.ground_figures import (
     orifice_figure,
 )
 from geoflow.report.json_numbers import document_text
+from geoflow.report.layer_styles import FINDING_STYLE, RATIO_STYLE
 from geoflow.report.reconciled import Ground, ground_map, rates_chart, spread_chart
 from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
+from geoflow.report.symbology import PASSES
 
 if TYPE_CHECKING:
     from geoflow.diagnosis import AreaSeries
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["laid_ground", "orifice_series", "write_columns", "write_reconciliation"]
+__all__ = ["ground_poster", "laid_ground", "orifice_series", "strip_columns", "write_columns", "write_reconciliation"]
 
 # Strips written at once.
 _BLOCK: Final = 100_000
@@ -63,13 +67,15 @@ def _pounds(rate: FloatArray) -> FloatArray:
     return np.round(np.asarray(from_si(rate, "nitrogen rate", "lb/acre")), 3)
 
 
-def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
-    """Write strips, zones and findings in WGS 84."""
-    import geopandas
-    import pyogrio
-    import shapely
+def strip_columns(outcome: ReconcileOutcome) -> dict[str, np.ndarray[Any, Any]]:
+    """Say of every record that covers ground what was applied there, asked, and why it is off.
 
-    found, log, crs = outcome.found, outcome.found.log, outcome.read.local_crs
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    """
+    found, log = outcome.found, outcome.found.log
     at = np.flatnonzero(found.ground)
     cause = np.full(log.row.size, "", dtype=object)
     # A strip in several zones shows the cause of its largest piece.
@@ -77,19 +83,30 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
     cause[found.strip[order]] = found.piece_cause[order]
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(log.target > 0.0, found.rate / log.target, np.nan)
+    return {
+        "log_row": log.row[at],
+        "time_s": np.round(log.time[at], 3),
+        "section": log.section[at],
+        "applied_lb_n_ac": _pounds(found.rate[at]),
+        "target_lb_n_ac": _pounds(log.target[at]),
+        "ratio": np.round(ratio[at], 4),
+        "cause": cause[at],
+    }
+
+
+def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
+    """Write strips, zones and findings in WGS 84."""
+    import geopandas
+    import pyogrio
+    import shapely
+
+    found, crs = outcome.found, outcome.read.local_crs
+    at, columns = np.flatnonzero(found.ground), strip_columns(outcome)
     for first in range(0, at.size, _BLOCK):
-        some = at[first : first + _BLOCK]
+        some = slice(first, first + _BLOCK)
         strips = geopandas.GeoDataFrame(
-            {
-                "log_row": log.row[some],
-                "time_s": np.round(log.time[some], 3),
-                "section": log.section[some],
-                "applied_lb_n_ac": _pounds(found.rate[some]),
-                "target_lb_n_ac": _pounds(log.target[some]),
-                "ratio": np.round(ratio[some], 4),
-                "cause": cause[some],
-            },
-            geometry=found.strips.shapes(some),
+            {name: values[some] for name, values in columns.items()},
+            geometry=found.strips.shapes(at[some]),
             crs=crs,
         ).to_crs(4326)
         pyogrio.write_dataframe(strips, path, layer="strips", driver="GPKG", append=first > 0)
@@ -111,6 +128,9 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
             crs=4326,
         )
         pyogrio.write_dataframe(findings, path, layer="findings", driver="GPKG", append=True)
+    styles = {"strips": RATIO_STYLE, "zones": RATIO_STYLE, "findings": FINDING_STYLE}
+    for layer in ("strips", *(["zones"] if rows else []), *(["findings"] if known else [])):
+        dress_layer(path, layer, styles[layer], GROUND_COLUMNS)
 
 
 def _with_own_columns(zones: Any, target: Prescription | None) -> Any:
@@ -178,6 +198,22 @@ def laid_ground(outcome: ReconcileOutcome, series: AreaSeries | None, cell: floa
     return Ground(grid, outlines, mark_grid(grid, found.strips.of(marked)[0]), series)
 
 
+def ground_poster(outcome: ReconcileOutcome, ground: Ground, system: System) -> Picture:
+    """Draw what was applied over what was asked, as a poster.
+
+    Parameters
+    ----------
+    outcome : ReconcileOutcome
+        From `reconcile_file`.
+    ground : Ground
+        From `laid_ground`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    heading = Heading(f"Applied over target: {outcome.read.path.name}", answer(outcome, system), SHORT_CAUTION)
+    return ground_map(outcome, ground, system, heading)
+
+
 def _cell_size(cell: str | None) -> float | None:
     """Side of a cell [m], where it is said."""
     size = None if cell is None else parse(cell, "length", where="--cell")
@@ -238,13 +274,13 @@ def write_reconciliation(
         applied = np.asarray(from_si(grid.applied, "nitrogen rate", "lb/acre"))
         write_raster(out.stage("applied.tif"), applied, grid, crs, what="nitrogen applied", unit="lb N/ac")
         write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")
-        write_raster(out.stage("passes.tif"), grid.passes, grid, crs, what="passes", unit="1")
+        passes = np.where(grid.field | (grid.passes > 0.0), grid.passes, np.nan)
+        write_raster(out.stage("passes.tif"), passes, grid, crs, what="passes", unit="1", colours=PASSES)
         _write_layers(out.stage("reconcile.gpkg"), outcome)
         out.stage("reconcile.json").write_text(document_text(document), encoding="utf-8")
         if found.zones is not None:
             _write_zones(out.stage("zones.csv"), outcome)
-        heading = Heading(f"Applied over target: {name}", answer(outcome, system), SHORT_CAUTION)
-        out.stage("map.png").write_bytes(ground_map(outcome, ground, system, heading)[0])
+        out.stage("map.png").write_bytes(ground_poster(outcome, ground, system)[0])
         heading = Heading(f"How the ground came out, and why: {name}", footer=SPREAD_WORDS)
         out.stage("causes.png").write_bytes(spread_chart(outcome, system, heading)[0])
         heading = Heading(f"Rates asked and given: {name}", footer=RATES_WORDS)

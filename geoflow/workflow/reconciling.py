@@ -25,24 +25,23 @@ from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.layers.boundaries import read_boundary
 from geoflow.layers.notes import Note
-from geoflow.log_files.read_log import read_log
-from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions
+from geoflow.log_files.read_log import ReadLog, read_log
+from geoflow.options.typed import ComparisonOptions, Given, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
-from geoflow.physics.air import SEA_LEVEL_PRESSURE, standard_air_pressure
+from geoflow.physics.air import SEA_LEVEL_PRESSURE
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation
-from geoflow.reconcile.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
-from geoflow.reconcile.causes import response_time
-from geoflow.reconcile.expected import compare
-from geoflow.reconcile.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
-from geoflow.reconcile.loads import match_loads
+from geoflow.reconciliation.balance import Balance, gaps, logged_ammonia, mass_balance, mean_temperature
+from geoflow.reconciliation.causes import response_time
+from geoflow.reconciliation.expected import compare
+from geoflow.reconciliation.field import Reconciliation, TargetMap, reconcile, with_lost_liquid
+from geoflow.reconciliation.loads import match_loads
 from geoflow.workflow.rehearsed_zones import read_rehearsed, rehearsal_file
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
 if TYPE_CHECKING:
-    from geoflow.log_files.read_log import ReadLog
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["parse_tickets", "read_log_with", "reconcile_file"]
+__all__ = ["liquid_said", "parse_tickets", "read_log_with", "reconcile_file"]
 
 # Less than this of the log's usual rate is nothing.
 _TRACE: Final = 0.01
@@ -92,7 +91,7 @@ def _window(bar: Bar | None, kelvin: tuple[float, float] | None) -> FlowWindow |
     return flow_window(bar, temperature_grid(*kelvin), tuple(range(len(bar.sections))))
 
 
-def _read_target(path: str, options: ReadOptions, nitrogen: str | None) -> Prescription:
+def _read_target(path: Given, options: ReadOptions, nitrogen: str | None) -> Prescription:
     """Read the map; the cures speak of the options that belong to it."""
     with reading(TARGET):
         return read_with(path, options, nitrogen)
@@ -159,7 +158,7 @@ def _counted_density(bar: Bar | None, temperature: tuple[float, float] | None, s
 
 
 def reconcile_file(
-    log_file: str,
+    log_file: Given,
     against: ComparisonOptions,
     log: LogOptions = _AS_IT_SAYS,
     target: ReadOptions = _AS_IT_IS,
@@ -170,7 +169,7 @@ def reconcile_file(
 
     Parameters
     ----------
-    log_file : str
+    log_file : str, GeoDataFrame, DataFrame or ReadLog
         The as-applied log.
     against : ComparisonOptions
         Bar, target map, boundary and scale tickets.
@@ -196,14 +195,14 @@ def reconcile_file(
 
 
 def read_log_with(
-    log_file: str, options: LogOptions, bar: Bar | None, temperature: tuple[float, float] | None, fraction: float
+    log_file: Given, options: LogOptions, bar: Bar | None, temperature: tuple[float, float] | None, fraction: float
 ) -> ReadLog:
     """Read the log with what the bar says of it.
 
     Parameters
     ----------
-    log_file : str
-        The as-applied log.
+    log_file : str, GeoDataFrame, DataFrame or ReadLog
+        The as-applied log; one that was read already comes back as it is.
     options : LogOptions
         How it is read.
     bar : Bar or None
@@ -213,11 +212,13 @@ def read_log_with(
     fraction : float
         Mass of nitrogen over mass of ammonia [-].
     """
+    if isinstance(log_file, ReadLog):
+        return log_file
     width = bar.width if bar is not None else None
     if options.width is not None:
         width = parse(options.width, "length", where="--width")
     density = _density(bar, temperature, options.volume_temperature)
-    tell(f"reading {log_file}")
+    tell(f"reading {called(log_file)}")
     return read_log(
         log_file,
         columns=options.column,
@@ -235,6 +236,22 @@ def read_log_with(
         layer=options.layer,
         mapping=None if options.columns_file is None else Path(options.columns_file),
     )
+
+
+def liquid_said(options: LogOptions, bar: Bar | None) -> tuple[float, float] | None:
+    """Temperature of the liquid as it was said [K]; None where it was not.
+
+    Parameters
+    ----------
+    options : LogOptions
+        How the log is read.
+    bar : Bar or None
+        Its air counts with a tank's gauge; the sea level's without one.
+    """
+    if options.temperature is None:
+        return None
+    air = SEA_LEVEL_PRESSURE if bar is None else bar.air_pressure
+    return liquid_temperature(options.temperature, air, where="--temperature")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -297,16 +314,8 @@ def _balance(
     )
 
 
-def _liquid(text: str | None, bar: Bar | None) -> tuple[float, float] | None:
-    """Temperature of the liquid as given [K]."""
-    if text is None:
-        return None
-    air = standard_air_pressure(0.0) if bar is None else bar.air_pressure
-    return liquid_temperature(text, air, where="--temperature")
-
-
 def _reconcile_file(
-    log_file: str, against: ComparisonOptions, options: LogOptions, target_options: ReadOptions
+    log_file: Given, against: ComparisonOptions, options: LogOptions, target_options: ReadOptions
 ) -> ReconcileOutcome:
     bar = None if against.bar is None else read_bar(against.bar)
     fraction = NITROGEN_FRACTION if bar is None else bar.nitrogen_fraction
@@ -317,7 +326,7 @@ def _reconcile_file(
             where="--ticket",
             cure="leave --ticket out",
         )
-    temperature = _liquid(options.temperature, bar)
+    temperature = liquid_said(options, bar)
     read = read_log_with(log_file, options, bar, temperature, fraction)
     field = _Field(notes=tuple(read.notes))
     if against.target is not None:

@@ -12,7 +12,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.units import to_si
-from geoflow.reconcile.expected import ExpectedZones
+from geoflow.reconciliation.expected import ExpectedZones
 
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription

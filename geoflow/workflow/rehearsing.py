@@ -23,8 +23,9 @@ from geoflow.rehearsal.rehearsal import Rehearsal, rehearse
 from geoflow.rehearsal.route import Driving
 from geoflow.rehearsal.setup import Reading, Setup, Unknown
 from geoflow.rehearsal.switching import Switching
-from geoflow.report.canvas import Heading
+from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
+from geoflow.report.layer_styles import VERDICT_STYLE
 from geoflow.report.rehearsed import expected_map, rehearsed_answer
 from geoflow.workflow.day import first_pass
 from geoflow.workflow.plan_outputs import plan_columns
@@ -33,7 +34,7 @@ from geoflow.workflow.rehearsed_zones import REHEARSAL
 if TYPE_CHECKING:
     from geoflow.ground.applied_log import AppliedLog
 
-__all__ = ["rehearse_field", "write_rehearsal"]
+__all__ = ["expected_columns", "rehearsal_map", "rehearse_field", "write_rehearsal"]
 
 
 _DAYS, _SEED, _MOST_DAYS = 20, 1, 200
@@ -175,8 +176,14 @@ def _log_columns(log: AppliedLog, outcome: RehearseOutcome) -> dict[str, FloatAr
     }
 
 
-def _zone_columns(outcome: RehearseOutcome) -> dict[str, np.ndarray[Any, Any]]:
-    """What to expect of each zone, for every row of the file as read."""
+def expected_columns(outcome: RehearseOutcome) -> dict[str, np.ndarray[Any, Any]]:
+    """What to expect of each zone, for every row of the file as read.
+
+    Parameters
+    ----------
+    outcome : RehearseOutcome
+        From `rehearse_field`.
+    """
     prescription, zones = outcome.plan.vetted.prescription, outcome.rehearsal.zones
     rates = {"mean": zones.mean, "low": zones.low, "high": zones.high}
     shares = {"within_10": zones.within_10, "uneven": zones.uneven, "short": zones.short}
@@ -227,7 +234,16 @@ def _target_below(done: Rehearsal) -> FloatArray:
         return np.asarray(np.bincount(strip, area * done.setup.rate[covered.zone[inside]], size) / ground)
 
 
-def _map_picture(outcome: RehearseOutcome, system: System) -> bytes:
+def rehearsal_map(outcome: RehearseOutcome, system: System) -> Picture:
+    """Draw what is to be expected over what is asked, as a poster.
+
+    Parameters
+    ----------
+    outcome : RehearseOutcome
+        From `rehearse_field`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
     done = outcome.rehearsal
     grid = lay_grid(
         done.strips.quads, done.strip_rates.mean(axis=0), _target_below(done), done.setup.zones, done.setup.rate, None
@@ -238,7 +254,7 @@ def _map_picture(outcome: RehearseOutcome, system: System) -> bytes:
         rehearsed_answer(outcome, system),
         SHORT_CAUTION,
     )
-    return expected_map(outcome, grid, system, heading)[0]
+    return expected_map(outcome, grid, system, heading)
 
 
 def write_rehearsal(
@@ -287,9 +303,16 @@ def write_rehearsal(
         columns = _log_columns(outcome.rehearsal.log, outcome)
         pandas.DataFrame(columns).to_csv(out.stage("log.csv"), index=False, lineterminator="\n")
         table = vetted.prescription.table
-        write_zones(out.stage("zones.gpkg"), table, _zone_columns(outcome), driver="GPKG", note=notes.append)
+        write_zones(
+            out.stage("zones.gpkg"),
+            table,
+            expected_columns(outcome),
+            driver="GPKG",
+            note=notes.append,
+            style=VERDICT_STYLE,
+        )
         _write_strips(out.stage("strips.gpkg"), outcome)
-        out.stage("map.png").write_bytes(_map_picture(outcome, system))
+        out.stage("map.png").write_bytes(rehearsal_map(outcome, system)[0])
         out.stage(REHEARSAL).write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
         if vetted.inputs is not None:
             vetted.inputs.refuse_changes()

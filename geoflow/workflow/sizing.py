@@ -14,6 +14,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.lists import parse_list
 from geoflow.base.progress import tell
+from geoflow.base.subject import called
 from geoflow.base.units import parse
 from geoflow.decide.size_curves import BarRange
 from geoflow.decide.sized import Sized, Taken, sized
@@ -105,7 +106,7 @@ def size_orifices(said: SizeOptions, read: ReadOptions) -> tuple[Sized, Prescrip
     with watching(said.map, said.bar):
         bar = _read_bar(said)
         if said.map is not None:
-            tell(f"reading {said.map}")
+            tell(f"reading {called(said.map)}")
             prescription = read_with(said.map, read)
     if bar is None:
         bars, plan, taken = assumed_bar(said)

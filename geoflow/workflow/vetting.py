@@ -5,43 +5,26 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 import numpy as np
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
-from geoflow.base.said import said_range
 from geoflow.base.subject import called
-from geoflow.base.units import GALLON, POUND, System, from_si, parse, show, to_si
+from geoflow.base.units import GALLON, POUND, parse, show, to_si
 from geoflow.decide.edges import look_beyond
 from geoflow.decide.vet import Plan, vet
 from geoflow.files.inputs import watching
-from geoflow.files.output import OutputFolder, replace_file
 from geoflow.layers.notes import Note
-from geoflow.layers.write_vector import write_zones
-from geoflow.options.typed import PlanOptions, ReadOptions
+from geoflow.options.typed import Given, PlanOptions, ReadOptions
 from geoflow.outcomes import VetOutcome
 from geoflow.physics.ammonia import saturation
-from geoflow.prescription_files.read_prescription import read_prescription
-from geoflow.report.canvas import Heading
-from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.cures import cure_texts
-from geoflow.report.json_numbers import document_text
-from geoflow.report.liquid_words import said_liquid
-from geoflow.report.maps import Panel, field_map
-from geoflow.report.symbology import VERDICT_SYMBOLS
-from geoflow.report.vetted import held_text
-from geoflow.report.window_panels import PlannedRates, window_panels
+from geoflow.prescription_files.read_prescription import Prescription, read_prescription
 from geoflow.workflow.bar_plan import read_bar_and_plan
-
-if TYPE_CHECKING:
-    from geoflow.layers.notes import Note
-    from geoflow.layers.write_vector import Driver
-    from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
     "USUAL_COUNTING_TEMPERATURE",
@@ -50,12 +33,8 @@ __all__ = [
     "looked_beyond",
     "read_with",
     "vet_file",
-    "write_json",
-    "write_vetting",
-    "zone_columns",
 ]
 
-_MOST_LABELS = 80
 _SPEED_COLUMNS = ("speed_low_mph", "speed_high_mph")
 USUAL_COUNTING_TEMPERATURE = "60 degF"
 _AS_IT_IS: Final = ReadOptions()
@@ -164,13 +143,13 @@ def in_nitrogen(
     return prescription, rate, density
 
 
-def read_with(path: str, options: ReadOptions, nitrogen: str | None = None) -> Prescription:
+def read_with(path: Given, options: ReadOptions, nitrogen: str | None = None) -> Prescription:
     """Read a prescription as the options say.
 
     Parameters
     ----------
-    path : str
-        The file.
+    path : str, GeoDataFrame or Prescription
+        The file, the zones themselves, or what was read already.
     options : ReadOptions
         How; the temperature of volumes is none of the reader's business.
     nitrogen : str, optional
@@ -181,6 +160,8 @@ def read_with(path: str, options: ReadOptions, nitrogen: str | None = None) -> P
     GeoflowError
         If it cannot be read or understood.
     """
+    if isinstance(path, Prescription):
+        return path
     return read_prescription(
         path,
         rate_column=options.rate_column,
@@ -196,13 +177,13 @@ def read_with(path: str, options: ReadOptions, nitrogen: str | None = None) -> P
 
 
 def vet_file(
-    prescription_file: str, plan: PlanOptions, read: ReadOptions = _AS_IT_IS, *, zone_speeds: str | None = None
+    prescription_file: Given, plan: PlanOptions, read: ReadOptions = _AS_IT_IS, *, zone_speeds: str | None = None
 ) -> VetOutcome:
     """Read a prescription and a bar and give every zone its verdict.
 
     Parameters
     ----------
-    prescription_file : str
+    prescription_file : str, GeoDataFrame or Prescription
         The prescription.
     plan : PlanOptions
         The bar, and what is planned with it.
@@ -218,9 +199,9 @@ def vet_file(
     """
 
     with watching(prescription_file, plan.bar, zone_speeds) as inputs:
-        tell(f"reading {plan.bar} and solving the bar")
+        tell(f"reading {called(plan.bar)} and solving the bar")
         solution = read_bar_and_plan(plan)
-        tell(f"reading {prescription_file}")
+        tell(f"reading {called(prescription_file)}")
         prescription = read_with(prescription_file, read)
         speeds = None if zone_speeds is None else _read_zone_speeds(Path(zone_speeds), prescription, solution.plan)
     prescription, rate, density = in_nitrogen(prescription, solution.bar, read.volume_temperature)
@@ -246,154 +227,3 @@ def looked_beyond(outcome: VetOutcome, *, stated: bool) -> VetOutcome:
         outcome.rate, prescription.area, prescription.zones, outcome.solution, outcome.vetting, stated=stated
     )
     return replace(outcome, beyond=looked)
-
-
-def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
-    """Verdict columns for every row of the file as read; empty where a row was left out.
-
-    Parameters
-    ----------
-    outcome : VetOutcome
-        What the workflow gave.
-    """
-
-    vetting, solution, kept = outcome.vetting, outcome.solution, outcome.prescription.row
-    rows = outcome.prescription.rows_read
-    count = len(kept)
-
-    def numbers(values: FloatArray) -> FloatArray:
-        column = np.full(rows, np.nan)
-        column[kept] = np.round(values, 4)
-        return column
-
-    def words(values: TextArray | list[str]) -> np.ndarray[Any, Any]:
-        column = np.full(rows, None, dtype=object)
-        column[kept] = [str(value) or None for value in values]
-        return column
-
-    low, high = solution.rate_bounds(solution.certain)
-    if low > high:
-        low = high = np.nan
-    rates = from_si(np.array([low, high]), "nitrogen rate", "lb/acre")
-    return {
-        "gf_zone": numbers(np.asarray(kept + 1, dtype=np.float64)),
-        "gf_verdict": words(vetting.verdict),
-        "gf_side": words(vetting.side),
-        "gf_limit": words(vetting.limited_by),
-        "gf_rate_lb_n_ac": numbers(from_si(outcome.rate, "nitrogen rate", "lb/acre")),
-        "gf_area_ac": numbers(from_si(outcome.prescription.area, "area", "acre")),
-        "gf_speed_low_mph": numbers(from_si(vetting.speed_low, "speed", "mile/hour")),
-        "gf_speed_high_mph": numbers(from_si(vetting.speed_high, "speed", "mile/hour")),
-        "gf_rate_low_lb_n_ac": numbers(np.full(count, rates[0])),
-        "gf_rate_high_lb_n_ac": numbers(np.full(count, rates[1])),
-        "gf_liquid_margin_psi": numbers(from_si(vetting.margin, "pressure", "psi")),
-        "gf_cure": words(cure_texts(np.arange(count), outcome.rate, solution, vetting, "us")),
-    }
-
-
-def write_json(path: Path, document: dict[str, Any], *, replace: bool, protect: tuple[Path, ...]) -> None:
-    """Write a document whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-        Where to.
-    document : dict
-        The JSON.
-    replace : bool
-        Whether files that are there may be replaced.
-    protect : tuple of Path
-        Files never to be written over.
-    """
-
-    text = document_text(document)
-
-    def write(target: Path) -> None:
-        target.write_text(text, encoding="utf-8")
-
-    replace_file(path, write, replace=replace, protect=protect)
-
-
-_OUTPUTS: dict[str, tuple[str, Driver]] = {
-    "shapefile": ("zones.shp", "ESRI Shapefile"),
-    "zipped shapefile": ("zones.shp", "ESRI Shapefile"),
-    "geojson": ("zones.geojson", "GeoJSON"),
-}
-
-
-def write_vetting(
-    outcome: VetOutcome,
-    folder: Path,
-    document: dict[str, Any],
-    system: System,
-    *,
-    replace: bool,
-    protect: tuple[Path, ...],
-) -> tuple[list[str], list[str]]:
-    """Write zones with verdicts, maps and the JSON into a folder, all of them or none.
-
-    Parameters
-    ----------
-    outcome : VetOutcome
-        What the workflow gave.
-    folder : Path
-        Where to.
-    document : dict
-        The JSON.
-    system : str
-        ``"us"`` or ``"metric"``.
-    replace : bool
-        Whether files that are there may be replaced.
-    protect : tuple of Path
-        Files never to be written over.
-
-    Returns
-    -------
-    names, notes : list of str
-        Files written, and one sentence for each thing a format could not hold.
-
-    Raises
-    ------
-    OutputError
-        If something is there already and `replace` is not set, or the folder cannot be written.
-    """
-
-    tell(f"writing {folder}")
-    prescription, solution, vetting = outcome.prescription, outcome.solution, outcome.vetting
-    same_format = _OUTPUTS.get(prescription.file_format)
-    notes: list[str] = []
-    names = ["zones.gpkg", "map.png", "window.png", "vet.json"] + ([same_format[0]] if same_format else [])
-    columns = zone_columns(outcome)
-    with OutputFolder(folder, replace=replace, protect=protect) as out:
-        out.claim(names)
-        write_zones(out.stage("zones.gpkg"), prescription.table, columns, driver="GPKG", note=notes.append)
-        if same_format:
-            write_zones(
-                out.stage(same_format[0]), prescription.table, columns, driver=same_format[1], note=notes.append
-            )
-        plan = (
-            f"{solution.bar.name} at {said_range(*solution.plan.speed, 'speed', system)}, liquid "
-            f"{said_liquid(solution.plan, system)}"
-        )
-        field = field_map(
-            prescription.zones,
-            [Panel("", vetting.verdict.tolist())],
-            VERDICT_SYMBOLS,
-            label=prescription.zone_id if len(prescription.row) <= _MOST_LABELS else None,
-            system=system,
-            heading=Heading(
-                held_text(vetting.verdict),
-                f"{prescription.path.name}: {plan}",
-                SHORT_CAUTION,
-            ),
-        )
-        out.stage("map.png").write_bytes(field[0])
-        chart = window_panels(
-            solution,
-            PlannedRates(outcome.rate, prescription.area, vetting.verdict, *vetting.driven),
-            system,
-            Heading(f"Rates {solution.bar.name} can deliver", footer=SHORT_CAUTION),
-        )
-        out.stage("window.png").write_bytes(chart[0])
-        out.stage("vet.json").write_text(document_text(document), encoding="utf-8")
-    return names, notes

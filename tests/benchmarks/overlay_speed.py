@@ -34,7 +34,7 @@ from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import local_frame
 from geoflow.ground.laid_strips import lay_strips
 from geoflow.ground.swaths import ground_rates, overlay
-from geoflow.reconcile.field import TargetMap, reconcile
+from geoflow.reconciliation.field import TargetMap, reconcile
 
 LONGITUDE, LATITUDE, HEADING = -93.6, 42.0, math.radians(13.0)
 WIDTH, STEP, PER_PASS = 18.288, 2.2, 400

@@ -58,7 +58,8 @@ def in_memory(path: Path, folder: Path, driver: str, suffix: str) -> tuple[float
     """Seconds of the plain way and of vetting, read and write included, medians of three turns about."""
     from geoflow.layers.write_vector import write_zones
     from geoflow.options.typed import PlanOptions
-    from geoflow.workflow.vetting import vet_file, zone_columns
+    from geoflow.workflow.vet_outputs import zone_columns
+    from geoflow.workflow.vetting import vet_file
 
     plain, ours, parts = [], [], []
     for turn in range(3):

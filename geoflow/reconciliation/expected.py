@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, TextArray
-from geoflow.reconcile.field import ZoneSums
+from geoflow.reconciliation.field import ZoneSums
 
 __all__ = ["HOW_IT_CAME", "ComparedZones", "ExpectedZones", "compare"]
 

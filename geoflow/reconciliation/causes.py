@@ -12,7 +12,7 @@ from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import BoolArray, FloatArray, TextArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.hydraulics.window import FlowWindow
-from geoflow.reconcile.lag import Lag, Tracks, followed, tracks
+from geoflow.reconciliation.lag import Lag, Tracks, followed, tracks
 
 __all__ = [
     "CAUSES",

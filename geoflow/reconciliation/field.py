@@ -19,10 +19,18 @@ from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.laid_strips import Strips, lay_strips
 from geoflow.ground.swaths import Overlay, ground_rates, overlay
 from geoflow.hydraulics.window import FlowWindow
-from geoflow.reconcile.agreement import Agreement, agreement, within
-from geoflow.reconcile.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER, off_causes, response_to, turning_ratio
-from geoflow.reconcile.ground import OFF, Ground, in_steps, lay_ground
-from geoflow.reconcile.lag import Lag, estimate_lag, shifted
+from geoflow.reconciliation.agreement import Agreement, agreement, within
+from geoflow.reconciliation.causes import (
+    CAUSES,
+    LOST_LIQUID,
+    OVERLAP,
+    ZONE_BORDER,
+    off_causes,
+    response_to,
+    turning_ratio,
+)
+from geoflow.reconciliation.ground import OFF, Ground, in_steps, lay_ground
+from geoflow.reconciliation.lag import Lag, estimate_lag, shifted
 
 __all__ = ["Reconciliation", "Shift", "TargetMap", "ZoneSums", "reconcile", "with_lost_liquid"]
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.ground.swaths import Overlay
-from geoflow.reconcile.agreement import Agreement, agreement, within
+from geoflow.reconciliation.agreement import Agreement, agreement, within
 
 __all__ = ["OFF", "Ground", "in_steps", "lay_ground"]
 
