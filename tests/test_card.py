@@ -57,7 +57,7 @@ from geoflow.decide.faults import (
 )
 from geoflow.decide.gauges import gauge_table
 from geoflow.decide.vet import Plan, Solution, solve, vet
-from geoflow.hydraulics.cases import Case
+from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.readings import gauge_readings
 from geoflow.physics.tanks import drawn_temperature
 from geoflow.workflow.typed_rates import parse_rates

@@ -17,7 +17,8 @@ from reference_bar import ReferenceBar
 
 from geoflow.bar.equipment import Bar, ControlValve, Line, MeasuredPoint, Orifice, RowHose, Section, Suction
 from geoflow.base.errors import BarError, RangeError, UsageError
-from geoflow.hydraulics.cases import Case, bounding_cases, central_case
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import bounding_cases, central_case
 from geoflow.hydraulics.circuit import Circuit, choose_sections
 from geoflow.hydraulics.rows import row_split
 from geoflow.hydraulics.window import FlowWindow, flow_window

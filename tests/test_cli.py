@@ -362,7 +362,7 @@ WRONG_USE = [
     ([*HOLDS, "--rate-column", "lb_n_a"], "lb_n_a", "--rate-column"),
     ([*HOLDS, "--rate-unit", "lb/ac"], "nitrogen (N) or ammonia (NH3)", "lb N/ac"),
     ([*FAILS[:-2]], "unit", "--rate-unit"),
-    (["bar"], "neither --check nor --schema", "--check BAR"),
+    (["bar"], "neither --check nor --new", "--check BAR"),
     (["window", "--bar", "nowhere.toml", "--temperature", "40 degF"], "no such bar file", "name"),
     (["vet", "nowhere.shp", *HOLDS[2:]], "nowhere.shp", ""),
 ]

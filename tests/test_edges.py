@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from bars import FOOT, GPM, LB_PER_AC, MPH, bar, change, fahrenheit, full_bar
-from shapely import box
+from shapely import affinity, box, multipolygons
 
 from geoflow.bar.equipment import Section, Tank
 from geoflow.decide.edges import edge_area, edge_patterns, look_beyond, lost_at_the_edges
@@ -81,3 +81,30 @@ def test_the_end_of_a_tank_costs_the_suction() -> None:
     assert looked.temperature < fahrenheit(36.0)
     without = solve(replace(starved, tank=None), plan(40.0))
     assert look_beyond(rate, AREA, ZONES, without, vet(rate, without), stated=True) == ()
+
+
+def _grid(gap: float = 0.0, drop: tuple[int, ...] = ()) -> np.ndarray:
+    """Squares of 20 m, eight by eight, each less a gap (or more, overlapping), some left out."""
+    at = [(20.0 * (place % 8), 20.0 * (place // 8)) for place in range(64) if place not in drop]
+    return np.array([box(x, y, x + 20.0 - gap, y + 20.0 - gap) for x, y in at])
+
+
+@pytest.mark.parametrize(
+    "zones",
+    [
+        _grid(),
+        _grid(gap=0.03),
+        _grid(gap=-0.02),
+        _grid(drop=(27, 28, 35, 36)),
+        np.array([*_grid()[:-8], box(0.0, 140.0, 70.0, 160.0), box(70.0, 140.0, 160.0, 160.0)]),
+        np.array([*_grid(), *affinity.translate(multipolygons(_grid()), 300.0).geoms]),
+    ],
+    ids=["fitting", "hairs between", "overlapping", "with a hole", "corners on sides", "two parts"],
+)
+def test_the_strip_along_the_outline_is_that_of_all_zones_joined_one_by_one(zones: np.ndarray) -> None:
+    joined = zones[0].buffer(0.05, join_style="mitre")
+    for zone in zones[1:]:
+        joined = joined.union(zone.buffer(0.05, join_style="mitre"))
+    strip = joined.boundary.buffer(12.05)
+    wanted = [zone.intersection(strip).area for zone in zones]
+    np.testing.assert_allclose(edge_area(zones, 12.0), wanted, atol=1.5)

@@ -46,8 +46,12 @@ def test_the_table_is_whole() -> None:
     assert [message.what for message in messages if not message.cures] == []
 
 
-# Their errors wait for those who know where and how to put it right: the bar file's reader, and the page's tabs.
-WAITING = {("QuantityError", "values"), ("QuantityError", "bar_file"), ("UsageError", "answers")}
+# Their errors wait for those who know where and how to put it right: the bar file's reader, the question that was
+# asked, and the page's tabs.
+WAITING = {
+    *(("QuantityError", module) for module in ("values", "bar_file", "answers", "fittings")),
+    ("UsageError", "answers"),
+}
 
 
 def test_every_error_says_where_and_how_to_put_it_right() -> None:

@@ -184,10 +184,6 @@ def test_public_names_are_listed(path: Path) -> None:
         assert hasattr(module, name)
 
 
-# Where public functions still lack their Parameters; a place goes from here with its last one.
-NOT_YET = ("hydraulics/", "diagnosis/", "log_files/", "reconcile/", "decide/gauges.py")
-
-
 def without_parameters(tree: ast.Module) -> list[str]:
     """Public functions, and public methods of public classes, that take something and do not say what."""
     classes = [node for node in tree.body if isinstance(node, ast.ClassDef) and not node.name.startswith("_")]
@@ -204,14 +200,7 @@ def without_parameters(tree: ast.Module) -> list[str]:
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
 def test_public_functions_say_what_they_take(path: Path) -> None:
-    if not name_of(path).startswith(NOT_YET):
-        assert without_parameters(ast.parse(path.read_text(encoding="utf-8"))) == []
-
-
-@pytest.mark.parametrize("place", NOT_YET)
-def test_places_that_say_what_they_take_leave_the_list(place: str) -> None:
-    paths = [path for path in MODULES if name_of(path).startswith(place)]
-    assert any(without_parameters(ast.parse(path.read_text(encoding="utf-8"))) for path in paths)
+    assert without_parameters(ast.parse(path.read_text(encoding="utf-8"))) == []
 
 
 def test_a_function_that_does_not_say_what_it_takes_is_seen() -> None:

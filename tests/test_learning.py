@@ -15,11 +15,13 @@ from learning_days import Hidden, draw, drive, flow_window_of, known_bar, usual_
 
 from geoflow import cli
 from geoflow.bar.bar_file import read_bar, read_bar_text
-from geoflow.bar.equipment import Bar, MeasuredPoint
+from geoflow.bar.equipment import Bar, Line, MeasuredPoint
 from geoflow.bar.learned import Learned, LearnedLog
 from geoflow.bar.learned_table import with_learned
+from geoflow.bar.ranges import Range
 from geoflow.base.errors import BarError, LogError
 from geoflow.decide.odds import odds_of_holding
+from geoflow.decide.settling import settling
 from geoflow.decide.vet import Plan, solve, vet
 from geoflow.diagnosis.learned_bar import LearnedKind, NewLog, learn_kind
 from geoflow.diagnosis.steady_cells import gather_cells
@@ -27,6 +29,7 @@ from geoflow.ground.applied_log import AppliedLog
 from geoflow.hydraulics.learned_ways import margin_doublings
 from geoflow.hydraulics.window import flow_window
 from geoflow.options.typed import LearnOptions
+from geoflow.report.doubt import doubt_text
 from geoflow.workflow.learning import learn_files, learn_logs, write_learned
 
 sys.path.insert(0, str(Path(__file__).parent / "campaigns"))
@@ -307,6 +310,45 @@ def test_what_cannot_be_learned_from_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BarError, match="cannot be put into this bar file"):
         write_learned(outcome, str(inline), str(tmp_path / "out.toml"), replace_existing=False, protect=())
     assert not (tmp_path / "out.toml").exists()
+
+
+def test_what_learned_orifices_leave_open_is_told_and_no_point_asked_for() -> None:
+    """The region of one short day leaves zones in doubt that exact orifices would settle: more logs are asked for."""
+    _, one, log, _, _ = drawn(3)
+    better = knowing(one, learned_from(one, as_new(one, log)).learned)
+    plan = Plan((fahrenheit(45.0), fahrenheit(50.0)), (2.2, 2.2), (0, 1))
+    solution = solve(better, plan)
+    low, high = (solution.rate_bounds(bounds) for bounds in (solution.certain, solution.possible))
+    rates = np.array([0.5 * (low[0] + high[0]), 0.5 * (low[1] + high[1])])
+    vetting = vet(rates, solution)
+    assert set(vetting.verdict) == {"doubtful"}
+    found = settling(np.ones(2), solution, vetting)
+    assert found is not None and found.enough and found.reading is None
+    text = doubt_text(found, solution, "us")
+    assert (found.learnable > 0.0) == (found.known > 0.0)
+    assert ("learn again with logs" in text) == (found.learnable > 0.0) and "measured point" not in text
+
+
+def test_one_learned_orifice_is_not_enough_for_two() -> None:
+    """Where another kind is in use beside it of which nothing is known, a point is still looked for."""
+    _, one, log, _, _ = drawn(3)
+    learned = replace(one.orifices["only"], learned=learned_from(one, as_new(one, log)).learned)
+    other = replace(one.orifices["only"], name="other")
+    left, right = one.sections
+    mixed = replace(one, sections=(left, replace(right, orifice="other")), orifices={"only": learned, "other": other})
+    solution = solve(mixed, Plan((fahrenheit(45.0), fahrenheit(45.0)), (2.2, 2.2), (0, 1)))
+    vetting = vet(np.linspace(0.002, 0.04, 60), solution)
+    found = settling(np.ones(60), solution, vetting)
+    assert found is not None and not found.enough
+
+
+def test_a_feed_that_is_a_range_is_not_learned_through() -> None:
+    """Its loss would be taken for the orifice's own."""
+    _, one, _, _, _ = drawn(3)
+    feed = Line(3.0, 0.019, ranges=(Range("length", 6.0, 1.0),))
+    left, right = one.sections
+    with pytest.raises(BarError, match="known as a range only"):
+        learn_logs(replace(one, sections=(left, replace(right, feed=feed))), (), ())
 
 
 def test_odds_are_one_where_it_holds_and_none_where_it_fails() -> None:

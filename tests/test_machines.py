@@ -129,7 +129,7 @@ def test_the_heat_of_a_bypass_by_hand() -> None:
     one, liquid = bar(bypass=Bypass(20 * GPM, 100 * PSI)), saturation(np.full((1, 1, 1), fahrenheit(40.0)))
     flow = 5 * GPM * liquid.liquid_density
     against, moved = moved_share(
-        one, flow, np.full((1, 1, 1), 30 * PSI), liquid, np.ones((1, 1, 1), bool), SuctionSide(one, liquid)
+        one, flow, np.full((1, 1, 1), 30 * PSI), liquid, np.ones((1, 1, 1), bool), (one, SuctionSide(one, liquid))
     )
     kelvin = (against * moved / 0.5 / liquid.liquid_density / liquid.liquid_heat_capacity).item()
     assert moved.item() == pytest.approx(4.0)

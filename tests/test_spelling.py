@@ -17,7 +17,8 @@ from geoflow.base.errors import GeoflowError
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.spelling import nearest
 from geoflow.physics.ammonia import saturation
-from geoflow.report.bar_words import bar_report, unusual_lines
+from geoflow.report.bar_oddities import unusual_lines
+from geoflow.report.bar_words import bar_report
 from geoflow.report.terminal import as_text
 from geoflow.season.columns import COLUMNS
 

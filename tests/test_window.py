@@ -31,7 +31,8 @@ from geoflow.bar.equipment import (
 )
 from geoflow.base.errors import BarError
 from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS
-from geoflow.hydraulics.cases import Case, bounding_cases
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import bounding_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.curves import pressure_curve
 from geoflow.hydraulics.rows import row_split

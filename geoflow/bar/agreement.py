@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from geoflow.bar.keys import COUPLING_K
+from geoflow.bar.ranges import ends_of
 from geoflow.bar.values import shown
 from geoflow.base.spelling import nearest
 
@@ -33,7 +34,7 @@ def check_pump(note: _Note, values: Mapping[str, Any], given: Mapping[str, Any])
             note("[drive]", what, "write full_oil and given_oil, or full_speed and given_speed")
     pump, bypass = values["pump"] or {}, values["bypass"] or {}
     for key, most in (("pump_flow", "max_flow"), ("opens_at", "max_rise")):
-        if None not in (bypass.get(key), pump.get(most)) and bypass[key] > pump[most]:
+        if None not in (bypass.get(key), pump.get(most)) and ends_of(bypass[key])[1] > ends_of(pump[most])[0]:
             what = f"{key} = {shown(given['bypass'][key])} is above the pump's {most} = {shown(given['pump'][most])}"
             note("[bypass]", what, "check both and their units")
 

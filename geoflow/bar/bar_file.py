@@ -21,6 +21,7 @@ from geoflow.bar.keys import Key, Table, heading, keys_of, subtables_of, table_o
 from geoflow.bar.learned_table import check_learned
 from geoflow.bar.left_out import left_out_keys
 from geoflow.bar.measured import measured_points
+from geoflow.bar.ranges import ends_of
 from geoflow.bar.values import convert, shown, text_of, within
 from geoflow.base import units
 from geoflow.base.errors import BarError, QuantityError
@@ -101,7 +102,7 @@ def parse_bar(mapping: Mapping[str, object], *, where: str = "bar") -> Bar:
             listed += f"\n  and {len(reader.problems) - _MOST_LISTED} more"
         what = f"{len(reader.problems)} things in the bar file are wrong\n{listed}"
         raise BarError(what, where=where, cure="put them right one by one; one mistake can show up twice")
-    return replace(build_bar(values, reader.air_pressure), left_out=left_out_keys(mapping))
+    return replace(build_bar(values, reader.air), left_out=left_out_keys(mapping))
 
 
 def _content(path: Path) -> bytes:
@@ -188,7 +189,12 @@ class _Reader:
 
     def __init__(self) -> None:
         self.problems: list[_Problem] = []
-        self.air_pressure = standard_air_pressure(0.0)
+        self.air = (standard_air_pressure(0.0),) * 2
+
+    @property
+    def air_pressure(self) -> float:
+        """Middle of what it may be [Pa]: gauge pressures are read at it."""
+        return 0.5 * sum(self.air)
 
     def note(self, place: str, what: str, cure: str) -> None:
         self.problems.append(_Problem(place, what, cure))
@@ -202,7 +208,8 @@ class _Reader:
         misspelt = self._unknown(given, table, place)
         values = {name: self._key(given, key, place, prefix, misspelt) for name, key in keys_of(table.path).items()}
         if not table.path and values["elevation"] is not None:
-            self.air_pressure = standard_air_pressure(values["elevation"])
+            low, high = values["elevation"]
+            self.air = standard_air_pressure(high), standard_air_pressure(low)
         for name, child in subtables_of(table.path).items():
             values[name] = self._tables(given[name], child, place) if name in given else None
             if name not in given and child.required and f"'{name}'" not in misspelt:
@@ -297,7 +304,7 @@ def _check_orifices(reader: _Reader, values: dict[str, Any], given: Mapping[str,
         check_learned(reader.note, name, orifice.get("learned"))
     for name, orifice in orifices.items():
         if orifice.get("measured"):
-            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air_pressure)
+            orifice["measured"] = measured_points(reader.note, name, values, given, reader.air)
 
 
 def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, Any]) -> None:
@@ -319,7 +326,7 @@ def _cross_check(reader: _Reader, values: dict[str, Any], given: Mapping[str, An
 
 def _check_flows(reader: _Reader, name: str, machine: dict[str, Any], given: Mapping[str, Any]) -> None:
     low, high = machine.get("min_flow"), machine.get("max_flow")
-    if low is not None and high is not None and low > high:
+    if low is not None and high is not None and ends_of(low)[1] > ends_of(high)[0]:
         written = given[name]
         what = f"min_flow = {shown(written['min_flow'])} is above max_flow = {shown(written['max_flow'])}"
         reader.note(f"[{name}]", what, "exchange them, or check their units")

@@ -4,33 +4,48 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from geoflow.bar import equipment
 from geoflow.bar.equipment import Bar, Line, RowHose, Section, Suction
 from geoflow.bar.keys import COUPLING_K
 from geoflow.bar.learned_table import learned_of
+from geoflow.bar.ranges import Range, ends_of, middle_and_ranges
 from geoflow.base import units
 from geoflow.physics.lines import valve_loss_coefficient
 
-__all__ = ["build_bar"]
+__all__ = ["build_bar", "line_of"]
 
 
-def _line(values: Mapping[str, Any] | None) -> Line | None:
-    if not values or values["bore"] is None:
+def line_of(values: Mapping[str, Any] | None) -> Line | None:
+    """Make a hose or pipe of the keys that tell of one; None where they do not.
+
+    Parameters
+    ----------
+    values : Mapping or None
+        Of its table in SI.
+    """
+    if not values or values["bore"] is None or values["length"] is None:
         return None
-    return Line(values["length"], values["bore"], values.get("fittings_k", 0.0), values.get("roughness", 0.0))
+    names = ("length", "bore", "fittings_k", "roughness")
+    return Line(**middle_and_ranges({name: values[name] for name in names if values.get(name) is not None}))
 
 
 def _tank_hose(values: Mapping[str, Any]) -> Line:
-    area = 0.25 * math.pi * values["bore"] ** 2
-    fittings = values["fittings_k"]
+    least, most = ends_of(values["fittings_k"])
+    # The loss of a coupling with a Cv hangs on the speed in the hose: less K in a narrow one, with more speed.
+    narrow, wide = (0.25 * math.pi * bore**2 for bore in ends_of(values["bore"]))
     for coupling in values["couplings"] or ():
         if coupling["cv"] is not None:
-            fittings += valve_loss_coefficient(coupling["cv"], area)
+            least += valve_loss_coefficient(coupling["cv"], narrow)
+            most += valve_loss_coefficient(coupling["cv"], wide)
         else:
-            fittings += COUPLING_K[coupling["kind"]] if coupling["k"] is None else coupling["k"]
-    return Line(values["length"], values["bore"], fittings, values["roughness"])
+            known = COUPLING_K[coupling["kind"]] if coupling["k"] is None else coupling["k"]
+            least, most = least + known, most + known
+    line = line_of({**values, "fittings_k": (least, most)})
+    assert line is not None
+    return line
 
 
 def _suction(values: Mapping[str, Any]) -> Suction | None:
@@ -38,59 +53,85 @@ def _suction(values: Mapping[str, Any]) -> Suction | None:
     if given is None:
         return Suction(0.0, None, None, hoses) if hoses else None
     low, high = given["head"] if isinstance(given["head"], tuple) else (given["head"], given["head"])
-    return Suction(low, _line(given), high if high > low else None, hoses)
+    return Suction(low, line_of(given), high if high > low else None, hoses)
 
 
-def _drive_share(drive: Mapping[str, Any] | None) -> float:
-    """Share of full drive that the tractor gives, no more than all of it."""
+def _drive_share(drive: Mapping[str, Any] | None) -> tuple[float, float]:
+    """Least and greatest share of full drive that the tractor gives, no more than all of it."""
     if drive is None:
-        return 1.0
+        return 1.0, 1.0
     name = "oil" if drive["full_oil"] is not None else "speed"
-    return min(float(drive[f"given_{name}"] / drive[f"full_{name}"]), 1.0)
+    given, full = ends_of(drive[f"given_{name}"]), ends_of(drive[f"full_{name}"])
+    return min(given[0] / full[1], 1.0), min(given[1] / full[0], 1.0)
 
 
-def build_bar(values: Mapping[str, Any], air_pressure: float) -> Bar:
+def _pump(values: Mapping[str, Any], drive: Mapping[str, Any] | None) -> equipment.Pump:
+    made = equipment.Pump(**middle_and_ranges({**values, "drive_share": _drive_share(drive)}))
+    (less, more), (little, much) = ends_of(values["max_flow"]), ends_of(values["slip"])
+    if not made.slip or not made.ranges:
+        return made
+    # What leaks back is a share of the displacement; the most of it comes with the least displacement, for both
+    # narrow the window.
+    leaking = Range("slip", much * more / less, little * less / more)
+    return replace(made, ranges=(*(one for one in made.ranges if one.name != "slip"), leaking))
+
+
+def _row_hose(values: Mapping[str, Any] | None, air: tuple[float, float]) -> RowHose:
+    """What is below the orifices, with air between two pressures [Pa]."""
+    middle = 0.5 * sum(air)
+    if not values:
+        return RowHose(None if air[0] == air[1] else air)
+    known = values["back_pressure"]
+    if known is not None:
+        known = max(known[0] + air[0] - middle, 0.0), known[1] + air[1] - middle
+    keys = {name: values[name] for name in ("tolerance", "outlet", "outlet_coefficient")}
+    line = line_of({name: values[name] for name in ("length", "bore")})
+    return RowHose(known, line, **middle_and_ranges(keys))
+
+
+def build_bar(values: Mapping[str, Any], air: tuple[float, float]) -> Bar:
     """Make the bar of values that are right one by one and agree.
 
     Parameters
     ----------
     values : Mapping
         Of every table and key in SI; None where something without default is left out.
-    air_pressure : float
-        At the site [Pa].
+    air : tuple of float
+        Least and greatest pressure of the air at the site [Pa]; gauge pressures were read at the middle.
     """
     orifices = {}
     for name, given in values["orifices"].items():
         learned = learned_of(given["learned"])
         orifices[name] = equipment.Orifice(name, **{**given, "measured": given["measured"] or (), "learned": learned})
-    meter = dict(values["meter"])
+    meter = middle_and_ranges(values["meter"])
+    middle, spread = 0.5 * sum(air), 0.5 * (air[1] - air[0])
+    rated = tuple(end + side * spread for side, end in zip((-1, 1), values["limits"]["max_pressure"], strict=True))
+    speed = values["limits"]["speed"]
+    limits = middle_and_ranges({**values["limits"], "max_pressure": rated, "speed": None}) | {"speed": speed}
     meter["pulses_per_volume"] = meter.pop("pulses_per_gallon") / units.factor("gallon", "volume")
-    sections = [Section(s["name"], s["rows"], s["orifice"], _line(s["feed"])) for s in values["sections"]]
-    hose = values["row_hose"]
+    sections = [Section(s["name"], s["rows"], s["orifice"], line_of(s["feed"])) for s in values["sections"]]
 
-    def part(name: str, kind: type[Any]) -> Any:
-        return kind(**values[name]) if values[name] else None
+    def part(name: str, kind: type[Any], *, ranged: bool = True) -> Any:
+        given = values[name]
+        return kind(**(middle_and_ranges(given) if ranged else given)) if given else None
 
     return Bar(
         name=values["name"],
         row_spacing=values["row_spacing"],
         sections=tuple(sections),
         orifices=orifices,
-        pump=equipment.Pump(**values["pump"], drive_share=_drive_share(values["drive"])),
+        pump=_pump(values["pump"], values["drive"]),
         meter=equipment.Meter(**meter),
-        limits=equipment.Limits(**values["limits"]),
+        limits=equipment.Limits(**limits),
         nitrogen_fraction=values["nitrogen_fraction"],
-        elevation=values["elevation"],
-        air_pressure=air_pressure,
-        row_hose=RowHose(
-            hose["back_pressure"], _line(hose), hose["tolerance"], hose["outlet"], hose["outlet_coefficient"]
-        )
-        if hose
-        else RowHose(),
+        elevation=0.5 * sum(ends_of(values["elevation"])),
+        air_pressure=middle,
+        air_spread=spread,
+        row_hose=_row_hose(values["row_hose"], air),
         suction=_suction(values),
         control_valve=part("control_valve", equipment.ControlValve),
-        controller=part("controller", equipment.Controller),
-        tank=part("tank", equipment.Tank),
+        controller=part("controller", equipment.Controller, ranged=False),
+        tank=part("tank", equipment.Tank, ranged=False),
         bypass=part("bypass", equipment.Bypass),
         excess_flow=part("excess_flow", equipment.ExcessFlow),
         breakaway=part("breakaway", equipment.ExcessFlow),

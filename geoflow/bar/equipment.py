@@ -5,14 +5,11 @@ What counts where something is left out stands in `geoflow.bar.keys` and nowhere
 
 from __future__ import annotations
 
-import functools
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
 
-from geoflow.bar.key_kinds import KEY_KINDS, THIN_PLATE_FLASHING
-from geoflow.bar.keys import keys_of
-from geoflow.bar.learned import Learned
-from geoflow.base import units
+from geoflow.bar.orifice import MeasuredPoint, Orifice, Reading
+from geoflow.bar.otherwise import left_out as _left_out
+from geoflow.bar.ranges import Range, at_end
 
 __all__ = [
     "Bar",
@@ -35,125 +32,15 @@ __all__ = [
 ]
 
 
-@functools.cache
-def _default(table: str, name: str) -> Any:
-    """What counts where a key of the bar file is left out, in SI."""
-    key = keys_of(table)[name]
-    kind = KEY_KINDS[key.kind].unit_kind
-    return key.default if kind is None else units.parse(key.default, kind)
-
-
-def _left_out(table: str, name: str) -> Any:
-    # At the first bar, not at import: pint is slow to load.
-    return field(default_factory=lambda: _default(table, name))
-
-
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A hose or pipe: length [m], bore [m], sum of fitting coefficients [-], wall roughness [m]."""
+    """A hose or pipe: length [m], bore [m], sum of fitting coefficients [-], wall roughness [m]; what is a range."""
 
     length: float
     bore: float
     fittings_k: float = _left_out("suction", "fittings_k")
     roughness: float = _left_out("suction", "roughness")
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """What was read for a measured point, in the words of the bar file.
-
-    Attributes
-    ----------
-    flow, pressure, temperature : str
-        As written; a tank's gauge stands for a temperature.
-    rows : int
-        Rows the flow went through.
-    feed_loss : tuple of float or None
-        Least and greatest pressure [Pa] taken off a gauge after the valve.
-    tank_gauge : bool
-        Whether the temperature is that of a tank's gauge.
-    """
-
-    flow: str
-    pressure: str
-    temperature: str
-    rows: int = 1
-    feed_loss: tuple[float, float] | None = None
-    tank_gauge: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class MeasuredPoint:
-    """One measurement on one orifice on ammonia.
-
-    Attributes
-    ----------
-    flow : float
-        Ammonia through one orifice [kg/s].
-    pressure : float
-        Absolute pressure upstream of the orifice [Pa].
-    temperature : float
-        Liquid temperature [K].
-    flow_tolerance : float
-        Relative uncertainty of the flow [-].
-    pressure_tolerance, temperature_tolerance : float
-        Uncertainty of the two readings [Pa], [K].
-    reading : Reading or None
-        What it comes from.
-    """
-
-    flow: float
-    pressure: float
-    temperature: float
-    flow_tolerance: float = _left_out("orifices.measured", "flow_tolerance")
-    pressure_tolerance: float = _left_out("orifices.measured", "pressure_tolerance")
-    temperature_tolerance: float = _left_out("orifices.measured", "temperature_tolerance")
-    reading: Reading | None = field(default=None, compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Orifice:
-    """A fixed row orifice.
-
-    Attributes
-    ----------
-    name : str
-        Its key in the bar file.
-    diameter : float
-        Bore [m].
-    discharge_coefficient : float
-        Liquid discharge coefficient [-].
-    coefficient_tolerance : float
-        Relative tolerance of the coefficient [-]; 0 means exact.
-    land : float or None
-        Length of the cylindrical bore, the plate thickness [m]; sets the central flashing weight.
-    flash_weight : float or None
-        A known flashing weight, 0..1 [-]; None leaves both bounds open.
-    measured : tuple of MeasuredPoint
-        Points that narrow what is unknown.
-    flashing : str or None
-        ``"thin plate"``: an assumption the user states, that its flashing weight is `THIN_PLATE_FLASHING` at most.
-    row_spread : float
-        How far the flow of one row may be off the mean of the rows with this orifice, at one pressure [-].
-    learned : Learned or None
-        What logs tell of it; counts more than everything above but the diameter and the row spread.
-    """
-
-    name: str
-    diameter: float
-    discharge_coefficient: float
-    coefficient_tolerance: float = _left_out("orifices", "coefficient_tolerance")
-    land: float | None = None
-    flash_weight: float | None = None
-    measured: tuple[MeasuredPoint, ...] = ()
-    flashing: str | None = None
-    row_spread: float = _left_out("orifices", "row_spread")
-    learned: Learned | None = None
-
-    @property
-    def most_flashing(self) -> float:
-        """Greatest flashing weight it may have where none is given [-]."""
-        return 1.0 if self.flashing is None else THIN_PLATE_FLASHING
+    ranges: tuple[Range, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +69,8 @@ class RowHose:
         Diameter of the hole at the knife [m], where it is narrower than the hose.
     outlet_coefficient : float
         Its discharge coefficient [-].
+    ranges : tuple of Range
+        What is known of the hole as a range.
     """
 
     back_pressure: tuple[float, float] | None = None
@@ -189,6 +78,22 @@ class RowHose:
     tolerance: float = _left_out("row_hose", "tolerance")
     outlet: float | None = None
     outlet_coefficient: float = _left_out("row_hose", "outlet_coefficient")
+    ranges: tuple[Range, ...] = ()
+
+    @property
+    def is_open(self) -> bool:
+        """Whether something of the estimate is known as a range only."""
+        return bool(self.ranges or (self.line and self.line.ranges))
+
+    def at_end(self, end: float) -> RowHose:
+        """Return it with all ranges at the end of most back pressure (-1), or of least (+1).
+
+        Parameters
+        ----------
+        end : float
+            -1 the worse, +1 the better.
+        """
+        return replace(at_end(self, end), line=self.line and at_end(self.line, end))
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,12 +110,38 @@ class Suction:
         Head with the tank full [m]; None where it is no other.
     tank_hoses : tuple of Line
         Ahead of the line, one from each tank that is drawn at the same time.
+    uneven : tuple of tuple of Line
+        Other ways in which these may turn out, in which the flow divides more unevenly.
     """
 
     head: float = _left_out("suction", "head")
     line: Line | None = None
     greatest_head: float | None = None
     tank_hoses: tuple[Line, ...] = ()
+    uneven: tuple[tuple[Line, ...], ...] = ()
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """All its hoses and pipes."""
+        return (*self.tank_hoses, *((self.line,) if self.line else ()))
+
+    def at_end(self, end: float) -> Suction:
+        """Return it with the ranges of all lines at one end.
+
+        Parameters
+        ----------
+        end : float
+            -1 the worse, +1 the better.
+        """
+        line, hoses = self.line and at_end(self.line, end), tuple(at_end(one, end) for one in self.tank_hoses)
+        uneven: tuple[tuple[Line, ...], ...] = ()
+        if end and len(hoses) > 1 and any(one.ranges for one in self.tank_hoses):
+            places = range(len(hoses))
+            uneven = tuple(
+                tuple(at_end(one, 1.0 if place == odd else -1.0) for place, one in enumerate(self.tank_hoses))
+                for odd in places
+            )
+        return replace(self, line=line, tank_hoses=hoses, uneven=uneven)
 
     @property
     def full_head(self) -> float:
@@ -238,6 +169,8 @@ class Pump:
         Share of the displacement that leaks back at the greatest rise [-].
     drive_share : float
         Of full drive that the tractor gives [-].
+    ranges : tuple of Range
+        What is known as a range; here and in other parts.
     """
 
     max_flow: float
@@ -247,6 +180,7 @@ class Pump:
     flow_tolerance: float = _left_out("pump", "flow_tolerance")
     slip: float = _left_out("pump", "slip")
     drive_share: float = 1.0
+    ranges: tuple[Range, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,6 +189,7 @@ class Bypass:
 
     pump_flow: float
     opens_at: float = _left_out("bypass", "opens_at")
+    ranges: tuple[Range, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +198,7 @@ class ExcessFlow:
 
     closing_flow: float
     tolerance: float = _left_out("excess_flow", "tolerance")
+    ranges: tuple[Range, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,23 +222,26 @@ class Meter:
     max_flow: float
     reference_temperature: float | None = None
     loss_at_max_flow: float = _left_out("meter", "loss_at_max_flow")
+    ranges: tuple[Range, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class ControlValve:
-    """Flow coefficient wide open [US gpm/sqrt(psi), the Cv of IEC 60534] and pressure recovery factor FL [-]."""
+    """Flow coefficient wide open [US gpm/sqrt(psi), the Cv of IEC 60534], pressure recovery factor FL [-], ranges."""
 
     cv: float
     recovery_factor: float = _left_out("control_valve", "recovery_factor")
+    ranges: tuple[Range, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Rated absolute pressure at the pump outlet [Pa], wanted liquid margin [Pa], allowed speeds [m/s]."""
+    """Rated absolute pressure at the pump outlet [Pa], wanted liquid margin [Pa], allowed speeds [m/s]; ranges."""
 
     max_pressure: float
     liquid_margin: float
     speed: tuple[float, float]
+    ranges: tuple[Range, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,6 +291,8 @@ class Bar:
     nitrogen_fraction: float = _left_out("", "nitrogen_fraction")
     elevation: float = _left_out("", "elevation")
     air_pressure: float = 101325.0
+    air_spread: float = 0.0
+    """How far the air may be off either way where the elevation is a range [Pa]; limits and hoses have it in them."""
     row_hose: RowHose = field(default_factory=RowHose)
     suction: Suction | None = None
     control_valve: ControlValve | None = None
@@ -368,6 +309,39 @@ class Bar:
     def two_ended(self) -> bool:
         """Whether something ahead of the orifices has a worse and a better end."""
         return self.suction is not None or self.bypass is not None or self.pump.slip > 0.0
+
+    @property
+    def is_open(self) -> bool:
+        """Whether anything but the orifices and what lies below them is known as a range only."""
+        parts = self.pump, self.meter, self.limits, self.control_valve, self.bypass, self.excess_flow, self.breakaway
+        lines = *(section.feed for section in self.sections), *(self.suction.lines if self.suction else ())
+        return any(part.ranges for part in (*parts, *lines) if part is not None)
+
+    def at_end(self, end: float) -> Bar:
+        """Return the bar with all that `is_open` tells of at its worse end (-1) or its better one (+1).
+
+        For one limit at a time: an uneven flow through feeds, or hoses from two tanks, is worse than all at one end.
+
+        Parameters
+        ----------
+        end : float
+            -1 the worse, 0 the middle, +1 the better.
+        """
+        if not self.is_open:
+            return self
+        sections = (replace(one, feed=one.feed and at_end(one.feed, end)) for one in self.sections)
+        return replace(
+            self,
+            sections=tuple(sections),
+            pump=at_end(self.pump, end),
+            meter=at_end(self.meter, end),
+            limits=at_end(self.limits, end),
+            control_valve=self.control_valve and at_end(self.control_valve, end),
+            suction=self.suction and self.suction.at_end(end),
+            bypass=self.bypass and at_end(self.bypass, end),
+            excess_flow=self.excess_flow and at_end(self.excess_flow, end),
+            breakaway=self.breakaway and at_end(self.breakaway, end),
+        )
 
     @property
     def rows(self) -> int:

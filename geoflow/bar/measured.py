@@ -12,9 +12,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from geoflow.bar.building import line_of
 from geoflow.bar.equipment import Line, MeasuredPoint, Reading
 from geoflow.bar.keys import keys_of
 from geoflow.bar.liquid import tank_gauge
+from geoflow.bar.ranges import at_end
 from geoflow.bar.values import LiquidFlow
 from geoflow.base import units
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, liquid_density, saturation
@@ -49,7 +51,7 @@ def usual_flow_tolerance(point: Mapping[str, object]) -> float:
 
 
 def measured_points(
-    note: _Note, name: str, values: Mapping[str, Any], given: Mapping[str, Any], air_pressure: float
+    note: _Note, name: str, values: Mapping[str, Any], given: Mapping[str, Any], air: tuple[float, float]
 ) -> tuple[MeasuredPoint, ...]:
     """Turn the points of one orifice into flow, pressure and temperature at it; what is wrong is noted.
 
@@ -63,8 +65,8 @@ def measured_points(
         The whole bar file in SI, None where something is absent or wrong.
     given : Mapping
         The whole bar file as written.
-    air_pressure : float
-        At the site [Pa].
+    air : tuple of float
+        Least and greatest pressure of the air at the site [Pa]; gauge pressures were read at the middle.
     """
     points = []
     said = given["orifices"][name].get("measured")
@@ -73,7 +75,7 @@ def measured_points(
             continue
         point = _Point(note, name, index, value, said[index])
         if point.complete():
-            found = point.at_the_orifice(values, air_pressure)
+            found = point.at_the_orifice(values, air)
             points += [found] if found else []
     return tuple(points)
 
@@ -111,8 +113,9 @@ class _Point:
             and all(self.value[key] is not None for key in self.said if key in self.value)
         )
 
-    def at_the_orifice(self, values: Mapping[str, Any], air_pressure: float) -> MeasuredPoint | None:
+    def at_the_orifice(self, values: Mapping[str, Any], air: tuple[float, float]) -> MeasuredPoint | None:
         """Work the point out; None where that is impossible, which is noted."""
+        air_pressure = 0.5 * sum(air)
         if any(values[part] is None for part in ("row_spacing", "nitrogen_fraction", "meter", "sections")):
             return None
         sections = self._sections(values["sections"])
@@ -127,7 +130,7 @@ class _Point:
             self.note(f"{self._flow_said()} makes {each} through one orifice", "check the number and the unit")
         if not self._sound:
             return None
-        gauge = self.value["pressure_tolerance"]
+        gauge = self.value["pressure_tolerance"] + 0.5 * (air[1] - air[0])
         pressure, loss = self.value["pressure"], None
         if pressure is None:
             pressure = self.value["pressure_after_valve"]
@@ -259,11 +262,9 @@ def _feed_loss(
 
 
 def _line_ends(section: dict[str, Any]) -> tuple[Line | None, Line | None]:
-    feed = section["feed"]
-    if not feed or feed["bore"] is None or feed["length"] is None:
-        return None, None
-    line = Line(feed["length"], feed["bore"], feed["fittings_k"], feed["roughness"])
-    return line, line
+    """Its feed with the least loss and with the most."""
+    line = line_of(section["feed"])
+    return line and at_end(line, 1.0), line and at_end(line, -1.0)
 
 
 def _loss(line: Line, flow: float, liquid: Any, pressure: float) -> float:

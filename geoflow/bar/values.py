@@ -111,6 +111,18 @@ def _count(value: object, *, whole: bool) -> float:
     return int(number) if whole else number
 
 
+def _number_range(value: object) -> tuple[float, float]:
+    ends = value.split("..") if isinstance(value, str) else ()
+    if len(ends) != 2:
+        return _plain(value), _plain(value)
+    if not all(re.fullmatch(NUMBER_PATTERN, end.strip()) for end in ends):
+        raise QuantityError(f"{shown(value)} is not a plain number, nor a range of them")
+    low, high = (_plain(float(end)) for end in ends)
+    if low > high:
+        raise QuantityError(f"the range '{value}' runs backwards")
+    return low, high
+
+
 def _with_unit(value: object, *, range: bool) -> str:
     """Return text that looks like a quantity, or like a range where there may be one."""
     if not isinstance(value, str):
@@ -151,6 +163,8 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
         return text_of(value)
     if kind.choices:
         return _choice(value, kind.choices)
+    if kind.unit_kind is None and kind.range:
+        return _number_range(value)
     if kind.unit_kind is None:
         return _count(value, whole=key.kind == "whole number")
     text = _with_unit(value, range=kind.range)
@@ -158,6 +172,8 @@ def convert(value: object, key: Key, air_pressure: float) -> Any:
         return (parse_pressure_range if kind.range else units.parse_pressure)(text, air_pressure)
     if key.kind == "pressure difference":
         return _difference(text)
+    if key.kind == "pressure difference range" and ".." not in text:
+        return _difference(text), _difference(text)
     if key.kind in _OF_LIQUID:
         return _of_liquid(text, key.kind, air_pressure)
     return (parse_range if kind.range else units.parse)(text, kind.unit_kind)

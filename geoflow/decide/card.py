@@ -204,7 +204,7 @@ def low_alarms(solution: Solution) -> MarginReadings | None:
         From `vet.solve`.
     """
     found = readings_at_margin(solution.bar, solution.plan.sections, solution.plan.temperature[1])
-    return None if found is None or found.outlet > solution.bar.limits.max_pressure else found
+    return None if found is None or found.outlet > solution.bar.at_end(-1.0).limits.max_pressure else found
 
 
 def spare_suction(solution: Solution, flow: float, kelvin: float) -> float | None:
@@ -222,7 +222,7 @@ def spare_suction(solution: Solution, flow: float, kelvin: float) -> float | Non
     kelvin : float
         Liquid in the tank [K].
     """
-    bar = solution.bar
+    bar = solution.bar.at_end(-1.0)
     if bar.suction is None:
         return None
     liquid, asked = saturation(np.full((1, 1, 1), kelvin)), np.full((1, 1, 1), flow)

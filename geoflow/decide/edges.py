@@ -49,6 +49,19 @@ def edge_patterns(bar: Bar) -> list[tuple[int, ...]]:
     return found
 
 
+def _outline(zones: NDArray[Any], area: FloatArray) -> Any:
+    """Outline of the field, a hair outside it, so that hairs between neighbours are none."""
+    try:
+        # Zones that fit together corner by corner are joined in a tenth of the time; where they do not it shows.
+        field = shapely.coverage_union_all(zones)
+        fits = abs(float(shapely.area(field)) - float(area.sum())) <= _ROUNDING * float(area.sum())
+    except shapely.errors.GEOSException:
+        fits = False
+    if fits:
+        return shapely.boundary(shapely.buffer(field, _SNAP, join_style="mitre"))
+    return shapely.boundary(shapely.union_all(shapely.buffer(zones, _SNAP, quad_segs=1)))
+
+
 def edge_area(zones: NDArray[Any], width: float) -> FloatArray:
     """Ground of each zone within a bar's width of the field's outline [m2].
 
@@ -62,8 +75,7 @@ def edge_area(zones: NDArray[Any], width: float) -> FloatArray:
     whole = shapely.area(zones)
     if not len(zones):
         return np.asarray(whole)
-    # Snapped, so that hairs between neighbours are no outline.
-    outline = shapely.boundary(shapely.union_all(shapely.buffer(zones, _SNAP, quad_segs=1)))
+    outline = _outline(zones, whole)
     width += _SNAP
     shapely.prepare(outline)
     if len(zones) > _MANY_ZONES:

@@ -18,7 +18,8 @@ from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import PSI
 from geoflow.decide.vet import Solution
-from geoflow.hydraulics.cases import Case, central_cases
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import central_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.long_bores import is_long
 from geoflow.hydraulics.readings import held_state
@@ -242,6 +243,13 @@ def _simulated(solution: Solution, case: Case, kelvin: float, flow: FloatArray) 
         kept = [at for at, index in enumerate(sections) if index != least]
         left = tuple(index for index in sections if index != least)
         yield "section shut", bar.sections[least].name, _read(bar, left, _for_sections(case, kept), kelvin, flow)
+    yield from _simulated_machines(bar, sections, case, kelvin, flow)
+
+
+def _simulated_machines(
+    bar: Bar, sections: tuple[int, ...], case: Case, kelvin: float, flow: FloatArray
+) -> Iterator[tuple[str, str, Reading]]:
+    """Readings with each fault of drive, valves that shut, and bypass."""
     slow = replace(bar, pump=replace(bar.pump, drive_share=DRIVE_LEFT * bar.pump.drive_share))
     yield "drive slow", "", _read(slow, sections, case, kelvin, flow)
     if bar.excess_flow is not None:
@@ -289,6 +297,22 @@ def _turn(change: FloatArray) -> str:
     return "up" if change.ravel()[np.abs(change).argmax()] > 0.0 else "down"
 
 
+def _compared(
+    name: str, part: str, rights: list[dict[str, FloatArray]], wrongs: list[Reading], flow: FloatArray, margin: float
+) -> Fault:
+    """What a fault changes, from the readings without and with it in each likely case."""
+    moved = {
+        place: np.stack([wrong.pressure[place] for wrong in wrongs]) - [right[place] for right in rights]
+        for place in GAUGE_PLACES
+    }
+    boils = np.any([wrong.margin < margin for wrong in wrongs], axis=0)
+    # The tank's gauge is above all that.
+    change = {place: np.where(boils & (place != "tank"), np.nan, moved[place].mean(axis=0)) for place in GAUGE_PLACES}
+    shown = np.mean([wrong.counted / flow - 1.0 for wrong in wrongs], axis=0)
+    turn = {place: _turn(moved[place]) for place in GAUGE_PLACES}
+    return Fault(name, part, change, shown, turn, bool((shown < -_FELL_SHORT).any()))
+
+
 def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple[Fault, ...]:
     """Put each fault into the bar and compare what its gauges show.
 
@@ -313,22 +337,11 @@ def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple
     cases = tuple(dict.fromkeys(central_cases(bar, sections)[::2]))
     rights = [_read(bar, sections, case, kelvin, flow).pressure for case in cases]
     found = []
-    for wrongs in zip(*(_simulated(solution, case, kelvin, flow) for case in cases), strict=True):
-        name, part, _ = wrongs[0]
-        moved = {
-            place: np.stack([wrong.pressure[place] for *_, wrong in wrongs]) - [right[place] for right in rights]
-            for place in GAUGE_PLACES
-        }
-        boils = np.any([wrong.margin < bar.limits.liquid_margin for *_, wrong in wrongs], axis=0)
-        # The tank's gauge is above all that.
-        change = {
-            place: np.where(boils & (place != "tank"), np.nan, moved[place].mean(axis=0)) for place in GAUGE_PLACES
-        }
-        shown = np.mean([wrong.counted / flow - 1.0 for *_, wrong in wrongs], axis=0)
-        turn = {place: _turn(moved[place]) for place in GAUGE_PLACES}
-        short = bool((shown < -_FELL_SHORT).any())
-        if name != "drive slow" or short or bar.pump.drive_share < 1.0:
-            found.append(Fault(name, part, change, shown, turn, short))
+    for every in zip(*(_simulated(solution, case, kelvin, flow) for case in cases), strict=True):
+        name, part, _ = every[0]
+        fault = _compared(name, part, rights, [wrong for *_, wrong in every], flow, bar.limits.liquid_margin)
+        if name != "drive slow" or fault.short or bar.pump.drive_share < 1.0:
+            found.append(fault)
     return tuple(found)
 
 

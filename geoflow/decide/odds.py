@@ -35,10 +35,13 @@ def _windows(solution: Solution) -> tuple[FloatArray, FloatArray]:
     cases = drawn_cases(bar, plan.sections, _DRAWS, random)
     circuit = Circuit(bar, plan.sections, cases, window.temperature[places])
     flows = limit_flows(circuit)
-    boils = np.array([case.boiling for case in cases])[:, None]
+    # What is a range is at either end, or in the middle, as often.
+    worse = np.array([case.boiling if not case.machine else case.machine < 0.0 for case in cases])[:, None]
+    middle = np.array([bar.is_open and not case.machine for case in cases])[:, None]
     for name, possible in window.possible.items():
         if name not in flows:
-            flows[name] = np.where(boils, window.certain[name][places], possible[places])
+            ends = window.certain[name][places], possible[places]
+            flows[name] = np.where(middle, np.sqrt(ends[0] * ends[1]), np.where(worse, *ends))
     ratio = window.delivered_ratio[places]
     low = np.max([flows[name] for name in LOW_LIMITS], axis=0) / ratio
     high = np.min([flows[name] for name in HIGH_LIMITS], axis=0) / ratio

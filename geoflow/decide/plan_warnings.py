@@ -30,7 +30,7 @@ def plan_warnings(bar: Bar, temperature: tuple[float, float], speed: tuple[float
     """
     said: list[str] = []
     cold, warm = saturation(np.array(temperature)).pressure - bar.air_pressure
-    rated = bar.limits.max_pressure - bar.air_pressure
+    rated = bar.at_end(-1.0).limits.max_pressure - bar.air_pressure
     if warm >= rated:
         said.append(
             f"DANGER: the liquid's own pressure reaches {show(warm, 'pressure', 'us', 0)}, at or above the bar's "

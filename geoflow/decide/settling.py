@@ -15,7 +15,8 @@ from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.base.units import parse
 from geoflow.decide.other_ways import WORTH, OtherWay, Zones, inside, other_ways
 from geoflow.decide.vet import Solution, Vetting, asked_of_rows
-from geoflow.hydraulics.cases import Case, likely_cases
+from geoflow.hydraulics.case import Case
+from geoflow.hydraulics.cases import likely_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window
 
@@ -79,13 +80,15 @@ class Settling:
     reading : Advised or None
         The reading that settles most; None where none settles anything or enough was measured.
     enough : bool
-        Whether two points or more were measured on each orifice in use, or one is learned from logs, so that no other
-        one is asked for.
+        Whether each orifice in use is learned from logs or has two measured points or more, so that no other one is
+        asked for.
     colder : OtherWay or None
         Liquid temperature [K] at which more of the field would hold at the planned speeds.
     smaller : OtherWay or None
         Diameter [m] of orifices in all sections in use with which more of it would hold, though nobody measured them;
         both looked for where no reading settles anything.
+    learnable : float
+        Area that more logs may settle, where orifices in use are learned and their logs leave something open [m2].
     """
 
     area: float
@@ -99,6 +102,7 @@ class Settling:
     enough: bool = False
     colder: OtherWay | None = None
     smaller: OtherWay | None = None
+    learnable: float = 0.0
 
 
 def usual_tolerances() -> tuple[float, float, float]:
@@ -117,7 +121,7 @@ def _state(solution: Solution, case: Case, flow: float, temperature: float) -> t
         state = circuit.at_flow(flow)
     except RangeError:
         return None
-    beyond = state.outlet_pressure > bar.limits.max_pressure, state.rise > bar.pump.max_rise
+    beyond = state.outlet_pressure > circuit.max_pressure, state.rise > circuit.max_rise
     return None if any(map(np.any, (*beyond, state.liquid_margin <= 0.0))) else (circuit, state)
 
 
@@ -306,19 +310,28 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
     if not doubtful.any():
         return None
     zones, holding = (Zones(area[some], vetting.flow_low[some], vetting.flow_high[some]) for some in (doubtful, good))
-    fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
-    counts = [len(solution.bar.orifices[key].measured) for key in fitted]
-    # What is learned from logs outranks single points.
-    learned = any(solution.bar.orifices[key].learned is not None for key in fitted)
-    known, enough = _settled_by_all(zones, solution.window), learned or min(counts) >= _ENOUGH
+    counts, learned, enough = _points(solution)
+    known = _settled_by_all(zones, solution.window)
     readings = _Readings(solution, zones, likely_cases(solution.bar, solution.plan.sections))
     best = None if enough or known == 0.0 else readings.best()
     found = _Shown() if best is None else readings.found(*best)
     ways = (None, None) if found.reading else other_ways(solution, zones, holding)
     return Settling(
         float(zones.area.sum()), found.holds, found.fails, found.settled, found.careful, known, sum(counts),
-        found.reading, enough, *ways,
+        found.reading, enough, *ways, zones.ends(np.array([known]))[1] if learned else 0.0,
     )  # fmt: skip
+
+
+def _points(solution: Solution) -> tuple[list[int], bool, bool]:
+    """How many points each orifice in use has, whether any learned from logs, and whether no other point is asked for.
+
+    What is learned outranks single points, so no point is asked for beside it, but more logs may be.
+    """
+    fitted = {solution.bar.sections[index].orifice for index in solution.plan.sections}
+    counts = [len(solution.bar.orifices[key].measured) for key in fitted]
+    learned = [solution.bar.orifices[key].learned is not None for key in fitted]
+    enough = all(one or count >= _ENOUGH for one, count in zip(learned, counts, strict=True))
+    return counts, any(learned), enough
 
 
 def _settled_by_all(zones: Zones, window: FlowWindow) -> float:

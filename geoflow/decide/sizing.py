@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -221,6 +222,34 @@ def _longest(good: BoolArray) -> tuple[int, int]:
     return int(first), int(last)
 
 
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Sizes next to each other that hold one of the asked, surely or perhaps; its ends are moved."""
+
+    sure: bool
+    asked: int
+    ends: list[int]
+
+    def good(self, option: SizeOption) -> bool:
+        """Whether a size holds it."""
+        return bool((option.holds if self.sure else option.may_hold)[self.asked])
+
+
+def _move_inward(runs: list[_Run], solve: Callable[[list[int]], list[SizeOption]]) -> None:
+    """Move ends of runs inward until the sizes there hold what they should; a run none of whose do ends crossed."""
+    known: dict[int, SizeOption] = {}
+    waiting = [(run, end) for run in runs for end in (0, 1)]
+    step = 1
+    while waiting:
+        new = sorted({run.ends[end] for run, end in waiting} - known.keys())
+        known |= zip(new, solve(new), strict=True)
+        short = [(run, end) for run, end in waiting if not run.good(known[run.ends[end]])]
+        for run, end in short:
+            run.ends[end] += -step if end else step
+        waiting = [(run, end) for run, end in short if run.ends[0] <= run.ends[1]]
+        step *= 2
+
+
 def _spans(
     bars: BarRange, plan: Plan, asked: Asked, fine: SizeCurves
 ) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
@@ -233,22 +262,8 @@ def _spans(
     for sure, (low, high) in ((True, fine.certain()), (False, fine.possible)):
         inside = _within(asked, low * (1.0 + _SHY), high * (1.0 - _SHY))
         found[sure] = [_runs(column).tolist() for column in inside.T]
-    known: dict[int, SizeOption] = {}
-    waiting = [(sure, at, run, end) for sure, each in found.items() for at, runs in enumerate(each) for run in runs
-               for end in (0, 1)]  # fmt: skip
-    step = 1
-    while waiting:
-        new = sorted({run[end] for _, _, run, end in waiting} - known.keys())
-        known |= zip(new, _solved(bars, plan, asked, *fine.diameter[new].tolist()), strict=True)
-        short = []
-        for sure, at, run, end in waiting:
-            option = known[run[end]]
-            if not (option.holds if sure else option.may_hold)[at]:
-                short.append((sure, at, run, end))
-        for _, _, run, end in short:
-            run[end] += -step if end else step
-        waiting = [one for one in short if one[2][0] <= one[2][1]]
-        step *= 2
+    every = [_Run(sure, at, ends) for sure, each in found.items() for at, runs in enumerate(each) for ends in runs]
+    _move_inward(every, lambda places: _solved(bars, plan, asked, *fine.diameter[places].tolist()))
     certain, possible = (
         tuple(fine.diameter[[run for run in runs if run[0] <= run[1]]].reshape(-1, 2) for runs in found[sure])
         for sure in (True, False)

@@ -99,7 +99,7 @@ class Solution:
     def hopeless(self) -> bool:
         """Whether the liquid's own pressure leaves the bar no room at any flow."""
         warm = float(saturation(self.plan.temperature[1]).pressure)
-        return warm + self.bar.limits.liquid_margin >= self.bar.limits.max_pressure
+        return warm + self.bar.limits.liquid_margin >= self.bar.at_end(-1.0).limits.max_pressure
 
     def warnings(self, *, with_speed: bool = True) -> tuple[str, ...]:
         """Say what about the plan itself needs a second look, one sentence each.

@@ -18,6 +18,13 @@ def student(freedom: int, z: float = 1.959964) -> float:
     """Point of Student's t from the normal's (Abramowitz and Stegun 26.7.5).
 
     From 6 up the 97.5 % point is right to 0.2 %; far out it is a few per cent low.
+
+    Parameters
+    ----------
+    freedom : int
+        Degrees of freedom.
+    z : float
+        Point of the normal [-].
     """
     terms = (
         (z**3 + z) / 4.0,
@@ -54,7 +61,17 @@ class Fit:
 
 
 def fit_blocks(columns: list[FloatArray], values: FloatArray, weight: FloatArray) -> Fit:
-    """Fit values of shape (cases, n) by columns of shape (n,)."""
+    """Fit values of shape (cases, n) by columns of shape (n,).
+
+    Parameters
+    ----------
+    columns : list of ndarray, shape (n,)
+        What is fitted, each in its own unit.
+    values : ndarray, shape (cases, n)
+        To be fitted.
+    weight : ndarray, shape (n,)
+        Of each block [-].
+    """
     design = np.stack(columns, axis=1)
     weighted = design * weight[:, None]
     inverse = np.linalg.pinv(design.T @ weighted, hermitian=True)
@@ -107,12 +124,24 @@ class Blocks:
         return [np.ones(load.size), load] if self.varied else [load]
 
     def mean(self, values: FloatArray) -> FloatArray:
-        """Mean over each block of values of shape (n,)."""
+        """Mean over each block of values of shape (n,).
+
+        Parameters
+        ----------
+        values : ndarray, shape (n,)
+            Of each moment.
+        """
         return np.asarray(np.bincount(self.block, values) / self.count)
 
 
 def block_numbers(run: IntArray) -> IntArray:
-    """Number moments by blocks: the passes, cut so that there are sixteen blocks or more."""
+    """Number moments by blocks: the passes, cut so that there are sixteen blocks or more.
+
+    Parameters
+    ----------
+    run : ndarray of int, shape (n,)
+        Pass of each moment.
+    """
     starts = np.concatenate([[True], np.diff(run) != 0])
     pass_of = np.cumsum(starts) - 1
     length = np.bincount(pass_of)

@@ -67,7 +67,17 @@ class Finding:
 
 
 def lacking_columns(kind: str, log: AppliedLog, *columns: str) -> list[Finding]:
-    """Return one finding that names the columns in which nothing is logged; empty where all are there."""
+    """Return one finding that names the columns in which nothing is logged; empty where all are there.
+
+    Parameters
+    ----------
+    kind : str
+        Of the finding that cannot be judged.
+    log : AppliedLog
+        Records, shape (n,).
+    *columns : str
+        Fields of the log that it needs.
+    """
     missing = tuple(
         name
         for name in columns
@@ -104,14 +114,28 @@ class Moments:
     number: IntArray
 
     def records(self, moment: IntArray) -> IntArray:
-        """Places in the log of all records of some moments."""
+        """Places in the log of all records of some moments.
+
+        Parameters
+        ----------
+        moment : ndarray of int or bool
+            Which moments.
+        """
         chosen = np.zeros(self.place.size, dtype=np.bool_)
         chosen[moment] = True
         return np.flatnonzero(chosen[self.number])
 
 
 def moments(log: AppliedLog, bar: Bar) -> Moments:
-    """Gather the records, one for each section, to moments of the whole bar."""
+    """Gather the records, one for each section, to moments of the whole bar.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
+    """
     clock = log.time if np.isfinite(log.time).any() else np.arange(log.time.size, dtype=np.float64)
     order = np.lexsort((log.section, clock, log.run))
     new = np.ones(order.size, dtype=np.bool_)
@@ -135,17 +159,41 @@ def moments(log: AppliedLog, bar: Bar) -> Moments:
 
 
 def known_temperature(log: AppliedLog) -> BoolArray:
-    """Whether a temperature is logged for which ammonia is known, shape (n,)."""
+    """Whether a temperature is logged for which ammonia is known, shape (n,).
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    """
     return np.asarray((log.temperature >= LOWEST_TEMPERATURE) & (log.temperature <= HIGHEST_TEMPERATURE))
 
 
 def vapour_pressure_of(log: AppliedLog, known: BoolArray) -> FloatArray:
-    """Vapour pressure [Pa], shape (n,); NaN where the temperature is not known."""
+    """Vapour pressure [Pa], shape (n,); NaN where the temperature is not known.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    known : ndarray of bool, shape (n,)
+        Where the temperature is known.
+    """
     return np.asarray(np.where(known, saturation(np.where(known, log.temperature, 280.0)).pressure, np.nan))
 
 
 def true_flow(log: AppliedLog, bar: Bar, place: IntArray) -> FloatArray:
-    """Flow as it was and not as a meter without temperature correction counted it [kg/s]."""
+    """Flow as it was and not as a meter without temperature correction counted it [kg/s].
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
+    place : ndarray of int
+        Records of it whose flow is wanted.
+    """
     reference = bar.meter.reference_temperature
     if reference is None:
         return log.flow[place]

@@ -33,6 +33,13 @@ def diagnose(log: AppliedLog, bar: Bar) -> tuple[Finding, ...]:
     A transmitter that was found off is the cause of whatever else its readings seem to say: its offset is taken off
     first. Where the offset itself is doubtful (low confidence), only what holds with it and without is told.
 
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
+
     Raises
     ------
     BarError

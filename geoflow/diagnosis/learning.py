@@ -225,7 +225,13 @@ class Problem:
         return rows, values, errors
 
     def residual(self, ways: FloatArray) -> FloatArray:
-        """Logarithm of the metered flow over what ways of shape (k, 8) have it, shape (k, n)."""
+        """Logarithm of the metered flow over what ways of shape (k, 8) have it, shape (k, n).
+
+        Parameters
+        ----------
+        ways : ndarray, shape (k, 8)
+            The bar as it may be, in the columns of `COLUMNS`.
+        """
         log_c, weight, rise, warming, zero, thermometer, below, meter = (
             ways[:, at, None] for at in range(len(COLUMNS))
         )
@@ -239,14 +245,28 @@ class Problem:
         return np.asarray(self._logged + meter - log_c - 0.5 * np.log(np.maximum(pressure - effective, 0.1 * PSI)))
 
     def slopes(self, way: FloatArray) -> FloatArray:
-        """How the residual goes with each column about one way, shape (n, 8)."""
+        """How the residual goes with each column about one way, shape (n, 8).
+
+        Parameters
+        ----------
+        way : ndarray, shape (8,)
+            The bar as it may be.
+        """
         step = 1e-3 * self.spread
         near = np.vstack([way + np.diag(step), way - np.diag(step)])
         rest = self.residual(near)
         return np.asarray((rest[:8] - rest[8:]).T / (2.0 * step))
 
     def block_squares(self, rest: FloatArray, block_error: float) -> FloatArray:
-        """Squared residuals of shape (k, n) in their standard errors, block by block, shape (k, blocks)."""
+        """Squared residuals of shape (k, n) in their standard errors, block by block, shape (k, blocks).
+
+        Parameters
+        ----------
+        rest : ndarray, shape (k, n)
+            Residuals [-].
+        block_error : float
+            By which blocks differ beyond the wavering within them [-].
+        """
         weight = 1.0 / np.square(self.facts.error)
         squares = np.add.reduceat(np.square(rest) * weight, self._starts, axis=1)
         sums = np.add.reduceat(rest * weight, self._starts, axis=1)
@@ -254,11 +274,25 @@ class Problem:
         return np.asarray(squares - np.square(sums) * block_error**2 / (1.0 + block_error**2 * whole))
 
     def covariance(self, block_error: float) -> FloatArray:
-        """Covariance of the cells' own errors, shape (n, n)."""
+        """Covariance of the cells' own errors, shape (n, n).
+
+        Parameters
+        ----------
+        block_error : float
+            By which blocks differ beyond the wavering within them [-].
+        """
         return np.asarray(np.diag(np.square(self.facts.error)) + block_error**2 * (self._block[:, None] == self._block))
 
     def likelihood(self, ways: FloatArray, block_error: float) -> FloatArray:
-        """Logarithm of how likely ways of shape (k, 8) are, but for a constant, shape (k,)."""
+        """Logarithm of how likely ways of shape (k, 8) are, but for a constant, shape (k,).
+
+        Parameters
+        ----------
+        ways : ndarray, shape (k, 8)
+            The bar as it may be, in the columns of `COLUMNS`.
+        block_error : float
+            By which blocks differ beyond the wavering within them [-].
+        """
         squares = self.block_squares(self.residual(ways), block_error)
         count = np.bincount(self._block)
         found = -0.5 * np.sum((_NU + count) * np.log1p(squares / _NU), axis=1)
@@ -271,7 +305,13 @@ class Problem:
         return np.asarray(np.where(inside, found, -np.inf))
 
     def best(self, block_error: float) -> tuple[FloatArray, FloatArray]:
-        """Return the best way, by weighted least squares in turns, and its covariance, shapes (8,) and (8, 8)."""
+        """Return the best way, by weighted least squares in turns, and its covariance, shapes (8,) and (8, 8).
+
+        Parameters
+        ----------
+        block_error : float
+            By which blocks differ beyond the wavering within them [-].
+        """
         rows, values, errors = self.known
         way, normal = self.middle.copy(), np.eye(len(COLUMNS))
         count = np.bincount(self._block)
@@ -289,7 +329,13 @@ class Problem:
         return way, np.asarray(np.linalg.inv(normal))
 
     def between_blocks(self, way: FloatArray) -> float:
-        """How far blocks differ beyond the wavering within them, from neighbours, robustly [-]."""
+        """How far blocks differ beyond the wavering within them, from neighbours, robustly [-].
+
+        Parameters
+        ----------
+        way : ndarray, shape (8,)
+            The bar as it may be.
+        """
         weight = 1.0 / np.square(self.facts.error)
         rest = self.residual(way[None])[0]
         whole = np.bincount(self._block, weight)

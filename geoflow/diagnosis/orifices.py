@@ -112,6 +112,13 @@ def effective_area(log: AppliedLog, bar: Bar) -> AreaSeries:
     bar off, within ten seconds of switching on, below the meter's least flow, or within the wanted liquid margin are
     left out.
 
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
+
     Raises
     ------
     BarError
@@ -271,6 +278,13 @@ def orifice_drift(log: AppliedLog, bar: Bar) -> list[Finding]:
     [m2]; only where even the bounding case nearest to it, with the transmitter off by its usual error (3 psi), does not
     explain the area at the start.
     A drift of the pressure transmitter or of the meter looks the same.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
     """
     kind = "orifice area"
     if lacking := lacking_columns(kind, log, "flow", "bar_pressure", "temperature"):

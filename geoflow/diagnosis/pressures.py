@@ -64,6 +64,13 @@ def liquid_margin_lost(log: AppliedLog, bar: Bar) -> list[Finding]:
     Numbers: area, area_judged, area_boiling (margin below zero) [m2], least_margin (of the stretches), wanted_margin
     [Pa]. The margin at the orifices is smaller still by what the feed lines lose. High confidence where the shortfall
     is more than a transmitter's error (3 psi) as well.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
     """
     kind = "liquid margin lost"
     if lacking := lacking_columns(kind, log, "bar_pressure", "temperature"):
@@ -147,11 +154,18 @@ def valve_drop(log: AppliedLog, bar: Bar) -> list[Finding]:
     Numbers: excess_drop (median where beyond) [Pa], expected_drop [Pa], share (of moments), short_share (of
     those, applied below 95 % of target). A valve that throttles on purpose drops more too: confidence is high only
     where the rate was short in most of these moments, when a sound valve stands wide open.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
     """
     kind = "control valve drop"
     if lacking := lacking_columns(kind, log, "flow", "pump_pressure", "bar_pressure", "temperature"):
         return lacking
-    bars = moments(log, bar)
+    bars, most = moments(log, bar), bar.at_end(-1.0)
     both = np.isfinite(log.pump_pressure) & np.isfinite(log.bar_pressure)
     known = known_temperature(log) & (log.flow > 0.0) & both
     every = stretches(log, bars, settled(log, bars, known[bars.place] & built_up(log, bars)))
@@ -159,8 +173,8 @@ def valve_drop(log: AppliedLog, bar: Bar) -> list[Finding]:
     if place.size < FEWEST:
         return []
     state, flow, after = saturation(log.temperature[place]), true_flow(log, bar, place), log.bar_pressure[place]
-    density, valve = state.liquid_density, bar.control_valve
-    expected = bar.meter.loss_at_max_flow * np.square(flow / density / bar.meter.max_flow)
+    density, valve = state.liquid_density, most.control_valve
+    expected = most.meter.loss_at_max_flow * np.square(flow / density / most.meter.max_flow)
     if valve is not None:
         inlet = valve_inlet_pressure(
             flow, after, state.pressure, density, cv=valve.cv, recovery_factor=valve.recovery_factor
@@ -266,6 +280,13 @@ def transmitter_zero(log: AppliedLog, bar: Bar) -> list[Finding]:
 
     Numbers: offset (reading less true), reading_standing, vapour_pressure [Pa, absolute], moments, zero_temperature
     [K] (of the liquid on which it was zeroed), running_offset_low, running_offset_high [Pa].
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
     """
     kind = "transmitter zero"
     columns = [name for name in ("bar_pressure", "pump_pressure") if np.isfinite(getattr(log, name)).any()]

@@ -30,7 +30,13 @@ _ENOUGH: Final = 0.25
 
 
 def chance_factor(tests: int) -> float:
-    """How many standard errors noise passes with a chance of `CHANCE` in any of so many tests."""
+    """How many standard errors noise passes with a chance of `CHANCE` in any of so many tests.
+
+    Parameters
+    ----------
+    tests : int
+        How many are made.
+    """
     return -NormalDist().inv_cdf(CHANCE / max(tests, 1))
 
 
@@ -53,13 +59,24 @@ class Stretches:
     count: FloatArray
 
     def mean(self, values: FloatArray) -> FloatArray:
-        """Mean over each stretch of values of shape (n,), shape (stretches,)."""
+        """Mean over each stretch of values of shape (n,), shape (stretches,).
+
+        Parameters
+        ----------
+        values : ndarray, shape (n,)
+            Of each moment.
+        """
         return np.asarray(np.bincount(self.number, values, self.count.size) / self.count)
 
     def error(self, values: FloatArray) -> FloatArray:
         """Standard error of the means, shape (stretches,), from how values of shape (n,) waver within stretches.
 
         Neighbours that err alike (a damped transmitter) count as fewer. Stretches of one moment say nothing of it.
+
+        Parameters
+        ----------
+        values : ndarray, shape (n,)
+            Of each moment.
         """
         rest = values - self.mean(values)[self.number]
         freedom = max(self.number.size - self.count.size, 1)
@@ -75,7 +92,15 @@ class Stretches:
 
 
 def built_up(log: AppliedLog, bars: Moments) -> BoolArray:
-    """Whether something has gone out for ten seconds at each moment, by the clock or else by the count of moments."""
+    """Whether something has gone out for ten seconds at each moment, by the clock or else by the count of moments.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bars : Moments
+        Of the whole bar.
+    """
     run = log.run[bars.place]
     clock = log.time[bars.place] if np.isfinite(log.time).any() else np.arange(run.size, dtype=np.float64)
     opens = bars.flows.copy()
@@ -85,7 +110,15 @@ def built_up(log: AppliedLog, bars: Moments) -> BoolArray:
 
 
 def steady(asked: FloatArray, run: IntArray) -> BoolArray:
-    """Whether the flow asked for has been the same for six moments before, within the run; shape (n,) all."""
+    """Whether the flow asked for has been the same for six moments before, within the run; shape (n,) all.
+
+    Parameters
+    ----------
+    asked : ndarray, shape (n,)
+        Flow asked for [kg/s].
+    run : ndarray of int, shape (n,)
+        Pass of each moment.
+    """
     same = np.ones(asked.size, dtype=np.bool_)
     for back in range(1, _SETTLED + 1):
         same[:back] = False
@@ -98,13 +131,32 @@ def settled(log: AppliedLog, bars: Moments, chosen: BoolArray) -> BoolArray:
     """Leave the chosen moments, shape (moments,), without those in which flow and pressures still change.
 
     Where what was asked is not logged, or is hardly ever the same for long, all stay.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bars : Moments
+        Of the whole bar.
+    chosen : ndarray of bool, shape (moments,)
+        Which moments count.
     """
     left = chosen & steady(bars.asked, log.run[bars.place])
     return left if np.count_nonzero(left) >= _ENOUGH * np.count_nonzero(chosen) else chosen
 
 
 def stretches(log: AppliedLog, bars: Moments, chosen: BoolArray) -> Stretches:
-    """Gather the chosen moments, shape (moments,): a stretch ends with its run, its rate, its width or a gap."""
+    """Gather the chosen moments, shape (moments,): a stretch ends with its run, its rate, its width or a gap.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bars : Moments
+        Of the whole bar.
+    chosen : ndarray of bool, shape (moments,)
+        Which moments count.
+    """
     at = np.flatnonzero(chosen)
     place, asked, width = bars.place[at], bars.asked[at], bars.width[at]
     with np.errstate(invalid="ignore"):

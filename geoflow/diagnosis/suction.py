@@ -35,6 +35,13 @@ def suction_starving(log: AppliedLog, bar: Bar) -> list[Finding]:
     Numbers: area [m2], shortfall (median) [-], flow, asked, suction_flow_certain, suction_flow_possible (medians)
     [kg/s], temperature_short, temperature_other (means) [K], short_share_beyond, short_share_below [-]. A flow
     without limit is infinite, a share of no moments NaN.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    bar : Bar
+        As its file says.
     """
     kind = "suction starving"
     if lacking := lacking_columns(kind, log, "flow", "target", "speed", "temperature"):

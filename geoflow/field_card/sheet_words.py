@@ -281,7 +281,7 @@ def settings_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     bar = outcome.solution.bar
     lines = [_one_number(outcome, system), _presets(outcome, system), _off_rate(outcome, system)]
     lines.append(_low_alarm(outcome, system))
-    rated = gauge_pressure(bar.limits.max_pressure, outcome, system)
+    rated = gauge_pressure(bar.at_end(-1.0).limits.max_pressure, outcome, system)
     unseen = "" if "pump outlet" in gauges_at_hand(bar) else " The bar file names no gauge there."
     lines.append(f"High-pressure alarm (pump outlet): {rated}, the rated pressure.{unseen}")
     if bar.controller is not None:

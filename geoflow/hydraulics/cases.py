@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import replace
+from typing import Any, Final
 
 import numpy as np
 
 from geoflow.bar.equipment import Bar, Orifice
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import BarError
+from geoflow.hydraulics.case import LOSSLESS, Case, feed_ways
 from geoflow.hydraulics.coefficients import (
     central_coefficients,
     corner_coefficients,
@@ -23,7 +24,14 @@ from geoflow.hydraulics.learned_ways import way_columns
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 
 __all__ = [
-    *("Case", "bounding_cases", "central_case", "central_cases", "drawn_cases", "inner_cases", "likely_cases"),
+    *(
+        "bounding_cases",
+        "central_case",
+        "central_cases",
+        "drawn_cases",
+        "inner_cases",
+        "likely_cases",
+    ),
     "open_cases",
 ]
 
@@ -31,38 +39,6 @@ _MOST_ORIFICE_KINDS: Final = 6
 _DIRECTIONS: Final = 16
 # Share of what is not known below the orifices by which it may move from a log to the plan: judgement, no source.
 _MOVES: Final = 0.25
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One way in which the unknowns may turn out.
-
-    Attributes
-    ----------
-    coefficient, flash_weight : tuple of float
-        Per section [-]; a NaN weight is that of the bore at the conditions.
-    hose_end : float
-        -1, 0 or +1: low, middle or high back pressure.
-    boiling : bool
-        Whether suction and pump are at their worse end: the suction boils in equilibrium, from a nearly empty tank,
-        slip and what goes round are the most. Otherwise it stays liquid and they are the least.
-    strays : bool
-        Whether flows stray at margins that were not measured, to the side of `hose_end`.
-    way : tuple of float
-        Per section, where the bore gives the flashing: -1 for the least flow of it, 0 for the likely, +1 for the
-        greatest; -2 and +2 for the outer two without measured points. Empty: likely everywhere.
-    turns : tuple of tuple of float
-        Per section, of a learned orifice: rise [-] and warming [1/K] of the weight, pressure below over the row hose's
-        [Pa]. Empty: none anywhere.
-    """
-
-    coefficient: tuple[float, ...]
-    flash_weight: tuple[float, ...]
-    hose_end: float
-    boiling: bool = False
-    strays: bool = False
-    way: tuple[float, ...] = ()
-    turns: tuple[tuple[float, float, float], ...] = ()
 
 
 def _hose_ends(bar: Bar) -> tuple[float, ...]:
@@ -96,7 +72,7 @@ def _kinds(bar: Bar, sections: tuple[int, ...]) -> list[str]:
     return kinds
 
 
-def _case(bar: Bar, sections: tuple[int, ...], ways: dict[str, FloatArray], end: float, **more: bool) -> Case:
+def _case(bar: Bar, sections: tuple[int, ...], ways: dict[str, FloatArray], end: float, **more: Any) -> Case:
     """Case of one row of `_ways` for each kind."""
     fitted = [ways[bar.sections[index].orifice].tolist() for index in sections]
     coefficient, weight, way, *turns = (tuple(column) for column in zip(*fitted, strict=True))
@@ -131,10 +107,11 @@ def bounding_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
         If a measured point contradicts its orifice, or more than six kinds of orifice are in use at once.
     """
     kinds = _kinds(bar, sections)
-    boiling = bar.two_ended
+    more = {"boiling": bar.two_ended, "strays": True, "machine": -1.0 if bar.is_open else 0.0}
     corners = [_ways(bar, bar.orifices[kind], corner_coefficients, (-1.0, 1.0)) for kind in kinds]
     return tuple(
-        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, boiling=boiling, strays=True)
+        _case(bar, sections, dict(zip(kinds, picked, strict=True)), end, feeds=feeds, **more)
+        for feeds in feed_ways(bar, sections)
         for end in _hose_ends(bar)
         for picked in itertools.product(*corners)
     )
@@ -146,6 +123,8 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
     All corners of a single kind. Of several kinds those where all lie furthest the same way, in sixteen directions
     of the plane of Cd^2 and Cd^2 b: a mixture of them stands for kinds that turn out differently. How a long bore's
     flow goes with the pressure is not known within its bounds, so it may also do for each limit what is best for that.
+    Of feeds that are known as ranges the least flow at a margin is that of feeds that lose nothing: whatever they lose,
+    no section then has less above its orifices than the margin.
 
     Parameters
     ----------
@@ -160,6 +139,7 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
     """
     kinds = _kinds(bar, sections)
     patches = [_ways(bar, bar.orifices[kind], patch_corners, (-1.0, 1.0, -better)) for kind in kinds]
+    feeds = LOSSLESS * len(sections) if len(feed_ways(bar, sections)) > 1 else ()
     long = np.array([bool(np.isnan(patch).any()) for patch in patches])
     if len(kinds) == 1:
         reached = np.arange(len(patches[0]))[:, None]
@@ -179,6 +159,8 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
             {kind: patch[at] for kind, patch, at in zip(kinds, patches, places, strict=True)},
             end,
             strays=True,
+            machine=1.0 if bar.is_open else 0.0,
+            feeds=feeds if better > 0.0 else (),
         )
         for places in reached
     )
@@ -211,7 +193,8 @@ def open_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
             found = _ways(bar, bare, corner_coefficients, (-2.0 * end,))
             # The greatest coefficient and then the least weight pass the most.
             ways[kind] = np.array(pick(found, key=_freedom))
-        cases.append(_case(bar, sections, ways, end, boiling=bar.two_ended))
+        more = {"boiling": bar.two_ended, "machine": -1.0 if bar.is_open else 0.0}
+        cases += [_case(bar, sections, ways, end, feeds=feeds, **more) for feeds in feed_ways(bar, sections)]
     return tuple(cases)
 
 
@@ -311,6 +294,7 @@ def drawn_cases(bar: Bar, sections: tuple[int, ...], count: int, random: np.rand
     reach = max((abs(end) for end in _hose_ends(bar)), default=0.0)
     ends = random.uniform(-reach, reach, count)
     boils = random.random(count) < 0.5
+    machines = random.integers(-1, 2, count) if bar.is_open else np.zeros(count)
     return tuple(
         _case(
             bar,
@@ -319,6 +303,7 @@ def drawn_cases(bar: Bar, sections: tuple[int, ...], count: int, random: np.rand
             float(ends[at]),
             boiling=bool(boils[at]) and bar.suction is not None,
             strays=True,
+            machine=float(machines[at]),
         )
         for at in range(count)
     )

@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Final
 
 import numpy as np
 
 from geoflow.bar.equipment import Bar
+from geoflow.bar.ranges import at_end
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.spelling import nearest
-from geoflow.hydraulics.cases import Case
+from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.outlets import Outlets
 from geoflow.hydraulics.pump_limits import moved_share
+from geoflow.hydraulics.state import State
 from geoflow.hydraulics.suction import SuctionSide, liquid_loss
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, saturation
 from geoflow.physics.lines import valve_inlet_pressure
@@ -68,38 +70,6 @@ def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
     return tuple(index for index, name in enumerate(known) if name in names)
 
 
-@dataclass(frozen=True, slots=True)
-class State:
-    """The bar at one operating point per case and temperature; leading shape (cases, temperatures, points).
-
-    Attributes
-    ----------
-    node_pressure : ndarray
-        After the control valve, absolute [Pa].
-    section_flow : ndarray, shape (..., sections)
-        Ammonia [kg/s].
-    manifold_pressure : ndarray, shape (..., sections)
-        Upstream of the orifices, absolute [Pa].
-    flow : ndarray
-        Ammonia through the whole bar [kg/s].
-    outlet_pressure, inlet_pressure : ndarray
-        At the pump, absolute [Pa].
-    rise : ndarray
-        Pressure the pump adds [Pa].
-    liquid_margin : ndarray
-        Least manifold pressure over the vapour pressure of the liquid as warmed by the pump [Pa].
-    """
-
-    node_pressure: FloatArray
-    section_flow: FloatArray
-    manifold_pressure: FloatArray
-    flow: FloatArray
-    outlet_pressure: FloatArray
-    inlet_pressure: FloatArray
-    rise: FloatArray
-    liquid_margin: FloatArray
-
-
 class Circuit:
     """A bar, the sections in use, some cases and some temperatures, ready to be solved.
 
@@ -129,22 +99,78 @@ class Circuit:
         self.sections = tuple(bar.sections[index] for index in sections)
         # Sections with the same rows, orifice and feed pass the same: each is solved as the first of its kind.
         kinds = [(section.rows, section.orifice, section.feed) for section in self.sections]
-        self._alike = [kinds.index(kind) for kind in kinds]
         # Every property has the shape (1, temperatures, 1), so that cases and points broadcast against it.
         self.saturated = saturation(np.reshape(temperature, (1, -1, 1)))
+        better = bar.at_end(1.0)
         self.highest_pressure = 1e6 + max(
-            bar.limits.max_pressure,
-            float(self.saturated.pressure.max()) + bar.pump.max_rise + bar.limits.liquid_margin,
+            better.limits.max_pressure,
+            float(self.saturated.pressure.max()) + better.pump.max_rise + bar.limits.liquid_margin,
         )
+        self._kinds = kinds
         self._outlets = Outlets(bar, self.sections, self.saturated, self.highest_pressure, diameter)
-        self.suction = SuctionSide(bar, self.saturated)
+        self._machines = {
+            end: (one, SuctionSide(one, self.saturated))
+            for end in ((-1.0, 0.0, 1.0) if bar.is_open else (0.0,))
+            for one in (bar.at_end(end) if end else bar,)
+        }
+        self.suction = self._machines[0.0][1]
         self._take(cases)
 
     def _take(self, cases: tuple[Case, ...]) -> None:
+        def of_cases(figures: list[float]) -> FloatArray:
+            return np.array(figures, dtype=np.float64).reshape(-1, 1, 1)
+
         self.cases = cases
         self.shape = (len(cases), self.saturated.temperature.size, 1)
         self.worse = np.array([case.boiling for case in cases]).reshape(-1, 1, 1)
+        self._machine = of_cases([case.machine if self.bar.is_open else 0.0 for case in cases])
+        ends = [case.feeds or (case.machine,) * len(self.sections) for case in cases]
+        self._feed_ends = [of_cases([end[place] for end in ends]) for place in range(len(self.sections))]
+        # Sections of one kind whose feeds turn out alike in every case pass the same.
+        known = [(kind, end.tobytes()) for kind, end in zip(self._kinds, self._feed_ends, strict=True)]
+        self._alike = [known.index(one) for one in known]
         self._outlets = self._outlets.in_cases(cases)
+
+    def machine(self, end: float) -> tuple[Bar, SuctionSide]:
+        """Return the bar and its suction at one end of all that is known as a range ahead of the orifices.
+
+        Parameters
+        ----------
+        end : float
+            -1 the worse, 0 the middle, +1 the better.
+        """
+        return self._machines[end if self.bar.is_open else 0.0]
+
+    def at_ends(self, what: Callable[[Bar, SuctionSide], Floats]) -> FloatArray:
+        """Return something of the bar and its suction, in every case at the end that counts there.
+
+        Parameters
+        ----------
+        what : callable
+            Gives it for a bar of which nothing ahead of the orifices is known as a range.
+        """
+        used = np.unique(self._machine).tolist()
+        if len(used) == 1:
+            return np.asarray(what(*self._machines[used[0]]))
+        return np.select([self._machine == end for end in used], [what(*self._machines[end]) for end in used])
+
+    def feed_loss(self, place: int, flow: FloatArray) -> FloatArray:
+        """Pressure lost in the feed of one of the sections in use [Pa], in every case at the end that counts there.
+
+        Parameters
+        ----------
+        place : int
+            Of the section, in use.
+        flow : ndarray
+            Of the section [kg/s].
+        """
+        feed, end = self.sections[place].feed, self._feed_ends[place]
+        if feed is None or not (feed.ranges or (end > 1.0).any()):
+            return liquid_loss(feed, flow, self.saturated)
+        used = np.unique(end).tolist()
+        lines = [None if one > 1.0 else at_end(feed, one) for one in used]
+        losses = [liquid_loss(line, flow, self.saturated) for line in lines]
+        return np.select([end == one for one in used], losses)
 
     def with_cases(self, cases: tuple[Case, ...]) -> Circuit:
         """Return the same circuit for other cases, without tabulating hoses and suction again.
@@ -204,7 +230,7 @@ class Circuit:
 
     def _solved(self, node: FloatArray, liquid: Saturation) -> tuple[State, Saturation]:
         """Solve for a node pressure and the liquid that comes to the orifices; also how warm the pump then makes it."""
-        feeds = [partial(liquid_loss, section.feed, liquid=self.saturated) for section in self.sections]
+        feeds = [partial(self.feed_loss, place) for place in range(len(self.sections))]
         passed = {like: self._outlets.section_flow(like, node, liquid, feeds[like]) for like in set(self._alike)}
         flows = [passed[like] for like in self._alike]
         manifolds = [node - loss(flow) for loss, flow in zip(feeds, flows, strict=True)]
@@ -215,7 +241,7 @@ class Circuit:
         state = State(node, section_flow, manifold, flow, outlet, inlet, outlet - inlet, least - warmed.pressure)
         return state, warmed
 
-    def at_margin(self, margin: float) -> State:
+    def at_margin(self, margin: Floats) -> State:
         """Solve the bar for its least liquid margin, where heat comes round again.
 
         One pressure may then belong to several flows, but a margin and the warmth of the liquid belong to one. Where
@@ -224,7 +250,7 @@ class Circuit:
 
         Parameters
         ----------
-        margin : float
+        margin : array_like
             Wanted [Pa].
         """
 
@@ -234,7 +260,7 @@ class Circuit:
             for like in set(self._alike):
                 # The section that loses most on its way to the orifices has the least pressure there.
                 flow = self._outlets.section_flow(like, least, liquid, np.zeros_like)
-                nodes.append(least + liquid_loss(self.sections[like].feed, flow, self.saturated))
+                nodes.append(least + self.feed_loss(like, flow))
             return self._solved(np.max(nodes, axis=0), liquid)
 
         def spare(temperature: FloatArray) -> FloatArray:
@@ -255,22 +281,40 @@ class Circuit:
         """Whether some of what the pump moves, and its heat, comes round again."""
         return self.bar.bypass is not None or self.bar.pump.slip > 0.0
 
+    @property
+    def max_pressure(self) -> FloatArray:
+        """Rated absolute pressure at the pump outlet [Pa]."""
+        return self.at_ends(lambda bar, _: bar.limits.max_pressure)
+
+    @property
+    def max_rise(self) -> FloatArray:
+        """Greatest pressure rise of the pump [Pa]."""
+        return self.at_ends(lambda bar, _: bar.pump.max_rise)
+
     def _worked(self, flow: FloatArray, rise: FloatArray) -> FloatArray:
         """Pressure that all the pump's work would be, had it moved only what the bar takes [Pa]."""
-        against, moved = moved_share(self.bar, flow, rise, self.saturated, self.worse, self.suction)
-        return np.asarray(against * moved)
+
+        hottest = self.machine(-1.0)
+
+        def work(bar: Bar, _: SuctionSide) -> FloatArray:
+            against, moved = moved_share(bar, flow, rise, self.saturated, self.worse, hottest)
+            return np.asarray(against * moved)
+
+        return self.at_ends(work)
 
     def _warmed(self, rise: FloatArray, manifold: FloatArray) -> Saturation:
         """Return the liquid at the manifold, as warmed by the pump."""
         liquid = self.saturated
-        warmer = manifold_temperature_rise(
-            rise,
-            manifold - liquid.pressure,
-            liquid.temperature,
-            liquid.liquid_density,
-            liquid.liquid_heat_capacity,
-            liquid.liquid_expansivity,
-            self.bar.pump.efficiency,
+        warmer = self.at_ends(
+            lambda bar, _: manifold_temperature_rise(
+                rise,
+                manifold - liquid.pressure,
+                liquid.temperature,
+                liquid.liquid_density,
+                liquid.liquid_heat_capacity,
+                liquid.liquid_expansivity,
+                bar.pump.efficiency,
+            )
         )
         return saturation(np.minimum(liquid.temperature + np.maximum(warmer, 0.0), HIGHEST_TEMPERATURE))
 
@@ -279,17 +323,23 @@ class Circuit:
         return self._outlets.resting_pressure(self.shape)
 
     def _pump_outlet(self, flow: FloatArray, node: FloatArray) -> FloatArray:
-        meter, valve, liquid = self.bar.meter, self.bar.control_valve, self.saturated
-        before_valve = (
-            node
-            if valve is None
-            else valve_inlet_pressure(
-                flow, node, liquid.pressure, liquid.liquid_density, cv=valve.cv, recovery_factor=valve.recovery_factor
-            )
-        )
-        return np.asarray(
-            before_valve + meter.loss_at_max_flow * np.square(flow / liquid.liquid_density / meter.max_flow)
-        )
+        liquid = self.saturated
+
+        def outlet(bar: Bar, _: SuctionSide) -> FloatArray:
+            meter, valve, before = bar.meter, bar.control_valve, node
+            if valve is not None:
+                before = valve_inlet_pressure(
+                    flow,
+                    node,
+                    liquid.pressure,
+                    liquid.liquid_density,
+                    cv=valve.cv,
+                    recovery_factor=valve.recovery_factor,
+                )
+            lost = meter.loss_at_max_flow * np.square(flow / liquid.liquid_density / meter.max_flow)
+            return np.asarray(before + lost)
+
+        return self.at_ends(outlet)
 
     def inlet_pressure(self, flow: FloatArray) -> FloatArray:
         """Absolute pressure at the pump inlet [Pa], with the suction boiling in the cases where it does.
@@ -299,8 +349,12 @@ class Circuit:
         flow : ndarray
             Of the whole bar [kg/s], leading shape (cases, temperatures).
         """
-        liquid = self.suction.liquid_inlet(flow)
-        return np.where(self.worse, self.suction.boiling_inlet(flow), liquid) if self.worse.any() else liquid
+
+        def inlet(_: Bar, suction: SuctionSide) -> FloatArray:
+            liquid = suction.liquid_inlet(flow)
+            return np.where(self.worse, suction.boiling_inlet(flow), liquid) if self.worse.any() else liquid
+
+        return self.at_ends(inlet)
 
     def node_for(
         self, excess: Callable[[State], FloatArray], highest: float | None = None, *, lifted: bool = False

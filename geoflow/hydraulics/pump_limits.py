@@ -86,7 +86,12 @@ def least_round(bar: Bar, net: FloatArray, heat: FloatArray, liquid: Saturation,
 
 
 def moved_share(
-    bar: Bar, flow: FloatArray, rise: FloatArray, liquid: Saturation, worse: BoolArray, suction: SuctionSide
+    bar: Bar,
+    flow: FloatArray,
+    rise: FloatArray,
+    liquid: Saturation,
+    worse: BoolArray,
+    hottest: tuple[Bar, SuctionSide],
 ) -> tuple[FloatArray, FloatArray]:
     """Rise the pump works against [Pa], and what it moves over what the bar takes [-].
 
@@ -102,8 +107,9 @@ def moved_share(
         In the tank.
     worse : ndarray of bool
         Cases at the worse end.
-    suction : SuctionSide
-        Of the bar.
+    hottest : tuple of Bar and SuctionSide
+        The bar at the worse end of what is known of it as a range: the hotter what goes round, and the lower the
+        suction's pressure, the less of it goes round at the better end.
     """
     if bar.bypass is None and not bar.pump.slip:
         return rise, np.ones_like(rise)
@@ -113,7 +119,11 @@ def moved_share(
         moved = np.maximum(net, bar.bypass.pump_flow)
         against = np.where(moved > net, np.maximum(rise, bar.bypass.opens_at), rise)
         if not np.all(worse):
-            heat = np.maximum(against, 0.0) / liquid.liquid_density / bar.pump.efficiency * moved / net
+            hot, suction = hottest
+            assert hot.bypass is not None
+            most = np.maximum(net, hot.bypass.pump_flow)
+            pushed = np.where(most > net, np.maximum(rise, hot.bypass.opens_at), rise)
+            heat = np.maximum(pushed, 0.0) / liquid.liquid_density / hot.pump.efficiency * most / net
             moved = np.where(worse, moved, least_round(bar, net, heat, liquid, suction))
     return against, np.asarray((moved + slip_flow(bar, against, worse)) / net)
 
@@ -144,7 +154,7 @@ def shutting_flow(bar: Bar, suction: SuctionSide, density: FloatArray, *, worse:
         whole = one
         # The hose with the least loss carries most; its share hardly changes with the flow.
         for _ in range(6 if bar.suction is not None and bar.suction.tank_hoses else 0):
-            whole = whole * one / suction.hose_flows(whole).max(axis=0)
+            whole = one / suction.greatest_share(whole, worse=worse)
         most = np.minimum(most, whole)
     return np.asarray(most)
 

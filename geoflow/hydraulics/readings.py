@@ -9,9 +9,11 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
+from geoflow.hydraulics.case import at_better_end
 from geoflow.hydraulics.cases import bounding_cases, central_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.pump_limits import displacement, slip_flow
+from geoflow.hydraulics.suction import SuctionSide
 from geoflow.physics.roots import rising_root
 
 __all__ = [
@@ -76,12 +78,17 @@ def held_state(circuit: Circuit, flow: FloatArray) -> State:
         Leading shape (cases, temperatures, n).
     """
     bar, state = circuit.bar, state_at(circuit, flow)
-    moved = displacement(bar, circuit.worse, driven=True)
+    density = circuit.saturated.liquid_density
 
     def beyond(one: State) -> FloatArray:
-        pushed = np.maximum(one.rise - bar.pump.max_rise, one.outlet_pressure - bar.limits.max_pressure)
-        lacking = one.flow / circuit.saturated.liquid_density + slip_flow(bar, one.rise, circuit.worse) - moved
+        pushed = np.maximum(one.rise - circuit.max_rise, one.outlet_pressure - circuit.max_pressure)
+
+        def short(at_end: Bar, _: SuctionSide) -> FloatArray:
+            moved = displacement(at_end, circuit.worse, driven=True)
+            return np.asarray(one.flow / density + slip_flow(at_end, one.rise, circuit.worse) - moved)
+
         # Both are nought at a limit; as shares, so that the search can weigh one against the other.
+        lacking = circuit.at_ends(short)
         return np.maximum(pushed / bar.pump.max_rise, lacking / bar.pump.max_flow - _ROUNDING)
 
     if np.all(beyond(state) <= 0.0):
@@ -131,8 +138,13 @@ def bounded_circuit(bar: Bar, sections: tuple[int, ...], temperature: FloatArray
     temperature : ndarray, shape (t,)
         Of the liquid in the tank [K].
     """
-    bounding = bounding_cases(bar, sections)
-    cases = (*bounding, *open_cases(bar, sections), *central_cases(bar, sections)[::2])
+    bounding, bare = bounding_cases(bar, sections), open_cases(bar, sections)
+    if bar.is_open:
+        # What gauges show lies between both ends of what is known as a range.
+        bounding, bare = (
+            (*cases, *dict.fromkeys(at_better_end(case, -1.0) for case in cases)) for cases in (bounding, bare)
+        )
+    cases = (*bounding, *bare, *central_cases(bar, sections)[::2])
     return Circuit(bar, sections, cases, temperature), len(bounding)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from geoflow.bar.equipment import Bar, MeasuredPoint
@@ -31,7 +33,23 @@ def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tupl
         return np.full(np.shape(row_flow), 0.5 * (low + high)), np.full(np.shape(row_flow), 0.5 * (high - low))
     if hose.line is None:
         return np.full(np.shape(row_flow), bar.air_pressure), np.zeros(np.shape(row_flow))
-    estimate = flashing_hose_inlet_pressure(
+    if not hose.is_open and not bar.air_spread:
+        estimate = _estimated(bar, row_flow, saturated)
+        return estimate, hose.tolerance * (estimate - bar.air_pressure)
+    ends = []
+    for side in (-1.0, 1.0):
+        air = bar.air_pressure + side * bar.air_spread
+        estimate = _estimated(replace(bar, row_hose=hose.at_end(-side), air_pressure=air), row_flow, saturated)
+        ends.append(estimate + side * hose.tolerance * (estimate - air))
+    least, most = ends
+    return 0.5 * (least + most), 0.5 * (most - least)
+
+
+def _estimated(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> FloatArray:
+    """Absolute pressure that the row hose of a bar makes [Pa]."""
+    hose = bar.row_hose
+    assert hose.line is not None
+    return flashing_hose_inlet_pressure(
         row_flow,
         saturated.liquid_enthalpy,
         saturated.pressure,
@@ -40,7 +58,6 @@ def back_pressure(bar: Bar, row_flow: FloatArray, saturated: Saturation) -> tupl
         roughness=hose.line.roughness,
         outlet_pressure=hose_end_pressure(bar, row_flow, saturated),
     )
-    return estimate, hose.tolerance * (estimate - bar.air_pressure)
 
 
 def below_at(bar: Bar, point: MeasuredPoint, end: float) -> float:

@@ -151,7 +151,8 @@ def for_worst_row(window: FlowWindow, bar: Bar, sections: tuple[int, ...]) -> Fl
     spread = np.array([bar.orifices[section.orifice].row_spread for section in used])
     edges = window.edges(certain=True)
     split = [np.ones((1, 1, len(used)))] * 2
-    if len({(section.rows, section.orifice, section.feed) for section in used}) > 1:
+    open_feeds = len(used) > 1 and any(section.feed and section.feed.ranges for section in used)
+    if open_feeds or len({(section.rows, section.orifice, section.feed) for section in used}) > 1:
         split = _section_shares(Circuit(bar, sections, bounding_cases(bar, sections), window.temperature), edges)
     highest = (split[0] * (1.0 + spread)).max(axis=(0, 2))
     lowest = (split[1] * (1.0 - spread)).min(axis=(0, 2))

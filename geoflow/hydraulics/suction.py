@@ -71,9 +71,27 @@ class SuctionSide:
         flow : array_like
             Of the whole bar [kg/s].
         """
-        hoses = self._suction.tank_hoses
+        return self._divided(flow, self._suction.tank_hoses)
+
+    def _divided(self, flow: Floats, hoses: tuple[Line, ...]) -> FloatArray:
         losses = [functools.partial(liquid_loss, hose, liquid=self._liquid) for hose in hoses]
         return parallel_flows(flow, losses)
+
+    def greatest_share(self, flow: FloatArray, *, worse: bool) -> FloatArray:
+        """Flow through the hose from a tank that takes most, over the whole [-].
+
+        Parameters
+        ----------
+        flow : ndarray
+            Of the whole bar [kg/s].
+        worse : bool
+            Which end of what is known of the hoses as ranges.
+        """
+        uneven = self._suction.uneven
+        if uneven and not worse:
+            return np.full(np.shape(flow), 1.0 / len(self._suction.tank_hoses))
+        ways = (self._suction.tank_hoses, *uneven)
+        return np.asarray(np.max([self._divided(flow, hoses).max(axis=0) / flow for hoses in ways], axis=0))
 
     def friction(self, flow: FloatArray) -> FloatArray:
         """Pressure lost on the way from the tanks to the pump while it runs full of liquid [Pa].
@@ -110,9 +128,8 @@ class SuctionSide:
         flux = np.zeros_like(flow)
         if self._suction.line is not None:
             flux = flow / (0.25 * np.pi * self._suction.line.bore**2)
-        if self._suction.tank_hoses:
-            each = self.hose_flows(flow)
-            for hose, through in zip(self._suction.tank_hoses, each, strict=True):
+        for hoses in filter(None, (self._suction.tank_hoses, *self._suction.uneven)):
+            for hose, through in zip(hoses, self._divided(flow, hoses), strict=True):
                 flux = np.maximum(flux, through / (0.25 * np.pi * hose.bore**2))
         return np.asarray(flux)
 

@@ -7,7 +7,7 @@ coefficient, flashing, back pressure, boiling in the suction), *possible* at the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
+from geoflow.hydraulics.case import at_better_end
 from geoflow.hydraulics.cases import bounding_cases, inner_cases, open_cases
 from geoflow.hydraulics.circuit import Circuit, State
 from geoflow.hydraulics.machine_limits import slip_limits, volume_limits
@@ -35,8 +36,8 @@ _PRESSURE_ROUNDING: Final = 1.0
 # What of a `State` has to stay at or below nought for each high limit, above it for the low one [Pa].
 _PRESSURE_LIMITS: Final[dict[str, Callable[[Circuit, State], FloatArray]]] = {
     "liquid margin": lambda circuit, state: state.liquid_margin - circuit.bar.limits.liquid_margin,
-    "rated pressure": lambda circuit, state: state.outlet_pressure - circuit.bar.limits.max_pressure,
-    "pump pressure": lambda circuit, state: state.rise - circuit.bar.pump.max_rise,
+    "rated pressure": lambda circuit, state: state.outlet_pressure - circuit.max_pressure,
+    "pump pressure": lambda circuit, state: state.rise - circuit.max_rise,
 }
 
 
@@ -213,6 +214,26 @@ def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
     return {name: _limit_flows(circuit, name, excess) for name, excess in limits.items()}
 
 
+def _held_and_hoped(
+    circuit: Circuit, sections: tuple[int, ...], name: str, excess: Callable[[Circuit, State], FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Flow a limit allows in the cases that bound it and in those that may be, shapes (cases, temperatures)."""
+    bar, bounding = circuit.bar, circuit.cases
+    # What lies below the orifices may differ from one temperature to the next, so each limit takes its own end.
+    better = 1.0 if name in LOW_LIMITS else -1.0
+    worse = [case for case in bounding if case.hose_end != better]
+    ends_differ = len(worse) < len(bounding)
+    inner = inner_cases(bar, sections, better if ends_differ else 0.0, better)
+    # A point, however far its flows may stray, leaves no more open than there was without it.
+    without_points = open_cases(bar, sections)
+    bare = [at_better_end(case, better) if case.hose_end == better else case for case in without_points]
+    flows = _limit_flows(circuit.with_cases((*worse, *inner, *bare)), name, excess)
+    held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
+    if bare:
+        held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
+    return held, hoped
+
+
 def flow_window(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], diameter: FloatArray | None = None
 ) -> FlowWindow:
@@ -237,32 +258,19 @@ def flow_window(
     BarError
         If a measured point contradicts its orifice.
     """
-    bounding = bounding_cases(bar, sections)
-    circuit = Circuit(bar, sections, bounding, temperature, diameter)
+    circuit = Circuit(bar, sections, bounding_cases(bar, sections), temperature, diameter)
     density = circuit.saturated.liquid_density[0, :, 0]
     certain, possible = (volume_limits(circuit, worse=worse) for worse in (True, False))
     limits = {**_PRESSURE_LIMITS, **slip_limits(bar)}
     per_case = {}
-    without_points = open_cases(bar, sections)
     for name, excess in limits.items():
-        # What lies below the orifices may differ from one temperature to the next, so each limit takes its own end.
-        low_side = name in LOW_LIMITS
-        better = 1.0 if low_side else -1.0
-        worse = [case for case in bounding if case.hose_end != better]
-        ends_differ = len(worse) < len(bounding)
-        inner = inner_cases(bar, sections, better if ends_differ else 0.0, better)
-        # A point, however far its flows may stray, leaves no more open than there was without it.
-        bare = [replace(case, boiling=case.boiling and case.hose_end != better) for case in without_points]
-        flows = _limit_flows(circuit.with_cases((*worse, *inner, *bare)), name, excess)
-        held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
-        if bare:
-            held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
+        held, hoped = _held_and_hoped(circuit, sections, name, excess)
         if name in certain:  # the suction has a vacuum, too, which no case moves
             held, hoped = np.minimum(held, certain[name]), np.minimum(hoped, possible[name])
         if name in _PRESSURE_LIMITS:
             # What slips bends between the cases, so those limits count at their best on their own.
             per_case[name] = hoped
-        worst, best = (np.max, np.min) if low_side else (np.min, np.max)
+        worst, best = (np.max, np.min) if name in LOW_LIMITS else (np.min, np.max)
         certain[name], possible[name] = worst(held, axis=0), best(hoped, axis=0)
     reference = bar.meter.reference_temperature
     counted = density if reference is None else saturation(reference).liquid_density

@@ -64,6 +64,11 @@ def gps_to_unix(seconds: FloatArray) -> FloatArray:
     """Unix time [s] of seconds since the GPS epoch, 1980-01-06, less the leap seconds then in force.
 
     Source: documentation of the R package agridat: 1004549898 is 2011-11-05T17:38:03Z.
+
+    Parameters
+    ----------
+    seconds : ndarray
+        Since the GPS epoch [s].
     """
     changes = np.array(_LEAPS, dtype="datetime64[s]").astype(np.int64) - _GPS_EPOCH + np.arange(1, len(_LEAPS) + 1)
     leaps = np.searchsorted(changes, seconds, side="right")

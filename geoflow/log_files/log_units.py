@@ -104,7 +104,15 @@ _IN_NAMES: Final[dict[str, dict[str, str]]] = {
 
 
 def known_unit(kind: str, text: str) -> str | None:
-    """Return the unit a piece of a column name states for a role of this kind, or None."""
+    """Return the unit a piece of a column name states for a role of this kind, or None.
+
+    Parameters
+    ----------
+    kind : str
+        As a `Role` has it.
+    text : str
+        The piece of the name.
+    """
     folded = re.sub(r"[^a-z0-9]", "", text.casefold().replace("°", "deg"))
     if kind == "rate":
         folded = folded.replace("lbs", "lb").replace("acre", "ac").replace("per", "").replace("hectare", "ha")
@@ -135,6 +143,15 @@ class Conditions:
 
 def nitrogen_per_unit(unit: str, conditions: Conditions, *, where: str) -> tuple[float, str]:
     """Nitrogen [kg/m2] in one unit of a logged rate, and the unit as it is commonly written.
+
+    Parameters
+    ----------
+    unit : str
+        As given or found in the name.
+    conditions : Conditions
+        What the conversion needs beside the unit.
+    where : str
+        Column, for errors.
 
     Raises
     ------

@@ -25,6 +25,17 @@ def save_mapping(
 ) -> None:
     """Write roles as a small JSON file of ``"role": "NAME:UNIT"`` that `load_mapping` and a person can read.
 
+    Parameters
+    ----------
+    path : Path
+        The file to write.
+    columns : mapping
+        Role to the name of its column and its unit.
+    replace : bool
+        Whether a file that exists may be replaced.
+    protect : tuple of Path
+        Inputs, which are never written over.
+
     Raises
     ------
     OutputError
@@ -95,7 +106,17 @@ def _known_role(role: str, where: str) -> None:
 def named_columns(
     columns: Sequence[str], mapping: Path | None, names: Sequence[str]
 ) -> dict[str, tuple[str, str | None]]:
-    """Return what a person named: the options over the mapping file."""
+    """Return what a person named: the options over the mapping file.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        What ``--column`` says.
+    mapping : Path or None
+        File of roles.
+    names : sequence of str
+        Columns of the log.
+    """
     found = load_mapping(mapping) if mapping is not None else {}
     told: set[str] = set()
     for option in columns:

@@ -39,18 +39,40 @@ class LogColumns:
     doubts: list[Note]
 
     def say(self, kind: str, text: str, count: int = 0) -> None:
-        """Note something a person should know."""
+        """Note something a person should know.
+
+        Parameters
+        ----------
+        kind, text, count
+            As in `Note`.
+        """
         self.notes.append(Note(kind, text, count))
 
     def drop(self, cause: str, rows: IntArray, concerned: BoolArray) -> IntArray:
-        """Leave rows out for a cause; return the others."""
+        """Leave rows out for a cause; return the others.
+
+        Parameters
+        ----------
+        cause : str
+            Why they are left out.
+        rows : ndarray of int, shape (n,)
+            Rows of the file.
+        concerned : ndarray of bool, shape (n,)
+            Which of them go.
+        """
         if concerned.any():
             gone = np.sort(rows[concerned])
             self.dropped[cause] = (*self.dropped.get(cause, ()), *gone.tolist())
         return rows[~concerned]
 
     def refuse_nothing(self, rows: IntArray) -> None:
-        """Raise LogError where no row is left."""
+        """Raise LogError where no row is left.
+
+        Parameters
+        ----------
+        rows : ndarray of int
+            Rows that are left.
+        """
         if not rows.size:
             causes = "; ".join(f"{cause}: {rows_text(gone)}" for cause, gone in self.dropped.items())
             raise LogError(
@@ -60,12 +82,26 @@ class LogColumns:
             )
 
     def column(self, role: str) -> FloatArray | None:
-        """Raw numbers of a role's column, in file order."""
+        """Raw numbers of a role's column, in file order.
+
+        Parameters
+        ----------
+        role : str
+            One of `ROLES`.
+        """
         column = self.chosen.get(role)
         return None if column is None else self.table.numbers(column.index[0], self.notes)
 
     def si(self, role: str, rows: IntArray) -> FloatArray | None:
-        """SI values of a role's column at rows; None where it has no column."""
+        """SI values of a role's column at rows; None where it has no column.
+
+        Parameters
+        ----------
+        role : str
+            One of `ROLES`.
+        rows : ndarray of int
+            Rows of the file.
+        """
         values = self.column(role)
         if values is None:
             return None
@@ -121,6 +157,19 @@ class LogColumns:
     ) -> Labels | None:
         """Sections of a log that has a record of each at every moment and no column for them.
 
+        Parameters
+        ----------
+        rows : ndarray of int, shape (n,)
+            Rows with a position.
+        seconds : ndarray, shape (rows of the file,)
+            Times [s], NaN without a clock.
+        places : Places
+            Positions of all rows.
+        applied : ndarray, shape (rows of the file,)
+            Rates as logged.
+        count : int or None
+            Sections of the bar file.
+
         Raises
         ------
         LogError
@@ -149,7 +198,21 @@ class LogColumns:
     def without_strays(
         self, rows: IntArray, seconds: FloatArray, places: Places, section: IntArray, *, timed: bool
     ) -> tuple[IntArray, Fixes]:
-        """Drop the records no machine could have made; return the rows left and their fixes."""
+        """Drop the records no machine could have made; return the rows left and their fixes.
+
+        Parameters
+        ----------
+        rows : ndarray of int, shape (n,)
+            Rows with a position.
+        seconds : ndarray, shape (rows of the file,)
+            Times [s], NaN without a clock.
+        places : Places
+            Positions of all rows.
+        section : ndarray of int, shape (rows of the file,)
+            Code of each row's section.
+        timed : bool
+            Whether the log has a clock.
+        """
         fixes = find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
         if places.strips is not None:
             return rows, fixes  # ground that is drawn lies where it is drawn

@@ -173,6 +173,13 @@ def read_switch(cells: pandas.Series[Any], *, where: str) -> tuple[BoolArray, Bo
 
     A code of two bits as in ISO 11783-10 (00 off, 01 on, 10 error, 11 not installed) is on only where it is 1.
 
+    Parameters
+    ----------
+    cells : Series, shape (rows,)
+        Of the column.
+    where : str
+        For errors.
+
     Raises
     ------
     LogError

@@ -85,11 +85,24 @@ class LogTable:
         return len(self.columns[0]) if self.columns else len(self.shapes)
 
     def is_number(self, index: int) -> bool:
-        """Whether a column holds numbers, not text or dates."""
+        """Whether a column holds numbers, not text or dates.
+
+        Parameters
+        ----------
+        index : int
+            The column.
+        """
         return self.columns[index].dtype.kind in "iuf"
 
     def numbers(self, index: int, notes: list[Note] | None = None) -> FloatArray:
         """Numbers of a column, NaN where there is none or a mark of no data such as -9999.
+
+        Parameters
+        ----------
+        index : int
+            The column.
+        notes : list of Note, optional
+            Brought up to date.
 
         Raises
         ------

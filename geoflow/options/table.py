@@ -239,6 +239,14 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # A bar by itself
     Option("check", "file", ("bar",), "bar file to read and say back in words", "BAR"),
     Option("schema", "flag", ("bar",), "print the JSON Schema of the bar file"),
+    Option("new", "output", ("bar",), "ask for the bar in plain words, write its file, and say what each unknown costs",
+           "FILE"),
+    Option("answers", "file", ("bar",), "with --new: take the answers from this file and ask nothing", "FILE"),
+    Option("questions", "flag", ("bar",), "print all the questions as a file of answers to fill in"),
+    Option("temperature", "temperature range", ("bar",),
+           "with --new: liquid temperature at which costs are reckoned (default 45 degF)", "T"),
+    Option("speed", "speed range", ("bar",),
+           "with --new: speed at which they are (default the middle of the bar's speeds)", "V"),
     # A season
     Option("catalog", "file", ("season",), "CSV or Parquet, one row per field; path or URL", "CATALOG",
            positional=True),

@@ -59,7 +59,9 @@ def choose_zone_ids(
     if requested is not None:
         return _requested(table, columns, row, requested, where)
     known = [name for name in columns if str(name) != rate_column and columns.count(name) == 1]
-    found = {name: _texts(table[name], row) for name in (known if len(row) > 1 else ())}
+    # A column with cells alike names nothing, which shows before its cells are written out.
+    apart = [name for name in (known if len(row) > 1 else ()) if _apart(table[name].iloc[row])]
+    found = {name: _texts(table[name], row) for name in apart}
     likely = {str(name): ids for name, ids in found.items() if _unmistakable(str(name), table[name], ids)}
     by_name = [name for name in likely if _SAYS_ZONE.search(name.casefold())]
     chosen = by_name if len(by_name) == 1 else list(likely)
@@ -99,16 +101,23 @@ def _texts(column: Any, row: NDArray[np.int64]) -> tuple[str, ...]:
     return tuple(text(cell) for cell in column.to_numpy(dtype=object)[row].tolist())
 
 
+def _apart(cells: Any) -> bool:
+    try:
+        return bool(cells.is_unique)
+    except TypeError:  # lists in cells
+        return True
+
+
 def _unmistakable(name: str, column: Any, ids: tuple[str, ...]) -> bool:
     """Whether a column can be nothing but what the zones are called."""
     if len(set(ids)) < len(ids) or not all(0 < len(one) <= _LONGEST for one in ids):
         return False
-    if all(re.fullmatch(r"-?\d+", one) for one in ids):
+    lines = "\n".join(ids)
+    if not re.search(r"^(?!-?\d+$)", lines, re.MULTILINE):
         return bool(_SAYS_ID.search(name.casefold()))
     # Texts that are numbers with a unit or a point are measured, and dates are no names.
-    return column.dtype.kind not in "fMmb" and not any(
-        re.match(r"[-+.\d]*\d[.,]\d|\d+[-/.]\d+[-/.]", one) for one in ids
-    )
+    measured = r"^(?:[-+.\d]*\d[.,]\d|\d+[-/.]\d+[-/.])"
+    return column.dtype.kind not in "fMmb" and not re.search(measured, lines, re.MULTILINE)
 
 
 def _filled(ids: tuple[str, ...], row: NDArray[np.int64]) -> tuple[str, ...]:

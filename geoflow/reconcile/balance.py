@@ -97,7 +97,15 @@ def _product(log: AppliedLog) -> np.ndarray[tuple[int, ...], np.dtype[np.float64
 
 
 def logged_ammonia(log: AppliedLog, nitrogen_fraction: float) -> float:
-    """Ammonia the log says went out [kg]; what fell on ground already covered went out too."""
+    """Ammonia the log says went out [kg]; what fell on ground already covered went out too.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    nitrogen_fraction : float
+        Mass of nitrogen over mass of ammonia [-].
+    """
     return float(_product(log).sum()) / nitrogen_fraction
 
 
@@ -107,6 +115,11 @@ def gaps(log: AppliedLog) -> Gaps:
     What the second record's own step covers is not missing. Where the way or its direction says that the machine did
     not drive straight on, it turned, stood or lifted the bar, and nothing is missing. A machine that logs nothing
     while it is switched off looks the same as a gap if it drives on.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
     """
     timed = bool(np.isfinite(log.time).any())
     clock = log.time if timed else np.arange(log.time.size, dtype=np.float64)
@@ -140,7 +153,13 @@ def gaps(log: AppliedLog) -> Gaps:
 
 
 def mean_temperature(log: AppliedLog) -> float | None:
-    """Mean liquid temperature, weighted by what went out [K]; None where none is logged."""
+    """Mean liquid temperature, weighted by what went out [K]; None where none is logged.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    """
     product = _product(log)
     known = np.isfinite(log.temperature) & (product > 0.0)
     return float(np.average(log.temperature[known], weights=product[known])) if known.any() else None

@@ -47,7 +47,13 @@ class Ground:
         return ~within(self.applied, self.target, OFF) & np.isfinite(self.applied) & np.isfinite(self.target)
 
     def agreement(self, factor: float = 1.0) -> Agreement:
-        """Agreement with what was applied times a factor [-]."""
+        """Agreement with what was applied times a factor [-].
+
+        Parameters
+        ----------
+        factor : float
+            On what was applied [-].
+        """
         return agreement(self.applied * factor, self.target, self.area)
 
 
@@ -94,6 +100,12 @@ def lay_ground(
 
 
 def in_steps(values: FloatArray) -> list[IntArray]:
-    """Rates in whole steps, 0 where not known, and whether they are not."""
+    """Rates in whole steps, 0 where not known, and whether they are not.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Nitrogen rates [kg/m2].
+    """
     steps = np.clip(np.nan_to_num(values) / _STEP, -_MOST_STEPS, _MOST_STEPS)
     return [np.rint(steps).astype(np.int64), (~np.isfinite(values)).astype(np.int64)]

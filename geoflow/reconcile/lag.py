@@ -55,7 +55,13 @@ class Tracks:
     last: IntArray
 
     def nearest(self, earlier: float) -> IntArray:
-        """Place in `order` of the record nearest in time to `earlier` seconds before each, held at a track's ends."""
+        """Place in `order` of the record nearest in time to `earlier` seconds before each, held at a track's ends.
+
+        Parameters
+        ----------
+        earlier : float
+            How long before each record [s].
+        """
         asked = self.clock - earlier
         after = np.clip(np.searchsorted(self.clock, asked), self.first, self.last)
         before = np.maximum(after - 1, self.first)
@@ -63,7 +69,15 @@ class Tracks:
 
 
 def tracks(log: AppliedLog, time: FloatArray) -> Tracks:
-    """Sort records into tracks by a clock of shape (n,) [s]; records without a time are left out."""
+    """Sort records into tracks by a clock of shape (n,) [s]; records without a time are left out.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records, shape (n,).
+    time : ndarray, shape (n,)
+        [s]
+    """
     timed = np.flatnonzero(np.isfinite(time))
     order = timed[np.lexsort((time[timed], log.section[timed], log.run[timed]))]
     size = order.size
@@ -345,6 +359,13 @@ def shifted(log: AppliedLog, lag: float) -> AppliedLog:
 
     The nearest record of the same run and section serves, so every target is one that was really asked. For the first
     `lag` seconds of a run its first target stands.
+
+    Parameters
+    ----------
+    log : AppliedLog
+        With a clock.
+    lag : float
+        [s]
 
     Raises
     ------

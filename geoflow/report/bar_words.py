@@ -3,38 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 from geoflow.bar.equipment import Bar, Line, Orifice
 from geoflow.bar.keys import keys_of
+from geoflow.bar.ranges import known_ends
 from geoflow.base import units
 from geoflow.base.said import said as said_back
 from geoflow.base.said import said_range
 from geoflow.base.units import System
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 from geoflow.physics.air import standard_air_pressure
-from geoflow.physics.ammonia import saturation
 from geoflow.report.bar_machines import machine_rows
+from geoflow.report.bar_oddities import METER_TEMPERATURE, meter_density, unusual_lines
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.flashing import flashing_short, long_bore_lines
 from geoflow.report.model import BulletList, Report, Section, Table
 from geoflow.report.points import point_lines
 
-__all__ = ["assumed_lines", "bar_report", "unusual_lines"]
+__all__ = ["assumed_lines", "bar_report"]
 
-# Beyond these a value is allowed but rare. Common practice, no source; 350 psi is the least working pressure of
-# hose under container pressure in WAC 296-307-40023.
-_SPACING_INCHES: Final = (10.0, 80.0)
-_ORIFICE_INCHES: Final = (0.02, 0.5)
-_BORE_INCHES: Final = (0.2, 4.0)
-_COEFFICIENT: Final = (0.55, 0.98)
-_MARGIN_PSI: Final = (2.0, 50.0)
-_HOSE_RATING_PSI: Final = 350.0
-_FASTEST_MPH, _LEAST_NITROGEN = 12.0, 0.80
-# Meters of this trade count some hundred pulses to a gallon; the same meter's number per 10 lb N, which many displays
-# ask for, is about 2.4 times as large (arithmetic, from the density of the liquid), so it is told by its size.
-_PULSES_PER_GALLON: Final = (10.0, 1200.0)
-_METER_TEMPERATURE: Final = "60 degF"
 _STEP_UP: Final = 304.8  # 1000 ft [m]
 
 
@@ -94,14 +82,24 @@ def _span(low: float, high: float, kind: str, system: System) -> str:
     return said_range(low, high, kind, system, 0)
 
 
+def _ranged(part: Any, name: str, kind: str, system: System) -> str:
+    """Write a value of a part, or the range it is known as."""
+    return _span(*known_ends(part, name), kind, system)
+
+
+def _plainly(part: Any, name: str, times: float = 1.0) -> str:
+    """Write a plain number of a part, or the range it is known as."""
+    return " to ".join(dict.fromkeys(f"{times * end:g}" for end in known_ends(part, name)))
+
+
 def _gauge(pressure: float, bar: Bar, system: System) -> str:
     return f"{_given(pressure - bar.air_pressure, 'pressure', system)} gauge"
 
 
 def _hose(line: Line, system: System) -> str:
-    text = f"{_given(line.length, 'length', system)} of {_given(line.bore, 'small length', system)} bore"
+    text = f"{_ranged(line, 'length', 'length', system)} of {_ranged(line, 'bore', 'small length', system)} bore"
     if line.fittings_k:
-        text += f", fittings K {line.fittings_k:g}"
+        text += f", fittings K {_plainly(line, 'fittings_k')}"
     return text + (f", roughness {_given(line.roughness, 'small length', system)}" if line.roughness else "")
 
 
@@ -109,10 +107,11 @@ def _whole(bar: Bar, system: System) -> tuple[str, str]:
     spacing = _given(bar.row_spacing, "small length", system)
     sections = "1 section" if len(bar.sections) == 1 else f"{len(bar.sections)} sections"
     air = _say(bar.air_pressure, "pressure", system, 1)
+    about = f" ± {_say(bar.air_spread, 'pressure', system, 1)}" if bar.air_spread else ""
     return (
         f"{bar.rows} rows at {spacing} make {_say(bar.width, 'length', system)}, in {sections}",
         f"ammonia with {bar.nitrogen_fraction * 100:g} % nitrogen; site at "
-        f"{_given(bar.elevation, 'length', system)}, where the air has {air}",
+        f"{_given(bar.elevation, 'length', system)}, where the air has {air}{about}",
     )
 
 
@@ -135,7 +134,7 @@ def _orifices(bar: Bar, system: System) -> list[list[str]]:
         [
             orifice.name,
             said_back(orifice.diameter, "small length", system),
-            f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:g} %",
+            f"coefficient {orifice.discharge_coefficient:g} ± {orifice.coefficient_tolerance * 100:.4g} %",
             f"land {_given(orifice.land, 'small length', system)}" if orifice.land else "no land given",
             _flashing(bar, orifice) + ("" if orifice.name in fitted else "; in no section"),
         ]
@@ -157,17 +156,19 @@ def _below(bar: Bar, system: System) -> str:
         low, high = (pressure - bar.air_pressure for pressure in hose.back_pressure)
         return f"back pressure {_span(low, high, 'pressure', system)} gauge"
     if hose.line:
-        knife = f", {said_back(hose.outlet, 'small length', system)} at the knife" if hose.outlet else ""
+        knife = (
+            f", {said_range(*known_ends(hose, 'outlet'), 'small length', system)} at the knife" if hose.outlet else ""
+        )
         return f"{_hose(hose.line, system)}{knife}; its back pressure is estimated, ± {hose.tolerance * 100:g} %"
     return "none: open air below the orifices"
 
 
 def _pump(bar: Bar, system: System) -> list[list[str]]:
     pump, suction = bar.pump, bar.suction
-    least = f"least {_given(pump.min_flow, 'volume flow', system)}" if pump.min_flow else "no least flow"
+    least = f"least {_ranged(pump, 'min_flow', 'volume flow', system)}" if pump.min_flow else "no least flow"
     said = (
-        f"{_given(pump.max_flow, 'volume flow', system)} at full drive, {least}, adds up to "
-        f"{_given(pump.max_rise, 'pressure', system)}, efficiency {pump.efficiency * 100:g} %"
+        f"{_ranged(pump, 'max_flow', 'volume flow', system)} at full drive, {least}, adds up to "
+        f"{_ranged(pump, 'max_rise', 'pressure', system)}, efficiency {_plainly(pump, 'efficiency', 100)} %"
     )
     if not suction:
         return [["pump", said]]
@@ -181,9 +182,12 @@ def _meter(bar: Bar, system: System) -> list[list[str]]:
     # As given, per gallon; in metric units worked out from that.
     counted = f"{pulses:,.9g}" if system == "us" else f"{pulses:,.5g}"
     counts = _span(meter.min_flow, meter.max_flow, "volume flow", system)
+    if meter.ranges:
+        least, most = (_ranged(meter, name, "volume flow", system) for name in ("min_flow", "max_flow"))
+        counts = f"from {least} up to {most}"
     said = f"{counted} pulses per {volume}{_by_nitrogen(bar, system)}, counts {counts}"
     if meter.loss_at_max_flow:
-        said += f", loses {_given(meter.loss_at_max_flow, 'pressure', system)} at its greatest flow"
+        said += f", loses {_ranged(meter, 'loss_at_max_flow', 'pressure', system)} at its greatest flow"
     if meter.reference_temperature is None:
         return [["meter", said]]
     reference = said_back(meter.reference_temperature, "temperature", system)
@@ -194,7 +198,7 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
     rows = [["row hose", _below(bar, system)], *_pump(bar, system), *_meter(bar, system)]
     if bar.control_valve:
         valve = bar.control_valve
-        rows.append(["valve", f"Cv {valve.cv:g} wide open, pressure recovery FL {valve.recovery_factor:g}"])
+        rows.append(["valve", f"Cv {_plainly(valve, 'cv')} wide open, pressure recovery FL {valve.recovery_factor:g}"])
     if bar.controller:
         delay, constant = bar.controller.delay, bar.controller.time_constant
         rows.append(["control", f"answers after {delay:g} s, then with a time constant of {constant:g} s"])
@@ -208,29 +212,22 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
     return rows + machine_rows(bar, system)
 
 
-def _meter_density() -> float:
-    """Of the liquid at the temperature meters are rated at [kg/m3]."""
-    return float(saturation(units.parse(_METER_TEMPERATURE, "temperature")).liquid_density)
-
-
-def _pounds_per_gallon(bar: Bar) -> float:
-    """Nitrogen in a gallon of liquid where meters are rated [lb]."""
-    return _meter_density() * bar.nitrogen_fraction * units.factor("gallon", "volume") / units.factor("lb", "mass")
-
-
 def _by_nitrogen(bar: Bar, system: System) -> str:
     """The meter's pulses to an amount of nitrogen, as many displays ask for them."""
     amount, unit = (10, "lb") if system == "us" else (1, "kg")
-    volume = amount * units.factor(unit, "mass") / (_meter_density() * bar.nitrogen_fraction)
-    at = units.show(units.parse(_METER_TEMPERATURE, "temperature"), "temperature", system)
+    volume = amount * units.factor(unit, "mass") / (meter_density() * bar.nitrogen_fraction)
+    at = units.show(units.parse(METER_TEMPERATURE, "temperature"), "temperature", system)
     return f" ({bar.meter.pulses_per_volume * volume:,.0f} to {amount} {unit} N at {at})"
 
 
 def _limits(bar: Bar, system: System) -> list[list[str]]:
     limits = bar.limits
     margin = _given(limits.liquid_margin, "pressure", system)
+    low, high = (end - bar.air_pressure for end in known_ends(limits, "max_pressure"))
+    # What the air may be off is in it.
+    rated = (units.show_range if bar.air_spread else _span)(low, high, "pressure", system)
     return [
-        ["pressure", f"{_gauge(limits.max_pressure, bar, system)} at the pump outlet"],
+        ["pressure", f"{rated} gauge at the pump outlet"],
         ["margin", f"{margin} above the vapour pressure, above every orifice"],
         ["speed", _span(*limits.speed, "speed", system)],
     ]
@@ -316,84 +313,6 @@ def assumed_lines(bar: Bar, system: System) -> list[str]:
         (not bar.tank, "no tank: no loads are counted, nor how the liquid cools while the tank is drawn down"),
     )
     return [*_fitted_orifices(bar), *_lossless(bar), *(text for absent, text in missing if absent)]
-
-
-def _size(value: float, usual: tuple[float, float], what: str, shown: str) -> list[str]:
-    if usual[0] <= value <= usual[1]:
-        return []
-    return [f"{what} {shown} is unusually {'small' if value < usual[0] else 'large'}"]
-
-
-def _unusual_sizes(bar: Bar, system: System) -> list[str]:
-    """Spacings, orifices and bores beyond the usual."""
-    inch = units.factor("inch", "length")
-
-    def given(length: float) -> str:
-        return _given(length, "small length", system)
-
-    lines = _size(bar.row_spacing / inch, _SPACING_INCHES, "row spacing", given(bar.row_spacing))
-    for orifice in bar.orifices.values():
-        name, coefficient = orifice.name, orifice.discharge_coefficient
-        diameter = said_back(orifice.diameter, "small length", system)
-        lines += _size(orifice.diameter / inch, _ORIFICE_INCHES, f"{name}: a diameter of", diameter)
-        lines += _size(coefficient, _COEFFICIENT, f"{name}: a coefficient of", f"{coefficient:g}")
-        if any(point.pressure > bar.limits.max_pressure for point in orifice.measured):
-            lines.append(f"{name}: a point was measured above the rated pressure")
-    hoses = {f"feed of {section.name}": section.feed for section in bar.sections}
-    hoses |= {"row hose": bar.row_hose.line, "suction": bar.suction.line if bar.suction else None}
-    for what, line in hoses.items():
-        lines += _size(line.bore / inch, _BORE_INCHES, f"{what}: a bore of", given(line.bore)) if line else []
-    return lines
-
-
-def _unusual_pulses(bar: Bar) -> list[str]:
-    pulses = bar.meter.pulses_per_volume * units.factor("gallon", "volume")
-    if _PULSES_PER_GALLON[0] <= pulses <= _PULSES_PER_GALLON[1]:
-        return []
-    meant = pulses * _pounds_per_gallon(bar) / 10.0
-    size = "few" if pulses < _PULSES_PER_GALLON[0] else "many"
-    return [
-        f"{pulses:,.4g} pulses per gallon are unusually {size}; if the tag says {pulses:,.4g} pulses to 10 lb N, "
-        f"write pulses_per_gallon = {meant:.4g} (liquid at 60 °F, {bar.nitrogen_fraction * 100:g} % nitrogen)"
-    ]
-
-
-def unusual_lines(bar: Bar, system: System) -> list[str]:
-    """Return what is allowed but rare enough to be a slip.
-
-    Parameters
-    ----------
-    bar : Bar
-        As read.
-    system : str
-        ``"us"`` or ``"metric"``.
-    """
-    psi = units.factor("psi", "pressure")
-    margin, rated = bar.limits.liquid_margin, bar.limits.max_pressure - bar.air_pressure
-    hose = _say(_HOSE_RATING_PSI * psi, "pressure", system, 0)
-    odd = (
-        (
-            rated / psi > _HOSE_RATING_PSI,
-            f"a rated pressure of {_given(rated, 'pressure', system)}: ammonia hose need only bear {hose}; is every "
-            "part rated for more?",
-        ),
-        (
-            bar.limits.speed[1] > units.to_si(_FASTEST_MPH, "speed", "mph"),
-            f"a speed of {_given(bar.limits.speed[1], 'speed', system)} is unusually high",
-        ),
-        (
-            bar.nitrogen_fraction < _LEAST_NITROGEN,
-            f"{bar.nitrogen_fraction * 100:g} % nitrogen is little; 82-0-0 has 82 %",
-        ),
-    )
-    mixed = len({section.orifice for section in bar.sections}) > 1
-    return [
-        *_unusual_sizes(bar, system),
-        *_size(margin / psi, _MARGIN_PSI, "a liquid margin of", _given(margin, "pressure", system)),
-        *(text for rare, text in odd if rare),
-        *_unusual_pulses(bar),
-        *(["the sections have different orifices: their rows will not get the same rate"] if mixed else []),
-    ]
 
 
 def _and(names: list[str]) -> str:

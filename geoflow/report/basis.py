@@ -7,10 +7,12 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from geoflow.bar.equipment import Bar, Orifice
+from geoflow.bar.ranges import known_ends
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, parse, show, show_range
 from geoflow.decide.vet import Solution
-from geoflow.report.bar_words import assumed_lines, unusual_lines
+from geoflow.report.bar_oddities import unusual_lines
+from geoflow.report.bar_words import assumed_lines
 from geoflow.report.flashing import flashing_row
 from geoflow.report.layout import count
 from geoflow.report.liquid_words import said_liquid
@@ -115,11 +117,16 @@ def _unknowns(solution: Solution, system: System) -> Table:
     if bar.suction and bar.suction.line:
         boiling = "certain window: it boils in equilibrium; possible window: not before an inlet pulled to vacuum"
         rows.append(("boiling in the suction", "limits where it starves the pump", boiling))
+    efficiency = " to ".join(dict.fromkeys(f"{100 * end:g}" for end in known_ends(bar.pump, "efficiency")))
+    varied = "both ends are counted" if " to " in efficiency else "not varied"
+    if bar.is_open or bar.row_hose.is_open or bar.air_spread:
+        ends = "certain window: the worse end of each at once; possible window: the better"
+        rows.append(("what the bar file gives as ranges", "as 'geoflow bar --check' says it back", ends))
     rows += [
         (
             "warming by the pump",
-            f"efficiency {100 * bar.pump.efficiency:g} %",
-            "not varied; no heat from outside; control valve wide open",
+            f"efficiency {efficiency} %",
+            f"{varied}; no heat from outside; control valve wide open",
         ),
         (
             "properties of ammonia",

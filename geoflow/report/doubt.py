@@ -140,6 +140,12 @@ def doubt_text(found: Settling, solution: Solution, system: System) -> str:
         why = (
             f"Nothing measured at the orifices would settle the {ground} in doubt: they hang on how the suction boils."
         )
+    elif found.enough and found.learnable > 0.0:
+        why = (
+            f"What was learned leaves {ground} in doubt. {show(found.learnable, 'area', system)} of it would be "
+            "settled if the orifices were known exactly: learn again with logs at these rates and temperatures, a "
+            "scale ticket and a reading of the machine at rest."
+        )
     elif found.enough:
         why = f"What was measured leaves {ground} in doubt, closer to the window's ends than gauges can tell."
     else:

@@ -10,7 +10,8 @@ import numpy as np
 from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show
 from geoflow.report.against_rehearsal import rehearsed_section
-from geoflow.report.bar_words import assumed_lines, unusual_lines
+from geoflow.report.bar_oddities import unusual_lines
+from geoflow.report.bar_words import assumed_lines
 from geoflow.report.basis import origin_blocks, stamp
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section

@@ -11,7 +11,7 @@ from geoflow.options.table import PAGE_PARTS, TARGET, Option
 
 __all__ = ["in_page_words", "page_error"]
 
-Part = Literal["prescription", "log"]
+_Part = Literal["prescription", "log"]
 
 
 def _by_option(*parts: str) -> dict[str, Option]:
@@ -20,7 +20,7 @@ def _by_option(*parts: str) -> dict[str, Option]:
 
 _PRESCRIPTION: Final = _by_option("rules", "options")
 # The target map of a log is the prescription above it, read as its own fields say.
-_FIELDS: Final[dict[Part, dict[str, Option]]] = {
+_FIELDS: Final[dict[_Part, dict[str, Option]]] = {
     "prescription": _PRESCRIPTION,
     "log": _by_option("log")
     | {f"--{TARGET.replace('_', '-')}{name[2:]}": option for name, option in _PRESCRIPTION.items()},
@@ -34,7 +34,7 @@ _ASIDE: Final = re.compile(r" \(--(?:bar|target|boundary)\)")  # what the page h
 _TYPED: Final = re.compile(r"(--[a-z][a-z-]*)(?:[ =](\"[^\"]*\"|'[^']*'))?")
 
 
-def page_error(problem: GeoflowError, part: Part) -> str:
+def page_error(problem: GeoflowError, part: _Part) -> str:
     """Say an error in the words of the page.
 
     Parameters
@@ -48,7 +48,7 @@ def page_error(problem: GeoflowError, part: Part) -> str:
     return str(problem)
 
 
-def in_page_words(problem: GeoflowError, part: Part) -> None:
+def in_page_words(problem: GeoflowError, part: _Part) -> None:
     """Make an error speak of the fields of the page, with the columns of a log that it proposes.
 
     Parameters

@@ -53,6 +53,18 @@ def _refuse_incomplete(read: ReadLog) -> None:
         )
 
 
+def _refuse_open_feeds(bar: Bar) -> None:
+    """Raise BarError where the loss between gauge and orifices is known as a range only: it would be learned as Cd."""
+    unsure = [section.name for section in bar.sections if section.feed is not None and section.feed.ranges]
+    if unsure:
+        raise BarError(
+            f"the feed of section {', '.join(unsure)} is known as a range only, and its loss would be learned as the "
+            "orifice's own",
+            where="[[sections]]: feed",
+            cure="measure length, bore and fittings of the feed and write them into the bar file, each as one value",
+        )
+
+
 def _ticket_ratio(reads: Sequence[ReadLog], loads: tuple[float, ...], bar: Bar, ratios: Sequence[float]) -> float:
     """Weight on the tickets over the true weight that the flow column of all logs makes [-]."""
     fraction = bar.nitrogen_fraction
@@ -98,7 +110,10 @@ def learn_logs(
     ------
     LogError
         If a log lacks flow, bar pressure or temperature, or there is nothing to learn in all of them.
+    BarError
+        If a feed line is known as a range only.
     """
+    _refuse_open_feeds(bar)
     held = []
     for read in reads:
         _refuse_incomplete(read)

@@ -50,7 +50,7 @@ from geoflow.bar.equipment import (
 from geoflow.base.errors import BarError
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.decide.vet import Plan, Solution, solve
-from geoflow.hydraulics.cases import Case
+from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.machine_limits import slip_limits, volume_limits
 
