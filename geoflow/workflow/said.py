@@ -39,7 +39,6 @@ if TYPE_CHECKING:
         ConvertOutcome,
         PlanOutcome,
         ReconcileOutcome,
-        RehearseOutcome,
         RewriteOutcome,
         VetOutcome,
     )
