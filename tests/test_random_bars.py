@@ -14,13 +14,15 @@ from campaigns.random_bars import Found, draw, judge, report
 # from the corners alone, one hose error for point and plan, or an inlet full of liquid got wrong.
 SLICE = (1, 3, 5, 9, 11)
 ONCE_WRONG = (26, 52, 83, 145, 146, 148)
+# Narrow hoses with a hole at the knife, full of liquid that the pump warmed: up to 3 % too high an end for the tank's.
+WARMED = (387, 520)
 # Machines: slip beside a knife's hole and a breakaway, a bypass with slip and a valve that shuts, a pump that slips.
 MACHINES = (8, 18, 33, 42, 94, 103)
 # Long bores whose truth drifts with margin and temperature, and bars asked of their worst row.
 DRIFTING, WORST_ROW = (48, 82), (67, 77)
 
 
-@pytest.mark.parametrize("number", [*SLICE, *ONCE_WRONG, *MACHINES, *DRIFTING, *WORST_ROW])
+@pytest.mark.parametrize("number", [*SLICE, *ONCE_WRONG, *WARMED, *MACHINES, *DRIFTING, *WORST_ROW])
 def test_certain_ends_and_verdicts_of_random_bars_hold_against_the_reference(number: int) -> None:
     found = judge(draw(1, number))
     for error in (found.low_error, found.high_error):

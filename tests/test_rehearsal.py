@@ -193,8 +193,8 @@ def test_any_field_is_covered_and_hardly_twice(kind: str, driving: Driving) -> N
     # Half a section along the outline and along the round's inner edge may be missed, or given outside or twice.
     room = 0.5 * max(done.setup.sections.width) * around * (1 + driving.headlands)
     assert area - room <= done.overlay.covered_in_field <= area * (1 + 1e-6)
-    assert done.overlay.covered == pytest.approx(covered, rel=2e-3, abs=5.0)
-    assert done.overlay.doubled == pytest.approx(doubled, abs=2e-3 * covered + 5.0)
+    assert done.overlay.covered == pytest.approx(covered.area, rel=2e-3, abs=5.0)
+    assert done.overlay.doubled == pytest.approx(doubled, abs=2e-3 * covered.area + 5.0)
     assert doubled <= room and done.outside <= room
     assert np.all((done.within_10 >= 0.0) & (done.within_10 <= 1.0))
 
@@ -229,7 +229,7 @@ def test_more_than_the_bar_gives_comes_out_as_what_it_gives() -> None:
     assert done.zones.short[1] > 0.95 and done.zones.short[0] < 0.01
     assert done.losses.area[WINDOW] == pytest.approx(done.zones.covered[1], rel=0.03)
     # What the pump cannot give is not below the window's low end.
-    assert np.nan_to_num(done.zones.uneven).max() == 0.0
+    assert done.zones.uneven[1] < 0.01
 
 
 def test_below_the_margin_the_rows_are_marked_uneven_and_no_rate_is_invented() -> None:

@@ -16,7 +16,13 @@ from geoflow.hydraulics.coefficients import measured_margins, stray
 from geoflow.hydraulics.learned_ways import weight_at
 from geoflow.hydraulics.long_bores import long_bore
 from geoflow.hydraulics.row_hose import back_pressure
-from geoflow.physics.ammonia import Saturation, equilibrium_flux_limit, liquid_density, saturation
+from geoflow.physics.ammonia import (
+    HIGHEST_TEMPERATURE,
+    Saturation,
+    equilibrium_flux_limit,
+    liquid_density,
+    saturation,
+)
 from geoflow.physics.orifices import effective_pressure, mass_flow, upstream_pressure
 from geoflow.physics.roots import rising_root
 from geoflow.physics.short_tubes import relaxed_flash_weights
@@ -24,6 +30,8 @@ from geoflow.physics.short_tubes import relaxed_flash_weights
 __all__ = ["Outlets"]
 
 _HOSE_POINTS: Final = 64
+# By how much the warm end of the hose's table is warmer than the tank's liquid [K].
+_WARMER: Final = 4.0
 
 
 class Outlets:
@@ -64,11 +72,14 @@ class Outlets:
         self._flux_limit = equilibrium_flux_limit(saturated)
         self._has_hose = bar.row_hose.line is not None
         self._most, *self._hose = self._tabulate_back_pressure(bar, highest_pressure)
+        warmer = saturation(np.minimum(saturated.temperature + _WARMER, HIGHEST_TEMPERATURE))
+        self._warmer = np.maximum(warmer.pressure - saturated.pressure, 1.0)
 
     def _tabulate_back_pressure(self, bar: Bar, highest: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Greatest row flow [kg/s], and over shares of it the back pressure and how far that may be off [Pa].
 
-        The latter two have the shape (1, temperatures, flows).
+        The latter two have the shape (2, 1, temperatures, flows): of liquid as cold as the tank's, and of warmer one,
+        as the pump's heat leaves it.
         """
         widest = np.max(self._diameter, axis=0)
         most = mass_flow(highest - bar.air_pressure, 0.0, self._saturated.liquid_density.max(), widest.max(), 1.0)
@@ -76,9 +87,10 @@ class Outlets:
         steps = int(np.ceil((_HOSE_POINTS - 1) * widest.max() / widest.min()))
         share = np.linspace(0.0, 1.0, steps + 1) if self._has_hose else np.zeros(1)
         kelvin, place = np.unique(self._saturated.temperature, return_inverse=True)
-        flow = np.broadcast_to(most * np.square(share), (1, kelvin.size, share.size))
-        middle, spread = back_pressure(bar, flow, saturation(kelvin.reshape(1, -1, 1)))
-        return most, middle[:, place.ravel()], spread[:, place.ravel()]
+        flow = np.broadcast_to(most * np.square(share), (2, kelvin.size, share.size))
+        both = np.stack([kelvin, np.minimum(kelvin + _WARMER, HIGHEST_TEMPERATURE)])
+        middle, spread = (one[:, None, place.ravel()] for one in back_pressure(bar, flow, saturation(both[..., None])))
+        return most, middle, spread
 
     def in_cases(self, cases: tuple[Case, ...]) -> Outlets:
         """Return the same outlets for some cases, without tabulating hoses again.
@@ -110,14 +122,23 @@ class Outlets:
         middle, spread = self._hose
         self._hose_pressure = middle + spread * self._end
 
-    def _back_pressure(self, row_flow: FloatArray) -> FloatArray:
+    def _back_pressure(self, row_flow: FloatArray, liquid: Saturation) -> FloatArray:
+        """Pressure below the orifices [Pa] at a flow of one row [kg/s] of liquid no colder than the tank's."""
         if not self._has_hose:
-            return np.asarray(self._hose_pressure)
+            return np.asarray(self._hose_pressure[0])
         steps = self._hose_pressure.shape[-1] - 1
         after = np.clip(np.ceil(np.sqrt(row_flow / self._most) * steps), 1, steps).astype(np.int64)
         first, last = (self._most * np.square(index / steps) for index in (after - 1, after))
-        low, high = (np.take_along_axis(self._hose_pressure, index, axis=-1) for index in (after - 1, after))
-        return np.asarray(low + (high - low) * (row_flow - first) / (last - first))
+        share = (row_flow - first) / (last - first)
+        cold, warm = (
+            low + (high - low) * share
+            for low, high in (
+                [np.take_along_axis(table, index, axis=-1) for index in (after - 1, after)]
+                for table in self._hose_pressure
+            )
+        )
+        # What boils in the hose goes with the vapour pressure.
+        return np.asarray(cold + (warm - cold) * (liquid.pressure - self._saturated.pressure) / self._warmer)
 
     def _effective_pressure(self, below: FloatArray, number: int, liquid: Saturation, before: FloatArray) -> FloatArray:
         """Effective pressure below the orifices of section `number` for the liquid and a pressure above them [Pa]."""
@@ -175,7 +196,7 @@ class Outlets:
 
         def excess(flow: FloatArray) -> FloatArray:
             row_flow, before = flow / section.rows, node - feed_loss(flow)
-            below = self._back_pressure(row_flow)
+            below = self._back_pressure(row_flow, liquid)
             if bore is not None and tubes.all():
                 return np.asarray(row_flow - bore.flow(liquid, before, below, way))
             effective = self._effective_pressure(below, number, liquid, before)
@@ -185,7 +206,7 @@ class Outlets:
                 short = np.where(tubes, row_flow - bore.flow(liquid, before, below, way), short)
             return short
 
-        below = self._back_pressure(np.zeros_like(node))
+        below = self._back_pressure(np.zeros_like(node), liquid)
         effective = self._effective_pressure(below, number, liquid, node)
         most = section.rows * mass_flow(node, effective, density, diameter, self._strayed(number, node - vapour))
         if bore is not None and tubes.any():
@@ -203,7 +224,7 @@ class Outlets:
             Cases, temperatures, 1.
         """
         vapour = np.broadcast_to(self._saturated.pressure, shape)
-        below = self._back_pressure(np.zeros(shape))
+        below = self._back_pressure(np.zeros(shape), self._saturated)
         effective = []
         for number in range(len(self._sections)):
             # At its least a long bore passes nothing before the vapour pressure, else some over the hose's.

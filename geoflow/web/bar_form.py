@@ -15,6 +15,7 @@ __all__ = ["bar_text", "form_content", "form_description"]
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+\Z")
 _NUMBERS = ("number", "whole number")
+_BARE_NUMBERS = (*_NUMBERS, "number range")
 
 
 def form_description() -> list[dict[str, Any]]:
@@ -85,7 +86,7 @@ def _name(name: str) -> str:
 def _value(typed: Any, kind: str | None) -> str:
     text = str(typed)
     # A number is written bare where it is one; anything else is left to the reader's own complaint.
-    if kind in _NUMBERS and re.fullmatch(r"[-+]?\d+(\.\d+)?([eE][-+]?\d+)?", text.strip()):
+    if kind in _BARE_NUMBERS and re.fullmatch(r"[-+]?\d+(\.\d+)?([eE][-+]?\d+)?", text.strip()):
         bare = text.strip().lstrip("+")
         return bare if not re.match(r"-?0\d", bare) else written(text)
     return written(text).replace("\x7f", "\\u007f")
