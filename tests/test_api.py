@@ -153,6 +153,18 @@ def test_what_a_command_writes_a_result_writes(tmp_path: Path, capsys: pytest.Ca
 
 
 @pytest.mark.slow
+def test_a_field_is_rehearsed_as_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = str(tmp_path / "typed")
+    typed = [KETTLE, "--bar", WREN, *DAY_TYPED, *READ_TYPED, "--draws", "2", "--out", out, "--json", "-"]
+    assert cli.main(["rehearse", *typed]) in (0, 1)
+    driven = geoflow.rehearse(KETTLE, WREN, draws=2, **READ, **DAY)
+    assert driven.to_dict() == json.loads(capsys.readouterr().out)
+    assert {path.name for path in driven.write(tmp_path / "written")} == {path.name for path in Path(out).iterdir()}
+    asked = driven.zones["verdict"] != "off"
+    assert driven.zones["expect_mean_lb_n_ac"][asked].notna().mean() > 0.9
+
+
+@pytest.mark.slow
 def test_a_bar_learns_as_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = str(tmp_path / "a.toml")
     cli.main(["learn", LOG, "--bar", HERON, "--out", out, "--json", "-"])
