@@ -24,6 +24,7 @@ from geoflow.diagnosis import (
 )
 from geoflow.diagnosis.block_fit import fit_blocks as _fit
 from geoflow.diagnosis.block_fit import student as _student
+from geoflow.diagnosis.judging import JUDGES
 from geoflow.ground.applied_log import AppliedLog
 
 EVERY = (liquid_margin_lost, valve_drop, orifice_drift, transmitter_zero, suction_starving)
@@ -80,6 +81,14 @@ def test_transmitter_needs_some_pressure_and_suction_its_line(sound) -> None:  #
         "bar_pressure",
     )
     assert only(suction_starving(log, replace(one, suction=None))).missing == ("suction",)
+
+
+def test_each_judge_says_once_what_it_lacks(sound) -> None:  # type: ignore[no-untyped-def]
+    log, _, one = sound
+    blank = log.flow * np.nan
+    names = ("flow", "target", "pump_pressure", "bar_pressure", "temperature", "speed")
+    found = diagnose(replace(log, **dict.fromkeys(names, blank)), one)
+    assert len(found) == JUDGES and all(lacks.missing for lacks in found)
 
 
 # Liquid margin

@@ -118,6 +118,34 @@ def test_no_speeds_hold_more_than_is_said(capsys: pytest.CaptureFixture[str], na
         assert document["plan"]["holds_ac"] >= most - 0.05
 
 
+def test_a_tank_that_is_not_drawn_to_its_heel_is_not_said_to_end_there(capsys: pytest.CaptureFixture[str]) -> None:
+    """The last tank of the field ends warmer than one at its heel: both are said, each as what it is."""
+    _, text, document = planned(capsys, "all hold")
+    said = " ".join(text.split())
+    last, coldest = document["tank_loads"]["loads"][-1], document["end_of_tank"]["coldest_degF"]
+    assert last["end_fill"] > document["tank_loads"]["heel"] and last["end_degF"] > coldest + 0.1
+    assert f"to about {coldest:.1f} °F by the time it is down to its heel" in said
+
+
+def test_in_metric_units_nothing_is_said_in_acres(capsys: pytest.CaptureFixture[str]) -> None:
+    cli.main(["plan", *PLANS["all hold"], "--units", "metric"])
+    said = capsys.readouterr().out.split("What was read")[0]
+    assert "acres" not in said and "As much of the field holds anywhere from" in said
+
+
+def test_where_nothing_is_asked_nothing_is_said_to_help_or_not(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ring = [[-93.3, 42.2], [-93.298, 42.2], [-93.298, 42.202], [-93.3, 42.202], [-93.3, 42.2]]
+    zone = {"type": "Feature", "properties": {"rate": 0}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+    (tmp_path / "rx.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [zone]}))
+    cli.main(
+        ["plan", str(tmp_path / "rx.geojson"), *LANTERN[1:3], "--rate-unit", "lb N/ac", "--temperature", "40 degF"]
+    )
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Every zone asks for zero: there is nothing to plan." in said and "expected to help" not in said
+
+
 def test_zones_that_a_cooling_tank_takes_away_are_named(capsys: pytest.CaptureFixture[str]) -> None:
     code, text, document = planned(capsys, "best")
     ids = {zone["zone"]: zone["zone_id"] for zone in document["zones"]}

@@ -71,6 +71,36 @@ def test_the_first_line_answers(folder: Path, capsys: pytest.CaptureFixture[str]
     assert "--rehearsed" in said.split("After the day:")[1]
 
 
+def test_both_ends_of_the_band_are_said_as_the_document_has_them(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cli.main(arguments(folder, "--out", str(folder / "band")))
+    said = " ".join(capsys.readouterr().out.split())
+    within = json.loads((folder / "band" / "rehearsal.json").read_text())["within_10"]
+    assert within["low"] < within["high"] and f"({100 * within['low']:.1f} to {100 * within['high']:.1f} %" in said
+
+
+def test_the_command_for_after_the_day_runs_as_it_stands(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It says how the map was read and names the bar; a name with a space is quoted."""
+    given = arguments(folder, "--rate-column", "rate", "--zone-id", "block", "--out", str(folder / "a day"))
+    cli.main(given)
+    typed = shlex.split(capsys.readouterr().out.split("After the day: ")[1].splitlines()[0])
+    typed[typed.index("YOUR_LOG")] = str(folder / "a day" / "log.csv")
+    assert typed[0] == "geoflow" and str(folder / "bar.toml") in typed
+    assert cli.main(typed[1:]) in {0, 1}
+    said = " ".join(capsys.readouterr().out.split())
+    assert "2 zones of 2 came out as rehearsed" in said
+    # All its columns are there, and nothing is wrong: that is not the same as not judged.
+    assert "Nothing stands out in what was logged." in said and "Nothing could be judged" not in said
+
+
+def test_the_one_zone_of_a_map_is_said_as_one(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    field = geopandas.GeoDataFrame({"rate": [150.0]}, geometry=[shapely.box(0, 0, 100, 60)], crs=FRAME)
+    field.to_crs(4326).to_file(folder / "one.geojson", engine="pyogrio", driver="GeoJSON")
+    cli.main(arguments(folder, "--out", str(folder / "one"), field="one.geojson"))
+    assert "The one zone that asks for ammonia" in " ".join(capsys.readouterr().out.split())
+
+
 def test_the_document_says_what_it_is_and_every_number_has_its_unit(folder: Path) -> None:
     document: dict[str, Any] = json.loads((folder / "said.json").read_text())
     assert document == json.loads((folder / "out" / "rehearsal.json").read_text())

@@ -4,12 +4,36 @@ from __future__ import annotations
 
 import argparse
 import functools
+import shlex
 from pathlib import Path
 from typing import Final
 
-from geoflow.cli.options import CODES, Command, deliver
+from geoflow.cli.options import Command, deliver
+from geoflow.options.table import TARGET
 
 __all__ = ["REHEARSE"]
+
+_CODES: Final = (
+    "Exit code: 0 nothing to act on, 1 findings (a zone fails or is doubtful, less than 90 % is to be expected within "
+    "10 % of its rate, or more than 2 % lies under no pass, is uneven or gets less than asked), 2 wrong use or "
+    "unreadable input."
+)
+# How the map was read is said to `reconcile` too.
+_READ: Final = ("rate_column", "rate_unit", "layer", "crs", "volume_temperature", "zones")
+_READ_SO: Final = ("swap_axes", "take_as_ammonia")
+
+
+def _after_the_day(options: argparse.Namespace) -> str:
+    """The command that holds the day's log against the rehearsal, to be typed as it stands."""
+    words = ["--target", options.prescription]
+    for name in _READ:
+        if (value := getattr(options, name)) is not None:
+            words += [f"--{TARGET}{name}".replace("_", "-"), str(value)]
+    words += [f"--{TARGET}{name}".replace("_", "-") for name in _READ_SO if getattr(options, name)]
+    if options.zone_id is not None:
+        words += ["--zone-id", options.zone_id]
+    words += ["--bar", options.bar, "--rehearsed", options.out]
+    return f"After the day: geoflow reconcile YOUR_LOG {shlex.join(words)}"
 
 
 def _rehearse(options: argparse.Namespace) -> int:
@@ -25,14 +49,13 @@ def _rehearse(options: argparse.Namespace) -> int:
     written, notes = write_rehearsal(
         outcome, Path(options.out), document(), options.units, replace=options.replace, protect=tuple(map(Path, inputs))
     )
-    after = f"After the day: geoflow reconcile YOUR_LOG --target {options.prescription} --rehearsed {options.out}"
     return deliver(
         options,
         document,
         lambda: as_text(rehearsed_report(outcome, options.units, None if options.all_zones else MOST_ZONES)),
         inputs,
         findings=outcome.has_findings,
-        also=[f"Written to {options.out}: {', '.join(written)}", after, *notes],
+        also=[f"Written to {options.out}: {', '.join(written)}", _after_the_day(options), *notes],
     )
 
 
@@ -44,5 +67,5 @@ REHEARSE: Final = Command(
     "to be expected to get, what is lost at borders and what would save it, hours and tanks, and the log it would "
     "leave, with which reconcile compares the day afterwards.",
     epilog='Example: geoflow rehearse rx.shp --bar bar.toml --temperature "35..50 degF" --speed "5 mph" '
-    '--rate-column rate --rate-unit "lb N/ac" --out rehearsed. ' + CODES,
+    '--rate-column rate --rate-unit "lb N/ac" --out rehearsed. ' + _CODES,
 )

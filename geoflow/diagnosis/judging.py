@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -14,7 +15,10 @@ from geoflow.diagnosis.pressures import lasting_loss, liquid_margin_lost, transm
 from geoflow.diagnosis.suction import suction_starving
 from geoflow.ground.applied_log import AppliedLog
 
-__all__ = ["diagnose", "lost_liquid"]
+__all__ = ["JUDGES", "diagnose", "lost_liquid"]
+
+# Liquid margin, control valve, orifices, transmitters, suction: each says once what it lacks.
+JUDGES: Final = 5
 
 
 def _judged(log: AppliedLog, bar: Bar) -> list[Finding]:

@@ -60,7 +60,7 @@ def rehearsed_section(outcome: ReconcileOutcome, system: System, most: int | Non
                 number(float(zones.asked[at]), "nitrogen rate", system),
                 number_range(float(expected.low[at]), float(expected.high[at]), "nitrogen rate", system, 1),
                 number(float(zones.rate[at]), "nitrogen rate", system, 1),
-                f"{100.0 * expected.within_low[at]:.0f} to {percent(float(expected.within_high[at]))}",
+                f"{100.0 * expected.within_low[at]:.1f} to {percent(float(expected.within_high[at]))}",
                 percent(float(zones.within_10[at])),
                 HOW_IT_CAME[str(compared.came[at])],
             )

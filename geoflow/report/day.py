@@ -202,12 +202,15 @@ def cooling_text(coldest: float, system: System) -> str:
     Parameters
     ----------
     coldest : float
-        At the end of a tank [K].
+        Of a tank drawn to its heel, whether or not the field takes it that far [K].
     system : str
         ``"us"`` or ``"metric"``.
     """
     cold = show(coldest, "temperature", system, 1)
-    return f"A tank cools while it is drawn, to about {cold} at its end (no heat from air or steel counted)."
+    return (
+        f"A tank cools while it is drawn, to about {cold} by the time it is down to its heel (no heat from air or steel "
+        "counted)."
+    )
 
 
 def day_section(day: Day, names: Sequence[str], system: System) -> Section:

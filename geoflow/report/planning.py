@@ -75,8 +75,8 @@ def _steady(plan: PlanOutcome, system: System) -> list[Block]:
     if plan.chosen != "best":
         return []
     if plan.steady is None:
-        return [Paragraph("Only just: at a little slower or faster fewer acres hold.")]
-    return [Paragraph(f"As many acres hold anywhere from {within(*plan.steady, 'speed', system)}.")]
+        return [Paragraph("Only just: at a little slower or faster less of the field holds.")]
+    return [Paragraph(f"As much of the field holds anywhere from {within(*plan.steady, 'speed', system)}.")]
 
 
 def _cooled(plan: PlanOutcome, system: System) -> list[Block]:
@@ -114,7 +114,7 @@ def _verdict_verb(verdict: str, *, many: bool) -> str:
 
 def _what_would_help(plan: PlanOutcome, system: System) -> list[Block]:
     """Where nothing holds at any speed: what would help, as computed."""
-    if plan.chosen != "middle":
+    if plan.chosen != "middle" or plan.curve.asked <= 0.0:
         return []
     ways = []
     if any(option.speeds.best_area > _NOTHING for option in plan.orifices.options if not option.fitted):

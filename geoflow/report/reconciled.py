@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray
 from geoflow.base.units import System, show
+from geoflow.diagnosis.judging import JUDGES
 from geoflow.report.against_rehearsal import rehearsed_section
 from geoflow.report.bar_oddities import unusual_lines
 from geoflow.report.bar_words import assumed_lines
@@ -275,7 +276,7 @@ def _bar_section(outcome: ReconcileOutcome, ground: Ground | None, system: Syste
     title = "What the log tells about the bar"
     if outcome.bar is None:
         return Section("bar", title, (Paragraph("No bar file was given, so the bar was not judged."),))
-    judged = any(not one.missing for one in outcome.diagnosis)
+    judged = sum(bool(one.missing) for one in outcome.diagnosis) < JUDGES
     fine = Paragraph("Nothing stands out in what was logged." if judged else "Nothing could be judged.")
     blocks: list[Block] = [_findings_table(outcome, system) if outcome.judged else fine]
     series = None if ground is None else ground.series

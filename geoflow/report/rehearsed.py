@@ -71,9 +71,8 @@ def rehearsed_answer(outcome: RehearseOutcome, system: System) -> str:
     """
     done = outcome.rehearsal
     share = done.within_10
-    band = f" ({100.0 * share.min():.0f} to {percent(float(share.max()))} over {_days(outcome)})"
-    if f"{100.0 * share.min():.0f}" == f"{100.0 * share.max():.0f}":
-        band = ""
+    least, most = percent(float(share.min())), percent(float(share.max()))
+    band = "" if least == most else f" ({least.removesuffix(' %')} to {most} over {_days(outcome)})"
     rows = ""
     if done.uneven >= max(_NOTHING, _FEW * done.asked):
         rows = f", taken over the bar, and on about {show(done.uneven, 'area', system)} the rows go uneven"
@@ -194,9 +193,13 @@ def _zones_section(outcome: RehearseOutcome, system: System, most: int | None) -
         )
     unit = unit_label("nitrogen rate", system)
     heads = ("zone", unit_label("area", system), f"asked {unit}", "to expect", "nine days of ten", "within 10 %", "")
-    first = f"The first {len(rows):,} of " if len(rows) < asked.size else "All "
-    more = "; --all-zones lists all" if len(rows) < asked.size else ""
-    caption = f"{first}{count(asked.size, 'zone')} that ask for ammonia, furthest off first{more}"
+    if asked.size == 1:
+        caption = "The one zone that asks for ammonia"
+    elif len(rows) < asked.size:
+        caption = f"The first {len(rows):,} of {asked.size:,} zones that ask for ammonia, furthest off first; "
+        caption += "--all-zones lists all"
+    else:
+        caption = f"All {asked.size:,} zones that ask for ammonia, furthest off first"
     return Section("zones", "What to expect by zone", (Table(caption, heads, tuple(rows), "<>>>>><"),))
 
 
