@@ -127,6 +127,17 @@ def test_a_tank_that_is_not_drawn_to_its_heel_is_not_said_to_end_there(capsys: p
     assert f"to about {coldest:.1f} °F by the time it is down to its heel" in said
 
 
+@pytest.mark.parametrize("more", [("--start", "-93.2911,42.2002"), ("--start=-93.2911,42.2002",)])
+def test_a_longitude_of_the_west_is_typed_as_it_is(capsys: pytest.CaptureFixture[str], more: tuple[str, ...]) -> None:
+    cli.main(["plan", *PLANS["all hold"], *more, "--json", "-"])
+    assert json.loads(capsys.readouterr().out)["start"]["corner"] == "southeast"
+
+
+def test_a_temperature_below_zero_is_typed_as_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+    cli.main(["plan", *LANTERN, "--temperature", "-2degC", "--json", "-"])
+    assert json.loads(capsys.readouterr().out)["temperature_degF"] == pytest.approx([28.4, 28.4], abs=1e-6)
+
+
 def test_in_metric_units_nothing_is_said_in_acres(capsys: pytest.CaptureFixture[str]) -> None:
     cli.main(["plan", *PLANS["all hold"], "--units", "metric"])
     said = capsys.readouterr().out.split("What was read")[0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import re
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -30,6 +31,11 @@ class Parser(argparse.ArgumentParser):
 
     given: Sequence[str] = ()
     known_commands: Sequence[str] = ()
+
+    def __init__(self, *args: Any, **keywords: Any) -> None:
+        """Take what begins with a minus and a digit for a value: a longitude of the west, a temperature."""
+        super().__init__(*args, **keywords)
+        self._negative_number_matcher = re.compile(r"-\.?\d")
 
     @property
     def options(self) -> list[str]:

@@ -208,8 +208,8 @@ def cooling_text(coldest: float, system: System) -> str:
     """
     cold = show(coldest, "temperature", system, 1)
     return (
-        f"A tank cools while it is drawn, to about {cold} by the time it is down to its heel (no heat from air or steel "
-        "counted)."
+        f"A tank cools while it is drawn, to about {cold} by the time it is down to its heel (no heat from air or "
+        "steel counted)."
     )
 
 
