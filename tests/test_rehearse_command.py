@@ -190,6 +190,13 @@ def test_a_map_the_bar_cannot_give_is_a_finding_with_its_caution(
     assert "the rows go uneven" in said.split("Heron")[0] and "(zone W)" in said and "(zone E)" in said
     assert "What each row gives there is not known" in said
     assert "the bar gives what it can" in said and "bar gives less" in said
+    strips = geopandas.read_file(folder / "hard" / "strips.gpkg", engine="pyogrio").to_crs(FRAME)
+    low = strips["uneven_share_of_days"] > 0.5
+    uneven = json.loads((folder / "hard" / "rehearsal.json").read_text())["uneven_ac"]
+    assert strips[low].area.sum() / 4046.8564224 == pytest.approx(uneven, rel=0.05) and uneven > 3.0
+    # The picture marks them: it is black where crosses stand, in the west, and nowhere in the east.
+    picture = np.asarray(Image.open(folder / "hard" / "map.png").convert("L"))[500:1000, :1100] < 40
+    assert picture[:, 100:500].mean() > 3 * picture[:, 700:1000].mean()
 
 
 @pytest.mark.parametrize(

@@ -72,6 +72,8 @@ class Rehearsal:
         Of the strips on the zones.
     strip_rates : ndarray, shape (days, strips)
         Nitrogen of each strip [kg/m2].
+    strip_uneven : ndarray, shape (strips,)
+        Share of the days on which the rows go uneven there [-].
     laid : Ground
         What the ground gets, mean over the days.
     zones : ZonesExpected
@@ -90,6 +92,7 @@ class Rehearsal:
     strips: Strips
     overlay: Overlay
     strip_rates: FloatArray
+    strip_uneven: FloatArray
     laid: Ground
     zones: ZonesExpected
     within_10: FloatArray
@@ -184,11 +187,12 @@ def rehearse(setup: Setup, *, days: int, seed: int) -> Rehearsal | None:
     covered = _overlay(strips, rates, setup)
     reached = np.where(covered.zone_covered > 0.0, covered.zone_covered, np.nan)
     mass, good, uneven, short = (np.zeros((days, size)) for _ in range(4))
+    below = np.stack([records.usual(one.uneven) for one in given])[:, record].astype(np.float64)
     for day, (one, rate) in enumerate(zip(given, rates, strict=True)):
         mass[day] = _by_zone(covered, rate, size)
         ground = _ground(covered, rate, setup, day)
         good[day] = np.bincount(ground.zone, ground.area * ~ground.off, size)
-        uneven[day] = _by_zone(covered, records.usual(one.uneven)[record].astype(np.float64), size)
+        uneven[day] = _by_zone(covered, below[day], size)
         short[day] = _by_zone(covered, records.usual(one.short)[record].astype(np.float64), size)
     by_zone = mass / reached
     low, high = np.percentile(by_zone, _BAND, axis=0)
@@ -202,6 +206,7 @@ def rehearse(setup: Setup, *, days: int, seed: int) -> Rehearsal | None:
         strips=strips,
         overlay=covered,
         strip_rates=rates,
+        strip_uneven=below.mean(axis=0),
         laid=_ground(covered, rates.mean(axis=0), setup, days),
         zones=ZonesExpected(
             area=covered.zone_area,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.arrays import BoolArray
 from geoflow.base.said import said, said_range
 from geoflow.base.units import HOUR, System, number, show, unit_label
 from geoflow.rehearsal.losses import ACROSS, BEGIN, BORDER, METER, SWITCHED, WINDOW
@@ -42,6 +43,7 @@ _CAUSES: Final = {
 _SOME: Final = 0.05
 # And the field from this share on: less comes of a speed that wavers.
 _FEW: Final = 0.005
+_MOST: Final = 0.5
 
 
 def _what(one: Alternative, system: System) -> str:
@@ -89,7 +91,9 @@ def rehearsed_answer(outcome: RehearseOutcome, system: System) -> str:
     )
 
 
-def expected_map(outcome: RehearseOutcome, grid: GroundGrid, system: System, heading: Heading | None = None) -> Picture:
+def expected_map(
+    outcome: RehearseOutcome, grid: GroundGrid, marked: BoolArray, system: System, heading: Heading | None = None
+) -> Picture:
     """Draw what the ground is to be expected to get over what the map asks, mean over the days.
 
     Parameters
@@ -98,15 +102,19 @@ def expected_map(outcome: RehearseOutcome, grid: GroundGrid, system: System, hea
         From `rehearse_field`.
     grid : GroundGrid
         Its strips on cells.
+    marked : ndarray of bool, shape of the grid
+        Cells on which the rows go uneven on most days.
     system : str
         ``"us"`` or ``"metric"``.
     heading : Heading, optional
         Makes a poster of it.
     """
     done = outcome.rehearsal
-    none = np.zeros(grid.passes.shape, dtype=np.bool_)
+    at = (done.strip_uneven > _MOST)[done.overlay.strip] & np.append(done.setup.asks, False)[done.overlay.zone]
+    uneven = float(done.overlay.area[at].sum())
+    mark = ("rows uneven on most days", uneven) if uneven >= _NOTHING else None
     areas = laid_areas(done.laid, done.missed, 0.0)
-    return ratio_figure(grid, done.setup.zones, none, areas=areas, mark=None, system=system, heading=heading)
+    return ratio_figure(grid, done.setup.zones, marked, areas=areas, mark=mark, system=system, heading=heading)
 
 
 def _warnings(outcome: RehearseOutcome, system: System) -> list[Block]:

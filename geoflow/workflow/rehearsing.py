@@ -14,7 +14,7 @@ from geoflow.base.progress import tell
 from geoflow.base.ranges import parse_range
 from geoflow.base.units import System, from_si, parse
 from geoflow.files.output import OutputFolder
-from geoflow.layers.ground_rasters import lay_grid
+from geoflow.layers.ground_rasters import lay_grid, mark_grid
 from geoflow.layers.write_vector import write_zones
 from geoflow.options.typed import DayOptions, RehearseOptions
 from geoflow.outcomes import PlanOutcome
@@ -216,6 +216,7 @@ def _write_strips(path: Path, outcome: RehearseOutcome) -> None:
                 "expect_lb_n_ac": _pounds(rates[:, some].mean(axis=0)),
                 "low_lb_n_ac": _pounds(low[some]),
                 "high_lb_n_ac": _pounds(high[some]),
+                "uneven_share_of_days": np.round(done.strip_uneven[some], 3),
             },
             geometry=done.strips.shapes(rows),
             crs=outcome.plan.vetted.prescription.local_crs,
@@ -254,7 +255,7 @@ def rehearsal_map(outcome: RehearseOutcome, system: System) -> Picture:
         rehearsed_answer(outcome, system),
         SHORT_CAUTION,
     )
-    return expected_map(outcome, grid, system, heading)
+    return expected_map(outcome, grid, mark_grid(grid, done.strips.quads[done.strip_uneven > 0.5]), system, heading)
 
 
 def write_rehearsal(
