@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -199,7 +200,7 @@ def read_log(path: Any, how: ReadingLog | None = None, **said: Any) -> ReadLog:
     column = chosen["applied"]
     unit = nitrogen_per_unit(column.unit or "", reading.conditions, where=f"column '{column.name}'")[1]
     return ReadLog(
-        path=Path(table.where),
+        path=Path(path if isinstance(path, str | os.PathLike) else table.where),
         file_format=table.file_format,
         log=log,
         local_crs=places.frame,

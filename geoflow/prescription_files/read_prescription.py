@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -215,7 +216,7 @@ def read_prescription(path: Any, how: ReadingZones | None = None, **said: Any) -
     id_column, ids, id_notes = choose_zone_ids(table, row, names[chosen], how.zone_id, where)
     notes += id_notes
     return Prescription(
-        path=Path(where),
+        path=Path(path if isinstance(path, str | os.PathLike) else where),
         file_format=source.file_format,
         layer=source.layer,
         crs=placement.crs,

@@ -91,7 +91,7 @@ def draw_case(seed: int) -> Case:
         "headlands": int(random.integers(0, 3)),
         "headlands_last": bool(random.uniform() < 0.3),
         "look_ahead": f"{random.choice([0.0, 0.8]):.1f} s",
-        "draws": 3,
+        "draws": 8,
         "seed": seed,
     }
     return Case(frame, bar, options, "38 degF", f"{random.uniform(4.5, 5.5):.2f} mph")
