@@ -112,7 +112,7 @@ def expected_map(
     done = outcome.rehearsal
     at = (done.strip_uneven > _MOST)[done.overlay.strip] & np.append(done.setup.asks, False)[done.overlay.zone]
     uneven = float(done.overlay.area[at].sum())
-    mark = ("rows uneven on most days", uneven) if uneven >= _NOTHING else None
+    mark = ("rows go uneven", uneven) if uneven >= _NOTHING else None
     areas = laid_areas(done.laid, done.missed, 0.0)
     return ratio_figure(grid, done.setup.zones, marked, areas=areas, mark=mark, system=system, heading=heading)
 
