@@ -44,7 +44,7 @@ def command_line(*arguments: object) -> str:
     return done.stdout + done.stderr
 
 
-def test_a_file_that_leaves_a_question_is_asked_about_in_the_command_lines_words(page: Any, shots: Path) -> None:
+def test_a_file_that_leaves_a_question_is_asked_about_by_the_pages_own_fields(page: Any, shots: Path) -> None:
     page.screenshot(path=shots / "01_empty.png", full_page=True)
     page.set_input_files("#bar-file", WREN)
     page.get_by_text("Wren (wren.toml)").wait_for()
@@ -53,6 +53,8 @@ def test_a_file_that_leaves_a_question_is_asked_about_in_the_command_lines_words
     page.screenshot(path=shots / "02_question.png", full_page=True)
     said = command_line("vet", KETTLE, "--bar", WREN, "--temperature", "40..50 degF", "--speed", "5 mph")
     said = said.removeprefix("geoflow: ").replace(str(KETTLE), KETTLE.name).strip()
+    assert "--rate-column" in said
+    said = said.replace("--rate-column", "“Rate column”").replace("--rate-unit", "“Rate unit”")
     assert page.locator("#trouble").inner_text().strip() == said
     assert "target" in page.locator("#rate-column").inner_text().split("\n")
 

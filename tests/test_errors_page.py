@@ -75,7 +75,7 @@ ASKED: list[tuple[str, bytes | dict[str, Any], tuple[Upload, ...], tuple[str, st
         "vet",
         {"opened": 1, "plan": {"temperature": ["45"]}},
         (),
-        ("the temperature is not given", "--temperature", "both ends"),
+        ("the temperature is not given", "“Liquid in the tank”", "both ends"),
     ),
     ("reconcile", {}, (), ("there is no log yet", "log", "choose one")),
     ("download", {"task": "rewritten"}, (), ("there is nothing to download", "download", "make the files first")),

@@ -427,7 +427,7 @@ def test_ctrl_c_while_writing(field, capsys, monkeypatch):
     def stop(*given, **more):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("geoflow.workflow.vetting.field_map", stop)
+    monkeypatch.setattr("geoflow.workflow.vet_outputs.field_map", stop)
     assert cli.main([*VET, "--out", "out"]) == 130
     assert capsys.readouterr().err == "geoflow: stopped; nothing was written\n"
     assert sorted(path.name for path in field.iterdir()) == ["rx.geojson"]

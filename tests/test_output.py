@@ -265,7 +265,8 @@ VERDICT = {
 def write(path: Path, table: gpd.GeoDataFrame, driver: str, columns=VERDICT) -> tuple[gpd.GeoDataFrame, dict, list]:
     notes: list[str] = []
     renamed = write_zones(path, table, columns, driver=driver, note=notes.append)
-    return pyogrio.read_dataframe(path), renamed, notes
+    # A GeoPackage also holds the style of its layer, a table that GDAL lists beside it.
+    return pyogrio.read_dataframe(path, layer="zones" if driver == "GPKG" else None), renamed, notes
 
 
 def same(found: pd.Series, expected: list) -> bool:
@@ -341,7 +342,7 @@ def test_geopackage_layer_and_names(tmp_path):
     table = field_table()
     table["geom"] = table["ZONE"] = table["zone"] = [1, 2, 3, 4]
     found, renamed, _ = write(tmp_path / "zones.gpkg", table, "GPKG")
-    assert pyogrio.list_layers(tmp_path / "zones.gpkg")[:, 0].tolist() == ["zones"]
+    assert pyogrio.list_layers(tmp_path / "zones.gpkg")[:, 0].tolist() == ["zones", "layer_styles"]
     assert renamed["zone"] == "zone2"  # SQLite takes ZONE and zone for one name
     for name in ("geom", "ZONE", "zone2"):
         assert same(found[name], [1, 2, 3, 4])
