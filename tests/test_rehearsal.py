@@ -304,6 +304,21 @@ def test_time_is_the_way_over_the_speed_and_the_turns() -> None:
     assert logged == pytest.approx(passes * 400.0, rel=0.005)
 
 
+def test_a_round_gives_more_inside_and_less_outside() -> None:
+    """A section whose middle lies y outward on a path of radius R gets 1 / (1 + y/R): 3.05 m on 53.9 m."""
+    done = rehearsed(setup([shapely.Point(0, 0).buffer(60.0, quad_segs=64)], [165], driving=Driving(1)))
+    way = done.way
+    out = np.hypot(way.moments.x, way.moments.y)
+    ahead = np.diff(way.moments.leg, prepend=-1) != 0
+    steady = (way.moments.leg == 0) & (np.arange(out.size) > 20) & ~ahead & (np.abs(out - 53.9) < 0.5)
+    steady[np.flatnonzero(way.moments.leg == 0)[-20:]] = False
+    radius, offset = float(out[steady].mean()), float(done.setup.sections.offset[1])
+    ratios = np.sort(np.median(way.turned[steady], axis=0))
+    np.testing.assert_allclose(ratios, [1.0 / (1.0 + offset / radius), 1.0 / (1.0 - offset / radius)], rtol=2e-3)
+    # And so on the ground, where straight passes have none of it.
+    assert np.allclose(way.turned[way.moments.leg > 2], 1.0)
+
+
 def test_two_speeds_are_reached_no_faster_than_a_tractor_can() -> None:
     what = setup(TWO, [165, 165])
     what = replace(what, slow=np.array([1.6, 2.8]), fast=np.array([1.6, 2.8]))
@@ -332,7 +347,6 @@ def test_the_log_gives_its_truth_back(seed: int) -> None:
     found = one_case(seed)
     assert {name: found[name] for name, bound in BOUNDS.items() if found[name] > bound} == {}
     assert found["as rehearsed"] and found["lag found"] and not found["questions"]
-    assert found["not foreseen"] < 0.2
 
 
 def zone_sums(rate: list[float], within: list[float]) -> ZoneSums:

@@ -18,6 +18,10 @@ from geoflow.rehearsal.switching import switched
 __all__ = ["Given", "Way", "drive_field", "give", "read_ahead", "with_reading"]
 
 _COLDEST: Final = 230.0
+# Moments before and after over which the path's curve is taken, as a log's is; a bar's end that stands still gets no
+# more than so many times the rate (`reconcile.causes.turning_ratio`).
+_REACH: Final = 10
+_TIGHTEST: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,6 +38,8 @@ class Way:
         On [m].
     zone : ndarray of int, shape (n, sections)
         Zone under the middle of each section.
+    turned : ndarray, shape (n, sections)
+        Rate on the ground over the rate at the bar's centre, for the path's curve [-].
     here, target : ndarray, shape (n,)
         Nitrogen rate asked under the middle of the bar, and as the controller reads it [kg/m2].
     first : ndarray of int, shape (n,)
@@ -54,6 +60,7 @@ class Way:
     on: BoolArray
     width: FloatArray
     zone: IntArray
+    turned: FloatArray
     here: FloatArray
     target: FloatArray
     first: IntArray
@@ -129,6 +136,20 @@ def _runs(moments: Moments, width: FloatArray, swaps: BoolArray) -> IntArray:
     return first_of_run(np.cumsum(changes))
 
 
+def _turned(moments: Moments, offset: FloatArray) -> FloatArray:
+    """Rate on the ground over that at the bar's centre [-], by the curve of the path; shape (n, sections)."""
+    place = np.arange(moments.leg.size)
+    first = first_of_run(moments.leg)
+    last = place.size - 1 - first_of_run(moments.leg[::-1])[::-1]
+    before, after = np.maximum(place - _REACH, first), np.minimum(place + _REACH, last)
+    way = np.cumsum(moments.speed) * INTERVAL
+    turn = np.angle(np.exp(1j * (moments.heading[after] - moments.heading[before])))
+    length = way[after] - way[before]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        curve = np.where(length > 0.0, turn / length, 0.0)
+    return np.asarray(1.0 / np.maximum(1.0 - curve[:, None] * offset, _TIGHTEST))
+
+
 def _tanks(asked: FloatArray, setup: Setup, kelvin: float) -> tuple[BoolArray, FloatArray]:
     """After which moments a tank is changed, and how much colder the liquid has become [K], from true flow [kg/s]."""
     tank = setup.solution.bar.tank
@@ -181,6 +202,7 @@ def drive_field(setup: Setup, cells: Cells) -> Way:
         on=on,
         width=width,
         zone=zone,
+        turned=_turned(moments, sections.offset),
         here=read_ahead(moments, cells, setup.rate, Reading()),
         target=target,
         first=_runs(moments, width, swaps),

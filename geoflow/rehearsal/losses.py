@@ -13,7 +13,7 @@ from geoflow.rehearsal.driven import Way, give
 from geoflow.rehearsal.route import INTERVAL
 from geoflow.rehearsal.setup import Setup, middle_draw
 
-__all__ = ["ACROSS", "BEGIN", "BORDER", "METER", "SWITCHED", "WINDOW", "Losses", "find_losses"]
+__all__ = ["ACROSS", "BEGIN", "BORDER", "METER", "SWITCHED", "TURNING", "WINDOW", "Losses", "find_losses"]
 
 # The words of `reconcile.causes`, where they mean the same.
 BORDER: Final = "latency, rate step"
@@ -22,6 +22,7 @@ BEGIN: Final = "pass begins"
 SWITCHED: Final = "section event, speed change"
 WINDOW: Final = "window limit"
 METER: Final = "meter"
+TURNING: Final = "turning"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class Losses:
     ----------
     area : dict of str to float
         By cause [m2]: the response to a rate step at a border, a zone border under the bar, sections and speed, the
-        begin of a pass, the window's limit, and what a meter without temperature correction makes.
+        begin of a pass, the path's curve, the window's limit, and a meter without temperature correction.
     uneven : float
         Ground below the window's low end, where rows go uneven, on target or not [m2].
     not_as_asked : float
@@ -49,16 +50,17 @@ class Losses:
         return sum(self.area.values())
 
 
-def _off(rate: FloatArray, asked: FloatArray) -> BoolArray:
-    return np.asarray(np.abs(rate[:, None] - asked) > OFF * asked)
+def _off(rate: FloatArray, way: Way, asked: FloatArray) -> BoolArray:
+    return np.asarray(np.abs(rate[:, None] * way.turned - asked) > OFF * asked)
 
 
 def find_losses(way: Way, setup: Setup, rate: FloatArray) -> Losses:
     """Find what is off, and the first cause that makes it so.
 
     What a control that follows at once would not hold either is put down to the bar's limits, to a border under the
-    bar (one rate cannot suit two zones) or to the meter; what is off though the target never changed, to sections and
-    speed; what is off though a pass began with its rate, to the zone border before; the rest to the pass's begin.
+    bar (one rate cannot suit two zones), to the path's curve or to the meter; what is off though the target never
+    changed, to sections and speed; what is off though a pass began with its rate, to the zone border before; the rest
+    to the pass's begin.
 
     Parameters
     ----------
@@ -77,14 +79,15 @@ def find_losses(way: Way, setup: Setup, rate: FloatArray) -> Losses:
     area = np.where(way.on, (way.moments.speed * INTERVAL)[:, None] * setup.sections.width, 0.0)
     asked = np.where(way.zone >= 0, rate[way.zone], 0.0)
     counts = (area > 0.0) & (asked > 0.0)
-    off = _off(real.true, asked) & counts
-    beyond_control = _off(ideal.true, asked)
+    off = _off(real.true, way, asked) & counts
+    beyond_control = _off(ideal.true, way, asked)
     reasons = (
         (WINDOW, beyond_control & ideal.short[:, None]),
         (ACROSS, beyond_control & (asked != way.here[:, None])),
+        (TURNING, beyond_control & (np.abs(way.turned - 1.0) > 0.5 * OFF)),
         (METER, beyond_control),
-        (SWITCHED, _off(level.true, asked)),
-        (BORDER, _off(begun.true, asked)),
+        (SWITCHED, _off(level.true, way, asked)),
+        (BORDER, _off(begun.true, way, asked)),
     )
     left, found = off, dict[str, float]()
     for name, flags in reasons:

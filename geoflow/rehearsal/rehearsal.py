@@ -10,6 +10,7 @@ from geoflow.base.arrays import FloatArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.laid_strips import Strips, lay_strips
 from geoflow.ground.swaths import Overlay, overlay
+from geoflow.reconciliation.causes import turning_ratio
 from geoflow.reconciliation.ground import Ground, in_steps, lay_ground
 from geoflow.rehearsal.cells import lay_cells
 from geoflow.rehearsal.driven import Way, drive_field, give
@@ -184,12 +185,15 @@ def rehearse(setup: Setup, *, days: int, seed: int) -> Rehearsal | None:
     strips, size = lay_strips(log), setup.rate.size
     record = np.repeat(np.arange(records.end.size), records.on.shape[1])[strips.ground]
     rates = np.stack([records.mean(way, one.true) for one in given])[:, record]
+    # As a log is read: what was counted lies on the ground of its strip, and the rate is that of the path's curve.
+    spread = (log.width * log.step)[strips.ground] / strips.area[strips.ground]
+    masses, rates = rates * spread, rates * turning_ratio(log)[strips.ground]
     covered = _overlay(strips, rates, setup)
     reached = np.where(covered.zone_covered > 0.0, covered.zone_covered, np.nan)
     mass, good, uneven, short = (np.zeros((days, size)) for _ in range(4))
     below = np.stack([records.usual(one.uneven) for one in given])[:, record].astype(np.float64)
     for day, (one, rate) in enumerate(zip(given, rates, strict=True)):
-        mass[day] = _by_zone(covered, rate, size)
+        mass[day] = _by_zone(covered, masses[day], size)
         ground = _ground(covered, rate, setup, day)
         good[day] = np.bincount(ground.zone, ground.area * ~ground.off, size)
         uneven[day] = _by_zone(covered, below[day], size)

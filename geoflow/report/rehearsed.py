@@ -10,7 +10,7 @@ import numpy as np
 from geoflow.base.arrays import BoolArray
 from geoflow.base.said import said, said_range
 from geoflow.base.units import HOUR, System, number, show, unit_label
-from geoflow.rehearsal.losses import ACROSS, BEGIN, BORDER, METER, SWITCHED, WINDOW
+from geoflow.rehearsal.losses import ACROSS, BEGIN, BORDER, METER, SWITCHED, TURNING, WINDOW
 from geoflow.rehearsal.savings import Alternative
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
@@ -37,6 +37,7 @@ _CAUSES: Final = {
     SWITCHED: "sections switching, or the speed changing",
     ACROSS: "a zone border under the bar: one rate for two zones",
     WINDOW: "the map asks for more than the bar gives",
+    TURNING: "the path curves: more inside, less outside",
     METER: "the meter counts at another density than the liquid's",
 }
 # A zone is worth a word from this share of its ground on.

@@ -47,6 +47,9 @@ BOUNDS = {
     # Lost liquid over the ground driven, beyond what flows within 2 % of the window's end leave open: single seconds,
     # and the first ten of a pass of two minutes, cannot be judged from a log.
     "lost": 0.08,
+    # Ground off that no day rehearsed had off, over the ground driven: days without the meter's scatter, which decides
+    # where the rate is just 10 % off.
+    "not foreseen": 0.005,
 }  # fmt: skip
 FRAME = pyproj.CRS.from_proj4("+proj=laea +lat_0=42.1 +lon_0=-93.4 +datum=WGS84 +units=m")
 ACRE = 4046.8564224
@@ -191,7 +194,7 @@ def one_case(seed: int) -> dict[str, Any]:
         "lost": max(truth["lost"][0] - lost, lost - truth["lost"][1], 0.0),
         "true lost": truth["lost"][0],
         "as rehearsed": all(zone["came"] in ("as rehearsed", "not compared") for zone in log["rehearsed"]["zones"]),
-        "not foreseen": log["rehearsed"]["off_not_expected_ac"],
+        "not foreseen": log["rehearsed"]["off_not_expected_ac"] / log["coverage"]["swept_ac"],
         "questions": list(log["input"].get("accepted", ())),
     }
 
