@@ -313,8 +313,9 @@ def test_a_round_gives_more_inside_and_less_outside() -> None:
     steady = (way.moments.leg == 0) & (np.arange(out.size) > 20) & ~ahead & (np.abs(out - 53.9) < 0.5)
     steady[np.flatnonzero(way.moments.leg == 0)[-20:]] = False
     radius, offset = float(out[steady].mean()), float(done.setup.sections.offset[1])
-    ratios = np.sort(np.median(way.turned[steady], axis=0))
-    np.testing.assert_allclose(ratios, [1.0 / (1.0 + offset / radius), 1.0 / (1.0 - offset / radius)], rtol=2e-3)
+    # The outline is one of short sides: right in the mean over the round.
+    slower = np.sort(np.mean(1.0 / way.turned[steady], axis=0))
+    np.testing.assert_allclose(slower, [1.0 - offset / radius, 1.0 + offset / radius], rtol=5e-3)
     # And so on the ground, where straight passes have none of it.
     assert np.allclose(way.turned[way.moments.leg > 2], 1.0)
 

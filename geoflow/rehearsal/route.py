@@ -17,9 +17,12 @@ __all__ = ["INTERVAL", "Driving", "Leg", "Moments", "drive", "filled", "lay_legs
 
 INTERVAL: Final = 0.2
 """Length of a moment [s]."""
-# Cracks between zones up to this are none, and an outline may be this share of the width off to be driven along [m, -].
+# Cracks between zones up to this are none [m].
 _CRACK: Final = 0.5
+# Shares of the width that a round may be off the outline: as drawn, or one of steps, with more corners than this.
+_AS_DRAWN: Final = 0.01
 _STRAIGHTENED: Final = 0.3
+_JAGGED: Final = 16
 # A headland round is cut where it turns by more than this [rad].
 _CORNER: Final = math.radians(30.0)
 # Steps along the way in which the speed is worked out [m], and what a tractor gains or loses: no source.
@@ -115,15 +118,20 @@ def _outline(zones: Any) -> list[Any]:
     return [part for part in shapely.get_parts(shapely.union_all(filled)) if part.area > 0.0]
 
 
+def _corners(points: FloatArray) -> IntArray:
+    """Places where a ring turns sharply."""
+    ahead = np.roll(points, -1, axis=0) - points
+    course = np.arctan2(ahead[:, 0], ahead[:, 1])
+    turned = np.abs(np.angle(np.exp(1j * (course - np.roll(course, 1)))))
+    return np.flatnonzero(turned > _CORNER)
+
+
 def _sides(ring: Any, reach: float) -> list[FloatArray]:
     """Cut a ring at its corners, and lengthen each side at both ends [m]."""
     points = shapely.get_coordinates(ring)[:-1]
     if len(points) < 3:
         return []
-    ahead = np.roll(points, -1, axis=0) - points
-    course = np.arctan2(ahead[:, 0], ahead[:, 1])
-    turned = np.abs(np.angle(np.exp(1j * (course - np.roll(course, 1)))))
-    corners = np.flatnonzero(turned > _CORNER)
+    corners = _corners(points)
     if not corners.size:
         return [np.vstack([points, points[:1]])]
     sides = []
@@ -143,7 +151,9 @@ def _lengthened(points: FloatArray, reach: float) -> FloatArray:
 
 def _rounds(part: Any, width: float, count: int) -> list[Leg]:
     legs = []
-    smooth = part.simplify(_STRAIGHTENED * width)
+    smooth = part.simplify(_AS_DRAWN * width)
+    if _corners(shapely.get_coordinates(smooth.exterior)[:-1]).size > _JAGGED:
+        smooth = part.simplify(_STRAIGHTENED * width)
     for number in range(count):
         inner = smooth.buffer(-(number + 0.5) * width, join_style="mitre")
         rings = [one.exterior for one in shapely.get_parts(inner) if not one.is_empty]
