@@ -105,6 +105,12 @@ def edges(content: dict[str, Any], kelvin: float, *, certain: bool) -> tuple[flo
         ("valve", "none", ()),
         ("speed", "4 to 7", ("4..7 mph",)),
         ("drive_full", "540 rpm", ("540 rpm",)),
+        ("thickness", "1/16", ("0.0625 in",)),
+        ("thickness", "1.5", ("1.5 mm",)),
+        ("speed", "4-7", ("4..7 mph",)),
+        ("feed_bore", "1/2 - 3/4 in", ("0.5..0.75 in",)),
+        ("coefficient", "0.6-0.65", (0.6, 0.65)),
+        ("name", 'Bar 3/8 - 16 to 30"', ('Bar 3/8 - 16 to 30"',)),
     ],
 )
 def test_answers_are_taken_as_people_say_them(name: str, said: str, values: tuple[Any, ...]) -> None:
@@ -137,6 +143,9 @@ WRONG = [
     ("orifice", "No. 99", "there is no number drill 99", "No. 80 to No. 1"),
     ("orifice", "0.07 to 0.08 in", "is a range, but one value is wanted", "No. 50"),
     ("coefficient", "62", "no discharge coefficient from 0.1 to 1", "0.62"),
+    ("coefficient", "0.6 0.65", "no discharge coefficient", "0.62"),
+    ("coefficient", "0.6..", "no discharge coefficient", "0.62"),
+    ("feed_length", "9, 24 in, 3 m", "several units, and numbers without one", "each its unit"),
     ("feed_fittings", "2 elbos", "did you mean 'elbow'?", "tee, elbow"),
     ("feed_fittings", "4..2", "runs backwards", "sum of K"),
     ("pump_flow", "fast at 540 rpm", "no volume", "20 cu in at 540 rpm"),

@@ -462,6 +462,10 @@ def test_ranges_and_bars_are_said_back_as_given(capsys: pytest.CaptureFixture[st
     (tmp_path / "bar.toml").write_text(text.replace('"3.5..7 mph"', '"3.55..7.25 mph"'), encoding="utf-8")
     _, out = run(capsys, "bar", "--check", str(tmp_path / "bar.toml"))
     assert "0.0635 in" in out and "0.064" not in out and "3.55 to 7.25 mph" in out and "720.25 pulses" in out
+    loose = text.replace('elevation = "1000 ft"', 'elevation = "0..2000 ft"').replace('"220 psi"', '"200..250 psi"')
+    (tmp_path / "loose.toml").write_text(loose, encoding="utf-8")
+    _, out = run(capsys, "bar", "--check", str(tmp_path / "loose.toml"))
+    assert "± 0.5 psi" in out and "200 to 250 psi gauge at the pump outlet" in out
     for command in (["vet"], ["plan"]):
         _, out = run(capsys, *command, *MAP, "--speed", "5.25 mph")
         assert "5.25 mph" in out and "5.2 mph" not in out

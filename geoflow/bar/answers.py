@@ -118,16 +118,19 @@ def _unit(question: Question) -> str:
 
 
 def _as_range(text: str) -> str:
-    return re.sub(r"(?<=[\w.])\s+(?:to|and)\s+(?=[-\d.])|(?<=\d)\s*(?:\u2013|\u2014)\s*(?=\d)", "..", text)
+    return re.sub(r"(?<=[\w.])\s+(?:to|and)\s+(?=[-\d.])|(?<=[\d.])\s*[-\u2013\u2014]\s*(?=[\d.])", "..", text)
 
 
 def _written_value(question: Question, text: str) -> Written:
     """One value or range of the question's key as the bar file has it, checked."""
     key = question.of_key
-    kind, plain = KEY_KINDS[key.kind], _as_range(_decimal(text))
+    kind = KEY_KINDS[key.kind]
+    plain = text if key.kind == "text" else _as_range(_decimal(text))
     value: Written = plain
     if kind.unit_kind is not None and re.fullmatch(rf"[-+]?(?:{_NUMBER})(?:\s*\.\.\s*[-+]?(?:{_NUMBER}))?", plain):
-        value = f"{plain} {_unit(question)}"
+        unit = _unit(question)
+        # Nobody has a fraction of a millimeter in mind.
+        value = f"{plain} {'in' if unit == 'mm' and '/' in text else unit}"
     elif kind.unit_kind is None and key.kind != "text":
         value = _plain_number(plain, whole=key.kind == "whole number")
     air = standard_air_pressure(0.0)
@@ -157,6 +160,9 @@ def _value(question: Question, said: str) -> tuple[Written, ...]:
         parts = said.split(",")
         unit = re.search(r"[a-zA-Z\"']+\s*$", said)
         ended = unit[0].strip() if unit else ""
+        bare = any(not re.search(r"[a-zA-Z\"']", part) for part in parts)
+        if bare and len({found[0].strip() for part in parts if (found := re.search(r"[a-zA-Z\"']+\s*$", part))}) > 1:
+            raise QuantityError(f"'{said}' has several units, and numbers without one", cure="give each its unit")
         parts = [part if re.search(r"[a-zA-Z\"']", part) else f"{part} {ended}".strip() for part in parts]
     return tuple(_written_value(question, part.strip()) for part in parts)
 
@@ -190,7 +196,8 @@ def _orifices(question: Question, said: str) -> tuple[Written, ...]:
 def _coefficient(_: Question, said: str) -> tuple[Written, ...]:
     """One value, or both ends of a range of it."""
     text = _as_range(said)
-    ends = [float(end) for end in text.split("..")] if re.fullmatch(r"[\d.\s]+", text.replace("..", " ")) else []
+    plain = re.fullmatch(rf"\s*(?:{_NUMBER})(?:\s*\.\.\s*(?:{_NUMBER}))?\s*", text)
+    ends = [float(end) for end in text.split("..")] if plain else []
     if len(ends) not in (1, 2) or not 0.1 <= ends[0] <= ends[-1] <= 1.0:
         raise QuantityError(f"'{said}' is no discharge coefficient from 0.1 to 1")
     return tuple(ends)

@@ -75,7 +75,12 @@ def _first(new: NewBar, system: System) -> str:
         opened = f"opens the certain window by {_rate(best.gain, system)} {unit}"
         if best.known is not None and best.known.width < 0.0:
             opened = f"closes the gap by {_rate(best.gain, system)} {unit}"
-    return f"Find out first: {best.question.label} ({best.question.found}). It {opened} by itself."
+    long = (
+        ", if the bore turns out to be a long one; a thin plate brings less"
+        if best.question.name == "thickness"
+        else ""
+    )
+    return f"Find out first: {best.question.label} ({best.question.found}). It {opened} by itself{long}."
 
 
 def _reading(new: NewBar, system: System) -> str:
@@ -83,11 +88,11 @@ def _reading(new: NewBar, system: System) -> str:
     if after is None or after.width - new.open.window.width < _WORTH:
         return ""
     best = max((one.gain for one in new.open.each), default=0.0)
-    more = ", more than any of the above brings," if after.width - new.open.window.width > best else ""
+    more = " (more than any of the above brings)" if after.width - new.open.window.width > best else ""
     return (
         "Take one reading of flow and pressure on ammonia and write it into the file as a `measured` point: it tells "
         "what no sheet does of coefficient and flashing. Expected certain window with it"
-        f"{more} all else as open as now: {_window(after.low, after.high, system)}."
+        f"{more}, all else as open as now: {_window(after.low, after.high, system)}."
     )
 
 
@@ -115,7 +120,8 @@ def new_bar_report(new: NewBar, path: str, system: System) -> Report:
         blocks.append(Table(caption, heads, _rows(new, system), "<<<<<", (2.4, 1.7, 2.1, 1.2, 2.6)))
     lines = [_first(new, system)]
     if found.each:
-        lines.append(f"With all of it known: {_window(found.all_known.low, found.all_known.high, system)}.")
+        long = " (a long bore)" if any(one.question.name == "thickness" for one in found.each) else ""
+        lines.append(f"With all of it known{long}: {_window(found.all_known.low, found.all_known.high, system)}.")
     lines += [reading] if (reading := _reading(new, system)) else []
     lines.append(f"Ask it what it holds: geoflow bar --check {path}")
     return Report(
