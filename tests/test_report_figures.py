@@ -247,7 +247,7 @@ def test_the_bars_are_as_long_as_the_acres(texts: list) -> None:
         np.array([0.5, 1.0, 1.0]), np.array([1.0, 2.0, 2.0]) * 4046.8564224, {"speed": 4046.8564224, "lag": 0.0}, "us"
     )
     clear_and_readable(texts, size)
-    assert any(text == " 1.0" for text, _, _ in texts) and not any(text == "lag" for text, _, _ in texts)
+    assert any(text == " 1.00" for text, _, _ in texts) and not any(text == "lag" for text, _, _ in texts)
     blue = (pixels(png) == rgb("#3C6E97")).all(axis=2).sum(axis=0)
     tall = sorted(set(blue[blue > 50]))
     assert tall[-1] / tall[0] == pytest.approx(4.0, rel=0.05)  # 4 ac against 1 ac

@@ -109,9 +109,9 @@ def test_a_scheduler_and_worker_of_their_own_give_the_same(
     season: Path, calm: dict[str, bytes], cluster: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     _wait_for(cluster)
-    arguments = ["season", str(season / "catalog.csv"), "--out", str(season / "away"), "--scheduler", cluster]
+    arguments = ["season", str(season / "catalog.csv"), "--out", str(season / "out_there"), "--scheduler", cluster]
     assert cli.main(arguments) == 1, capsys.readouterr().err
-    same(season / "away", calm)
+    same(season / "out_there", calm)
 
 
 def _wait_for(address: str) -> None:
