@@ -328,7 +328,7 @@ def test_the_page_and_the_season_read_and_rewrite_task_data_alike(
     made = TASKS["rewritten files"](lambda _: None, asked(path), HOLD_SPEED, "us")
     assert made.names == ("T_for_bar.zip", "T_for_bar_changes.csv")
     refused = read(other, ReadOptions())
-    assert isinstance(refused, Unread) and "--take-as-ammonia" in refused.words
+    assert isinstance(refused, Unread) and "tick “the product of task data is ammonia" in refused.words
     assert not isinstance(read(other, ReadOptions(take_as_ammonia=True)), Unread)
     (tmp_path / "rewritten").rename(tmp_path / "first")
     assert TASKS["rewritten files"](lambda _: None, asked(odd), HOLD_SPEED, "us").names
