@@ -342,9 +342,9 @@ def test_small_zones_take_a_lower_rate_beside_them_and_none_is_raised() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1000, 1002, 1003, 1005, 1008, 1011])
+@pytest.mark.parametrize("seed", [1000, 1005])
 def test_the_log_gives_its_truth_back(seed: int) -> None:
-    """Six of the campaign's fields; figures of 50 stand in docs/rehearse.md."""
+    """Two of the campaign's fields; figures of 50 stand in docs/rehearse.md."""
     found = one_case(seed)
     assert {name: found[name] for name, bound in BOUNDS.items() if found[name] > bound} == {}
     assert found["as rehearsed"] and found["lag found"] and not found["questions"]
