@@ -5,6 +5,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from geoflow.base.version import __version__
+
 if TYPE_CHECKING:
     from geoflow.api.commands import (
         card,
@@ -42,8 +44,6 @@ __all__ = [
     "vet",
     "window",
 ]
-
-__version__ = "0.3.0"
 
 
 def __getattr__(name: str) -> Any:

@@ -42,8 +42,6 @@ def imports(path: Path) -> frozenset[str]:
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             named |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and [alias.name for alias in node.names] == ["__version__"]:
-            continue  # the version alone, not the functions that stand beside it
         elif isinstance(node, ast.ImportFrom) and node.module:
             named |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
         elif (

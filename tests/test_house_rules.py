@@ -103,8 +103,8 @@ def reached_from(start: str, graph: dict[str, set[str]]) -> set[str]:
 
 def test_no_module_and_no_room_imports_itself_in_a_circle() -> None:
     modules = arrows()
-    packages = {name for name in modules if any(other.startswith(f"{name}.") for other in modules)}
-    assert circles({name: others - packages for name, others in modules.items()}) == []
+    rooms_alone = {name for name in modules if any(other.startswith(f"{name}.") for other in modules)} - {"geoflow"}
+    assert circles({name: others - rooms_alone for name, others in modules.items()}) == []
     rooms: dict[str, set[str]] = {}
     for name, others in modules.items():
         mine = rooms.setdefault(room_named(name), set())

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 import numpy as np
 
-from geoflow import __version__
 from geoflow.api.results import Result
 from geoflow.api.tables import ids_of, of_every_row, table_of, with_ours
 from geoflow.base.errors import UsageError
+from geoflow.base.version import __version__
 from geoflow.field_card.document import card_document
 from geoflow.field_card.html import as_card_html
 from geoflow.field_card.pdf import as_card_pdf

@@ -9,8 +9,8 @@ import sys
 from collections.abc import Sequence
 from typing import Final
 
-from geoflow import __version__
 from geoflow.base.errors import GeoflowError, to_fill_in
+from geoflow.base.version import __version__
 from geoflow.cli.bars import BAR, WINDOW
 from geoflow.cli.card import CARD
 from geoflow.cli.completion import SHELLS, Completion

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Final
 
-from geoflow import __version__
+from geoflow.base.version import __version__
 from geoflow.cli.options import Command, deliver
 from geoflow.cli.reports import date_of
 from geoflow.options.typed import ReportFiles

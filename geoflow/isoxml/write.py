@@ -11,11 +11,11 @@ from xml.etree import ElementTree
 
 import numpy as np
 
-import geoflow
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import OutputError
 from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import UnitRates
+from geoflow.base.version import __version__
 from geoflow.isoxml.check import LONGEST_TEXT, MOST_ZONES, Version, validate_taskdata
 from geoflow.isoxml.data_dictionary import ENTRIES, NITROGEN, PRODUCT_MASS
 from geoflow.isoxml.deliver import Delivery
@@ -323,7 +323,7 @@ def _area(ground: Any) -> int:
 def _root(version: Version, basis: Basis, product: str) -> ElementTree.Element:
     root = ElementTree.Element(
         "ISO11783_TaskData", VersionMajor=str(version), VersionMinor="3", ManagementSoftwareManufacturer="geoflow",
-        ManagementSoftwareVersion=geoflow.__version__, DataTransferOrigin="1",
+        ManagementSoftwareVersion=__version__, DataTransferOrigin="1",
     )  # fmt: skip
     ElementTree.SubElement(root, "PDT", A="PDT1", B=product)
     # How a screen shows the number: mg/m2 times 0.01 is kg/ha. The number stored stays what it is.

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, Final
 
-from geoflow import __version__
 from geoflow.base.errors import UsageError, install
+from geoflow.base.version import __version__
 
 __all__ = ["clients", "need_libraries"]
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Final
 
-from geoflow import __version__
 from geoflow.base.errors import GeoflowError, OutputError, UsageError
 from geoflow.base.subject import called, copies
+from geoflow.base.version import __version__
 from geoflow.files.inputs import InputSnapshot
 from geoflow.report.json_numbers import document_text
 from geoflow.season.catalog import Entry

@@ -11,8 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-from geoflow import __version__
 from geoflow.base.errors import OutputError, UsageError
+from geoflow.base.version import __version__
 from geoflow.season.catalog import Entry
 from geoflow.season.cluster import clients
 from geoflow.season.field import RECORDS, Done, Task, clear, options_key, record_name, work, write_failed

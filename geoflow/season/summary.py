@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any, Final
 
-from geoflow import __version__
+from geoflow.base.version import __version__
 from geoflow.report.json_numbers import document_text
 from geoflow.report.season import BAR_COLUMNS, bar_rows, season_totals
 from geoflow.report.season_map import season_map

@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from geoflow import __version__
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import OutputError, RangeError, UsageError
 from geoflow.base.units import System
+from geoflow.base.version import __version__
 from geoflow.decide.field_day import Day
 from geoflow.files.inputs import InputSnapshot, files_of
 from geoflow.files.output import OutputFolder
