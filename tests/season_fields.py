@@ -12,7 +12,7 @@ import pyproj
 
 from geoflow.bar.bar_file import read_bar
 from geoflow.base.units import to_si
-from geoflow.hydraulics.cases import central_case
+from geoflow.hydraulics.cases import central_cases
 from geoflow.hydraulics.circuit import Circuit
 
 __all__ = ["BARS", "WORN", "catalog_rows", "make_season", "write_catalog"]
@@ -29,7 +29,7 @@ def _pressures(bar_file: Path) -> tuple[np.ndarray, np.ndarray, float]:
     sections = tuple(range(len(bar.sections)))
     nodes = np.linspace(bar.air_pressure + 5e5, bar.air_pressure + 200 * 6894.757, 300)
     kelvin = np.array([float(to_si(DEGF, "temperature", "degF"))])
-    flow = Circuit(bar, sections, (central_case(bar, sections),), kelvin).state(nodes.reshape(1, 1, -1)).flow[0, 0]
+    flow = Circuit(bar, sections, (central_cases(bar, sections)[1],), kelvin).state(nodes.reshape(1, 1, -1)).flow[0, 0]
     return flow, (nodes - bar.air_pressure) / 6894.757293168, bar.width
 
 

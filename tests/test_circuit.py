@@ -16,10 +16,11 @@ from laws import laws
 from reference_bar import ReferenceBar
 
 from geoflow.bar.equipment import Bar, ControlValve, Line, MeasuredPoint, Orifice, RowHose, Section, Suction
+from geoflow.bar.sections_in_use import choose_sections
 from geoflow.base.errors import BarError, RangeError, UsageError
 from geoflow.hydraulics.case import Case
-from geoflow.hydraulics.cases import bounding_cases, central_case
-from geoflow.hydraulics.circuit import Circuit, choose_sections
+from geoflow.hydraulics.cases import bounding_cases, central_cases
+from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.rows import row_split
 from geoflow.hydraulics.window import FlowWindow, flow_window
 
@@ -382,7 +383,7 @@ def test_the_central_case_lies_between_the_bounds() -> None:
     )
     kelvin = np.array([fahrenheit(degrees) for degrees in (0.0, 30.0, 60.0, 90.0)])
     bounds = Circuit(base, (0, 1, 2), bounding_cases(base, (0, 1, 2)), kelvin).state(220 * PSI).flow
-    middle = Circuit(base, (0, 1, 2), (central_case(base, (0, 1, 2)),), kelvin).state(220 * PSI).flow
+    middle = Circuit(base, (0, 1, 2), (central_cases(base, (0, 1, 2))[1],), kelvin).state(220 * PSI).flow
     assert (bounds.min(axis=0) < middle[0]).all()
     assert (middle[0] < bounds.max(axis=0)).all()
 

@@ -23,7 +23,7 @@ from laws import laws
 from geoflow.bar.bar_file import parse_bar
 from geoflow.bar.equipment import Bar, MeasuredPoint
 from geoflow.base.errors import BarError, QuantityError
-from geoflow.hydraulics.cases import central_case
+from geoflow.hydraulics.cases import central_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.options.typed import PlanOptions
 from geoflow.report.bar_words import bar_report
@@ -152,7 +152,7 @@ def test_the_true_orifice_lies_within_a_point_read_after_the_valve(data: st.Data
     mapping["orifices"]["small"] |= {"flash_weight": draw(st.floats(0, 1)), "coefficient_tolerance": 0.0}
     bar = parse_bar(mapping)
     kelvin = fahrenheit(draw(st.floats(30, 70)))
-    circuit = Circuit(bar, every_section(bar), (central_case(bar, every_section(bar)),), np.array([kelvin]))
+    circuit = Circuit(bar, every_section(bar), (central_cases(bar, every_section(bar))[1],), np.array([kelvin]))
     state = circuit.state(float(circuit.saturated.pressure[0, 0, 0]) + draw(st.floats(8, 80)) * PSI)
     if float(state.liquid_margin[0, 0, 0]) < 2 * PSI:
         return

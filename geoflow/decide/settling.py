@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
 
 import numpy as np
 
@@ -223,12 +223,22 @@ class _Readings:
     solution: Solution
     zones: Zones
     cases: tuple[Case, ...]
+    # Of what was looked at before, when the reading was chosen.
+    windows: dict[tuple[Any, ...], tuple[Bounds, Bounds] | None] = field(default_factory=dict, compare=False)
+
+    def _after(
+        self, case: Case, flow: float, tolerances: tuple[float, float, float], kelvin: float
+    ) -> tuple[Bounds, Bounds] | None:
+        asked = case, flow, tolerances, kelvin
+        if asked not in self.windows:
+            self.windows[asked] = _window_after(self.solution, *asked)
+        return self.windows[asked]
 
     def shown(
         self, flow: float, kelvin: float, tolerances: tuple[float, float, float], cases: tuple[Case, ...]
     ) -> FloatArray:
         """Area a reading shows to hold and to fail [m2], shape (2, cases)."""
-        after = [_window_after(self.solution, case, flow, tolerances, kelvin) for case in cases]
+        after = [self._after(case, flow, tolerances, kelvin) for case in cases]
         return np.transpose([self.zones.settled(one) for one in after])
 
     def best(self) -> tuple[float, float] | None:

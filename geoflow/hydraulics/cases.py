@@ -26,7 +26,6 @@ from geoflow.hydraulics.long_bores import is_bounded_as_long
 __all__ = [
     *(
         "bounding_cases",
-        "central_case",
         "central_cases",
         "drawn_cases",
         "inner_cases",
@@ -256,19 +255,6 @@ def likely_cases(bar: Bar, sections: tuple[int, ...]) -> tuple[Case, ...]:
     guessed = any(_is_open(bar.orifices[kind]) for kind in _kinds(bar, sections))
     ways = (-1.0, -0.5, 0.5, 1.0) if guessed else (-1.0, 0.0, 1.0)
     return tuple(dict.fromkeys(_likely(bar, sections, way) for way in ways))
-
-
-def central_case(bar: Bar, sections: tuple[int, ...]) -> Case:
-    """Return the middle case.
-
-    Parameters
-    ----------
-    bar : Bar
-        The equipment.
-    sections : tuple of int
-        Indices of the sections in use.
-    """
-    return _likely(bar, sections, 0.0)
 
 
 def drawn_cases(bar: Bar, sections: tuple[int, ...], count: int, random: np.random.Generator) -> tuple[Case, ...]:

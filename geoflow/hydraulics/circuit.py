@@ -15,22 +15,21 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.bar.equipment import Bar
+from geoflow.bar.equipment import Bar, Line
 from geoflow.bar.ranges import at_end
 from geoflow.base.arrays import FloatArray, Floats
-from geoflow.base.errors import RangeError, UsageError
-from geoflow.base.spelling import nearest
+from geoflow.base.errors import RangeError
 from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.outlets import Outlets
 from geoflow.hydraulics.pump_limits import moved_share
 from geoflow.hydraulics.state import State
-from geoflow.hydraulics.suction import SuctionSide, liquid_loss
+from geoflow.hydraulics.suction import SuctionSide
 from geoflow.physics.ammonia import HIGHEST_TEMPERATURE, Saturation, saturation
-from geoflow.physics.lines import valve_inlet_pressure
+from geoflow.physics.lines import line_loss, valve_inlet_pressure
 from geoflow.physics.pumps import manifold_temperature_rise
 from geoflow.physics.roots import rising_root
 
-__all__ = ["Circuit", "State", "choose_sections"]
+__all__ = ["Circuit", "State"]
 
 
 # What comes round again warms the liquid the more the less the bar takes; turned until it agrees [K].
@@ -40,34 +39,16 @@ _AGREED: Final = 1e-4
 _WARM_STEPS: Final = 16
 
 
-def choose_sections(bar: Bar, names: list[str] | None) -> tuple[int, ...]:
-    """Indices of the sections in use; all of them for None.
-
-    Parameters
-    ----------
-    bar : Bar
-        The equipment.
-    names : list of str or None
-        Of the sections that are on.
-
-    Raises
-    ------
-    UsageError
-        For an unknown name, or none at all.
-    """
-    known = [section.name for section in bar.sections]
-    if names is None:
-        return tuple(range(len(known)))
-    for name in names:
-        if name not in known:
-            raise UsageError(
-                f"the bar has no section '{name}'{nearest(name, known)}",
-                where="--sections",
-                cure=f"name some of: {', '.join(known)}",
-            )
-    if not names:
-        raise UsageError("no section is on", where="--sections", cure=f"name some of: {', '.join(known)}")
-    return tuple(index for index, name in enumerate(known) if name in names)
+def _feed_figures(feed: Line | None, ends: tuple[float, ...]) -> dict[str, Floats] | None:
+    """Figures of a feed for `line_loss`, shape (cases, 1, 1) where they differ over the cases; None without a feed."""
+    if feed is None:
+        return None
+    lines = {end: replace(feed, length=0.0, fittings_k=0.0) if end > 1.0 else at_end(feed, end) for end in set(ends)}
+    figures: dict[str, Floats] = {}
+    for name in ("length", "bore", "fittings_k", "roughness"):
+        values = [getattr(lines[end], name) for end in ends]
+        figures[name] = values[0] if len(set(values)) == 1 else np.reshape(values, (-1, 1, 1))
+    return figures
 
 
 class Circuit:
@@ -123,11 +104,13 @@ class Circuit:
         self.cases = cases
         self.shape = (len(cases), self.saturated.temperature.size, 1)
         self.worse = np.array([case.boiling for case in cases]).reshape(-1, 1, 1)
-        self._machine = of_cases([case.machine if self.bar.is_open else 0.0 for case in cases])
+        machine = of_cases([case.machine if self.bar.is_open else 0.0 for case in cases])
+        self._ends = [(end, machine == end) for end in np.unique(machine).tolist()]
         ends = [case.feeds or (case.machine,) * len(self.sections) for case in cases]
-        self._feed_ends = [of_cases([end[place] for end in ends]) for place in range(len(self.sections))]
+        feed_ends = [tuple(end[place] for end in ends) for place in range(len(self.sections))]
+        self._feeds = [_feed_figures(one.feed, end) for one, end in zip(self.sections, feed_ends, strict=True)]
         # Sections of one kind whose feeds turn out alike in every case pass the same.
-        known = [(kind, end.tobytes()) for kind, end in zip(self._kinds, self._feed_ends, strict=True)]
+        known = list(zip(self._kinds, feed_ends, strict=True))
         self._alike = [known.index(one) for one in known]
         self._outlets = self._outlets.in_cases(cases)
 
@@ -149,10 +132,8 @@ class Circuit:
         what : callable
             Gives it for a bar of which nothing ahead of the orifices is known as a range.
         """
-        used = np.unique(self._machine).tolist()
-        if len(used) == 1:
-            return np.asarray(what(*self._machines[used[0]]))
-        return np.select([self._machine == end for end in used], [what(*self._machines[end]) for end in used])
+        found = [what(*self._machines[end]) for end, _ in self._ends]
+        return np.asarray(found[0]) if len(found) == 1 else np.select([there for _, there in self._ends], found)
 
     def feed_loss(self, place: int, flow: FloatArray) -> FloatArray:
         """Pressure lost in the feed of one of the sections in use [Pa], in every case at the end that counts there.
@@ -164,13 +145,10 @@ class Circuit:
         flow : ndarray
             Of the section [kg/s].
         """
-        feed, end = self.sections[place].feed, self._feed_ends[place]
-        if feed is None or not (feed.ranges or (end > 1.0).any()):
-            return liquid_loss(feed, flow, self.saturated)
-        used = np.unique(end).tolist()
-        lines = [None if one > 1.0 else at_end(feed, one) for one in used]
-        losses = [liquid_loss(line, flow, self.saturated) for line in lines]
-        return np.select([end == one for one in used], losses)
+        figures, liquid = self._feeds[place], self.saturated
+        if figures is None:
+            return np.zeros_like(np.asarray(flow, dtype=np.float64))
+        return line_loss(flow, liquid.liquid_density, liquid.liquid_viscosity, **figures)
 
     def with_cases(self, cases: tuple[Case, ...]) -> Circuit:
         """Return the same circuit for other cases, without tabulating hoses and suction again.

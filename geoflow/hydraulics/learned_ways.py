@@ -11,13 +11,11 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.bar.equipment import Orifice
 from geoflow.bar.learned import Learned, OrificeWay
 from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.units import PSI
-from geoflow.physics.ammonia import saturation
 
-__all__ = ["ROUNDED", "learned_margins", "margin_doublings", "way_columns", "weight_at"]
+__all__ = ["ROUNDED", "margin_doublings", "way_columns", "weight_at"]
 
 ROUNDED: Final = 15.0 * PSI
 """Margin below which the weight hardly changes with it [Pa]."""
@@ -61,20 +59,3 @@ def way_columns(ways: tuple[OrificeWay, ...]) -> FloatArray:
     """
     rows = [(one.coefficient, one.flash_weight, one.rise, one.warming, one.below) for one in ways]
     return np.array(rows, dtype=np.float64).reshape(-1, 5)
-
-
-def learned_margins(orifice: Orifice) -> tuple[float, float] | None:
-    """Least and greatest liquid margin an orifice was learned at [Pa], about; None where it was not.
-
-    Parameters
-    ----------
-    orifice : Orifice
-        Of a bar.
-    """
-    if orifice.learned is None:
-        return None
-    ends = [
-        end - float(saturation(kelvin).pressure)
-        for end, kelvin in zip(orifice.learned.pressure, orifice.learned.temperature, strict=True)
-    ]
-    return min(ends), max(ends)

@@ -56,10 +56,10 @@ def line_loss(
     density: Floats,
     viscosity: Floats,
     *,
-    length: float,
-    bore: float,
-    fittings_k: float = 0.0,
-    roughness: float = 0.0,
+    length: Floats,
+    bore: Floats,
+    fittings_k: Floats = 0.0,
+    roughness: Floats = 0.0,
 ) -> FloatArray:
     """Pressure lost by liquid in a line with fittings [Pa], Darcy-Weisbach: (f L/D + K) rho V^2 / 2.
 
@@ -69,15 +69,16 @@ def line_loss(
         Mass flow [kg/s].
     density, viscosity : array_like
         Of the liquid [kg/m3], [Pa s].
-    length, bore, roughness : float
+    length, bore, roughness : array_like
         [m]
-    fittings_k : float
+    fittings_k : array_like
         Sum of the loss coefficients [-].
     """
-    mass = np.asarray(flow, dtype=np.float64)
-    flux = mass / (0.25 * np.pi * bore**2)
-    factor = friction_factor(np.abs(flux) * bore / np.asarray(viscosity), roughness / bore)
-    return np.asarray((factor * length / bore + fittings_k) * np.square(flux) / (2.0 * np.asarray(density)))
+    mass, wide = np.asarray(flow, dtype=np.float64), np.asarray(bore)
+    flux = mass / (0.25 * np.pi * np.square(wide))
+    factor = friction_factor(np.abs(flux) * wide / np.asarray(viscosity), np.asarray(roughness) / wide)
+    lost = factor * np.asarray(length) / wide + np.asarray(fittings_k)
+    return np.asarray(lost * np.square(flux) / (2.0 * np.asarray(density)))
 
 
 def liquid_critical_ratio(vapour_pressure: Floats) -> FloatArray:

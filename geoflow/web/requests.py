@@ -183,7 +183,7 @@ def sections_of(bar: Bar, asked: Question) -> tuple[int, ...]:
     GeoflowError
         If the bar has no such sections.
     """
-    from geoflow.hydraulics.circuit import choose_sections
+    from geoflow.bar.sections_in_use import choose_sections
 
     names = _section_names(asked)
     return choose_sections(bar, None if names is None else [name for name in names.split(",") if name])

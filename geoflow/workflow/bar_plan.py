@@ -5,9 +5,9 @@ from __future__ import annotations
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.liquid import liquid_temperature, tank_gauge
+from geoflow.bar.sections_in_use import choose_sections
 from geoflow.base.ranges import parse_range
 from geoflow.decide.vet import Plan, Solution, solve
-from geoflow.hydraulics.circuit import choose_sections
 from geoflow.options.typed import PlanOptions
 
 __all__ = ["make_plan", "read_bar_and_plan"]

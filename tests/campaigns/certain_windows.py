@@ -25,7 +25,7 @@ from geoflow.bar.equipment import Bar, Limits, Line, MeasuredPoint, Meter, Orifi
 from geoflow.base.rates import nitrogen_rate
 from geoflow.base.units import from_si
 from geoflow.decide.vet import Plan
-from geoflow.hydraulics.cases import central_case
+from geoflow.hydraulics.cases import central_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.window import Bounds, flow_window, temperature_grid
 from geoflow.physics.ammonia import saturation
@@ -65,7 +65,7 @@ def typical_bar(rows: int, inches: float, *, land: bool, point: bool) -> Bar:
     kelvin = fahrenheit(50.0)
     one = replace(known, sections=(Section("one", 1, "row"),))
     pressure = float(saturation(kelvin).pressure) + 30 * PSI
-    circuit = Circuit(one, (0,), (central_case(one, (0,)),), np.array([kelvin]))
+    circuit = Circuit(one, (0,), (central_cases(one, (0,))[1],), np.array([kelvin]))
     flow = circuit.state(np.array(pressure)).flow.item()
     measured = (MeasuredPoint(flow, pressure, kelvin),)
     return replace(bar, orifices={"row": replace(hole, measured=measured)})
