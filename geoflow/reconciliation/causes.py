@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Controller
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.base.arrays import BoolArray, FloatArray, TextArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.hydraulics.window import FlowWindow
 from geoflow.reconciliation.lag import Lag, Tracks, followed, tracks
@@ -22,6 +22,7 @@ __all__ = [
     "Reasons",
     "Response",
     "off_causes",
+    "ratio_on_curve",
     "response_time",
     "response_to",
     "turning_ratio",
@@ -125,13 +126,30 @@ def turning_ratio(log: AppliedLog) -> FloatArray:
     place = np.arange(road.order.size)
     before, after = np.maximum(place - _REACH, road.first), np.minimum(place + _REACH, road.last)
     heading, way = log.heading[road.order], np.cumsum(np.nan_to_num(log.step[road.order]))
+    ratio[road.order] = ratio_on_curve(heading, way, before, after, log.offset[road.order])
+    return ratio
+
+
+def ratio_on_curve(
+    heading: FloatArray, way: FloatArray, before: IntArray, after: IntArray, offset: FloatArray
+) -> FloatArray:
+    """Rate on the ground over the rate at the bar's centre [-], by the curve of a path; see `turning_ratio`.
+
+    Parameters
+    ----------
+    heading, way : ndarray, shape (n,) or (n, 1)
+        Along the path: from north, clockwise [rad], and how far from its begin [m].
+    before, after : ndarray of int, shape (n,)
+        Places on the path that the curve is taken between.
+    offset : ndarray, broadcasting against `heading`
+        To the right of the bar's centre [m].
+    """
     turn = np.angle(np.exp(1j * (heading[after] - heading[before])))
     length = way[after] - way[before]
     with np.errstate(divide="ignore", invalid="ignore"):
         # Headings run clockwise: turning right, a section on the right is on the inside.
-        relative_speed = 1.0 - np.where(length > 0.0, turn / length, 0.0) * log.offset[road.order]
-    ratio[road.order] = 1.0 / np.maximum(np.nan_to_num(relative_speed, nan=1.0), _TIGHTEST)
-    return ratio
+        relative_speed = 1.0 - np.where(length > 0.0, turn / length, 0.0) * offset
+    return np.asarray(1.0 / np.maximum(np.nan_to_num(relative_speed, nan=1.0), _TIGHTEST))
 
 
 def _changed(values: FloatArray, road: Tracks, within_time: float, share: float) -> BoolArray:

@@ -9,6 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.physics.tanks import draw_down
+from geoflow.reconciliation.causes import ratio_on_curve
 from geoflow.rehearsal.cells import Cells
 from geoflow.rehearsal.control import first_of_run, followed_in_steps, wobble
 from geoflow.rehearsal.route import INTERVAL, Moments, drive, filled, lay_legs, with_clock
@@ -18,10 +19,8 @@ from geoflow.rehearsal.switching import switched
 __all__ = ["Given", "Way", "drive_field", "give", "read_ahead", "with_reading"]
 
 _COLDEST: Final = 230.0
-# Moments before and after over which the path's curve is taken, as a log's is; a bar's end that stands still gets no
-# more than so many times the rate (`reconcile.causes.turning_ratio`).
+# Moments before and after over which the path's curve is taken, as a log's is.
 _REACH: Final = 10
-_TIGHTEST: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,11 +142,7 @@ def _turned(moments: Moments, offset: FloatArray) -> FloatArray:
     last = place.size - 1 - first_of_run(moments.leg[::-1])[::-1]
     before, after = np.maximum(place - _REACH, first), np.minimum(place + _REACH, last)
     way = np.cumsum(moments.speed) * INTERVAL
-    turn = np.angle(np.exp(1j * (moments.heading[after] - moments.heading[before])))
-    length = way[after] - way[before]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        curve = np.where(length > 0.0, turn / length, 0.0)
-    return np.asarray(1.0 / np.maximum(1.0 - curve[:, None] * offset, _TIGHTEST))
+    return ratio_on_curve(moments.heading[:, None], way[:, None], before, after, offset)
 
 
 def _tanks(asked: FloatArray, setup: Setup, kelvin: float) -> tuple[BoolArray, FloatArray]:

@@ -15,7 +15,7 @@ from geoflow.rehearsal.setup import Setup, middle_draw
 
 __all__ = ["ACROSS", "BEGIN", "BORDER", "METER", "SWITCHED", "TURNING", "WINDOW", "Losses", "find_losses"]
 
-# The words of `reconcile.causes`, where they mean the same.
+# The words of `reconciliation.causes`, where they mean the same.
 BORDER: Final = "latency, rate step"
 ACROSS: Final = "zone border"
 BEGIN: Final = "pass begins"

@@ -41,7 +41,7 @@ ORIFICE_WORDS: Final = (
     "liquid. Grey: what the uncertain coefficient and flashing allow. Falling: plugging; rising: wear, or a "
     "transmitter or meter that drifts."
 )
-_EDGE: Final = 1e-9  # as `reconcile.agreement.within` has it
+_EDGE: Final = 1e-9  # as `reconciliation.agreement.within` has it
 _CROSS: Final = 9  # [px]
 _BINS: Final = 40
 _WITHIN: Final = 2  # place of the middle class
@@ -306,7 +306,7 @@ def rates_figure(found: Spread, unit: float, system: units.System, heading: Head
     Parameters
     ----------
     found : Spread
-        From `reconcile.agreement.spread`.
+        From `reconciliation.agreement.spread`.
     unit : float
         One of the reader's units of rate [kg/m2].
     system : str
