@@ -18,7 +18,7 @@ import shapely
 
 from geoflow.bar.bar_file import read_bar
 from geoflow.base.units import to_si
-from geoflow.hydraulics.cases import central_case
+from geoflow.hydraulics.cases import central_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.physics.ammonia import saturation
 
@@ -98,7 +98,7 @@ def make(folder: Path) -> None:
     grid = np.linspace(kelvin.min(), kelvin.max(), 33)
     sections = tuple(range(len(bar.sections)))
     nodes = np.linspace(bar.air_pressure, bar.air_pressure + 200 * 6894.757, 400)
-    circuit = Circuit(bar, sections, (central_case(bar, sections),), grid)
+    circuit = Circuit(bar, sections, (central_cases(bar, sections)[1],), grid)
     flows = circuit.state(nodes.reshape(1, 1, -1)).flow[0]
     pressure = np.empty(len(rows))
     nearest = np.abs(kelvin[:, None] - grid[None, :]).argmin(axis=1)

@@ -550,20 +550,26 @@ class ReferenceBar:
     def _margin_flow_by_flow(self) -> float:
         """The same where heat comes round: a flow has one margin, but a pressure may have two flows."""
         self._warm_up(self.temperature)
-        top = sum(self.section_flow(index, 4e6) for index in range(len(self.sections)))
+
+        def total(node: float) -> float:
+            return sum(self.section_flow(index, node) for index in range(len(self.sections)))
+
+        top = total(4e6)
+        # Where the last flow was solved: the next one lies near it.
+        warm, node = self.temperature, 0.0
 
         def missing(flow: float) -> float:
-            warm = self.temperature
+            nonlocal warm, node
             for _ in range(200):
                 self._warm_up(warm)
-                low, high = self.bar.air_pressure, 2e7
-                node = brentq(
-                    lambda node: sum(self.section_flow(i, node) for i in range(len(self.sections))) - flow,
-                    low, high, xtol=0.05, rtol=1e-10,
-                )  # fmt: skip
+                low, high = max(node - 2e4, self.bar.air_pressure), node + 2e4
+                if not total(low) < flow < total(high):
+                    low, high = self.bar.air_pressure, 2e7
+                node = float(brentq(lambda at: total(at) - flow, low, high, xtol=0.05, rtol=1e-10))
                 try:
-                    found = self._point(float(node))
+                    found = self._point(node)
                 except ValueError:  # hotter than ammonia can be liquid
+                    warm = self.temperature
                     return -1e6
                 if abs(found.orifice_temperature - warm) < 1e-5:
                     break
