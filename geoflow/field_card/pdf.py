@@ -87,10 +87,8 @@ class _Sheet:
                 table.row(row)
 
 
-def _heights(report: Report, group: list[tuple[Section, tuple[Block, ...]]], paper: Paper, size: float) -> list[float]:
-    """Height of each section of a group set in a column [mm], measured on paper that is thrown away."""
-    page = new_page(paper, report, datetime.date(2000, 1, 1))
-    page.set_auto_page_break(False)
+def _heights(page: Any, group: list[tuple[Section, tuple[Block, ...]]], size: float) -> list[float]:
+    """Height of each section of a group set in a column [mm], measured on a page that is thrown away."""
     sheet = _Sheet(page, size)
     heights = []
     for section, blocks in group:
@@ -120,12 +118,11 @@ def _columns(sheet: _Sheet, group: list[tuple[Section, tuple[Block, ...]]], heig
     sheet.between(_MARGIN, page.w - _MARGIN, low)
 
 
-def _set(
-    report: Report, paper: Paper, date: datetime.date, size: float, *, more_pages: bool = False
-) -> tuple[Any, bool]:
-    """Set the card in letters of a size [pt], and say whether one page took it; what follows the speeds on another."""
-    page = new_page(paper, report, date)
-    page.set_auto_page_break(False)
+def _set(page: Any, measured: Any, report: Report, size: float, *, more_pages: bool = False) -> bool:
+    """Set the card in letters of a size [pt], and say whether one page took it; what follows the speeds on another.
+
+    Columns are parted by heights `measured` on another page.
+    """
     sheet = _Sheet(page, size)
     sheet.between(_MARGIN, page.w - _MARGIN, _MARGIN)
     sheet.text(report.title, 1.6, bold=True)
@@ -141,9 +138,9 @@ def _set(
             for section, blocks in group:
                 _section(sheet, section, blocks)
         else:
-            _columns(sheet, group, _heights(report, group, paper, size))
+            _columns(sheet, group, _heights(measured, group, size))
     sheet.text(report.stamp, 0.85)
-    return page, page.get_y() <= page.h - _FOOT
+    return bool(page.get_y() <= page.h - _FOOT)
 
 
 def as_card_pdf(report: Report, paper: Paper, date: datetime.date) -> bytes:
@@ -158,10 +155,14 @@ def as_card_pdf(report: Report, paper: Paper, date: datetime.date) -> bytes:
     date : date
         Written into the file as the day it was made; the same card and day give the same bytes.
     """
-    for size in _SIZES:
-        page, fits = _set(report, paper, date, size)
-        if fits:
-            break
-    else:
-        page, _ = _set(report, paper, date, _SIZES[-1], more_pages=True)
+
+    def blank() -> Any:
+        page = new_page(paper, report, date)
+        page.set_auto_page_break(False)
+        return page
+
+    # Opening a page reads its letters, which takes longer than setting a size: two serve for all tries.
+    tried, measured, page = blank(), blank(), blank()
+    size = next((size for size in _SIZES if _set(tried, measured, report, size)), None)
+    _set(page, measured, report, size or _SIZES[-1], more_pages=size is None)
     return bytes(page.output())

@@ -121,6 +121,9 @@ class Outlets:
         self._tubes = np.isnan(self._weight) & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
         middle, spread = self._hose
         self._hose_pressure = middle + spread * self._end
+        # Where the row of each case and temperature begins with all rows laid end to end: this is the innermost look-up.
+        _, *rows, points = self._hose_pressure.shape
+        self._hose_rows = points * np.arange(np.prod(rows, dtype=np.int64)).reshape(*rows, 1)
 
     def _back_pressure(self, row_flow: FloatArray, liquid: Saturation) -> FloatArray:
         """Pressure below the orifices [Pa] at a flow of one row [kg/s] of liquid no colder than the tank's."""
@@ -130,13 +133,9 @@ class Outlets:
         after = np.clip(np.ceil(np.sqrt(row_flow / self._most) * steps), 1, steps).astype(np.int64)
         first, last = (self._most * np.square(index / steps) for index in (after - 1, after))
         share = (row_flow - first) / (last - first)
-        cold, warm = (
-            low + (high - low) * share
-            for low, high in (
-                [np.take_along_axis(table, index, axis=-1) for index in (after - 1, after)]
-                for table in self._hose_pressure
-            )
-        )
+        tables, place = self._hose_pressure.reshape(2, -1), self._hose_rows + after
+        low, high = tables.take(place - 1, axis=1), tables.take(place, axis=1)
+        cold, warm = low + (high - low) * share
         # What boils in the hose goes with the vapour pressure.
         return np.asarray(cold + (warm - cold) * (liquid.pressure - self._saturated.pressure) / self._warmer)
 
