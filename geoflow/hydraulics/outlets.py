@@ -121,7 +121,7 @@ class Outlets:
         self._tubes = np.isnan(self._weight) & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
         middle, spread = self._hose
         self._hose_pressure = middle + spread * self._end
-        # Where the row of each case and temperature begins with all rows laid end to end: this is the innermost look-up.
+        # Where the row of each case and temperature begins laid end to end: the innermost look-up.
         _, *rows, points = self._hose_pressure.shape
         self._hose_rows = points * np.arange(np.prod(rows, dtype=np.int64)).reshape(*rows, 1)
 
