@@ -172,6 +172,7 @@ REFUSED = {
     "which temperature": ("hour,temperature (F)\n7,1\n8,2\n", "that of the air or of the liquid", "call the", "line 1"),
     "air twice": ("hour,air (degF),air (degC)\n7,41,5\n8,41,5\n", "are both the air", "leave one of them", "line 1"),
     "names alone": (HEAD, "no lines below its names", "every hour", ""),
+    "hour without a value": (HEAD + "7,\n", "fewer than two hours", "every hour", ""),
     "one hour": (HEAD + "7,41\n", "fewer than two hours", "every hour", ""),
     "no clock": (HEAD + "7,41\nnoon,42\n", "'noon' is no hour", "7:30 am", "line 3"),
     "hour 25": (HEAD + "7,41\n25:00,42\n", "'25:00' is no hour", "7:30 am", "line 3"),

@@ -18,6 +18,7 @@ from log_files import degrees, stamps, write_csv
 
 from geoflow import cli
 from geoflow.base.errors import LogError
+from geoflow.log_files import column_names
 from geoflow.log_files.read_log import ReadLog, read_log
 
 LB_AC = 0.45359237 / 4046.8564224
@@ -318,3 +319,26 @@ def test_a_switch_that_takes_nitrogen_out_is_said_first(tmp_path: Path) -> None:
     assert "3 records have a rate, though 'On' says that the bar was off there, 5.0 % of the nitrogen" in doubt.text
     rate = np.where(state == 1, RATE, 0.0)
     assert read_log(Path(a_log(tmp_path, **wide | {"Applied Rate (lb N/ac)": rate}, On=state))).doubts == ()
+
+
+def test_very_many_columns_cost_no_square_of_them_and_are_not_all_listed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    many = 300
+    cells = of(**BASE, w=("Width (ft)", np.full(ROWS, 40.0))) | {f"Brillig {n}": RATE + n for n in range(many)}
+    path = write_csv(tmp_path / "log.csv", {name: list(column) for name, column in cells.items()})
+    asked = 0
+    inner = column_names.words_of
+
+    def counted(name: str) -> list[str]:
+        nonlocal asked
+        asked += 1
+        return inner(name)
+
+    monkeypatch.setattr(column_names, "words_of", counted)
+    with pytest.raises(LogError) as caught:
+        read_log(path)
+    assert asked < many * many / 4
+    offered = [line for line in caught.value.cure.splitlines() if "--column" in line]
+    assert len(offered) == 20
+    assert f"and {many - 20} more columns" in caught.value.cure

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -20,6 +21,8 @@ from geoflow.log_files.proposing import Proposal, counts_rows
 from geoflow.log_files.tables import LogTable
 
 __all__ = ["candidates_of", "open_notes", "refuse_open", "refuse_unknown_width", "settle_rates"]
+
+_MOST_LISTED: Final = 20
 
 
 def settle_rates(
@@ -75,10 +78,10 @@ def _open_rate(
     what = f"what '{table.names[named[0]]}' counts" if len(named) == 1 else f"which column is the {role} rate"
     known = {one.index: one.unit for one in ranked if one.complete}
     likely = [*dict.fromkeys([*(one.index for one in ranked), *named])] or _likely(table, chosen)
-    lines = (_option(role, table.names[at], rate_unit or known.get(at) or "UNIT") + _span(table, at) for at in likely)
+    lines = [_option(role, table.names[at], rate_unit or known.get(at) or "UNIT") + _span(table, at) for at in likely]
     return (
         what,
-        "".join(lines),
+        _first(lines),
         f"{role}={table.names[likely[0]] if len(likely) == 1 else 'NAME'}:{rate_unit or 'UNIT'}",
     )
 
@@ -171,7 +174,7 @@ def refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict[
         if table.shapes is None and role not in chosen:
             raise _no_place(table, role, open_roles.get(role, []))
     if len(open_roles.get("time", [])) > 1:
-        lines = "".join(_option("time", table.names[at], None) for at in open_roles["time"])
+        lines = _first([_option("time", table.names[at], None) for at in open_roles["time"]])
         count = len(open_roles["time"])
         raise LogError(
             f"{count} columns could be the time",
@@ -183,7 +186,7 @@ def refuse_open(table: LogTable, chosen: Mapping[str, Chosen], open_roles: dict[
 
 def _no_place(table: LogTable, role: str, named: list[int]) -> LogError:
     likely = named or [at for at in range(len(table.names)) if _could_be_degrees(table, at)]
-    lines = "".join(_option(role, table.names[at], None) + _span(table, at) for at in likely)
+    lines = _first([_option(role, table.names[at], None) + _span(table, at) for at in likely])
     return LogError(
         f"the log does not say which column is the {'longitude' if role == 'lon' else 'latitude'}",
         where=table.where,
@@ -228,7 +231,7 @@ def refuse_unknown_width(
     likely = ranked.get("width", [])
     if width is not None or "width" in chosen or "width" in named or not likely or _draws(table):
         return
-    lines = "".join(f'\n    --column "{one.option}"{_span(table, one.index)}' for one in likely)
+    lines = _first([f'\n    --column "{one.option}"{_span(table, one.index)}' for one in likely])
     raise LogError(
         "nothing says how wide the bar is",
         where=table.where,
@@ -244,6 +247,12 @@ def _draws(table: LogTable) -> bool:
     import shapely
 
     return bool((shapely.get_dimensions(table.shapes) == 2).any())
+
+
+def _first(lines: list[str]) -> str:
+    """Lines to choose from; of very many the first, and how many more there are."""
+    more = len(lines) - _MOST_LISTED
+    return "".join(lines[:_MOST_LISTED]) + (f"\n    and {more} more columns" if more > 0 else "")
 
 
 def _option(role: str, name: str, unit: str | None) -> str:
@@ -296,7 +305,7 @@ def open_notes(table: LogTable, open_roles: Mapping[str, list[int]]) -> list[Not
     notes = []
     for role, likely in open_roles.items():
         unit = ROLES[role].units[0] if ROLES[role].units else None
-        lines = "".join(_option(role, table.names[at], unit) + _span(table, at) for at in likely)
+        lines = _first([_option(role, table.names[at], unit) + _span(table, at) for at in likely])
         why = "several columns could be it" if len(likely) > 1 else "its column does not say its unit"
         notes.append(Note("column", f"no column is used as {role}: {why}; to use one, add{lines}"))
     return notes

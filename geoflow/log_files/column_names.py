@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Final
 
 from geoflow.base.errors import LogError
@@ -109,12 +110,16 @@ def stated_unit(role: Role, table: LogTable, index: int) -> str | None:
 def _column_of_units(role: Role, table: LogTable, index: int) -> int | None:
     """Return the column of text named like this one with the word unit behind, or next to it where only named so."""
     named = {rest for rest, _ in splits(table.names[index], role.kind)} | {fold(table.names[index])}
-    for at, other in enumerate(table.names):
-        words = words_of(other)
-        if at == index or table.columns[at].dtype.kind in "iufbM" or not words:
+    for at, rest in _called_unit(tuple(table.names)):
+        if at == index or table.columns[at].dtype.kind in "iufbM":
             continue
-        if words[-1].casefold() in _UNIT_WORDS:
-            rest = fold("".join(words[:-1]))
-            if rest in named or (not rest and at == index + 1):
-                return at
+        if rest in named or (not rest and at == index + 1):
+            return at
     return None
+
+
+@lru_cache(maxsize=4)
+def _called_unit(names: tuple[str, ...]) -> list[tuple[int, str]]:
+    """Return the columns whose last word is unit, and what stands before it."""
+    words = [(at, words_of(name)) for at, name in enumerate(names)]
+    return [(at, fold("".join(said[:-1]))) for at, said in words if said and said[-1].casefold() in _UNIT_WORDS]

@@ -292,7 +292,7 @@ def _in_order(
         notes.append("hours put in order")
     notes += clock.notes
     moments, first = np.unique(clock.seconds[order], return_index=True)
-    groups = np.split(order, first[1:])
+    groups = np.split(order, first)[1:]
     merged = {
         role: np.array([_one(column, rows, role, line, path) for rows in groups]) for role, column in values.items()
     }

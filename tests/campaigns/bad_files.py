@@ -23,6 +23,9 @@ import log_files
 import raster_files
 import rx_files
 import taskdata_files
+from test_bars import with_learned_table
+from test_interview import EXACT
+from test_proposed_columns import DIALECTS
 
 __all__ = ["Kind", "kinds"]
 
@@ -177,6 +180,61 @@ def _log_kinds(bar: Files) -> list[Kind]:
     return made
 
 
+def _day_kinds(given: Files) -> list[Kind]:
+    """A field's plan and rehearsal over the hours of a day."""
+    sky = "hour,air (degF),sun (W/m2),tank gauge (psi)\n06:00,32,0,\n08:00,36,310,54\n11:00,45,620,\n14:00,52,540,\n"
+    liquid = "hour,liquid (degF)\n7 am,38\n9 am,41\n12:00,46\n"
+    tank = {"bar.toml": given["bar.toml"] + b'\n[tank]\ncapacity = "1000 gal"\n'}
+    made = []
+    for name, text in (("day, sky", sky), ("day, liquid", liquid)):
+        command = ("plan", "rx.shp", *_PLAN, *_RATE, "--day", "day.csv")
+        made.append(Kind(name, given | tank | {"day.csv": text.encode()}, ("day.csv",), command))
+    driven = ("rehearse", "rx.shp", *_PLAN, *_RATE, "--draws", "2", "--out", "../out/driven")
+    made.append(Kind("rehearsal", given, tuple(name for name in given if name != "bar.toml"), driven))
+    return made
+
+
+def _answer_kinds() -> list[Kind]:
+    text = "".join(f"{key} = {json.dumps(answer)}\n" for key, answer in EXACT.items())
+    command = ("bar", "--new", "../out/new.toml", "--answers", "answers.toml")
+    return [Kind("answers", {"answers.toml": text.encode()}, ("answers.toml",), command)]
+
+
+def _inline(value: object) -> str:
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_inline(inner)}" for key, inner in value.items()) + " }"
+    if isinstance(value, list):
+        return f"[{', '.join(map(_inline, value))}]"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _toml(content: dict[str, object]) -> str:
+    return "".join(f"{key} = {_inline(value)}\n" for key, value in content.items())
+
+
+def _learning_kinds(shp: Files) -> list[Kind]:
+    """A bar that has learned, and a log to learn from."""
+    bar = {"bar.toml": _toml(with_learned_table()).encode()}
+    check = ("bar", "--check", "bar.toml")
+    window = ("window", "--bar", "bar.toml", "--temperature", "40 degF")
+    made = [Kind(f"learned, {command[0]}", bar | shp, ("bar.toml",), command) for command in (check, window)]
+    sample = Path(__file__).parents[2] / "sample_fields"
+    lines = (sample / "lantern_flat_log.csv").read_bytes().splitlines(keepends=True)[:400]
+    files = {"bar.toml": (sample / "heron.toml").read_bytes(), "log.csv": b"".join(lines)}
+    learn = ("learn", "log.csv", "--bar", "bar.toml", "--out", "../out/learned.toml")
+    return [*made, Kind("learning", files, ("log.csv",), learn)]
+
+
+def _dialect_kinds() -> list[Kind]:
+    made = []
+    for name, (columns, asks) in DIALECTS.items():
+        if asks == "ask":
+            continue
+        files = _made(lambda folder, given=columns: log_files.write_csv(folder / "log.csv", given))
+        made.append(Kind(f"dialect, {name}", files, ("log.csv",), ("reconcile", "log.csv", "--accept")))
+    return made
+
+
 def kinds() -> list[Kind]:
     """Make every sound input."""
     bar = {"bar.toml": bar_files.MINIMAL.encode()}
@@ -208,4 +266,4 @@ def kinds() -> list[Kind]:
     speeds = {"speeds.csv": b"row,speed_low_mph,speed_high_mph\n0,4,5\n1,4.5,5.5\n2,5,5\n"}
     command = ("vet", "rx.shp", *_PLAN, *_RATE, "--zone-speeds", "speeds.csv")
     made.append(Kind("zone speeds", bar | shp | speeds, ("speeds.csv",), command))
-    return made
+    return [*made, *_answer_kinds(), *_learning_kinds(shp), *_dialect_kinds(), *_day_kinds(bar | shp)]

@@ -28,6 +28,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 MOST_SECONDS, MOST_GROWTH = 10.0, 1 << 30
+PATIENCE = float(os.environ.get("GEOFLOW_PATIENCE", "3"))  # times that, of the clock: a busy machine wants more
 _BACKSTOP = 6 << 30  # of address space: the machine must survive what the campaign finds
 _WRITES = 0.04  # share of cases that also write
 
@@ -150,10 +151,10 @@ class Worker:
         process.stdin.flush()
         with selectors.DefaultSelector() as waiting:
             waiting.register(process.stdout, selectors.EVENT_READ)
-            # A busy machine is given three times the time; an answer that comes is held to the processor's.
-            if not waiting.select(3 * MOST_SECONDS):
+            # The clock is patient, for the machine may be busy; an answer that comes is held to the processor's time.
+            if not waiting.select(PATIENCE * MOST_SECONDS):
                 self.stop()
-                return {"dead": f"no answer in {3 * MOST_SECONDS:g} s"}
+                return {"dead": f"no answer in {PATIENCE * MOST_SECONDS:g} s"}
         line = process.stdout.readline()
         if not line:
             code = process.wait()
