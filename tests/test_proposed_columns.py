@@ -342,3 +342,16 @@ def test_very_many_columns_cost_no_square_of_them_and_are_not_all_listed(
     offered = [line for line in caught.value.cure.splitlines() if "--column" in line]
     assert len(offered) == 20
     assert f"and {many - 20} more columns" in caught.value.cure
+
+
+def test_a_width_that_no_bar_has_is_not_believed_and_said(tmp_path: Path) -> None:
+    cells, _ = DIALECTS["full names"]
+    path = tmp_path / "log.csv"
+    write_csv(
+        path,
+        {name: list(column) for name, column in cells.items()}
+        | {"Swath Width (ft)": [40.0, 1e17] + [40.0] * (ROWS - 2)},
+    )
+    read = read_log(path)
+    true_to(read)
+    assert any("too wide for any bar" in note.text and "(row 2)" in note.text for note in read.notes)

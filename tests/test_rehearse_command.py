@@ -228,8 +228,13 @@ def test_nothing_to_rehearse_is_said(folder: Path, capsys: pytest.CaptureFixture
     slim = geopandas.GeoDataFrame({"rate": [150.0]}, geometry=[shapely.box(0, 0, 2, 300)], crs=FRAME).to_crs(4326)
     slim.to_file(folder / "slim.geojson", engine="pyogrio", driver="GeoJSON")
     (folder / "plain.toml").write_text(BAR, encoding="utf-8")  # without a tank, or its loads would ask first
-    given = arguments(folder, "--out", str(folder / "no"), "--bar", str(folder / "plain.toml"), field="slim.geojson")
-    assert cli.main(given) == 2
+    wide = geopandas.GeoDataFrame({"rate": [150.0]}, geometry=[shapely.box(0, 0, 2e5, 2e5)], crs=FRAME).to_crs(4326)
+    wide.to_file(folder / "wide.geojson", engine="pyogrio", driver="GeoJSON")
+    plain = ("--out", str(folder / "no"), "--bar", str(folder / "plain.toml"))
+    assert cli.main(arguments(folder, *plain, field="wide.geojson")) == 2
+    said = capsys.readouterr().err
+    assert "more than is rehearsed" in said and "one field at a time" in said and not (folder / "no").exists()
+    assert cli.main(arguments(folder, *plain, field="slim.geojson")) == 2
     said = capsys.readouterr().err
     assert "no section of the bar ever comes over ground of which half its width asks for ammonia" in said
     assert "choose another heading" in said and not (folder / "no").exists()

@@ -19,6 +19,7 @@ from geoflow.log_files.sections import BarWidths, Labels, lay_sections, read_swi
 
 __all__ = ["assemble"]
 
+_WIDEST: Final = 150.0  # no bar of any machine is wider (common practice, no source) [m]
 _TAKEN_OFF: Final = 0.01  # share of the nitrogen that is said first where a switch takes it out
 
 
@@ -89,6 +90,9 @@ def _widths(
     logged = reading.si("width", rows)
     if logged is None:
         reading.derived.append("width")
+    elif (beyond := logged > _WIDEST).any():
+        reading.say("screen", f"too wide for any bar: not taken as its width ({rows_text(rows[beyond])})", beyond.sum())
+        logged = np.where(beyond, np.nan, logged)
     if drawn is not None:
         across = width_across(drawn, heading)
         logged = across if logged is None else np.where(logged > 0.0, logged, across)

@@ -329,10 +329,10 @@ def _concern_doubt(outcome: ReconcileOutcome, system: System) -> str:
 
 def _concern_repeated(outcome: ReconcileOutcome, system: System) -> str:
     overlay = outcome.found.overlay
+    over = f", {overlay.swept / overlay.covered:.1f} times the ground they lie on" if overlay.covered else ""
     return (
-        f"The passes add up to {show(overlay.swept, 'area', system)}, {overlay.swept / overlay.covered:.1f} times the "
-        "ground they lie on. Unless the field was driven like that, the width, the sections or the order of the "
-        "records is wrong, and so is what follows."
+        f"The passes add up to {show(overlay.swept, 'area', system)}{over}. Unless the field was driven like that, "
+        "the width, the sections or the order of the records is wrong, and so is what follows."
     )
 
 

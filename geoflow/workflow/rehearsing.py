@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import shapely
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import RangeError, UsageError
@@ -44,6 +45,7 @@ _DELAY: Final = (0.5, 1.5)
 _TIME_CONSTANT: Final = (1.0, 3.0)
 _QUARTER: Final = 0.25
 _BLOCK: Final = 100_000
+_LONGEST, _MOST_PASSES = 2e6, 20_000  # [s] of driving, which is memory
 
 
 def _measure(text: str | None, kind: str, otherwise: float, where: str, *, least: float = 0.0) -> float:
@@ -106,6 +108,22 @@ def _setup(plan: PlanOutcome, day: DayOptions, options: RehearseOptions) -> Setu
     )
 
 
+def _refuse_too_long(plan: PlanOutcome) -> None:
+    """Refuse a map that no bar drives in a season; what is rehearsed is written second by second."""
+    vetted = plan.vetted
+    low_x, low_y, high_x, high_y = shapely.total_bounds(vetted.prescription.zones)
+    width = vetted.solution.bar.width
+    passes = np.hypot(high_x - low_x, high_y - low_y) / width
+    driven = float((vetted.prescription.area / (width * plan.speeds[0])).sum())
+    if driven > _LONGEST or passes > _MOST_PASSES:
+        raise UsageError(
+            f"the map takes about {driven / 3600.0:,.0f} hours of driving in {passes:,.0f} passes or so, more than is "
+            "rehearsed",
+            where=str(vetted.prescription.path),
+            cure="rehearse one field at a time; if it is no larger than a field, correct its coordinate system",
+        )
+
+
 def rehearse_field(plan: PlanOutcome, day: DayOptions, options: RehearseOptions) -> RehearseOutcome:
     """Drive a planned field before the day.
 
@@ -132,6 +150,7 @@ def rehearse_field(plan: PlanOutcome, day: DayOptions, options: RehearseOptions)
             where=str(plan.vetted.prescription.path),
             cure="give the map with its rates, or another --rate-column",
         )
+    _refuse_too_long(plan)
     days = _whole(options.draws, _DAYS, (1, _MOST_DAYS), "--draws")
     seed = _whole(options.seed, _SEED, (0, 2**31 - 1), "--seed")
     done = rehearse(_setup(plan, day, options), days=days, seed=seed)
