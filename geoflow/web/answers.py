@@ -43,7 +43,8 @@ __all__ = ["TAB_HEADER", "Answers"]
 TAB_HEADER: Final = "x-geoflow-tab"
 _AT_ONCE: Final = 2
 # Of these the newest counts: one that is asked for ends the one under way.
-_NEWEST_COUNTS: Final = ("read", "prepare")
+_NEWEST_COUNTS: Final = ("read", "prepare", "unknowns")
+_BESIDE: Final = {"prepare": "ahead", "unknowns": "bar"}
 
 
 # Name of a task, what it is called with, the files it needs, and what becomes of what it gives.
@@ -241,7 +242,7 @@ class Answers:
         finish: Callable[[Any], Any],
     ) -> AsyncIterator[bytes]:
         """Do a task in its own process and tell of it line by line; a reader who goes away ends it."""
-        slot = "ahead" if task == "prepare" else "asked"
+        slot = _BESIDE.get(task, "asked")
         before = tab.at_work.get(slot)
         if before is not None and not before.stopped and task not in _NEWEST_COUNTS:
             yield _line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})

@@ -15,8 +15,8 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from geoflow.base.errors import UsageError, install
-from geoflow.web.answers import Answers
 from geoflow.web.guards import Guard
+from geoflow.web.more_answers import AllAnswers
 from geoflow.web.sessions import Sessions
 from geoflow.web.worker import Workers
 
@@ -67,7 +67,7 @@ def make_app(port: int, system: str = "us") -> Guard:
         If the map library is not installed.
     """
     tabs, workers = Sessions(), Workers()
-    answers = Answers(tabs, workers, system)
+    answers = AllAnswers(tabs, workers, system)
 
     @contextlib.asynccontextmanager
     async def living(app: Starlette) -> AsyncIterator[None]:

@@ -234,7 +234,17 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     return replace(made, pictures=tuple(sorted(shown, key=lambda entry: entry[0] != "map.png")))
 
 
+def _unknowns(tell: _Tell, asked: dict[str, Any], system: System) -> dict[str, Any]:
+    from geoflow.web.bar_questions import costs_view, form_answers
+    from geoflow.workflow.new_bar import make_bar
+
+    tell("Working out what each thing costs that is not known")
+    answers, write = form_answers(asked)
+    return costs_view(make_bar(answers, None, None, write), system)
+
+
 TASKS: Final[dict[str, Callable[..., Any]]] = {
+    "unknowns": _unknowns,
     "read": _read,
     "prepare": _prepare,
     "vetted files": _vetted_files,
