@@ -80,6 +80,12 @@ def _question(one: Question) -> dict[str, Any]:
     }
 
 
+def _meant(meaning: str) -> str:
+    """What a key means, where it stands by itself and not after another."""
+    plain = meaning.replace("`", "").removeprefix("Or ")
+    return plain[:1].upper() + plain[1:]
+
+
 def questions_view() -> dict[str, Any]:
     """Describe the whole interview, for the page to make its form of."""
     keys = keys_of("orifices.measured")
@@ -100,7 +106,7 @@ def questions_view() -> dict[str, Any]:
                     {
                         "words": words,
                         "keys": [
-                            {"name": name, "units": units, "meaning": keys[name].meaning.replace("`", "")}
+                            {"name": name, "units": units, "meaning": _meant(keys[name].meaning)}
                             for name, units in parts.items()
                         ],
                     }
@@ -238,7 +244,7 @@ def costs_view(new: NewBar, system: System) -> dict[str, Any]:
         "at": report.subtitle,
         "answer": report.answer,
         "window": [one.text for one in blocks if isinstance(one, Paragraph)],
-        "next": [text for one in blocks if isinstance(one, BulletList) for text in one.texts],
+        "next": [text.replace("`", "") for one in blocks if isinstance(one, BulletList) for text in one.texts],
         "caption": table.caption if table else "",
         "heads": table.heads if table else [],
         "unknowns": [

@@ -1,7 +1,7 @@
 // What happens on the page, in the order a reader meets it.
 
 import { Answer } from "./answer.js";
-import { BarSection } from "./bar.js";
+import { BarForm } from "./bar.js";
 import { Desk } from "./desk.js";
 import { Fields } from "./fields.js";
 import { Files } from "./files.js";
@@ -111,7 +111,7 @@ const files = new Files(state, known, {
     prepare();
   },
 });
-const bar = new BarSection(known.form, files, desk);
+const bar = new BarForm(known.form, await ask("questions", {}), files, state, desk);
 new Belonging(state, () => bar.look());
 
 for (const id of ["bar-file", "map-file"]) {
