@@ -269,6 +269,11 @@ OPTIONS: Final[tuple[Option, ...]] = (
     # The page
     Option("port", "whole number", ("page",), "default 8765; 0 takes any free one", "N", default=8765),
     Option("open", "flag", ("page",), "open it in the browser"),
+    Option("share", "flag", ("page",),
+           "let phones on the local network that have the code see the sheet you share (read-only)"),
+    Option("share_on", "text", ("page",),
+           "with --share: the address of this machine to listen on (default the one its network knows it by)",
+           "ADDRESS"),
     # How a result is shown, and where it is written
     Option("cell", "length", ("convert",),
            'side of a raster\'s cells: "10 m" or "30 ft" (default: fine enough)', "SIDE", example="10 m"),
@@ -289,6 +294,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("out", "output", ("size",), "the result with its chart as one HTML file", "FILE"),
     Option("pdf", "output", _REPORT, "the same report as a PDF", "FILE"),
     Option("pdf", "output", ("card",), "the same card as a PDF", "FILE"),
+    Option("phone", "output", ("card",), "the same card with the map on it: one HTML file for a phone", "FILE"),
     Option("figures", "output", _REPORT, "folder for every figure as a PNG", "DIR"),
     Option("save_columns", "output", ("reconcile",), "save the column roles used, for the next log", "FILE"),
     Option("paper", "choice", _SHEET, "paper of the PDF (default letter, with --units metric a4)",

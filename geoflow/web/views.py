@@ -14,7 +14,7 @@ from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import POLICIES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.gauges import manifold_text
+from geoflow.report.gauges import manifold_texts
 from geoflow.report.layout import within
 from geoflow.report.reading import left_out_warning, reading_list
 from geoflow.report.symbology import VERDICT_SYMBOLS
@@ -260,7 +260,9 @@ def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[
         speeds = within(float(vetting.speed_low[at]), float(vetting.speed_high[at]), "speed", system)
         boils = f"it {margin_text(at, vetting, system)}" if margin < 0.0 else _finite(margin, system)
         rows += [["This rate holds at", speeds], ["Least liquid margin over the plan", boils]]
-        rows += [["Manifold gauge at this rate", manifold_text(at, outcome.rate, solution, vetting, system)]]
+        rows += [
+            ["Manifold gauge at this rate", manifold_texts(np.array([at]), outcome.rate, solution, vetting, system)[0]]
+        ]
     cure = cure_texts(np.array([at]), outcome.rate, solution, vetting, system)[0]
     return {
         "at": at,
