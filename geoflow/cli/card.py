@@ -35,7 +35,7 @@ def _card(options: argparse.Namespace) -> int:
     sources.unchanged()
     report = card_report(outcome, options.units, version_and_date(__version__, date))
     files = ReportFiles.of(said, "card")
-    phone = "" if files.phone is None else as_phone_html(report, outcome, options.units)
+    phone = None if options.phone is None else (options.phone, as_phone_html(report, outcome, options.units))
     written = write_report(
         report, files, options.units, date, replace=options.replace, protect=sources.paths,
         setter=(as_card_html, as_card_pdf), phone=phone,

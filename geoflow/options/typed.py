@@ -263,7 +263,6 @@ class ReportFiles(_Said):
 
     out: str
     pdf: str | None = None
-    phone: str | None = None
     figures: str | None = None
     paper: Literal["letter", "a4"] | None = None
 

@@ -205,9 +205,16 @@ def manifold_texts(
     system : str
         ``"us"`` or ``"metric"``.
     """
-    found = gauges_of(places, rate, solution, vetting, len(places)).manifold
+    # What fails has no pressure to expect, and is not solved for one.
+    shown = places[vetting.verdict[places] != "fails"]
+    found = gauges_of(shown, rate, solution, vetting, len(shown)).manifold if len(shown) else ()
     unit = unit_label("pressure", system)
-    return [f"{_gauge(one, solution.bar, system)} {unit}" if math.isfinite(one[0]) else _NONE for one in found]
+    texts = {
+        int(at): f"{_gauge(one, solution.bar, system)} {unit}"
+        for at, one in zip(shown, found, strict=True)
+        if math.isfinite(one[0])
+    }
+    return [texts.get(int(at), _NONE) for at in places]
 
 
 def section_list(solution: Solution) -> list[Section]:
