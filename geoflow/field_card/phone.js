@@ -341,8 +341,14 @@
 
   at("here").addEventListener("click", () => {
     follow = true;
+    if (!isSecureContext) {
+      said("A phone gives its position to no page that comes over a plain network address, as this one does. Find your place on the map, or keep the sheet as a file and open that; some browsers give it to a file. ");
+      const keep = make("a", "Keep this sheet on the phone");
+      keep.href = "/sheet.html";
+      at("place").append(keep);
+      return undefined;
+    }
     if (!navigator.geolocation) return said(REFUSED);
-    if (!isSecureContext) return said("A phone gives its position to no page that comes over a plain network address, as this one does. Save the file on the phone and open it there, or find your place on the map.");
     if (watched !== null) navigator.geolocation.clearWatch(watched);
     said("Asking the phone for its position ...");
     const lost = ({ code }) => {

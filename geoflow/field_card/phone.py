@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.report.model import Report
 
-__all__ = ["as_phone_html", "phone_map"]
+__all__ = ["as_phone_html", "phone_map", "sheet_policy"]
 
 _MOST_CORNERS: Final = 40_000
 # How far an outline may be moved for the phone [m]: a fix of a phone is good for some meters.
@@ -157,6 +157,19 @@ def _part(name: str) -> str:
     return files("geoflow.field_card").joinpath(name).read_text(encoding="utf-8")
 
 
+def _script_policy() -> str:
+    digest = base64.b64encode(hashlib.sha256(_part("phone.js").encode()).digest()).decode()
+    return f"script-src 'sha256-{digest}'"
+
+
+def sheet_policy() -> str:
+    """Return the content policy that a sheet is served with: its own script and style, and not one request."""
+    return (
+        f"default-src 'none'; style-src 'unsafe-inline'; {_script_policy()}; base-uri 'none'; form-action 'none'; "
+        "frame-ancestors 'none'"
+    )
+
+
 def as_phone_html(report: Report, outcome: CardOutcome, system: System) -> str:
     """Set a card with its map as HTML; its content policy lets its own script run, and forbids every request.
 
@@ -176,11 +189,10 @@ def as_phone_html(report: Report, outcome: CardOutcome, system: System) -> str:
     """
     data = json.dumps(phone_map(outcome, system), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     script = _part("phone.js")
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     phone = {
         "style": _part("phone.css"),
         "script": script,
-        "policy": f"script-src 'sha256-{digest}'",
+        "policy": _script_policy(),
         # Nothing in the data can end the element that holds them.
         "data": data.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e"),
         "caution": SHORT_CAUTION,

@@ -13,7 +13,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import GeoflowError
-from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
+from geoflow.options.typed import (
+    CardOptions,
+    ComparisonOptions,
+    LogOptions,
+    PlanOptions,
+    ReadOptions,
+    ReportFiles,
+    RewriteOptions,
+)
 from geoflow.web.wording import in_page_words, page_error
 
 if TYPE_CHECKING:
@@ -243,7 +251,22 @@ def _unknowns(tell: _Tell, asked: dict[str, Any], system: System) -> dict[str, A
     return costs_view(make_bar(answers, None, None, write), system)
 
 
+def _phone_sheet(tell: _Tell, inputs: Inputs, system: System, date: datetime.date) -> Made:
+    from geoflow.base.version import __version__
+    from geoflow.field_card.phone import as_phone_html
+    from geoflow.field_card.sheet import card_report
+    from geoflow.report.basis import version_and_date
+    from geoflow.workflow.carding import card_of
+
+    tell("Working out the card")
+    outcome = card_of(CardOptions(prescription=inputs.prescription), inputs.plan, inputs.read, system=system)
+    tell("Drawing the map for the phone")
+    report = card_report(outcome, system, version_and_date(__version__, date))
+    return Made(report.answer, ("phone.html",), as_phone_html(report, outcome, system).encode("utf-8"))
+
+
 TASKS: Final[dict[str, Callable[..., Any]]] = {
+    "phone sheet": _phone_sheet,
     "unknowns": _unknowns,
     "read": _read,
     "prepare": _prepare,

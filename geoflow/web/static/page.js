@@ -8,6 +8,7 @@ import { Files } from "./files.js";
 import { Log } from "./log.js";
 import { FieldMap } from "./map.js";
 import { at, complain, make, options, put, swatch, tell } from "./parts.js";
+import { Phone } from "./phone.js";
 import { Plan } from "./plan.js";
 import { Belonging, State } from "./state.js";
 import { ask, fetchMade, leave, nameTab, save, whenGone, work } from "./talk.js";
@@ -271,5 +272,7 @@ at("words").addEventListener("click", async () => {
 // The log
 
 const log = new Log(state, files, known.fields.log, desk);
+
+new Phone(state, known);
 
 document.body.dataset.ready = "yes";
