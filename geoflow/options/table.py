@@ -68,7 +68,7 @@ _READING: Final = (
            label="the product of task data is ammonia, whatever its name"),
 )
 _ZONE_ID: Final = Option(
-    "zone_id", "text", (*_MAP, *_LOG),
+    "zone_id", "text", (*_MAP, "card", *_LOG),
     "column that says what each zone is called (default: the one column that can be it, else counted from 1)", "C",
     label="Column with the zones' own names",
 )
