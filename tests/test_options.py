@@ -19,7 +19,8 @@ from geoflow.base.errors import UsageError
 from geoflow.base.ranges import parse_range
 from geoflow.base.rate_units import rate_unit
 from geoflow.options import typed
-from geoflow.options.table import COMMANDS, OPTION_KINDS, OPTIONS, PAGE_PARTS, TARGET, option_table_markdown, options_of
+from geoflow.options.page_parts import PAGE_PARTS, option_table_markdown
+from geoflow.options.table import COMMANDS, OPTION_KINDS, OPTIONS, TARGET, options_of
 from geoflow.options.typed import ComparisonOptions, LogOptions, ReadOptions, RehearseOptions, RewriteOptions, told
 
 ROOT = Path(__file__).parent.parent

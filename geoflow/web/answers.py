@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import base64
 import datetime
-import json
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,11 +12,11 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from geoflow.base.errors import GeoflowError, UsageError
 from geoflow.web.bar_form import form_content
+from geoflow.web.made import Made, Refused
+from geoflow.web.replies import line, made_view, refused, refused_view, unframed
 from geoflow.web.requests import (
     belonging,
     given_bar,
-    log_work,
-    page_fields,
     plan_of,
     read_question,
     reading_work,
@@ -28,12 +26,14 @@ from geoflow.web.requests import (
     typed_options,
     vetting_inputs,
 )
-from geoflow.web.sessions import LetGoError, Session, Sessions, Turn
+from geoflow.web.sessions import Session, Sessions, Turn
 from geoflow.web.state import Opened, Question
-from geoflow.web.tasks import Inputs, Made, Reading, Unread
-from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
-from geoflow.web.wording import page_error
+from geoflow.web.tasks import Inputs, Reading, Unread
+from geoflow.web.uploads import Upload, main_file, place_files
+from geoflow.web.wording import refusal
+from geoflow.web.work_questions import log_said, work_asked
 from geoflow.web.worker import Workers, error_text
+from geoflow.web.works import described_works, page_fields
 
 if TYPE_CHECKING:
     from geoflow.outcomes import VetOutcome
@@ -48,29 +48,7 @@ _NEWEST_COUNTS: Final = ("read", "prepare")
 
 # Name of a task, what it is called with, the files it needs, and what becomes of what it gives.
 _Begun = tuple[str, dict[str, Any], tuple[Upload, ...], Callable[[Any], Any]]
-
-
-def _unframed(body: bytes) -> tuple[Question, tuple[Upload, ...]]:
-    """Take a question and its files apart; archives that could do harm are refused."""
-    asked, uploads = unframe(body)
-    for upload in uploads:
-        check_archive(upload)
-    return asked, uploads
-
-
-def _made_view(made: Made) -> dict[str, Any]:
-    pictures = [[name, base64.b64encode(content).decode()] for name, content in made.pictures]
-    return {"text": made.text, "names": made.names, "pictures": pictures}
-
-
-def _refused(problem: GeoflowError) -> Response:
-    """Say no in words; a page whose tab was let go has to know that nothing on it can be asked about any more."""
-    gone = {"gone": True} if isinstance(problem, LetGoError) else {}
-    return JSONResponse({"error": page_error(problem, "prescription"), **gone}, 422)
-
-
-def _line(message: dict[str, Any]) -> bytes:
-    return json.dumps(message, allow_nan=False).encode() + b"\n"
+_Begin = Callable[[Session, bytes], _Begun | Refused]
 
 
 class Answers:
@@ -107,6 +85,7 @@ class Answers:
             "rewrite": self._rewrite,
             "report": self._report,
             "reconcile": self._reconcile,
+            "work": self._do_work,
             "download": self._download,
             **{name: self._answering(act) for name, act in asked.items()},
         }
@@ -119,7 +98,8 @@ class Answers:
         if request.headers.get(TAB_HEADER) != "new":
             return JSONResponse({"error": "reload the page"}, 400)
         known = await asyncio.to_thread(beginning)
-        return JSONResponse({"tab": self._tabs.open(), "system": self._first_system, "fields": page_fields(), **known})
+        about = {"tab": self._tabs.open(), "system": self._first_system}
+        return JSONResponse({**about, "fields": page_fields(), "works": described_works(), **known})
 
     async def _close(self, request: Request) -> Response:
         self._tabs.close(request.headers.get(TAB_HEADER, ""))
@@ -142,7 +122,7 @@ class Answers:
             except ClientDisconnect:
                 return Response(status_code=400)
             except GeoflowError as problem:
-                return _refused(problem)
+                return refused(problem)
             except Exception as problem:
                 return JSONResponse({"error": error_text(problem)}, 500)
 
@@ -244,16 +224,16 @@ class Answers:
         slot = "ahead" if task == "prepare" else "asked"
         before = tab.at_work.get(slot)
         if before is not None and not before.stopped and task not in _NEWEST_COUNTS:
-            yield _line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})
+            yield line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})
             return
         if before is not None:
             before.stop()
         turn = tab.at_work[slot] = Turn()
         try:
-            yield _line({"stage": "Waiting for its turn" if self._turns.locked() else "Beginning"})
+            yield line({"stage": "Waiting for its turn" if self._turns.locked() else "Beginning"})
             async with self._turns:
-                async for line in self._told(turn, task, arguments, uploads, finish):
-                    yield line
+                async for told in self._told(turn, task, arguments, uploads, finish):
+                    yield told
         finally:
             if tab.at_work.get(slot) is turn:
                 del tab.at_work[slot]
@@ -266,7 +246,7 @@ class Answers:
         uploads: tuple[Upload, ...],
         finish: Callable[[Any], Any],
     ) -> AsyncIterator[bytes]:
-        stopped = _line({"stopped": "Stopped; nothing was written."})
+        stopped = line({"stopped": "Stopped; nothing was written."})
         if turn.stopped:
             yield stopped
             return
@@ -275,29 +255,33 @@ class Answers:
         try:
             async for event in events:
                 if event.kind == "stage":
-                    yield _line({"stage": event.value})
+                    yield line({"stage": event.value})
                 elif event.kind == "stopped" or turn.stopped:
                     yield stopped
+                elif isinstance(event.value, Refused):
+                    yield line(refused_view(event.value))
                 elif event.kind == "done":
                     try:
-                        yield _line({"done": await asyncio.to_thread(finish, event.value)})
+                        yield line({"done": await asyncio.to_thread(finish, event.value)})
                     except Exception as problem:
-                        yield _line({"error": error_text(problem)})
+                        yield line({"error": error_text(problem)})
                 else:
-                    yield _line({"error": event.value})
+                    yield line({"error": event.value})
         finally:
             await events.aclose()
 
-    async def _work(self, request: Request, begin: Callable[[Session, bytes], _Begun]) -> Response:
+    async def _work(self, request: Request, begin: _Begin) -> Response:
         """Begin what a request asks for, and stream what is told of it; a refusal is told at once."""
         try:
             tab = self._tab(request)
-            task, arguments, uploads, finish = begin(tab, await request.body())
+            begun = begin(tab, await request.body())
         except GeoflowError as problem:
-            return _refused(problem)
+            return refused(problem)
         except ClientDisconnect:
             return Response(status_code=400)
-        lines = self._working(tab, task, arguments, uploads, finish)
+        if isinstance(begun, Refused):
+            return JSONResponse(refused_view(begun), 422)
+        lines = self._working(tab, *begun)
         return StreamingResponse(lines, media_type="application/x-ndjson")
 
     async def _read(self, request: Request) -> Response:
@@ -305,7 +289,7 @@ class Answers:
         from geoflow.web.views import field_view
 
         def begin(tab: Session, body: bytes) -> _Begun:
-            asked, uploads = _unframed(body)
+            asked, uploads = unframed(body)
             bar, files, options = reading_work(tab.state, asked, uploads)
 
             def finish(value: Reading | Unread) -> Any:
@@ -331,7 +315,7 @@ class Answers:
 
             def finish(value: Made) -> Any:
                 tab.state.made(task, asked, value.archive)
-                return {"of": of, **_made_view(value)}
+                return {"of": of, **made_view(value)}
 
             given = {"inputs": inputs, "system": system_of(asked), **more(asked, inputs)}
             return task, given, opened.uploads, finish
@@ -372,14 +356,33 @@ class Answers:
         """Take in a log and reconcile it, with the bar given and the prescription that is open if asked to."""
 
         def begin(tab: Session, body: bytes) -> _Begun:
-            asked, uploads = _unframed(body)
-            inputs, every = log_work(tab.state, asked, uploads)
+            asked, uploads = unframed(body)
+            said, every = log_said(tab.state, asked, uploads)
 
             def finish(value: Made) -> Any:
                 tab.state.made("reconciled files", asked, value.archive)
-                return _made_view(value)
+                return made_view(value)
 
-            return "reconciled files", {"inputs": inputs, "system": system_of(asked)}, every, finish
+            return "work", {"command": "reconcile", "said": said}, every, finish
+
+        return await self._work(request, begin)
+
+    async def _do_work(self, request: Request) -> Response:
+        """Do a work of the page: what is asked in its fields, with the map, bar and plan above where it takes them."""
+
+        def begin(tab: Session, body: bytes) -> _Begun | Refused:
+            asked, uploads = unframed(body)
+            command = str(asked.get("command"))
+            try:
+                said, every = work_asked(tab.state, asked, uploads)
+            except GeoflowError as problem:
+                return refusal(problem, command)
+
+            def finish(value: Made) -> Any:
+                tab.state.made(command, asked, value.archive)
+                return made_view(value)
+
+            return "work", {"command": command, "said": said}, every, finish
 
         return await self._work(request, begin)
 
@@ -390,5 +393,5 @@ class Answers:
             of = asked.get("of")
             content = tab.state.hand_over(str(asked.get("task")), of if isinstance(of, dict) else {})
         except GeoflowError as problem:
-            return _refused(problem)
+            return refused(problem)
         return Response(content, media_type="application/zip")

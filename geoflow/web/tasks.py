@@ -5,16 +5,16 @@ The input files lie in the working folder under their own names, and the folder 
 
 from __future__ import annotations
 
-import io
-import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import GeoflowError
-from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
-from geoflow.web.wording import in_page_words, page_error
+from geoflow.options.typed import PlanOptions, ReadOptions, ReportFiles, RewriteOptions
+from geoflow.web.made import Made, pack
+from geoflow.web.wording import page_error
+from geoflow.web.work_tasks import do_work
 
 if TYPE_CHECKING:
     import datetime
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from geoflow.workflow.choices import Choices
     from geoflow.workflow.replan import Unplanned
 
-__all__ = ["TASKS", "Inputs", "LogInputs", "Made", "Reading", "Unread", "warm_up"]
+__all__ = ["TASKS", "Inputs", "Reading", "Unread", "warm_up"]
 
 _Tell = Callable[[str], None]
 
@@ -61,16 +61,6 @@ class Inputs:
 
 
 @dataclass(frozen=True, slots=True)
-class LogInputs:
-    """What `reconcile_file` is called with: names in the working folder, and how the log and the map are read."""
-
-    log: str
-    against: ComparisonOptions
-    read: LogOptions
-    target: ReadOptions
-
-
-@dataclass(frozen=True, slots=True)
 class Reading:
     """A bar and a prescription as the page keeps them.
 
@@ -94,28 +84,6 @@ class Unread:
     choices: Choices
 
 
-@dataclass(frozen=True, slots=True)
-class Made:
-    """Files for download.
-
-    Attributes
-    ----------
-    text : str
-        What the command line prints.
-    names : tuple of str
-        Of the files.
-    archive : bytes
-        A zip with them.
-    pictures : tuple of (str, bytes)
-        Those of them that are shown, by name.
-    """
-
-    text: str
-    names: tuple[str, ...]
-    archive: bytes
-    pictures: tuple[tuple[str, bytes], ...] = ()
-
-
 def warm_up() -> None:
     """Load what every task needs."""
     import geoflow.ground.geometry
@@ -126,17 +94,6 @@ def warm_up() -> None:
 
     parse("1 lb", "mass")
     import geopandas  # noqa: F401
-
-
-def _pack(folder: Path, text: str) -> Made:
-    """Put every file of a folder into a zip, each byte as it was written."""
-    files = sorted(path for path in folder.rglob("*") if path.is_file())
-    names = tuple(path.relative_to(folder).as_posix() for path in files)
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
-        for name, path in zip(names, files, strict=True):
-            archive.writestr(zipfile.ZipInfo(name), path.read_bytes(), zipfile.ZIP_DEFLATED)
-    return Made(text, names, packed.getvalue())
 
 
 def _read(tell: _Tell, prescription: str, bar: str, options: ReadOptions) -> Reading | Unread:
@@ -171,7 +128,7 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
     tell("Drawing the map and writing the files")
     folder = Path("vetted")
     _, notes = write_vetting(outcome, folder, vet_document(outcome), system, replace=False, protect=inputs.paths)
-    return _pack(folder, "\n".join([as_text(vetted_report(outcome, system), "page"), *notes]))
+    return pack(folder, "\n".join([as_text(vetted_report(outcome, system), "page"), *notes]))
 
 
 def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system: System) -> Made:
@@ -188,7 +145,7 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     folder.mkdir()
     tell("Writing the files and reading them back")
     write_rewriting(outcome, target, replace=False, protect=inputs.paths)
-    return _pack(folder, as_text(rewritten_report(outcome, system), "page"))
+    return pack(folder, as_text(rewritten_report(outcome, system), "page"))
 
 
 def _report_files(
@@ -206,32 +163,7 @@ def _report_files(
     tell("Writing the report")
     files = ReportFiles(out=str(folder / "report.html"), pdf=str(folder / "report.pdf"))
     write_report(report, files, system, date, replace=False, protect=sources.paths)
-    return _pack(folder, report.answer)
-
-
-def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
-    from geoflow.report.reconciled import reconciled_report
-    from geoflow.report.reconciling import reconcile_document
-    from geoflow.report.terminal import as_text
-    from geoflow.workflow.reconcile_outputs import write_reconciliation
-    from geoflow.workflow.reconciling import reconcile_file
-
-    tell(f"Reading {inputs.log} and laying it on the ground")
-    try:
-        outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
-    except GeoflowError as problem:
-        in_page_words(problem, "log")
-        raise
-    folder = Path("reconciled")
-    against = inputs.against
-    named = (inputs.log, against.bar, against.target, against.boundary, inputs.read.columns_file)
-    protect = tuple(Path(name) for name in named if name is not None)
-    tell("Drawing the map and writing the files")
-    document = reconcile_document(outcome)
-    write_reconciliation(outcome, folder, document, system, replace=False, protect=protect)
-    made = _pack(folder, as_text(reconciled_report(outcome, system), "page"))
-    shown = [(name, (folder / name).read_bytes()) for name in made.names if name.endswith(".png")]
-    return replace(made, pictures=tuple(sorted(shown, key=lambda entry: entry[0] != "map.png")))
+    return pack(folder, report.answer)
 
 
 TASKS: Final[dict[str, Callable[..., Any]]] = {
@@ -240,5 +172,5 @@ TASKS: Final[dict[str, Callable[..., Any]]] = {
     "vetted files": _vetted_files,
     "rewritten files": _rewritten_files,
     "report": _report_files,
-    "reconciled files": _reconciled_files,
+    "work": do_work,
 }
