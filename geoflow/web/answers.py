@@ -33,7 +33,7 @@ from geoflow.web.uploads import Upload, main_file, place_files
 from geoflow.web.wording import refusal
 from geoflow.web.work_questions import log_said, work_asked
 from geoflow.web.worker import Workers, error_text
-from geoflow.web.works import described_works, page_fields
+from geoflow.web.works import described_works, folder_of, page_fields
 
 if TYPE_CHECKING:
     from geoflow.outcomes import VetOutcome
@@ -363,7 +363,7 @@ class Answers:
                 tab.state.made("reconciled files", asked, value.archive)
                 return made_view(value)
 
-            return "work", {"command": "reconcile", "said": said}, every, finish
+            return "work", {"command": "reconcile", "said": said, "out": "reconciled"}, every, finish
 
         return await self._work(request, begin)
 
@@ -382,7 +382,7 @@ class Answers:
                 tab.state.made(command, asked, value.archive)
                 return made_view(value)
 
-            return "work", {"command": command, "said": said}, every, finish
+            return "work", {"command": command, "said": said, "out": folder_of(command)}, every, finish
 
         return await self._work(request, begin)
 

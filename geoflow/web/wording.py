@@ -37,8 +37,8 @@ _PLANNED: Final = {
 # What the page calls the commands that messages send people to.
 _WORKS: Final = {
     "window": "The day", "vet": "The day", "rewrite": "Rewrite", "plan": "Plan", "rehearse": "Rehearse",
-    "card": "Field card", "size": "Orifices", "convert": "Convert", "reconcile": "Log", "learn": "Learn", "bar": "Bar",
-    "report": "Report",
+    "card": "Field card", "size": "Orifice sizes", "convert": "Convert", "reconcile": "The log", "learn": "Learn",
+    "bar": "The bar", "report": "Report",
 }  # fmt: skip
 _ASIDE: Final = re.compile(r" \(--(?:bar|target|boundary)\)")  # what the page has a place of its own for
 _TYPED: Final = re.compile(r"(--[a-z][a-z-]*)(?:[ =](\"[^\"]*\"|'[^']*'))?")

@@ -41,7 +41,7 @@ _PICTURES: Final[Mapping[str, Mapping[str, str]]] = {
 }
 
 
-def do_work(tell: Callable[[str], None], command: str, said: _Said) -> Made | Refused:
+def do_work(tell: Callable[[str], None], command: str, said: _Said, out: str) -> Made | Refused:
     """Do what a command does; what it refuses is said in the page's words, with the fields it speaks of.
 
     Parameters
@@ -52,10 +52,12 @@ def do_work(tell: Callable[[str], None], command: str, said: _Said) -> Made | Re
         One of `geoflow.options.table.COMMANDS`.
     said : mapping
         By name of the option, inputs as names in the working folder.
+    out : str
+        The folder there that is written to.
     """
     try:
         with listening(lambda step: tell(step[:1].upper() + step[1:])):
-            return _DONE[command](said, said["units"])
+            return _DONE[command](said, said["units"], Path(out))
     except GeoflowError as problem:
         return refusal(problem, command)
 
@@ -66,7 +68,7 @@ def _inputs(command: str, said: _Said) -> tuple[Path, ...]:
     return tuple(Path(name) for name in (*names, *said.get("logs", ())) if name)
 
 
-def _whole(command: str, said: _Said, report: Report, notes: list[str], medium: Medium = "page") -> Made:
+def _whole(out: Path, command: str, report: Report, notes: list[str], medium: Medium = "page") -> Made:
     """Pack what was written, with its words and pictures."""
     from geoflow.report.terminal import as_text
     from geoflow.web.blocks import report_view
@@ -84,7 +86,7 @@ def _whole(command: str, said: _Said, report: Report, notes: list[str], medium: 
     return replace(made, pictures=tuple(pictures), shown=shown)
 
 
-def _vet(said: _Said, system: System) -> Made:
+def _vet(said: _Said, system: System, out: Path) -> Made:
     from geoflow.report.documents import vet_document
     from geoflow.report.vetted import vetted_report
     from geoflow.workflow.said import vetted
@@ -94,10 +96,10 @@ def _vet(said: _Said, system: System) -> Made:
     document = vet_document(outcome)
     _, notes = write_vetting(outcome, out, document, system, replace=False, protect=_inputs("vet", said))
     most = len(outcome.rate) if said.get("all_zones") else None
-    return _whole("vet", said, vetted_report(outcome, system, most), notes)
+    return _whole(out, "vet", vetted_report(outcome, system, most), notes)
 
 
-def _plan(said: _Said, system: System) -> Made:
+def _plan(said: _Said, system: System, out: Path) -> Made:
     from geoflow.report.plan_document import plan_document
     from geoflow.report.planning import planned_report
     from geoflow.workflow.plan_outputs import write_plan
@@ -107,10 +109,10 @@ def _plan(said: _Said, system: System) -> Made:
     document = plan_document(outcome)
     _, notes = write_plan(outcome, out, document, system, replace=False, protect=_inputs("plan", said))
     report = planned_report(outcome, system, all_zones=bool(said.get("all_zones")))
-    return _whole("plan", said, report, notes)
+    return _whole(out, "plan", report, notes)
 
 
-def _rehearse(said: _Said, system: System) -> Made:
+def _rehearse(said: _Said, system: System, out: Path) -> Made:
     from geoflow.report.rehearsal_document import rehearse_document
     from geoflow.report.rehearsed import MOST_ZONES, rehearsed_report
     from geoflow.workflow.rehearsing import write_rehearsal
@@ -120,16 +122,16 @@ def _rehearse(said: _Said, system: System) -> Made:
     document = rehearse_document(outcome)
     _, notes = write_rehearsal(outcome, out, document, system, replace=False, protect=_inputs("rehearse", said))
     report = rehearsed_report(outcome, system, None if said.get("all_zones") else MOST_ZONES)
-    return _whole("rehearse", said, report, notes)
+    return _whole(out, "rehearse", report, notes)
 
 
-def _write_json(name: str, document: dict[str, Any], protect: tuple[Path, ...]) -> None:
+def _write_json(path: Path, document: dict[str, Any], protect: tuple[Path, ...]) -> None:
     from geoflow.workflow.vet_outputs import write_json
 
-    write_json(out / name, document, replace=False, protect=protect)
+    write_json(path, document, replace=False, protect=protect)
 
 
-def _card(said: _Said, system: System) -> Made:
+def _card(said: _Said, system: System, out: Path) -> Made:
     from geoflow.base.version import __version__
     from geoflow.field_card.document import card_document
     from geoflow.field_card.html import as_card_html
@@ -147,11 +149,11 @@ def _card(said: _Said, system: System) -> Made:
     out.mkdir()
     setter = (as_card_html, as_card_pdf)
     write_report(report, files, system, date, replace=False, protect=protect, setter=setter)
-    _write_json("card.json", card_document(outcome), protect)
-    return _whole("card", said, report, [], "html")
+    _write_json(out / "card.json", card_document(outcome), protect)
+    return _whole(out, "card", report, [], "html")
 
 
-def _size(said: _Said, system: System) -> Made:
+def _size(said: _Said, system: System, out: Path) -> Made:
     import datetime
 
     from geoflow.options.typed import ReportFiles
@@ -167,11 +169,11 @@ def _size(said: _Said, system: System) -> Made:
     files = ReportFiles(out=str(out / "sizes.html"))
     # An HTML file bears no date.
     write_report(report, files, system, datetime.date.min, replace=False, protect=protect)
-    _write_json("sizes.json", sized_document(found, prescription), protect)
-    return _whole("size", said, report, [])
+    _write_json(out / "sizes.json", sized_document(found, prescription), protect)
+    return _whole(out, "size", report, [])
 
 
-def _learn(said: _Said, system: System) -> Made:
+def _learn(said: _Said, system: System, out: Path) -> Made:
     from geoflow.report.learning import learn_document, learned_figures, learned_report
     from geoflow.workflow.learning import write_figures, write_learned
     from geoflow.workflow.said import learned
@@ -184,23 +186,23 @@ def _learn(said: _Said, system: System) -> Made:
     figures = learned_figures(outcome, system)
     drawn = {one.name: one.png for one in figures}
     write_figures(drawn, out / "figures", replace_existing=False, protect=protect)
-    _write_json("learned.json", learn_document(outcome), protect)
-    made = _whole("learn", said, learned_report(outcome, system, None), [])
+    _write_json(out / "learned.json", learn_document(outcome), protect)
+    made = _whole(out, "learn", learned_report(outcome, system, None), [])
     pictures = tuple((one.name, one.png, one.alt) for one in figures)
     return replace(made, pictures=pictures, bar=(new.name, new.read_text(encoding="utf-8")))
 
 
-def _convert(said: _Said, system: System) -> Made:
+def _convert(said: _Said, system: System, out: Path) -> Made:
     from geoflow.report.converting import convert_document, converted_report
     from geoflow.workflow.said import converted
 
     protect = _inputs("convert", said)
     outcome = converted({**said, "out": str(out / said["out"])}, protect)
-    _write_json("converted.json", convert_document(outcome), protect)
-    return _whole("convert", said, converted_report(outcome, system), [])
+    _write_json(out / "converted.json", convert_document(outcome), protect)
+    return _whole(out, "convert", converted_report(outcome, system), [])
 
 
-def _reconcile(said: _Said, system: System) -> Made:
+def _reconcile(said: _Said, system: System, out: Path) -> Made:
     from geoflow.report.reconciled import MOST_ZONES, reconciled_report
     from geoflow.report.reconciling import reconcile_document
     from geoflow.workflow.reconcile_outputs import write_columns, write_reconciliation
@@ -214,7 +216,7 @@ def _reconcile(said: _Said, system: System) -> Made:
     )  # fmt: skip
     write_columns(outcome, out / "columns.json", replace=False, protect=protect)
     most = None if said.get("all_zones") else MOST_ZONES
-    return _whole("reconcile", said, reconciled_report(outcome, system, most), [])
+    return _whole(out, "reconcile", reconciled_report(outcome, system, most), [])
 
 
 # How a report is written is not what it rests on.
@@ -224,7 +226,7 @@ _ROLES: Final = {
 }  # fmt: skip
 
 
-def _report(about: str, said: _Said, system: System) -> Made:
+def _report(about: str, said: _Said, system: System, out: Path) -> Made:
     """Make a report as HTML, PDF and figures, with its document."""
     from geoflow.options.typed import ReportFiles, told
     from geoflow.workflow.reporting import Sources, origin_of, write_report
@@ -244,8 +246,8 @@ def _report(about: str, said: _Said, system: System) -> Made:
         paper=said.get("paper"),
     )  # fmt: skip
     write_report(report, files, system, date, replace=False, protect=sources.paths)
-    _write_json("report.json", document, sources.paths)
-    return _whole(command, said, report, [], "html")
+    _write_json(out / "report.json", document, sources.paths)
+    return _whole(out, command, report, [], "html")
 
 
 _Origin = Callable[[], Any]
@@ -305,7 +307,7 @@ _REPORTED: Final[Mapping[str, Callable[[_Said, System, _Origin], _Reported]]] = 
     "plan": _on_plan,
     "reconcile": _on_log,
 }
-_DONE: Final[dict[str, Callable[[_Said, System], Made]]] = {
+_DONE: Final[dict[str, Callable[[_Said, System, Path], Made]]] = {
     "vet": _vet,
     "plan": _plan,
     "rehearse": _rehearse,
@@ -314,8 +316,8 @@ _DONE: Final[dict[str, Callable[[_Said, System], Made]]] = {
     "learn": _learn,
     "convert": _convert,
     "reconcile": _reconcile,
-    "report vet": lambda said, system: _report("vet", said, system),
-    "report rewrite": lambda said, system: _report("rewrite", said, system),
-    "report plan": lambda said, system: _report("plan", said, system),
-    "report reconcile": lambda said, system: _report("reconcile", said, system),
+    "report vet": lambda said, system, out: _report("vet", said, system, out),
+    "report rewrite": lambda said, system, out: _report("rewrite", said, system, out),
+    "report plan": lambda said, system, out: _report("plan", said, system, out),
+    "report reconcile": lambda said, system, out: _report("reconcile", said, system, out),
 }

@@ -18,6 +18,7 @@ __all__ = [
     "described_works",
     "find_work",
     "fold_of",
+    "folder_of",
     "page_fields",
 ]
 
@@ -118,7 +119,7 @@ WORKS: Final = (
         folds={_HOW_READ: READING, "Paper and date": ("paper", "date")},
     ),
     Work(
-        "sizes", "Orifices",
+        "sizes", "Orifice sizes",
         "Which diameters of the row orifices hold which rates, with a bar file or before there is one. What is not "
         "said of the bar is carried as a range, and told.",
         (Act("size", "Find orifices", "Sizing orifices", "sizes.zip"),),
@@ -191,6 +192,17 @@ def find_work(command: object) -> tuple[Work, Act]:
     raise UsageError("there is no such work on the page", where="the page", cure="reload the page and try again")
 
 
+def folder_of(command: str) -> str:
+    """Return the folder that the zip of a command unpacks to.
+
+    Parameters
+    ----------
+    command : str
+        One that a work does.
+    """
+    return find_work(command)[1].zipped.removesuffix(".zip")
+
+
 def fold_of(work: Work, name: str) -> str:
     """Return the heading below which a field stands; empty where it stands above all.
 
@@ -221,6 +233,7 @@ def described_field(option: Option, fold: str = "") -> dict[str, Any]:
         "kind": "files" if option.name == "logs" else option.kind,
         "example": option.example,
         "choices": [[one, words] for one, words in _choices(option).items()],
+        "usual": "" if option.presents else str(option.default or next(iter(option.choices), "")),
         "fold": fold or ("Another target map, and how it is read" if option.name.startswith(TARGET[:-1]) else ""),
     }
 
@@ -256,7 +269,10 @@ def described_works() -> list[dict[str, Any]]:
             "mapOption": work.map_option,
             "reading": READING,
             "fields": [described_field(one, fold_of(work, one.name)) for one in work.fields],
-            "acts": [{"command": act.command, "button": act.button, "doing": act.doing} for act in work.acts],
+            "acts": [
+                {"command": act.command, "button": act.button, "doing": act.doing, "zipped": act.zipped}
+                for act in work.acts
+            ],
         }
         for work in WORKS
     ]

@@ -1,4 +1,4 @@
-// The fields of a form, made from the table of options: {name, label, kind, example, choices} each.
+// The fields of a form, made from the table of options: {name, label, kind, example, choices, usual, fold} each.
 
 import { at, make, options } from "./parts.js";
 
@@ -8,18 +8,29 @@ export class Fields {
   // `offered`: names of options whose entries the file gives; `begins` goes before the names in the fields' ids.
   constructor(box, described, { offered = [], begins = "" } = {}) {
     this.described = described;
+    this.box = box;
     this.id = (name) => begins + name.replaceAll("_", "-");
-    box.append(...described.map((field) => this.label(field, offered.includes(field.name) || field.choices.length > 0)));
+    const made = (fold) => described.filter((field) => field.fold === fold).map((field) => this.label(field, offered.includes(field.name) || field.choices.length > 0));
+    box.append(...made(""));
+    // What is seldom needed is folded away under its heading.
+    for (const fold of new Set(described.map((field) => field.fold).filter(Boolean))) {
+      box.append(make("details", { "data-fold": fold }, make("summary", { text: fold }), make("div", { class: "fields" }, ...made(fold))));
+    }
+    box.addEventListener("input", ({ target }) => {
+      target.removeAttribute("aria-invalid");
+      target.removeAttribute("aria-describedby");
+    });
   }
 
-  label({ name, label, kind, example, choices }, chosen) {
+  label({ name, label, kind, example, choices, usual }, chosen) {
     const how = { id: this.id(name), autocomplete: "off" };
     if (kind === "flag") return make("label", { class: "tick" }, make("input", { ...how, type: "checkbox" }), ` ${label}`);
-    if (kind === "file") return make("label", {}, `${label} `, make("input", { ...how, type: "file", multiple: true }));
+    if (kind === "file" || kind === "files") return make("label", {}, `${label} `, make("input", { ...how, type: "file", multiple: true }));
     if (kind === "list") return make("label", {}, `${label} `, make("textarea", { ...how, rows: "2", placeholder: example, spellcheck: "false" }));
-    if (!chosen) return make("label", {}, `${label} `, make("input", { ...how, type: "text", placeholder: example }));
+    if (!chosen) return make("label", {}, `${label} `, make("input", { ...how, type: "text", placeholder: example, list: kind === "rate unit" ? "rate-units" : null }));
     const select = make("select", how);
-    options(select, [["", choices.length ? `as usual (${choices[0]})` : FREE], ...choices.map((choice) => [choice, choice])], "");
+    const none = !choices.length ? FREE : kind === "output" ? "choose one" : usual ? `as usual (${usual})` : "as usual";
+    options(select, [["", none], ...choices], "");
     return make("label", {}, `${label} `, select);
   }
 
@@ -31,7 +42,7 @@ export class Fields {
     const value = ({ name, kind }) => {
       const node = at(this.id(name));
       if (kind === "flag") return node.checked;
-      if (kind === "file") return [...node.files].map((file) => file.name);
+      if (kind === "file" || kind === "files") return [...node.files].map((file) => file.name);
       return kind === "list" ? node.value.split("\n").map((line) => line.trim()).filter(Boolean) : node.value.trim();
     };
     return Object.fromEntries(this.described.map((field) => [field.name, value(field)]));
@@ -39,14 +50,28 @@ export class Fields {
 
   // What was chosen in the fields for files, to be sent beside the values.
   get files() {
-    return this.described.filter(({ kind }) => kind === "file").flatMap(({ name }) => [...at(this.id(name)).files]);
+    return this.described.filter(({ kind }) => kind === "file" || kind === "files").flatMap(({ name }) => [...at(this.id(name)).files]);
   }
 
   set values(given) {
     for (const { name, kind } of this.described) {
       const node = at(this.id(name));
       if (kind === "flag") node.checked = given[name] ?? false;
-      else if (kind !== "file") node.value = kind === "list" ? (given[name] ?? []).join("\n") : (given[name] ?? "");
+      else if (kind !== "file" && kind !== "files") node.value = kind === "list" ? (given[name] ?? []).join("\n") : (given[name] ?? "");
+    }
+  }
+
+  // Show which fields a refusal speaks of; its words stand in the box of that id.
+  mark(names, words) {
+    for (const { name } of this.described) {
+      const node = at(this.id(name));
+      node.removeAttribute("aria-invalid");
+      node.removeAttribute("aria-describedby");
+      if (!names.includes(name)) continue;
+      node.setAttribute("aria-invalid", "true");
+      node.setAttribute("aria-describedby", words);
+      const fold = node.closest("details");
+      if (fold) fold.open = true;
     }
   }
 }

@@ -12,6 +12,7 @@ import { Plan } from "./plan.js";
 import { Belonging, State } from "./state.js";
 import { ask, fetchMade, leave, nameTab, save, whenGone, work } from "./talk.js";
 import { longWork } from "./work.js";
+import { makeWorks } from "./works.js";
 import { ZoneList } from "./zones.js";
 
 nameTab("new");
@@ -54,8 +55,13 @@ const map = new FieldMap(at("map"), known.verdicts, (index) => list.choose(index
 const list = new ZoneList(state, (index, how) => map.mark(index, how), desk);
 const answer = new Answer(state, cells, { map, list, missing: () => plan.missing });
 
+at("sections").after(make("div", { class: "fields", id: "planning" }));
+const planning = new Fields(at("planning"), known.fields.planning, { begins: "day-" });
+at("planning").addEventListener("input", () => planMoved());
+
 function setPlan() {
-  return plan.missing.length ? null : { ...plan.values, sections: chosenSections() };
+  const said = Object.entries(planning.values).filter(([, value]) => value);
+  return plan.missing.length ? null : { ...plan.values, sections: chosenSections(), ...Object.fromEntries(said) };
 }
 
 function planMoved() {
@@ -202,7 +208,7 @@ function rules() {
   };
 }
 
-at("rules").addEventListener("input", () => rewritten.look());
+at("rules").addEventListener("input", () => state.set({}));
 at("rules").addEventListener("submit", async (event) => {
   event.preventDefault();
   const question = rewritten.question();
@@ -271,5 +277,12 @@ at("words").addEventListener("click", async () => {
 // The log
 
 const log = new Log(state, files, known.fields.log, desk);
+
+// The other works
+
+makeWorks(state, files, known, {
+  "rewrite-report": { question: rules },
+  "log-report": { question: () => log.question(), files: () => [...log.chosen, ...log.fields.files] },
+});
 
 document.body.dataset.ready = "yes";
