@@ -67,6 +67,8 @@ def page_words(text: str, part: str) -> str:
 
 
 def _worded(text: str, fields: Mapping[str, Option], *, ticked: str) -> str:
+    if text in fields and not text.startswith("--"):
+        return _said(fields[text].label)
     text = _NAMED.sub(lambda found: _said(_WORKS[found[1]]), _ASIDE.sub("", text))
     return _TYPED.sub(lambda found: _field(found, fields, ticked), text)
 
@@ -90,6 +92,8 @@ def refusal(problem: GeoflowError, command: str) -> Refused:
 def _fields_named(problem: GeoflowError, command: str) -> tuple[str, ...]:
     """The options whose fields an error speaks of: those where it is, else those it is about, else of the cure."""
     known = {one.dashed: name for name, one in options_of(command).items()}
+    if problem.where in known:
+        return (known[problem.where],)  # one that the command line takes by its place
     for text in (problem.where, problem.what, problem.cure):
         if named := [known[found[1]] for found in _TYPED.finditer(text) if found[1] in known]:
             return tuple(dict.fromkeys(named))

@@ -56,12 +56,13 @@ def _with_bar(work: Work, state: State, asked: Question, uses: dict[str, Any]) -
     return given_bar(part_of(asked, "bar"))
 
 
-def _missing(work: Work, command: str, said: dict[str, Any]) -> None:
+def _missing(command: str, said: dict[str, Any]) -> None:
     """Refuse, as the command line would, what lacks an option it can't do without."""
     for name, option in options_of(command).items():
-        if command in option.required and name not in said and (option.kind != "output" or option.label):
-            cure = "fill it in" if option.label else "choose one"
-            raise UsageError(f"{option.label or name} is not given", where=option.dashed, cure=cure)
+        if command in option.required and option.label and name not in said:
+            above = name in ("temperature", "speed")
+            cure = "fill it in, or set it under \u201cThe day\u201d" if above else "fill it in"
+            raise UsageError("something is missing that has to be said", where=option.dashed, cure=cure)
 
 
 def work_asked(state: State, asked: Question, sent: tuple[Upload, ...]) -> WorkAsked:
@@ -107,7 +108,7 @@ def work_asked(state: State, asked: Question, sent: tuple[Upload, ...]) -> WorkA
     elif work.bar == "may":
         said.pop("sections", None)
     check_names(files)
-    _missing(work, command, said)
+    _missing(command, said)
     if command == "convert":
         said["out"] = _new_name(said)
     return said, files

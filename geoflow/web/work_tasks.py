@@ -187,7 +187,7 @@ def _learn(said: _Said, system: System, out: Path) -> Made:
     drawn = {one.name: one.png for one in figures}
     write_figures(drawn, out / "figures", replace_existing=False, protect=protect)
     _write_json(out / "learned.json", learn_document(outcome), protect)
-    made = _whole(out, "learn", learned_report(outcome, system, None), [])
+    made = _whole(out, "learn", learned_report(outcome, system, str(new)), [])
     pictures = tuple((one.name, one.png, one.alt) for one in figures)
     return replace(made, pictures=pictures, bar=(new.name, new.read_text(encoding="utf-8")))
 

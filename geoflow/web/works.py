@@ -29,6 +29,7 @@ _Use = Literal["needs", "may", "no"]
 _HOW_READ: Final = "How that file is read"
 _LOG_READ: Final = "How the logs are read"
 _PAPER: Final = "For the report"
+_READ: Final = READING[:-1]  # a card and sizes call no zones by name
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,9 @@ class Work:
     plan : bool
         Whether temperature and sections are those of the plan; the speed may be left open where no command needs it.
     folds : dict
-        Headings of fields that are seldom needed, with the first fields of each; a field not named stands above.
+        Headings of fields that are seldom needed, with the fields of each; a field not named stands above.
+    instead : tuple of str
+        Fields that stand in place of the open map.
     """
 
     name: str
@@ -69,6 +72,7 @@ class Work:
     bar: _Use = "no"
     plan: bool = False
     folds: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    instead: tuple[str, ...] = ()
 
     @property
     def fields(self) -> tuple[Option, ...]:
@@ -115,7 +119,7 @@ WORKS: Final = (
         "One sheet for the tailgate: which speed holds each rate, what to enter in the controller, what each gauge "
         "should read, and what it means if it does not.",
         (Act("card", "Make the card", "Making the card", "card.zip"),),
-        map="may", bar="needs", plan=True,
+        map="may", bar="needs", plan=True, instead=("prescription", "rates", *_READ),
         folds={_HOW_READ: READING, "Paper and date": ("paper", "date")},
     ),
     Work(
@@ -123,7 +127,7 @@ WORKS: Final = (
         "Which diameters of the row orifices hold which rates, with a bar file or before there is one. What is not "
         "said of the bar is carried as a range, and told.",
         (Act("size", "Find orifices", "Sizing orifices", "sizes.zip"),),
-        map="may", bar="may", plan=True,
+        map="may", bar="may", plan=True, instead=("map", *_READ),
         folds={
             "What is known of the bar, where no bar file says it":
                 ("land", "thin_plate", "coefficient", "pump", "loss", "back_pressure", "rated", "margin", "elevation"),
@@ -143,7 +147,7 @@ WORKS: Final = (
         "convert", "Convert",
         "The prescription in another format or rate unit, task data among them.",
         (Act("convert", "Convert", "Converting", "converted.zip"),),
-        map="may",
+        map="may", instead=("prescription", *READING),
         folds={_HOW_READ: READING},
     ),
     Work(
@@ -255,6 +259,13 @@ def page_fields() -> dict[str, list[dict[str, Any]]]:
     return {part: [described_field(option) for option in PAGE_PARTS[part]] for part in parts}
 
 
+def _work_field(work: Work, option: Option) -> dict[str, Any]:
+    described = described_field(option, fold_of(work, option.name))
+    if option.name in ("temperature", "speed"):
+        described["label"] += ", if other than in \u201cThe day\u201d"
+    return described
+
+
 def described_works() -> list[dict[str, Any]]:
     """Describe all works for the page to make their forms."""
     return [
@@ -267,8 +278,8 @@ def described_works() -> list[dict[str, Any]]:
             "plan": work.plan,
             "speedOpen": work.speed_open,
             "mapOption": work.map_option,
-            "reading": READING,
-            "fields": [described_field(one, fold_of(work, one.name)) for one in work.fields],
+            "instead": work.instead,
+            "fields": [_work_field(work, one) for one in work.fields],
             "acts": [
                 {"command": act.command, "button": act.button, "doing": act.doing, "zipped": act.zipped}
                 for act in work.acts

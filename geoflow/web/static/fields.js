@@ -61,6 +61,12 @@ export class Fields {
     }
   }
 
+  // Leave out, or ask again, the fields of some options, and folds with nothing else in them.
+  hide(names, hidden) {
+    for (const name of names) at(this.id(name)).closest("label").hidden = hidden;
+    for (const fold of this.box.querySelectorAll("details")) fold.hidden = !fold.querySelector("label:not([hidden])");
+  }
+
   // Show which fields a refusal speaks of; its words stand in the box of that id.
   mark(names, words) {
     for (const { name } of this.described) {

@@ -1,6 +1,7 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
 import { Fields } from "./fields.js";
+import { picture } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
@@ -19,7 +20,7 @@ export class Log {
     });
     at("log-form").addEventListener("input", (event) => {
       if (event.target.type === "file") this.choice += 1; // another file may have the same name
-      this.belonging.look();
+      this.state.set({});
     });
     at("log-form").addEventListener("submit", (event) => {
       event.preventDefault();
@@ -37,6 +38,7 @@ export class Log {
     at("log-name").textContent = names;
     at("log-form").hidden = false;
     this.belonging.drop();
+    this.state.set({});
     tell(at("log-trouble"), "");
     this.desk.show("log");
   }
@@ -88,11 +90,12 @@ export class Log {
       if (!done || question.choice !== this.choice) return;
       at("reconciled-text").textContent = done.text;
       at("reconciled-pictures").replaceChildren(
-        ...done.pictures.map(([name, content]) => make("img", { src: `data:image/png;base64,${content}`, alt: `${name}: its numbers stand in the text above` })),
+        ...done.pictures.map(([, content, alt]) => picture({ png: content, alt })),
       );
       this.belonging.take(question);
       at("reconciled").focus();
     } catch (problem) {
+      this.fields.mark(problem.fields ?? [], "log-trouble");
       complain(at("log-trouble"), problem);
     }
   }

@@ -1,13 +1,13 @@
 // The works: each a form made from what the server says of its commands, and what came of it.
 
 import { Fields } from "./fields.js";
+import { picture, told } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
 import { longWork } from "./work.js";
 
 const PLACES = { vet: "keep", "rewrite-report": "rewrite", "log-report": "log" };
-const OWN_MAP = ["prescription", "map"];
 
 // `more`: for a work whose question rests on another form, gives what that form says, or null, and its files.
 export function makeWorks(state, files, known, more = {}) {
@@ -117,13 +117,8 @@ class Work {
     };
     none("withMap", state.opened === null && !state.coming);
     none("withBar", files.bar === null);
-    // How a file of its own is read is asked where there is one.
-    const own = work.map === "may" && !this.uses.map;
-    for (const node of this.form.querySelectorAll("details, label")) {
-      const input = node.querySelector("input");
-      const mine = node.matches("label") ? OWN_MAP.includes(input?.id.replace(`${work.name}-`, "")) : node.dataset.fold === "How that file is read";
-      if (mine && work.map === "may") node.hidden = !own;
-    }
+    // What stands in place of the loaded map is asked for where that does not take part.
+    if (work.map === "may") this.fields.hide(work.instead, this.uses.map);
     const asked = this.question();
     for (const button of this.buttons) button.disabled = asked === null;
     tell(this.why, asked === null ? this.reason() : "");
@@ -158,12 +153,14 @@ class Work {
 
   show({ shown, names, pictures, bar }) {
     this.bar = bar;
-    this.sentence.textContent = shown.answer;
+    // The first sentence is the answer; what follows qualifies it.
+    const [first] = shown.answer.match(/^.*?[.:](?= [A-Z0-9]|$)/) ?? [shown.answer];
+    this.sentence.replaceChildren(make("b", { text: first }), shown.answer.slice(first.length));
     tell(this.of, shown.subtitle);
     this.use.hidden = !bar;
     this.names.textContent = `One zip, byte for byte what the command line writes: ${names.join(", ")}.`;
-    const drawn = pictures.map(([, content, alt]) => figure({ png: content, alt, caption: "" }));
-    this.body.replaceChildren(...drawn, ...shown.sections.flatMap(section), ...shown.notes.map((text) => make("p", { text })));
+    const drawn = pictures.map(([, content, alt]) => picture({ png: content, alt }));
+    this.body.replaceChildren(...told(shown, drawn));
   }
 
   async download() {
@@ -182,29 +179,4 @@ class Work {
       complain(this.trouble, problem);
     }
   }
-}
-
-function section({ title, blocks }) {
-  return [...(title ? [make("h3", { text: title })] : []), ...blocks.map(block)];
-}
-
-function block(said) {
-  if (said.is === "list") return make(said.ordered ? "ol" : "ul", {}, ...said.texts.map((text) => make("li", { text })));
-  if (said.is === "table") return table(said);
-  if (said.is === "figure") return figure(said);
-  if (said.is === "head") return make("h4", { text: said.text });
-  return make("p", { class: { warning: "warned", note: "small" }[said.is] ?? null, text: said.text });
-}
-
-function table({ caption, heads, rows, align }) {
-  const how = (at) => ({ class: align[at] === ">" ? "right" : null });
-  const head = heads.some(Boolean) ? [make("thead", {}, make("tr", {}, ...heads.map((text, at) => make("th", { scope: "col", text, ...how(at) }))))] : [];
-  const body = make("tbody", {}, ...rows.map((cells) => make("tr", {}, ...cells.map((text, at) => make("td", { text, ...how(at) })))));
-  const named = caption ? [make("caption", { text: caption })] : [];
-  return make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption || heads.join(", ") || "Table" }, make("table", {}, ...named, ...head, body));
-}
-
-function figure({ png, alt, caption }) {
-  const words = caption ? [make("figcaption", { class: "small", text: caption })] : [];
-  return make("figure", {}, make("img", { src: `data:image/png;base64,${png}`, alt }), ...words);
 }
