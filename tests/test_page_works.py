@@ -143,10 +143,6 @@ WORKED: dict[str, tuple[dict[str, Any], tuple[str, ...]]] = {
         ("size", *WARMTH, *SPEED, *READ, "--map", KETTLE.name, "--drills", "--rates", "85 lb N/ac", "--rows", "12",
          "--row-spacing", "30 in", "--out", "sizes/sizes.html", "--json", "sizes/sizes.json"),
     ),
-    "vet": (
-        {"all_zones": True},
-        ("vet", *MAP, *SPEED, "--all-zones", "--out", "vetted"),
-    ),
 }  # fmt: skip
 REPORTED = {
     "report plan": ({"speeds": "2"}, {"speed": False}, ("--speeds", "2")),
@@ -192,13 +188,11 @@ def test_speeds_by_zone_are_those_of_the_rewritings_side_file(kettle: State, tmp
     _, rewritten = command_line(tmp_path / "cli", "new", "rewrite", *typed_words)
     side = tmp_path / "kettle_changes.csv"
     side.write_bytes(rewritten[side.name])
-    made = made_by(kettle, asked_of("vet", {"zone_speeds": [side.name]}), tmp_path / "page", side)
+    asked = asked_of("vet", {"zone_speeds": [side.name], "all_zones": True})
+    made = made_by(kettle, asked, tmp_path / "page", side)
     shutil.copy(side, tmp_path / "cli")
-    arguments = ("vet", *MAP, *SPEED, "--zone-speeds", side.name, "--out", "vetted")
-    _, written = command_line(tmp_path / "cli", "vetted", *arguments)
-    assert unpacked(made)["vet.json"] == written["vet.json"]
-    plain = made_by(kettle, asked_of("vet", {}), tmp_path / "plain")
-    assert unpacked(plain)["vet.json"] != written["vet.json"]
+    arguments = ("vet", *MAP, *SPEED, "--zone-speeds", side.name, "--all-zones", "--out", "vetted")
+    check(made, *command_line(tmp_path / "cli", "vetted", *arguments), "vet")
 
 
 @pytest.mark.slow
@@ -240,10 +234,10 @@ def test_a_log_and_its_report_are_the_command_lines(tmp_path: Path) -> None:
 
     own = {"target": [one.name for one in LANTERN], "target_rate_column": "lb_n_ac", "target_rate_unit": "kg N/ha"}
     more = tuple(map(upload, (short, *LANTERN)))
-    said, _ = log_said(state, {**about, "with_map": False, "log": log | own}, more)
-    assert said["target"] == LANTERN[0].name and said["target_rate_unit"] == "kg N/ha" and said["log"] == short.name
-    said, _ = log_said(state, {**about, "log": log | own}, more)
-    assert "target_rate_unit" not in said, "the map that is open is read as it was opened"
+    for ticked in (True, False):
+        said, every = log_said(state, {**about, "with_map": ticked, "log": log | own}, more)
+        assert said["target"] == LANTERN[0].name and said["target_rate_unit"] == "kg N/ha" and said["log"] == short.name
+        assert len(every) == len(more) + 1, "a map of its own takes the place of the open one"
 
 
 @pytest.mark.parametrize("ending", FORMATS)

@@ -145,12 +145,11 @@ def log_said(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[di
         raise UsageError("there is no log yet", where="log", cure="choose one")
     said = {"log": main_file(own), "units": system_of(asked), **read_fields(given, PAGE_PARTS["log"]), **others}
     every = log
-    if asked.get("with_map"):
+    if asked.get("with_map") and "target" not in said:
         opened = state.find(asked)
-        # The map above is read as its own fields say.
-        said = {name: value for name, value in said.items() if not name.startswith((TARGET, "zone_id"))}
+        # The map that is open is read as it was opened, but for what is said here.
         read = {name: value for name, value in asdict(opened.options).items() if value not in (None, False)}
-        said |= {name if name == "zone_id" else TARGET + name: value for name, value in read.items()}
+        said = {name if name == "zone_id" else TARGET + name: value for name, value in read.items()} | said
         said["target"] = main_file(opened.files)
         every += opened.files
     if asked.get("bar"):
