@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from geoflow.base.errors import UsageError
@@ -17,7 +17,6 @@ from geoflow.web.uploads import Upload
 
 if TYPE_CHECKING:
     from geoflow.decide.vet import Plan
-    from geoflow.hydraulics.window import FlowWindow
     from geoflow.outcomes import VetOutcome
     from geoflow.web.tasks import Reading
 
@@ -44,8 +43,10 @@ class Opened:
         What was read; it has no plan.
     outcome : VetOutcome or None
         The verdicts for the plan asked for last.
-    ahead : tuple or None
-        Sections, and the window solved for them at every slider stop.
+    newest : Plan or None
+        The one asked for last.
+    solving : Lock
+        Held while a plan is solved, so that one asked for twice is solved once.
     """
 
     number: int
@@ -54,7 +55,8 @@ class Opened:
     options: ReadOptions
     reading: Reading
     outcome: VetOutcome | None = None
-    ahead: tuple[tuple[int, ...], FlowWindow] | None = None
+    newest: Plan | None = None
+    solving: threading.Lock = field(default_factory=threading.Lock)
 
     @property
     def uploads(self) -> tuple[Upload, ...]:
@@ -71,9 +73,25 @@ class Opened:
         """
         from geoflow.workflow.replan import vet_again, vet_plan
 
-        known = self.outcome
-        self.outcome = outcome = vet_plan(self.reading.read, plan) if known is None else vet_again(known, plan)
+        self.newest = plan
+        with self.solving:
+            known = self.outcome
+            self.outcome = outcome = vet_plan(self.reading.read, plan) if known is None else vet_again(known, plan)
         return outcome
+
+    def vetted_if_newest(self, plan: Plan) -> VetOutcome | None:
+        """Return the same, or nothing if another plan was asked for while this one waited.
+
+        Parameters
+        ----------
+        plan : Plan
+            What is planned.
+        """
+        self.newest = plan
+        with self.solving:
+            if self.newest != plan:
+                return None
+        return self.vetted(plan)
 
 
 class State:

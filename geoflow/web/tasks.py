@@ -6,6 +6,7 @@ The input files lie in the working folder under their own names, and the folder 
 from __future__ import annotations
 
 import io
+import os
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -157,6 +158,8 @@ def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
     from geoflow.workflow.replan import prepare_window
 
     tell("Getting the sliders ready")
+    if hasattr(os, "nice"):
+        os.nice(10)  # what a reader waits for goes first
     return prepare_window(bar, sections)
 
 

@@ -86,7 +86,8 @@ function showSections(names) {
 
 // Solving at every stop of the sliders goes on beside; until it is done each move is solved in full.
 function prepare() {
-  const asked = { opened: state.opened, system: state.system, plan: { sections: chosenSections() } };
+  if (!files.bar) return;
+  const asked = { bar: { name: files.bar.fileName, text: files.bar.text }, plan: { sections: chosenSections() } };
   work("prepare", JSON.stringify(asked), () => {}).catch(() => {});
 }
 
@@ -97,6 +98,7 @@ const files = new Files(state, known, {
   barStands(bar) {
     showSections(bar.sections);
     state.set({});
+    prepare();
   },
   mapStands({ number, field }) {
     at("field").hidden = false;
@@ -108,7 +110,6 @@ const files = new Files(state, known, {
     state.set({ opened: number, coming: "", plan: setPlan() });
     tellFacts();
     answer.moved();
-    prepare();
   },
 });
 const bar = new BarSection(known.form, files, desk);

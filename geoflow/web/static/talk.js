@@ -39,8 +39,8 @@ async function post(name, body, signal = null) {
   return answer;
 }
 
-export async function ask(name, question) {
-  return (await post(name, JSON.stringify(question))).json();
+export async function ask(name, question, signal = null) {
+  return (await post(name, JSON.stringify(question), signal)).json();
 }
 
 // What a task made for a question, which has to be the same again.
