@@ -30,7 +30,7 @@ from geoflow.web.requests import (
 )
 from geoflow.web.sessions import LetGoError, Session, Sessions, Turn
 from geoflow.web.state import Question
-from geoflow.web.tasks import Inputs, Made, Reading, Unread
+from geoflow.web.tasks import Inputs, Made, Reading, Unread, Unsaid
 from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
 from geoflow.web.windows import Windows
 from geoflow.web.wording import page_error
@@ -40,7 +40,7 @@ __all__ = ["TAB_HEADER", "Answers"]
 
 TAB_HEADER: Final = "x-geoflow-tab"
 _AT_ONCE: Final = 2
-# Of these the newest counts: one that is asked for ends the one under way.
+# Of these the newest counts: one that is asked for ends what is under way; of the others one of the same kind.
 _NEWEST_COUNTS: Final = ("read", "prepare")
 
 
@@ -165,12 +165,13 @@ class Answers:
         """Do a task in its own process and tell of it line by line; a reader who goes away ends it."""
         slot = "ahead" if task == "prepare" else "asked"
         before = tab.at_work.get(slot)
-        if before is not None and not before.stopped and task not in _NEWEST_COUNTS:
+        newest = task in _NEWEST_COUNTS or (before is not None and before.task == task)
+        if before is not None and not before.stopped and not newest:
             yield _line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})
             return
         if before is not None:
             before.stop()
-        turn = tab.at_work[slot] = Turn()
+        turn = tab.at_work[slot] = Turn(task)
         try:
             turns = contextlib.nullcontext() if slot == "ahead" else self._turns
             waits = slot == "asked" and self._turns.locked()
@@ -226,7 +227,7 @@ class Answers:
 
     async def _read(self, request: Request) -> Response:
         """Read a bar and a prescription together; until that is done, what is open stays as it is."""
-        from geoflow.web.views import field_view
+        from geoflow.web.views import choices_view, field_view
 
         def begin(tab: Session, body: bytes) -> _Begun:
             asked, uploads = _unframed(body)
@@ -234,7 +235,13 @@ class Answers:
 
             def finish(value: Reading | Unread) -> Any:
                 if isinstance(value, Unread):
-                    return {"unread": value.words, "columns": value.choices.columns, "layers": value.choices.layers}
+                    waiting = tab.state.wait(files)
+                    return {
+                        "unread": value.words,
+                        "asked": value.asked,
+                        "waiting": waiting,
+                        **choices_view(value.choices),
+                    }
                 opened = tab.state.keep(bar, files, options, value)
                 return {"opened": opened.number, "field": field_view(value)}
 
@@ -310,7 +317,9 @@ class Answers:
             asked, uploads = _unframed(body)
             inputs, every = log_work(tab.state, asked, uploads)
 
-            def finish(value: Made) -> Any:
+            def finish(value: Made | Unsaid) -> Any:
+                if isinstance(value, Unsaid):
+                    return {"unsaid": value.words, "proposed": value.proposed}
                 tab.state.made("reconciled files", asked, value.archive)
                 return _made_view(value)
 

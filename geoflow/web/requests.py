@@ -267,6 +267,7 @@ def reading_work(
     base = state.find(asked) if asked.get("opened") is not None else None
     standing = None if base is None else base.bar
     bar = standing if standing and not asked.get("bar") else bar_asked(asked)
+    sent = sent or state.waiting(asked.get("waiting"))
     files = sent or (() if base is None else base.files)
     if not files:
         raise UsageError("there is no prescription yet", where="prescription", cure="choose one")

@@ -103,6 +103,7 @@ class State:
     def __init__(self) -> None:
         self._opened: dict[int, Opened] = {}
         self._made: dict[str, tuple[str, bytes]] = {}
+        self._waiting: tuple[int, tuple[Upload, ...]] = (0, ())
         self._last = self._current = 0
         self._lock = threading.Lock()
 
@@ -124,7 +125,31 @@ class State:
             self._last += 1
             new = Opened(self._last, bar, files, options, reading)
             self._opened = {n: opened for n, opened in self._opened.items() if n == self._current} | {new.number: new}
+            self._waiting = 0, ()
             return new
+
+    def wait(self, files: tuple[Upload, ...]) -> int:
+        """Keep the files of a prescription that leaves a question, so that the answer need not send them again.
+
+        Parameters
+        ----------
+        files : tuple of Upload
+            As sent.
+        """
+        with self._lock:
+            self._last += 1
+            self._waiting = self._last, files
+            return self._last
+
+    def waiting(self, number: Any) -> tuple[Upload, ...]:
+        """Return the files that wait under a number; none where others have come since.
+
+        Parameters
+        ----------
+        number : int
+            From `wait`.
+        """
+        return self._waiting[1] if number is not None and number == self._waiting[0] else ()
 
     def find(self, asked: Question) -> Opened:
         """Return what a question is about, and let go of what was open before it.
@@ -198,7 +223,8 @@ class State:
     @property
     def size(self) -> int:
         """Bytes of the files held."""
-        held = {id(upload): len(upload.content) for opened in self._opened.values() for upload in opened.uploads}
+        every = [*self._waiting[1], *(upload for opened in self._opened.values() for upload in opened.uploads)]
+        held = {id(upload): len(upload.content) for upload in every}
         return sum(held.values()) + sum(len(archive) for _, archive in self._made.values())
 
     def clear(self) -> None:
@@ -206,6 +232,7 @@ class State:
         with self._lock:
             self._opened = {}
             self._made = {}
+            self._waiting = 0, ()
 
 
 def _stamp(asked: Question) -> str:

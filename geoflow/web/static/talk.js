@@ -30,7 +30,7 @@ async function post(name, body, signal = null) {
     try {
       const said = JSON.parse(text);
       words = said.error ?? text;
-      if (said.gone) gone(words);
+      if (said.gone) words = gone(words) ?? words;
     } catch {
       // plain words already
     }
