@@ -41,10 +41,21 @@ class Made:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """What a workflow refused, in the page's words, and the options its fields are of."""
+    """What a workflow refused.
+
+    Attributes
+    ----------
+    words : str
+        In the page's own.
+    fields : tuple of str
+        The options whose fields it speaks of.
+    proposed : tuple of str
+        Columns of a log as they most likely are, the best first, as they are typed.
+    """
 
     words: str
     fields: tuple[str, ...]
+    proposed: tuple[str, ...] = ()
 
 
 def pack(folder: Path, text: str) -> Made:

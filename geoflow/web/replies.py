@@ -63,13 +63,15 @@ def refused(problem: GeoflowError) -> Response:
 
 
 def refused_view(said: Refused) -> dict[str, Any]:
-    """Give a refusal with the fields it speaks of as JSON.
+    """Give a refusal with the fields it speaks of as JSON; a log that leaves its columns open asks about them.
 
     Parameters
     ----------
     said : Refused
         By a work.
     """
+    if said.proposed:
+        return {"done": {"unsaid": said.words, "proposed": said.proposed}}
     return {"error": said.words, "fields": said.fields}
 
 

@@ -5,6 +5,7 @@ The input files lie in the working folder under their own names, and the folder 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from geoflow.base.errors import GeoflowError
 from geoflow.options.typed import PlanOptions, ReadOptions, ReportFiles, RewriteOptions
 from geoflow.web.made import Made, pack
-from geoflow.web.wording import page_error
+from geoflow.web.wording import options_named, page_error
 from geoflow.web.work_tasks import do_work
 
 if TYPE_CHECKING:
@@ -78,10 +79,21 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Unread:
-    """A prescription the reader refused: its words, and what could be chosen."""
+    """A prescription the reader refused.
+
+    Attributes
+    ----------
+    words : str
+        The reader's, in those of the page.
+    choices : Choices
+        What could be chosen.
+    asked : tuple of str
+        Names of the options that would settle it.
+    """
 
     words: str
     choices: Choices
+    asked: tuple[str, ...]
 
 
 def warm_up() -> None:
@@ -104,7 +116,8 @@ def _read(tell: _Tell, prescription: str, bar: str, options: ReadOptions) -> Rea
     try:
         read = read_unplanned(prescription, bar, options)
     except GeoflowError as problem:
-        return Unread(page_error(problem, "prescription"), reading_choices(Path(prescription), options.layer))
+        asked = options_named(problem, "options")
+        return Unread(page_error(problem, "prescription"), reading_choices(Path(prescription), options.layer), asked)
     table = read.prescription.table
     kept = replace(read, prescription=replace(read.prescription, table=table.iloc[:0]))
     return Reading(kept, table.drop(columns=table.geometry.name))
@@ -114,6 +127,8 @@ def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
     from geoflow.workflow.replan import prepare_window
 
     tell("Getting the sliders ready")
+    if hasattr(os, "nice"):
+        os.nice(10)  # what a reader waits for goes first
     return prepare_window(bar, sections)
 
 

@@ -11,7 +11,7 @@ from geoflow.options.page_parts import PAGE_PARTS
 from geoflow.options.table import COMMANDS, TARGET, Option, options_of
 from geoflow.web.made import Refused
 
-__all__ = ["page_error", "page_words", "refusal"]
+__all__ = ["options_named", "page_error", "page_words", "refusal"]
 
 
 def _by_option(*parts: str) -> dict[str, Option]:
@@ -73,6 +73,20 @@ def _worded(text: str, fields: Mapping[str, Option], *, ticked: str) -> str:
     return _TYPED.sub(lambda found: _field(found, fields, ticked), text)
 
 
+def options_named(problem: GeoflowError, part: str) -> tuple[str, ...]:
+    """Return the names of a part's options that an error speaks of, as the page has fields for them.
+
+    Parameters
+    ----------
+    problem : GeoflowError
+        As the workflow raised it.
+    part : str
+        Key of `PAGE_PARTS`.
+    """
+    said = f"{problem.what} {problem.where} {problem.cure}"
+    return tuple(option.name for option in PAGE_PARTS[part] if re.search(rf"{option.dashed}\b(?!-)", said))
+
+
 def refusal(problem: GeoflowError, command: str) -> Refused:
     """Say what a work refuses, and at which fields.
 
@@ -85,8 +99,8 @@ def refusal(problem: GeoflowError, command: str) -> Refused:
     """
     if command not in COMMANDS:
         return Refused(page_error(problem, "prescription"), ())
-    named = _fields_named(problem, command)
-    return Refused(page_error(problem, command), named)
+    named, proposed = _fields_named(problem, command), problem.options
+    return Refused(page_error(problem, command), named, proposed)
 
 
 def _fields_named(problem: GeoflowError, command: str) -> tuple[str, ...]:

@@ -133,19 +133,20 @@ class Work {
     const question = this.question(command);
     if (!question) return;
     this.belonging.drop();
-    this.fields.mark([], "");
+    this.fields.refuse([], "");
     const { doing } = this.work.acts.find((act) => act.command === command);
     try {
       const sent = frame(question, await contents([...(this.more?.files?.() ?? []), ...this.fields.files]));
       const done = await longWork("work", sent, this.trouble, { what: doing });
       if (!done) return;
+      if (done.unsaid) throw Object.assign(new Error(done.unsaid), { fields: ["column"] });
       this.command = command;
       this.show(done);
       this.belonging.take(question);
       this.outcome.focus({ preventScroll: true });
       this.outcome.scrollIntoView({ block: "nearest" });
     } catch (problem) {
-      this.fields.mark(problem.fields ?? [], this.trouble.id);
+      this.fields.refuse(problem.fields ?? [], this.trouble.id);
       complain(this.trouble, problem);
       this.form.querySelector("[aria-invalid]")?.focus();
     }
