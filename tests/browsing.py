@@ -220,7 +220,13 @@ def set_plan(page: Any, **numbers: str) -> None:
     settled(page)
 
 
+def go(page: Any, work: str) -> None:
+    """Bring one of the works beside the map, as a person does."""
+    page.click(f"#tab-{work}")
+
+
 def type_plan(page: Any, **numbers: str) -> None:
+    go(page, "day")
     for name, number in numbers.items():
         page.get_by_label(f"{NAMES[name]}, typed", exact=True).fill(number)
 

@@ -26,7 +26,8 @@ from geoflow import cli
 from geoflow.bar import keys as bar_keys
 from geoflow.bar.bar_file import parse_bar, read_bar
 from geoflow.base.errors import BarError, GeoflowError, LogError, PrescriptionError, UsageError
-from geoflow.options.table import PAGE_PARTS, options_of
+from geoflow.options.page_parts import PAGE_PARTS
+from geoflow.options.table import options_of
 from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.report.vetted import vetted_report
 from geoflow.web import guards

@@ -9,7 +9,6 @@ import { at, complain, make, put, tell } from "./parts.js";
 import { Points } from "./points.js";
 import { ask, save, work } from "./talk.js";
 
-const DRAFT = "geoflow-bar-draft";
 const REST = 250; // [ms] after the last key before the answers are looked at
 
 export class BarForm {
@@ -28,7 +27,8 @@ export class BarForm {
     });
     at("bar-use").addEventListener("click", () => this.use());
     at("bar-save").addEventListener("click", () => this.made?.text && save(new Blob([this.made.text], { type: "application/toml" }), this.name));
-    if (!this.restore()) this.fill(null);
+    this.empty = this.stamp;
+    this.fill(null);
   }
 
   build() {
@@ -99,16 +99,15 @@ export class BarForm {
     Object.assign(this, { of: bar, name: bar?.fileName ?? "bar.toml", base: bar?.content ?? null, file: bar?.text ?? "", points: [] });
     for (const one of Object.values(this.asks)) Object.assign(one, { touched: false, text: "" });
     // A file fills the form before anything else can be asked of it.
-    if (this.base) this.take(await ask("answers", { base: this.base, text: this.file, name: this.name }), { fill: true });
-    else this.take(null);
+    if (this.base) this.hear(await ask("answers", { base: this.base, text: this.file, name: this.name }), { fill: true });
+    else this.hear(null);
     this.was = this.stamp;
     if (this.made) this.made.stamp = this.was;
     this.look();
-    this.forget();
   }
 
   // What the server says of the answers; with `fill`, the answers that a file comes to.
-  take(said, { fill = false } = {}) {
+  hear(said, { fill = false } = {}) {
     this.said = said;
     if (fill) for (const [name, one] of Object.entries(this.asks)) if (!one.problem) one.text = said.answers[name] ?? "";
     for (const [name, one] of Object.entries(this.asks)) {
@@ -124,7 +123,7 @@ export class BarForm {
 
   // A person changed something; it is looked at once the keys rest.
   moved() {
-    this.draft();
+    at("work-bar").dispatchEvent(new Event("change", { bubbles: true }));
     this.look();
     clearTimeout(this.resting);
     this.resting = setTimeout(() => this.check().catch((problem) => complain(at("bar-trouble"), problem)), REST);
@@ -136,7 +135,7 @@ export class BarForm {
     const mine = (this.asked += 1);
     const said = await ask("answers", this.holds);
     if (mine === this.asked) {
-      this.take(said);
+      this.hear(said);
       this.look();
     }
     return said;
@@ -174,7 +173,6 @@ export class BarForm {
     if (JSON.stringify(content) === this.keysWas) return;
     this.keysWas = JSON.stringify(content);
     Object.assign(this, { base: content, points: [], made: null });
-    this.draft();
     this.look();
     clearTimeout(this.resting);
     const mine = (this.asked += 1);
@@ -182,9 +180,8 @@ export class BarForm {
       try {
         const said = await ask("answers", { base: content, text: this.file, name: this.name });
         if (mine !== this.asked) return;
-        this.take(said, { fill: true });
-        this.draft();
-        this.look();
+        this.hear(said, { fill: true });
+            this.look();
       } catch (problem) {
         complain(at("bar-trouble"), problem);
       }
@@ -286,42 +283,21 @@ export class BarForm {
     this.look();
   }
 
-  // Drafts stay in this browser, so that closing the page loses nothing that was typed.
+  // What was typed and is not in use, to be kept in the browser; and brought back.
 
-  draft() {
-    try {
-      localStorage.setItem(DRAFT, JSON.stringify({ version: 1, ...this.holds }));
-    } catch {
-      // No room, or no leave to keep things: the form itself holds them as long as the page is open.
-    }
+  get draft() {
+    return this.changed ? this.holds : null;
   }
 
-  forget() {
-    try {
-      localStorage.removeItem(DRAFT);
-    } catch {
-      // nothing was kept
-    }
-  }
-
-  restore() {
-    this.empty = this.stamp;
-    let kept = null;
-    try {
-      kept = JSON.parse(localStorage.getItem(DRAFT) ?? "null");
-    } catch {
-      // not ours, or cut off
-    }
-    if (kept?.version !== 1 || typeof kept.answers !== "object") return false;
-    Object.assign(this, { name: String(kept.name), base: kept.base, file: kept.text ?? "", points: kept.points ?? [] });
-    for (const [name, one] of Object.entries(this.asks)) {
-      one.text = String(kept.answers[name] ?? "");
+  take({ answers, base, text, points, name }) {
+    Object.assign(this, { of: null, name, base, file: text, points, made: null });
+    for (const [of, one] of Object.entries(this.asks)) {
+      one.text = answers[of] ?? "";
       one.touched = Boolean(one.text);
     }
-    this.was = this.empty;
-    this.check().catch(() => {});
+    this.was = "";
+    this.check().catch((problem) => complain(at("bar-trouble"), problem));
     this.look();
-    return true;
   }
 
   // Which bar this is, and what can be done with it

@@ -1,6 +1,7 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
 import { Fields } from "./fields.js";
+import { picture } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
@@ -10,6 +11,7 @@ export class Log {
   constructor(state, files, described, desk) {
     Object.assign(this, { state, files, desk });
     this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
+    this.changed = () => {};
     this.chosen = [];
     this.choice = 0;
     this.belonging = new Belonging(state, (current, any) => this.look(current, any), () => this.question());
@@ -19,7 +21,7 @@ export class Log {
     });
     at("log-form").addEventListener("input", (event) => {
       if (event.target.type === "file") this.choice += 1; // another file may have the same name
-      this.belonging.look();
+      this.state.set({});
     });
     at("log-form").addEventListener("submit", (event) => {
       event.preventDefault();
@@ -37,8 +39,10 @@ export class Log {
     at("log-name").textContent = names;
     at("log-form").hidden = false;
     this.belonging.drop();
+    this.state.set({});
     tell(at("log-trouble"), "");
     this.desk.show("log");
+    this.changed();
   }
 
   get uses() {
@@ -86,15 +90,30 @@ export class Log {
       const done = await longWork("reconcile", sent, at("log-trouble"), { what: "Reconciling the log" });
       // What was made for a log that was replaced is not shown beside the new one's name.
       if (!done || question.choice !== this.choice) return;
+      if ("unsaid" in done) {
+        this.propose(done);
+        return;
+      }
       at("reconciled-text").textContent = done.text;
       at("reconciled-pictures").replaceChildren(
-        ...done.pictures.map(([name, content]) => make("img", { src: `data:image/png;base64,${content}`, alt: `${name}: its numbers stand in the text above` })),
+        ...done.pictures.map(([, content, alt]) => picture({ png: content, alt })),
       );
       this.belonging.take(question);
       at("reconciled").focus();
     } catch (problem) {
+      this.fields.refuse(problem.fields ?? [], "log-trouble");
       complain(at("log-trouble"), problem);
     }
+  }
+
+  // What the columns most likely are is filled in for a person to look through; nothing is read by it before that.
+  propose({ unsaid, proposed }) {
+    const field = at("log-column");
+    if (!field.value.trim()) field.value = proposed.join("\n");
+    field.rows = Math.max(2, proposed.length);
+    this.belonging.look();
+    complain(at("log-trouble"), new Error(`${unsaid}\n  It is filled in above: look through it, then reconcile again.`));
+    field.focus();
   }
 
   async download() {
