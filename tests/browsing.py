@@ -200,6 +200,13 @@ def choose_bar(page: Any, path: Path) -> None:
     page.locator("#bar-name", has_text=f"({path.name})").wait_for(timeout=WAIT)
 
 
+def answer(page: Any, name: str, text: str) -> None:
+    """Answer a question of the bar form, unfolding it where it is folded."""
+    box = page.locator(f"#ask-{name}")
+    box.evaluate("node => { const fold = node.closest('details'); if (fold) fold.open = true; }")
+    box.locator("input[type=text]").fill(text)
+
+
 def read_kettle(page: Any) -> None:
     choose_bar(page, WREN)
     page.set_input_files("#map-file", KETTLE)

@@ -200,6 +200,7 @@ def test_rewritten_files_are_those_of_the_command_line(page: Any, shots: Path, t
 
 def test_the_bar_is_changed_in_the_form_with_the_errors_of_the_file(page: Any, shots: Path, tmp_path: Path) -> None:
     go(page, "bar")
+    page.click("#bar-rest > summary")
     name = page.get_by_label("max rise needed")
     assert name.input_value()
     name.fill("90")

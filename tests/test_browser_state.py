@@ -19,6 +19,7 @@ from browsing import (
     ROOT,
     WAIT,
     WREN,
+    answer,
     choose_bar,
     go,
     held,
@@ -458,9 +459,9 @@ def test_a_log_that_does_not_say_its_columns_has_them_proposed(page: Any, tmp_pa
 def test_the_form_says_which_bar_is_in_use(page: Any, shots: Path) -> None:
     go(page, "bar")
     assert page.locator("#bar-state").inner_text() == "This bar is in use."
-    page.get_by_label("max rise needed").fill("150 psi")
+    answer(page, "pump_rise", "150")
     assert page.locator("#bar-state").inner_text().startswith("Changed and not in use yet. In use is Heron")
-    assert page.locator("#bar-save").is_disabled() and page.locator("#bar-words").is_hidden()
+    assert page.locator("#bar-words").is_hidden()
     page.screenshot(path=shots / "31_form_changed.png")
     choose_bar(page, WREN)
     go(page, "bar")
@@ -502,7 +503,7 @@ def test_a_reload_and_the_way_back_lose_nothing(page: Any, address: str, complai
     page.set_input_files("#log-file", LOG)
     page.fill("#log-ticket", "11600 lb NH3")
     go(page, "bar")
-    page.get_by_label("max rise needed").fill("150 psi")
+    answer(page, "pump_rise", "150")
     go(page, "rewrite")
     page.get_by_label("hold-total").check()
     page.locator("#allow-raise").check()
@@ -517,7 +518,7 @@ def test_a_reload_and_the_way_back_lose_nothing(page: Any, address: str, complai
         assert tab.locator("#sentence").inner_text() == sentence
         assert tab.locator("#log-ticket").input_value() == "11600 lb NH3"
         assert tab.locator("#log-name").text_content() == LOG.name
-        assert tab.get_by_label("max rise needed").input_value() == "150 psi"
+        assert tab.locator("#answer-pump-rise").input_value() == "150"
         assert tab.locator("#bar-state").text_content().startswith("Changed and not in use yet")
 
     page.reload()

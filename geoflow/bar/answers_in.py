@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from copy import deepcopy
 from typing import Any, Final
 
 from geoflow.bar.answers import Answer, answered
+from geoflow.bar.key_kinds import NUMBER_PATTERN
 from geoflow.bar.keys import keys_of
 from geoflow.bar.new_bar import new_bar_text
 from geoflow.bar.questions import QUESTIONS, Question
@@ -18,6 +20,7 @@ __all__ = ["answers_in", "with_answers"]
 
 _Content = Mapping[str, Any]
 _UNKNOWN: Final = "don't know"
+_NEEDED: Final = {"row_spacing", "sections", "orifice", "coefficient", "meter_pulses"}
 _EVIDENCE: Final = ("measured", "learned")  # of one size only
 
 
@@ -29,14 +32,25 @@ def _same(values: Iterable[Any]) -> str | None:
     return said[0] if len(set(said)) == 1 else ", ".join(map(str, said))
 
 
+def _listed(content: _Content, name: str) -> list[dict[str, Any]]:
+    """The tables of a list; nothing where the file has none, or something else there."""
+    given = content.get(name)
+    return [one for one in given if isinstance(one, dict)] if isinstance(given, list) else []
+
+
+def _table(content: _Content, name: str) -> dict[str, Any]:
+    given = content.get(name)
+    return given if isinstance(given, dict) else {}
+
+
 def _sections(content: _Content) -> list[dict[str, Any]]:
-    return [one for one in content.get("sections", []) if isinstance(one, dict)]
+    return _listed(content, "sections")
 
 
 def _in_use(content: _Content) -> list[dict[str, Any]]:
     """The orifice of each section, left to right."""
-    orifices = content.get("orifices", {})
-    return [orifices.get(section.get("orifice"), {}) for section in _sections(content)]
+    orifices = _table(content, "orifices")
+    return [_table(orifices, str(section.get("orifice"))) for section in _sections(content)]
 
 
 def _rows(content: _Content, _: Question) -> str | None:
@@ -62,14 +76,16 @@ def _coefficient(content: _Content, _: Question) -> str | None:
     ((middle, share), *_rest) = said
     if not share:
         return middle
+    if not all(re.fullmatch(NUMBER_PATTERN, one) for one in (middle, share)):
+        return None
     return f"{float(middle) * (1.0 - float(share)):.5g}..{float(middle) * (1.0 + float(share)):.5g}"
 
 
 def _feed(content: _Content, question: Question) -> str | None:
-    feeds = [section.get("feed") for section in _sections(content)]
+    feeds = [_table(section, "feed") for section in _sections(content)]
     if not any(feeds):
         return "none" if question.none else None
-    values = [(feed or {}).get(question.key[1]) for feed in feeds]
+    values = [feed.get(question.key[1]) for feed in feeds]
     if question.each:
         return _same(values)
     if question.none and all(value is None for value in values):
@@ -78,11 +94,11 @@ def _feed(content: _Content, question: Question) -> str | None:
 
 
 def _gauges(content: _Content, _: Question) -> str | None:
-    return ", ".join(str(gauge.get("place")) for gauge in content.get("gauges", [])) or _UNKNOWN
+    return ", ".join(str(gauge.get("place")) for gauge in _listed(content, "gauges")) or _UNKNOWN
 
 
 def _tanks(content: _Content, question: Question) -> str | None:
-    hoses = content.get("tank_hoses", [])
+    hoses = _listed(content, "tank_hoses")
     if question.way == "count":
         return str(len(hoses)) if hoses else None
     values = {str(hose.get(question.key[1])) for hose in hoses}
@@ -90,14 +106,14 @@ def _tanks(content: _Content, question: Question) -> str | None:
 
 
 def _drive(content: _Content, question: Question) -> str | None:
-    end, drive = question.name.removeprefix("drive_"), content.get("drive", {})
+    end, drive = question.name.removeprefix("drive_"), _table(content, "drive")
     found = [drive[f"{end}_{kind}"] for kind in ("oil", "speed") if f"{end}_{kind}" in drive]
     return str(found[0]) if found else None
 
 
 def _plain(content: _Content, question: Question) -> str | None:
     name, key = question.key
-    table = content.get(name, {}) if name else content
+    table = _table(content, name) if name else content
     if key in table:
         return str(table[key])
     if question.day or "back_pressure" in table:
@@ -160,8 +176,10 @@ def with_answers(content: _Content, answers: Mapping[str, Answer], changed: Iter
         Names of those that the file is to take over. A section that gets another size of orifice takes one that the
         file has of that size, or a new one without what was measured or learned of the old.
     """
-    fresh, made = tomllib.loads(new_bar_text(answers)), deepcopy(dict(content))
-    wanted = set(changed)
+    made, wanted = deepcopy(dict(content)), set(changed)
+    if not wanted or not set(answers) >= _NEEDED:
+        return made  # what is wrong with the file comes first
+    fresh = tomllib.loads(new_bar_text(answers))
     wanted |= {one.name for one in QUESTIONS if one.needs in wanted}
     for question in QUESTIONS:
         if question.name in wanted:

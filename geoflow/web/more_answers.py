@@ -11,11 +11,11 @@ from starlette.responses import Response
 from geoflow.base.errors import UsageError
 from geoflow.web.answers import Answers
 from geoflow.web.bar_questions import answered_view, form_answers, questions_view
+from geoflow.web.made import Made
 from geoflow.web.requests import belonging, read_question, system_of, vetting_inputs
 from geoflow.web.sessions import Session, Sessions
 from geoflow.web.sharing import Door, SharedSheet
 from geoflow.web.state import Question
-from geoflow.web.tasks import Made
 from geoflow.web.worker import Workers
 
 __all__ = ["AllAnswers"]

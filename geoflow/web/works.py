@@ -29,7 +29,7 @@ _Use = Literal["needs", "may", "no"]
 _HOW_READ: Final = "How that file is read"
 _LOG_READ: Final = "How the logs are read"
 _PAPER: Final = "For the report"
-_READ: Final = READING[:-1]  # a card and sizes call no zones by name
+_READ: Final = READING[:-1]  # sizes call no zones by name
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,7 @@ WORKS: Final = (
         "One sheet for the tailgate: which speed holds each rate, what to enter in the controller, what each gauge "
         "should read, and what it means if it does not.",
         (Act("card", "Make the card", "Making the card", "card.zip"),),
-        map="may", bar="needs", plan=True, instead=("prescription", "rates", *_READ),
+        map="may", bar="needs", plan=True, instead=("prescription", "rates", *READING),
         folds={_HOW_READ: READING, "Paper and date": ("paper", "date")},
     ),
     Work(

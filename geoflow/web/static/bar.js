@@ -14,7 +14,7 @@ const REST = 250; // [ms] after the last key before the answers are looked at
 export class BarForm {
   constructor(tables, interview, files, state, desk) {
     Object.assign(this, { tables, interview, files, state });
-    Object.assign(this, { name: "bar.toml", of: null, base: null, file: "", points: [], was: "", made: null, said: null, asked: 0, costs: null, costing: null, readKeys: null });
+    Object.assign(this, { name: "bar.toml", of: null, base: null, file: "", points: [], was: "", made: null, said: null, asked: 0, costs: null, costing: null, readKeys: null, refill: false });
     this.keyForm = at("bar-form");
     this.build();
     at("bar-edit").addEventListener("click", () => {
@@ -125,17 +125,25 @@ export class BarForm {
   moved() {
     at("work-bar").dispatchEvent(new Event("change", { bubbles: true }));
     this.look();
+    this.soon();
+  }
+
+  soon() {
     clearTimeout(this.resting);
     this.resting = setTimeout(() => this.check().catch((problem) => complain(at("bar-trouble"), problem)), REST);
   }
 
-  // Asks what the answers come to; a newer question takes the place of this one.
+  // Asks what the answers come to; a newer question takes the place of this one. After a key of the file was changed
+  // the answers are those of the file.
   async check() {
     clearTimeout(this.resting);
     const mine = (this.asked += 1);
-    const said = await ask("answers", this.holds);
+    const fill = this.refill;
+    const { base, file: text, name } = this;
+    const said = await ask("answers", fill ? { base, text, name } : this.holds);
     if (mine === this.asked) {
-      this.hear(said);
+      if (fill) this.refill = false;
+      this.hear(said, { fill });
       this.look();
     }
     return said;
@@ -174,18 +182,8 @@ export class BarForm {
     this.keysWas = JSON.stringify(content);
     Object.assign(this, { base: content, points: [], made: null });
     this.look();
-    clearTimeout(this.resting);
-    const mine = (this.asked += 1);
-    this.resting = setTimeout(async () => {
-      try {
-        const said = await ask("answers", { base: content, text: this.file, name: this.name });
-        if (mine !== this.asked) return;
-        this.hear(said, { fill: true });
-            this.look();
-      } catch (problem) {
-        complain(at("bar-trouble"), problem);
-      }
-    }, REST);
+    this.refill = true;
+    this.soon();
   }
 
   // Using it
