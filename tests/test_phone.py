@@ -270,6 +270,15 @@ def test_only_a_local_address_is_listened_on(wanted: str) -> None:
     assert local_address("192.168.1.20") == "192.168.1.20"
 
 
+def test_without_a_network_there_is_nothing_to_share_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    from geoflow.web import sharing
+
+    monkeypatch.setattr(sharing, "_NOWHERE", "not an address")
+    with pytest.raises(UsageError, match="this machine is on no network") as told:
+        sharing.local_address()
+    assert told.value.where == "--share"
+
+
 # --- the doors --------------------------------------------------------------------------------------------------
 
 
@@ -345,6 +354,18 @@ def test_a_phone_sees_the_shared_sheet_and_only_with_the_code(doors: Any, share:
     share.end()
     _, _, text = doors("GET", "/", cookie=cookie)
     assert b"secret" not in text and b"Sharing was ended" in text
+
+
+def test_only_a_sheet_that_was_made_is_shared(doors: Any) -> None:
+    here, own = ("127.0.0.1", PORT), {"host": f"127.0.0.1:{PORT}", "origin": f"http://127.0.0.1:{PORT}"}
+    opened = json.loads(doors("POST", "/do/open", b"{}", came_in=here, **own, x_geoflow_tab="new")[2])
+    for body, words in (
+        ({"act": "share"}, "there is no sheet to share"),
+        ({"act": "share", "of": {}}, "there is nothing to download"),
+    ):
+        content = json.dumps(body).encode()
+        status, _, text = doors("POST", "/do/shared", content, came_in=here, **own, x_geoflow_tab=opened["tab"])
+        assert status == 422 and words in json.loads(text)["error"]
 
 
 def test_nothing_of_the_desk_is_reached_from_the_network(doors: Any, share: Any) -> None:

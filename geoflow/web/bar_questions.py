@@ -27,7 +27,7 @@ from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.bar.keys import keys_of
 from geoflow.bar.new_bar import is_asked, new_bar_text
 from geoflow.bar.questions import QUESTIONS, Question
-from geoflow.base.errors import GeoflowError, UsageError
+from geoflow.base.errors import GeoflowError, QuantityError, UsageError
 from geoflow.web.bar_form import bar_text, form_content, points_text
 from geoflow.web.wording import page_error
 
@@ -175,13 +175,13 @@ def form_answers(asked: Mapping[str, Any]) -> tuple[dict[str, Answer], Callable[
 
     Raises
     ------
-    UsageError
+    QuantityError
         If an answer is missing or wrong.
     """
     form = _Form(asked)
     if form.problems:
         name, (what, cure) = next(iter(form.problems.items()))
-        raise UsageError(what, where=name, cure=cure)
+        raise QuantityError(what, where=name, cure=cure)
     return form.answers, form.text
 
 

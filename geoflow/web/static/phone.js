@@ -90,7 +90,7 @@ export class Phone {
   async shareSheet() {
     try {
       await this.share({ act: "share", of: this.sheet.to });
-      tell(at("note"), `Phones that are in see this sheet now. The code and the address stand under Files.`);
+      tell(at("note"), "Phones that are in see this sheet now. The code and the address stand under Files.");
     } catch (problem) {
       complain(at("trouble"), problem);
     }
@@ -110,6 +110,8 @@ export class Phone {
     this.none.hidden = said.on;
     this.open.hidden = !said.on;
     this.sheet.look();
+    const leaves = said.on ? "Nothing leaves this machine but the sheet that you share with phones." : "Nothing leaves this machine.";
+    for (const node of document.querySelectorAll(".leaves")) put(node, leaves);
     if (!said.on) return;
     this.draw(said);
     const line = (text, how = {}) => make("p", { text, ...how });
