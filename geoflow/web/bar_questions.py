@@ -147,7 +147,7 @@ class _Form:
         """Fill the file it was filled from with answers, and add the points."""
         typed = {name for name in {**self.given, **self.before} if self.given.get(name) != self.before.get(name)}
         changed = typed | {name for name in answers if answers[name] != self.answers.get(name)}
-        made = with_answers(self.base or {}, answers, changed)
+        made = with_answers(self.base or {}, {**self.answers, **answers}, changed)
         for point in self.points:
             orifice = made.get("orifices", {}).get(point.get("orifice"))
             if orifice is not None:
@@ -182,7 +182,10 @@ def form_answers(asked: Mapping[str, Any]) -> tuple[dict[str, Answer], Callable[
     if form.problems:
         name, (what, cure) = next(iter(form.problems.items()))
         raise QuantityError(what, where=name, cure=cure)
-    return form.answers, form.text
+    if form.base is None:
+        return form.answers, form.text
+    # What a loaded file says in another way than an answer can, or leaves to its default, is not unknown.
+    return {name: answer for name, answer in form.answers.items() if name in form.given}, form.text
 
 
 def answered_view(asked: Mapping[str, Any]) -> dict[str, Any]:

@@ -95,15 +95,22 @@ export class BarForm {
     return this.stamp !== this.was;
   }
 
+  // A file fills the form at once, with all the answers it comes to; something typed meanwhile comes first.
   async fill(bar) {
-    Object.assign(this, { of: bar, name: bar?.fileName ?? "bar.toml", base: bar?.content ?? null, file: bar?.text ?? "", points: [] });
-    for (const one of Object.values(this.asks)) Object.assign(one, { touched: false, text: "" });
-    // A file fills the form before anything else can be asked of it.
-    if (this.base) this.hear(await ask("answers", { base: this.base, text: this.file, name: this.name }), { fill: true });
-    else this.hear(null);
-    this.was = this.stamp;
-    if (this.made) this.made.stamp = this.was;
-    this.look();
+    const mine = (this.asked += 1);
+    const name = bar?.fileName ?? "bar.toml";
+    try {
+      const said = bar ? await ask("answers", { base: bar.content, text: bar.text, name }) : null;
+      if (mine !== this.asked) return;
+      Object.assign(this, { of: bar, name, base: bar?.content ?? null, file: bar?.text ?? "", points: [], refill: false });
+      for (const one of Object.values(this.asks)) Object.assign(one, { touched: false, text: "" });
+      this.hear(said, { fill: Boolean(said) });
+      this.was = this.stamp;
+      if (this.made) this.made.stamp = this.was;
+      this.look();
+    } catch (problem) {
+      complain(at("bar-trouble"), problem);
+    }
   }
 
   // What the server says of the answers; with `fill`, the answers that a file comes to.
@@ -123,6 +130,7 @@ export class BarForm {
 
   // A person changed something; it is looked at once the keys rest.
   moved() {
+    this.asked += 1;
     at("work-bar").dispatchEvent(new Event("change", { bubbles: true }));
     this.look();
     this.soon();
