@@ -140,7 +140,11 @@ export class Files {
       this.fields.mark([...asked, ...(asked.includes("rate_column") ? ["rate_unit"] : [])]);
       this.look();
       this.desk.show("reading");
-    } else this.drop();
+      // A question is no error.
+      complain(at("choices-asked"), new Error(unread));
+      return;
+    }
+    this.drop();
     complain(at("trouble"), new Error(unread));
   }
 
@@ -148,6 +152,7 @@ export class Files {
   drop() {
     Object.assign(this, { wanted: null, asks: false });
     this.fields.mark([]);
+    tell(at("choices-asked"), "");
     if (this.open) this.offer(this.open.field.columns, this.open.layers, this.open.options);
     tell(at("note"), this.stays());
     this.look();
@@ -162,12 +167,15 @@ export class Files {
     const layers = wanted.layers ?? (wanted.files ? [] : before.layers);
     const given = wanted.options ?? (wanted.files ? {} : before.options);
     this.open = { number: opened, field, layers, options: given, files: wanted.files ?? before.files };
-    if (!before) this.fold(false);
-    if (this.asks || !before) this.desk.show("day", { raise: false });
+    const within = at("files").contains(document.activeElement);
+    this.fold(false);
+    if (within) at("files-open").focus();
+    if (this.desk.height === "low") this.desk.sheet("half");
+    if (this.desk.name === "reading" || !before) this.desk.show("day", { raise: false });
     Object.assign(this, { wanted: null, asks: false });
     this.offer(field.columns, layers, given);
     this.fields.mark([]);
-    for (const id of ["note", "choices-trouble"]) tell(at(id), "");
+    for (const id of ["note", "choices-trouble", "choices-asked"]) tell(at(id), "");
     if (wanted.bar) {
       this.bar = wanted.bar;
       this.barStands(this.bar);
