@@ -468,7 +468,7 @@ def test_every_option_a_reader_names_has_its_field_on_the_page(part: Any) -> Non
     from geoflow.web.wording import page_error
 
     options = [one for one in options_of("reconcile" if part == "log" else "vet").values() if one.label]
-    named = [one.dashed for one in options]
+    named = [one.dashed for one in options if not one.positional]
     if part == "log":
         own = {one.name for one in PAGE_PARTS["options"]}
         named += [name for name in options_of("reconcile") if name.startswith("target_") and name[7:] in own]
