@@ -250,11 +250,11 @@ def test_a_map_that_leaves_a_question_can_be_left_out(page: Any, shots: Path) ->
     assert "target" not in columns and "lb_n_ac" in columns
     # Choices that were not sent change nothing.
     name = rewritten_name(page)
-    before = page.locator("#rewritten-text").inner_text()
+    before = page.locator("#rewritten-text").text_content()
     go(page, "reading")
     page.select_option("#rate-unit", "kg N/ha")
     assert page.locator("#map-name").inner_text() == LANTERN_LOADED
-    assert rewritten_name(page) == name and page.locator("#rewritten-text").inner_text() == before
+    assert rewritten_name(page) == name and page.locator("#rewritten-text").text_content() == before
     page.select_option("#rate-unit", "")
 
 
