@@ -172,7 +172,7 @@ def test_rewritten_files_are_those_of_the_command_line(page: Any, shots: Path, t
     page.click("#rules button[type=submit]")
     page.locator("#rewritten").wait_for(timeout=WAIT)
     page.screenshot(path=shots / "07_rewritten.png")
-    assert "Ammonia blinds and kills" in page.locator("#rewritten-text").inner_text()
+    assert "Ammonia blinds and kills" in page.locator("#rewritten-text").text_content()
     with page.expect_download() as download:
         page.click("#rewritten-save")
     out = tmp_path / "kettle_rise_for_bar.geojson"
@@ -282,7 +282,7 @@ def test_a_shapefile_in_parts_is_dropped_and_the_day_is_done_with_it(
     # The page names no option of the command line.
     hint = r"Not listed: \d+ zones nearer to target\.\s+--all-zones\s+lists every one\."
     said = re.sub(hint, "", said.replace(str(FIELDS) + "/", ""))
-    assert other.locator("#reconciled-text").inner_text().split() == said.split()
+    assert other.locator("#reconciled-text").text_content().split() == said.split()
     other.wait_for_function("[...document.images].every((image) => image.naturalWidth > 0)")
     other.screenshot(path=shots / "15_log.png")
     with other.expect_download() as download:
@@ -296,7 +296,7 @@ def test_a_shapefile_in_parts_is_dropped_and_the_day_is_done_with_it(
     other.locator("#work").wait_for(state="hidden", timeout=WAIT)
     other.locator("#reconciled").wait_for(timeout=WAIT)
     said = command_line("reconcile", LOG, "--boundary", LANTERN, "--bar", HERON).replace(str(FIELDS) + "/", "")
-    assert other.locator("#reconciled-text").inner_text().split() == said.split()
+    assert other.locator("#reconciled-text").text_content().split() == said.split()
     other.set_input_files("#log-boundary", [])
     assert other.locator("#reconciled-old").is_visible()
     other.close()

@@ -91,7 +91,7 @@ def test_a_field_is_planned_carded_converted_and_its_bar_learns(page: Any, shots
     assert shown.get_attribute("aria-label").startswith("Map of the speed each zone is driven at. Plan:")
     shown.click()
     page.locator("dialog[open]").get_by_role("button", name="Close").click()
-    assert page.locator("dialog").count() == 0
+    page.locator("dialog").wait_for(state="detached")
     name, files = kept(page, "plan")
     assert name == "planned.zip" and set(files) == {"plan.json", "rates.png", "speeds.png", "zones.gpkg"}
     fits(page, shots, "plan")

@@ -48,4 +48,5 @@ def report_view(report: Report, say: Callable[[str], str], medium: Medium = "pag
         "answer": say(report.answer),
         "subtitle": say(report.subtitle),
         "sections": [section for section in sections if section["blocks"]],
+        "notes": [],
     }

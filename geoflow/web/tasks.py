@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from geoflow.base.errors import GeoflowError
 from geoflow.options.typed import CardOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
 from geoflow.web.made import Made, pack
-from geoflow.web.wording import options_named, page_error
+from geoflow.web.wording import options_named, page_error, page_words
 from geoflow.web.work_tasks import do_work
 
 if TYPE_CHECKING:
@@ -149,6 +149,7 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
 def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system: System) -> Made:
     from geoflow.report.rewritten import rewritten_report
     from geoflow.report.terminal import as_text
+    from geoflow.web.blocks import report_view
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     tell("Vetting every zone")
@@ -160,7 +161,9 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     folder.mkdir()
     tell("Writing the files and reading them back")
     write_rewriting(outcome, target, replace=False, protect=inputs.paths)
-    return pack(folder, as_text(rewritten_report(outcome, system), "page"))
+    report = rewritten_report(outcome, system)
+    shown = report_view(report, lambda text: page_words(text, "prescription"))
+    return replace(pack(folder, as_text(report, "page")), shown=shown)
 
 
 def _report_files(

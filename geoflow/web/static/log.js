@@ -1,7 +1,7 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
 import { Fields } from "./fields.js";
-import { picture } from "./outcome.js";
+import { picture, whole } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
@@ -95,9 +95,8 @@ export class Log {
         return;
       }
       at("reconciled-text").textContent = done.text;
-      at("reconciled-pictures").replaceChildren(
-        ...done.pictures.map(([, content, alt]) => picture({ png: content, alt })),
-      );
+      const drawn = done.pictures.map(([, content, alt]) => picture({ png: content, alt }));
+      at("reconciled-shown").replaceChildren(...whole(done.shown, drawn));
       this.belonging.take(question);
       at("reconciled").focus();
     } catch (problem) {

@@ -8,6 +8,7 @@ import { Files } from "./files.js";
 import { Log } from "./log.js";
 import { FieldMap } from "./map.js";
 import { Keeper, typeAgain, typed } from "./keep.js";
+import { whole } from "./outcome.js";
 import { at, complain, make, options, put, swatch, tell } from "./parts.js";
 import { Phone } from "./phone.js";
 import { Plan } from "./plan.js";
@@ -248,6 +249,7 @@ at("rules").addEventListener("submit", async (event) => {
     at("rewritten-of").textContent = `For ${done.of}.`;
     at("rewritten-names").textContent = `One zip with ${done.names.join(" and ")}, byte for byte what the command line writes.`;
     at("rewritten-text").textContent = done.text;
+    at("rewritten-shown").replaceChildren(...whole(done.shown));
     rewritten.take(question);
     at("rewritten").focus();
   } catch (problem) {
@@ -259,7 +261,7 @@ at("rewritten-save").addEventListener("click", () => download("rewritten files",
 // Keeping
 
 const kept = new Belonging(state, (current) => current || tell(at("vetted-names"), ""));
-const whole = new Belonging(state, (current) => current || tell(at("whole"), ""));
+const inWords = new Belonging(state, (current) => current || tell(at("whole"), ""));
 
 for (const [name, task, what] of [
   ["vetted", "vetted files", "Making the zones and maps"],
@@ -294,8 +296,8 @@ at("words").addEventListener("click", async () => {
   if (!question) return;
   try {
     const { text } = await ask("text", question);
-    whole.take(question);
-    if (!whole.current) return;
+    inWords.take(question);
+    if (!inWords.current) return;
     tell(at("whole"), text);
     at("whole").focus();
   } catch (problem) {

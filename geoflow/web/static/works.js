@@ -1,7 +1,7 @@
 // The works: each a form made from what the server says of its commands, and what came of it.
 
 import { Fields } from "./fields.js";
-import { picture, told } from "./outcome.js";
+import { headline, picture, told } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
@@ -154,9 +154,7 @@ class Work {
 
   show({ shown, names, pictures, bar }) {
     this.bar = bar;
-    // The first sentence is the answer; what follows qualifies it.
-    const [first] = shown.answer.match(/^.*?[.:](?= [A-Z0-9]|$)/) ?? [shown.answer];
-    this.sentence.replaceChildren(make("b", { text: first }), shown.answer.slice(first.length));
+    headline(this.sentence, shown.answer);
     tell(this.of, shown.subtitle);
     this.use.hidden = !bar;
     this.names.textContent = `One zip, byte for byte what the command line writes: ${names.join(", ")}.`;
