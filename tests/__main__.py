@@ -57,7 +57,7 @@ def docs() -> int:
     page = ROOT / "docs" / "bar-file.md"
     table = key_table_markdown()
     page.write_text(KEYS.sub(lambda _: table, page.read_text(encoding="utf-8")), encoding="utf-8")
-    from geoflow.options.table import option_table_markdown
+    from geoflow.options.page_parts import option_table_markdown
 
     page, table = ROOT / "docs" / "options.md", option_table_markdown()
     page.write_text(OPTIONS.sub(lambda _: table, page.read_text(encoding="utf-8")), encoding="utf-8")

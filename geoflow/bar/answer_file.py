@@ -13,7 +13,7 @@ from geoflow.bar.questions import QUESTIONS, Question, questions_of
 from geoflow.base.errors import BarError, QuantityError
 from geoflow.base.spelling import nearest
 
-__all__ = ["answers_template", "read_answers"]
+__all__ = ["answers_template", "read_answers", "taken_answers"]
 
 _GREATEST_SIZE: Final = 100_000
 _MOST_LISTED: Final = 30
@@ -39,7 +39,38 @@ def read_answers(path: str) -> dict[str, Answer]:
     BarError
         If it cannot be read, or answers are wrong; every problem found is in the one error.
     """
-    given = _content(Path(path))
+    answers, problems = taken_answers(_content(Path(path)))
+    if len(problems) == 1:
+        ((name, what, cure),) = problems
+        raise BarError(what, where=f"{path}: {name}", cure=cure)
+    if problems:
+        listed = "\n".join(
+            f"  {count}. {name}\n     {what}\n     cure: {cure}"
+            for count, (name, what, cure) in enumerate(problems[:_MOST_LISTED], 1)
+        )
+        what = f"{len(problems)} answers are wrong\n{listed}"
+        raise BarError(
+            what, where=path, cure="put them right one by one; 'geoflow bar --questions' lists all questions"
+        )
+    return answers
+
+
+def taken_answers(given: Mapping[str, object]) -> tuple[dict[str, Answer], list[tuple[str, str, str]]]:
+    """Take the answers that were given, in a file or a form.
+
+    Parameters
+    ----------
+    given : Mapping
+        By name of their question, as typed. What is left out of the first round is not known; of the second it is not
+        asked.
+
+    Returns
+    -------
+    answers : dict of str to Answer
+        Those that could be read, in the order they are asked.
+    problems : list of (name, what, cure)
+        The others.
+    """
     problems = [
         (name, f"there is no question '{name}'{nearest(name, [one.name for one in QUESTIONS])}", _known())
         for name in given
@@ -56,19 +87,7 @@ def read_answers(path: str) -> dict[str, Answer]:
             answers[question.name] = answer_to(question, _text(question.name, given.get(question.name, "")), answers)
         except QuantityError as problem:
             problems.append((question.name, problem.what, problem.cure))
-    if len(problems) == 1:
-        ((name, what, cure),) = problems
-        raise BarError(what, where=f"{path}: {name}", cure=cure)
-    if problems:
-        listed = "\n".join(
-            f"  {count}. {name}\n     {what}\n     cure: {cure}"
-            for count, (name, what, cure) in enumerate(problems[:_MOST_LISTED], 1)
-        )
-        what = f"{len(problems)} answers are wrong\n{listed}"
-        raise BarError(
-            what, where=path, cure="put them right one by one; 'geoflow bar --questions' lists all questions"
-        )
-    return answers
+    return answers, problems
 
 
 def _is_due(question: Question, given: Mapping[str, object], answers: Mapping[str, Answer]) -> bool:

@@ -19,7 +19,7 @@ from geoflow.base.units import GALLON, factor, from_si, parse
 from geoflow.physics.air import standard_air_pressure
 from geoflow.physics.ammonia import saturation
 
-__all__ = ["Answer", "answered"]
+__all__ = ["Answer", "answered", "usual_unit"]
 
 _UNKNOWN: Final = frozenset(
     ("", "don't know", "dont know", "do not know", "don\u2019t know", "not known", "unknown", "no idea", "dk", "skip")
@@ -112,8 +112,14 @@ def _decimal(text: str) -> str:
     return re.sub(r"(?:(\d+)(?:\s+|\s*-\s*))?(\d+)\s*/\s*(\d+)", value, text).strip()
 
 
-def _unit(question: Question) -> str:
-    """Unit of the usual answer, which a bare number is taken in."""
+def usual_unit(question: Question) -> str:
+    """Return the unit of the usual answer, which a bare number is taken in.
+
+    Parameters
+    ----------
+    question : Question
+        What was asked.
+    """
     return re.sub(rf"^[\d\s./]*(?:{_NUMBER})\s*", "", question.usual).strip()
 
 
@@ -128,7 +134,7 @@ def _written_value(question: Question, text: str) -> Written:
     plain = text if key.kind == "text" else _as_range(_decimal(text))
     value: Written = plain
     if kind.unit_kind is not None and re.fullmatch(rf"[-+]?(?:{_NUMBER})(?:\s*\.\.\s*[-+]?(?:{_NUMBER}))?", plain):
-        unit = _unit(question)
+        unit = usual_unit(question)
         # Nobody has a fraction of a millimeter in mind.
         value = f"{plain} {'in' if unit == 'mm' and '/' in text else unit}"
     elif kind.unit_kind is None and key.kind != "text":

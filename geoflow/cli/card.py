@@ -22,6 +22,7 @@ def _card(options: argparse.Namespace) -> int:
     from geoflow.field_card.document import card_document
     from geoflow.field_card.html import as_card_html
     from geoflow.field_card.pdf import as_card_pdf
+    from geoflow.field_card.phone import as_phone_html
     from geoflow.field_card.sheet import card_report
     from geoflow.report.basis import version_and_date
     from geoflow.report.terminal import as_text
@@ -34,9 +35,10 @@ def _card(options: argparse.Namespace) -> int:
     sources.unchanged()
     report = card_report(outcome, options.units, version_and_date(__version__, date))
     files = ReportFiles.of(said, "card")
+    phone = None if options.phone is None else (options.phone, as_phone_html(report, outcome, options.units))
     written = write_report(
         report, files, options.units, date, replace=options.replace, protect=sources.paths,
-        setter=(as_card_html, as_card_pdf),
+        setter=(as_card_html, as_card_pdf), phone=phone,
     )  # fmt: skip
     return deliver(
         options,

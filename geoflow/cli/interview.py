@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable
 
 from geoflow.bar.answers import Answer
-from geoflow.bar.key_kinds import KEY_KINDS
+from geoflow.bar.asking import HOW_TO_ANSWER, SECOND_ROUND, explained, said_back, usual_said
 from geoflow.bar.new_bar import answer_to, asked_next, is_asked
 from geoflow.bar.questions import QUESTIONS, Question
 from geoflow.base.errors import QuantityError, UsageError
@@ -17,11 +17,11 @@ _BACK = ("back", "b")
 _HELP = ("help", "?", "h")
 _YES, _NO = ("y", "yes"), ("", "n", "no")
 
-_OPENING = """\
-One question at a time. Answer as you would say it: 3/8 in, No. 52, 30 in, 0.5 to 3 ft; a bare number counts in the
-unit of the usual answer. Enter alone means you don't know: a range is then carried, and told. "back" goes back, "help"
-says how to find out, Ctrl-C stops; nothing is written before the end."""
-_SECOND = "What else can close a day (slip, drive, bypass, tank hoses, valves that shut): go through that too? [y/N] "
+_OPENING = f"""\
+One question at a time. {HOW_TO_ANSWER}
+Enter alone means you don't know: a range is then carried, and told. "back" goes back, "help" says how to find out,
+Ctrl-C stops; nothing is written before the end."""
+_SECOND = f"{SECOND_ROUND}: go through that too? [y/N] "
 
 
 def interview() -> dict[str, Answer]:
@@ -95,7 +95,7 @@ def _round(answers: dict[str, Answer], read: Callable[[str], str], say: Callable
             else:
                 say("  this is the first one")
         elif said.casefold() in _HELP:
-            say(f"  {question.of_key.meaning} How to find out: {question.found}.")
+            say(f"  {explained(question)}")
         elif (answer := _taken(question, said, answers, say)) is not None:
             answers[question.name] = answer
             asked.append(question.name)
@@ -105,11 +105,8 @@ def _round(answers: dict[str, Answer], read: Callable[[str], str], say: Callable
 
 
 def _pose(question: Question, count: int, of: int, say: Callable[[str], None]) -> None:
-    kind = KEY_KINDS[question.of_key.kind].said if question.way in ("value", "drive") else ""
-    each = ", or one for each section, left to right" if question.each else ""
-    nothing = '; "none" where there is none' if question.none else ""
     say(f"\n{count} of about {of}. {question.asks}")
-    say(f"  usual: {question.usual}{f' ({kind}{each})' if kind else each}{nothing}")
+    say(f"  {usual_said(question)}")
 
 
 def _taken(question: Question, said: str, answers: dict[str, Answer], say: Callable[[str], None]) -> Answer | None:
@@ -119,11 +116,6 @@ def _taken(question: Question, said: str, answers: dict[str, Answer], say: Calla
     except QuantityError as problem:
         say(f"  {problem.what}\n  cure: {problem.cure}")
         return None
-    values = ", ".join(map(str, answer.values))
-    if not answer.known and question.choice:
-        say(f"  the usual one is taken: {values}")
-    elif not answer.known:
-        say(f"  not known: {f'{values} is carried' if values else 'it is left out, and allowed for'}")
-    elif values and values != said:
-        say(f"  taken as {values}")
+    if back := said_back(question, answer):
+        say(f"  {back}")
     return answer

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from geoflow.decide.settling import windows_with_a_point
 from geoflow.decide.vet import Plan, Solution, solve
 from geoflow.hydraulics.window import Bounds, flow_window
 
-__all__ = ["NewBar", "RateWindow", "Unknown", "Unknowns", "unknowns"]
+__all__ = ["NewBar", "RateWindow", "Unknown", "Unknowns", "Write", "unknowns"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +94,12 @@ class NewBar:
     open: Unknowns
 
 
-def _bar(answers: Mapping[str, Answer]) -> Bar:
-    return read_bar_text(new_bar_text(answers).encode(), "the new bar file")
+Write = Callable[[Mapping[str, Answer]], str]
+"""Makes a bar file's text of answers."""
+
+
+def _bar(answers: Mapping[str, Answer], write: Write) -> Bar:
+    return read_bar_text(write(answers).encode(), "the new bar file")
 
 
 def _rates(bar: Bar, certain: Bounds, possible: Bounds, speed: float) -> RateWindow:
@@ -103,8 +107,7 @@ def _rates(bar: Bar, certain: Bounds, possible: Bounds, speed: float) -> RateWin
     return RateWindow(*nitrogen_rate(flows, speed, bar.width, bar.nitrogen_fraction).tolist())
 
 
-def _window(answers: Mapping[str, Answer], kelvin: float, speed: float) -> RateWindow:
-    bar = _bar(answers)
+def _window(bar: Bar, kelvin: float, speed: float) -> RateWindow:
     window = flow_window(bar, np.array([kelvin]), tuple(range(len(bar.sections))))
     certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
     return _rates(bar, certain, possible, speed)
@@ -122,7 +125,7 @@ def _opened(before: RateWindow, after: RateWindow) -> float:
     return 0.0 if np.isnan(gain) else gain
 
 
-def unknowns(answers: Mapping[str, Answer], kelvin: float, speed: float) -> Unknowns:
+def unknowns(answers: Mapping[str, Answer], kelvin: float, speed: float, write: Write = new_bar_text) -> Unknowns:
     """Work out what each thing costs that is not known.
 
     Parameters
@@ -131,13 +134,16 @@ def unknowns(answers: Mapping[str, Answer], kelvin: float, speed: float) -> Unkn
         By name of their question.
     kelvin, speed : float
         Liquid temperature [K] and ground speed [m/s].
+    write : callable
+        Makes the bar file of the answers, where it holds more than they say.
 
     Raises
     ------
     GeoflowError
         If the answers make no bar.
     """
-    window = _window(answers, kelvin, speed)
+    bar = _bar(answers, write)
+    window = _window(bar, kelvin, speed)
     found, best = [], dict(answers)
     for question in QUESTIONS:
         answer = answers.get(question.name)
@@ -147,12 +153,11 @@ def unknowns(answers: Mapping[str, Answer], kelvin: float, speed: float) -> Unkn
         known = None
         if fixed is not None:
             best[question.name] = fixed
-            known = _window({**answers, question.name: fixed}, kelvin, speed)
+            known = _window(_bar({**answers, question.name: fixed}, write), kelvin, speed)
         carried = "..".join(dict.fromkeys(map(str, answer.values))) if answer.values else ""
         found.append(Unknown(question, carried, known, 0.0 if known is None else _opened(window, known)))
     found.sort(key=lambda one: -one.gain)
-    bar = _bar(answers)
     plan = Plan((kelvin, kelvin), (speed, speed), tuple(range(len(bar.sections))))
     reading = _after_reading(solve(bar, plan), speed)
-    all_known = _window(best, kelvin, speed)
+    all_known = _window(_bar(best, write), kelvin, speed)
     return Unknowns(kelvin, speed, window, tuple(found), all_known, reading)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import groupby
 from typing import Final
 
@@ -27,14 +28,16 @@ def card_groups(report: Report) -> list[tuple[bool, list[tuple[Section, tuple[Bl
     return [(wide, list(group)) for wide, group in shown]
 
 
-def as_card_html(report: Report) -> str:
+def as_card_html(report: Report, phone: Mapping[str, str] | None = None) -> str:
     """Set a card as HTML; a content policy in the page forbids scripts and requests.
 
     Parameters
     ----------
     report : Report
         From `field_card.sheet`.
+    phone : Mapping or None
+        What its map for a phone needs, from `field_card.phone`.
     """
     rows = sum(len(getattr(block, "rows", ())) for _, blocks in report.shown("html") for block in blocks)
     points = next(size for most, size in _POINTS if rows <= most)
-    return set_page("geoflow.field_card", "card.html", report, groups=card_groups(report), points=points)
+    return set_page("geoflow.field_card", "card.html", report, groups=card_groups(report), points=points, phone=phone)

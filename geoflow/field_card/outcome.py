@@ -54,6 +54,8 @@ class CardOutcome:
     spare_suction : float or None
         Pressure that may be lost before the pump besides, at the coldest liquid and the highest rate [Pa]; None
         without a suction.
+    zone_rate : ndarray, shape (zones,)
+        Nitrogen rate of every zone of the map, else the rates given [kg/m2].
     """
 
     prescription: Prescription | None
@@ -70,6 +72,7 @@ class CardOutcome:
     tanks: TankCount | None
     heel: float
     spare_suction: float | None
+    zone_rate: FloatArray
 
     @property
     def has_findings(self) -> bool:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoflow.bar.equipment import Bar, Section
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.said import said
 from geoflow.base.schema import LOW_LIMITS
 from geoflow.base.units import System, from_si, number, number_range, show_range, unit_label
@@ -25,7 +25,7 @@ __all__ = [
     "ends_document",
     "gauge_cell",
     "gauges_document",
-    "manifold_text",
+    "manifold_texts",
     "map_gauges",
     "row_text",
     "section_list",
@@ -187,15 +187,17 @@ def tank_text(solution: Solution, system: System) -> str:
     return f"Tank gauge: {show_range(low, high, 'pressure', system, 0)}, the liquid's vapour pressure as planned."
 
 
-def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vetting, system: System) -> str:
-    """Say what the manifold's gauge shows in one zone.
+def manifold_texts(
+    places: IntArray, rate: FloatArray, solution: Solution, vetting: Vetting, system: System
+) -> list[str]:
+    """Say what the manifold's gauge shows in some zones.
 
     Parameters
     ----------
-    at : int
-        Place of the zone.
+    places : ndarray of int, shape (n,)
+        Of the zones.
     rate : ndarray, shape (zones,)
-        Nitrogen rate [kg/m2].
+        Nitrogen rate [kg/m2]; those of the places above zero.
     solution : Solution
         The solved bar.
     vetting : Vetting
@@ -203,10 +205,16 @@ def manifold_text(at: int, rate: FloatArray, solution: Solution, vetting: Vettin
     system : str
         ``"us"`` or ``"metric"``.
     """
-    found = gauges_of(np.array([at]), rate, solution, vetting, 1)
-    if not math.isfinite(found.manifold[0, 0]):
-        return _NONE
-    return f"{_gauge(found.manifold[0], solution.bar, system)} {unit_label('pressure', system)}"
+    # What fails has no pressure to expect, and is not solved for one.
+    shown = places[vetting.verdict[places] != "fails"]
+    found = gauges_of(shown, rate, solution, vetting, len(shown)).manifold if len(shown) else ()
+    unit = unit_label("pressure", system)
+    texts = {
+        int(at): f"{_gauge(one, solution.bar, system)} {unit}"
+        for at, one in zip(shown, found, strict=True)
+        if math.isfinite(one[0])
+    }
+    return [texts.get(int(at), _NONE) for at in places]
 
 
 def section_list(solution: Solution) -> list[Section]:

@@ -14,7 +14,7 @@ from geoflow.report.documents import window_document
 from geoflow.report.json_numbers import keyed, rounded
 from geoflow.report.layout import count, within
 from geoflow.report.learning_figure import FIGURE_WORDS, learned_figure
-from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Section, Table
+from geoflow.report.model import EVERYWHERE, Block, BulletList, Figure, Paragraph, Report, Section, Table
 
 if TYPE_CHECKING:
     from geoflow.base.arrays import FloatArray
@@ -332,7 +332,7 @@ def learned_report(outcome: LearnOutcome, system: System, out: str | None) -> Re
         Section("instruments", "Instruments", (BulletList(tuple(_instruments(outcome, system))),)),
         Section("apart", "What could not be told apart", (BulletList(tuple(_not_told_apart(outcome))),)),
         Section("moments", "", (_left_out(outcome), *(Paragraph(text) for text in again))),
-        Section("next", "", () if out is None else (Paragraph(written),)),
+        Section("next", "", () if out is None else (Paragraph(written, on=EVERYWHERE - {"page"}),)),
         caution_section(),
     )
     return Report(f"What the bar {outcome.bar.name} learned", "", answer, sections, SHORT_CAUTION, "")

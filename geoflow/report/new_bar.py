@@ -96,15 +96,15 @@ def _reading(new: NewBar, system: System) -> str:
     )
 
 
-def new_bar_report(new: NewBar, path: str, system: System) -> Report:
+def new_bar_report(new: NewBar, path: str | None, system: System) -> Report:
     """Say what a new bar file holds and what it costs that things are not known.
 
     Parameters
     ----------
     new : NewBar
         What was made.
-    path : str
-        Where it was written.
+    path : str or None
+        Where it was written; None where it is not yet.
     system : str
         ``"us"`` or ``"metric"``.
     """
@@ -123,11 +123,12 @@ def new_bar_report(new: NewBar, path: str, system: System) -> Report:
         long = " (a long bore)" if any(one.question.name == "thickness" for one in found.each) else ""
         lines.append(f"With all of it known{long}: {_window(found.all_known.low, found.all_known.high, system)}.")
     lines += [reading] if (reading := _reading(new, system)) else []
-    lines.append(f"Ask it what it holds: geoflow bar --check {path}")
+    lines += [] if path is None else [f"Ask it what it holds: geoflow bar --check {path}"]
+    written = "" if path is None else f"{path} is written: "
     return Report(
         new.bar.name,
         f"reckoned at {at}, all sections on",
-        f"{path} is written: {new.bar.rows} rows; {len(found.each) or 'none'} of the things asked not known",
+        f"{written}{new.bar.rows} rows; {len(found.each) or 'none'} of the things asked not known",
         (
             Section("window", f"Window at {at}", tuple(blocks)),
             Section("next", "What to do next", (BulletList(tuple(lines)),)),

@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import asyncio
-import base64
+import contextlib
 import datetime
-import json
 from collections.abc import AsyncIterator, Awaitable, Callable
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
-from geoflow.base.errors import GeoflowError, UsageError
-from geoflow.web.bar_form import form_content
+from geoflow.base.errors import GeoflowError
+from geoflow.web.made import Made, Refused
+from geoflow.web.questions import questions
+from geoflow.web.replies import line, made_view, refused, refused_view, unframed
 from geoflow.web.requests import (
+    bar_asked,
     belonging,
-    given_bar,
-    log_work,
-    page_fields,
-    plan_of,
     read_question,
     reading_work,
     rewriting_rules,
@@ -28,49 +26,28 @@ from geoflow.web.requests import (
     typed_options,
     vetting_inputs,
 )
-from geoflow.web.sessions import LetGoError, Session, Sessions, Turn
-from geoflow.web.state import Opened, Question
-from geoflow.web.tasks import Inputs, Made, Reading, Unread
-from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
-from geoflow.web.wording import page_error
+from geoflow.web.sessions import Session, Sessions, Turn
+from geoflow.web.state import Question
+from geoflow.web.tasks import Inputs, Reading, Unread
+from geoflow.web.uploads import Upload, main_file, place_files
+from geoflow.web.windows import Windows
+from geoflow.web.wording import refusal
+from geoflow.web.work_questions import log_said, work_asked
 from geoflow.web.worker import Workers, error_text
-
-if TYPE_CHECKING:
-    from geoflow.outcomes import VetOutcome
+from geoflow.web.works import described_works, folder_of, page_fields
 
 __all__ = ["TAB_HEADER", "Answers"]
 
 TAB_HEADER: Final = "x-geoflow-tab"
 _AT_ONCE: Final = 2
-# Of these the newest counts: one that is asked for ends the one under way.
-_NEWEST_COUNTS: Final = ("read", "prepare")
+# Of these the newest counts: one that is asked for ends what is under way; of the others one of the same kind.
+_NEWEST_COUNTS: Final = ("read", "prepare", "unknowns")
+_BESIDE: Final = {"prepare": "ahead", "unknowns": "bar"}
 
 
 # Name of a task, what it is called with, the files it needs, and what becomes of what it gives.
 _Begun = tuple[str, dict[str, Any], tuple[Upload, ...], Callable[[Any], Any]]
-
-
-def _unframed(body: bytes) -> tuple[Question, tuple[Upload, ...]]:
-    """Take a question and its files apart; archives that could do harm are refused."""
-    asked, uploads = unframe(body)
-    for upload in uploads:
-        check_archive(upload)
-    return asked, uploads
-
-
-def _made_view(made: Made) -> dict[str, Any]:
-    pictures = [[name, base64.b64encode(content).decode()] for name, content in made.pictures]
-    return {"text": made.text, "names": made.names, "pictures": pictures}
-
-
-def _refused(problem: GeoflowError) -> Response:
-    """Say no in words; a page whose tab was let go has to know that nothing on it can be asked about any more."""
-    gone = {"gone": True} if isinstance(problem, LetGoError) else {}
-    return JSONResponse({"error": page_error(problem, "prescription"), **gone}, 422)
-
-
-def _line(message: dict[str, Any]) -> bytes:
-    return json.dumps(message, allow_nan=False).encode() + b"\n"
+_Begin = Callable[[Session, bytes], _Begun | Refused]
 
 
 class Answers:
@@ -89,13 +66,11 @@ class Answers:
     def __init__(self, tabs: Sessions, workers: Workers, system: str) -> None:
         self._tabs, self._workers, self._first_system = tabs, workers, system
         self._turns = asyncio.Semaphore(_AT_ONCE)
+        # What is solved ahead takes no turn from what a reader waits for.
+        self._ahead = asyncio.Semaphore(1)
+        self._windows = Windows()
         asked: dict[str, Callable[[Session, Question], Any]] = {
-            "bar": self._bar,
-            "facts": self._notes,
-            "vet": self._vet,
-            "zone": self._zone,
-            "zones": self._zones,
-            "text": self._text,
+            **questions(self._windows),
             "stop": self._stop,
         }
         self.actions: dict[str, Callable[[Request], Awaitable[Response]]] = {
@@ -107,6 +82,7 @@ class Answers:
             "rewrite": self._rewrite,
             "report": self._report,
             "reconcile": self._reconcile,
+            "work": self._do_work,
             "download": self._download,
             **{name: self._answering(act) for name, act in asked.items()},
         }
@@ -119,7 +95,8 @@ class Answers:
         if request.headers.get(TAB_HEADER) != "new":
             return JSONResponse({"error": "reload the page"}, 400)
         known = await asyncio.to_thread(beginning)
-        return JSONResponse({"tab": self._tabs.open(), "system": self._first_system, "fields": page_fields(), **known})
+        about = {"tab": self._tabs.open(), "system": self._first_system}
+        return JSONResponse({**about, "fields": page_fields(), "works": described_works(), **known})
 
     async def _close(self, request: Request) -> Response:
         self._tabs.close(request.headers.get(TAB_HEADER, ""))
@@ -142,87 +119,13 @@ class Answers:
             except ClientDisconnect:
                 return Response(status_code=400)
             except GeoflowError as problem:
-                return _refused(problem)
+                return refused(problem)
             except Exception as problem:
                 return JSONResponse({"error": error_text(problem)}, 500)
 
         return answer
 
-    # Short questions
-
-    def _bar(self, tab: Session, asked: Question) -> Any:
-        """Check a bar and say it in words; it is opened by reading it together with a prescription."""
-        from geoflow.bar.bar_file import read_bar_text
-        from geoflow.report.bar_words import bar_report
-        from geoflow.report.terminal import as_text
-
-        upload = given_bar(asked)
-        bar = read_bar_text(upload.content, upload.name)
-        text = upload.content.decode("utf-8")
-        return {
-            "text": text,
-            "content": form_content(text, upload.name),
-            "words": as_text(bar_report(bar, system_of(asked)), "page"),
-            "name": bar.name,
-            "sections": [section.name for section in bar.sections],
-        }
-
-    def _notes(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.views import notes_view
-
-        return notes_view(tab.state.find(asked).reading, system_of(asked))
-
-    def _vetted_plan(self, tab: Session, asked: Question) -> tuple[Opened, VetOutcome]:
-        """Return what is open with the verdicts for the plan asked for, solved in full."""
-        opened = tab.state.find(asked)
-        return opened, opened.vetted(plan_of(opened.reading.read.bar, asked))
-
-    def _vet(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.views import answer_view
-        from geoflow.workflow.replan import vet_ahead
-
-        opened, system = tab.state.find(asked), system_of(asked)
-        plan, known, ahead = plan_of(opened.reading.read.bar, asked), opened.outcome, opened.ahead
-        of, prescription = belonging(opened, asked), opened.reading.read.prescription
-        if asked.get("quick") and known is not None and ahead is not None and ahead[0] == plan.sections:
-            before = known.solution.plan
-            if (plan.temperature, plan.sections, plan.rows) != (before.temperature, before.sections, before.rows):
-                quick = vet_ahead(known, plan, ahead[1])
-                if quick is not None:
-                    return answer_view(prescription, quick.solution, quick.verdict, system, of, exact=False)
-        whole = opened.vetted(plan)
-        solution, verdict = whole.solution, whole.vetting.verdict
-        return answer_view(prescription, solution, verdict, system, of, whole.beyond, exact=True)
-
-    def _zone(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.views import zone_view
-
-        opened, outcome = self._vetted_plan(tab, asked)
-        try:
-            at = int(asked["at"])
-        except (KeyError, TypeError, ValueError) as problem:
-            raise UsageError("no zone is named", where="zone", cure="choose one") from problem
-        if not 0 <= at < len(outcome.rate):
-            raise UsageError(
-                "there is no such zone", where="zone", cure=f"choose one from 0 to {len(outcome.rate) - 1}"
-            )
-        return zone_view(outcome, opened.reading.attributes, at, system_of(asked))
-
-    def _zones(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.views import zones_view
-
-        start = asked.get("start", 0)
-        _, outcome = self._vetted_plan(tab, asked)
-        return zones_view(
-            outcome, str(asked.get("shown", "all")), start if isinstance(start, int) else 0, system_of(asked)
-        )
-
-    def _text(self, tab: Session, asked: Question) -> Any:
-        from geoflow.report.terminal import as_text
-        from geoflow.report.vetted import vetted_report
-
-        _, outcome = self._vetted_plan(tab, asked)
-        return {"text": as_text(vetted_report(outcome, system_of(asked)), "page")}
+    # Ending work
 
     def _stop(self, tab: Session, asked: Question) -> Any:
         turn = tab.at_work.get("asked")
@@ -241,19 +144,22 @@ class Answers:
         finish: Callable[[Any], Any],
     ) -> AsyncIterator[bytes]:
         """Do a task in its own process and tell of it line by line; a reader who goes away ends it."""
-        slot = "ahead" if task == "prepare" else "asked"
+        slot = _BESIDE.get(task, "asked")
         before = tab.at_work.get(slot)
-        if before is not None and not before.stopped and task not in _NEWEST_COUNTS:
-            yield _line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})
+        newest = task in _NEWEST_COUNTS or (before is not None and before.task == task)
+        if before is not None and not before.stopped and not newest:
+            yield line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})
             return
         if before is not None:
             before.stop()
-        turn = tab.at_work[slot] = Turn()
+        turn = tab.at_work[slot] = Turn(task)
         try:
-            yield _line({"stage": "Waiting for its turn" if self._turns.locked() else "Beginning"})
-            async with self._turns:
-                async for line in self._told(turn, task, arguments, uploads, finish):
-                    yield line
+            turns = contextlib.nullcontext() if slot == "ahead" else self._turns
+            waits = slot == "asked" and self._turns.locked()
+            yield line({"stage": "Waiting for its turn" if waits else "Beginning"})
+            async with turns:
+                async for told in self._told(turn, task, arguments, uploads, finish):
+                    yield told
         finally:
             if tab.at_work.get(slot) is turn:
                 del tab.at_work[slot]
@@ -266,7 +172,7 @@ class Answers:
         uploads: tuple[Upload, ...],
         finish: Callable[[Any], Any],
     ) -> AsyncIterator[bytes]:
-        stopped = _line({"stopped": "Stopped; nothing was written."})
+        stopped = line({"stopped": "Stopped; nothing was written."})
         if turn.stopped:
             yield stopped
             return
@@ -275,42 +181,52 @@ class Answers:
         try:
             async for event in events:
                 if event.kind == "stage":
-                    yield _line({"stage": event.value})
+                    yield line({"stage": event.value})
                 elif event.kind == "stopped" or turn.stopped:
                     yield stopped
+                elif isinstance(event.value, Refused):
+                    yield line(refused_view(event.value))
                 elif event.kind == "done":
                     try:
-                        yield _line({"done": await asyncio.to_thread(finish, event.value)})
+                        yield line({"done": await asyncio.to_thread(finish, event.value)})
                     except Exception as problem:
-                        yield _line({"error": error_text(problem)})
+                        yield line({"error": error_text(problem)})
                 else:
-                    yield _line({"error": event.value})
+                    yield line({"error": event.value})
         finally:
             await events.aclose()
 
-    async def _work(self, request: Request, begin: Callable[[Session, bytes], _Begun]) -> Response:
+    async def _work(self, request: Request, begin: _Begin) -> Response:
         """Begin what a request asks for, and stream what is told of it; a refusal is told at once."""
         try:
             tab = self._tab(request)
-            task, arguments, uploads, finish = begin(tab, await request.body())
+            begun = begin(tab, await request.body())
         except GeoflowError as problem:
-            return _refused(problem)
+            return refused(problem)
         except ClientDisconnect:
             return Response(status_code=400)
-        lines = self._working(tab, task, arguments, uploads, finish)
+        if isinstance(begun, Refused):
+            return JSONResponse(refused_view(begun), 422)
+        lines = self._working(tab, *begun)
         return StreamingResponse(lines, media_type="application/x-ndjson")
 
     async def _read(self, request: Request) -> Response:
         """Read a bar and a prescription together; until that is done, what is open stays as it is."""
-        from geoflow.web.views import field_view
+        from geoflow.web.views import choices_view, field_view
 
         def begin(tab: Session, body: bytes) -> _Begun:
-            asked, uploads = _unframed(body)
+            asked, uploads = unframed(body)
             bar, files, options = reading_work(tab.state, asked, uploads)
 
             def finish(value: Reading | Unread) -> Any:
                 if isinstance(value, Unread):
-                    return {"unread": value.words, "columns": value.choices.columns, "layers": value.choices.layers}
+                    waiting = tab.state.wait(files)
+                    return {
+                        "unread": value.words,
+                        "asked": value.asked,
+                        "waiting": waiting,
+                        **choices_view(value.choices),
+                    }
                 opened = tab.state.keep(bar, files, options, value)
                 return {"opened": opened.number, "field": field_view(value)}
 
@@ -331,7 +247,7 @@ class Answers:
 
             def finish(value: Made) -> Any:
                 tab.state.made(task, asked, value.archive)
-                return {"of": of, **_made_view(value)}
+                return {"of": of, **made_view(value)}
 
             given = {"inputs": inputs, "system": system_of(asked), **more(asked, inputs)}
             return task, given, opened.uploads, finish
@@ -339,21 +255,32 @@ class Answers:
         return await self._work(request, begin)
 
     async def _prepare(self, request: Request) -> Response:
-        """Solve the bar at every stop of the sliders."""
+        """Solve a bar at every stop of the sliders, as soon as it is known and once for all tabs that use it."""
+        from geoflow.bar.bar_file import read_bar_text
 
-        def begin(tab: Session, body: bytes) -> _Begun:
-            asked = read_question(body)
-            opened = tab.state.find(asked)
-            bar = opened.reading.read.bar
+        try:
+            tab, asked = self._tab(request), await self._asked(request)
+            upload = bar_asked(asked)
+            bar = read_bar_text(upload.content, upload.name)
             sections = sections_of(bar, asked)
+        except GeoflowError as problem:
+            return refused(problem)
+        except ClientDisconnect:
+            return Response(status_code=400)
 
-            def finish(value: Any) -> Any:
-                opened.ahead = (sections, value)
-                return {}
+        def finish(value: Any) -> Any:
+            self._windows.keep(upload, sections, value, whole=True)
+            return {}
 
-            return "prepare", {"bar": bar, "sections": sections}, (), finish
+        async def lines() -> AsyncIterator[bytes]:
+            async with self._ahead:
+                if self._windows.is_whole(upload, sections):
+                    yield line({"done": {}})
+                    return
+                async for told in self._working(tab, "prepare", {"bar": bar, "sections": sections}, (), finish):
+                    yield told
 
-        return await self._work(request, begin)
+        return StreamingResponse(lines(), media_type="application/x-ndjson")
 
     async def _vetted(self, request: Request) -> Response:
         return await self._make(request, "vetted files")
@@ -372,14 +299,33 @@ class Answers:
         """Take in a log and reconcile it, with the bar given and the prescription that is open if asked to."""
 
         def begin(tab: Session, body: bytes) -> _Begun:
-            asked, uploads = _unframed(body)
-            inputs, every = log_work(tab.state, asked, uploads)
+            asked, uploads = unframed(body)
+            said, every = log_said(tab.state, asked, uploads)
 
             def finish(value: Made) -> Any:
                 tab.state.made("reconciled files", asked, value.archive)
-                return _made_view(value)
+                return made_view(value)
 
-            return "reconciled files", {"inputs": inputs, "system": system_of(asked)}, every, finish
+            return "work", {"command": "reconcile", "said": said, "out": "reconciled"}, every, finish
+
+        return await self._work(request, begin)
+
+    async def _do_work(self, request: Request) -> Response:
+        """Do a work of the page: what is asked in its fields, with the map, bar and plan above where it takes them."""
+
+        def begin(tab: Session, body: bytes) -> _Begun | Refused:
+            asked, uploads = unframed(body)
+            command = str(asked.get("command"))
+            try:
+                said, every = work_asked(tab.state, asked, uploads)
+            except GeoflowError as problem:
+                return refusal(problem, command)
+
+            def finish(value: Made) -> Any:
+                tab.state.made(command, asked, value.archive)
+                return made_view(value)
+
+            return "work", {"command": command, "said": said, "out": folder_of(command)}, every, finish
 
         return await self._work(request, begin)
 
@@ -390,5 +336,5 @@ class Answers:
             of = asked.get("of")
             content = tab.state.hand_over(str(asked.get("task")), of if isinstance(of, dict) else {})
         except GeoflowError as problem:
-            return _refused(problem)
+            return refused(problem)
         return Response(content, media_type="application/zip")

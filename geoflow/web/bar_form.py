@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from geoflow.bar.key_kinds import KEY_KINDS
 from geoflow.bar.keys import TABLES, heading, keys_of, subtables_of, written
 from geoflow.base.errors import BarError
 
-__all__ = ["bar_text", "form_content", "form_description"]
+__all__ = ["bar_text", "form_content", "form_description", "points_text"]
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+\Z")
 _NUMBERS = ("number", "whole number")
@@ -137,3 +137,19 @@ def bar_text(content: Mapping[str, Any]) -> str:
         elif isinstance(given, Mapping):
             lines += ["", f"[{name}]", *_lines(given, name)]
     return "\n".join(lines) + "\n"
+
+
+def points_text(points: Sequence[Mapping[str, Any]]) -> str:
+    """Write measured points as tables to stand at the end of a bar file.
+
+    Parameters
+    ----------
+    points : sequence of Mapping
+        Each with the name of its ``orifice``, and its ``values`` by key.
+    """
+    path = "orifices.measured"
+    tables = [
+        ["", f"[[orifices.{_name(str(one.get('orifice')))}.measured]]", *_lines(one.get("values", {}), path), ""]
+        for one in points
+    ]
+    return "".join("\n".join(lines) for lines in tables)

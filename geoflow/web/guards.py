@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any, Final
 
-__all__ = ["CONTENT_POLICY", "HEADERS", "LARGEST_BODY", "Guard"]
+__all__ = ["CONTENT_POLICY", "HEADERS", "LARGEST_BODY", "LOOPBACK", "Guard"]
 
 _Message = MutableMapping[str, Any]
 _Receive = Callable[[], Awaitable[_Message]]
@@ -13,6 +13,7 @@ _Send = Callable[[_Message], Awaitable[None]]
 _Application = Callable[[_Message, _Receive, _Send], Awaitable[None]]
 
 LARGEST_BODY: Final = 256 * 1024**2
+LOOPBACK: Final = ("127.0.0.1", "localhost")
 CONTENT_POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -41,13 +42,19 @@ class Guard:
         The ASGI application behind.
     port : int
         The port served; part of the host names allowed.
+    names : tuple of str
+        Host names it answers to.
+    largest : int or None
+        Most bytes it takes; `LARGEST_BODY` if not given.
     """
 
-    def __init__(self, application: _Application, port: int) -> None:
-        self._application = application
-        self._hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
+    def __init__(
+        self, application: _Application, port: int, names: tuple[str, ...] = LOOPBACK, *, largest: int | None = None
+    ) -> None:
+        self._application, self._names, self._largest = application, names, largest
+        self._hosts = {f"{name}:{port}" for name in names}
         if port == 80:
-            self._hosts |= {"127.0.0.1", "localhost"}
+            self._hosts |= set(names)
 
     async def __call__(self, scope: _Message, receive: _Receive, send: _Send) -> None:
         """Serve one request."""
@@ -64,17 +71,24 @@ class Guard:
             nonlocal taken
             message = await receive()
             taken += len(message.get("body", b""))
-            if taken > LARGEST_BODY:
+            if taken > self._most:
                 # The rest is not taken in; to the application the sender has gone.
                 return {"type": "http.disconnect"}
             return message
 
         async def guarded(message: _Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", []), *_WIRE_HEADERS]
+                given = list(message.get("headers", []))
+                own = {name for name, _ in given}
+                # A page that has a stricter or another policy of its own says so itself.
+                message["headers"] = [*given, *(header for header in _WIRE_HEADERS if header[0] not in own)]
             await send(message)
 
         await self._application(scope, bounded, guarded)
+
+    @property
+    def _most(self) -> int:
+        return LARGEST_BODY if self._largest is None else self._largest
 
     def _refusal(self, scope: _Message) -> tuple[int, str] | None:
         given: dict[str, list[str]] = {}
@@ -82,7 +96,7 @@ class Guard:
             given.setdefault(name.decode("latin-1").lower(), []).append(value.decode("latin-1"))
         hosts = given.get("host", [])
         if len(hosts) != 1 or hosts[0].lower() not in self._hosts:
-            return 421, "this server answers only on its own address, 127.0.0.1"
+            return 421, f"this server answers only on its own address, {self._names[0]}"
         if given.get("sec-fetch-site", ["same-origin"])[0] not in {"same-origin", "none"}:
             return 403, "requests from other sites are refused"
         if scope["method"] in {"GET", "HEAD"}:
@@ -94,7 +108,9 @@ class Guard:
             return 403, "requests from other sites are refused"
         if "transfer-encoding" in given or not given.get("content-length", [""])[0].isdigit():
             return 411, "the length of what is sent has to be stated"
-        if int(given["content-length"][0]) > LARGEST_BODY:
+        if int(given["content-length"][0]) > self._most:
+            if self._largest is not None:
+                return 413, "this is more than is taken here"
             return 413, f"this is more than {LARGEST_BODY // 1024**2} MB; use the command line for files of that size"
         return None
 

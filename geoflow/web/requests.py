@@ -7,11 +7,12 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import UsageError
-from geoflow.options.table import PAGE_PARTS
-from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, RewriteOptions, told
+from geoflow.options.page_parts import PAGE_PARTS
+from geoflow.options.typed import PlanOptions, ReadOptions, RewriteOptions, told
 from geoflow.web.bar_form import bar_text
+from geoflow.web.fields import damaged, lines_of, part_of, read_fields
 from geoflow.web.state import Opened, Question, State
-from geoflow.web.tasks import Inputs, LogInputs
+from geoflow.web.tasks import Inputs
 from geoflow.web.uploads import Upload, check_names, main_file, plain_name
 
 if TYPE_CHECKING:
@@ -20,14 +21,15 @@ if TYPE_CHECKING:
     from geoflow.decide.vet import Plan
 
 __all__ = [
+    "bar_asked",
     "belonging",
     "given_bar",
-    "log_work",
-    "page_fields",
     "plan_of",
+    "planned_texts",
     "read_question",
     "reading_work",
     "rewriting_rules",
+    "rules_said",
     "sections_of",
     "system_of",
     "typed_options",
@@ -36,28 +38,6 @@ __all__ = [
 
 _LARGEST_QUESTION: Final = 2 * 1024**2
 _UNITS: Final = {"us": ("degF", "mph"), "metric": ("degC", "km/h")}
-
-
-def page_fields() -> dict[str, list[dict[str, Any]]]:
-    """Describe the fields of every part, for the page to make them."""
-    return {
-        part: [
-            {
-                "name": option.name,
-                "option": option.dashed,
-                "label": option.label,
-                "kind": option.kind,
-                "example": option.example,
-                "choices": option.choices,
-            }
-            for option in options
-        ]
-        for part, options in PAGE_PARTS.items()
-    }
-
-
-def _damaged() -> UsageError:
-    return UsageError("what the page sent is damaged", where="the page", cure="reload the page and try again")
 
 
 def read_question(body: bytes) -> Question:
@@ -78,25 +58,10 @@ def read_question(body: bytes) -> Question:
     try:
         asked = json.loads(body)
     except (ValueError, RecursionError) as problem:
-        raise _damaged() from problem
+        raise damaged() from problem
     if not isinstance(asked, dict):
-        raise _damaged()
+        raise damaged()
     return asked
-
-
-def _part(asked: Question, name: str) -> dict[str, Any]:
-    """Return a table within a question; an empty one where it is absent."""
-    given = asked.get(name, {})
-    if not isinstance(given, dict):
-        raise _damaged()
-    return given
-
-
-def _lines(given: dict[str, Any], name: str) -> tuple[str, ...]:
-    listed = given.get(name) or []
-    if not isinstance(listed, list):
-        raise _damaged()
-    return tuple(str(entry) for entry in listed)
 
 
 def system_of(asked: Question) -> System:
@@ -112,7 +77,7 @@ def system_of(asked: Question) -> System:
 
 def _span(asked: Question, name: str, unit: str) -> str:
     """Write two typed numbers as the command line has them: ``35..50 degF``."""
-    ends = [end.strip()[:20] for end in _lines(_part(asked, "plan"), name)]
+    ends = [end.strip()[:20] for end in lines_of(part_of(asked, "plan"), name)]
     if len(ends) != 2 or not all(ends):
         raise UsageError(f"the {name} is not given", where=f"--{name}", cure="set both ends of it")
     low, high = ends
@@ -120,32 +85,38 @@ def _span(asked: Question, name: str, unit: str) -> str:
 
 
 def _said(asked: Question, part: str) -> dict[str, Any]:
-    """What the fields of a part say, by option; an empty field says nothing."""
-    given = _part(asked, part)
-    said: dict[str, Any] = {}
-    for option in PAGE_PARTS[part]:
-        if option.kind == "file":
-            continue  # sent beside
-        if value := given.get(option.name):
-            said[option.name] = (
-                True if option.kind == "flag" else _lines(given, option.name) if option.kind == "list" else str(value)
-            )
-    return said
+    return read_fields(part_of(asked, part), PAGE_PARTS[part])
 
 
 def _section_names(asked: Question) -> str | None:
-    plan = _part(asked, "plan")
-    return None if plan.get("sections") is None else ",".join(_lines(plan, "sections"))
+    plan = part_of(asked, "plan")
+    return None if plan.get("sections") is None else ",".join(lines_of(plan, "sections"))
+
+
+def planned_texts(asked: Question, *, speed: bool = True) -> dict[str, str]:
+    """Return what the plan says, by option, as it is typed at the command line.
+
+    Parameters
+    ----------
+    asked : dict
+        The question.
+    speed : bool
+        Whether the speed is part of it.
+
+    Raises
+    ------
+    UsageError
+        If an end is not set.
+    """
+    warmth, pace = _UNITS[system_of(asked)]
+    said = {"temperature": _span(asked, "temperature", warmth)}
+    said |= {"speed": _span(asked, "speed", pace)} if speed else {}
+    sections, rows = _section_names(asked), part_of(asked, "plan").get("rows")
+    return said | ({} if sections is None else {"sections": sections}) | ({"rows": str(rows)} if rows else {})
 
 
 def _plan_options(bar: str, asked: Question) -> PlanOptions:
-    warmth, speed = _UNITS[system_of(asked)]
-    return PlanOptions(
-        bar=bar,
-        temperature=_span(asked, "temperature", warmth),
-        speed=_span(asked, "speed", speed),
-        sections=_section_names(asked),
-    )
+    return PlanOptions.of({"bar": bar, **planned_texts(asked)}, "vet")
 
 
 def plan_of(bar: Bar, asked: Question) -> Plan:
@@ -203,7 +174,8 @@ def belonging(opened: Opened, asked: Question) -> str:
     temperature, speed, sections = (
         text and text.replace("..", " to ") for text in (plan.temperature, plan.speed, plan.sections)
     )
-    some = f", sections {sections.replace(',', ', ')}" if sections else ""
+    some = ", the worst row" if plan.rows == "worst" else ""
+    some += f", sections {sections.replace(',', ', ')}" if sections else ""
     files = f"{opened.reading.read.prescription.path.name} with {opened.reading.read.bar.name} ({opened.bar.name})"
     return f"{files}, liquid {temperature}, {speed}{some}"
 
@@ -224,6 +196,24 @@ def given_bar(given: Question) -> Upload:
     content = given.get("content")
     text = bar_text(content) if isinstance(content, dict) else str(given.get("text", ""))
     return Upload(plain_name(str(given.get("name") or "bar.toml")), text.encode("utf-8", "surrogatepass"))
+
+
+def bar_asked(asked: Question) -> Upload:
+    """Return the bar within a question.
+
+    Parameters
+    ----------
+    asked : dict
+        The question.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
+    """
+    if not asked.get("bar"):
+        raise UsageError("there is no bar yet", where="bar", cure="choose a bar file, or fill in the bar")
+    return given_bar(part_of(asked, "bar"))
 
 
 def reading_work(
@@ -247,10 +237,9 @@ def reading_work(
     """
     base = state.find(asked) if asked.get("opened") is not None else None
     standing = None if base is None else base.bar
-    bar = given_bar(_part(asked, "bar")) if asked.get("bar") else standing
+    bar = standing if standing and not asked.get("bar") else bar_asked(asked)
+    sent = sent or state.waiting(asked.get("waiting"))
     files = sent or (() if base is None else base.files)
-    if bar is None:
-        raise UsageError("there is no bar yet", where="bar", cure="choose a bar file, or fill in the bar")
     if not files:
         raise UsageError("there is no prescription yet", where="prescription", cure="choose one")
     check_names((*files, bar))
@@ -300,49 +289,15 @@ def rewriting_rules(asked: Question) -> RewriteOptions:
     asked : dict
         The question.
     """
-    return RewriteOptions.of({**_said(asked, "rules"), "policy": str(asked.get("policy", ""))}, "rewrite")
+    return RewriteOptions.of(rules_said(asked), "rewrite")
 
 
-def _beside(given: dict[str, Any], sent: tuple[Upload, ...]) -> tuple[tuple[Upload, ...], dict[str, str]]:
-    """Tell the log's own files from those chosen in fields for files; these by option, each the one to be opened."""
-    named = {option.name: _lines(given, option.name) for option in PAGE_PARTS["log"] if option.kind == "file"}
-    others = {name for names in named.values() for name in names}
-    if not others <= {upload.name for upload in sent}:
-        raise _damaged()
-    beside = {
-        option: main_file([upload for upload in sent if upload.name in names])
-        for option, names in named.items()
-        if names
-    }
-    return tuple(upload for upload in sent if upload.name not in others), beside
-
-
-def log_work(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[LogInputs, tuple[Upload, ...]]:
-    """Return what the reconciling is to be called with, and all files it needs.
+def rules_said(asked: Question) -> dict[str, Any]:
+    """Return what a rewriting keeps and may do, by option.
 
     Parameters
     ----------
-    state : State
-        Of the tab.
     asked : dict
         The question.
-    log : tuple of Upload
-        Files sent with the question.
-
-    Raises
-    ------
-    UsageError
-        If there is no log, the prescription to compare with is not loaded, or two files have one name.
     """
-    own, beside = _beside(_part(asked, "log"), log)
-    if not own:
-        raise UsageError("there is no log yet", where="log", cure="choose one")
-    bar = given_bar(_part(asked, "bar")) if asked.get("bar") else None
-    opened = state.find(asked) if asked.get("with_map") else None
-    target = opened.files if opened else ()
-    every = (*log, *target, *((bar,) if bar else ()))
-    check_names(every)
-    said = _said(asked, "log") | beside
-    said |= {"bar": bar and bar.name, "target": main_file(target) if target else None}
-    against, read = ComparisonOptions.of(said, "reconcile"), LogOptions.of(said, "reconcile")
-    return LogInputs(main_file(own), against, read, opened.options if opened else ReadOptions()), every
+    return {**_said(asked, "rules"), "policy": str(asked.get("policy", ""))}

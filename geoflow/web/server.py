@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import importlib.metadata
 import socket
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,9 +15,11 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from geoflow.base.errors import UsageError, install
-from geoflow.web.answers import Answers
 from geoflow.web.guards import Guard
+from geoflow.web.more_answers import AllAnswers
+from geoflow.web.phone_door import Doors, phone_door
 from geoflow.web.sessions import Sessions
+from geoflow.web.sharing import Door
 from geoflow.web.worker import Workers
 
 __all__ = ["listen", "make_app", "run"]
@@ -51,7 +53,7 @@ async def _missing(request: Request, problem: Exception) -> Response:
     return PlainTextResponse("there is nothing here", status_code=404)
 
 
-def make_app(port: int, system: str = "us") -> Guard:
+def make_app(port: int, system: str = "us", door: Door | None = None) -> Guard | Doors:
     """Make the application behind its guard.
 
     Parameters
@@ -60,6 +62,8 @@ def make_app(port: int, system: str = "us") -> Guard:
         The port it is served on.
     system : str
         Units the page begins with.
+    door : Door or None
+        Where phones come in, if they may.
 
     Raises
     ------
@@ -67,7 +71,7 @@ def make_app(port: int, system: str = "us") -> Guard:
         If the map library is not installed.
     """
     tabs, workers = Sessions(), Workers()
-    answers = Answers(tabs, workers, system)
+    answers = AllAnswers(tabs, workers, system, door)
 
     @contextlib.asynccontextmanager
     async def living(app: Starlette) -> AsyncIterator[None]:
@@ -84,16 +88,19 @@ def make_app(port: int, system: str = "us") -> Guard:
     ]
     routes += [Route(f"/map/{name}", _file(path)) for name, path in _map_files().items()]
     routes += [Route(f"/do/{name}", act, methods=["POST"]) for name, act in answers.actions.items()]
-    return Guard(Starlette(routes=routes, lifespan=living, exception_handlers={404: _missing}), port)
+    desk = Guard(Starlette(routes=routes, lifespan=living, exception_handlers={404: _missing}), port)
+    return desk if door is None else Doors(desk, phone_door(door), ("127.0.0.1", port))
 
 
-def listen(port: int) -> socket.socket:
-    """Take a port on the loopback address; 0 takes any free one.
+def listen(port: int, address: str = "127.0.0.1") -> socket.socket:
+    """Take a port on the loopback address, or on another of this machine's; 0 takes any free one.
 
     Parameters
     ----------
     port : int
         0 for any that is free.
+    address : str
+        Where phones come in.
 
     Raises
     ------
@@ -103,10 +110,16 @@ def listen(port: int) -> socket.socket:
     sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        sock.bind(("127.0.0.1", port))
+        sock.bind((address, port))
         sock.listen(64)
     except (OSError, OverflowError) as problem:
         sock.close()
+        if address != "127.0.0.1":
+            raise UsageError(
+                f"this machine cannot listen on {address}, port {port} ({problem})",
+                where="--share-on",
+                cure="name an address it has on the local network, or another --port",
+            ) from problem
         raise UsageError(
             f"port {port} cannot be had ({problem})",
             where="--port",
@@ -115,14 +128,14 @@ def listen(port: int) -> socket.socket:
     return sock
 
 
-def run(sock: socket.socket, app: Guard) -> None:
+def run(socks: Sequence[socket.socket], app: Guard | Doors) -> None:
     """Serve an application of `make_app` until Ctrl-C.
 
     Parameters
     ----------
-    sock : socket
+    socks : sequence of socket
         From `listen`.
-    app : Guard
+    app : Guard or Doors
         From `make_app`.
     """
     import uvicorn
@@ -136,4 +149,4 @@ def run(sock: socket.socket, app: Guard) -> None:
         timeout_graceful_shutdown=1,
     )
     with contextlib.suppress(KeyboardInterrupt):
-        uvicorn.Server(config).run(sockets=[sock])
+        uvicorn.Server(config).run(sockets=list(socks))

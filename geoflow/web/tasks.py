@@ -5,16 +5,17 @@ The input files lie in the working folder under their own names, and the folder 
 
 from __future__ import annotations
 
-import io
-import zipfile
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import GeoflowError
-from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
-from geoflow.web.wording import in_page_words, page_error
+from geoflow.options.typed import CardOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
+from geoflow.web.made import Made, pack
+from geoflow.web.wording import options_named, page_error, page_words
+from geoflow.web.work_tasks import do_work
 
 if TYPE_CHECKING:
     import datetime
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from geoflow.workflow.choices import Choices
     from geoflow.workflow.replan import Unplanned
 
-__all__ = ["TASKS", "Inputs", "LogInputs", "Made", "Reading", "Unread", "warm_up"]
+__all__ = ["TASKS", "Inputs", "Reading", "Unread", "warm_up"]
 
 _Tell = Callable[[str], None]
 
@@ -61,16 +62,6 @@ class Inputs:
 
 
 @dataclass(frozen=True, slots=True)
-class LogInputs:
-    """What `reconcile_file` is called with: names in the working folder, and how the log and the map are read."""
-
-    log: str
-    against: ComparisonOptions
-    read: LogOptions
-    target: ReadOptions
-
-
-@dataclass(frozen=True, slots=True)
 class Reading:
     """A bar and a prescription as the page keeps them.
 
@@ -88,32 +79,21 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Unread:
-    """A prescription the reader refused: its words, and what could be chosen."""
-
-    words: str
-    choices: Choices
-
-
-@dataclass(frozen=True, slots=True)
-class Made:
-    """Files for download.
+    """A prescription the reader refused.
 
     Attributes
     ----------
-    text : str
-        What the command line prints.
-    names : tuple of str
-        Of the files.
-    archive : bytes
-        A zip with them.
-    pictures : tuple of (str, bytes)
-        Those of them that are shown, by name.
+    words : str
+        The reader's, in those of the page.
+    choices : Choices
+        What could be chosen.
+    asked : tuple of str
+        Names of the options that would settle it.
     """
 
-    text: str
-    names: tuple[str, ...]
-    archive: bytes
-    pictures: tuple[tuple[str, bytes], ...] = ()
+    words: str
+    choices: Choices
+    asked: tuple[str, ...]
 
 
 def warm_up() -> None:
@@ -128,17 +108,6 @@ def warm_up() -> None:
     import geopandas  # noqa: F401
 
 
-def _pack(folder: Path, text: str) -> Made:
-    """Put every file of a folder into a zip, each byte as it was written."""
-    files = sorted(path for path in folder.rglob("*") if path.is_file())
-    names = tuple(path.relative_to(folder).as_posix() for path in files)
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
-        for name, path in zip(names, files, strict=True):
-            archive.writestr(zipfile.ZipInfo(name), path.read_bytes(), zipfile.ZIP_DEFLATED)
-    return Made(text, names, packed.getvalue())
-
-
 def _read(tell: _Tell, prescription: str, bar: str, options: ReadOptions) -> Reading | Unread:
     from geoflow.workflow.choices import reading_choices
     from geoflow.workflow.replan import read_unplanned
@@ -147,7 +116,8 @@ def _read(tell: _Tell, prescription: str, bar: str, options: ReadOptions) -> Rea
     try:
         read = read_unplanned(prescription, bar, options)
     except GeoflowError as problem:
-        return Unread(page_error(problem, "prescription"), reading_choices(Path(prescription), options.layer))
+        asked = options_named(problem, "options")
+        return Unread(page_error(problem, "prescription"), reading_choices(Path(prescription), options.layer), asked)
     table = read.prescription.table
     kept = replace(read, prescription=replace(read.prescription, table=table.iloc[:0]))
     return Reading(kept, table.drop(columns=table.geometry.name))
@@ -157,6 +127,8 @@ def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
     from geoflow.workflow.replan import prepare_window
 
     tell("Getting the sliders ready")
+    if hasattr(os, "nice"):
+        os.nice(10)  # what a reader waits for goes first
     return prepare_window(bar, sections)
 
 
@@ -171,12 +143,13 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
     tell("Drawing the map and writing the files")
     folder = Path("vetted")
     _, notes = write_vetting(outcome, folder, vet_document(outcome), system, replace=False, protect=inputs.paths)
-    return _pack(folder, "\n".join([as_text(vetted_report(outcome, system), "page"), *notes]))
+    return pack(folder, "\n".join([as_text(vetted_report(outcome, system), "page"), *notes]))
 
 
 def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system: System) -> Made:
     from geoflow.report.rewritten import rewritten_report
     from geoflow.report.terminal import as_text
+    from geoflow.web.blocks import report_view
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     tell("Vetting every zone")
@@ -188,7 +161,9 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     folder.mkdir()
     tell("Writing the files and reading them back")
     write_rewriting(outcome, target, replace=False, protect=inputs.paths)
-    return _pack(folder, as_text(rewritten_report(outcome, system), "page"))
+    report = rewritten_report(outcome, system)
+    shown = report_view(report, lambda text: page_words(text, "prescription"))
+    return replace(pack(folder, as_text(report, "page")), shown=shown)
 
 
 def _report_files(
@@ -206,39 +181,39 @@ def _report_files(
     tell("Writing the report")
     files = ReportFiles(out=str(folder / "report.html"), pdf=str(folder / "report.pdf"))
     write_report(report, files, system, date, replace=False, protect=sources.paths)
-    return _pack(folder, report.answer)
+    return pack(folder, report.answer)
 
 
-def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
-    from geoflow.report.reconciled import reconciled_report
-    from geoflow.report.reconciling import reconcile_document
-    from geoflow.report.terminal import as_text
-    from geoflow.workflow.reconcile_outputs import write_reconciliation
-    from geoflow.workflow.reconciling import reconcile_file
+def _unknowns(tell: _Tell, asked: dict[str, Any], system: System) -> dict[str, Any]:
+    from geoflow.web.bar_questions import costs_view, form_answers
+    from geoflow.workflow.new_bar import make_bar
 
-    tell(f"Reading {inputs.log} and laying it on the ground")
-    try:
-        outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
-    except GeoflowError as problem:
-        in_page_words(problem, "log")
-        raise
-    folder = Path("reconciled")
-    against = inputs.against
-    named = (inputs.log, against.bar, against.target, against.boundary, inputs.read.columns_file)
-    protect = tuple(Path(name) for name in named if name is not None)
-    tell("Drawing the map and writing the files")
-    document = reconcile_document(outcome)
-    write_reconciliation(outcome, folder, document, system, replace=False, protect=protect)
-    made = _pack(folder, as_text(reconciled_report(outcome, system), "page"))
-    shown = [(name, (folder / name).read_bytes()) for name in made.names if name.endswith(".png")]
-    return replace(made, pictures=tuple(sorted(shown, key=lambda entry: entry[0] != "map.png")))
+    tell("Working out what each thing costs that is not known")
+    answers, write = form_answers(asked)
+    return costs_view(make_bar(answers, None, None, write), system)
+
+
+def _phone_sheet(tell: _Tell, inputs: Inputs, system: System, date: datetime.date) -> Made:
+    from geoflow.base.version import __version__
+    from geoflow.field_card.phone import as_phone_html
+    from geoflow.field_card.sheet import card_report
+    from geoflow.report.basis import version_and_date
+    from geoflow.workflow.carding import card_of
+
+    tell("Working out the card")
+    outcome = card_of(CardOptions(prescription=inputs.prescription), inputs.plan, inputs.read, system=system)
+    tell("Drawing the map for the phone")
+    report = card_report(outcome, system, version_and_date(__version__, date))
+    return Made(report.answer, ("phone.html",), as_phone_html(report, outcome, system).encode("utf-8"))
 
 
 TASKS: Final[dict[str, Callable[..., Any]]] = {
+    "phone sheet": _phone_sheet,
+    "unknowns": _unknowns,
     "read": _read,
     "prepare": _prepare,
     "vetted files": _vetted_files,
     "rewritten files": _rewritten_files,
     "report": _report_files,
-    "reconciled files": _reconciled_files,
+    "work": do_work,
 }

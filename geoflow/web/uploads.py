@@ -13,7 +13,7 @@ from typing import Any, Final
 from geoflow.base.errors import PrescriptionError, UsageError
 from geoflow.files.inputs import is_companion
 
-__all__ = ["Upload", "check_archive", "check_names", "main_file", "place_files", "plain_name", "unframe"]
+__all__ = ["Upload", "check_archive", "check_names", "main_file", "main_files", "place_files", "plain_name", "unframe"]
 
 _LONGEST_NAME: Final = 150
 _MOST_FILES: Final = 50
@@ -181,6 +181,25 @@ def main_file(uploads: Sequence[Upload]) -> str:
         where="the files chosen",
         cure="choose one",
     )
+
+
+def main_files(uploads: Sequence[Upload]) -> list[str]:
+    """Return the names of the files among several that readers have to open, in the order they were chosen.
+
+    Parameters
+    ----------
+    uploads : sequence of Upload
+        The files sent.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
+    """
+    whole = [one.name for one in uploads if not is_companion(one.name)]
+    if not whole:
+        main_file(uploads)
+    return whole
 
 
 def check_names(uploads: Sequence[Upload]) -> None:

@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import IntArray, TextArray
-from geoflow.base.rate_units import RATE_UNITS
+from geoflow.base.rate_units import RATE_UNITS, RateUnit
+from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.schema import LIMITS, VERDICTS
+from geoflow.base.terms import TERMS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import POLICIES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
-from geoflow.report.gauges import manifold_text
+from geoflow.report.gauges import manifold_texts
 from geoflow.report.layout import within
 from geoflow.report.reading import left_out_warning, reading_list
 from geoflow.report.symbology import VERDICT_SYMBOLS
@@ -22,6 +25,7 @@ from geoflow.report.vetted import verdict_answer
 from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
+from geoflow.workflow.choices import Choices, spans
 
 if TYPE_CHECKING:
     from geoflow.decide.beyond import Beyond
@@ -30,7 +34,7 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.web.tasks import Reading
 
-__all__ = ["answer_view", "beginning", "field_view", "notes_view", "zone_view", "zones_view"]
+__all__ = ["answer_view", "beginning", "choices_view", "field_view", "notes_view", "zone_view", "zones_view"]
 
 # More corners than this are thinned for the screen; areas and verdicts are of the outlines as read.
 _MOST_CORNERS: Final = 300_000
@@ -65,6 +69,7 @@ def beginning() -> dict[str, Any]:
             for system in ("us", "metric")
         },
         "rateUnits": [unit.text for unit in RATE_UNITS],
+        "terms": [{"name": term.name, "meaning": term.meaning, "shown": [term.name, *term.shown]} for term in TERMS],
         "policies": [{"name": name, "words": _POLICY_WORDS[name]} for name in POLICIES],
         "cautions": CAUTIONS,
         "caution": SHORT_CAUTION,
@@ -114,7 +119,7 @@ def field_view(reading: Reading) -> dict[str, Any]:
         "file": prescription.path.name,
         "column": prescription.rate_column,
         "unit": prescription.rate_unit.text,
-        "columns": [str(name) for name in reading.attributes.columns],
+        **choices_view(Choices(spans(reading.attributes))),
         "sections": [section.name for section in bar.sections],
     }
 
@@ -130,6 +135,38 @@ def notes_view(reading: Reading, system: System) -> dict[str, Any]:
         ``"us"`` or ``"metric"``.
     """
     return {"facts": list(reading_list(reading.read.prescription, system).texts)}
+
+
+def choices_view(choices: Choices) -> dict[str, Any]:
+    """What may be chosen of a file that leaves a question, each with what it would mean.
+
+    Parameters
+    ----------
+    choices : Choices
+        What was listed.
+    """
+    return {"layers": choices.layers, "columns": [_column_view(*column) for column in choices.columns]}
+
+
+def _column_view(name: str, low: float, high: float) -> dict[str, Any]:
+    """A column with the span of its numbers, and what that span would be in each unit as a rate of nitrogen."""
+    if not math.isfinite(low):
+        return {"name": name, "span": "", "means": {}}
+
+    def span(system: System, unit: RateUnit) -> str:
+        if unit.basis == "ammonia volume":
+            return ""  # that depends on the bar and on where volumes are counted
+        ends = (
+            number(float(as_nitrogen_rate(end, unit, NITROGEN_FRACTION)), "nitrogen rate", system)
+            for end in (low, high)
+        )
+        return f"{' to '.join(ends)} {unit_label('nitrogen rate', system)}"
+
+    return {
+        "name": name,
+        "span": f"{low:.6g} to {high:.6g}",
+        "means": {system: {unit.text: span(system, unit) for unit in RATE_UNITS} for system in ("us", "metric")},
+    }
 
 
 def answer_view(
@@ -260,7 +297,9 @@ def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[
         speeds = within(float(vetting.speed_low[at]), float(vetting.speed_high[at]), "speed", system)
         boils = f"it {margin_text(at, vetting, system)}" if margin < 0.0 else _finite(margin, system)
         rows += [["This rate holds at", speeds], ["Least liquid margin over the plan", boils]]
-        rows += [["Manifold gauge at this rate", manifold_text(at, outcome.rate, solution, vetting, system)]]
+        rows += [
+            ["Manifold gauge at this rate", manifold_texts(np.array([at]), outcome.rate, solution, vetting, system)[0]]
+        ]
     cure = cure_texts(np.array([at]), outcome.rate, solution, vetting, system)[0]
     return {
         "at": at,

@@ -46,7 +46,7 @@ def _asked(
     if (options.prescription is None) == (options.rates is None):
         both = options.rates is not None
         what = "a map and --rates are two things to make a card of" if both else "neither a map nor --rates is given"
-        cure = 'give one of them: geoflow card rx.shp ..., or geoflow card --rates "85, 100, 115 lb N/ac" ...'
+        cure = 'give one of them: a map, or rates like --rates "85, 100, 115 lb N/ac"'
         raise UsageError(what, where="geoflow card", cure=cure)
     prescription: Prescription | None = None
     with watching(options.prescription, plan.bar):
@@ -119,4 +119,5 @@ def card_of(
         tanks,
         heel,
         spare_suction(solution, most * width / bar.nitrogen_fraction, float(kelvin[0])) if held.any() else None,
+        rate,
     )

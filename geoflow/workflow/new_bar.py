@@ -11,7 +11,7 @@ from geoflow.bar.new_bar import new_bar_text
 from geoflow.base.errors import QuantityError
 from geoflow.base.progress import tell
 from geoflow.base.ranges import parse_range
-from geoflow.decide.unknowns import NewBar, unknowns
+from geoflow.decide.unknowns import NewBar, Write, unknowns
 from geoflow.files.output import OutputFolder, replace_file
 
 __all__ = ["USUAL_TEMPERATURE", "check_free", "make_bar", "write_bar"]
@@ -41,7 +41,9 @@ def check_free(path: str, *, replace: bool, protect: tuple[Path, ...] = ()) -> N
     OutputFolder(target.parent, replace=replace, protect=protect).claim((target.name,))
 
 
-def make_bar(answers: Mapping[str, Answer], temperature: str | None, speed: str | None) -> NewBar:
+def make_bar(
+    answers: Mapping[str, Answer], temperature: str | None, speed: str | None, write: Write = new_bar_text
+) -> NewBar:
     """Make a bar of answers and work out what each thing costs that is not known.
 
     Parameters
@@ -50,20 +52,22 @@ def make_bar(answers: Mapping[str, Answer], temperature: str | None, speed: str 
         By name of their question.
     temperature, speed : str or None
         At which that is reckoned, of a range its middle; 45 degF, and the middle of the speeds of the bar.
+    write : callable
+        Makes the bar file of the answers, where it holds more than they say.
 
     Raises
     ------
     GeoflowError
         If the answers make no bar, or cannot be read.
     """
-    text = new_bar_text(answers)
+    text = write(answers)
     bar = read_bar_text(text.encode(), "the new bar file")
     kelvin = 0.5 * sum(parse_range(temperature or USUAL_TEMPERATURE, "temperature", where="--temperature"))
     pace = 0.5 * sum(bar.limits.speed if speed is None else parse_range(speed, "speed", where="--speed"))
     if pace <= 0.0:
         raise QuantityError(f"'{speed}' is no speed to drive", where="--speed", cure='give it like "5 mph"')
     tell("working out what each thing costs that is not known")
-    return NewBar(text, bar, dict(answers), unknowns(answers, kelvin, pace))
+    return NewBar(text, bar, dict(answers), unknowns(answers, kelvin, pace, write))
 
 
 def write_bar(new: NewBar, path: str, *, replace: bool, protect: tuple[Path, ...]) -> None:

@@ -230,10 +230,20 @@ Setter = tuple[Callable[["Report"], str], Callable[["Report", "Paper", datetime.
 
 
 def _contents(
-    report: Report, files: ReportFiles, system: System, date: datetime.date, setter: Setter
+    report: Report,
+    files: ReportFiles,
+    system: System,
+    date: datetime.date,
+    setter: Setter,
+    phone: tuple[str, str] | None,
 ) -> dict[Path, bytes]:
     """What stands in each file of a report."""
     found = {Path(files.out): setter[0](report).encode("utf-8")}
+    if phone is not None:
+        if Path(phone[0]).resolve() in {Path(one).resolve() for one in (files.out, files.pdf) if one}:
+            cure = "give them different names"
+            raise OutputError("the phone's sheet and another output would be one file", where=phone[0], cure=cure)
+        found[Path(phone[0])] = phone[1].encode("utf-8")
     if files.pdf is not None:
         if Path(files.pdf).resolve() == Path(files.out).resolve():
             raise OutputError("HTML and PDF would be one file", where=files.pdf, cure="give them different names")
@@ -252,6 +262,7 @@ def write_report(
     replace: bool,
     protect: tuple[Path, ...],
     setter: Setter = (as_html, as_pdf),
+    phone: tuple[str, str] | None = None,
 ) -> list[str]:
     """Write the HTML, and the PDF and the figures where they are asked for.
 
@@ -273,6 +284,8 @@ def write_report(
         Files never to be written over.
     setter : tuple of callable
         How it is set.
+    phone : tuple of str or None
+        The file for a phone, and what goes into it.
 
     Returns
     -------
@@ -284,7 +297,7 @@ def write_report(
     OutputError
         If a file exists and `replace` is not set, two outputs are one, or one would be written over an input.
     """
-    contents = _contents(report, files, system, date, setter)
+    contents = _contents(report, files, system, date, setter, phone)
     # A folder within another is opened first, so that the outer one is not taken for a new one.
     homes = sorted({target.parent.resolve() for target in contents}, key=lambda path: -len(path.parts))
     with contextlib.ExitStack() as opened:

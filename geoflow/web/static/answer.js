@@ -6,12 +6,20 @@ import { ask } from "./talk.js";
 
 const RESTED = 250; // ms without a move after which the plan is solved in full
 
+// The first sentence says how many hold; what follows it qualifies that.
+function headline(text) {
+  if (at("sentence").textContent === text) return;
+  const end = text.indexOf(". ") + 1 || text.length;
+  at("sentence").replaceChildren(make("b", { text: text.slice(0, end) }), text.slice(end));
+}
+
 export class Answer {
   constructor(state, cells, { map, list, missing }) {
     Object.assign(this, { state, cells, map, list, missing });
     this.answer = null;
     this.refused = null; // {question, words}
     this.asking = false;
+    this.solving = null; // of the full answer under way
     this.rest = 0;
     this.belonging = new Belonging(state, () => this.look());
   }
@@ -22,9 +30,11 @@ export class Answer {
     this.belonging.drop();
   }
 
-  // Something is set differently: ask, unless it is being asked already, and then that goes on with it.
+  // Something is set differently: ask, unless it is being asked already, and then that goes on with it. A full answer
+  // under way is of no use any more.
   moved() {
     clearTimeout(this.rest);
+    this.solving?.abort();
     if (!this.asking) this.follow();
   }
 
@@ -47,22 +57,24 @@ export class Answer {
   async settle() {
     const question = this.state.question;
     if (this.asking || !question) return;
-    this.asking = true;
-    await this.put(question);
-    this.asking = false;
-    this.moved();
+    const mine = (this.solving = new AbortController());
+    await this.put(question, {}, mine.signal);
+    if (this.solving !== mine) return;
+    this.solving = null;
+    if (!mine.signal.aborted) this.moved();
   }
 
-  async put(question, how = {}) {
+  async put(question, how = {}, signal = null) {
     try {
-      const answer = await ask("vet", { ...question, ...how });
+      const answer = await ask("vet", { ...question, ...how }, signal);
       // Meanwhile other files may have come to stand: of other zones nothing is shown.
-      if (question.opened !== this.state.opened) return;
+      if (answer.superseded || signal?.aborted || question.opened !== this.state.opened) return;
       this.answer = answer;
       this.refused = null;
       document.body.dataset.shown = String(Number(document.body.dataset.shown ?? 0) + 1);
       this.belonging.take(question);
     } catch (problem) {
+      if (signal?.aborted) return;
       this.refused = { question, words: problem.message };
       this.belonging.look();
     }
@@ -71,8 +83,9 @@ export class Answer {
   // Why there is no answer to what is set above, in words; empty where there is one.
   why() {
     const { coming, lost } = this.state;
-    if (lost) return "This tab was let go: reload the page and load the files again.";
+    if (lost) return lost;
     if (coming) return coming;
+    if (this.state.opened === null) return "Nothing is loaded yet: choose a bar and a prescription.";
     if (this.missing().length) return `Not set yet: ${this.missing().join(", ")}.`;
     if (this.isRefused(this.state.question)) return "The plan is refused, see there.";
     return this.belonging.current ? "" : "Being solved.";
@@ -84,14 +97,14 @@ export class Answer {
     const question = state.question;
     const why = this.why();
     const dimmed = answer !== null && !current;
-    at("field").classList.toggle("old", dimmed);
-    at("answer-body").hidden = answer === null;
+    document.body.classList.toggle("old", dimmed);
+    at("answer-body").hidden = at("counts").hidden = answer === null;
     for (const id of ["rewrite-go", "vetted", "report", "words"]) at(id).disabled = !question;
     tell(at("plan-trouble"), this.isRefused(question) ? this.refused.words : "");
     const none = this.isRefused(question) ? "No answer for this plan." : "No answer before temperature and speed are set.";
-    const missing = this.missing().length > 0 && !state.coming && !state.lost;
-    if (missing || this.isRefused(question)) put(at("sentence"), none);
-    else put(at("sentence"), answer?.answer ?? "No answer yet.");
+    const missing = state.opened !== null && this.missing().length > 0 && !state.coming && !state.lost;
+    if (missing || this.isRefused(question)) headline(none);
+    else headline(answer?.answer ?? "No answer yet.");
     at("sentence").classList.toggle("dim", dimmed && !missing && !this.isRefused(question));
     const elsewhere = state.coming || state.lost;
     // Short enough for one line, so that nothing jumps while a slider moves.

@@ -1,199 +1,335 @@
-// The bar as a form, built from the description the server gives of every key.
+// The bar: the interview's questions as a form, every other key folded below, and which bar it is.
+//
+// What the form holds is the file it was filled from (or none), the answers, and points added since; the server makes
+// the bar file of them. Whatever it said belongs to those very answers and goes when one of them changes.
 
+import { Ask } from "./asking.js";
+import { buildForm } from "./keyform.js";
 import { at, complain, make, put, tell } from "./parts.js";
-import { save } from "./talk.js";
+import { Points } from "./points.js";
+import { ask, save, work } from "./talk.js";
 
-let count = 0;
+const REST = 250; // [ms] after the last key before the answers are looked at
 
-function field(key, value) {
-  const id = `key-${(count += 1)}`;
-  const input = make("input", {
-    id,
-    type: "text",
-    inputmode: key.number ? "decimal" : null,
-    placeholder: key.otherwise ? `${key.otherwise} if left out` : `like ${key.example}`,
-    autocomplete: "off",
-    spellcheck: "false",
-    "aria-describedby": `${id}-note`,
-  });
-  input.value = value ?? "";
-  const label = make("label", { for: id, text: key.name.replaceAll("_", " ") });
-  if (key.required) label.append(make("b", { text: " needed" }));
-  const note = make("span", { id: `${id}-note`, class: "small", text: key.meaning });
-  return { node: make("div", { class: "key" }, label, input, note), read: () => input.value.trim() };
-}
-
-function inner(tables, path) {
-  const start = path ? `${path}.` : "";
-  return tables.filter((t) => t.path && t.path.startsWith(start) && !t.path.slice(start.length).includes("."));
-}
-
-// One table: its keys, and the tables within it. `read` gives what was typed, empty fields left out.
-function body(tables, table, content) {
-  const fields = table.keys.map((key) => [key.name, field(key, content?.[key.name])]);
-  const known = new Set([...table.keys.map((key) => key.name), ...inner(tables, table.path).map((t) => t.path.split(".").pop())]);
-  // Keys nobody knows stay, so that the reader can complain of them as it does of the file.
-  const odd = Object.entries(content ?? {}).filter(([name]) => !known.has(name));
-  for (const [name, value] of odd) {
-    if (typeof value !== "string") continue;
-    const key = { name, otherwise: null, example: "", meaning: "geoflow does not know this key; empty the field.", required: false };
-    fields.push([name, field(key, value)]);
+export class BarForm {
+  constructor(tables, interview, files, state, desk) {
+    Object.assign(this, { tables, interview, files, state });
+    Object.assign(this, { name: "bar.toml", of: null, base: null, file: "", points: [], was: "", made: null, said: null, asked: 0, costs: null, costing: null, readKeys: null, refill: false });
+    this.keyForm = at("bar-form");
+    this.build();
+    at("bar-edit").addEventListener("click", () => {
+      files.fold(false);
+      desk.show("bar", { focus: true });
+    });
+    desk.met("bar", () => {
+      // A form that was changed and is not in use is not thrown away by looking at it again.
+      if (!this.changed && this.of !== files.bar) this.fill(files.bar);
+    });
+    at("bar-use").addEventListener("click", () => this.use());
+    at("bar-save").addEventListener("click", () => this.made?.text && save(new Blob([this.made.text], { type: "application/toml" }), this.name));
+    this.empty = this.stamp;
+    this.fill(null);
   }
-  const children = inner(tables, table.path).map((child) => {
-    const name = child.path.split(".").pop();
-    return [name, group(tables, child, content?.[name])];
-  });
-  const node = make("div", { class: "keys" }, ...fields.map(([, f]) => f.node), ...children.map(([, c]) => c.node));
-  const read = () => {
-    const out = {};
-    for (const [name, f] of fields) if (f.read() !== "") out[name] = f.read();
-    for (const [name, c] of children) {
-      const given = c.read();
-      if (given !== null) out[name] = given;
-    }
-    return out;
-  };
-  return { node, read };
-}
 
-function group(tables, table, content) {
-  if (table.shape === "one") return single(tables, table, content);
-  return several(tables, table, content);
-}
-
-function single(tables, table, content) {
-  const inside = body(tables, table, content);
-  const box = make("fieldset", {}, make("legend", { text: title(table) }));
-  const note = make("p", { class: "small", text: table.meaning });
-  if (table.required) {
-    box.append(note, inside.node);
-    return { node: box, read: inside.read };
-  }
-  const tick = make("input", { type: "checkbox" });
-  tick.checked = content !== undefined;
-  const show = () => (inside.node.hidden = !tick.checked);
-  tick.addEventListener("change", show);
-  show();
-  box.append(note, make("label", { class: "tick" }, tick, " describe it"), inside.node);
-  return { node: box, read: () => (tick.checked ? inside.read() : null) };
-}
-
-function several(tables, table, content) {
-  const named = table.shape === "named";
-  const list = make("div", { class: "entries" });
-  const entries = new Set();
-  const add = (value, name) => {
-    const inside = body(tables, table, value);
-    const label = named ? field({ name: "name", example: "small", meaning: "What you call it.", required: true }, name) : null;
-    const entry = { read: inside.read, name: () => label.read() };
-    const remove = make("button", {
-      type: "button",
-      text: "Remove",
-      on: {
-        click: () => {
-          entries.delete(entry);
-          node.remove();
-          more.focus();
-        },
+  build() {
+    const { questions, essentials, essentialsWhy, how, second, themes, places, pointWays } = this.interview;
+    this.asks = Object.fromEntries(questions.map((one) => [one.name, new Ask({ ...one, offered: places }, (ask) => this.moved(ask))]));
+    const nodes = (chosen) => chosen.map(({ name }) => this.asks[name].node);
+    const rest = questions.filter(({ name }) => !essentials.includes(name));
+    this.folds = [];
+    const fold = (title, chosen, words = "") => {
+      const count = make("span", { class: "small" });
+      const box = make("details", {}, make("summary", {}, make("span", { text: title }), count), ...(words ? [make("p", { class: "small", text: words })] : []), ...nodes(chosen));
+      this.folds.push({ box, count, chosen });
+      return box;
+    };
+    const form = make("form", { id: "bar-questions", novalidate: true, autocomplete: "off", on: { submit: (event) => event.preventDefault() } });
+    form.append(
+      make("p", { text: how }),
+      make("fieldset", { id: "bar-first" }, make("legend", { text: "First these five" }), make("p", { class: "small", text: essentialsWhy }), ...nodes(essentials.map((name) => ({ name })))),
+      ...themes.map((theme) => fold(theme, rest.filter((one) => one.theme === theme && !one.day))).filter(({ children }) => children.length > 1),
+      fold(second, rest.filter(({ day }) => day), "What stays empty here is not asked and stays out of the file, as if it limited nothing."),
+    );
+    const point = make("details", { id: "bar-points" }, make("summary", { text: "A point measured on ammonia" }));
+    point.append(make("p", { class: "small", text: "One reading of flow and pressure says what no sheet does of the orifices." }));
+    this.pointForm = new Points(point, pointWays, {
+      add: (one) => this.addPoint(one),
+      remove: (place) => {
+        this.points = this.points.filter((_, index) => index !== place);
+        this.moved();
       },
     });
-    const node = make("fieldset", { class: "entry" }, make("legend", { text: title(table, entries.size + 1) }));
-    node.append(...(label ? [label.node] : []), inside.node, remove);
-    entries.add(entry);
-    list.append(node);
-    return node;
-  };
-  const more = make("button", {
-    type: "button",
-    text: `Add: ${title(table).toLowerCase()}`,
-    on: { click: () => add(undefined, "").querySelector("input").focus() },
-  });
-  if (named) for (const [name, value] of Object.entries(content ?? {})) add(value, name);
-  else for (const value of content ?? []) add(value, "");
-  if (table.required && !entries.size) add(undefined, "");
-  const box = make("fieldset", {}, make("legend", { text: title(table, 0, true) }), make("p", { class: "small", text: table.meaning }), list, more);
-  const read = () => {
-    if (!entries.size) return null;
-    if (!named) return [...entries].map((entry) => entry.read());
-    return Object.fromEntries([...entries].map((entry) => [entry.name(), entry.read()]));
-  };
-  return { node: box, read };
-}
-
-const SINGLE = { sections: "Section", orifices: "Orifice", measured: "Measured point", tank_hoses: "Tank hose", couplings: "Coupling" };
-
-function title(table, number = 0, plural = false) {
-  const name = table.path.split(".").pop();
-  const words = name.replaceAll("_", " ");
-  const one = SINGLE[name] ?? words[0].toUpperCase() + words.slice(1);
-  if (plural) return words[0].toUpperCase() + words.slice(1);
-  return number ? `${one} ${number}` : one;
-}
-
-export function buildForm(form, tables, content) {
-  count = 0;
-  const top = body(tables, tables.find((table) => table.path === ""), content);
-  form.replaceChildren(top.node);
-  return top.read;
-}
-
-// The form on the page, and which bar it holds: the one in use, one that was changed, or one that was replaced since.
-export class BarSection {
-  constructor(tables, files) {
-    Object.assign(this, { tables, files });
-    this.read = null;
-    this.name = "bar.toml";
-    this.of = null; // the bar that the form was filled from or that was made of it
-    this.changed = false;
-    at("bar-edit").addEventListener("click", () => {
-      // A form that was changed and is not in use is not thrown away by looking at it again.
-      if (at("bar-section").hidden || !this.changed) this.fill(files.bar);
-      at("bar-section").hidden = false;
-      at("bar-title").focus();
-      at("bar-section").scrollIntoView({ block: "start" });
-    });
-    at("bar-close").addEventListener("click", () => {
-      at("bar-section").hidden = true;
-      at("bar-edit").focus();
-    });
-    at("bar-form").addEventListener("submit", (event) => event.preventDefault());
-    for (const event of ["input", "click"]) at("bar-form").addEventListener(event, () => this.note());
-    at("bar-use").addEventListener("click", () => this.use());
-    at("bar-save").addEventListener("click", () => save(new Blob([files.bar.text], { type: "application/toml" }), files.bar.fileName));
-    this.look();
+    this.keys = make("details", { id: "bar-rest" }, make("summary", { text: "Everything else: every key of the bar file" }));
+    this.keys.append(this.keyForm);
+    this.keys.addEventListener("toggle", () => this.showKeys());
+    this.keyForm.addEventListener("submit", (event) => event.preventDefault());
+    this.keyForm.addEventListener("input", () => this.keysMoved());
+    this.keyForm.addEventListener("click", (event) => event.target.closest("button") && this.keysMoved());
+    this.progress = make("p", { id: "bar-progress", role: "status" });
+    this.over = make("button", { type: "button", id: "bar-over", on: { click: () => this.startOver() } });
+    at("bar-title").after(at("bar-state"), this.over, this.progress, form, point, this.keys, at("bar-trouble"));
+    this.cost = make("button", { type: "button", id: "bar-cost", text: "What each unknown costs", on: { click: () => this.reckon() } });
+    at("bar-save").after(this.cost);
+    this.costStage = make("p", { id: "bar-cost-stage", role: "status", hidden: true });
+    this.costStop = make("button", { type: "button", text: "Stop", hidden: true, on: { click: () => this.costing?.abort() } });
+    this.costBox = make("section", { id: "bar-costs", tabindex: "-1", "aria-label": "What each unknown costs", hidden: true });
+    at("bar-words").before(this.costStage, this.costStop, this.costBox);
   }
 
-  fill(bar) {
-    this.read = buildForm(at("bar-form"), this.tables, bar?.content);
-    this.was = JSON.stringify(this.read());
-    this.name = bar?.fileName ?? "bar.toml";
-    this.of = bar;
-    this.note();
+  // What the form holds
+
+  get answers() {
+    const given = Object.entries(this.asks).filter(([, one]) => !one.node.hidden && one.text);
+    return Object.fromEntries(given.map(([name, one]) => [name, one.text]));
   }
 
-  note() {
-    this.changed = this.read !== null && JSON.stringify(this.read()) !== this.was;
-    this.look();
+  get holds() {
+    return { answers: this.answers, base: this.base, text: this.file, points: this.points, name: this.name };
   }
 
-  async use() {
-    const mine = (this.files.newestBar = {});
+  get stamp() {
+    return JSON.stringify(this.holds);
+  }
+
+  get changed() {
+    return this.stamp !== this.was;
+  }
+
+  // A file fills the form at once, with all the answers it comes to; something typed meanwhile comes first.
+  async fill(bar) {
+    const mine = (this.asked += 1);
+    const name = bar?.fileName ?? "bar.toml";
     try {
-      tell(at("bar-trouble"), "");
-      const typed = this.read();
-      const bar = await this.files.check({ name: this.name, content: typed });
-      if (this.files.newestBar !== mine) return; // a bar file was chosen meanwhile
-      this.of = bar;
-      this.was = JSON.stringify(typed);
-      this.note();
-      await this.files.want({ bar });
+      const said = bar ? await ask("answers", { base: bar.content, text: bar.text, name }) : null;
+      if (mine !== this.asked) return;
+      Object.assign(this, { of: bar, name, base: bar?.content ?? null, file: bar?.text ?? "", points: [], refill: false });
+      for (const one of Object.values(this.asks)) Object.assign(one, { touched: false, text: "" });
+      this.hear(said, { fill: Boolean(said) });
+      this.was = this.stamp;
+      if (this.made) this.made.stamp = this.was;
+      this.look();
     } catch (problem) {
       complain(at("bar-trouble"), problem);
     }
   }
 
+  // What the server says of the answers; with `fill`, the answers that a file comes to.
+  hear(said, { fill = false } = {}) {
+    this.said = said;
+    if (fill) for (const [name, one] of Object.entries(this.asks)) if (!one.problem) one.text = said.answers[name] ?? "";
+    for (const [name, one] of Object.entries(this.asks)) {
+      one.node.hidden = Boolean(said) && !said.asked.includes(name);
+      one.told(said?.fields[name]);
+    }
+    this.made = said ? { stamp: this.stamp, text: said.text, content: said.content } : null;
+    this.asks.orifice.offer(this.base ? (said?.orifices ?? []) : []);
+    this.pointForm.look(this.points, said?.orifices ?? []);
+    tell(at("bar-trouble"), said?.trouble ?? "");
+    this.showKeys();
+  }
+
+  // A person changed something; it is looked at once the keys rest.
+  moved() {
+    this.asked += 1;
+    at("work-bar").dispatchEvent(new Event("change", { bubbles: true }));
+    this.look();
+    this.soon();
+  }
+
+  soon() {
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => this.check().catch((problem) => complain(at("bar-trouble"), problem)), REST);
+  }
+
+  // Asks what the answers come to; a newer question takes the place of this one. After a key of the file was changed
+  // the answers are those of the file.
+  async check() {
+    clearTimeout(this.resting);
+    const mine = (this.asked += 1);
+    const fill = this.refill;
+    const { base, file: text, name } = this;
+    const said = await ask("answers", fill ? { base, text, name } : this.holds);
+    if (mine === this.asked) {
+      if (fill) this.refill = false;
+      this.hear(said, { fill });
+      this.look();
+    }
+    return said;
+  }
+
+  async addPoint(point) {
+    try {
+      const before = await ask("answers", this.holds);
+      if (before.trouble || !before.text) return before.trouble || "first put right what is wrong above";
+      const said = await ask("answers", { ...this.holds, points: [...this.points, point] });
+      if (said.trouble) return said.trouble;
+      this.points = [...this.points, point];
+      this.moved();
+      return "";
+    } catch (problem) {
+      return problem.message;
+    }
+  }
+
+  // Every key of the file
+
+  showKeys() {
+    if (!this.keys.open || this.keyForm.contains(document.activeElement)) return;
+    const content = this.made?.content ?? this.base;
+    const text = JSON.stringify(content ?? {});
+    if (text === this.keysOf && this.readKeys) return;
+    this.keysOf = text;
+    this.readKeys = buildForm(this.keyForm, this.tables, content ?? undefined);
+    this.keysWas = JSON.stringify(this.readKeys());
+  }
+
+  // What is typed there becomes the file that the form is filled from, and the answers follow it.
+  keysMoved() {
+    const content = this.readKeys();
+    if (JSON.stringify(content) === this.keysWas) return;
+    this.keysWas = JSON.stringify(content);
+    Object.assign(this, { base: content, points: [], made: null });
+    this.look();
+    this.refill = true;
+    this.soon();
+  }
+
+  // Using it
+
+  async use() {
+    const mine = (this.files.newestBar = {});
+    try {
+      tell(at("bar-trouble"), "");
+      const said = await this.check();
+      if (!said.text) return this.refused(said);
+      const stamp = this.stamp;
+      const bar = await this.files.check({ name: this.name, text: said.text });
+      if (this.files.newestBar !== mine) return; // a bar file was chosen meanwhile
+      Object.assign(this, { of: bar, was: stamp });
+      this.look();
+      await this.files.want({ bar });
+      this.look();
+    } catch (problem) {
+      complain(at("bar-trouble"), problem);
+    }
+  }
+
+  // The first field that is wrong, unfolded and in focus; what is of no one field stands above the buttons.
+  refused(said) {
+    const wrong = Object.entries(this.asks).filter(([name]) => said.fields[name]?.what);
+    for (const [name, one] of wrong) {
+      one.touched = true;
+      one.told(said.fields[name]);
+      const fold = one.node.closest("details");
+      if (fold) fold.open = true;
+    }
+    this.look();
+    if (said.trouble) complain(at("bar-trouble"), new Error(said.trouble));
+    else this.interview.questions.map(({ name }) => this.asks[name]).find(({ problem }) => problem)?.focus();
+  }
+
+  startOver() {
+    this.fill(this.files.bar);
+    at("bar-title").focus();
+  }
+
+  // What is not known
+
+  async reckon() {
+    this.costing?.abort();
+    const mine = (this.costing = new AbortController());
+    try {
+      const said = await this.check();
+      if (!said.text) return this.refused(said);
+      const { stamp } = this;
+      this.costStop.hidden = false;
+      tell(this.costStage, "Beginning");
+      const body = JSON.stringify({ ...this.holds, system: this.state.system });
+      const done = await work("unknowns", body, (words) => tell(this.costStage, words), mine.signal);
+      if (mine !== this.costing) return;
+      tell(this.costStage, done.done ? "" : "Stopped.");
+      if (done.done) {
+        this.costs = { stamp, system: this.state.system, ...done.done };
+        this.tellCosts();
+        this.costBox.focus();
+      }
+    } catch (problem) {
+      if (mine !== this.costing) return;
+      tell(this.costStage, problem.name === "AbortError" ? "Stopped." : "");
+      if (problem.name !== "AbortError") complain(at("bar-trouble"), problem);
+    } finally {
+      if (mine === this.costing) {
+        this.costing = null;
+        this.costStop.hidden = true;
+      }
+    }
+  }
+
+  tellCosts() {
+    const { at: where, answer, window, next, caption, heads, unknowns } = this.costs;
+    const cell = (words, index) => make("div", {}, make("dt", { text: heads[index] }), make("dd", { text: words || "-" }));
+    const go = (name) => {
+      const fold = this.asks[name].node.closest("details");
+      if (fold) fold.open = true;
+      this.asks[name].focus();
+    };
+    this.costOld = make("p", { class: "reason", text: "Answers or units are others by now: this belongs to those before. Work it out again.", hidden: true });
+    const list = unknowns.map(({ name, cells }) =>
+      make("li", {}, make("h4", { text: cells[0] }), make("dl", {}, ...cells.slice(1).map((words, index) => cell(words, index + 1))), make("button", { type: "button", text: "Answer it", "aria-label": `Answer it: ${cells[0]}`, on: { click: () => go(name) } })),
+    );
+    this.costBox.replaceChildren(
+      this.costOld,
+      make("h3", { text: "What to do next" }),
+      make("ul", {}, ...next.map((text) => make("li", { text }))),
+      make("p", { class: "small", text: `${answer}; ${where}.` }),
+      ...window.map((text) => make("p", { text })),
+      ...(list.length ? [make("h3", { text: caption }), make("ol", { class: "unknowns" }, ...list)] : []),
+    );
+    this.costBox.hidden = false;
+    this.look();
+  }
+
+  // What was typed and is not in use, to be kept in the browser; and brought back.
+
+  get draft() {
+    return this.changed ? this.holds : null;
+  }
+
+  take({ answers, base, text, points, name }) {
+    Object.assign(this, { of: null, name, base, file: text, points, made: null });
+    for (const [of, one] of Object.entries(this.asks)) {
+      one.text = answers[of] ?? "";
+      one.touched = Boolean(one.text);
+    }
+    this.was = "";
+    this.check().catch((problem) => complain(at("bar-trouble"), problem));
+    this.look();
+  }
+
+  // Which bar this is, and what can be done with it
+
+  counted() {
+    for (const { count, chosen } of this.folds) {
+      const here = chosen.filter(({ name }) => !this.asks[name].node.hidden);
+      const full = here.filter(({ name }) => this.asks[name].text).length;
+      const wrong = here.filter(({ name }) => !this.asks[name].wrong.hidden).length;
+      put(count, `${full} of ${here.length} answered${wrong ? `, ${wrong} wrong` : ""}`);
+    }
+    const first = this.interview.questions.filter(({ name, day }) => !day && !this.asks[name].node.hidden);
+    const open = first.filter(({ name, carried, choice }) => (carried !== null || choice) && !this.asks[name].text).length;
+    const needed = first.filter(({ name, carried, choice }) => carried === null && !choice && !this.asks[name].text);
+    const missing = needed.length ? ` Still needed: ${needed.map(({ label }) => label).join(", ")}.` : "";
+    const unsure = first.filter(({ name }) => this.asks[name].text === "don't know").length;
+    const empty = this.base ? "stay as the file has them" : "count as not known";
+    put(this.progress, `${first.length - open - unsure - needed.length} of ${first.length} answered, ${unsure} not known${open ? `; the ${open} left empty ${empty}` : ""}.${missing}`);
+  }
+
   look() {
-    const { files, of, changed } = this;
+    const { files } = this;
+    const fresh = this.made !== null && this.made.stamp === this.stamp && Boolean(this.made.text);
+    // A draft that was kept and comes to the very file in use is that bar.
+    if (fresh && files.bar?.text === this.made.text && files.bar.fileName === this.name) Object.assign(this, { of: files.bar, was: this.stamp });
+    const { of, changed } = this;
     const used = files.bar !== null && files.bar === of && !changed;
     let words = "Not in use: check and use it.";
     if (used) words = "This bar is in use.";
@@ -201,8 +337,20 @@ export class BarSection {
     else if (changed) words = files.bar ? `Changed and not in use yet. In use is ${files.bar.name} (${files.bar.fileName}).` : "Not in use yet.";
     else if (files.bar) words = `Not in use. In use is ${files.bar.name} (${files.bar.fileName}).`;
     at("bar-title").textContent = `The bar: ${this.name}`;
-    put(at("bar-state"), this.read === null ? "" : words);
-    at("bar-save").disabled = !used;
+    put(at("bar-state"), this.stamp === this.empty ? "" : words);
+    at("bar-save").disabled = !fresh;
+    this.over.hidden = !changed && files.bar === of;
+    put(this.over, files.bar ? `Start over from ${files.bar.name}` : "Start over with nothing");
     tell(at("bar-words"), used ? files.bar.words : "");
+    this.counted();
+    const current = this.costs !== null && this.costs.stamp === this.stamp && this.costs.system === this.state.system;
+    if (this.costs) {
+      this.costOld.hidden = current;
+      this.costBox.classList.toggle("dim-inside", !current);
+    }
+    for (const [name, one] of Object.entries(this.asks)) {
+      const cost = current ? this.costs.unknowns.find((found) => found.name === name) : null;
+      put(one.cost, cost ? `Not knowing it: ${this.costs.heads[3]} ${cost.cells[3]}.` : "");
+    }
   }
 }

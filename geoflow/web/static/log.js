@@ -1,15 +1,17 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
 import { Fields } from "./fields.js";
+import { picture, whole } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
 import { endWork, longWork } from "./work.js";
 
 export class Log {
-  constructor(state, files, described) {
-    Object.assign(this, { state, files });
+  constructor(state, files, described, desk) {
+    Object.assign(this, { state, files, desk });
     this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
+    this.changed = () => {};
     this.chosen = [];
     this.choice = 0;
     this.belonging = new Belonging(state, (current, any) => this.look(current, any), () => this.question());
@@ -19,7 +21,7 @@ export class Log {
     });
     at("log-form").addEventListener("input", (event) => {
       if (event.target.type === "file") this.choice += 1; // another file may have the same name
-      this.belonging.look();
+      this.state.set({});
     });
     at("log-form").addEventListener("submit", (event) => {
       event.preventDefault();
@@ -37,8 +39,10 @@ export class Log {
     at("log-name").textContent = names;
     at("log-form").hidden = false;
     this.belonging.drop();
+    this.state.set({});
     tell(at("log-trouble"), "");
-    at("log-section").scrollIntoView({ block: "start" });
+    this.desk.show("log");
+    this.changed();
   }
 
   get uses() {
@@ -70,7 +74,7 @@ export class Log {
     at("log-bar-none").hidden = !at("log-bar").disabled;
     const waits = this.chosen.length > 0 && this.question() === null;
     at("log-go").disabled = waits;
-    tell(at("log-why"), waits ? `${state.lost || state.coming} Or reconcile without the prescription and the bar above.` : "");
+    tell(at("log-why"), waits ? `${state.lost || state.coming} Or reconcile without the prescription and the bar that are loaded.` : "");
     at("reconciled").hidden = !any;
     at("reconciled").classList.toggle("dim-inside", any && !current);
     at("reconciled-old").hidden = current;
@@ -86,15 +90,29 @@ export class Log {
       const done = await longWork("reconcile", sent, at("log-trouble"), { what: "Reconciling the log" });
       // What was made for a log that was replaced is not shown beside the new one's name.
       if (!done || question.choice !== this.choice) return;
+      if ("unsaid" in done) {
+        this.propose(done);
+        return;
+      }
       at("reconciled-text").textContent = done.text;
-      at("reconciled-pictures").replaceChildren(
-        ...done.pictures.map(([name, content]) => make("img", { src: `data:image/png;base64,${content}`, alt: `${name}: its numbers stand in the text above` })),
-      );
+      const drawn = done.pictures.map(([, content, alt]) => picture({ png: content, alt }));
+      at("reconciled-shown").replaceChildren(...whole(done.shown, drawn));
       this.belonging.take(question);
       at("reconciled").focus();
     } catch (problem) {
+      this.fields.refuse(problem.fields ?? [], "log-trouble");
       complain(at("log-trouble"), problem);
     }
+  }
+
+  // What the columns most likely are is filled in for a person to look through; nothing is read by it before that.
+  propose({ unsaid, proposed }) {
+    const field = at("log-column");
+    if (!field.value.trim()) field.value = proposed.join("\n");
+    field.rows = Math.max(2, proposed.length);
+    this.belonging.look();
+    complain(at("log-trouble"), new Error(`${unsaid}\n  It is filled in above: look through it, then reconcile again.`));
+    field.focus();
   }
 
   async download() {

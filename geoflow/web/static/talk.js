@@ -12,6 +12,9 @@ export function whenGone(act) {
   gone = act;
 }
 
+// What is wrong, and the options whose fields it speaks of.
+const refusal = (words, fields = []) => Object.assign(new Error(words), { fields });
+
 async function post(name, body, signal = null) {
   const answer = await fetch(`/do/${name}`, {
     method: "POST",
@@ -27,20 +30,22 @@ async function post(name, body, signal = null) {
   if (!answer.ok) {
     const text = await answer.text();
     let words = text;
+    let fields = [];
     try {
       const said = JSON.parse(text);
       words = said.error ?? text;
-      if (said.gone) gone(words);
+      fields = said.fields ?? [];
+      if (said.gone) words = gone(words) ?? words;
     } catch {
       // plain words already
     }
-    throw new Error(words || `the server refused (${answer.status})`);
+    throw refusal(words || `the server refused (${answer.status})`, fields);
   }
   return answer;
 }
 
-export async function ask(name, question) {
-  return (await post(name, JSON.stringify(question))).json();
+export async function ask(name, question, signal = null) {
+  return (await post(name, JSON.stringify(question), signal)).json();
 }
 
 // What a task made for a question, which has to be the same again.
@@ -84,7 +89,7 @@ export async function work(name, body, stage, signal = null) {
     for (const line of lines) {
       const said = JSON.parse(line);
       if ("stage" in said) stage(said.stage);
-      else if ("error" in said) throw new Error(said.error);
+      else if ("error" in said) throw refusal(said.error, said.fields);
       else return said;
     }
   }

@@ -3,9 +3,11 @@
 import { at, make } from "./parts.js";
 import { Belonging, stamp } from "./state.js";
 import { ask } from "./talk.js";
+import { explained } from "./terms.js";
 
 export class ZoneList {
-  constructor(state, marked) {
+  constructor(state, marked, desk) {
+    this.desk = desk;
     this.state = state;
     this.marked = marked;
     const dim = (id, current, any) => at(id).classList.toggle("dim", any && !current);
@@ -64,7 +66,11 @@ export class ZoneList {
 
   line(zone) {
     const letter = make("b", { class: "letter", text: zone.letter, "aria-hidden": "true" });
-    const act = () => this.choose(zone.at);
+    const act = async () => {
+      await this.choose(zone.at);
+      // What is told stands above the list; where that is out of sight, it is brought back.
+      if (at("zone").getBoundingClientRect().bottom < at("panel-body").getBoundingClientRect().top + 40) at("panel-body").scrollTop = 0;
+    };
     return make("li", { role: "option", id: `line-${zone.at}`, "aria-selected": "false", on: { click: act } }, letter, zone.words);
   }
 
@@ -102,9 +108,9 @@ export class ZoneList {
   async choose(index, { fromMap = false } = {}) {
     this.chosen = index;
     this.marked(index, { move: !fromMap });
+    if (fromMap) this.desk.show("zones");
     this.point();
     await this.tell();
-    if (fromMap && at("zone").getBoundingClientRect().top > innerHeight - 120) at("zone").scrollIntoView({ block: "nearest" });
   }
 
   async tell() {
@@ -121,14 +127,14 @@ export class ZoneList {
     const [question, zone] = await this.ask("zone", { at: index }, (words) => instead(words, "trouble"));
     if (!zone || index !== this.chosen) return;
     this.told.take(question);
-    const rows = zone.rows.map(([name, text]) => make("div", {}, make("dt", { text: name }), make("dd", { text })));
+    const rows = zone.rows.map(([name, text]) => make("div", {}, make("dt", {}, explained(name)), make("dd", { text })));
     const facts = zone.attributes.map(([name, text]) => make("div", {}, make("dt", { text: name }), make("dd", { text })));
     const open = at("zone").querySelector("details")?.open ?? false;
     at("zone").replaceChildren(
       make("h3", {}, make("b", { class: "letter", text: zone.letter, "aria-hidden": "true" }), `${zone.title}: ${zone.verdict}`),
       make("p", { text: zone.meaning }),
-      ...(zone.limit ? [make("p", {}, make("b", { text: "Limit: " }), zone.limit)] : []),
-      ...(zone.cure ? [make("p", {}, make("b", { text: "Cure: " }), zone.cure)] : []),
+      ...(zone.limit ? [make("p", {}, make("b", {}, explained("Limit"), ": "), zone.limit)] : []),
+      ...(zone.cure ? [make("p", {}, make("b", {}, explained("Cure"), ": "), zone.cure)] : []),
       make("dl", {}, ...rows),
       make("details", { open }, make("summary", { text: "What the file says of it" }), make("dl", {}, ...facts)),
     );

@@ -1,0 +1,160 @@
+// Every key of the bar file as a form, built from the description the server gives of them.
+
+import { make, options } from "./parts.js";
+
+let count = 0;
+
+function field(key, value) {
+  const id = `key-${(count += 1)}`;
+  const input = make("input", {
+    id,
+    type: "text",
+    inputmode: key.number ? "decimal" : null,
+    placeholder: key.otherwise ? `${key.otherwise} if left out` : `like ${key.example}`,
+    autocomplete: "off",
+    spellcheck: "false",
+    "aria-describedby": `${id}-note`,
+  });
+  input.value = value ?? "";
+  const label = make("label", { for: id, text: key.name.replaceAll("_", " ") });
+  if (key.required) label.append(make("b", { text: " needed" }));
+  const note = make("span", { id: `${id}-note`, class: "small", text: key.meaning });
+  return { node: make("div", { class: "key" }, label, input, note), read: () => input.value.trim() };
+}
+
+// The orifice of a section is chosen from those that are named in the form.
+function choice(key, value, names) {
+  const made = field(key, value);
+  const before = made.node.querySelector("input");
+  const select = make("select", { id: before.id, "aria-describedby": `${before.id}-note`, autocomplete: "off" });
+  const fill = () => {
+    const chosen = select.value || value || "";
+    options(select, [...new Set(["", ...names(), ...(chosen ? [chosen] : [])])].map((name) => [name, name || "choose one"]), chosen);
+  };
+  fill();
+  for (const event of ["focus", "pointerdown"]) select.addEventListener(event, fill);
+  before.replaceWith(select);
+  return { node: made.node, fill, read: () => select.value };
+}
+
+function inner(tables, path) {
+  const start = path ? `${path}.` : "";
+  return tables.filter((t) => t.path && t.path.startsWith(start) && !t.path.slice(start.length).includes("."));
+}
+
+// One table: its keys, and the tables within it. `read` gives what was typed, empty fields left out.
+function body(tables, table, content) {
+  const chosen = (key) => table.path === "sections" && key.name === "orifice";
+  const fields = table.keys.map((key) => [key.name, chosen(key) ? choice(key, content?.[key.name], named) : field(key, content?.[key.name])]);
+  const known = new Set([...table.keys.map((key) => key.name), ...inner(tables, table.path).map((t) => t.path.split(".").pop())]);
+  // Keys nobody knows stay, so that the reader can complain of them as it does of the file.
+  const odd = Object.entries(content ?? {}).filter(([name]) => !known.has(name));
+  for (const [name, value] of odd) {
+    if (typeof value !== "string") continue;
+    const key = { name, otherwise: null, example: "", meaning: "geoflow does not know this key; empty the field.", required: false };
+    fields.push([name, field(key, value)]);
+  }
+  const children = inner(tables, table.path).map((child) => {
+    const name = child.path.split(".").pop();
+    return [name, group(tables, child, content?.[name])];
+  });
+  const node = make("div", { class: "keys" }, ...fields.map(([, f]) => f.node), ...children.map(([, c]) => c.node));
+  const read = () => {
+    const out = {};
+    for (const [name, f] of fields) if (f.read() !== "") out[name] = f.read();
+    for (const [name, c] of children) {
+      const given = c.read();
+      if (given !== null) out[name] = given;
+    }
+    return out;
+  };
+  return { node, read };
+}
+
+// Names of the orifices as they stand in the form.
+let named = () => [];
+
+function group(tables, table, content) {
+  if (table.shape === "one") return single(tables, table, content);
+  return several(tables, table, content);
+}
+
+function single(tables, table, content) {
+  const inside = body(tables, table, content);
+  const box = make("fieldset", {}, make("legend", { text: title(table) }));
+  const note = make("p", { class: "small", text: table.meaning });
+  if (table.required) {
+    box.append(note, inside.node);
+    return { node: box, read: inside.read };
+  }
+  const tick = make("input", { type: "checkbox" });
+  tick.checked = content !== undefined;
+  const show = () => (inside.node.hidden = !tick.checked);
+  tick.addEventListener("change", show);
+  show();
+  box.append(note, make("label", { class: "tick" }, tick, " describe it"), inside.node);
+  return { node: box, read: () => (tick.checked ? inside.read() : null) };
+}
+
+function several(tables, table, content) {
+  const byName = table.shape === "named";
+  const list = make("div", { class: "entries" });
+  const entries = new Set();
+  const add = (value, name) => {
+    const inside = body(tables, table, value);
+    const label = byName ? field({ name: "name", example: "small", meaning: "What you call it.", required: true }, name) : null;
+    const entry = { read: inside.read, name: () => label.read() };
+    const remove = make("button", {
+      type: "button",
+      text: "Remove",
+      on: {
+        click: () => {
+          entries.delete(entry);
+          node.remove();
+          more.focus();
+        },
+      },
+    });
+    const node = make("fieldset", { class: "entry" }, make("legend", { text: title(table, entries.size + 1) }));
+    node.append(...(label ? [label.node] : []), inside.node, remove);
+    entries.add(entry);
+    list.append(node);
+    return node;
+  };
+  const more = make("button", {
+    type: "button",
+    text: `Add: ${title(table).toLowerCase()}`,
+    on: { click: () => add(undefined, "").querySelector("input").focus() },
+  });
+  if (byName) for (const [name, value] of Object.entries(content ?? {})) add(value, name);
+  else for (const value of content ?? []) add(value, "");
+  if (table.required && !entries.size) add(undefined, "");
+  const box = make("fieldset", {}, make("legend", { text: title(table, 0, true) }), make("p", { class: "small", text: table.meaning }), list, more);
+  if (table.path === "orifices") named = () => [...entries].map((entry) => entry.name()).filter(Boolean);
+  const read = () => {
+    if (!entries.size) return null;
+    if (!byName) return [...entries].map((entry) => entry.read());
+    return Object.fromEntries([...entries].map((entry) => [entry.name(), entry.read()]));
+  };
+  return { node: box, read };
+}
+
+const SINGLE = { sections: "Section", orifices: "Orifice", measured: "Measured point", tank_hoses: "Tank hose", couplings: "Coupling" };
+
+function title(table, number = 0, plural = false) {
+  const name = table.path.split(".").pop();
+  const words = name.replaceAll("_", " ");
+  const one = SINGLE[name] ?? words[0].toUpperCase() + words.slice(1);
+  if (plural) return words[0].toUpperCase() + words.slice(1);
+  return number ? `${one} ${number}` : one;
+}
+
+export function buildForm(form, tables, content) {
+  count = 0;
+  const of = content?.orifices ?? {};
+  named = () => Object.keys(of);
+  const top = body(tables, tables.find((table) => table.path === ""), content);
+  form.replaceChildren(top.node);
+  return top.read;
+}
+
