@@ -8,7 +8,8 @@ import struct
 from pathlib import Path
 
 import pytest
-from campaigns import bad_files, bad_input, spoil
+from browsing import need_page
+from campaigns import bad_files, bad_input, bad_requests, spoil
 
 from geoflow import cli
 from geoflow.base.errors import QuantityError
@@ -221,3 +222,27 @@ def test_task_data_with_a_number_beyond_all_numbers(tmp_path, capsys, monkeypatc
     name = "task data v4 zones, folder"
     text = KINDS[name].files["TASKDATA/TASKDATA.XML"].replace(b'H="0"', b'H="' + b"9" * 400 + b'"')
     spoilt(tmp_path, name, "TASKDATA/TASKDATA.XML", text, capsys, monkeypatch, texts=("is no number",))
+
+
+def test_every_post_of_the_page_is_in_the_campaign_and_a_slice_of_it_is_answered() -> None:
+    need_page()
+    assert set(bad_requests.SOUND) == bad_requests.actions() - {"open", "close"}
+    done = bad_requests.run(seed=606, first=0, count=60, long=0.0)
+    assert not done.failures, done.failures
+    assert done.codes[422] > 10 and done.codes[200] > 10
+
+
+@pytest.mark.parametrize(
+    ("status", "text", "wrong"),
+    [
+        (200, '{"stage": "a"}\n{"done": {}}', ""),
+        (422, '{"error": "no\\n  where: a\\n  cure:  b"}', ""),
+        (422, '{"error": "no"}', "no cure"),
+        (500, '{"error": "x\\n  cure:  y"}', "status 500"),
+        (200, '{"error": "something unforeseen\\n  cure:  y"}', "unforeseen"),
+        (200, "<html>", "no JSON"),
+    ],
+)
+def test_the_judge_of_requests_sees_what_is_wrong(status: int, text: str, wrong: str) -> None:
+    found = bad_requests.judge(status, text, 0.0)
+    assert (wrong in found[0]) if wrong else not found

@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-__all__ = ["Spoilt", "spoil"]
+__all__ = ["Spoilt", "spoil", "spoil_bytes"]
 
 Files = dict[str, bytes]
 _NUMBER = re.compile(rb"(?<![A-Za-z0-9_])-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?")
@@ -265,7 +265,7 @@ def _archive(chance: random.Random, data: bytes) -> tuple[str, bytes]:
                 archive.writestr(f"{number}.shp", b"")
         elif what == "inside":
             name = chance.choice(list(members) or [first])
-            members[name] = _spoil_bytes(chance, name, members.get(name, b""))[1]
+            members[name] = spoil_bytes(chance, name, members.get(name, b""))[1]
         for name, content in members.items() if what != "empty" else ():
             if what == "paths":
                 up = chance.choice(("../", "../../", "/", "C:\\", "..\\", "\\\\host\\", "a/../../", "/tmp/"))
@@ -281,7 +281,8 @@ def _archive(chance: random.Random, data: bytes) -> tuple[str, bytes]:
 # --- all together ----------------------------------------------------------------------------------------------------
 
 
-def _spoil_bytes(chance: random.Random, name: str, data: bytes) -> tuple[str, bytes]:
+def spoil_bytes(chance: random.Random, name: str, data: bytes) -> tuple[str, bytes]:
+    """Spoil one file in one way, as its ending suggests; return how, and what it is now."""
     if name.lower().endswith(".zip") and chance.random() < 0.6:
         return _archive(chance, data)
     if name.lower().endswith(".xml") and chance.random() < 0.06:
@@ -300,7 +301,7 @@ def spoil(chance: random.Random, files: Files, mutable: tuple[str, ...], strange
             continue
         kind = chance.random()
         if kind < 0.90:
-            how, spoilt = _spoil_bytes(chance, name, made.files[name])
+            how, spoilt = spoil_bytes(chance, name, made.files[name])
             made.files[name] = spoilt[:_LARGEST]
         elif kind < 0.93:
             how, made.files[name] = "stranger", chance.choice(strangers)
