@@ -1,7 +1,7 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
 import { Fields } from "./fields.js";
-import { picture, whole } from "./outcome.js";
+import { headline, picture, told } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
@@ -96,7 +96,8 @@ export class Log {
       }
       at("reconciled-text").textContent = done.text;
       const drawn = done.pictures.map(([, content, alt]) => picture({ png: content, alt }));
-      at("reconciled-shown").replaceChildren(...whole(done.shown, drawn));
+      headline(at("reconciled-answer"), done.shown.answer);
+      at("reconciled-shown").replaceChildren(...told(done.shown, drawn));
       this.belonging.take(question);
       at("reconciled").focus();
     } catch (problem) {

@@ -8,7 +8,7 @@ import { Files } from "./files.js";
 import { Log } from "./log.js";
 import { FieldMap } from "./map.js";
 import { Keeper, typeAgain, typed } from "./keep.js";
-import { whole } from "./outcome.js";
+import { headline, told } from "./outcome.js";
 import { at, complain, make, options, put, swatch, tell } from "./parts.js";
 import { Phone } from "./phone.js";
 import { Plan } from "./plan.js";
@@ -249,7 +249,8 @@ at("rules").addEventListener("submit", async (event) => {
     at("rewritten-of").textContent = `For ${done.of}.`;
     at("rewritten-names").textContent = `One zip with ${done.names.join(" and ")}, byte for byte what the command line writes.`;
     at("rewritten-text").textContent = done.text;
-    at("rewritten-shown").replaceChildren(...whole(done.shown));
+    headline(at("rewritten-answer"), done.shown.answer);
+    at("rewritten-shown").replaceChildren(...told(done.shown));
     rewritten.take(question);
     at("rewritten").focus();
   } catch (problem) {
