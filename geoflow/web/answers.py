@@ -178,21 +178,9 @@ class Answers:
         return opened, opened.vetted(plan_of(opened.reading.read.bar, asked))
 
     def _vet(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.views import answer_view
-        from geoflow.workflow.replan import vet_ahead
+        from geoflow.web.pictures import answer_with_pictures
 
-        opened, system = tab.state.find(asked), system_of(asked)
-        plan, known, ahead = plan_of(opened.reading.read.bar, asked), opened.outcome, opened.ahead
-        of, prescription = belonging(opened, asked), opened.reading.read.prescription
-        if asked.get("quick") and known is not None and ahead is not None and ahead[0] == plan.sections:
-            before = known.solution.plan
-            if (plan.temperature, plan.sections, plan.rows) != (before.temperature, before.sections, before.rows):
-                quick = vet_ahead(known, plan, ahead[1])
-                if quick is not None:
-                    return answer_view(prescription, quick.solution, quick.verdict, system, of, exact=False)
-        whole = opened.vetted(plan)
-        solution, verdict = whole.solution, whole.vetting.verdict
-        return answer_view(prescription, solution, verdict, system, of, whole.beyond, exact=True)
+        return answer_with_pictures(tab.state.find(asked), asked)
 
     def _zone(self, tab: Session, asked: Question) -> Any:
         from geoflow.web.views import zone_view

@@ -22,6 +22,7 @@ from geoflow.report.vetted import verdict_answer
 from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
+from geoflow.web.zone_speed import speed_to_use
 
 if TYPE_CHECKING:
     from geoflow.decide.beyond import Beyond
@@ -271,6 +272,7 @@ def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[
         "rows": rows,
         "limit": f"{limit} (flow too {vetting.side[at]}). {LIMITS[limit].meaning}" if limit else "",
         "cure": cure[:1].upper() + cure[1:],
+        "speed": speed_to_use(outcome, at, system),
         "attributes": _attributes(table, int(prescription.row[at])),
     }
 

@@ -1,0 +1,259 @@
+"""The answer with its pictures: the window as two charts, the rates asked as bars, and one layer of the map.
+
+All of it belongs to one question and is told at once, so that no picture can stand beside another plan's numbers.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from geoflow.base.arrays import FloatArray, IntArray, TextArray
+from geoflow.base.units import System, from_si, number, number_range, show, to_si, unit_label
+from geoflow.decide.vet import Solution, asked_of_rows, vet
+from geoflow.report.layout import count
+from geoflow.report.map_classes import even_edges, shown_in, within_edges
+from geoflow.report.map_layers import LAYERS, Layer, Vetted, map_layer
+from geoflow.report.symbology import Symbol
+from geoflow.report.window_bands import Band, over_speed, over_temperature
+from geoflow.report.window_text import AXES, band_table, band_title
+from geoflow.web.requests import belonging, plan_of, system_of
+from geoflow.web.views import answer_view
+from geoflow.workflow.replan import vet_ahead
+
+if TYPE_CHECKING:
+    from geoflow.hydraulics.window import FlowWindow
+    from geoflow.web.state import Opened, Question
+
+__all__ = ["answer_with_pictures", "layer_view", "symbol_view", "window_view"]
+
+# Where the sliders of the page reach; a chart reaches further only where the plan does.
+_REACH: Final = {
+    "temperature": {"us": (0.0, 100.0), "metric": (-18.0, 38.0)},
+    "speed": {"us": (1.0, 12.0), "metric": (1.5, 19.5)},
+}
+_MOST_BARS: Final = 36
+# Room above the highest rate asked, as a share of it.
+_ABOVE: Final = 1.6
+# A class of zones is told by one letter, the first of them "0".
+_FIRST: Final = 48
+
+
+def answer_with_pictures(opened: Opened, asked: Question) -> dict[str, Any]:
+    """Answer a plan: at once from the window solved beforehand where the page asks for that, else solved in full.
+
+    Parameters
+    ----------
+    opened : Opened
+        What is open.
+    asked : dict
+        The question; ``quick``, and the layer that the map shows.
+    """
+    system, bar = system_of(asked), opened.reading.read.bar
+    plan, known = plan_of(bar, asked), opened.outcome
+    ahead = opened.ahead[1] if opened.ahead is not None and opened.ahead[0] == plan.sections else None
+    of, prescription = belonging(opened, asked), opened.reading.read.prescription
+    name = str(asked.get("layer", "verdict"))
+    if asked.get("quick") and known is not None and ahead is not None:
+        before = known.solution.plan
+        if (plan.temperature, plan.sections, plan.rows) != (before.temperature, before.sections, before.rows):
+            quick = vet_ahead(known, plan, ahead)
+            if quick is not None:
+                rate, solution = known.rate, quick.solution
+                zones = Vetted(rate, quick.verdict, solution, lambda: vet(rate, solution))
+                answer = answer_view(prescription, solution, quick.verdict, system, of, exact=False)
+                # Pressures of this plan are not solved yet.
+                shown = None if name == "margin" else name
+                return answer | _pictures(zones, prescription.area, shown, ahead, system)
+    whole = opened.vetted(plan)
+    vetting = whole.vetting
+    zones = Vetted(whole.rate, vetting.verdict, whole.solution, lambda: vetting)
+    answer = answer_view(prescription, whole.solution, vetting.verdict, system, of, whole.beyond, exact=True)
+    return answer | _pictures(zones, prescription.area, name, ahead, system)
+
+
+def _pictures(
+    zones: Vetted, area: FloatArray, layer: str | None, ahead: FlowWindow | None, system: System
+) -> dict[str, Any]:
+    """The charts, and the layer of the map unless it is the verdicts, which the answer holds anyway."""
+    shown = layer in LAYERS and layer not in {"verdict", "speed"}
+    return {
+        "charts": window_view(zones, area, ahead, system),
+        "layer": layer_view(map_layer(str(layer), zones, system), area, system) if shown else None,
+    }
+
+
+# Charts
+
+
+def window_view(zones: Vetted, area: FloatArray, ahead: FlowWindow | None, system: System) -> dict[str, Any]:
+    """The window over temperature and over speed, and the rates asked, in the reader's units.
+
+    Parameters
+    ----------
+    zones : Vetted
+        The zones.
+    area : ndarray, shape (zones,)
+        [m2]
+    ahead : FlowWindow or None
+        The window solved beforehand for the sections of the plan, over all that the sliders reach.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    solution = zones.solution
+    if ahead is not None:
+        solution = replace(solution, search=asked_of_rows(ahead, solution.bar, solution.plan))
+    bands = (
+        over_temperature(solution, _across("temperature", solution.plan.temperature, system)),
+        over_speed(solution, _across("speed", solution.plan.speed, system)),
+    )
+    bars, of_zone = _bars(zones, area, system)
+    return {
+        "unit": unit_label("nitrogen rate", system),
+        "top": _top(zones.rate, solution, system),
+        "bands": [_band(band, solution, system) for band in bands],
+        "bars": bars,
+        "barOf": _letters(of_zone),
+        "areaUnit": unit_label("area", system),
+    }
+
+
+def _across(kind: str, plan: tuple[float, float], system: System) -> tuple[float, float]:
+    low, high = (float(to_si(end, kind, shown_in(kind, system)[0])) for end in _REACH[kind][system])
+    return min(low, plan[0]), max(high, plan[1])
+
+
+def _numbers(values: Any, kind: str, system: System) -> list[float | None]:
+    """Write SI values as numbers of the reader's unit, null where there is none."""
+    shown = np.round(np.asarray(from_si(np.asarray(values, dtype=np.float64), kind, shown_in(kind, system)[0])), 4)
+    return [value if math.isfinite(value) else None for value in shown.tolist()]
+
+
+def _band(band: Band, solution: Solution, system: System) -> dict[str, Any]:
+    table = band_table(band, system)
+    sure, some = (bool(np.isfinite(ends[0]).any()) for ends in (band.certain, band.possible))
+    return {
+        "kind": band.kind,
+        "title": band_title(band.kind, solution.plan, system),
+        "axis": f"{AXES[band.kind]} [{unit_label(band.kind, system)}]",
+        "x": _numbers(band.x, band.kind, system),
+        "certain": [_numbers(end, "nitrogen rate", system) for end in band.certain],
+        "possible": [_numbers(end, "nitrogen rate", system) for end in band.possible],
+        "named": [[side, *stretch] for side in (0, 1) for stretch in band.named_edge(side)],
+        "plan": _numbers(band.plan, band.kind, system),
+        "note": "" if sure else "no certain window here" if some else "no window here",
+        "table": {"heads": table.heads, "rows": table.rows},
+    }
+
+
+def _top(rate: FloatArray, solution: Solution, system: System) -> float:
+    """Highest rate on the axis in the reader's unit: the same for all plans, unless the window lies above it."""
+    most = float(rate.max(initial=0.0))
+    low, high = solution.rate_bounds(solution.possible)
+    wanted = [_ABOVE * most, 1.2 * low] if most > 0.0 else [1.2 * high]
+    known = max((end for end in wanted if math.isfinite(end)), default=0.0) or float(
+        to_si(100.0, "nitrogen rate", "lb/acre")
+    )
+    edges = even_edges(0.0, known, "nitrogen rate", system, 10)
+    return _numbers(edges[-1:], "nitrogen rate", system)[0] or 1.0
+
+
+def _bars(zones: Vetted, area: FloatArray, system: System) -> tuple[list[dict[str, Any]], IntArray]:
+    """Area asking for each rate by verdict, and which bar each zone belongs to: -1 for none."""
+    of_zone = np.full(len(zones.rate), -1, dtype=np.int64)
+    some = np.flatnonzero(zones.rate > 0.0)
+    if not some.size:
+        return [], of_zone
+    unit, digits = shown_in("nitrogen rate", system)
+    shown = np.round(from_si(zones.rate[some], "nitrogen rate", unit), digits)
+    distinct, place = np.unique(shown, return_inverse=True)
+    if distinct.size <= _MOST_BARS:
+        gap = float(np.diff(distinct).min()) if distinct.size > 1 else math.inf
+        half = 0.5 * min(gap, float(distinct[-1]) / _MOST_BARS)
+        spans = [(value - half, value + half) for value in distinct.tolist()]
+        said = [number(float(to_si(value, "nitrogen rate", unit)), "nitrogen rate", system) for value in distinct]
+    else:
+        low, high = float(zones.rate[some].min()), float(zones.rate[some].max())
+        edges = even_edges(low, high, "nitrogen rate", system, _MOST_BARS)
+        place = within_edges(zones.rate[some], edges)
+        ends = list(itertools.pairwise(edges.tolist()))
+        said = [number_range(first, last, "nitrogen rate", system) for first, last in ends]
+        shown_edges = np.asarray(from_si(edges, "nitrogen rate", unit)).tolist()
+        spans = list(itertools.pairwise(shown_edges))
+    of_zone[some] = place
+    verdict, of_each = zones.verdict[some], area[some]
+    return [
+        {"low": round(low, 4), "high": round(high, 4), **_bar(text, verdict, of_each, place == at, system)}
+        for at, ((low, high), text) in enumerate(zip(spans, said, strict=True))
+    ], of_zone
+
+
+def _bar(text: str, verdict: TextArray, area: FloatArray, mine: Any, system: System) -> dict[str, Any]:
+    names = ("holds", "doubtful", "fails")
+    areas = [float(area[mine & (verdict == name)].sum()) for name in names]
+    by = ", ".join(f"{show(each, 'area', system)} {name}" for each, name in zip(areas, names, strict=True) if each)
+    rate, zones = f"{text} {unit_label('nitrogen rate', system)}", count(int(mine.sum()), "zone")
+    return {"areas": _numbers(areas, "area", system), "words": [rate, zones, by]}
+
+
+# Layers of the map
+
+
+def symbol_view(symbol: Symbol) -> dict[str, str]:
+    """Colour, pattern and letter of a class, for the page to draw.
+
+    Parameters
+    ----------
+    symbol : Symbol
+        From `report.symbology`.
+    """
+    return {
+        "letter": symbol.letter,
+        "fill": symbol.fill,
+        "hatch": symbol.hatch,
+        "hatchColour": symbol.hatch_colour,
+        "word": symbol.word,
+        "meaning": symbol.meaning,
+    }
+
+
+def _letters(places: IntArray) -> str:
+    """Write small whole numbers as one letter each; a blank for -1."""
+    return (places + _FIRST).astype(np.uint16).tobytes().decode("utf-16-le").replace(chr(_FIRST - 1), " ")
+
+
+def layer_view(layer: Layer, area: FloatArray, system: System) -> dict[str, Any]:
+    """One layer: a letter per zone, and the key with what belongs to each class.
+
+    Parameters
+    ----------
+    layer : Layer
+        From `report.map_layers`.
+    area : ndarray, shape (zones,)
+        [m2]
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    found = set(layer.kind)
+    listed = [name for name in layer.symbols if name in found]
+    place = {name: at for at, name in enumerate(listed)}
+    kinds = np.array([place[name] for name in layer.kind], dtype=np.int64)
+    return {
+        "name": layer.name,
+        "title": layer.title,
+        "words": layer.words,
+        "kinds": _letters(kinds),
+        "key": [
+            symbol_view(layer.symbols[name])
+            | {"amount": _amount(kinds == at, area, system), "zones": int((kinds == at).sum())}
+            for at, name in enumerate(listed)
+        ],
+    }
+
+
+def _amount(mine: Any, area: FloatArray, system: System) -> str:
+    return f"{count(int(mine.sum()), 'zone')}, {show(float(area[mine].sum()), 'area', system)}"
