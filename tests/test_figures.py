@@ -159,9 +159,13 @@ def test_every_colour_stands_in_the_symbology() -> None:
 def test_the_page_calls_its_colours_as_the_symbology_does() -> None:
     package = Path(symbology.__file__).parent.parent
     page = (package / "web" / "static" / "page.css").read_text(encoding="utf-8")
-    said = {name: full(colour) for name, colour in re.findall(r"--([\w-]+): (#\w+);", page)}
+    light, dark = page.split("prefers-color-scheme: dark", 1)
     own = {"ink": symbology.INK, "paper": symbology.PAPER, **symbology.PAGES}
-    assert len(said) > 5 and said == {name: own[name] for name in said}
+    for text, known in ((light, own), (dark, symbology.DARK_PAGE)):
+        said = {name: full(colour) for name, colour in re.findall(r"--([\w-]+): (#\w+);", text)}
+        assert len(said) > 5 and said == {name: known[name] for name in said}
+    # Every name has its dark value.
+    assert set(said) == set(symbology.DARK_PAGE)
 
 
 # --- map -------------------------------------------------------------------------------------------------------------

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.base.units import System, show, unit_label
+from geoflow.base.units import System, show, show_range, unit_label
 from geoflow.layers.ground_rasters import mark_grid
 from geoflow.reconciliation.agreement import within
 from geoflow.reconciliation.causes import CAUSES, OVERLAP
 from geoflow.reconciliation.ground import OFF
 from geoflow.report.ground_figures import cell_classes, class_areas
-from geoflow.report.map_classes import steps
+from geoflow.report.map_classes import even_edges, steps, within_edges
 from geoflow.report.spread_words import rate_spread
 from geoflow.report.symbology import GROUND_CLASSES, MISSED, PASSES, STEPS, UNKNOWN, RatioClass, Symbol
 
@@ -30,6 +30,8 @@ __all__ = ["NOWHERE", "Bar", "GroundLayer", "cell_words", "ground_layers"]
 NOWHERE: Final = 255
 """Of a cell that belongs to no class, or to no bar."""
 _RATIO_BINS, _MOST_RATIO = 40, 2.0
+# Less of the ground than this at either end makes no classes of its own [-].
+_TRACE: Final = 0.003
 _ON_TARGET: Final = "within 10 %"
 
 
@@ -110,9 +112,7 @@ def _ratio(found: Reconciliation, grid: GroundGrid) -> GroundLayer:
     place = np.floor(np.nan_to_num(np.clip(cells, 0.0, _MOST_RATIO)) / _MOST_RATIO * _RATIO_BINS + 1e-9)
     bins = np.where(np.isnan(cells) | ~(grid.passes > 0.0), -1, np.minimum(place, _RATIO_BINS - 1)).astype(np.int64)
     symbols = tuple(zip(map(_striped, GROUND_CLASSES), class_areas(found).tolist(), strict=True))
-    words = (
-        "Nitrogen applied over the target, all passes together: the more, the darker; stripes where too little fell."
-    )
+    words = "Nitrogen applied over target, all passes together: the more, the darker; stripes where too little fell."
     return GroundLayer(
         "ratio", "Ratio", words, _bytes(cell_classes(grid)), symbols, bars, "applied over target", _bytes(bins)
     )
@@ -124,31 +124,55 @@ def _rates(outcome: ReconcileOutcome, grid: GroundGrid, system: System) -> list[
     if binned is None:
         return []
     found, unit = binned
-    last = int(np.flatnonzero(found.asked + found.given > 0.0)[-1]) + 1
-    edges = found.edges[: last + 1]
-    each = math.ceil(last / len(STEPS))
-    label, ends = unit_label("nitrogen rate", system), (edges / unit).tolist()
-    starts = range(0, last, each)
+    label, ends = unit_label("nitrogen rate", system), (found.edges / unit).tolist()
+    first, last, each = _usual_bins(found.asked + found.given)
+    starts = list(range(first, last, each))
     words = [f"{ends[at]:.4g} to {ends[min(at + each, last)]:.4g} {label}" for at in starts]
+    words = [f"under {ends[first]:.4g} {label}", *words, f"{ends[last]:.4g} {label} or more"]
     symbols = list(steps([(text, "", "") for text in words]).values())
+    width, bins = float(found.edges[1] - found.edges[0]), found.asked.size
+    class_of = np.clip((np.arange(bins) - first) // each + 1, 0, len(starts))
+    class_of[last:] = len(starts) + 1
     made = []
     for name, title, of, values, against in (
         ("asked", "Rate asked", found.asked, grid.target, found.given),
         ("given", "Rate given", found.given, grid.applied, found.asked),
     ):
-        place = np.floor(np.nan_to_num(values) / (edges[1] - edges[0]) + 1e-6).astype(np.int64)
+        place_of = np.clip(np.floor(np.nan_to_num(values) / width + 1e-6), 0, bins - 1).astype(np.int64)
         shown = np.isfinite(values) & (grid.field if name == "asked" else grid.passes > 0.0)
-        bins = np.where(shown & (place < last), np.maximum(place, 0), -1)
-        sums = [float(of[at : at + each].sum()) for at in starts]
+        key = tuple(zip(symbols, np.bincount(class_of, of, len(symbols)).tolist(), strict=True))
+        each_bin = zip(pairwise(ends), of.tolist(), against.tolist(), strict=True)
         bars = tuple(
-            Bar(f"{low:.4g} to {high:.4g} {label}", low, high, float(of[at]), float(against[at]))
-            for at, (low, high) in enumerate(pairwise(ends))
+            Bar(f"{low:.4g} to {high:.4g} {label}", low, high, area, other) for (low, high), area, other in each_bin
         )
-        text = f"{title} [{label}], on ground that has both rates: the more, the darker."
-        classes = np.where(bins < 0, -1, bins // each)
-        key = tuple(zip(symbols, sums, strict=True))
-        made.append(GroundLayer(name, title, text, _bytes(classes), key, bars, f"rate [{label}]", _bytes(bins)))
+        classes = np.where(shown, class_of[place_of], -1)
+        text = f"{title} [{label}], amounts on ground that has both rates: the more, the darker."
+        layer = GroundLayer(name, title, text, _bytes(classes), key, bars, f"rate [{label}]", None)
+        layer = replace(layer, bins=_bytes(np.where(shown, place_of, -1)))
+        made.append(layer)
     return made
+
+
+def _usual_bins(ground: FloatArray) -> tuple[int, int, int]:
+    """First and last bin that holds more than a trace of the ground, and how many bins go to a class of its own."""
+    so_far = np.cumsum(ground) / ground.sum()
+    first, last = int(np.searchsorted(so_far, _TRACE)), int(np.searchsorted(so_far, 1.0 - _TRACE)) + 1
+    return first, last, math.ceil((last - first) / (len(STEPS) - 2))
+
+
+def _given_alone(found: Reconciliation, grid: GroundGrid, system: System) -> list[GroundLayer]:
+    """Rate given where nothing says what was asked."""
+    laid, cells = found.laid, np.where(grid.passes > 0.0, grid.applied, np.nan)
+    known = np.isfinite(laid.applied)
+    if not known.any():
+        return []
+    edges = even_edges(0.0, max(float(laid.applied[known].max()), 1e-6), "nitrogen rate", system, len(STEPS))
+    sums = np.bincount(within_edges(laid.applied[known], edges), laid.area[known], edges.size - 1)
+    said = [show_range(*ends, "nitrogen rate", system) for ends in pairwise(edges.tolist())]
+    key = tuple(zip(steps([(text, "", "") for text in said]).values(), sums.tolist(), strict=True))
+    classes = np.where(np.isfinite(cells), within_edges(np.nan_to_num(cells), edges), -1)
+    label = unit_label("nitrogen rate", system)
+    return [GroundLayer("given", "Rate given", f"Rate given [{label}]: the more, the darker.", _bytes(classes), key)]
 
 
 def _causes(found: Reconciliation, grid: GroundGrid) -> GroundLayer:
@@ -206,7 +230,7 @@ def ground_layers(outcome: ReconcileOutcome, grid: GroundGrid, system: System) -
     """
     found = outcome.found
     if not found.agreement.area > 0.0:
-        return [_passes(found, grid)]
+        return [*_given_alone(found, grid, system), _passes(found, grid)]
     return [_ratio(found, grid), *_rates(outcome, grid, system), _causes(found, grid), _passes(found, grid)]
 
 

@@ -60,7 +60,7 @@ def _unframed(body: bytes) -> tuple[Question, tuple[Upload, ...]]:
 
 def _made_view(made: Made) -> dict[str, Any]:
     pictures = [[name, base64.b64encode(content).decode()] for name, content in made.pictures]
-    return {"text": made.text, "names": made.names, "pictures": pictures}
+    return {"text": made.text, "names": made.names, "pictures": pictures, "drawn": made.drawn}
 
 
 def _refused(problem: GeoflowError) -> Response:

@@ -40,9 +40,9 @@ def ground_view(outcome: ReconcileOutcome, system: System) -> dict[str, Any] | N
         return None
     quads, record = found.strips.quads, found.strips.record
     outlines = outcome.zones if len(outcome.zones) or outcome.boundary is None else np.array([outcome.boundary])
-    boxes = np.array([[*quads.min(axis=(0, 1)), *quads.max(axis=(0, 1))], shapely.total_bounds(outlines)])
-    west, south, east, north = *np.nanmin(boxes[:, :2], axis=0), *np.nanmax(boxes[:, 2:], axis=0)
-    ground = float((east - west) * (north - south))
+    round_it = shapely.total_bounds(outlines) if len(outlines) else np.full(4, np.nan)
+    boxes = np.array([[*quads.min(axis=(0, 1)), *quads.max(axis=(0, 1))], round_it])
+    ground = float((np.nanmax(boxes[:, 2:], axis=0) - np.nanmin(boxes[:, :2], axis=0)).prod())
     width = float(np.median(np.hypot(*(quads[:, 3] - quads[:, 2]).T)))
     cell = max(usual_cell(ground, width), math.sqrt(ground / _MOST_CELLS))
     zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
@@ -80,7 +80,10 @@ def _layer(layer: GroundLayer, system: System) -> dict[str, Any]:
         "title": layer.title,
         "words": layer.words,
         "axis": layer.axis,
-        "key": [symbol_view(symbol) | {"amount": show(area, "area", system, 2)} for symbol, area in layer.symbols],
+        "key": [
+            symbol_view(symbol) | {"amount": show(area, "area", system, 2), "some": bool((layer.classes == at).any())}
+            for at, (symbol, area) in enumerate(layer.symbols)
+        ],
         "bars": [
             {
                 "words": bar.words,

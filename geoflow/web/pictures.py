@@ -17,7 +17,7 @@ from geoflow.base.units import System, from_si, number, number_range, show, to_s
 from geoflow.decide.vet import Solution, asked_of_rows, vet
 from geoflow.report.layout import count
 from geoflow.report.map_classes import even_edges, shown_in, within_edges
-from geoflow.report.map_layers import LAYERS, Layer, Vetted, map_layer
+from geoflow.report.map_layers import LAYERS, Layer, Vetted, map_layer, rewritten_layers
 from geoflow.report.symbology import Symbol
 from geoflow.report.window_bands import Band, over_speed, over_temperature
 from geoflow.report.window_text import AXES, band_table, band_title
@@ -27,9 +27,10 @@ from geoflow.workflow.replan import vet_ahead
 
 if TYPE_CHECKING:
     from geoflow.hydraulics.window import FlowWindow
+    from geoflow.outcomes import RewriteOutcome
     from geoflow.web.state import Opened, Question
 
-__all__ = ["answer_with_pictures", "layer_view", "symbol_view", "window_view"]
+__all__ = ["answer_with_pictures", "layer_view", "rewritten_view", "symbol_view", "window_view"]
 
 # Where the sliders of the page reach; a chart reaches further only where the plan does.
 _REACH: Final = {
@@ -252,6 +253,23 @@ def layer_view(layer: Layer, area: FloatArray, system: System) -> dict[str, Any]
             | {"amount": _amount(kinds == at, area, system), "zones": int((kinds == at).sum())}
             for at, name in enumerate(listed)
         ],
+    }
+
+
+def rewritten_view(outcome: RewriteOutcome, system: System) -> dict[str, Any]:
+    """Return the layers of a rewritten map, each before and after, in the same classes.
+
+    Parameters
+    ----------
+    outcome : RewriteOutcome
+        From `rewrite_file`.
+    system : str
+        ``"us"`` or ``"metric"``.
+    """
+    area = outcome.vetted.prescription.area
+    return {
+        name: [layer_view(layer, area, system) for layer in both]
+        for name, both in rewritten_layers(outcome.done, system).items()
     }
 
 

@@ -108,12 +108,15 @@ class Made:
         A zip with them.
     pictures : tuple of (str, bytes)
         Those of them that are shown, by name.
+    drawn : dict or None
+        What the page draws itself, as it is told to it.
     """
 
     text: str
     names: tuple[str, ...]
     archive: bytes
     pictures: tuple[tuple[str, bytes], ...] = ()
+    drawn: Any = None
 
 
 def warm_up() -> None:
@@ -177,6 +180,7 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
 def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system: System) -> Made:
     from geoflow.report.rewritten import rewritten_report
     from geoflow.report.terminal import as_text
+    from geoflow.web.pictures import rewritten_view
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     tell("Vetting every zone")
@@ -188,7 +192,8 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     folder.mkdir()
     tell("Writing the files and reading them back")
     write_rewriting(outcome, target, replace=False, protect=inputs.paths)
-    return _pack(folder, as_text(rewritten_report(outcome, system), "page"))
+    drawn = rewritten_view(outcome, system)
+    return replace(_pack(folder, as_text(rewritten_report(outcome, system), "page")), drawn=drawn)
 
 
 def _report_files(
@@ -213,6 +218,7 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     from geoflow.report.reconciled import reconciled_report
     from geoflow.report.reconciling import reconcile_document
     from geoflow.report.terminal import as_text
+    from geoflow.web.ground import ground_view
     from geoflow.workflow.reconcile_outputs import write_reconciliation
     from geoflow.workflow.reconciling import reconcile_file
 
@@ -231,7 +237,8 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     write_reconciliation(outcome, folder, document, system, replace=False, protect=protect)
     made = _pack(folder, as_text(reconciled_report(outcome, system), "page"))
     shown = [(name, (folder / name).read_bytes()) for name in made.names if name.endswith(".png")]
-    return replace(made, pictures=tuple(sorted(shown, key=lambda entry: entry[0] != "map.png")))
+    pictures = tuple(sorted(shown, key=lambda entry: entry[0] != "map.png"))
+    return replace(made, pictures=pictures, drawn=ground_view(outcome, system))
 
 
 TASKS: Final[dict[str, Callable[..., Any]]] = {

@@ -6,6 +6,13 @@ import { ask } from "./talk.js";
 
 const RESTED = 250; // ms without a move after which the plan is solved in full
 
+// The first sentence says how many hold; what follows it qualifies that.
+function headline(text) {
+  if (at("sentence").textContent === text) return;
+  const end = text.indexOf(". ") + 1 || text.length;
+  at("sentence").replaceChildren(make("b", { text: text.slice(0, end) }), text.slice(end));
+}
+
 export class Answer {
   constructor(state, cells, { map, list, missing }) {
     Object.assign(this, { state, cells, map, list, missing });
@@ -73,6 +80,7 @@ export class Answer {
     const { coming, lost } = this.state;
     if (lost) return "This tab was let go: reload the page and load the files again.";
     if (coming) return coming;
+    if (this.state.opened === null) return "Nothing is loaded yet: choose a bar and a prescription.";
     if (this.missing().length) return `Not set yet: ${this.missing().join(", ")}.`;
     if (this.isRefused(this.state.question)) return "The plan is refused, see there.";
     return this.belonging.current ? "" : "Being solved.";
@@ -84,14 +92,14 @@ export class Answer {
     const question = state.question;
     const why = this.why();
     const dimmed = answer !== null && !current;
-    at("field").classList.toggle("old", dimmed);
-    at("answer-body").hidden = answer === null;
+    document.body.classList.toggle("old", dimmed);
+    at("answer-body").hidden = at("counts").hidden = answer === null;
     for (const id of ["rewrite-go", "vetted", "report", "words"]) at(id).disabled = !question;
     tell(at("plan-trouble"), this.isRefused(question) ? this.refused.words : "");
     const none = this.isRefused(question) ? "No answer for this plan." : "No answer before temperature and speed are set.";
-    const missing = this.missing().length > 0 && !state.coming && !state.lost;
-    if (missing || this.isRefused(question)) put(at("sentence"), none);
-    else put(at("sentence"), answer?.answer ?? "No answer yet.");
+    const missing = state.opened !== null && this.missing().length > 0 && !state.coming && !state.lost;
+    if (missing || this.isRefused(question)) headline(none);
+    else headline(answer?.answer ?? "No answer yet.");
     at("sentence").classList.toggle("dim", dimmed && !missing && !this.isRefused(question));
     const elsewhere = state.coming || state.lost;
     // Short enough for one line, so that nothing jumps while a slider moves.

@@ -139,22 +139,19 @@ export function buildForm(form, tables, content) {
 
 // The form on the page, and which bar it holds: the one in use, one that was changed, or one that was replaced since.
 export class BarSection {
-  constructor(tables, files) {
+  constructor(tables, files, desk) {
     Object.assign(this, { tables, files });
     this.read = null;
     this.name = "bar.toml";
     this.of = null; // the bar that the form was filled from or that was made of it
     this.changed = false;
     at("bar-edit").addEventListener("click", () => {
-      // A form that was changed and is not in use is not thrown away by looking at it again.
-      if (at("bar-section").hidden || !this.changed) this.fill(files.bar);
-      at("bar-section").hidden = false;
-      at("bar-title").focus();
-      at("bar-section").scrollIntoView({ block: "start" });
+      files.fold(false);
+      desk.show("bar", { focus: true });
     });
-    at("bar-close").addEventListener("click", () => {
-      at("bar-section").hidden = true;
-      at("bar-edit").focus();
+    desk.met("bar", () => {
+      // A form that was changed and is not in use is not thrown away by looking at it again.
+      if (!this.changed) this.fill(files.bar);
     });
     at("bar-form").addEventListener("submit", (event) => event.preventDefault());
     for (const event of ["input", "click"]) at("bar-form").addEventListener(event, () => this.note());

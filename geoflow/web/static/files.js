@@ -23,17 +23,25 @@ async function textOf(file) {
 
 export class Files {
   // `barStands` and `mapStands` are called when something is loaded.
-  constructor(state, { rateUnits, fields }, { barStands, mapStands }) {
-    Object.assign(this, { state, rateUnits, barStands, mapStands });
+  constructor(state, { rateUnits, fields }, { desk, barStands, mapStands }) {
+    Object.assign(this, { state, desk, rateUnits, barStands, mapStands });
     this.fields = new Fields(at("choices-fields"), fields.options, { offered: ["rate_column", "rate_unit", "layer"] });
-    at("choices-names").textContent = fields.options.map(({ option }) => option).join(", ");
     this.bar = null; // {name, fileName, text, content, words, sections}
     this.open = null; // {number, field, options}
     this.wanted = null; // any of {bar, files, options, layers}: what was chosen and is not loaded yet
     this.asks = false; // whether the wanted file leaves a question
     at("choices-open").addEventListener("click", () => {
-      at("choices").hidden = !at("choices").hidden;
-      if (!at("choices").hidden) at("rate-column").focus();
+      this.fold(false);
+      this.desk.show("reading");
+      at("rate-column").focus();
+    });
+    at("files-open").addEventListener("click", () => this.fold(at("files").hidden));
+    at("files-close").addEventListener("click", () => {
+      this.fold(false);
+      at("files-open").focus();
+    });
+    at("files").addEventListener("keydown", (event) => {
+      if (event.key === "Escape" && this.open) at("files-close").click();
     });
     at("choices").addEventListener("submit", (event) => {
       event.preventDefault();
@@ -86,7 +94,6 @@ export class Files {
 
   async read() {
     const wanted = this.wanted;
-    at("choices").hidden = true;
     this.look();
     const bar = wanted.bar ?? this.bar;
     const header = { bar: { name: bar.fileName, text: bar.text }, options: wanted.options };
@@ -112,8 +119,8 @@ export class Files {
       this.asks = true;
       this.wanted.layers = layers;
       this.offer(columns, layers, this.wanted.options ?? this.open?.options ?? {});
-      at("choices").hidden = false;
       this.look();
+      this.desk.show("reading");
     } else this.drop();
     complain(at("trouble"), new Error(unread));
   }
@@ -121,14 +128,13 @@ export class Files {
   // What was on its way is left; what is loaded stays.
   drop() {
     Object.assign(this, { wanted: null, asks: false });
-    at("choices").hidden = true;
     if (this.open) this.offer(this.open.field.columns, this.open.layers, this.open.options);
     tell(at("note"), this.stays());
     this.look();
   }
 
   stays() {
-    return this.open ? `${this.loaded} stays loaded, and everything below belongs to it.` : "";
+    return this.open ? `${this.loaded} stays loaded, and everything here belongs to it.` : "";
   }
 
   stand(wanted, { opened, field }) {
@@ -136,8 +142,9 @@ export class Files {
     const layers = wanted.layers ?? (wanted.files ? [] : before.layers);
     const given = wanted.options ?? (wanted.files ? {} : before.options);
     this.open = { number: opened, field, layers, options: given };
+    if (!before) this.fold(false);
+    if (this.asks || !before) this.desk.show("day", { raise: false });
     Object.assign(this, { wanted: null, asks: false });
-    at("choices").hidden = true;
     this.offer(field.columns, layers, given);
     tell(at("note"), "");
     if (wanted.bar) {
@@ -146,6 +153,15 @@ export class Files {
     }
     this.look({ quiet: true });
     this.mapStands(this.open);
+  }
+
+  // Files lie in the map's place until there is a map; afterwards they fold to the line above it.
+  fold(open) {
+    at("files").hidden = !open && this.open !== null;
+    at("files").classList.toggle("first", this.open === null);
+    at("files-open").hidden = at("files-close").hidden = this.open === null;
+    at("files-open").setAttribute("aria-expanded", String(!at("files").hidden));
+    if (open) at("files-title").focus();
   }
 
   get loaded() {
@@ -165,7 +181,7 @@ export class Files {
       const what = this.naming(wanted);
       coming = bar && !asks ? `Reading ${what}.` : `${what} is not read yet.`;
       if (!bar) more = " Now choose the bar file: the map is read together with it.";
-      else if (asks) more = " Answer the question below.";
+      else if (asks) more = " Answer the question under \u201cWhat was read\u201d.";
       if (open) more += ` Until it is read, ${this.loaded} stays loaded.`;
     }
     at("coming").hidden = !wanted;
@@ -174,7 +190,8 @@ export class Files {
     at("coming-drop").hidden = !wanted || !(asks || !bar);
     at("bar-name").textContent = bar ? `${bar.name} (${bar.fileName})` : NO_BAR;
     at("map-name").textContent = open ? `${open.field.file}: column '${open.field.column}' in ${open.field.unit}` : NO_MAP;
-    at("choices-open").hidden = !open && !asks;
+    at("choices-open").hidden = at("choices").hidden = !open && !asks;
+    at("reading-none").hidden = Boolean(open || asks);
     if (!quiet) this.state.set({ coming });
   }
 

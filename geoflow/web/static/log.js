@@ -7,8 +7,8 @@ import { contents, fetchMade, frame, save } from "./talk.js";
 import { endWork, longWork } from "./work.js";
 
 export class Log {
-  constructor(state, files, described) {
-    Object.assign(this, { state, files });
+  constructor(state, files, described, desk) {
+    Object.assign(this, { state, files, desk });
     this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
     this.chosen = [];
     this.choice = 0;
@@ -38,7 +38,7 @@ export class Log {
     at("log-form").hidden = false;
     this.belonging.drop();
     tell(at("log-trouble"), "");
-    at("log-section").scrollIntoView({ block: "start" });
+    this.desk.show("log");
   }
 
   get uses() {
@@ -70,7 +70,7 @@ export class Log {
     at("log-bar-none").hidden = !at("log-bar").disabled;
     const waits = this.chosen.length > 0 && this.question() === null;
     at("log-go").disabled = waits;
-    tell(at("log-why"), waits ? `${state.lost || state.coming} Or reconcile without the prescription and the bar above.` : "");
+    tell(at("log-why"), waits ? `${state.lost || state.coming} Or reconcile without the prescription and the bar that are loaded.` : "");
     at("reconciled").hidden = !any;
     at("reconciled").classList.toggle("dim-inside", any && !current);
     at("reconciled-old").hidden = current;

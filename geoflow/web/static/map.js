@@ -40,6 +40,7 @@ export class FieldMap {
       zoomSnap: 0.25,
       zoomDelta: 0.5,
       minZoom: -12,
+      trackResize: false,
       maxZoom: 6,
       attributionControl: false,
       zoomAnimation: !calm,
@@ -48,8 +49,7 @@ export class FieldMap {
     }));
     const [west, south, east, north] = geometry.bounds;
     this.bounds = L.latLngBounds([south, west], [north, east]);
-    map.fitBounds(this.bounds, { padding: [12, 12], animate: false });
-    map.setMinZoom(map.getZoom() - 2);
+    this.fit();
     map.setMaxBounds(this.bounds.pad(0.8));
     const group = L.featureGroup();
     this.zones = readShapes(geometry).map((zone, index) =>
@@ -67,7 +67,26 @@ export class FieldMap {
     this.ring = L.polygon([], { weight: 3.5, color: "#000000", fill: false, interactive: false, dashArray: "7 4" });
     this.north();
     this.units(system);
-    new ResizeObserver(() => this.map?.invalidateSize({ animate: false })).observe(this.box);
+    this.follow();
+  }
+
+  fit(how = { animate: false }) {
+    this.map.setMinZoom(-12);
+    this.map.fitBounds(this.bounds, { padding: [12, 12], ...how });
+    this.map.setMinZoom(this.map.getBoundsZoom(this.bounds, false) - 2);
+    this.placed = { centre: this.map.getCenter(), zoom: this.map.getZoom() };
+  }
+
+  // A box that changes its size shows what it showed; until somebody moved the map, that is the whole field.
+  follow() {
+    this.seen?.disconnect();
+    this.seen = new ResizeObserver(() => {
+      if (!this.box.clientHeight || this.map === null) return;
+      const whole = this.map.getZoom() === this.placed.zoom && this.map.getCenter().equals(this.placed.centre, 1e-3);
+      this.map.invalidateSize({ animate: false });
+      if (whole) this.fit();
+    });
+    this.seen.observe(this.box);
   }
 
   // Borders around zones of a few pixels would hide their colours.
@@ -109,7 +128,7 @@ export class FieldMap {
     control.addTo(this.map);
     const whole = L.control({ position: "topleft" });
     whole.onAdd = () => {
-      const act = () => this.map.fitBounds(this.bounds, { padding: [12, 12], animate: !calm });
+      const act = () => this.fit({ animate: !calm });
       const button = make("button", { type: "button", class: "whole", text: "All", title: "The whole field", on: { click: act } });
       button.setAttribute("aria-label", "Show the whole field");
       L.DomEvent.disableClickPropagation(button);

@@ -2,6 +2,7 @@
 
 import { Answer } from "./answer.js";
 import { BarSection } from "./bar.js";
+import { Desk } from "./desk.js";
 import { Fields } from "./fields.js";
 import { Files } from "./files.js";
 import { Log } from "./log.js";
@@ -46,10 +47,11 @@ document.querySelector(`[name=system][value=${state.system}]`).checked = true;
 
 // The plan, and what follows from it
 
+const desk = new Desk();
 const plan = new Plan(at("spans"), known.units, () => planMoved());
 plan.set(state.system);
 const map = new FieldMap(at("map"), known.verdicts, (index) => list.choose(index, { fromMap: true }));
-const list = new ZoneList(state, (index, how) => map.mark(index, how));
+const list = new ZoneList(state, (index, how) => map.mark(index, how), desk);
 const answer = new Answer(state, cells, { map, list, missing: () => plan.missing });
 
 function setPlan() {
@@ -91,6 +93,7 @@ function prepare() {
 // Files
 
 const files = new Files(state, known, {
+  desk,
   barStands(bar) {
     showSections(bar.sections);
     state.set({});
@@ -108,7 +111,7 @@ const files = new Files(state, known, {
     prepare();
   },
 });
-const bar = new BarSection(known.form, files);
+const bar = new BarSection(known.form, files, desk);
 new Belonging(state, () => bar.look());
 
 for (const id of ["bar-file", "map-file"]) {
@@ -267,6 +270,6 @@ at("words").addEventListener("click", async () => {
 
 // The log
 
-const log = new Log(state, files, known.fields.log);
+const log = new Log(state, files, known.fields.log, desk);
 
 document.body.dataset.ready = "yes";

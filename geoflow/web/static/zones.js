@@ -5,7 +5,8 @@ import { Belonging, stamp } from "./state.js";
 import { ask } from "./talk.js";
 
 export class ZoneList {
-  constructor(state, marked) {
+  constructor(state, marked, desk) {
+    this.desk = desk;
     this.state = state;
     this.marked = marked;
     const dim = (id, current, any) => at(id).classList.toggle("dim", any && !current);
@@ -102,9 +103,9 @@ export class ZoneList {
   async choose(index, { fromMap = false } = {}) {
     this.chosen = index;
     this.marked(index, { move: !fromMap });
+    if (fromMap) this.desk.show("zones");
     this.point();
     await this.tell();
-    if (fromMap && at("zone").getBoundingClientRect().top > innerHeight - 120) at("zone").scrollIntoView({ block: "nearest" });
   }
 
   async tell() {
