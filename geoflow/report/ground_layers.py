@@ -20,7 +20,7 @@ from geoflow.report.spread_words import rate_spread
 from geoflow.report.symbology import GROUND_CLASSES, MISSED, PASSES, STEPS, UNKNOWN, RatioClass, Symbol
 
 if TYPE_CHECKING:
-    from geoflow.base.arrays import IntArray
+    from geoflow.base.arrays import FloatArray, IntArray
     from geoflow.layers.ground_rasters import GroundGrid
     from geoflow.outcomes import ReconcileOutcome
     from geoflow.reconciliation.field import Reconciliation

@@ -194,8 +194,8 @@ def map_layer(name: str, zones: Vetted, system: System) -> Layer:
     return _MAKERS[name](zones, system)
 
 
-def rewritten_layers(done: Rewriting, system: System) -> dict[str, tuple[Layer, Layer]]:
-    """Return layers of a rewritten map, each as it was and as it became, in the same classes.
+def rewritten_layers(done: Rewriting, system: System) -> dict[str, tuple[Layer, ...]]:
+    """Return layers of a rewritten map: as it was and as it became, in the same classes, or only as it became.
 
     Parameters
     ----------
@@ -210,19 +210,16 @@ def rewritten_layers(done: Rewriting, system: System) -> dict[str, tuple[Layer, 
     became = Layer("given", LAYERS["given"], kind[zones:], symbols, f"Rate to be given after rewriting [{label}].")
     before, after = done.verdict_before.tolist(), done.verdict.tolist()
     held = "Whether the bar can deliver the rate at the zone's speed."
-    made = {
+    made: dict[str, tuple[Layer, ...]] = {
         "given": (was, became),
         "verdict": (
             Layer("verdict", "Verdict before", before, VERDICT_SYMBOLS, f"{held} Before rewriting."),
             Layer("verdict", "Verdict after", after, VERDICT_SYMBOLS, f"{held} After rewriting."),
         ),
-        "change": (
-            Layer("change", "As prescribed", ["kept"] * zones, CHANGES, "Before rewriting nothing is changed."),
-            Layer("change", "What was changed", change_kinds(done), CHANGES, "What became of each zone."),
-        ),
+        "change": (Layer("change", "What was changed", change_kinds(done), CHANGES, "What became of each zone."),),
     }
     if np.ptp(done.speed_low) > 0.0 or np.ptp(done.speed_high) > 0.0:
         kind, symbols = speed_classes(done.verdict, (done.speed_low, done.speed_high), system)
-        speed = Layer("speed", LAYERS["speed"], kind, symbols, "Speed each zone is to be driven at after rewriting.")
-        made["speed"] = (speed, speed)
+        words = "Speed each zone is to be driven at after rewriting."
+        made["speed"] = (Layer("speed", LAYERS["speed"], kind, symbols, words),)
     return made

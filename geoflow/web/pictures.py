@@ -257,7 +257,7 @@ def layer_view(layer: Layer, area: FloatArray, system: System) -> dict[str, Any]
 
 
 def rewritten_view(outcome: RewriteOutcome, system: System) -> dict[str, Any]:
-    """Return the layers of a rewritten map, each before and after, in the same classes.
+    """Return the layers of a rewritten map: before and after, or only after.
 
     Parameters
     ----------

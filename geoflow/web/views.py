@@ -16,6 +16,7 @@ from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_text
 from geoflow.report.layout import within
+from geoflow.report.map_layers import LAYERS
 from geoflow.report.reading import left_out_warning, reading_list
 from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.vetted import verdict_answer
@@ -67,6 +68,7 @@ def beginning() -> dict[str, Any]:
         },
         "rateUnits": [unit.text for unit in RATE_UNITS],
         "policies": [{"name": name, "words": _POLICY_WORDS[name]} for name in POLICIES],
+        "layers": [{"name": name, "title": title} for name, title in LAYERS.items() if name != "speed"],
         "cautions": CAUTIONS,
         "caution": SHORT_CAUTION,
         "form": form_description(),

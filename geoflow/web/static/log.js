@@ -1,6 +1,7 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
 import { Fields } from "./fields.js";
+import { GroundMap } from "./ground.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
@@ -10,6 +11,7 @@ export class Log {
   constructor(state, files, described, desk) {
     Object.assign(this, { state, files, desk });
     this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
+    this.ground = new GroundMap(at("reconciled-pictures"));
     this.chosen = [];
     this.choice = 0;
     this.belonging = new Belonging(state, (current, any) => this.look(current, any), () => this.question());
@@ -91,6 +93,7 @@ export class Log {
         ...done.pictures.map(([name, content]) => make("img", { src: `data:image/png;base64,${content}`, alt: `${name}: its numbers stand in the text above` })),
       );
       this.belonging.take(question);
+      this.ground.show(done.drawn);
       at("reconciled").focus();
     } catch (problem) {
       complain(at("log-trouble"), problem);

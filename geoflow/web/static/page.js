@@ -8,6 +8,7 @@ import { Files } from "./files.js";
 import { Log } from "./log.js";
 import { FieldMap } from "./map.js";
 import { at, complain, make, options, put, swatch, tell } from "./parts.js";
+import { Pictures } from "./pictures.js";
 import { Plan } from "./plan.js";
 import { Belonging, State } from "./state.js";
 import { ask, fetchMade, leave, nameTab, save, whenGone, work } from "./talk.js";
@@ -53,6 +54,9 @@ plan.set(state.system);
 const map = new FieldMap(at("map"), known.verdicts, (index) => list.choose(index, { fromMap: true }));
 const list = new ZoneList(state, (index, how) => map.mark(index, how), desk);
 const answer = new Answer(state, cells, { map, list, missing: () => plan.missing });
+const pictures = new Pictures(state, map, answer, known);
+// A cure names a speed: it becomes the plan's.
+addEventListener("use-speed", (event) => plan.use("speed", event.detail));
 
 function setPlan() {
   return plan.missing.length ? null : { ...plan.values, sections: chosenSections() };
@@ -193,6 +197,8 @@ const rewritten = new Belonging(
   () => state.question && { ...state.question, ...rules() },
 );
 
+pictures.follow(rewritten);
+
 const ruleFields = new Fields(at("rules-fields"), known.fields.rules);
 
 function rules() {
@@ -214,6 +220,7 @@ at("rules").addEventListener("submit", async (event) => {
     at("rewritten-names").textContent = `One zip with ${done.names.join(" and ")}, byte for byte what the command line writes.`;
     at("rewritten-text").textContent = done.text;
     rewritten.take(question);
+    pictures.tookRewriting(done.drawn);
     at("rewritten").focus();
   } catch (problem) {
     complain(at("trouble"), problem);
