@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray, IntArray, TextArray
+from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.units import System, from_si, number, number_range, show, to_si, unit_label
 from geoflow.decide.vet import Solution, asked_of_rows, vet
 from geoflow.report.layout import count
@@ -39,7 +39,7 @@ _REACH: Final = {
 }
 _MOST_BARS: Final = 36
 # Room above the highest rate asked, as a share of it.
-_ABOVE: Final = 1.6
+_ABOVE: Final = 1.4
 # A class of zones is told by one letter, the first of them "0".
 _FIRST: Final = 48
 
@@ -59,17 +59,17 @@ def answer_with_pictures(opened: Opened, asked: Question) -> dict[str, Any]:
     ahead = opened.ahead[1] if opened.ahead is not None and opened.ahead[0] == plan.sections else None
     of, prescription = belonging(opened, asked), opened.reading.read.prescription
     name = str(asked.get("layer", "verdict"))
-    if asked.get("quick") and known is not None and ahead is not None:
-        before = known.solution.plan
-        if (plan.temperature, plan.sections, plan.rows) != (before.temperature, before.sections, before.rows):
-            quick = vet_ahead(known, plan, ahead)
-            if quick is not None:
-                rate, solution = known.rate, quick.solution
-                zones = Vetted(rate, quick.verdict, solution, lambda: vet(rate, solution))
-                answer = answer_view(prescription, solution, quick.verdict, system, of, exact=False)
-                # Pressures of this plan are not solved yet.
-                shown = None if name == "margin" else name
-                return answer | _pictures(zones, prescription.area, shown, ahead, system)
+    if asked.get("quick") and known is not None and ahead is not None and plan != known.solution.plan:
+        quick = vet_ahead(known, plan, ahead)
+        if quick is not None:
+            rate, solution, before = known.rate, quick.solution, known.solution.plan
+            zones = Vetted(rate, quick.verdict, solution, lambda: vet(rate, solution))
+            answer = answer_view(prescription, solution, quick.verdict, system, of, exact=False)
+            # Pressures are still those of the plan before: of another temperature, unless only the speed is new.
+            solved = replace(plan, speed=before.speed) == before
+            return answer | _pictures(
+                zones, prescription.area, name if solved or name != "margin" else None, ahead, system
+            )
     whole = opened.vetted(plan)
     vetting = whole.vetting
     zones = Vetted(whole.rate, vetting.verdict, whole.solution, lambda: vetting)
@@ -186,19 +186,19 @@ def _bars(zones: Vetted, area: FloatArray, system: System) -> tuple[list[dict[st
         shown_edges = np.asarray(from_si(edges, "nitrogen rate", unit)).tolist()
         spans = list(itertools.pairwise(shown_edges))
     of_zone[some] = place
-    verdict, of_each = zones.verdict[some], area[some]
-    return [
-        {"low": round(low, 4), "high": round(high, 4), **_bar(text, verdict, of_each, place == at, system)}
-        for at, ((low, high), text) in enumerate(zip(spans, said, strict=True))
-    ], of_zone
-
-
-def _bar(text: str, verdict: TextArray, area: FloatArray, mine: Any, system: System) -> dict[str, Any]:
-    names = ("holds", "doubtful", "fails")
-    areas = [float(area[mine & (verdict == name)].sum()) for name in names]
-    by = ", ".join(f"{show(each, 'area', system)} {name}" for each, name in zip(areas, names, strict=True) if each)
-    rate, zones = f"{text} {unit_label('nitrogen rate', system)}", count(int(mine.sum()), "zone")
-    return {"areas": _numbers(areas, "area", system), "words": [rate, zones, by]}
+    names, bars = ("holds", "doubtful", "fails"), len(said)
+    verdict, weight = zones.verdict[some], area[some]
+    areas = np.column_stack([np.bincount(place, np.where(verdict == name, weight, 0.0), bars) for name in names])
+    numbers = np.bincount(place, minlength=bars)
+    shown_areas = np.round(np.asarray(from_si(areas, "area", shown_in("area", system)[0])), 4)
+    label = unit_label("nitrogen rate", system)
+    made = []
+    for at, ((low, high), text) in enumerate(zip(spans, said, strict=True)):
+        each = zip(areas[at].tolist(), names, strict=True)
+        by = ", ".join(f"{show(one, 'area', system)} {name}" for one, name in each if one)
+        words = [f"{text} {label}", count(int(numbers[at]), "zone"), by]
+        made.append({"low": round(low, 4), "high": round(high, 4), "areas": shown_areas[at].tolist(), "words": words})
+    return made, of_zone
 
 
 # Layers of the map

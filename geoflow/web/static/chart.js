@@ -158,7 +158,7 @@ export class WindowChart {
     for (const at of ticks(0, top, 5)) {
       group.append(draw("path", { d: `M${left - 4},${y(at)}H${left}` }), this.text(at.toLocaleString("en"), left - 6, y(at) + 0.35 * em, "end"));
     }
-    for (const at of ticks(band.x[0], band.x[band.x.length - 1], (right - left) / (4 * em))) {
+    for (const at of ticks(band.x[0], band.x[band.x.length - 1], (right - left) / (2.8 * em))) {
       group.append(draw("path", { d: `M${x(at)},${bottom}v4` }), this.text(String(at), x(at), bottom + 1.25 * em, "middle"));
     }
     group.append(this.text(band.axis, 0.5 * (left + right), bottom + 2.6 * em, "middle"), this.text(unit, 2, 0.95 * em, "start"));
@@ -179,13 +179,21 @@ export class WindowChart {
       const edge = band.certain[side];
       const of = (at) => edge[at] ?? band.possible[side][at];
       const long = 0.56 * em * name.length;
-      const [from, to] = [Math.max(x(band.x[begin]), left), Math.min(x(band.x[end]), right)];
-      if (to - from < long) continue;
-      // The middle of what is seen of it.
+      // The middle of what is seen of it, beside the plan where there is room.
+      const runs = [[], []];
+      const [before, after] = band.plan;
       const seen = [];
-      for (let at = begin; at <= end; at += 1) if (of(at) !== null && y(of(at)) > over && y(of(at)) < bottom) seen.push(at);
-      if (!seen.length) continue;
-      const at = seen[seen.length >> 1];
+      for (let at = begin; at <= end; at += 1) {
+        if (of(at) === null || y(of(at)) <= over || y(of(at)) >= bottom) continue;
+        seen.push(at);
+        if (band.x[at] < before) runs[0].push(at);
+        if (band.x[at] > after) runs[1].push(at);
+      }
+      const breadth = (run) => (run.length ? x(band.x[run[run.length - 1]]) - x(band.x[run[0]]) : 0);
+      const beside = breadth(runs[0]) > breadth(runs[1]) ? runs[0] : runs[1];
+      const run = breadth(beside) > long ? beside : seen;
+      if (breadth(run) < 0.6 * long) continue;
+      const at = run[run.length >> 1];
       const middle = Math.max(left + long / 2 + 2, Math.min(right - long / 2 - 2, x(band.x[at])));
       const place = y(of(at)) + (side === 0 ? 1.3 * em : -0.6 * em);
       made.push(this.text(name, middle, Math.max(over + em, Math.min(bottom - 0.4 * em, place)), "middle", "limit"));
@@ -197,7 +205,7 @@ export class WindowChart {
     const { em, over, bottom, y } = this.scale;
     const most = Math.max(...bars.map(({ areas }) => areas.reduce((sum, each) => sum + each, 0)), 1e-9);
     const group = draw("g", { class: "bars" });
-    group.append(draw("path", { class: "axes", d: `M${left},${over}V${bottom}` }), this.text(`${areaUnit} asking`, (left + right) / 2, 0.95 * em, "middle"));
+    group.append(draw("path", { class: "axes", d: `M${left},${over}V${bottom}` }), this.text(`${areaUnit} asking`, right - 1, 0.95 * em, "end"));
     bars.forEach((bar, index) => {
       const from = Math.min(y(bar.low), bottom);
       const to = y(bar.high);

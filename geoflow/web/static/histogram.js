@@ -53,7 +53,7 @@ export class Histogram {
     for (const at of ticks(0, most, 3)) {
       parts.push(draw("path", { class: "axis", d: `M${left - 4},${y(at)}H${left}` }), draw("text", { x: left - 6, y: y(at) + 0.35 * em, "text-anchor": "end" }, at.toLocaleString("en")));
     }
-    for (const at of ticks(first, last, (right - left) / (4 * em))) {
+    for (const at of ticks(first, last, (right - left) / (3 * em))) {
       parts.push(draw("path", { class: "axis", d: `M${x(at)},${bottom}v4` }), draw("text", { x: x(at), y: bottom + 1.25 * em, "text-anchor": "middle" }, String(at)));
     }
     parts.push(draw("text", { x: 0.5 * (left + right), y: bottom + 2.6 * em, "text-anchor": "middle" }, axis));

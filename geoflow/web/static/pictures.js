@@ -174,7 +174,7 @@ export class Pictures {
     this.keyed = stamp;
     this.key.replaceChildren(
       ...shown.key.map((one) => {
-        const words = make("span", {}, make("b", { text: one.word }), make("span", { text: one.amount }), ...(one.meaning ? [make("span", { class: "meaning", text: one.meaning })] : []));
+        const words = make("span", {}, make("b", { text: one.word }), make("span", { text: one.amount }));
         const act = () => this.light(this.lit?.word === one.word ? null : { word: one.word });
         return make("button", { type: "button", class: "class", "aria-pressed": "false", "data-word": one.word, on: { click: act } }, swatch(one), words);
       }),
@@ -232,9 +232,11 @@ export class Pictures {
       this.lighted = stamp;
       this.map.light(wanted === null ? null : (index) => kinds[index] === wanted);
     }
-    const words = this.lit === null ? "" : bar === null ? `${this.lit.word}: ${shown.key[classAt].amount}` : bars[bar].words.filter(Boolean).join(", ");
+    let words = "";
+    if (bar !== null) words = `Lit: ${bars[bar].words.filter(Boolean).join(", ")}.`;
+    else if (this.lit !== null) words = `Lit: ${shown.key[classAt].word}, ${shown.key[classAt].amount}. ${shown.key[classAt].meaning}`;
     this.litBox.hidden = !words;
-    put(this.told, words ? `Lit: ${words}.` : "");
+    put(this.told, words);
     this.all.disabled = !current;
   }
 
@@ -251,8 +253,8 @@ export class Pictures {
     this.chartKey = make(
       "p",
       { class: "small chart-key" },
-      ...[["certain", "holds"], ["possible", "doubtful"]].flatMap(([word, name]) => [swatch({ ...this.styles[name], letter: "" }), `${word} window `]),
-      "\u00a0 box: the plan, with a mark at each rate asked; bars: ground asking for it.",
+      ...[["certain", "holds"], ["possible", "doubtful"]].map(([word, name]) => make("span", {}, swatch({ ...this.styles[name], letter: "" }), `${word} window`)),
+      "Box: the plan, with a mark at each rate asked. Bars: ground asking for it; tap one to light up its zones.",
     );
     at("chart-box").append(pair, this.chartKey, this.table);
     this.charts = [0, 1].map(() => new WindowChart(pair, this.styles, picked));
