@@ -7,6 +7,7 @@ model's own flow at a discharge coefficient of 0.62 and a flashing weight of 0.4
 
 from __future__ import annotations
 
+import shutil
 import sys
 from pathlib import Path
 
@@ -229,3 +230,6 @@ if __name__ == "__main__":
     target = Path(sys.argv[1]) if len(sys.argv) > 1 else HERE
     target.mkdir(exist_ok=True)
     make(target)
+    if target == HERE:  # what an installed geoflow opens as its sample
+        for name in ("kettle_rise.geojson", "wren.toml"):
+            shutil.copyfile(HERE / name, HERE.parent / "geoflow" / "web" / "sample" / name)

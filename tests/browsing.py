@@ -150,7 +150,14 @@ def complaints() -> list[str]:
 @pytest.fixture
 def context(chromium: Any, address: str, complaints: list[str]) -> Iterator[Any]:
     """A context in which any request off this machine fails the test."""
-    made = chromium.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+    with watched(chromium, address, complaints) as made:
+        yield made
+
+
+@contextlib.contextmanager
+def watched(chromium: Any, address: str, complaints: list[str], **how: Any) -> Iterator[Any]:
+    """A context in which any request off this machine, and whatever a script complains of, fails."""
+    made = chromium.new_context(**({"viewport": {"width": 1280, "height": 900}, "accept_downloads": True} | how))
 
     def only_here(route: Any) -> None:
         if route.request.url.startswith(address):
@@ -188,9 +195,13 @@ def page(context: Any, address: str, complaints: list[str]) -> Any:
     return opened(context, address, complaints)
 
 
+def choose_bar(page: Any, path: Path) -> None:
+    page.set_input_files("#bar-file", path)
+    page.locator("#bar-name", has_text=f"({path.name})").wait_for(timeout=WAIT)
+
+
 def read_kettle(page: Any) -> None:
-    page.set_input_files("#bar-file", WREN)
-    page.get_by_text("Wren (wren.toml)").wait_for()
+    choose_bar(page, WREN)
     page.set_input_files("#map-file", KETTLE)
     page.locator("#choices").wait_for(timeout=WAIT)
     page.select_option("#rate-column", "target")
@@ -201,10 +212,9 @@ def read_kettle(page: Any) -> None:
 
 
 def read_lantern(page: Any, **plan: str) -> None:
-    page.set_input_files("#bar-file", HERON)
-    page.get_by_text("Heron (heron.toml)").wait_for()
+    choose_bar(page, HERON)
     page.set_input_files("#map-file", [str(part) for part in LANTERN_PARTS])
-    page.locator("#field").wait_for(timeout=WAIT)
+    page.locator("#map-name", has_text="lantern_flat").wait_for(timeout=WAIT)
     set_plan(page, **(PLAN | plan))
 
 
@@ -220,7 +230,13 @@ def set_plan(page: Any, **numbers: str) -> None:
     settled(page)
 
 
+def go(page: Any, work: str) -> None:
+    """Bring one of the works beside the map, as a person does."""
+    page.click(f"#tab-{work}")
+
+
 def type_plan(page: Any, **numbers: str) -> None:
+    go(page, "day")
     for name, number in numbers.items():
         page.get_by_label(f"{NAMES[name]}, typed", exact=True).fill(number)
 

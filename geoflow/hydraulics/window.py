@@ -107,6 +107,25 @@ class FlowWindow:
             self.rows,
         )
 
+    def joined(self, more: FlowWindow) -> FlowWindow:
+        """Return the window with another's temperatures between its own; of the same bar and sections.
+
+        Parameters
+        ----------
+        more : FlowWindow
+            None of whose temperatures this one has.
+        """
+        kelvin = np.concatenate([self.temperature, more.temperature])
+
+        def both(mine: dict[str, FloatArray], others: dict[str, FloatArray]) -> dict[str, FloatArray]:
+            return {name: np.concatenate([flows, others[name]], axis=-1) for name, flows in mine.items()}
+
+        ratio = np.concatenate([self.delivered_ratio, more.delivered_ratio])
+        certain, possible = both(self.certain, more.certain), both(self.possible, more.possible)
+        per_case = both(self.per_case, more.per_case)
+        every = FlowWindow(kelvin, certain, possible, per_case, self.kinds, ratio, self.width, self.rows)
+        return every.at(np.argsort(kelvin))
+
     def _ends(self, *, certain: bool) -> tuple[FloatArray, FloatArray]:
         """Flow each limit allows, shapes (low limits, lines, steps, n) and (high limits, lines, steps, n).
 

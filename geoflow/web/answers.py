@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import contextlib
 import datetime
 import json
 from collections.abc import AsyncIterator, Awaitable, Callable
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
-from geoflow.base.errors import GeoflowError, UsageError
-from geoflow.web.bar_form import form_content
+from geoflow.base.errors import GeoflowError
+from geoflow.web.questions import questions
 from geoflow.web.requests import (
+    bar_asked,
     belonging,
-    given_bar,
     log_work,
     page_fields,
-    plan_of,
     read_question,
     reading_work,
     rewriting_rules,
@@ -29,20 +29,18 @@ from geoflow.web.requests import (
     vetting_inputs,
 )
 from geoflow.web.sessions import LetGoError, Session, Sessions, Turn
-from geoflow.web.state import Opened, Question
-from geoflow.web.tasks import Inputs, Made, Reading, Unread
+from geoflow.web.state import Question
+from geoflow.web.tasks import Inputs, Made, Reading, Unread, Unsaid
 from geoflow.web.uploads import Upload, check_archive, main_file, place_files, unframe
+from geoflow.web.windows import Windows
 from geoflow.web.wording import page_error
 from geoflow.web.worker import Workers, error_text
-
-if TYPE_CHECKING:
-    from geoflow.outcomes import VetOutcome
 
 __all__ = ["TAB_HEADER", "Answers"]
 
 TAB_HEADER: Final = "x-geoflow-tab"
 _AT_ONCE: Final = 2
-# Of these the newest counts: one that is asked for ends the one under way.
+# Of these the newest counts: one that is asked for ends what is under way; of the others one of the same kind.
 _NEWEST_COUNTS: Final = ("read", "prepare")
 
 
@@ -89,13 +87,11 @@ class Answers:
     def __init__(self, tabs: Sessions, workers: Workers, system: str) -> None:
         self._tabs, self._workers, self._first_system = tabs, workers, system
         self._turns = asyncio.Semaphore(_AT_ONCE)
+        # What is solved ahead takes no turn from what a reader waits for.
+        self._ahead = asyncio.Semaphore(1)
+        self._windows = Windows()
         asked: dict[str, Callable[[Session, Question], Any]] = {
-            "bar": self._bar,
-            "facts": self._notes,
-            "vet": self._vet,
-            "zone": self._zone,
-            "zones": self._zones,
-            "text": self._text,
+            **questions(self._windows),
             "stop": self._stop,
         }
         self.actions: dict[str, Callable[[Request], Awaitable[Response]]] = {
@@ -148,69 +144,7 @@ class Answers:
 
         return answer
 
-    # Short questions
-
-    def _bar(self, tab: Session, asked: Question) -> Any:
-        """Check a bar and say it in words; it is opened by reading it together with a prescription."""
-        from geoflow.bar.bar_file import read_bar_text
-        from geoflow.report.bar_words import bar_report
-        from geoflow.report.terminal import as_text
-
-        upload = given_bar(asked)
-        bar = read_bar_text(upload.content, upload.name)
-        text = upload.content.decode("utf-8")
-        return {
-            "text": text,
-            "content": form_content(text, upload.name),
-            "words": as_text(bar_report(bar, system_of(asked)), "page"),
-            "name": bar.name,
-            "sections": [section.name for section in bar.sections],
-        }
-
-    def _notes(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.views import notes_view
-
-        return notes_view(tab.state.find(asked).reading, system_of(asked))
-
-    def _vetted_plan(self, tab: Session, asked: Question) -> tuple[Opened, VetOutcome]:
-        """Return what is open with the verdicts for the plan asked for, solved in full."""
-        opened = tab.state.find(asked)
-        return opened, opened.vetted(plan_of(opened.reading.read.bar, asked))
-
-    def _vet(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.pictures import answer_with_pictures
-
-        return answer_with_pictures(tab.state.find(asked), asked)
-
-    def _zone(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.views import zone_view
-
-        opened, outcome = self._vetted_plan(tab, asked)
-        try:
-            at = int(asked["at"])
-        except (KeyError, TypeError, ValueError) as problem:
-            raise UsageError("no zone is named", where="zone", cure="choose one") from problem
-        if not 0 <= at < len(outcome.rate):
-            raise UsageError(
-                "there is no such zone", where="zone", cure=f"choose one from 0 to {len(outcome.rate) - 1}"
-            )
-        return zone_view(outcome, opened.reading.attributes, at, system_of(asked))
-
-    def _zones(self, tab: Session, asked: Question) -> Any:
-        from geoflow.web.views import zones_view
-
-        start = asked.get("start", 0)
-        _, outcome = self._vetted_plan(tab, asked)
-        return zones_view(
-            outcome, str(asked.get("shown", "all")), start if isinstance(start, int) else 0, system_of(asked)
-        )
-
-    def _text(self, tab: Session, asked: Question) -> Any:
-        from geoflow.report.terminal import as_text
-        from geoflow.report.vetted import vetted_report
-
-        _, outcome = self._vetted_plan(tab, asked)
-        return {"text": as_text(vetted_report(outcome, system_of(asked)), "page")}
+    # Ending work
 
     def _stop(self, tab: Session, asked: Question) -> Any:
         turn = tab.at_work.get("asked")
@@ -231,15 +165,18 @@ class Answers:
         """Do a task in its own process and tell of it line by line; a reader who goes away ends it."""
         slot = "ahead" if task == "prepare" else "asked"
         before = tab.at_work.get(slot)
-        if before is not None and not before.stopped and task not in _NEWEST_COUNTS:
+        newest = task in _NEWEST_COUNTS or (before is not None and before.task == task)
+        if before is not None and not before.stopped and not newest:
             yield _line({"error": "this tab is at work already\n  cure:  wait for it, or stop it"})
             return
         if before is not None:
             before.stop()
-        turn = tab.at_work[slot] = Turn()
+        turn = tab.at_work[slot] = Turn(task)
         try:
-            yield _line({"stage": "Waiting for its turn" if self._turns.locked() else "Beginning"})
-            async with self._turns:
+            turns = contextlib.nullcontext() if slot == "ahead" else self._turns
+            waits = slot == "asked" and self._turns.locked()
+            yield _line({"stage": "Waiting for its turn" if waits else "Beginning"})
+            async with turns:
                 async for line in self._told(turn, task, arguments, uploads, finish):
                     yield line
         finally:
@@ -290,7 +227,7 @@ class Answers:
 
     async def _read(self, request: Request) -> Response:
         """Read a bar and a prescription together; until that is done, what is open stays as it is."""
-        from geoflow.web.views import field_view
+        from geoflow.web.views import choices_view, field_view
 
         def begin(tab: Session, body: bytes) -> _Begun:
             asked, uploads = _unframed(body)
@@ -298,7 +235,13 @@ class Answers:
 
             def finish(value: Reading | Unread) -> Any:
                 if isinstance(value, Unread):
-                    return {"unread": value.words, "columns": value.choices.columns, "layers": value.choices.layers}
+                    waiting = tab.state.wait(files)
+                    return {
+                        "unread": value.words,
+                        "asked": value.asked,
+                        "waiting": waiting,
+                        **choices_view(value.choices),
+                    }
                 opened = tab.state.keep(bar, files, options, value)
                 return {"opened": opened.number, "field": field_view(value)}
 
@@ -327,21 +270,32 @@ class Answers:
         return await self._work(request, begin)
 
     async def _prepare(self, request: Request) -> Response:
-        """Solve the bar at every stop of the sliders."""
+        """Solve a bar at every stop of the sliders, as soon as it is known and once for all tabs that use it."""
+        from geoflow.bar.bar_file import read_bar_text
 
-        def begin(tab: Session, body: bytes) -> _Begun:
-            asked = read_question(body)
-            opened = tab.state.find(asked)
-            bar = opened.reading.read.bar
+        try:
+            tab, asked = self._tab(request), await self._asked(request)
+            upload = bar_asked(asked)
+            bar = read_bar_text(upload.content, upload.name)
             sections = sections_of(bar, asked)
+        except GeoflowError as problem:
+            return _refused(problem)
+        except ClientDisconnect:
+            return Response(status_code=400)
 
-            def finish(value: Any) -> Any:
-                opened.ahead = (sections, value)
-                return {}
+        def finish(value: Any) -> Any:
+            self._windows.keep(upload, sections, value, whole=True)
+            return {}
 
-            return "prepare", {"bar": bar, "sections": sections}, (), finish
+        async def lines() -> AsyncIterator[bytes]:
+            async with self._ahead:
+                if self._windows.is_whole(upload, sections):
+                    yield _line({"done": {}})
+                    return
+                async for line in self._working(tab, "prepare", {"bar": bar, "sections": sections}, (), finish):
+                    yield line
 
-        return await self._work(request, begin)
+        return StreamingResponse(lines(), media_type="application/x-ndjson")
 
     async def _vetted(self, request: Request) -> Response:
         return await self._make(request, "vetted files")
@@ -363,7 +317,9 @@ class Answers:
             asked, uploads = _unframed(body)
             inputs, every = log_work(tab.state, asked, uploads)
 
-            def finish(value: Made) -> Any:
+            def finish(value: Made | Unsaid) -> Any:
+                if isinstance(value, Unsaid):
+                    return {"unsaid": value.words, "proposed": value.proposed}
                 tab.state.made("reconciled files", asked, value.archive)
                 return _made_view(value)
 

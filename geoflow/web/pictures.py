@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from geoflow.hydraulics.window import FlowWindow
     from geoflow.outcomes import RewriteOutcome
     from geoflow.web.state import Opened, Question
+    from geoflow.web.windows import Windows
 
 __all__ = ["answer_with_pictures", "layer_view", "rewritten_view", "symbol_view", "window_view"]
 
@@ -44,54 +45,60 @@ _ABOVE: Final = 1.4
 _FIRST: Final = 48
 
 
-def answer_with_pictures(opened: Opened, asked: Question) -> dict[str, Any]:
-    """Answer a plan: at once from the window solved beforehand where the page asks for that, else solved in full.
+def answer_with_pictures(windows: Windows, opened: Opened, asked: Question) -> dict[str, Any]:
+    """Answer a plan in full, or quickly: the same verdicts and windows without what lies beyond them.
 
     Parameters
     ----------
+    windows : Windows
+        What is solved of each bar already.
     opened : Opened
         What is open.
     asked : dict
         The question; ``quick``, and the layer that the map shows.
     """
-    system, bar = system_of(asked), opened.reading.read.bar
-    plan, known = plan_of(bar, asked), opened.outcome
-    ahead = opened.ahead[1] if opened.ahead is not None and opened.ahead[0] == plan.sections else None
-    of, prescription = belonging(opened, asked), opened.reading.read.prescription
-    name = str(asked.get("layer", "verdict"))
-    if asked.get("quick") and known is not None and ahead is not None and plan != known.solution.plan:
-        quick = vet_ahead(known, plan, ahead)
-        if quick is not None:
-            rate, solution, before = known.rate, quick.solution, known.solution.plan
-            zones = Vetted(rate, quick.verdict, solution, lambda: vet(rate, solution))
-            answer = answer_view(prescription, solution, quick.verdict, system, of, exact=False)
-            # Pressures are still those of the plan before: of another temperature, unless only the speed is new.
-            solved = replace(plan, speed=before.speed) == before
-            return answer | _pictures(
-                zones, prescription.area, name if solved or name != "margin" else None, ahead, system
-            )
-    whole = opened.vetted(plan)
-    vetting = whole.vetting
+    system, read, known = system_of(asked), opened.reading.read, opened.outcome
+    plan, of, name = plan_of(read.bar, asked), belonging(opened, asked), str(asked.get("layer", "verdict"))
+    solved = None if known is None else known.solution
+    if asked.get("quick") and (solved is None or solved.plan != plan):
+        window = windows.over(opened.bar, read.bar, plan)
+        ahead = vet_ahead(read, plan, window, solved)
+        # Pressures are rough, or still those of another temperature, unless only the speed is new.
+        if name == "margin" and (solved is None or replace(plan, speed=solved.plan.speed) != solved.plan):
+            name = "verdict"
+        solution = ahead.solution
+        zones = Vetted(read.rate, ahead.verdict, solution, lambda: vet(read.rate, solution))
+        answer = answer_view(read.prescription, solution, ahead.verdict, system, of, exact=False)
+        mine = solved is not None and (solved.plan.sections, solved.plan.rows) == (plan.sections, plan.rows)
+        if solved is not None and mine and not windows.is_whole(opened.bar, plan.sections):
+            search = solved.search
+        else:
+            search = asked_of_rows(window, read.bar, plan)
+        return answer | _pictures(zones, read.prescription.area, name, search, system)
+    whole = opened.vetted_if_newest(plan)
+    if whole is None:
+        return {"superseded": True}
+    vetting, search = whole.vetting, whole.solution.search
+    if windows.is_whole(opened.bar, plan.sections):
+        search = asked_of_rows(windows.over(opened.bar, read.bar, plan), read.bar, plan)
     zones = Vetted(whole.rate, vetting.verdict, whole.solution, lambda: vetting)
-    answer = answer_view(prescription, whole.solution, vetting.verdict, system, of, whole.beyond, exact=True)
-    return answer | _pictures(zones, prescription.area, name, ahead, system)
+    answer = answer_view(read.prescription, whole.solution, vetting.verdict, system, of, whole.beyond, exact=True)
+    return answer | _pictures(zones, read.prescription.area, name, search, system)
 
 
-def _pictures(
-    zones: Vetted, area: FloatArray, layer: str | None, ahead: FlowWindow | None, system: System
-) -> dict[str, Any]:
+def _pictures(zones: Vetted, area: FloatArray, layer: str, search: FlowWindow, system: System) -> dict[str, Any]:
     """The charts, and the layer of the map unless it is the verdicts, which the answer holds anyway."""
     shown = layer in LAYERS and layer not in {"verdict", "speed"}
     return {
-        "charts": window_view(zones, area, ahead, system),
-        "layer": layer_view(map_layer(str(layer), zones, system), area, system) if shown else None,
+        "charts": window_view(zones, area, search, system),
+        "layer": layer_view(map_layer(layer, zones, system), area, system) if shown else None,
     }
 
 
 # Charts
 
 
-def window_view(zones: Vetted, area: FloatArray, ahead: FlowWindow | None, system: System) -> dict[str, Any]:
+def window_view(zones: Vetted, area: FloatArray, search: FlowWindow, system: System) -> dict[str, Any]:
     """The window over temperature and over speed, and the rates asked, in the reader's units.
 
     Parameters
@@ -100,14 +107,12 @@ def window_view(zones: Vetted, area: FloatArray, ahead: FlowWindow | None, syste
         The zones.
     area : ndarray, shape (zones,)
         [m2]
-    ahead : FlowWindow or None
-        The window solved beforehand for the sections of the plan, over all that the sliders reach.
+    search : FlowWindow
+        The window as it is asked of the rows, over the temperatures that are solved.
     system : str
         ``"us"`` or ``"metric"``.
     """
-    solution = zones.solution
-    if ahead is not None:
-        solution = replace(solution, search=asked_of_rows(ahead, solution.bar, solution.plan))
+    solution = replace(zones.solution, search=search)
     bands = (
         over_temperature(solution, _across("temperature", solution.plan.temperature, system)),
         over_speed(solution, _across("speed", solution.plan.speed, system)),
@@ -134,7 +139,18 @@ def _numbers(values: Any, kind: str, system: System) -> list[float | None]:
     return [value if math.isfinite(value) else None for value in shown.tolist()]
 
 
+def _widened(band: Band) -> Band:
+    """Make one temperature alone a narrow stretch, so that it shows."""
+    if len(band.x) > 1:
+        return band
+    (low, high), (dim, bright) = ((ends[0].repeat(2), ends[1].repeat(2)) for ends in (band.certain, band.possible))
+    limits = list(band.limits[0]) * 2, list(band.limits[1]) * 2
+    beside = np.array([-1.0, 1.0])
+    return replace(band, x=band.x + beside, certain=(low, high), possible=(dim, bright), limits=limits)
+
+
 def _band(band: Band, solution: Solution, system: System) -> dict[str, Any]:
+    band = _widened(band)
     table = band_table(band, system)
     sure, some = (bool(np.isfinite(ends[0]).any()) for ends in (band.certain, band.possible))
     return {

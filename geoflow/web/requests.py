@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from geoflow.decide.vet import Plan
 
 __all__ = [
+    "bar_asked",
     "belonging",
     "given_bar",
     "log_work",
@@ -226,6 +227,24 @@ def given_bar(given: Question) -> Upload:
     return Upload(plain_name(str(given.get("name") or "bar.toml")), text.encode("utf-8", "surrogatepass"))
 
 
+def bar_asked(asked: Question) -> Upload:
+    """Return the bar within a question.
+
+    Parameters
+    ----------
+    asked : dict
+        The question.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
+    """
+    if not asked.get("bar"):
+        raise UsageError("there is no bar yet", where="bar", cure="choose a bar file, or fill in the bar")
+    return given_bar(_part(asked, "bar"))
+
+
 def reading_work(
     state: State, asked: Question, sent: tuple[Upload, ...]
 ) -> tuple[Upload, tuple[Upload, ...], ReadOptions]:
@@ -247,10 +266,9 @@ def reading_work(
     """
     base = state.find(asked) if asked.get("opened") is not None else None
     standing = None if base is None else base.bar
-    bar = given_bar(_part(asked, "bar")) if asked.get("bar") else standing
+    bar = standing if standing and not asked.get("bar") else bar_asked(asked)
+    sent = sent or state.waiting(asked.get("waiting"))
     files = sent or (() if base is None else base.files)
-    if bar is None:
-        raise UsageError("there is no bar yet", where="bar", cure="choose a bar file, or fill in the bar")
     if not files:
         raise UsageError("there is no prescription yet", where="prescription", cure="choose one")
     check_names((*files, bar))

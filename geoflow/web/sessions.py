@@ -27,9 +27,16 @@ class LetGoError(UsageError):
 
 
 class Turn:
-    """Work a tab asked for: perhaps still waiting, perhaps with a job under way."""
+    """Work a tab asked for: perhaps still waiting, perhaps with a job under way.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    task : str
+        Key of `tasks.TASKS`.
+    """
+
+    def __init__(self, task: str) -> None:
+        self.task = task
         self.job: Job | None = None
         self.stopped = False
 

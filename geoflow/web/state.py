@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from geoflow.base.errors import UsageError
@@ -17,7 +17,6 @@ from geoflow.web.uploads import Upload
 
 if TYPE_CHECKING:
     from geoflow.decide.vet import Plan
-    from geoflow.hydraulics.window import FlowWindow
     from geoflow.outcomes import VetOutcome
     from geoflow.web.tasks import Reading
 
@@ -44,8 +43,10 @@ class Opened:
         What was read; it has no plan.
     outcome : VetOutcome or None
         The verdicts for the plan asked for last.
-    ahead : tuple or None
-        Sections, and the window solved for them at every slider stop.
+    newest : Plan or None
+        The one asked for last.
+    solving : Lock
+        Held while a plan is solved, so that one asked for twice is solved once.
     """
 
     number: int
@@ -54,7 +55,8 @@ class Opened:
     options: ReadOptions
     reading: Reading
     outcome: VetOutcome | None = None
-    ahead: tuple[tuple[int, ...], FlowWindow] | None = None
+    newest: Plan | None = None
+    solving: threading.Lock = field(default_factory=threading.Lock)
 
     @property
     def uploads(self) -> tuple[Upload, ...]:
@@ -71,9 +73,25 @@ class Opened:
         """
         from geoflow.workflow.replan import vet_again, vet_plan
 
-        known = self.outcome
-        self.outcome = outcome = vet_plan(self.reading.read, plan) if known is None else vet_again(known, plan)
+        self.newest = plan
+        with self.solving:
+            known = self.outcome
+            self.outcome = outcome = vet_plan(self.reading.read, plan) if known is None else vet_again(known, plan)
         return outcome
+
+    def vetted_if_newest(self, plan: Plan) -> VetOutcome | None:
+        """Return the same, or nothing if another plan was asked for while this one waited.
+
+        Parameters
+        ----------
+        plan : Plan
+            What is planned.
+        """
+        self.newest = plan
+        with self.solving:
+            if self.newest != plan:
+                return None
+        return self.vetted(plan)
 
 
 class State:
@@ -85,6 +103,7 @@ class State:
     def __init__(self) -> None:
         self._opened: dict[int, Opened] = {}
         self._made: dict[str, tuple[str, bytes]] = {}
+        self._waiting: tuple[int, tuple[Upload, ...]] = (0, ())
         self._last = self._current = 0
         self._lock = threading.Lock()
 
@@ -106,7 +125,31 @@ class State:
             self._last += 1
             new = Opened(self._last, bar, files, options, reading)
             self._opened = {n: opened for n, opened in self._opened.items() if n == self._current} | {new.number: new}
+            self._waiting = 0, ()
             return new
+
+    def wait(self, files: tuple[Upload, ...]) -> int:
+        """Keep the files of a prescription that leaves a question, so that the answer need not send them again.
+
+        Parameters
+        ----------
+        files : tuple of Upload
+            As sent.
+        """
+        with self._lock:
+            self._last += 1
+            self._waiting = self._last, files
+            return self._last
+
+    def waiting(self, number: Any) -> tuple[Upload, ...]:
+        """Return the files that wait under a number; none where others have come since.
+
+        Parameters
+        ----------
+        number : int
+            From `wait`.
+        """
+        return self._waiting[1] if number is not None and number == self._waiting[0] else ()
 
     def find(self, asked: Question) -> Opened:
         """Return what a question is about, and let go of what was open before it.
@@ -180,7 +223,8 @@ class State:
     @property
     def size(self) -> int:
         """Bytes of the files held."""
-        held = {id(upload): len(upload.content) for opened in self._opened.values() for upload in opened.uploads}
+        every = [*self._waiting[1], *(upload for opened in self._opened.values() for upload in opened.uploads)]
+        held = {id(upload): len(upload.content) for upload in every}
         return sum(held.values()) + sum(len(archive) for _, archive in self._made.values())
 
     def clear(self) -> None:
@@ -188,6 +232,7 @@ class State:
         with self._lock:
             self._opened = {}
             self._made = {}
+            self._waiting = 0, ()
 
 
 def _stamp(asked: Question) -> str:

@@ -6,6 +6,7 @@ The input files lie in the working folder under their own names, and the folder 
 from __future__ import annotations
 
 import io
+import os
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import GeoflowError
 from geoflow.options.typed import ComparisonOptions, LogOptions, PlanOptions, ReadOptions, ReportFiles, RewriteOptions
-from geoflow.web.wording import in_page_words, page_error
+from geoflow.web.wording import in_page_words, options_named, page_error
 
 if TYPE_CHECKING:
     import datetime
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from geoflow.workflow.choices import Choices
     from geoflow.workflow.replan import Unplanned
 
-__all__ = ["TASKS", "Inputs", "LogInputs", "Made", "Reading", "Unread", "warm_up"]
+__all__ = ["TASKS", "Inputs", "LogInputs", "Made", "Reading", "Unread", "Unsaid", "warm_up"]
 
 _Tell = Callable[[str], None]
 
@@ -88,10 +89,37 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Unread:
-    """A prescription the reader refused: its words, and what could be chosen."""
+    """A prescription the reader refused.
+
+    Attributes
+    ----------
+    words : str
+        The reader's, in those of the page.
+    choices : Choices
+        What could be chosen.
+    asked : tuple of str
+        Names of the options that would settle it.
+    """
 
     words: str
     choices: Choices
+    asked: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Unsaid:
+    """A log that does not say what its columns mean.
+
+    Attributes
+    ----------
+    words : str
+        The reader's, in those of the page.
+    proposed : tuple of str
+        Columns as they most likely are, the best first, as they are typed.
+    """
+
+    words: str
+    proposed: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +178,8 @@ def _read(tell: _Tell, prescription: str, bar: str, options: ReadOptions) -> Rea
     try:
         read = read_unplanned(prescription, bar, options)
     except GeoflowError as problem:
-        return Unread(page_error(problem, "prescription"), reading_choices(Path(prescription), options.layer))
+        asked = options_named(problem, "options")
+        return Unread(page_error(problem, "prescription"), reading_choices(Path(prescription), options.layer), asked)
     table = read.prescription.table
     kept = replace(read, prescription=replace(read.prescription, table=table.iloc[:0]))
     return Reading(kept, table.drop(columns=table.geometry.name))
@@ -160,6 +189,8 @@ def _prepare(tell: _Tell, bar: Any, sections: tuple[int, ...]) -> FlowWindow:
     from geoflow.workflow.replan import prepare_window
 
     tell("Getting the sliders ready")
+    if hasattr(os, "nice"):
+        os.nice(10)  # what a reader waits for goes first
     return prepare_window(bar, sections)
 
 
@@ -214,7 +245,7 @@ def _report_files(
     return _pack(folder, report.answer)
 
 
-def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
+def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made | Unsaid:
     from geoflow.report.reconciled import reconciled_report
     from geoflow.report.reconciling import reconcile_document
     from geoflow.report.terminal import as_text
@@ -226,6 +257,8 @@ def _reconciled_files(tell: _Tell, inputs: LogInputs, system: System) -> Made:
     try:
         outcome = reconcile_file(inputs.log, inputs.against, inputs.read, inputs.target)
     except GeoflowError as problem:
+        if proposed := problem.options:
+            return Unsaid(page_error(problem, "log"), proposed)
         in_page_words(problem, "log")
         raise
     folder = Path("reconciled")

@@ -7,9 +7,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.base.arrays import IntArray, TextArray
-from geoflow.base.rate_units import RATE_UNITS
+from geoflow.base.rate_units import RATE_UNITS, RateUnit
+from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.schema import LIMITS, VERDICTS
+from geoflow.base.terms import TERMS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import POLICIES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
@@ -24,6 +27,7 @@ from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
 from geoflow.web.zone_speed import speed_to_use
+from geoflow.workflow.choices import Choices, spans
 
 if TYPE_CHECKING:
     from geoflow.decide.beyond import Beyond
@@ -32,7 +36,7 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
     from geoflow.web.tasks import Reading
 
-__all__ = ["answer_view", "beginning", "field_view", "notes_view", "zone_view", "zones_view"]
+__all__ = ["answer_view", "beginning", "choices_view", "field_view", "notes_view", "zone_view", "zones_view"]
 
 # More corners than this are thinned for the screen; areas and verdicts are of the outlines as read.
 _MOST_CORNERS: Final = 300_000
@@ -67,6 +71,7 @@ def beginning() -> dict[str, Any]:
             for system in ("us", "metric")
         },
         "rateUnits": [unit.text for unit in RATE_UNITS],
+        "terms": [{"name": term.name, "meaning": term.meaning, "shown": [term.name, *term.shown]} for term in TERMS],
         "policies": [{"name": name, "words": _POLICY_WORDS[name]} for name in POLICIES],
         "layers": [{"name": name, "title": title} for name, title in LAYERS.items() if name != "speed"],
         "cautions": CAUTIONS,
@@ -117,7 +122,7 @@ def field_view(reading: Reading) -> dict[str, Any]:
         "file": prescription.path.name,
         "column": prescription.rate_column,
         "unit": prescription.rate_unit.text,
-        "columns": [str(name) for name in reading.attributes.columns],
+        **choices_view(Choices(spans(reading.attributes))),
         "sections": [section.name for section in bar.sections],
     }
 
@@ -133,6 +138,38 @@ def notes_view(reading: Reading, system: System) -> dict[str, Any]:
         ``"us"`` or ``"metric"``.
     """
     return {"facts": list(reading_list(reading.read.prescription, system).texts)}
+
+
+def choices_view(choices: Choices) -> dict[str, Any]:
+    """What may be chosen of a file that leaves a question, each with what it would mean.
+
+    Parameters
+    ----------
+    choices : Choices
+        What was listed.
+    """
+    return {"layers": choices.layers, "columns": [_column_view(*column) for column in choices.columns]}
+
+
+def _column_view(name: str, low: float, high: float) -> dict[str, Any]:
+    """A column with the span of its numbers, and what that span would be in each unit as a rate of nitrogen."""
+    if not math.isfinite(low):
+        return {"name": name, "span": "", "means": {}}
+
+    def span(system: System, unit: RateUnit) -> str:
+        if unit.basis == "ammonia volume":
+            return ""  # that depends on the bar and on where volumes are counted
+        ends = (
+            number(float(as_nitrogen_rate(end, unit, NITROGEN_FRACTION)), "nitrogen rate", system)
+            for end in (low, high)
+        )
+        return f"{' to '.join(ends)} {unit_label('nitrogen rate', system)}"
+
+    return {
+        "name": name,
+        "span": f"{low:.6g} to {high:.6g}",
+        "means": {system: {unit.text: span(system, unit) for unit in RATE_UNITS} for system in ("us", "metric")},
+    }
 
 
 def answer_view(

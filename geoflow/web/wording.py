@@ -9,7 +9,7 @@ from typing import Final, Literal
 from geoflow.base.errors import GeoflowError, to_fill_in
 from geoflow.options.table import PAGE_PARTS, TARGET, Option
 
-__all__ = ["in_page_words", "page_error"]
+__all__ = ["in_page_words", "options_named", "page_error"]
 
 _Part = Literal["prescription", "log"]
 
@@ -46,6 +46,20 @@ def page_error(problem: GeoflowError, part: _Part) -> str:
     """
     in_page_words(problem, part)
     return str(problem)
+
+
+def options_named(problem: GeoflowError, part: str) -> tuple[str, ...]:
+    """Return the names of a part's options that an error speaks of, as the page has fields for them.
+
+    Parameters
+    ----------
+    problem : GeoflowError
+        As the workflow raised it.
+    part : str
+        Key of `PAGE_PARTS`.
+    """
+    said = f"{problem.what} {problem.where} {problem.cure}"
+    return tuple(option.name for option in PAGE_PARTS[part] if re.search(rf"{option.dashed}\b(?!-)", said))
 
 
 def in_page_words(problem: GeoflowError, part: _Part) -> None:

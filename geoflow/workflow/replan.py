@@ -9,11 +9,12 @@ import numpy as np
 
 from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import FloatArray, IntArray, TextArray
+from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.units import to_si
 from geoflow.decide.vet import Plan, Solution, asked_of_rows, solve, verdicts, vet
 from geoflow.files.inputs import watching
-from geoflow.hydraulics.window import FlowWindow, flow_window
+from geoflow.hydraulics.curves import pressure_curve
+from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.options.typed import ReadOptions
 from geoflow.outcomes import VetOutcome
 from geoflow.workflow.vetting import in_nitrogen, looked_beyond, read_with
@@ -21,12 +22,22 @@ from geoflow.workflow.vetting import in_nitrogen, looked_beyond, read_with
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["Ahead", "Unplanned", "prepare_window", "read_unplanned", "vet_again", "vet_ahead", "vet_plan"]
+__all__ = [
+    "Ahead",
+    "Unplanned",
+    "prepare_window",
+    "read_unplanned",
+    "vet_again",
+    "vet_ahead",
+    "vet_plan",
+    "window_over",
+]
 
 # Whole degrees of both scales, so that a slider of either stops on a temperature that is solved.
 _FAHRENHEIT: Final = (-40, 130)
 _CELSIUS: Final = (-40, 54)
 _SAME_KELVIN: Final = 1e-6
+_WIDEST: Final = 1.2  # K between neighbours of those a full solution searches
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +105,9 @@ class Ahead:
     Attributes
     ----------
     solution : Solution
-        Of which only plan, window and bounds are those of the plan; the pressures are an earlier plan's.
-    verdict : ndarray of str, shape (zones,)
+        Of which only plan, window and bounds are those of the plan; there is no search for other temperatures and no
+        other orifice, and the pressures are rough.
+    verdict : ndarray of str
         A key of `schema.VERDICTS` for each zone.
     """
 
@@ -153,43 +165,62 @@ def vet_again(outcome: VetOutcome, plan: Plan) -> VetOutcome:
     return _again(outcome, solve(solution.bar, plan))
 
 
-def _stretch(window: FlowWindow, low: float, high: float) -> IntArray | None:
-    """Places of the temperatures from `low` to `high` [K]; None unless both ends are solved."""
-    kelvin = window.temperature
-    ends = [int(np.argmin(np.abs(kelvin - end))) for end in (low, high)]
-    if any(abs(float(kelvin[at]) - end) > _SAME_KELVIN for at, end in zip(ends, (low, high), strict=True)):
-        return None
-    return np.arange(ends[0], ends[1] + 1)
-
-
-def vet_ahead(outcome: VetOutcome, plan: Plan, prepared: FlowWindow) -> Ahead | None:
-    """Give the verdicts for another plan at once, from a window solved beforehand.
-
-    They are those of `vet_again` but for temperatures between the ends of the plan, of which more are looked at here.
+def window_over(bar: Bar, plan: Plan, known: FlowWindow | None = None) -> FlowWindow:
+    """Solve a bar at the temperatures of a plan that are not solved yet, beside those that are.
 
     Parameters
     ----------
-    outcome : VetOutcome
-        As read, of the same bar.
+    bar : Bar
+        The equipment.
     plan : Plan
-        The new plan, with the sections of `prepared`.
-    prepared : FlowWindow
-        From `prepare_window`.
+        What is planned.
+    known : FlowWindow, optional
+        Of the same bar and sections, at any temperatures.
 
     Returns
     -------
-    Ahead or None
-        None where the plan's temperatures are not among those prepared.
+    FlowWindow
+        At both ends of the plan exactly, between them no further apart than a full solution has them, and wherever it
+        was known.
     """
-    places = _stretch(prepared, *plan.temperature)
-    if places is None:
-        return None
-    window = asked_of_rows(prepared.at(places), outcome.solution.bar, plan)
-    solution = replace(
-        outcome.solution,
-        plan=plan,
-        window=window,
-        certain=window.over_plan(certain=True, commanded=True),
-        possible=window.over_plan(certain=False, commanded=True),
-    )
-    return Ahead(solution, verdicts(outcome.rate, solution))
+    low, high = plan.temperature
+    if known is None:
+        return flow_window(bar, temperature_grid(low, high), plan.sections)
+    stops = known.temperature
+    ends = [end for end in dict.fromkeys((low, high)) if np.abs(stops - end).min() > _SAME_KELVIN]
+    every = np.unique(np.concatenate([stops, ends]))
+    inside = every[(every >= low - _SAME_KELVIN) & (every <= high + _SAME_KELVIN)]
+    wide = np.flatnonzero(np.diff(inside) > _WIDEST)
+    missing = np.unique([*ends, *(t for at in wide for t in temperature_grid(inside[at], inside[at + 1])[1:-1])])
+    return known.joined(flow_window(bar, missing, plan.sections)) if missing.size else known
+
+
+def vet_ahead(read: Unplanned, plan: Plan, known: FlowWindow, solved: Solution | None = None) -> Ahead:
+    """Give the verdicts for a plan at once, without what else is told of its zones.
+
+    They are those of a full solution but for temperatures between the ends of the plan, of which more may be looked
+    at here.
+
+    Parameters
+    ----------
+    read : Unplanned
+        Bar and prescription.
+    plan : Plan
+        The plan.
+    known : FlowWindow
+        From `window_over` for this plan.
+    solved : Solution, optional
+        Of the same bar for any plan.
+    """
+    low, high = plan.temperature
+    kelvin = known.temperature
+    places = np.flatnonzero((kelvin >= low - _SAME_KELVIN) & (kelvin <= high + _SAME_KELVIN))
+    window = asked_of_rows(known.at(places), read.bar, plan)
+    certain, possible = (window.over_plan(certain=certain, commanded=True) for certain in (True, False))
+    if solved is None:
+        ends = window.at(np.array([0, -1]))
+        most = 700.0 * read.bar.pump.max_flow
+        curve = pressure_curve(read.bar, ends.temperature, plan.sections, ends.delivered_ratio, most)
+        solved = Solution(read.bar, plan, window, window, certain, possible, curve, {})
+    solution = replace(solved, plan=plan, window=window, certain=certain, possible=possible)
+    return Ahead(solution, verdicts(read.rate, solution))

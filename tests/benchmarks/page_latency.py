@@ -18,7 +18,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent)]
 from browsing import browser, served  # noqa: E402
 from vet_speed import BAR, squares  # noqa: E402
 
-_MOVE = """
+MOVE = """
 async ([selector, value]) => {
   const before = document.body.dataset.shown;
   const slider = document.querySelector(selector);
@@ -37,7 +37,7 @@ async ([selector, value]) => {
   return [arrived, painted, quick];
 }
 """
-_SLIDER = "#spans fieldset:nth-child({}) .end:nth-of-type({}) input[type=range]"
+SLIDER = "#spans fieldset:nth-child({}) .end:nth-of-type({}) input[type=range]"
 
 
 def main() -> None:
@@ -54,14 +54,14 @@ def main() -> None:
             page.locator(f"#spans input[type=number][aria-label*={label}]").fill(str(number))
         page.wait_for_timeout(6_000)  # the sliders get ready
         runs = {
-            "temperature": [(_SLIDER.format(1, 1), value) for value in range(40, 10, -1)],
-            "warmest temperature": [(_SLIDER.format(1, 2), value) for value in range(50, 80)],
-            "speed": [(_SLIDER.format(2, 2), 5.0 + 0.1 * step) for step in range(30)],
+            "temperature": [(SLIDER.format(1, 1), value) for value in range(40, 10, -1)],
+            "warmest temperature": [(SLIDER.format(1, 2), value) for value in range(50, 80)],
+            "speed": [(SLIDER.format(2, 2), 5.0 + 0.1 * step) for step in range(30)],
         }
         for what, moves in runs.items():
             took = []
             for selector, value in moves:
-                took.append(page.evaluate(_MOVE, [selector, str(round(value, 1))]))
+                took.append(page.evaluate(MOVE, [selector, str(round(value, 1))]))
                 page.wait_for_timeout(30)
             painted = [entry[1] for entry in took]
             ahead = sum(entry[2] for entry in took)
@@ -74,7 +74,7 @@ def main() -> None:
             page.wait_for_timeout(500)
         exact = []
         for value in (33, 36, 39):
-            page.evaluate(_MOVE, [_SLIDER.format(1, 1), str(value)])
+            page.evaluate(MOVE, [SLIDER.format(1, 1), str(value)])
             exact.append(
                 page.evaluate(
                     "async () => { const t = performance.now(); while (document.body.dataset.exact !== 'true') "

@@ -19,6 +19,7 @@ export class Answer {
     this.answer = null;
     this.refused = null; // {question, words}
     this.asking = false;
+    this.solving = null; // of the full answer under way
     this.rest = 0;
     this.belonging = new Belonging(state, () => this.look());
   }
@@ -29,9 +30,11 @@ export class Answer {
     this.belonging.drop();
   }
 
-  // Something is set differently: ask, unless it is being asked already, and then that goes on with it.
+  // Something is set differently: ask, unless it is being asked already, and then that goes on with it. A full answer
+  // under way is of no use any more.
   moved() {
     clearTimeout(this.rest);
+    this.solving?.abort();
     if (!this.asking) this.follow();
   }
 
@@ -55,22 +58,24 @@ export class Answer {
   async settle() {
     const question = this.state.question;
     if (this.asking || !question) return;
-    this.asking = true;
-    await this.put(question);
-    this.asking = false;
-    this.moved();
+    const mine = (this.solving = new AbortController());
+    await this.put(question, {}, mine.signal);
+    if (this.solving !== mine) return;
+    this.solving = null;
+    if (!mine.signal.aborted) this.moved();
   }
 
-  async put(question, how = {}) {
+  async put(question, how = {}, signal = null) {
     try {
-      const answer = await ask("vet", { ...question, ...how, layer: this.pictures?.asked });
+      const answer = await ask("vet", { ...question, ...how, layer: this.pictures?.asked }, signal);
       // Meanwhile other files may have come to stand: of other zones nothing is shown.
-      if (question.opened !== this.state.opened) return;
+      if (answer.superseded || signal?.aborted || question.opened !== this.state.opened) return;
       this.answer = answer;
       this.refused = null;
       document.body.dataset.shown = String(Number(document.body.dataset.shown ?? 0) + 1);
       this.belonging.take(question);
     } catch (problem) {
+      if (signal?.aborted) return;
       this.refused = { question, words: problem.message };
       this.belonging.look();
     }

@@ -168,6 +168,17 @@ export class BarSection {
     this.note();
   }
 
+  // What was typed and is not in use, to be kept; and brought back.
+  get draft() {
+    return this.changed ? { name: this.name, content: this.read() } : null;
+  }
+
+  take({ name, content }) {
+    this.fill({ fileName: name, content });
+    Object.assign(this, { of: null, was: "", changed: true });
+    this.look();
+  }
+
   note() {
     this.changed = this.read !== null && JSON.stringify(this.read()) !== this.was;
     this.look();

@@ -33,10 +33,12 @@ export class Desk {
       // Where there is little room the caution stands below the work itself.
       if (across.matches) document.querySelector("footer").before(at("caution"));
       else at("files").after(at("caution"));
+      const here = this.works.find((work) => work.name === this.name);
+      if (here) this.inSight(here.tab);
     };
     across.addEventListener("change", turned);
     turned();
-    this.sheet("half");
+    this.sheet("low");
     this.show("day", { raise: false });
   }
 

@@ -23,8 +23,14 @@ export class Fields {
     return make("label", {}, `${label} `, select);
   }
 
+  // Entries are values, or [value, words].
   offer(name, entries) {
-    options(at(this.id(name)), [["", FREE], ...entries.map((entry) => [entry, entry])], at(this.id(name)).value);
+    options(at(this.id(name)), [["", FREE], ...entries.map((entry) => [entry, entry].flat().slice(0, 2))], at(this.id(name)).value);
+  }
+
+  // Fields that answer an open question come first and say so.
+  mark(names) {
+    for (const { name } of this.described) at(this.id(name)).closest("label").classList.toggle("asked", names.includes(name));
   }
 
   get values() {

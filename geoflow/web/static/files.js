@@ -25,10 +25,12 @@ export class Files {
   // `barStands` and `mapStands` are called when something is loaded.
   constructor(state, { rateUnits, fields }, { desk, barStands, mapStands }) {
     Object.assign(this, { state, desk, rateUnits, barStands, mapStands });
+    this.changed = () => {}; // what is loaded is another than before
     this.fields = new Fields(at("choices-fields"), fields.options, { offered: ["rate_column", "rate_unit", "layer"] });
+    at("rate-column").addEventListener("change", () => this.offerUnits());
     this.bar = null; // {name, fileName, text, content, words, sections}
-    this.open = null; // {number, field, options}
-    this.wanted = null; // any of {bar, files, options, layers}: what was chosen and is not loaded yet
+    this.open = null; // {number, field, options, layers, files}
+    this.wanted = null; // any of {bar, files, options, layers, waiting}: what was chosen and is not loaded yet
     this.asks = false; // whether the wanted file leaves a question
     at("choices-open").addEventListener("click", () => {
       this.fold(false);
@@ -45,6 +47,7 @@ export class Files {
     });
     at("choices").addEventListener("submit", (event) => {
       event.preventDefault();
+      tell(at("choices-trouble"), "");
       this.want({ options: this.fields.values });
     });
     at("coming-drop").addEventListener("click", () => {
@@ -64,7 +67,7 @@ export class Files {
       tell(at("trouble"), "");
       let bar = bars.length ? await this.check({ name: bars[0].name, text: await textOf(bars[0]) }) : null;
       if (bar && this.newestBar !== mine) bar = null; // another was chosen while this one was looked at
-      if (bar || others.length) this.want({ ...(bar ? { bar } : {}), ...(others.length ? { files: others, options: undefined, layers: undefined } : {}) });
+      if (bar || others.length) this.want({ ...(bar ? { bar } : {}), ...(others.length ? { files: others, options: undefined, layers: undefined, waiting: undefined } : {}) });
     } catch (problem) {
       const kept = this.stays();
       tell(at("note"), [others.length ? `${named(others)} was not taken either.` : "", kept].filter(Boolean).join(" "));
@@ -86,6 +89,7 @@ export class Files {
       this.bar = this.wanted.bar;
       delete this.wanted.bar;
       this.barStands(this.bar);
+      this.changed();
     }
     if (this.bar && (this.wanted.files || this.open)) return this.read();
     if (!this.wanted.files) this.wanted = null;
@@ -98,9 +102,13 @@ export class Files {
     const bar = wanted.bar ?? this.bar;
     const header = { bar: { name: bar.fileName, text: bar.text }, options: wanted.options };
     if (!wanted.files) header.opened = this.open.number;
+    // Files that left a question wait at the server, and are not sent again.
+    if (wanted.waiting) header.waiting = wanted.waiting;
     try {
-      const files = await contents(wanted.files ?? []);
+      const files = wanted.waiting ? [] : await contents(wanted.files ?? []);
       if (this.wanted !== wanted) return;
+      // What is kept of them is as it was read, whatever becomes of them on the disk.
+      if (files.length) wanted.files = files.map(({ name, content }) => new File([content], name));
       const done = await longWork("read", frame(header, files), at("trouble"), { newest: this.naming(wanted) });
       if (this.wanted !== wanted) return; // something newer took its place
       if (done && "unread" in done) this.unread(done);
@@ -114,20 +122,37 @@ export class Files {
   }
 
   // The reader's own words: with a question if something could be chosen, else as a refusal.
-  unread({ unread, columns, layers }) {
+  unread({ unread, asked, waiting, columns, layers }) {
+    const { wanted } = this;
+    if (this.open && !wanted.files) {
+      // Another way of reading what is open was refused: what is open stays, and what was typed as well.
+      const typed = wanted.options;
+      this.drop();
+      this.fields.values = typed ?? this.open.options;
+      this.desk.show("reading");
+      complain(at("choices-trouble"), new Error(unread));
+      return;
+    }
     if (columns.length || layers.length > 1) {
       this.asks = true;
-      this.wanted.layers = layers;
-      this.offer(columns, layers, this.wanted.options ?? this.open?.options ?? {});
+      Object.assign(wanted, { layers, waiting });
+      this.offer(columns, layers, wanted.options ?? {});
+      this.fields.mark([...asked, ...(asked.includes("rate_column") ? ["rate_unit"] : [])]);
       this.look();
       this.desk.show("reading");
-    } else this.drop();
+      // A question is no error.
+      complain(at("choices-asked"), new Error(unread));
+      return;
+    }
+    this.drop();
     complain(at("trouble"), new Error(unread));
   }
 
   // What was on its way is left; what is loaded stays.
   drop() {
     Object.assign(this, { wanted: null, asks: false });
+    this.fields.mark([]);
+    tell(at("choices-asked"), "");
     if (this.open) this.offer(this.open.field.columns, this.open.layers, this.open.options);
     tell(at("note"), this.stays());
     this.look();
@@ -141,18 +166,23 @@ export class Files {
     const before = this.open;
     const layers = wanted.layers ?? (wanted.files ? [] : before.layers);
     const given = wanted.options ?? (wanted.files ? {} : before.options);
-    this.open = { number: opened, field, layers, options: given };
-    if (!before) this.fold(false);
-    if (this.asks || !before) this.desk.show("day", { raise: false });
+    this.open = { number: opened, field, layers, options: given, files: wanted.files ?? before.files };
+    const within = at("files").contains(document.activeElement);
+    this.fold(false);
+    if (within) at("files-open").focus();
+    if (this.desk.height === "low") this.desk.sheet("half");
+    if (this.desk.name === "reading" || !before) this.desk.show("day", { raise: false });
     Object.assign(this, { wanted: null, asks: false });
     this.offer(field.columns, layers, given);
-    tell(at("note"), "");
+    this.fields.mark([]);
+    for (const id of ["note", "choices-trouble", "choices-asked"]) tell(at(id), "");
     if (wanted.bar) {
       this.bar = wanted.bar;
       this.barStands(this.bar);
     }
     this.look({ quiet: true });
     this.mapStands(this.open);
+    this.changed();
   }
 
   // Files lie in the map's place until there is a map; afterwards they fold to the line above it.
@@ -195,11 +225,42 @@ export class Files {
     if (!quiet) this.state.set({ coming });
   }
 
+  // Columns with the span of their numbers, units with the rates that span would be.
   offer(columns, layers, chosen) {
-    this.fields.offer("rate_column", columns);
+    this.columns = columns;
+    this.fields.offer("rate_column", columns.map(({ name, span }) => [name, span ? `${name}: ${span}` : `${name}: no numbers`]));
     this.fields.offer("rate_unit", this.rateUnits);
     this.fields.offer("layer", layers);
     at("layer").closest("label").hidden = layers.length < 2;
     this.fields.values = chosen;
+    this.offerUnits();
+  }
+
+  offerUnits() {
+    const named = at("rate-column").value || this.open?.field.column;
+    const means = this.columns?.find(({ name }) => name === named)?.means[this.state.system] ?? {};
+    this.fields.offer("rate_unit", this.rateUnits.map((unit) => [unit, means[unit] && means[unit] !== unit ? `${unit}: would be ${means[unit]}` : unit]));
+  }
+
+  // The server let go of this tab: everything is read again from what the page holds.
+  again() {
+    const { open, wanted, bar } = this;
+    Object.assign(this, { open: null, wanted: null, asks: false });
+    const files = wanted?.files ?? open?.files;
+    if (files) this.want({ ...(wanted?.bar ? { bar: wanted.bar } : {}), files, options: wanted?.files ? wanted.options : open.options });
+    else this.look();
+    return Boolean(bar || files);
+  }
+
+  // What a reload has to bring back.
+  get kept() {
+    const files = this.open?.files ?? this.wanted?.files;
+    return { bar: this.bar && { name: this.bar.fileName, text: this.bar.text }, map: files ?? null, options: this.open?.options ?? null };
+  }
+
+  // Bar and map as they were kept, or as the sample has them.
+  async bring({ bar, map, options }) {
+    const parts = { ...(bar ? { bar: await this.check(bar) } : {}), ...(map ? { files: map, options: options ?? undefined, layers: undefined, waiting: undefined } : {}) };
+    if (parts.bar || parts.files) await this.want(parts);
   }
 }

@@ -12,6 +12,7 @@ export class Log {
     Object.assign(this, { state, files, desk });
     this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
     this.ground = new GroundMap(at("reconciled-pictures"));
+    this.changed = () => {};
     this.chosen = [];
     this.choice = 0;
     this.belonging = new Belonging(state, (current, any) => this.look(current, any), () => this.question());
@@ -41,6 +42,7 @@ export class Log {
     this.belonging.drop();
     tell(at("log-trouble"), "");
     this.desk.show("log");
+    this.changed();
   }
 
   get uses() {
@@ -88,6 +90,10 @@ export class Log {
       const done = await longWork("reconcile", sent, at("log-trouble"), { what: "Reconciling the log" });
       // What was made for a log that was replaced is not shown beside the new one's name.
       if (!done || question.choice !== this.choice) return;
+      if ("unsaid" in done) {
+        this.propose(done);
+        return;
+      }
       at("reconciled-text").textContent = done.text;
       at("reconciled-pictures").replaceChildren(
         ...done.pictures.map(([name, content]) => make("img", { src: `data:image/png;base64,${content}`, alt: `${name}: its numbers stand in the text above` })),
@@ -98,6 +104,16 @@ export class Log {
     } catch (problem) {
       complain(at("log-trouble"), problem);
     }
+  }
+
+  // What the columns most likely are is filled in for a person to look through; nothing is read by it before that.
+  propose({ unsaid, proposed }) {
+    const field = at("log-column");
+    if (!field.value.trim()) field.value = proposed.join("\n");
+    field.rows = Math.max(2, proposed.length);
+    this.belonging.look();
+    complain(at("log-trouble"), new Error(`${unsaid}\n  It is filled in above: look through it, then reconcile again.`));
+    field.focus();
   }
 
   async download() {

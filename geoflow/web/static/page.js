@@ -7,37 +7,62 @@ import { Fields } from "./fields.js";
 import { Files } from "./files.js";
 import { Log } from "./log.js";
 import { FieldMap } from "./map.js";
+import { Keeper, typeAgain, typed } from "./keep.js";
 import { at, complain, make, options, put, swatch, tell } from "./parts.js";
 import { Pictures } from "./pictures.js";
 import { Plan } from "./plan.js";
 import { Belonging, State } from "./state.js";
 import { ask, fetchMade, leave, nameTab, save, whenGone, work } from "./talk.js";
+import { learnTerms, explain, explained } from "./terms.js";
 import { longWork } from "./work.js";
 import { ZoneList } from "./zones.js";
 
-nameTab("new");
-const known = await ask("open", {});
-nameTab(known.tab);
+const known = await enter();
 addEventListener("pagehide", leave);
 // A page the browser kept and brings back has lost its tab on the server.
 addEventListener("pageshow", (event) => event.persisted && location.reload());
 
 const state = new State(known.system);
-whenGone((words) => {
-  if (state.lost) return;
-  state.set({ lost: words.split("\n")[0] });
-  complain(at("trouble"), new Error(words));
+
+async function enter() {
+  nameTab("new");
+  const said = await ask("open", {});
+  nameTab(said.tab);
+  return said;
+}
+
+// The server had too many tabs, or was started anew: this one is opened again from what the page holds.
+whenGone(() => {
+  const words = "The page's server had let go of this tab, idle too long or one of too many; it is opened again from what this page holds.";
+  if (!state.lost) {
+    state.set({ lost: "This tab is being opened again." });
+    enterAgain().catch((problem) => {
+      state.set({ lost: "This tab was let go and could not be opened again: reload the page." });
+      complain(at("trouble"), problem);
+    });
+  }
+  return words;
 });
+
+async function enterAgain() {
+  await enter();
+  state.set({ lost: "", opened: null });
+  files.again();
+  prepare();
+}
 
 // What stays the same whatever is loaded
 
 for (const node of document.querySelectorAll(".told")) node.textContent = known.caution;
 at("cautions").textContent = known.cautions;
 const cells = {};
+const brought = { sections: null };
+learnTerms(known.terms);
 for (const verdict of known.verdicts) {
   cells[verdict.name] = [make("b"), make("span")];
-  const words = make("div", {}, make("span", { class: "word", text: verdict.name }), ...cells[verdict.name]);
-  at("counts").append(make("div", { class: "count", title: verdict.meaning }, swatch(verdict), words));
+  const words = make("span", { class: "words" }, make("span", { class: "word", text: verdict.name }), ...cells[verdict.name]);
+  const act = (event) => explain(event.currentTarget, verdict.name);
+  at("counts").append(make("button", { type: "button", class: "count", "aria-haspopup": "dialog", on: { click: act } }, swatch(verdict), words));
 }
 options(at("shown"), [["all", "all zones, worst first"], ...known.verdicts.map(({ name }) => [name, name])], "all");
 known.policies.forEach(({ name, words }, index) => {
@@ -75,6 +100,8 @@ function chosenSections() {
 function showSections(names) {
   const before = [...at("section-ticks").querySelectorAll("input")].map((tick) => tick.value);
   if (String(before) === String(names)) return;
+  const some = brought.sections;
+  brought.sections = null;
   at("sections").hidden = names.length < 2;
   const ticked = () => {
     planMoved();
@@ -82,7 +109,7 @@ function showSections(names) {
   };
   at("section-ticks").replaceChildren(
     ...names.map((name) => {
-      const tick = make("input", { type: "checkbox", value: name, checked: true, autocomplete: "off", on: { change: ticked } });
+      const tick = make("input", { type: "checkbox", value: name, checked: !some || some.includes(name), autocomplete: "off", on: { change: ticked } });
       return make("label", { class: "tick" }, tick, name);
     }),
   );
@@ -90,7 +117,8 @@ function showSections(names) {
 
 // Solving at every stop of the sliders goes on beside; until it is done each move is solved in full.
 function prepare() {
-  const asked = { opened: state.opened, system: state.system, plan: { sections: chosenSections() } };
+  if (!files.bar) return;
+  const asked = { bar: { name: files.bar.fileName, text: files.bar.text }, plan: { sections: chosenSections() } };
   work("prepare", JSON.stringify(asked), () => {}).catch(() => {});
 }
 
@@ -101,6 +129,7 @@ const files = new Files(state, known, {
   barStands(bar) {
     showSections(bar.sections);
     state.set({});
+    prepare();
   },
   mapStands({ number, field }) {
     at("field").hidden = false;
@@ -112,7 +141,6 @@ const files = new Files(state, known, {
     state.set({ opened: number, coming: "", plan: setPlan() });
     tellFacts();
     answer.moved();
-    prepare();
   },
 });
 const bar = new BarSection(known.form, files, desk);
@@ -278,5 +306,75 @@ at("words").addEventListener("click", async () => {
 // The log
 
 const log = new Log(state, files, known.fields.log, desk);
+
+// Keeping work in the browser
+
+const keeper = new Keeper((words) => tell(at("note"), words));
+const keepFiles = () => {
+  const { bar, map, options } = files.kept;
+  const names = [files.open?.field.file ?? map?.map((file) => file.name).join(", "), files.bar?.name].filter(Boolean);
+  keeper.writeFiles(names.join(" with "), { bar, map, options, log: log.chosen });
+};
+keeper.holds("plan", () => ({ ...plan.values, sections: chosenSections(), system: state.system }), (was) => {
+  document.querySelector(`[name=system][value=${was.system}]`).checked = true;
+  map.units(was.system);
+  plan.set(was.system, was);
+  brought.sections = was.sections;
+  state.set({ system: was.system, plan: setPlan() });
+});
+keeper.holds("work", () => desk.name, (name) => desk.show(name, { raise: false }));
+keeper.holds("bar", () => bar.draft, (draft) => bar.take(draft));
+keeper.holds("typed", typed, typeAgain);
+new Belonging(state, () => keeper.note());
+for (const event of ["input", "change"]) document.addEventListener(event, () => keeper.note());
+desk.moved = () => keeper.note();
+files.changed = log.changed = keepFiles;
+
+async function bringBack(work) {
+  const { parts = {}, files: found = {} } = work;
+  for (const name of ["plan", "bar"]) if (parts[name]) keeper.parts[name].take(parts[name]);
+  await files.bring(found);
+  if (found.log?.length) log.take(found.log);
+  for (const name of ["typed", "work"]) if (parts[name]) keeper.parts[name].take(parts[name]);
+}
+
+at("keep-on").checked = keeper.on;
+at("keep-on").addEventListener("change", async () => {
+  keeper.on = at("keep-on").checked;
+  if (!keeper.on) return;
+  await keeper.begin();
+  keepFiles();
+});
+at("keep-forget").addEventListener("click", () => {
+  keeper.forget();
+  at("go-on").hidden = true;
+  tell(at("note"), "Everything geoflow kept in this browser is forgotten. What is open here is kept again from its next change on.");
+});
+
+// The sample, and the work before
+
+at("sample").addEventListener("click", async () => {
+  try {
+    const { bar: ofSample, files: given, options: how, plan: values } = await ask("sample", {});
+    const reading = files.bring({ bar: ofSample, map: given.map(({ name, text }) => new File([text], name)), options: how });
+    plan.set(state.system, values[state.system]);
+    planMoved();
+    await reading;
+  } catch (problem) {
+    complain(at("trouble"), problem);
+  }
+});
+const before = await keeper.begin();
+if (before) await bringBack(before).catch((problem) => complain(at("trouble"), problem));
+const earlier = before ? null : await keeper.last();
+if (earlier) {
+  at("go-on").textContent = `Go on with ${earlier.title} (${new Date(earlier.when).toLocaleString()})`;
+  at("go-on").hidden = false;
+  at("go-on").addEventListener("click", async () => {
+    at("go-on").hidden = true;
+    const work = await keeper.adopt(earlier.id);
+    if (work) await bringBack(work).catch((problem) => complain(at("trouble"), problem));
+  });
+}
 
 document.body.dataset.ready = "yes";

@@ -30,7 +30,7 @@ async function post(name, body, signal = null) {
     try {
       const said = JSON.parse(text);
       words = said.error ?? text;
-      if (said.gone) gone(words);
+      if (said.gone) words = gone(words) ?? words;
     } catch {
       // plain words already
     }
@@ -39,8 +39,8 @@ async function post(name, body, signal = null) {
   return answer;
 }
 
-export async function ask(name, question) {
-  return (await post(name, JSON.stringify(question))).json();
+export async function ask(name, question, signal = null) {
+  return (await post(name, JSON.stringify(question), signal)).json();
 }
 
 // What a task made for a question, which has to be the same again.

@@ -8,8 +8,10 @@ let running = null; // {name, what, why, sending}
 
 // Gives what was made, or null if it was stopped. Files chosen meanwhile (`newest`) end what is under way, and say so.
 export async function longWork(name, body, trouble, { what = "", newest = "" } = {}) {
-  if (running && !newest) throw new Error("this page is at work already\n  cure:  wait for it, or stop it");
-  if (running) endFor(newest);
+  // The same asked for again takes the place of what is under way.
+  if (running?.name === name) running.sending.abort();
+  else if (running && !newest) throw new Error("this page is at work already\n  cure:  wait for it, or stop it");
+  if (running && running.name !== name) endFor(newest);
   const mine = (running = { name, what, why: "", sending: new AbortController() });
   tell(trouble, "");
   tell(at("note"), "");

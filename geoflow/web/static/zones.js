@@ -3,6 +3,7 @@
 import { at, make } from "./parts.js";
 import { Belonging, stamp } from "./state.js";
 import { ask } from "./talk.js";
+import { explained } from "./terms.js";
 
 export class ZoneList {
   constructor(state, marked, desk) {
@@ -125,14 +126,14 @@ export class ZoneList {
     const [question, zone] = await this.ask("zone", { at: index }, (words) => instead(words, "trouble"));
     if (!zone || index !== this.chosen) return;
     this.told.take(question);
-    const rows = zone.rows.map(([name, text]) => make("div", {}, make("dt", { text: name }), make("dd", { text })));
+    const rows = zone.rows.map(([name, text]) => make("div", {}, make("dt", {}, explained(name)), make("dd", { text })));
     const facts = zone.attributes.map(([name, text]) => make("div", {}, make("dt", { text: name }), make("dd", { text })));
     const open = at("zone").querySelector("details")?.open ?? false;
     at("zone").replaceChildren(
       make("h3", {}, make("b", { class: "letter", text: zone.letter, "aria-hidden": "true" }), `${zone.title}: ${zone.verdict}`),
       make("p", { text: zone.meaning }),
-      ...(zone.limit ? [make("p", {}, make("b", { text: "Limit: " }), zone.limit)] : []),
-      ...(zone.cure ? [make("p", {}, make("b", { text: "Cure: " }), zone.cure)] : []),
+      ...(zone.limit ? [make("p", {}, make("b", {}, explained("Limit"), ": "), zone.limit)] : []),
+      ...(zone.cure ? [make("p", {}, make("b", {}, explained("Cure"), ": "), zone.cure)] : []),
       ...(zone.speed ? [this.speedButton(zone.speed)] : []),
       make("dl", {}, ...rows),
       make("details", { open }, make("summary", { text: "What the file says of it" }), make("dl", {}, ...facts)),
