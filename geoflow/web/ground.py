@@ -70,7 +70,7 @@ def _lines(outlines: Any, cell: float) -> list[list[float]]:
 
 
 def _area(area: float | None, system: System) -> float | None:
-    return None if area is None else round(float(from_si(area, "area", shown_in("area", system)[0])), 4)
+    return None if area is None else round(float(from_si(area, "area", shown_in("area", system)[0])), 8)
 
 
 def _layer(layer: GroundLayer, system: System) -> dict[str, Any]:
