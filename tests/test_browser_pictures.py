@@ -180,7 +180,7 @@ def test_the_speed_of_a_cure_becomes_the_plans(tab: Any) -> None:
     for name, number in (("slowest", "5.1"), ("fastest", "7.0")):
         assert tab.get_by_label(f"{NAMES[name]}, typed", exact=True).input_value() == number
     tab.locator("#zone h3", has_text="holds").wait_for()
-    assert title in tab.locator("#zone h3").inner_text() and tab.locator("#zone button").count() == 0
+    assert title in tab.locator("#zone h3").inner_text() and tab.locator("#zone .use-speed").count() == 0
     set_plan(tab, **COOL)
 
 

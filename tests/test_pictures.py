@@ -24,7 +24,8 @@ from geoflow.report.map_classes import even_edges, rate_classes, speed_classes, 
 from geoflow.report.map_layers import LAYERS, Vetted, map_layer
 from geoflow.report.symbology import LOW_SIDE
 from geoflow.web.ground import ground_view
-from geoflow.web.pictures import answer_with_pictures, rewritten_view
+from geoflow.web.layer_views import rewritten_view
+from geoflow.web.pictures import answer_with_pictures
 from geoflow.web.state import Opened
 from geoflow.web.tasks import Reading
 from geoflow.web.uploads import Upload
@@ -344,7 +345,8 @@ def test_a_rewriting_is_shown_as_it_was_and_as_it_became(read: Unplanned, policy
             assert word == f"{float(from_si(rate, 'nitrogen rate', 'lb/acre')):.0f} lb N/ac" and word in words
     fills = {one["word"]: one["fill"] for one in before["key"]}
     assert all(fills.get(one["word"], one["fill"]) == one["fill"] for one in after["key"])
-    assert (before["key"] != after["key"]) == bool(outcome.done.rate_changed.any()) == (policy == "hold-speed")
+    assert [one["word"] for one in before["key"]] == [one["word"] for one in after["key"]]
+    assert (before["kinds"] != after["kinds"]) == bool(outcome.done.rate_changed.any()) == (policy == "hold-speed")
     assert ("speed" in layers) == (policy == "hold-rate")
     after = layers["verdict"][1]
     letters = [after["key"][ord(kind) - 48]["letter"] for kind in after["kinds"]]

@@ -206,15 +206,17 @@ def rewritten_layers(done: Rewriting, system: System) -> dict[str, tuple[Layer, 
     """
     zones, label = len(done.before), unit_label("nitrogen rate", system)
     kind, symbols = rate_classes(np.concatenate([done.before, done.after]), system)
-    was = Layer("given", "Rate asked", kind[:zones], symbols, f"Rate asked before rewriting [{label}].")
-    became = Layer("given", LAYERS["given"], kind[zones:], symbols, f"Rate to be given after rewriting [{label}].")
+    was = Layer("given", "Rate", kind[:zones], symbols, f"Rate asked [{label}].")
+    became = Layer(
+        "given", "Rate", kind[zones:], symbols, f"Rate asked, and rate to be given after rewriting [{label}]."
+    )
     before, after = done.verdict_before.tolist(), done.verdict.tolist()
     held = "Whether the bar can deliver the rate at the zone's speed."
     made: dict[str, tuple[Layer, ...]] = {
         "given": (was, became),
         "verdict": (
-            Layer("verdict", "Verdict before", before, VERDICT_SYMBOLS, f"{held} Before rewriting."),
-            Layer("verdict", "Verdict after", after, VERDICT_SYMBOLS, f"{held} After rewriting."),
+            Layer("verdict", "Verdict", before, VERDICT_SYMBOLS, held),
+            Layer("verdict", "Verdict", after, VERDICT_SYMBOLS, held),
         ),
         "change": (Layer("change", "What was changed", change_kinds(done), CHANGES, "What became of each zone."),),
     }

@@ -56,10 +56,11 @@ def band_table(band: Band, system: System) -> Table:
     first, last = (float(from_si(float(end), kind, unit)) for end in (band.x[0], band.x[-1]))
     each = _EACH[kind][system]
     round_ones = to_si(np.arange(np.ceil(first / each - 1e-9), np.floor(last / each + 1e-9) + 1.0) * each, kind, unit)
-    places = {round(float(place), 6): "" for place in round_ones.tolist()}
-    planned = {round(end, 6): " (plan)" for end in band.plan}
+    # By place, told apart to a millionth; the plan's own ends count as they were given.
+    places = {round(float(place), 6): (float(place), "") for place in round_ones.tolist()}
+    places |= {round(end, 6): (end, " (plan)") for end in band.plan}
     rows = []
-    for place, mark in sorted((places | planned).items()):
+    for _, (place, mark) in sorted(places.items()):
         certain, possible, limits = band.at(place)
         spans = [span(*ends, "nitrogen rate", system) for ends in (certain, possible)]
         ended = limits if spans[0] != "none" or spans[1] != "none" else ("", "")

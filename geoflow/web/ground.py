@@ -13,7 +13,7 @@ from geoflow.base.units import System, from_si, show, unit_label
 from geoflow.layers.ground_rasters import lay_grid, usual_cell
 from geoflow.report.ground_layers import GroundLayer, cell_words, ground_layers
 from geoflow.report.map_classes import shown_in
-from geoflow.web.pictures import symbol_view
+from geoflow.web.layer_views import symbol_view
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome

@@ -17,21 +17,20 @@ from geoflow.base.units import System, from_si, number, number_range, show, to_s
 from geoflow.decide.vet import Solution, asked_of_rows, vet
 from geoflow.report.layout import count
 from geoflow.report.map_classes import even_edges, shown_in, within_edges
-from geoflow.report.map_layers import LAYERS, Layer, Vetted, map_layer, rewritten_layers
-from geoflow.report.symbology import Symbol
+from geoflow.report.map_layers import LAYERS, Vetted, map_layer
 from geoflow.report.window_bands import Band, over_speed, over_temperature
 from geoflow.report.window_text import AXES, band_table, band_title
+from geoflow.web.layer_views import layer_view, one_letter_each
 from geoflow.web.requests import belonging, plan_of, system_of
 from geoflow.web.views import answer_view
 from geoflow.workflow.replan import vet_ahead
 
 if TYPE_CHECKING:
     from geoflow.hydraulics.window import FlowWindow
-    from geoflow.outcomes import RewriteOutcome
     from geoflow.web.state import Opened, Question
     from geoflow.web.windows import Windows
 
-__all__ = ["answer_with_pictures", "layer_view", "rewritten_view", "symbol_view", "window_view"]
+__all__ = ["answer_with_pictures", "window_view"]
 
 # Where the sliders of the page reach; a chart reaches further only where the plan does.
 _REACH: Final = {
@@ -41,8 +40,6 @@ _REACH: Final = {
 _MOST_BARS: Final = 36
 # Room above the highest rate asked, as a share of it.
 _ABOVE: Final = 1.4
-# A class of zones is told by one letter, the first of them "0".
-_FIRST: Final = 48
 
 
 def answer_with_pictures(windows: Windows, opened: Opened, asked: Question) -> dict[str, Any]:
@@ -123,7 +120,7 @@ def window_view(zones: Vetted, area: FloatArray, search: FlowWindow, system: Sys
         "top": _top(zones.rate, solution, system),
         "bands": [_band(band, solution, system) for band in bands],
         "bars": bars,
-        "barOf": _letters(of_zone),
+        "barOf": one_letter_each(of_zone),
         "areaUnit": unit_label("area", system),
     }
 
@@ -215,79 +212,3 @@ def _bars(zones: Vetted, area: FloatArray, system: System) -> tuple[list[dict[st
         words = [f"{text} {label}", count(int(numbers[at]), "zone"), by]
         made.append({"low": round(low, 4), "high": round(high, 4), "areas": shown_areas[at].tolist(), "words": words})
     return made, of_zone
-
-
-# Layers of the map
-
-
-def symbol_view(symbol: Symbol) -> dict[str, str]:
-    """Colour, pattern and letter of a class, for the page to draw.
-
-    Parameters
-    ----------
-    symbol : Symbol
-        From `report.symbology`.
-    """
-    return {
-        "letter": symbol.letter,
-        "fill": symbol.fill,
-        "hatch": symbol.hatch,
-        "hatchColour": symbol.hatch_colour,
-        "word": symbol.word,
-        "meaning": symbol.meaning,
-    }
-
-
-def _letters(places: IntArray) -> str:
-    """Write small whole numbers as one letter each; a blank for -1."""
-    return (places + _FIRST).astype(np.uint16).tobytes().decode("utf-16-le").replace(chr(_FIRST - 1), " ")
-
-
-def layer_view(layer: Layer, area: FloatArray, system: System) -> dict[str, Any]:
-    """One layer: a letter per zone, and the key with what belongs to each class.
-
-    Parameters
-    ----------
-    layer : Layer
-        From `report.map_layers`.
-    area : ndarray, shape (zones,)
-        [m2]
-    system : str
-        ``"us"`` or ``"metric"``.
-    """
-    found = set(layer.kind)
-    listed = [name for name in layer.symbols if name in found]
-    place = {name: at for at, name in enumerate(listed)}
-    kinds = np.array([place[name] for name in layer.kind], dtype=np.int64)
-    return {
-        "name": layer.name,
-        "title": layer.title,
-        "words": layer.words,
-        "kinds": _letters(kinds),
-        "key": [
-            symbol_view(layer.symbols[name])
-            | {"amount": _amount(kinds == at, area, system), "zones": int((kinds == at).sum())}
-            for at, name in enumerate(listed)
-        ],
-    }
-
-
-def rewritten_view(outcome: RewriteOutcome, system: System) -> dict[str, Any]:
-    """Return the layers of a rewritten map: before and after, or only after.
-
-    Parameters
-    ----------
-    outcome : RewriteOutcome
-        From `rewrite_file`.
-    system : str
-        ``"us"`` or ``"metric"``.
-    """
-    area = outcome.vetted.prescription.area
-    return {
-        name: [layer_view(layer, area, system) for layer in both]
-        for name, both in rewritten_layers(outcome.done, system).items()
-    }
-
-
-def _amount(mine: Any, area: FloatArray, system: System) -> str:
-    return f"{count(int(mine.sum()), 'zone')}, {show(float(area[mine].sum()), 'area', system)}"

@@ -211,7 +211,7 @@ def _vetted_files(tell: _Tell, inputs: Inputs, system: System) -> Made:
 def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system: System) -> Made:
     from geoflow.report.rewritten import rewritten_report
     from geoflow.report.terminal import as_text
-    from geoflow.web.pictures import rewritten_view
+    from geoflow.web.layer_views import rewritten_view
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     tell("Vetting every zone")

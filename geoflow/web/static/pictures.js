@@ -169,12 +169,13 @@ export class Pictures {
     at("layer-words").hidden = false;
     const name = this.select.selectedOptions[0]?.textContent ?? "";
     at("map").setAttribute("aria-label", `Map of zones: ${name}`);
-    const stamp = JSON.stringify([shown.title, shown.key.map(({ word, amount }) => [word, amount])]);
+    const amount = (one, place) => (shown.before ? `before: ${shown.before.key[place].amount}; after: ${one.amount}` : one.amount);
+    const stamp = JSON.stringify([shown.title, shown.key.map((one, place) => [one.word, amount(one, place)])]);
     if (stamp === this.keyed) return;
     this.keyed = stamp;
     this.key.replaceChildren(
-      ...shown.key.map((one) => {
-        const words = make("span", {}, make("b", { text: one.word }), make("span", { text: one.amount }));
+      ...shown.key.map((one, place) => {
+        const words = make("span", {}, make("b", { text: one.word }), make("span", { text: amount(one, place) }));
         const act = () => this.light(this.lit?.word === one.word ? null : { word: one.word });
         return make("button", { type: "button", class: "class", "aria-pressed": "false", "data-word": one.word, on: { click: act } }, swatch(one), words);
       }),

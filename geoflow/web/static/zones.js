@@ -17,7 +17,7 @@ export class ZoneList {
     });
     this.told = new Belonging(state, (current, any) => {
       dim("zone", current, any);
-      for (const button of at("zone").querySelectorAll("button")) button.disabled = !current;
+      for (const button of at("zone").querySelectorAll(".use-speed")) button.disabled = !current;
     });
     this.reset([]);
     at("zone-list").addEventListener("keydown", (event) => this.key(event));
@@ -146,7 +146,7 @@ export class ZoneList {
       at("zone").focus({ preventScroll: true });
       dispatchEvent(new CustomEvent("use-speed", { detail: ends }));
     };
-    return make("p", {}, make("button", { type: "button", text: words, on: { click: act } }));
+    return make("p", {}, make("button", { type: "button", class: "use-speed", text: words, on: { click: act } }));
   }
 
   refresh() {
