@@ -255,6 +255,7 @@ def test_a_map_that_leaves_a_question_can_be_left_out(page: Any, shots: Path) ->
     page.select_option("#rate-unit", "kg N/ha")
     assert page.locator("#map-name").inner_text() == LANTERN_LOADED
     assert rewritten_name(page) == name and page.locator("#rewritten-text").inner_text() == before
+    go(page, "reading")
     page.select_option("#rate-unit", "")
 
 
@@ -435,9 +436,12 @@ def test_a_reconciliation_belongs_to_the_log_its_choices_and_the_files_loaded(
     go(page, "log")
     assert page.locator("#log-go").is_disabled()
     assert "kettle_rise.geojson is not read yet" in page.locator("#log-why").inner_text()
-    page.locator("#log-map").uncheck()
+    for ticked in ("#log-map", "#log-bar"):
+        assert page.locator("#log-go").is_disabled()
+        page.locator(ticked).uncheck()
     assert page.locator("#log-go").is_enabled()
-    page.locator("#log-map").check()
+    for ticked in ("#log-map", "#log-bar"):
+        page.locator(ticked).check()
     page.click("#coming-drop")
 
 
@@ -484,7 +488,7 @@ def test_a_tab_that_was_let_go_opens_itself_again(page: Any, shots: Path) -> Non
     go(page, "zones")
     with held(page, "**/do/open"):
         page.locator("#zone-list li").first.click()
-        page.get_by_text("being opened again").first.wait_for()
+        page.locator("#pending", has_text="being opened again").wait_for()
         page.screenshot(path=shots / "29_let_go.png")
         assert_old(page, "#sentence")
         for wanted in DOWNLOADS:

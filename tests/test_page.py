@@ -36,7 +36,7 @@ from geoflow.web.sessions import Sessions
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
 from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.choices import reading_choices
-from geoflow.workflow.replan import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan
+from geoflow.workflow.replan import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan, window_over
 from geoflow.workflow.vetting import vet_file
 
 ROOT = Path(__file__).parent.parent
@@ -105,6 +105,13 @@ def opened(client: Any, tab: str, *given: Any, **more: Any) -> dict[str, Any]:
     said = load(client, tab, *given, **more)
     assert "done" in said, said
     return {"opened": said["done"]["opened"], "plan": PLAN}
+
+
+@pytest.fixture(scope="module")
+def ready(client: Any) -> tuple[str, dict[str, Any]]:
+    """A tab in which nothing else is loaded afterwards, and the question about what is."""
+    tab = open_tab(client)
+    return tab, opened(client, tab)
 
 
 def command_line(*arguments: object, folder: Path | None = None) -> str:
@@ -380,10 +387,11 @@ def unpacked(content: bytes) -> dict[str, bytes]:
 @pytest.mark.slow
 @pytest.mark.parametrize("policy", ["hold-speed", "hold-rate", "hold-total"])
 def test_rewritten_files_are_byte_for_byte_the_command_lines(
-    client: Any, tab: str, tmp_path: Path, policy: str
+    client: Any, ready: Any, tmp_path: Path, policy: str
 ) -> None:
     rules = {"allow_raise": True, "max_rate": "180 lb N/ac"}
-    asked = {**opened(client, tab), "policy": policy, "rules": rules}
+    tab, question = ready
+    asked = {**question, "policy": policy, "rules": rules}
     done = work(client, tab, "rewrite", json.dumps(asked).encode())["done"]
     sent = unpacked(ask(client, tab, "download", {"task": "rewritten files", "of": asked}).content)
     out = tmp_path / "kettle_rise_for_bar.geojson"
@@ -399,8 +407,8 @@ def test_rewritten_files_are_byte_for_byte_the_command_lines(
 
 
 @pytest.mark.slow
-def test_vetted_files_are_the_command_lines(client: Any, tab: str, tmp_path: Path) -> None:
-    asked = opened(client, tab)
+def test_vetted_files_are_the_command_lines(client: Any, ready: Any, tmp_path: Path) -> None:
+    tab, asked = ready
     done = work(client, tab, "vetted", json.dumps(asked).encode())["done"]
     sent = unpacked(ask(client, tab, "download", {"task": "vetted files", "of": asked}).content)
     command_line(
@@ -417,8 +425,8 @@ def test_vetted_files_are_the_command_lines(client: Any, tab: str, tmp_path: Pat
 
 
 @pytest.mark.slow
-def test_the_report_is_made(client: Any, tab: str) -> None:
-    asked = opened(client, tab)
+def test_the_report_is_made(client: Any, ready: Any) -> None:
+    tab, asked = ready
     done = work(client, tab, "report", json.dumps(asked).encode())["done"]
     sent = unpacked(ask(client, tab, "download", {"task": "report", "of": asked}).content)
     assert sent["report.html"].startswith(b"<!") and sent["report.pdf"].startswith(b"%PDF")
@@ -453,9 +461,17 @@ def test_a_prescription_that_asks_is_answered_in_the_pages_own_words(client: Any
     metres.write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
     asked = {"bar": bar_of(WREN), "options": {}}
     for files, cures in (([KETTLE], ("Rate column", "Rate unit")), ([metres], ("Coordinate system",))):
-        said = work(client, tab, "read", frame(asked, files))["done"]["unread"]
+        done = work(client, tab, "read", frame(asked, files))["done"]
+        said = done["unread"]
         assert not re.search(r"--[a-z]", said), said
         assert any(f"\u201c{cure}\u201d" in said for cure in cures), said
+    assert done["asked"] == ["crs"]
+    # The files wait for the answer, and need not be sent again; what waited before is let go.
+    first = work(client, tab, "read", frame(asked, [KETTLE]))["done"]["waiting"]
+    second = work(client, tab, "read", frame(asked, [KETTLE]))["done"]["waiting"]
+    again = {"bar": bar_of(WREN), "options": CHOSEN}
+    assert "no prescription" in work(client, tab, "read", frame(again | {"waiting": first}, []))["error"]
+    assert work(client, tab, "read", frame(again | {"waiting": second}, []))["done"]["field"]["column"] == "target"
     # What was given for another field, too.
     wrong = work(client, tab, "read", frame({**asked, "options": {**CHOSEN, "rate_unit": "lb"}}, [KETTLE]))
     assert not re.search(r"--[a-z]", json.dumps(wrong)), wrong
@@ -485,8 +501,10 @@ def test_a_log_that_asks_is_answered_in_the_pages_own_words(client: Any, tab: st
     run["Width"] = run.pop("Swath Width (ft)")
     write_csv(log, run)
     asked = {"bar": None, "with_map": False, "log": {}}
-    said = work(client, tab, "reconcile", frame(asked, [log]))["error"]
+    unsaid = work(client, tab, "reconcile", frame(asked, [log]))["done"]
+    said = unsaid["unsaid"]
     assert not re.search(r"--[a-z]", said), said
+    assert "width=Width:ft" in unsaid["proposed"]
     assert "nothing says how wide the bar is" in said and "\u201cWidth of the bar\u201d: 40 ft" in said
     assert "width=Width:ft" in said and "tick \u201ctake the columns that are proposed" in said
     done = work(client, tab, "reconcile", frame({**asked, "log": {"accept": True}}, [log]))["done"]
@@ -513,8 +531,8 @@ def test_a_boundary_and_saved_columns_are_sent_beside_a_log(client: Any, tab: st
     assert "there is no log yet" in work(client, tab, "reconcile", alone)["error"]
 
 
-def test_metric_speaks_metric_and_means_the_same(client: Any, tab: str) -> None:
-    question = opened(client, tab)
+def test_metric_speaks_metric_and_means_the_same(client: Any, ready: Any) -> None:
+    tab, question = ready
     us = ask(client, tab, "vet", question | {"plan": {"temperature": ["50", "50"], "speed": ["5", "5"]}}).json()
     plan = {"temperature": ["10", "10"], "speed": ["8.04672", "8.04672"]}
     metric = ask(client, tab, "vet", question | {"plan": plan, "system": "metric"}).json()
@@ -533,13 +551,14 @@ def test_a_zone_tells_its_attributes_as_they_are(client: Any, tab: str) -> None:
     assert ["note", evil] in zone.json()["attributes"]
 
 
-@pytest.mark.parametrize("at", [-1, 10_000, "x", None])
-def test_a_zone_that_is_none_is_refused(client: Any, tab: str, at: Any) -> None:
-    assert ask(client, tab, "zone", opened(client, tab) | {"at": at}).status_code == 422
+def test_a_zone_that_is_none_is_refused(client: Any, ready: Any) -> None:
+    tab, question = ready
+    for at in (-1, 10_000, "x", None):
+        assert ask(client, tab, "zone", question | {"at": at}).status_code == 422, at
 
 
-def test_zones_are_listed_worst_first_in_pages(client: Any, tab: str) -> None:
-    question = opened(client, tab)
+def test_zones_are_listed_worst_first_in_pages(client: Any, ready: Any) -> None:
+    tab, question = ready
     said = ask(client, tab, "zones", question | {"shown": "all", "start": 0}).json()
     letters = "".join(zone["letter"] for zone in said["zones"])
     assert letters == "".join(sorted(letters, key="FDHZ".index)) and said["total"] == 30
@@ -620,8 +639,8 @@ def test_what_was_made_is_handed_over_only_for_the_same_question(client: Any, ta
 
 @pytest.mark.parametrize("name", ["vet", "zone", "zones", "text", "rewrite", "vetted", "report"])
 @pytest.mark.parametrize("unset", ["temperature", "speed"])
-def test_nothing_is_answered_for_a_plan_that_is_not_set(client: Any, tab: str, name: str, unset: str) -> None:
-    question = opened(client, tab)
+def test_nothing_is_answered_for_a_plan_that_is_not_set(client: Any, ready: Any, name: str, unset: str) -> None:
+    tab, question = ready
     for ends in (None, [], ["45"], ["", "52"]):
         plan = {key: value for key, value in PLAN.items() if key != unset} | ({unset: ends} if ends else {})
         refused = ask(client, tab, name, question | {"plan": plan, "at": 0})
@@ -635,8 +654,8 @@ def test_what_is_read_and_shown_before_a_plan_holds_no_verdict(client: Any, tab:
     assert notes[0].startswith("kettle_rise.geojson: 30 rows read")
 
 
-def test_an_answer_names_what_it_belongs_to(client: Any, tab: str) -> None:
-    question = opened(client, tab)
+def test_an_answer_names_what_it_belongs_to(client: Any, ready: Any) -> None:
+    tab, question = ready
     said = answer_to(client, tab, question)["of"]
     assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 45 to 52 degF, 5 mph"
     plan = {"temperature": ["8", "10"], "speed": ["8", "8"], "sections": ["left"]}
@@ -644,9 +663,9 @@ def test_an_answer_names_what_it_belongs_to(client: Any, tab: str) -> None:
     assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 8 to 10 degC, 8 km/h, sections left"
 
 
-def test_with_every_section_ticked_the_edges_are_looked_at_and_with_some_only_those(client: Any, tab: str) -> None:
+def test_with_every_section_ticked_the_edges_are_looked_at_and_with_some_only_those(client: Any, ready: Any) -> None:
     """The page sends sections only where some are unticked; then somebody said which are on."""
-    question = opened(client, tab)
+    tab, question = ready
     every = answer_to(client, tab, question)["answer"]
     fresh = vet_file(str(KETTLE), plan_texts("45..52 degF", "5 mph"), ReadOptions(**CHOSEN))
     assert every == vetted_report(fresh, "us").answer
@@ -692,6 +711,58 @@ def test_the_newest_reading_ends_the_one_before() -> None:
     assert tab.at_work == {}
 
 
+def test_a_bar_is_solved_ahead_once_for_all_tabs_and_other_bars_are_others(client: Any, tab: str) -> None:
+    """What is known of a bar is by its very text, and speeds up only; a tab without a map may ask for it."""
+    asked = {"bar": bar_of(HERON) | {"text": HERON.read_text("utf-8") + "# another text\n"}, "plan": {"sections": None}}
+    assert work(client, tab, "prepare", json.dumps(asked).encode()) == {"done": {}}
+    other = open_tab(client)
+    lines = client.post("/do/prepare", headers={"x-geoflow-tab": other}, content=json.dumps(asked).encode()).text
+    assert lines.splitlines() == ['{"done": {}}']  # at once, with no work begun
+    refused = ask(client, tab, "prepare", {"bar": {"name": "x.toml", "text": "name = 1"}})
+    assert refused.status_code == 422 and "cure" in refused.json()["error"]
+    assert ask(client, tab, "prepare", {}).status_code == 422
+
+
+def test_a_full_answer_that_waited_while_another_plan_was_asked_for_is_not_solved(client: Any, tab: str) -> None:
+    from threading import Thread
+
+    from geoflow.web.requests import plan_of
+    from geoflow.web.state import Opened
+    from geoflow.web.tasks import Reading
+
+    read = read_unplanned(str(KETTLE), str(WREN), ReadOptions(**CHOSEN))
+    held = Opened(1, Upload("w", b""), (), ReadOptions(), Reading(read, None))
+    older, newer = (plan_of(read.bar, {"plan": PLAN | {"speed": [speed, speed]}}) for speed in ("5", "6"))
+    given: list[Any] = []
+    held.solving.acquire()
+    first = Thread(target=lambda: given.append(held.vetted_if_newest(older)))
+    first.start()
+    while held.newest != older:
+        pass
+    held.newest = newer
+    held.solving.release()
+    first.join()
+    assert given == [None] and held.outcome is None
+    assert held.vetted_if_newest(newer).solution.plan == newer
+
+
+def test_the_sample_of_the_package_is_that_of_the_script(client: Any, tab: str) -> None:
+    """What an installed geoflow opens with one click: byte for byte the invented field and bar."""
+    said = ask(client, tab, "sample", {}).json()
+    assert said["bar"]["text"] == WREN.read_text("utf-8") and said["files"][0]["text"] == KETTLE.read_text("utf-8")
+    package = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]["package-data"][
+        "geoflow"
+    ]
+    assert "web/sample/*" in package
+    files = [Upload(file["name"], file["text"].encode()) for file in said["files"]]
+    done = work(client, tab, "read", frame({"bar": said["bar"], "options": said["options"]}, files))["done"]
+    for system in ("us", "metric"):
+        question = {"opened": done["opened"], "plan": said["plan"][system], "system": system}
+        counts = {one["name"]: int(one["zones"]) for one in answer_to(client, tab, question)["counts"]}
+        # Something to see of every verdict.
+        assert all(counts.values())
+
+
 # The plan moved
 
 
@@ -729,18 +800,27 @@ def test_what_is_read_before_there_is_a_plan_is_vetted_as_the_file_would_be() ->
 )
 def test_verdicts_ahead_are_those_of_the_full_solution(temperature: str, speed: str) -> None:
     options = ReadOptions(rate_column="target", rate_unit="lb N/ac")
-    outcome = vet_file(str(KETTLE), plan_texts("45..52 degF", "5 mph"), options)
-    prepared = prepare_window(outcome.solution.bar, outcome.solution.plan.sections)
-    plan = make_plan(outcome.solution.bar, plan_texts(temperature, speed))
-    ahead = vet_ahead(outcome, plan, prepared)
-    full = vet_again(outcome, plan)
-    assert ahead is not None
-    np.testing.assert_array_equal(ahead.verdict, full.vetting.verdict)
-    # One temperature solved among others differs by up to 3e-5 from the same among other others (measured).
-    assert ahead.solution.certain.low == pytest.approx(full.solution.certain.low, rel=1e-4)
-    assert ahead.solution.certain.high == pytest.approx(full.solution.certain.high, rel=1e-4)
-    between = make_plan(outcome.solution.bar, plan_texts("35.3..60 degF", speed))
-    assert vet_ahead(outcome, between, prepared) is None
+    read = read_unplanned(str(KETTLE), str(WREN), options)
+    plan = make_plan(read.bar, plan_texts(temperature, speed))
+    full = vet_plan(read, plan)
+    elsewhere = window_over(read.bar, make_plan(read.bar, plan_texts("41..46.5 degF", speed)))
+    # With nothing known before, with some temperatures known, and with every stop of the sliders known.
+    for known in (None, elsewhere, prepare_window(read.bar, plan.sections)):
+        window = window_over(read.bar, plan, known)
+        ahead = vet_ahead(read, plan, window)
+        np.testing.assert_array_equal(ahead.verdict, full.vetting.verdict)
+        # One temperature solved among others differs by up to 3e-5 from the same among other others (measured).
+        for end in ("low", "high"):
+            for bounds in ("certain", "possible"):
+                mine, others = (getattr(getattr(one.solution, bounds), end) for one in (ahead, full))
+                assert mine == pytest.approx(others, rel=1e-4)
+        assert (np.diff(window.temperature) > 0.0).all()
+        inside = window.temperature[
+            (window.temperature >= plan.temperature[0]) & (window.temperature <= plan.temperature[1])
+        ]
+        assert tuple(inside[[0, -1]]) == pytest.approx(plan.temperature, abs=1e-6) and (np.diff(inside) < 1.21).all()
+        # What is known is solved no second time.
+        assert window_over(read.bar, plan, window) is window
 
 
 # The bar as a form
@@ -784,13 +864,14 @@ def test_a_number_without_digits_is_told_as_the_file_would() -> None:
 def test_columns_and_layers_are_offered(tmp_path: Path) -> None:
     import geopandas
 
-    assert "target" in reading_choices(KETTLE, None).columns
-    assert "lb_n_ac" in reading_choices(LANTERN[0], None).columns
+    columns = reading_choices(KETTLE, None).columns
+    assert ("target", 0.0, 250.0) in columns and np.isnan({name: low for name, low, _ in columns}["block"])
+    assert "lb_n_ac" in [name for name, *_ in reading_choices(LANTERN[0], None).columns]
     table = geopandas.read_file(KETTLE)
     for layer in ("one", "two"):
         table.to_file(tmp_path / "x.gpkg", layer=layer, driver="GPKG")
     assert reading_choices(tmp_path / "x.gpkg", None).layers == ("one", "two")
-    assert "target" in reading_choices(tmp_path / "x.gpkg", "two").columns
+    assert "target" in [name for name, *_ in reading_choices(tmp_path / "x.gpkg", "two").columns]
     (tmp_path / "bad.zip").write_bytes(b"PK nonsense")
     assert reading_choices(tmp_path / "bad.zip", None).columns == ()
     assert reading_choices(tmp_path / "absent.gpkg", None).columns == ()

@@ -84,7 +84,7 @@ export class Answer {
   // Why there is no answer to what is set above, in words; empty where there is one.
   why() {
     const { coming, lost } = this.state;
-    if (lost) return "This tab was let go: reload the page and load the files again.";
+    if (lost) return lost;
     if (coming) return coming;
     if (this.state.opened === null) return "Nothing is loaded yet: choose a bar and a prescription.";
     if (this.missing().length) return `Not set yet: ${this.missing().join(", ")}.`;

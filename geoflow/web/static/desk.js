@@ -38,6 +38,15 @@ export class Desk {
     };
     across.addEventListener("change", turned);
     turned();
+    // What scrolls by itself can be scrolled with the keyboard.
+    const reach = new ResizeObserver((seen) => {
+      for (const { target } of seen) {
+        const box = at("said").contains(target) ? at("said") : at("panel-body");
+        if (box.scrollHeight > box.clientHeight + 1) box.tabIndex = 0;
+        else box.removeAttribute("tabindex");
+      }
+    });
+    for (const node of [at("said"), at("sentence"), at("panel-body"), ...this.works.map((work) => work.node)]) reach.observe(node);
     this.sheet("low");
     this.show("day", { raise: false });
   }

@@ -164,7 +164,7 @@ export class FieldMap {
     whole.onAdd = () => {
       const act = () => this.fit({ animate: !calm });
       const button = make("button", { type: "button", class: "whole", text: "All", title: "The whole field", on: { click: act } });
-      button.setAttribute("aria-label", "Show the whole field");
+      button.setAttribute("aria-label", "All: show the whole field");
       L.DomEvent.disableClickPropagation(button);
       return button;
     };

@@ -69,7 +69,11 @@ export class ZoneList {
 
   line(zone) {
     const letter = make("b", { class: "letter", text: zone.letter, "aria-hidden": "true" });
-    const act = () => this.choose(zone.at);
+    const act = async () => {
+      await this.choose(zone.at);
+      // What is told stands above the list; where that is out of sight, it is brought back.
+      if (at("zone").getBoundingClientRect().bottom < at("panel-body").getBoundingClientRect().top + 40) at("panel-body").scrollTop = 0;
+    };
     return make("li", { role: "option", id: `line-${zone.at}`, "aria-selected": "false", on: { click: act } }, letter, zone.words);
   }
 
