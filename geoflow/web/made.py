@@ -29,6 +29,8 @@ class Made:
         The same as `text`, as `geoflow.web.blocks` has it; empty where nobody asks for it.
     bar : tuple of (str, str) or None
         Name and text of a bar file among them that the page can open.
+    drawn : dict or None
+        What the page draws itself, as it is told to it.
     """
 
     text: str
@@ -37,6 +39,7 @@ class Made:
     pictures: tuple[tuple[str, bytes, str], ...] = ()
     shown: dict[str, Any] = field(default_factory=dict)
     bar: tuple[str, str] | None = None
+    drawn: Any = None
 
 
 @dataclass(frozen=True, slots=True)
