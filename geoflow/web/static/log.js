@@ -12,7 +12,7 @@ export class Log {
   constructor(state, files, described, desk) {
     Object.assign(this, { state, files, desk });
     this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
-    this.ground = new GroundMap(at("reconciled-pictures"));
+    this.ground = new GroundMap(at("reconciled-shown"));
     this.changed = () => {};
     this.chosen = [];
     this.choice = 0;
