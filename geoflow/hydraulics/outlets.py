@@ -118,7 +118,7 @@ class Outlets:
         self._way = of_cases([one.way or [0.0] * count for one in cases], count)
         self._turns = of_cases([one.turns or [[0.0] * 3] * count for one in cases], count, 3)
         # Whether the weight of a section's plates is modelled in some case, and all that are known.
-        self._modelled = np.isnan(self._weight).any(axis=(1, 2, 3)).tolist()
+        self._modelled = [bool(one.any()) for one in np.isnan(self._weight)]
         self._known_weight = np.nan_to_num(self._weight)
         # Where the bounds of a long bore are asked for.
         self._tubes = np.isnan(self._weight) & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
