@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import importlib.util
+import shutil
 import sys
 from typing import Any
 
 import errors_table
 import laws  # noqa: F401 - chooses how many examples of a law are tried
 import pytest
-import solved  # noqa: F401 - before anything takes the solver by its name
+import solved  # before anything takes the solver by its name
 from browsing import address, chromium, complaints, context, page, shots, temporary  # noqa: F401
 from errors_table import Made
 
@@ -23,6 +24,7 @@ _EXTRAS = ("pyarrow", "starlette", "dask")  # without them their errors cannot b
 _made: dict[tuple[tuple[str, int], ...], set[Made]] = {}
 _bare: set[str] = set()
 _crashed: list[str] = []
+_runs: set[str] = set()
 
 
 def _note(kind: str, what: str, where: str, cure: str) -> None:
@@ -83,6 +85,7 @@ def pytest_sessionstart(session: pytest.Session) -> None:
 
 def pytest_testnodedown(node: Any, error: Any) -> None:
     """Take what a worker saw."""
+    _runs.add(node.workerinput["testrunuid"])
     if "errors_made" not in getattr(node, "workeroutput", {}):
         _crashed.append(str(error))
         return
@@ -95,6 +98,8 @@ def pytest_testnodedown(node: Any, error: Any) -> None:
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Hand over what this worker saw, or judge what all saw."""
+    for run in _runs:
+        shutil.rmtree(solved.folder(run), ignore_errors=True)
     made = [one for said in _made.values() for one in said]
     if hasattr(session.config, "workeroutput"):
         session.config.workeroutput["errors_made"] = [

@@ -14,6 +14,7 @@ import functools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import CoolProp
 import fluids
@@ -31,6 +32,7 @@ _GRAVITY = 9.80665
 _HOSE_STEPS = 600
 _AGREED = 1e-6
 _HOTTEST = 390.0
+_SUCTIONS: dict[tuple[Any, ...], tuple[np.ndarray, np.ndarray]] = {}
 
 
 @dataclass(frozen=True)
@@ -247,7 +249,6 @@ class ReferenceBar:
         picked = range(len(bar.sections)) if sections is None else sections
         self.sections = [bar.sections[index] for index in picked]
         self.vapour, self.density, self.enthalpy, self.viscosity = AMMONIA.saturated(temperature)
-        self._suction_ends: tuple[np.ndarray, np.ndarray] | None = None
         self._warm_up(temperature)
 
     def _warm_up(self, temperature: float) -> None:
@@ -543,6 +544,10 @@ class ReferenceBar:
 
     def margin_flow(self) -> float:
         """Flow at which the least liquid margin is just the wanted one."""
+        return self._margin_flow
+
+    @functools.cached_property
+    def _margin_flow(self) -> float:
         if self.bar.bypass is not None or self.bar.pump.slip:
             return self._margin_flow_by_flow()
         return self._node_where(lambda at: at.margin - self.bar.limits.liquid_margin, 6e6).flow
@@ -606,12 +611,19 @@ class ReferenceBar:
     def inlet(self, flow: float) -> float:
         """Pressure at the pump inlet, the suction full of liquid or boiling in equilibrium."""
         if self.boiling_suction and self.suction_drop(flow) > 0.0:
-            if self._suction_ends is None:
-                # Even in the drive, as the loss goes with the squared flow.
-                flows = np.sqrt(np.linspace(0.0, 1.0, 120)) * 1.2 * self.bar.pump.max_flow * self.density
-                self._suction_ends = flows, np.array([self._boiling_inlet(float(one)) for one in flows])
-            return float(np.interp(flow**2, self._suction_ends[0] ** 2, self._suction_ends[1]))
+            squared, ends = self._suction_ends
+            return float(np.interp(flow**2, squared, ends))
         return self.vapour - self.suction_drop(flow)
+
+    @functools.cached_property
+    def _suction_ends(self) -> tuple[np.ndarray, np.ndarray]:
+        """Squared flows and the boiling inlet at them: the same for every bar behind one suction at one temperature."""
+        one = self.bar.suction, self.bar.pump.max_flow, self.temperature, self.boiling_suction
+        if one not in _SUCTIONS:
+            # Even in the drive, as the loss goes with the squared flow.
+            flows = np.sqrt(np.linspace(0.0, 1.0, 120)) * 1.2 * self.bar.pump.max_flow * self.density
+            _SUCTIONS[one] = flows**2, np.array([self._boiling_inlet(float(flow)) for flow in flows])
+        return _SUCTIONS[one]
 
     @functools.cached_property
     def _flash(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

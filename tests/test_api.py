@@ -20,7 +20,7 @@ from python_pages import PAGES, ROOT, run_page
 
 import geoflow
 from geoflow import cli
-from geoflow.api.asking import keywords_of
+from geoflow.api.keywords import keywords_of
 from geoflow.api.results import Result
 from geoflow.base.errors import BarError, LogError, PrescriptionError, QuantityError, UsageError
 from geoflow.options.table import COMMANDS

@@ -81,13 +81,13 @@ def test_no_verdict_ranking_or_advice_hangs_on_the_middle_guess(
     unknown: str, temperature: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     found = []
-    for guess in (0.5, 0.05, 0.95):
+    for guess in (0.05, 0.95):
         monkeypatch.setattr(coefficients, "_MIDDLE_WEIGHT", guess)
         bar = read_bar(unknown)
         assert central_cases(bar, (0, 1))[1].flash_weight == (guess, guess)
         assert guess not in {case.flash_weight[0] for case in likely_cases(bar, (0, 1))}
         found.append(everything_of(unknown, temperature))
-    assert found[0] == found[1] == found[2]
+    assert found[0] == found[1]
 
 
 def test_no_drift_hangs_on_the_middle_guess(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,8 +20,11 @@ KINDS = {kind.name: kind for kind in bad_files.kinds()}
 
 @pytest.mark.slow
 def test_a_slice_of_the_campaign() -> None:
-    """Every kind of input is spoilt once or twice; the seed is another than the documented one."""
-    done = bad_input.run(seed=606, first=0, count=len(KINDS) * 3 // 2)
+    """Every kind of input is spoilt once or twice; the seed is another than the documented one.
+
+    Only what hangs fails here for its time: how fast a machine is belongs to the campaign.
+    """
+    done = bad_input.run(seed=606, first=0, count=len(KINDS) * 3 // 2, seconds=200.0)
     assert done.cases == len(KINDS) * 3 // 2 and set(done.by_kind) == set(KINDS)
     assert not done.failures, done.failures
     assert done.codes[2] > len(KINDS) // 2  # else nothing was spoilt

@@ -137,7 +137,6 @@ def test_a_zone_that_no_pass_crosses_goes_with_every_tank() -> None:
 
 # --- the hours ---
 
-SOLUTION = SOLUTIONS["known"]
 RATES = np.array([0.0, 60.0, 100.0, 120.0, 135.0, 150.0, 165.0, 180.0, 200.0, 240.0, 300.0]) * LB_PER_AC
 
 
@@ -154,12 +153,13 @@ def over(low: np.ndarray, high: np.ndarray) -> tuple[DayByHour, np.ndarray]:
     area = np.random.default_rng(5).integers(1, 40, RATES.size) * 100.0
     speeds = tuple(np.full(RATES.size, speed * MPH) for speed in (4.6, 5.0))
     ground = np.where(RATES > 0.0, area, 0.0)[None, :]
-    return hold_over_day(RATES, area, SOLUTION, speeds, *told(low, high), (ground, 2.0 * HOUR)), area
+    return hold_over_day(RATES, area, SOLUTIONS["known"], speeds, *told(low, high), (ground, 2.0 * HOUR)), area
 
 
 @pytest.mark.parametrize("seed", range(2))
 def test_what_holds_in_an_hour_is_what_the_window_says_over_its_liquid(seed: int) -> None:
     """Between the window over the hour's liquid and over half a kelvin more; failing at each temperature of it."""
+    solution = SOLUTIONS["known"]
     draw = np.random.default_rng(seed)
     count = 25
     middle = fahrenheit(42.0) + 8.0 * np.sin(np.linspace(0.0, 3.0, count) + draw.uniform(0.0, 3.0))
@@ -168,14 +168,14 @@ def test_what_holds_in_an_hour_is_what_the_window_says_over_its_liquid(seed: int
     assert day.asked == area[1:].sum()
     assert np.allclose(day.held + day.doubtful + day.failed, day.asked)
     flow = [
-        ammonia_flow(RATES, speed * MPH, SOLUTION.window.width, SOLUTION.bar.nitrogen_fraction) for speed in (4.6, 5.0)
+        ammonia_flow(RATES, speed * MPH, solution.window.width, solution.bar.nitrogen_fraction) for speed in (4.6, 5.0)
     ]
     for at in range(2):
         low, high = day.temperature[:, at]
         hour = slice(12 * at, 12 * at + 13)
         assert (low, high) == ((middle - wide)[hour].min(), (middle + wide)[hour].max())
         inside, around = np.linspace(low, high, 9), np.linspace(low - 0.5, high + 0.5, 13)
-        window = flow_window(SOLUTION.bar, np.unique(np.concatenate([inside, around])), ALL)
+        window = flow_window(solution.bar, np.unique(np.concatenate([inside, around])), ALL)
 
         def fits(kelvin: np.ndarray, *, certain: bool, window: FlowWindow = window) -> np.ndarray:
             places = np.searchsorted(window.temperature, kelvin)

@@ -20,11 +20,9 @@ from scipy.optimize import minimize_scalar
 
 from geoflow.physics.ammonia import equilibrium_flux_limit, saturation
 from geoflow.physics.orifices import (
-    EQUILIBRIUM_LENGTH,
     clip_coefficients,
     coefficient_line,
     effective_pressure,
-    land_flash_weight,
     mass_flow,
     upstream_pressure,
 )
@@ -137,40 +135,6 @@ def test_rate_model_stays_near_the_exact_flow_of_saturated_liquid(fahrenheit: in
 
 
 # The length-weighted model, evaluated as published and not as a weight.
-
-
-@LAWS
-@given(
-    land=st.floats(0.0, 0.2), coefficient=st.floats(0.55, 0.98), temperature=st.floats(250.0, 320.0),
-    excess=st.floats(1e4, 1.5e6), share=st.floats(0.1, 0.95),
-)  # fmt: skip
-def test_land_weight_reproduces_the_length_weighted_flow(
-    land: float, coefficient: float, temperature: float, excess: float, share: float
-) -> None:
-    # Fauske and Epstein (J. Loss Prev. 1 (1988) 75), with Ps - Pb for the driving pressure of the flashing part:
-    # N = G^2 / (2 Cd^2 rho (Ps - Pb)) + L / Le,  flux^2 = 2 Cd^2 rho (P0 - Ps) + G^2 / N, Le = 0.1 m. From memory.
-    state = saturation(temperature)
-    vapour, density = float(state.pressure), float(state.liquid_density)
-    back, limit = share * vapour, float(equilibrium_flux_limit(state))
-    number = limit**2 / (2 * coefficient**2 * density * (vapour - back)) + min(land / 0.1, 1.0)
-    flux = np.sqrt(2 * coefficient**2 * density * excess + limit**2 / number)
-
-    weight = land_flash_weight(land, coefficient, density, vapour, back, limit)
-    effective = effective_pressure(back, vapour, weight)
-    ours = mass_flow(vapour + excess, effective, density, np.sqrt(4 / np.pi), coefficient)
-    assert float(ours) == pytest.approx(flux, rel=1e-9)
-    assert 0.0 <= weight < 1.0
-
-
-def test_no_land_is_bernoulli_and_more_land_never_gives_more_flow() -> None:
-    state = saturation(288.0)
-    lands = np.linspace(0.0, EQUILIBRIUM_LENGTH * 1.5, 50)
-    weights = land_flash_weight(lands, 0.62, state.liquid_density, state.pressure, 2e5, equilibrium_flux_limit(state))
-    assert weights[0] == 0.0
-    assert (np.diff(weights) >= 0.0).all()
-    assert weights[-1] == weights[lands > EQUILIBRIUM_LENGTH][0]
-    # Above the vapour pressure nothing flashes and the weight is nothing.
-    assert land_flash_weight(0.003, 0.62, 600.0, 3e5, 4e5, 5000.0) == 0.0
 
 
 # Laws.

@@ -11,15 +11,16 @@ from campaigns.certain_windows import typical_table
 from campaigns.random_bars import Found, draw, judge, report
 
 # Of seed 1: one of each kind of hose, with and without points, one and several orifices; and the ones that a window
-# from the corners alone, one hose error for point and plan, or an inlet full of liquid got wrong.
-SLICE = (1, 3, 5, 9, 11)
+# from the corners alone, one hose error for point and plan, or an inlet full of liquid got wrong. Each is the cheapest
+# of its kind: the campaign has them all.
+SLICE = (1, 3, 9, 11)
 ONCE_WRONG = (26, 52, 83, 145, 146, 148)
 # Narrow hoses with a hole at the knife, full of liquid that the pump warmed: up to 3 % too high an end for the tank's.
 WARMED = (387, 520)
 # Machines: slip beside a knife's hole and a breakaway, a bypass with slip and a valve that shuts, a pump that slips.
-MACHINES = (8, 18, 33, 42, 94, 103)
+MACHINES = (8, 18, 33, 42, 103)
 # Long bores whose truth drifts with margin and temperature, and bars asked of their worst row.
-DRIFTING, WORST_ROW = (48, 82), (67, 77)
+DRIFTING, WORST_ROW = (48, 82), (67, 94)
 
 
 @pytest.mark.parametrize("number", [*SLICE, *ONCE_WRONG, *WARMED, *MACHINES, *DRIFTING, *WORST_ROW])

@@ -17,7 +17,7 @@ from geoflow.bar.equipment import Bar, Limits, Meter, Orifice, Pump, Section
 from geoflow.base.errors import RangeError
 from geoflow.base.rate_units import RATE_UNITS, RateUnit, rate_unit
 from geoflow.base.rates import ammonia_flow, as_nitrogen_rate, from_nitrogen_rate, nitrogen_rate
-from geoflow.hydraulics.metering import pulses_per_nitrogen, transmitter_pressure
+from geoflow.hydraulics.metering import pulses_per_nitrogen
 from geoflow.physics.ammonia import saturation
 
 LAWS = laws(200)
@@ -111,7 +111,6 @@ def bar_width(row: Row) -> float:
 
 MODEL = {
     "pulses per 10 lb N": pulses_per_ten_pounds,
-    "transmitter": lambda row: float(transmitter_pressure(row["a"], row["b"], row["c"])),
     "bar width": bar_width,
 }
 
@@ -134,12 +133,3 @@ def test_cold_liquid_gives_fewer_pulses_a_pound(colder: float, warmer: float, pu
     cold, warm = pulses_per_nitrogen(pulses, saturation([colder, min(colder + warmer, 335.0)]).liquid_density, 0.82)
     assert cold < warm
     assert pulses_per_nitrogen(pulses, 600.0, 0.82) * 600.0 * 0.82 == pytest.approx(pulses)
-
-
-@LAWS
-@given(pressure=st.floats(-1e5, 3e6), zero=st.floats(0.0, 1.0), slope=st.floats(1e-7, 1e-4))
-def test_transmitter_reads_back_the_pressure_that_made_its_voltage(pressure: float, zero: float, slope: float) -> None:
-    assert float(transmitter_pressure(zero + slope * pressure, zero, slope)) == pytest.approx(
-        pressure, rel=1e-9, abs=1e-9 / slope
-    )
-    assert transmitter_pressure(zero, zero, slope) == 0.0

@@ -11,6 +11,7 @@ from bars import AIR, GPM, LB_PER_AC, MPH, PSI, bar, change, fahrenheit, full_ba
 from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
+from solved import Solutions
 
 from geoflow.bar.equipment import Bar, RowHose
 from geoflow.base.errors import RangeError, UsageError
@@ -47,10 +48,12 @@ def plan(low: float, high: float, slow: float, fast: float, sections: tuple[int,
     return Plan((fahrenheit(low), fahrenheit(high)), (slow * MPH, fast * MPH), sections)
 
 
-SOLVED = solve(known(), plan(38.0, 48.0, 4.6, 5.0))
-UNCORRECTED = solve(change(known(), "meter", reference_temperature=fahrenheit(60.0)), plan(15.0, 25.0, 5.0, 5.4))
-UNKNOWN = solve(full_bar(), plan(25.0, 32.0, 5.0, 5.5))
-SOLUTIONS = {"known": SOLVED, "uncorrected meter": UNCORRECTED, "little known": UNKNOWN}
+UNCORRECTED = change(known(), "meter", reference_temperature=fahrenheit(60.0))
+SOLUTIONS = Solutions(
+    known=(known(), plan(38.0, 48.0, 4.6, 5.0)),
+    uncorrected=(UNCORRECTED, plan(15.0, 25.0, 5.0, 5.4)),
+    unknown=(full_bar(), plan(25.0, 32.0, 5.0, 5.5)),
+)
 RATES = (
     np.array([0.0, 5.0, 60.0, 120.0, 150.0, 170.0, 185.0, 200.0, 220.0, 240.0, 250.0, 270.0, 300.0, 900.0]) * LB_PER_AC
 )
@@ -118,7 +121,7 @@ def test_a_zone_that_holds_keeps_its_margin(name: str) -> None:
 
 
 @pytest.mark.parametrize("share", [0.005, 0.05, 0.5, 1.0, 1.8])
-@pytest.mark.parametrize("name", ["known", "little known"])
+@pytest.mark.parametrize("name", ["known", "unknown"])
 def test_the_margin_of_a_zone_is_that_of_the_bar_solved_at_its_flow(name: str, share: float) -> None:
     """Worst margin against solving all bounding cases over the plan at the slowest speed's flow, 0.1 psi."""
     solution = SOLUTIONS[name]
@@ -219,7 +222,7 @@ def test_order_and_splitting_change_nothing(values: list[float], random: Any, na
 @given(st.floats(1.0, 400.0))
 def test_the_unit_of_the_rate_changes_nothing(pounds_of_nitrogen: float) -> None:
     """The same rate in three units. 1 lb/ac = 1.12085 kg/ha, 1 lb N = 1/0.82 lb NH3 for the grade 82-0-0."""
-    fraction = SOLVED.bar.nitrogen_fraction
+    fraction = SOLUTIONS["known"].bar.nitrogen_fraction
     same = {
         "lb N/ac": pounds_of_nitrogen,
         "kg N/ha": pounds_of_nitrogen * 0.45359237 / 0.40468564224,
@@ -228,7 +231,7 @@ def test_the_unit_of_the_rate_changes_nothing(pounds_of_nitrogen: float) -> None
     }
     rates = [float(as_nitrogen_rate(value, rate_unit(unit), fraction)) for unit, value in same.items()]
     assert rates == pytest.approx([rates[0]] * 4, rel=1e-12)
-    found = vet(np.array(rates), SOLVED)
+    found = vet(np.array(rates), SOLUTIONS["known"])
     assert len(set(found.verdict)) == len(set(found.limited_by)) == len(set(found.side)) == 1
 
 
@@ -236,29 +239,29 @@ def test_the_unit_of_the_rate_changes_nothing(pounds_of_nitrogen: float) -> None
 @given(st.floats(0.0, 6.0), st.floats(0.0, 6.0), st.floats(0.0, 0.4), st.floats(0.0, 0.4))
 def test_a_wider_plan_never_improves_a_verdict(colder: float, warmer: float, slower: float, faster: float) -> None:
     worse = {"off": 0, "holds": 1, "doubtful": 2, "fails": 3}
-    bounds = SOLVED.rate_bounds(SOLVED.possible)
+    bounds = SOLUTIONS["known"].rate_bounds(SOLUTIONS["known"].possible)
     rates = np.linspace(0.9 * bounds[0], 1.1 * bounds[1], 30)
     wider = plan(38.0 - colder, 48.0 + warmer, 4.6 - slower, 5.0 + faster)
-    window = flow_window(SOLVED.bar, temperature_grid(*wider.temperature), ALL)
+    window = flow_window(SOLUTIONS["known"].bar, temperature_grid(*wider.temperature), ALL)
     solution = replace(
-        SOLVED,
+        SOLUTIONS["known"],
         plan=wider,
         window=window,
         certain=window.over_plan(certain=True, commanded=True),
         possible=window.over_plan(certain=False, commanded=True),
     )
-    before, after = ([worse[one] for one in vet(rates, given).verdict] for given in (SOLVED, solution))
+    before, after = ([worse[one] for one in vet(rates, given).verdict] for given in (SOLUTIONS["known"], solution))
     assert not any(late < early for early, late in zip(before, after, strict=True))
 
 
 def test_a_zone_without_rate_is_off_and_says_nothing_else() -> None:
-    found = vet([0.0, 0.0], SOLVED)
+    found = vet([0.0, 0.0], SOLUTIONS["known"])
     assert list(found.verdict) == ["off", "off"]
     assert list(found.side) == list(found.limited_by) == ["", ""]
     for values in (found.speed_low, found.speed_high, found.margin, found.expected_margin, found.temperature_low):
         assert np.isnan(values).all()
     assert not any(cured.any() for cured in found.cured_by_orifice.values())
-    assert vet([], SOLVED).verdict.size == 0
+    assert vet([], SOLUTIONS["known"]).verdict.size == 0
 
 
 def test_sides_and_limits_belong_together() -> None:
@@ -274,13 +277,13 @@ def test_sides_and_limits_belong_together() -> None:
 
 def test_a_cure_by_another_orifice_is_true() -> None:
     """Fitting the orifice in all sections and solving the bar again gives the verdict that was promised."""
-    possible = SOLVED.rate_bounds(SOLVED.possible)
+    possible = SOLUTIONS["known"].rate_bounds(SOLUTIONS["known"].possible)
     rates = np.array([0.45 * possible[0], 0.6 * possible[0], 1.4 * possible[1]])
-    found = vet(rates, SOLVED)
+    found = vet(rates, SOLUTIONS["known"])
     assert set(found.cured_by_orifice) == {"small", "large", "tiny", "huge"}
     assert found.cured_by_orifice["tiny"][:2].any()
     for name, cured in found.cured_by_orifice.items():
-        again = vet(rates, solve(fitted_with(SOLVED.bar, ALL, (name,) * len(ALL)), SOLVED.plan))
+        again = vet(rates, solve(fitted_with(SOLUTIONS["known"].bar, ALL, (name,) * len(ALL)), SOLUTIONS["known"].plan))
         np.testing.assert_array_equal(again.verdict == "holds", cured)
 
 
@@ -290,7 +293,7 @@ def test_an_orifice_already_in_all_sections_is_no_cure() -> None:
 
 def test_sections_off_want_the_flow_of_their_width_only() -> None:
     half = solve(known(), plan(38.0, 48.0, 4.6, 5.0, (0, 2)))
-    found, whole = vet([0.02], half), vet([0.02], SOLVED)
+    found, whole = vet([0.02], half), vet([0.02], SOLUTIONS["known"])
     assert found.flow_high[0] == pytest.approx(whole.flow_high[0] * 10 / 16)
 
 
@@ -336,14 +339,14 @@ def test_the_coldest_and_the_warmest_plan_are_solved() -> None:
 @pytest.mark.parametrize("rate", [-1e-9, -0.02, np.nan, np.inf, -np.inf])
 def test_a_rate_that_is_none_is_refused(rate: float) -> None:
     with pytest.raises(RangeError, match="negative or no number"):
-        vet([0.01, rate, 0.02], SOLVED)
+        vet([0.01, rate, 0.02], SOLUTIONS["known"])
 
 
 def test_a_planned_speed_out_of_the_bars_bounds_is_warned_of() -> None:
     """Bounds of the test bar: 3.5 to 7.5 mph. Verdicts go by flow and pressure, and do not change."""
     bounds = {(3.5, 7.5): 0, (4.0, 5.0): 0, (3.4, 5.0): 1, (5.0, 7.6): 1, (3.0, 8.0): 1, (8.0, 9.0): 1, (2.0, 3.0): 1}
     for (slow, fast), count in bounds.items():
-        warned = replace(SOLVED, plan=plan(38.0, 48.0, slow, fast)).warnings()
+        warned = replace(SOLUTIONS["known"], plan=plan(38.0, 48.0, slow, fast)).warnings()
         assert len(warned) == count
         assert all("leaves the 3.5 to 7.5 mph the bar file allows" in text for text in warned)
     day, plain = plan(20.0, 20.0, 4.6, 5.0, (0, 1)), bar()
@@ -379,8 +382,8 @@ def test_doubtful_goes_by_the_hull_of_what_is_possible() -> None:
 
 def test_the_smallest_pump_minimum_changes_nothing() -> None:
     """A least flow of zero and one far below the meter's give the same verdicts."""
-    small = solve(change(known(), "pump", min_flow=0.5 * GPM), SOLVED.plan)
-    found, before = vet(RATES, small), vet(RATES, SOLVED)
+    small = solve(change(known(), "pump", min_flow=0.5 * GPM), SOLUTIONS["known"].plan)
+    found, before = vet(RATES, small), vet(RATES, SOLUTIONS["known"])
     np.testing.assert_array_equal(found.verdict, before.verdict)
 
 

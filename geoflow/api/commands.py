@@ -7,7 +7,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from geoflow.api.asking import asked, documented
+from geoflow.api.keywords import asked, documented
 from geoflow.api.log_results import LearnResult, ReconcileResult
 from geoflow.api.map_results import (
     CardResult,

@@ -55,15 +55,17 @@ def check_learned(note: Callable[[str, str, str], None], name: str, values: Mapp
     """
     if values is None:
         return
-    cure = "take the learned tables out and run 'geoflow learn' again"
-    if values.get("cases") is not None and not values["cases"]:
-        note(f"[orifices.{name}]", "learned.cases holds no way", cure)
-    ways = [values.get("likely"), *(values.get("cases") or ())]
-    if any(way and not (way.get("coefficient") or 1.0) > 0.0 for way in ways):
-        note(f"[orifices.{name}]", "learned: a coefficient is not above 0", cure)
-    known = len(values.get("logs") or ())
-    if any((one.get("log") or 0) > known for one in values.get("evidence") or ()):
-        note(f"[orifices.{name}]", "learned.evidence names a log that is not in learned.logs", cure)
+    cases, logs, evidence = (values.get(key) or () for key in ("cases", "logs", "evidence"))
+    coefficients = [way.get("coefficient") for way in (values.get("likely"), *cases) if way]
+    wrong = {
+        "learned.cases holds no way": not cases and values.get("cases") is not None,
+        "learned: a coefficient is not above 0": any(not (one or 1.0) > 0.0 for one in coefficients),
+        "learned.evidence names a log that is not in learned.logs": any(
+            (one.get("log") or 0) > len(logs) for one in evidence
+        ),
+    }
+    for what in (what for what, is_so in wrong.items() if is_so):
+        note(f"[orifices.{name}]", what, "take the learned tables out and run 'geoflow learn' again")
 
 
 def _value(name: str, value: Any, air_pressure: float) -> str:

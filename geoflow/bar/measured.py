@@ -161,19 +161,24 @@ class _Point:
         if "flow" in self.said:
             mine = [section for section in sections if section["orifice"] == self.orifice]
             return mine or [{"name": "", "rows": 1, "orifice": self.orifice, "feed": None}]
-        named = self.value["sections"]
-        wanted = None if named is None else [one.strip() for one in named.split(",")]
-        known = [section["name"] for section in sections]
-        for one in wanted or ():
-            if one not in known:
-                self.note(f"there is no section '{one}'", f"name some of {', '.join(known)}")
-        on = [section for section in sections if wanted is None or section["name"] in wanted]
+        on = self._named(sections)
         others = sorted({section["orifice"] for section in on} - {self.orifice})
         if others:
             own = ",".join(section["name"] for section in sections if section["orifice"] == self.orifice)
             cure = f'measure with only these on, and write sections = "{own}"' if own else "fit it in a section first"
             self.note(f"the flow also went through orifice {' and '.join(others)}", cure)
         return on
+
+    def _named(self, sections: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """Those that the point says were on; all where it says nothing."""
+        if self.value["sections"] is None:
+            return sections
+        wanted = [one.strip() for one in self.value["sections"].split(",")]
+        known = [section["name"] for section in sections]
+        for one in wanted:
+            if one not in known:
+                self.note(f"there is no section '{one}'", f"name some of {', '.join(known)}")
+        return [section for section in sections if section["name"] in wanted]
 
     def _warmth(self, air_pressure: float) -> tuple[float, float]:
         """Liquid temperature and how far it may be off, both [K]."""

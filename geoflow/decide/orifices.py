@@ -46,8 +46,8 @@ class OrificeOption:
         Area over single speeds.
     uneven : float
         Greatest deviation of a section's row flow from the mean of all rows, over the likely cases [-].
-    lost_planned, lost_best : float
-        Area short of the best even option at the planned speeds, and at each one's own best speed [m2].
+    lost_planned : float
+        Area short of the best even option at the planned speeds [m2].
     """
 
     orifices: tuple[str, ...]
@@ -57,7 +57,6 @@ class OrificeOption:
     speeds: SpeedCurve
     uneven: float
     lost_planned: float = 0.0
-    lost_best: float = 0.0
 
     @property
     def even(self) -> bool:
@@ -139,11 +138,7 @@ def orifice_choice(
     ordered = _ranked(options, order_by, max(float(np.sum(area)), 1.0) * _ROUNDING)
     judged = [option for option in ordered if option.even] or ordered
     planned = max(option.area_planned for option in judged)
-    single = max(option.speeds.best_area for option in judged)
-    final = tuple(
-        replace(option, lost_planned=planned - option.area_planned, lost_best=single - option.speeds.best_area)
-        for option in ordered
-    )
+    final = tuple(replace(option, lost_planned=planned - option.area_planned) for option in ordered)
     usable = final[0].even and max(_worth(final[0])) > 0.0
     return OrificeChoice(final, final[0] if usable else None, mixed, left_out)
 

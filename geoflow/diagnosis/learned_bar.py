@@ -145,6 +145,20 @@ def _enough(facts: Facts) -> bool:
     return facts.moments.sum() >= _FEWEST_MOMENTS and np.unique(facts.block).size >= _FEWEST_BLOCKS
 
 
+def _kept(orifice: Orifice, new: Sequence[NewLog]) -> tuple[list[int], int]:
+    """Earlier logs that still count, by their place, and how many are forgotten for the new ones."""
+    fresh = {one.about.sha256 for one in new}
+    old = () if orifice.learned is None else orifice.learned.logs
+    kept = [at for at, one in enumerate(old) if one.sha256 not in fresh]
+    forgotten = max(0, len(kept) + len(new) - _MOST_LOGS)
+    return kept[forgotten:], forgotten
+
+
+def _counted(one: NewLog, cells: Cells | None) -> LearnedLog:
+    moments, passes = (0, 0) if cells is None else (int(cells.moments.sum()), cells.passes)
+    return replace(one.about, moments=moments, passes=passes)
+
+
 def learn_kind(bar: Bar, orifice: Orifice, new: Sequence[NewLog], date: str) -> LearnedKind | None:
     """Learn one kind of orifice from what its bar file knows of earlier logs and from new ones.
 
@@ -164,22 +178,12 @@ def learn_kind(bar: Bar, orifice: Orifice, new: Sequence[NewLog], date: str) -> 
     LearnedKind or None
         None where there is too little to learn from.
     """
-    fresh = {one.about.sha256 for one in new}
-    old = [] if orifice.learned is None else list(orifice.learned.logs)
-    kept = [at for at, one in enumerate(old) if one.sha256 not in fresh]
-    forgotten = max(0, len(kept) + len(new) - _MOST_LOGS)
-    kept = kept[min(forgotten, len(kept)) :]
-    added = []
-    for one in new:
-        cells = one.cells.kinds.get(orifice.name)
-        moments, passes = (0, 0) if cells is None else (int(cells.moments.sum()), cells.passes)
-        added.append(replace(one.about, moments=moments, passes=passes))
-    logs = [*(old[at] for at in kept), *added]
-    parts = [
-        *_old_facts(orifice.learned, kept),
-        *(_new_facts(one.cells.kinds.get(orifice.name)) for one in new),
-    ]
-    if not parts or not sum(part[0].size for part in parts):
+    kept, forgotten = _kept(orifice, new)
+    cells = [one.cells.kinds.get(orifice.name) for one in new]
+    logs = [orifice.learned.logs[at] for at in kept] if orifice.learned else []
+    logs += [_counted(one, found) for one, found in zip(new, cells, strict=True)]
+    parts = [*_old_facts(orifice.learned, kept), *map(_new_facts, cells)]
+    if not sum(part[0].size for part in parts):
         return None
     facts = _gathered(parts, logs)
     if not _enough(facts):

@@ -148,7 +148,7 @@ def stray(margin: FloatArray, measured: tuple[float, float], end: FloatArray) ->
         -1 for the most flow, +1 for the least, 0 for none of it.
     """
     low, high = measured
-    within = np.clip(margin, 0.5 * low, 2.0 * high)
+    within = np.minimum(np.maximum(margin, 0.5 * low), 2.0 * high)
     below = _STRAY_BELOW * np.maximum(np.log2(low / within), 0.0)
     above = _STRAY_ABOVE * np.maximum(np.log2(within / high), 0.0)
     return np.asarray(-end * np.where(end < 0.0, np.maximum(below, above), above))

@@ -117,6 +117,9 @@ class Outlets:
         self._weight = of_cases([one.flash_weight for one in cases], count)
         self._way = of_cases([one.way or [0.0] * count for one in cases], count)
         self._turns = of_cases([one.turns or [[0.0] * 3] * count for one in cases], count, 3)
+        # Whether the weight of a section's plates is modelled in some case, and all that are known.
+        self._modelled = [bool(one.any()) for one in np.isnan(self._weight)]
+        self._known_weight = np.nan_to_num(self._weight)
         # Where the bounds of a long bore are asked for.
         self._tubes = np.isnan(self._weight) & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
         middle, spread = self._hose
@@ -130,7 +133,7 @@ class Outlets:
         if not self._has_hose:
             return np.asarray(self._hose_pressure[0])
         steps = self._hose_pressure.shape[-1] - 1
-        after = np.clip(np.ceil(np.sqrt(row_flow / self._most) * steps), 1, steps).astype(np.int64)
+        after = np.minimum(np.maximum(np.ceil(np.sqrt(row_flow / self._most) * steps), 1), steps).astype(np.int64)
         first, last = (self._most * np.square(index / steps) for index in (after - 1, after))
         share = (row_flow - first) / (last - first)
         tables, place = self._hose_pressure.reshape(2, -1), self._hose_rows + after
@@ -141,13 +144,13 @@ class Outlets:
 
     def _effective_pressure(self, below: FloatArray, number: int, liquid: Saturation, before: FloatArray) -> FloatArray:
         """Effective pressure below the orifices of section `number` for the liquid and a pressure above them [Pa]."""
-        weight, orifice, vapour = self._weight[number], self._orifices[number], liquid.pressure
+        orifice, vapour = self._orifices[number], liquid.pressure
         if orifice.learned is not None:
             rise, warming, off = self._turns[number]
-            way = np.stack(np.broadcast_arrays(weight, rise, warming))
+            way = np.stack(np.broadcast_arrays(self._weight[number], rise, warming))
             weight = weight_at(way, orifice.learned, before - vapour, liquid.temperature)
             return effective_pressure(below + off, vapour, weight)
-        if np.isnan(weight).any() and not self._tubes[number].any():
+        if self._modelled[number] and not self._tubes[number].any():
             least, likely, most = relaxed_flash_weights(
                 orifice.land or 0.0,
                 self._coefficient[number],
@@ -158,8 +161,10 @@ class Outlets:
             )
             way = self._way[number]
             modelled = np.where(way < 0.0, most, np.where(way > 0.0, least, likely))
-            weight = np.where(np.isnan(weight), np.minimum(modelled, orifice.most_flashing), weight)
-        return effective_pressure(below, vapour, np.nan_to_num(weight))
+            known = self._weight[number]
+            weight = np.where(np.isnan(known), np.minimum(modelled, orifice.most_flashing), known)
+            return effective_pressure(below, vapour, np.nan_to_num(weight))
+        return effective_pressure(below, vapour, self._known_weight[number])
 
     def _strayed(self, number: int, margin: FloatArray) -> FloatArray:
         """Coefficients of section `number` with what the flow may stray at a margin that was not measured [-]."""
@@ -212,7 +217,9 @@ class Outlets:
             most = np.where(tubes, section.rows * bore.flow(liquid, node, below, way), most)
         if section.feed is None and not self._has_hose:
             return np.asarray(most)
-        return np.where(most > 0.0, rising_root(excess, np.zeros_like(most), most), 0.0)
+        # Pressures go about with the squared flow, and a straight line takes the fewest steps.
+        squared = rising_root(lambda square: excess(np.sqrt(square)), np.zeros_like(most), np.square(most))
+        return np.where(most > 0.0, np.sqrt(squared), 0.0)
 
     def resting_pressure(self, shape: tuple[int, ...]) -> FloatArray:
         """Node pressure below which nothing flows [Pa], of a shape (cases, temperatures, 1).

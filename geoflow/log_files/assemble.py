@@ -12,7 +12,7 @@ from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import areas
 from geoflow.layers.notes import Note, rows_text
 from geoflow.log_files.lateral import Track, places_across
-from geoflow.log_files.positions import Places, width_across
+from geoflow.log_files.positions import Positions, width_across
 from geoflow.log_files.records import LogColumns
 from geoflow.log_files.screening import Moves
 from geoflow.log_files.sections import BarWidths, Labels, lay_sections, read_switch, sections_by_number
@@ -24,7 +24,7 @@ _TAKEN_OFF: Final = 0.01  # share of the nitrogen that is said first where a swi
 
 
 def assemble(
-    reading: LogColumns, moves: Moves, places: Places, labels: Labels | None, rates: FloatArray, bar: BarWidths
+    reading: LogColumns, moves: Moves, positions: Positions, labels: Labels | None, rates: FloatArray, bar: BarWidths
 ) -> AppliedLog:
     """Bring the records that are kept into the order driven, with their ground and rates.
 
@@ -34,7 +34,7 @@ def assemble(
         The columns; what is worked out or doubtful is noted there.
     moves : Moves
         The records kept and how the machine went through them.
-    places : Places
+    positions : Positions
         Positions of all rows.
     labels : Labels or None
         Sections of all rows, as the log calls them.
@@ -49,9 +49,9 @@ def assemble(
         If the sections or the width of the bar cannot be told, or no record holds a rate.
     """
     rows = moves.rows
-    drawn = None if places.strips is None else places.strips[rows]
+    drawn = None if positions.strips is None else positions.strips[rows]
     heading, speed, step = _movement(reading, moves, drawn=drawn is not None)
-    track = Track(moves.time, places.x[rows], places.y[rows], heading, moves.run)
+    track = Track(moves.time, positions.x[rows], positions.y[rows], heading, moves.run)
     own = drawn is not None or (labels is not None and len(labels.names) > 1 and not moves.shared)
     if own and drawn is None:
         reading.say("section", "every section has positions of its own, taken as the sections' centres")
@@ -139,7 +139,7 @@ def _note_states(reading: LogColumns, rows: IntArray, on: BoolArray, step: Float
 def _sections(
     reading: LogColumns, labels: Labels | None, rows: IntArray, track: Track, count: int | None, *, own: bool
 ) -> IntArray:
-    """Section of each record from 0 at the left: by their own places, else by their numbers."""
+    """Section of each record from 0 at the left: by their own positions, else by their numbers."""
     if labels is None:
         return np.zeros(rows.size, dtype=np.int64)
     where, names = reading.table.where, labels.names

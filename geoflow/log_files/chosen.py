@@ -9,7 +9,7 @@ from pathlib import Path
 from geoflow.layers.notes import Note
 from geoflow.log_files.log_units import Conditions
 
-__all__ = ["Asked", "Choice", "Chosen"]
+__all__ = ["Choice", "Chosen", "ColumnRequest"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Chosen:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class ColumnRequest:
     """What a person says of the columns, and what is known of the bar.
 
     Attributes

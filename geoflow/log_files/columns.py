@@ -12,9 +12,15 @@ from geoflow.base.errors import LogError
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
 from geoflow.layers.notes import Note
-from geoflow.log_files.asking import candidates_of, open_notes, refuse_open, refuse_unknown_width, settle_rates
-from geoflow.log_files.chosen import Asked, Choice, Chosen
+from geoflow.log_files.chosen import Choice, Chosen, ColumnRequest
 from geoflow.log_files.column_names import stated_unit
+from geoflow.log_files.column_questions import (
+    candidates_of,
+    open_notes,
+    refuse_open,
+    refuse_unknown_width,
+    settle_rates,
+)
 from geoflow.log_files.fitting import misfit, rate_unit_by_flow
 from geoflow.log_files.log_units import ROLES, Role
 from geoflow.log_files.mapping import named_columns
@@ -28,14 +34,14 @@ _UNUSED: Final = "-"
 _NO_UNIT: Final = {"plain", "time"}  # a time's unit is asked for where the cells need one
 
 
-def choose_columns(table: LogTable, asked: Asked) -> Choice:
+def choose_columns(table: LogTable, request: ColumnRequest) -> Choice:
     """Find the column of every role that has one.
 
     Parameters
     ----------
     table : LogTable
         The log.
-    asked : Asked
+    request : ColumnRequest
         What a person says.
 
     Raises
@@ -43,20 +49,20 @@ def choose_columns(table: LogTable, asked: Asked) -> Choice:
     LogError
         If a column is unknown, or a role the work cannot do without is open; the error lists what to type.
     """
-    named = {**table.roles, **named_columns(asked.columns, asked.mapping, table.names)}
+    named = {**table.roles, **named_columns(request.columns, request.mapping, table.names)}
     found = {role: _column_named(table, role, *column) for role, column in named.items() if column[0] != _UNUSED}
-    open_roles, notes = _choose_unmistakable(table, named, found, asked.rate_unit)
-    ranked = weigh(table, _ranked(table, named, found), found, asked)
-    lead = _leads(table, ranked, found, asked)
-    accepted = _accept(lead, found, asked.rate_unit) if asked.accept else []
+    open_roles, notes = _choose_unmistakable(table, named, found, request.rate_unit)
+    ranked = weigh(table, _ranked(table, named, found), found, request)
+    lead = _leads(table, ranked, found, request)
+    accepted = _accept(lead, found, request.rate_unit) if request.accept else []
     notes += [_accepted_note(lead[role], found[role]) for role in accepted]
     open_roles = {role: each for role, each in open_roles.items() if role not in accepted}
     chosen = {role: found[role] for role in ROLES if role in found}
-    with _offering({role: one for role, one in lead.items() if role not in accepted}, asked.rate_unit):
-        settle_rates(table, chosen, open_roles, asked.rate_unit, ranked, asked.conditions)
+    with _offering({role: one for role, one in lead.items() if role not in accepted}, request.rate_unit):
+        settle_rates(table, chosen, open_roles, request.rate_unit, ranked, request.conditions)
         refuse_open(table, chosen, open_roles)
-        refuse_unknown_width(table, chosen, named, ranked, asked.width)
-    doubt = misfit(table, chosen, asked.conditions, asked.width)
+        refuse_unknown_width(table, chosen, named, ranked, request.width)
+    doubt = misfit(table, chosen, request.conditions, request.width)
     return Choice(
         chosen,
         [*notes, *open_notes(table, open_roles), *_idle_notes(table, chosen, open_roles)],
@@ -74,7 +80,7 @@ def _ranked(table: LogTable, named: Mapping[str, object], chosen: Mapping[str, C
 
 
 def _leads(
-    table: LogTable, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], asked: Asked
+    table: LogTable, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], request: ColumnRequest
 ) -> dict[str, Proposal]:
     """The proposal of each open role, and of rates of no known product, with the unit that flow and speed show."""
     lead = {
@@ -83,20 +89,20 @@ def _leads(
     units = {role: Chosen((one.index,), one.name, one.unit, False) for role, one in lead.items() if one.complete}
     units.update(chosen)
     for role in ("applied", "target"):
-        one = lead.get(role) or _rate_of_no_product(role, chosen, asked)
+        one = lead.get(role) or _rate_of_no_product(role, chosen, request)
         if one is not None and not one.complete:
-            unit = rate_unit_by_flow(table, one.index, units, asked.conditions, asked.width)
+            unit = rate_unit_by_flow(table, one.index, units, request.conditions, request.width)
             if unit is not None and (one.unit is None or unit.endswith(one.unit.partition("/")[2])):
                 lead[role] = replace(one, unit=unit, why=f"{one.why}, and flow, width and speed make {unit} of it")
     return lead
 
 
-def _rate_of_no_product(role: str, chosen: Mapping[str, Chosen], asked: Asked) -> Proposal | None:
+def _rate_of_no_product(role: str, chosen: Mapping[str, Chosen], request: ColumnRequest) -> Proposal | None:
     """The column of a rate that is certain, though nobody says what product its unit counts."""
     column = chosen.get(role)
     if column is None or column.asked or column.unit is None or " " in column.unit:
         return None
-    if asked.rate_unit is not None or asked.conditions.nitrogen is not None:
+    if request.rate_unit is not None or request.conditions.nitrogen is not None:
         return None
     return Proposal(role, column.index[0], column.name, column.unit, 0.0, f"by its name, in {column.unit}")
 

@@ -123,9 +123,9 @@ def places_across(
         return None
     place = np.arange(count, dtype=np.float64)
     if own:
-        place, strays = _offsets(label, moment, track, count)
-        if strays > _DISAGREE:
-            text = f"the sections lie in another order in {100.0 * strays:.0f} % of the passes"
+        place, off = _offsets(label, moment, track, count)
+        if off > _DISAGREE:
+            text = f"the sections lie in another order in {100.0 * off:.0f} % of the passes"
             notes.append(Note("section", f"{text}: their places are an average"))
     rank = np.empty(count, dtype=np.int64)
     order = np.lexsort((place, recording))

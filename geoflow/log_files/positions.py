@@ -18,7 +18,7 @@ from geoflow.log_files.tables import LogTable
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["Places", "find_places", "width_across"]
+__all__ = ["Positions", "find_positions", "width_across"]
 
 _FAR_DEGREES: Final = 2.0  # further from the middle than this is left out of the search for the field [degree]
 _FAR_METRES: Final = 200e3
@@ -26,7 +26,7 @@ _POINT, _POLYGONS = 0, (3, 6)
 
 
 @dataclass(frozen=True)
-class Places:
+class Positions:
     """Positions of all rows of a log.
 
     Attributes
@@ -54,10 +54,10 @@ class Places:
     centre: tuple[float, float]
 
 
-def find_places(
+def find_positions(
     table: LogTable, lon: FloatArray | None, lat: FloatArray | None, *, crs: str | None, swap_axes: bool,
     notes: list[Note],
-) -> Places:  # fmt: skip
+) -> Positions:  # fmt: skip
     """Put every record into a local frame; what is no position stays NaN.
 
     Parameters
@@ -107,7 +107,7 @@ def find_places(
         east, north = np.full(x.size, np.nan), np.full(x.size, np.nan)
         east[known], north[known] = onward.transform(first[known], second[known])
     known = known & np.isfinite(east) & np.isfinite(north)
-    return Places(
+    return Positions(
         np.where(known, east, np.nan), np.where(known, north, np.nan), known, strips, flat, frame, spot.centre
     )
 

@@ -16,13 +16,13 @@ from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.latency import Latency
 from geoflow.layers.notes import Note
 from geoflow.log_files.assemble import assemble
-from geoflow.log_files.chosen import Asked
+from geoflow.log_files.chosen import ColumnRequest
 from geoflow.log_files.clock import Clock
 from geoflow.log_files.columns import choose_columns
 from geoflow.log_files.doubts import driving_order, left_out, no_order
 from geoflow.log_files.log_units import Conditions, nitrogen_per_unit
 from geoflow.log_files.mapping import load_mapping, save_mapping
-from geoflow.log_files.positions import Places, find_places
+from geoflow.log_files.positions import Positions, find_positions
 from geoflow.log_files.records import LogColumns
 from geoflow.log_files.screening import Moves, duplicates, in_order_driven
 from geoflow.log_files.sections import BarWidths, Labels
@@ -156,10 +156,10 @@ class ReadingLog:
         return Conditions(self.nitrogen_fraction, self.nitrogen, self.air_pressure, self.ammonia_density)
 
     @property
-    def asked(self) -> Asked:
+    def request(self) -> ColumnRequest:
         """What is said of the columns."""
         bar = BarWidths(self.bar_width, self.section_widths)
-        return Asked(self.columns, self.mapping, self.rate_unit, self.accept, self.conditions, bar.whole)
+        return ColumnRequest(self.columns, self.mapping, self.rate_unit, self.accept, self.conditions, bar.whole)
 
 
 def read_log(path: Any, how: ReadingLog | None = None, **said: Any) -> ReadLog:
@@ -183,19 +183,19 @@ def read_log(path: Any, how: ReadingLog | None = None, **said: Any) -> ReadLog:
     """
     how = how or ReadingLog(**said)
     table = read_log_table(path, how.layer, take_as_ammonia=how.take_as_ammonia)
-    choice = choose_columns(table, how.asked)
+    choice = choose_columns(table, how.request)
     chosen, notes = choice.chosen, [*table.notes, *choice.notes]
     reading = LogColumns(table, chosen, how.conditions, notes, {}, {}, [], [*choice.doubts])
-    places = find_places(
+    positions = find_positions(
         table, *(reading.column(role) for role in ("lon", "lat")), crs=how.crs, swap_axes=how.swap_axes, notes=notes
     )
-    rows, clock, seconds = _rows_to_read(reading, places)
+    rows, clock, seconds = _rows_to_read(reading, positions)
     applied = reading.si("applied", np.arange(table.rows))
     assert applied is not None
     bar = BarWidths(how.bar_width, how.section_widths)
-    labels = reading.labels() or reading.told_apart(rows, seconds, places, applied, bar.count)
-    moves = _moves(reading, rows, clock, seconds, places, labels)
-    log = assemble(reading, moves, places, labels, applied, bar)
+    labels = reading.labels() or reading.told_apart(rows, seconds, positions, applied, bar.count)
+    moves = _moves(reading, rows, clock, seconds, positions, labels)
+    log = assemble(reading, moves, positions, labels, applied, bar)
     lost = left_out(reading.dropped, applied, log.row[log.on], np.nan_to_num(log.step * log.width)[log.on])
     column = chosen["applied"]
     unit = nitrogen_per_unit(column.unit or "", reading.conditions, where=f"column '{column.name}'")[1]
@@ -203,15 +203,15 @@ def read_log(path: Any, how: ReadingLog | None = None, **said: Any) -> ReadLog:
         path=Path(path if isinstance(path, str | os.PathLike) else table.where),
         file_format=table.file_format,
         log=log,
-        local_crs=places.frame,
-        centre=places.centre,
+        local_crs=positions.frame,
+        centre=positions.centre,
         rows_read=table.rows,
         kept=log.row.size,
         dropped=reading.dropped,
         noted=reading.noted,
         notes=tuple(notes),
         doubts=(*reading.doubts, *([] if lost is None else [lost])),
-        drawn=None if places.strips is None else places.strips[log.row],
+        drawn=None if positions.strips is None else positions.strips[log.row],
         columns={role: (column.name, column.unit) for role, column in chosen.items()},
         accepted=choice.accepted,
         candidates=choice.candidates,
@@ -224,14 +224,14 @@ def read_log(path: Any, how: ReadingLog | None = None, **said: Any) -> ReadLog:
     )
 
 
-def _rows_to_read(reading: LogColumns, places: Places) -> tuple[IntArray, Clock | None, FloatArray]:
+def _rows_to_read(reading: LogColumns, positions: Positions) -> tuple[IntArray, Clock | None, FloatArray]:
     """Rows with a position and, where the log has a clock, a time; the clock, and times of all rows [s]."""
-    rows = reading.drop("no area", np.arange(reading.table.rows), places.flat)
-    rows = reading.drop("no position", rows, ~places.known[rows])
+    rows = reading.drop("no area", np.arange(reading.table.rows), positions.flat)
+    rows = reading.drop("no position", rows, ~positions.known[rows])
     clock = reading.clock()
     seconds = np.full(reading.table.rows, np.nan) if clock is None else clock.seconds
     timeless = ~np.isfinite(seconds[rows])
-    if clock is not None and places.strips is None:
+    if clock is not None and positions.strips is None:
         rows = reading.drop("no time", rows, timeless)
     elif clock is not None and timeless.any():
         reading.say("time", "polygons without a time count as ground all the same", int(timeless.sum()))
@@ -240,18 +240,23 @@ def _rows_to_read(reading: LogColumns, places: Places) -> tuple[IntArray, Clock 
 
 
 def _moves(
-    reading: LogColumns, rows: IntArray, clock: Clock | None, seconds: FloatArray, places: Places, labels: Labels | None
+    reading: LogColumns,
+    rows: IntArray,
+    clock: Clock | None,
+    seconds: FloatArray,
+    positions: Positions,
+    labels: Labels | None,
 ) -> Moves:
-    """Drop duplicates and strays and bring the others into the order driven."""
+    """Drop duplicates and outliers and bring the others into the order driven."""
     timed = np.isfinite(seconds)
     if clock is not None and not timed[rows].all():
         seconds = _with_neighbours(seconds)  # drawn ground needs no time, only a place in the order
     label = np.zeros(seconds.size, dtype=np.int64) if labels is None else labels.code
-    repeated = duplicates(seconds[rows], places.x[rows], places.y[rows], label[rows])
+    repeated = duplicates(seconds[rows], positions.x[rows], positions.y[rows], label[rows])
     rows = reading.drop("duplicate", rows, repeated)
-    ordered = rows if clock is not None else _ordered(reading, rows, places, label)
+    ordered = rows if clock is not None else _ordered(reading, rows, positions, label)
     rows = rows if ordered is None else ordered
-    rows, fixes = reading.without_strays(rows, seconds, places, label, timed=clock is not None)
+    rows, fixes = reading.without_outliers(rows, seconds, positions, label, timed=clock is not None)
     if fixes.spread:
         reading.say("time", "records that share a second of the clock are spread evenly over it", fixes.spread)
     moves = in_order_driven(rows, fixes)
@@ -263,11 +268,11 @@ def _moves(
     return replace(moves, time=np.where(timed[moves.rows], moves.time, np.nan))
 
 
-def _ordered(reading: LogColumns, rows: IntArray, places: Places, label: IntArray) -> IntArray | None:
+def _ordered(reading: LogColumns, rows: IntArray, positions: Positions, label: IntArray) -> IntArray | None:
     """Rows of a log without times in the order driven; None for polygons in none."""
     taken = {at for column in reading.chosen.values() for at in column.index}
-    ordered = driving_order(reading.table, taken, rows, places.x, places.y, label, reading.notes)
-    if ordered is None and places.strips is None:
+    ordered = driving_order(reading.table, taken, rows, positions.x, positions.y, label, reading.notes)
+    if ordered is None and positions.strips is None:
         raise no_order(reading.table.where)
     if ordered is rows:
         reading.say("time", "records are taken in the order of the file")

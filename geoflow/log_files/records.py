@@ -15,14 +15,14 @@ from geoflow.log_files.clock import Clock, read_clock
 from geoflow.log_files.doubts import refuse_mixed
 from geoflow.log_files.lateral import sections_at_once
 from geoflow.log_files.log_units import ROLES, Conditions, role_to_si
-from geoflow.log_files.positions import Places
-from geoflow.log_files.screening import Fixes, find_fixes, strays
+from geoflow.log_files.positions import Positions
+from geoflow.log_files.screening import Fixes, find_fixes, outliers
 from geoflow.log_files.sections import Labels, read_labels
 from geoflow.log_files.tables import LogTable
 
 __all__ = ["LogColumns"]
 
-_TOO_MANY: Final = 0.2  # more strays than this are no strays
+_TOO_MANY: Final = 0.2  # more outliers than this are no outliers
 
 
 @dataclass(frozen=True)
@@ -153,7 +153,7 @@ class LogColumns:
         return read_labels(self.table.columns[column.index[0]], where=where)
 
     def told_apart(
-        self, rows: IntArray, seconds: FloatArray, places: Places, applied: FloatArray, count: int | None
+        self, rows: IntArray, seconds: FloatArray, positions: Positions, applied: FloatArray, count: int | None
     ) -> Labels | None:
         """Sections of a log that has a record of each at every moment and no column for them.
 
@@ -163,7 +163,7 @@ class LogColumns:
             Rows with a position.
         seconds : ndarray, shape (rows of the file,)
             Times [s], NaN without a clock.
-        places : Places
+        positions : Positions
             Positions of all rows.
         applied : ndarray, shape (rows of the file,)
             Rates as logged.
@@ -175,9 +175,9 @@ class LogColumns:
         LogError
             If they all stand at one position and the bar file has another number of sections.
         """
-        if "section" in self.chosen or places.strips is not None:
+        if "section" in self.chosen or positions.strips is not None:
             return None
-        found = sections_at_once(seconds[rows], places.x[rows], places.y[rows], applied[rows])
+        found = sections_at_once(seconds[rows], positions.x[rows], positions.y[rows], applied[rows])
         if found is None:
             return None
         section, how = found
@@ -195,8 +195,8 @@ class LogColumns:
         code[rows] = section
         return Labels(code, tuple(str(at + 1) for at in range(many)), ordered=True)
 
-    def without_strays(
-        self, rows: IntArray, seconds: FloatArray, places: Places, section: IntArray, *, timed: bool
+    def without_outliers(
+        self, rows: IntArray, seconds: FloatArray, positions: Positions, section: IntArray, *, timed: bool
     ) -> tuple[IntArray, Fixes]:
         """Drop the records no machine could have made; return the rows left and their fixes.
 
@@ -206,17 +206,17 @@ class LogColumns:
             Rows with a position.
         seconds : ndarray, shape (rows of the file,)
             Times [s], NaN without a clock.
-        places : Places
+        positions : Positions
             Positions of all rows.
         section : ndarray of int, shape (rows of the file,)
             Code of each row's section.
         timed : bool
             Whether the log has a clock.
         """
-        fixes = find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
-        if places.strips is not None:
+        fixes = find_fixes(seconds[rows], positions.x[rows], positions.y[rows], section[rows])
+        if positions.strips is not None:
             return rows, fixes  # ground that is drawn lies where it is drawn
-        gone_fixes = strays(fixes)
+        gone_fixes = outliers(fixes)
         if not gone_fixes.any():
             refuse_mixed(fixes, self.table.where, told="section" in self.chosen)
             return rows, fixes
@@ -230,6 +230,6 @@ class LogColumns:
         gone = np.zeros(rows.size, dtype=bool)
         gone[fixes.order[gone_fixes[fixes.fix]]] = True
         rows = self.drop("teleport", rows, gone)
-        fixes = find_fixes(seconds[rows], places.x[rows], places.y[rows], section[rows])
+        fixes = find_fixes(seconds[rows], positions.x[rows], positions.y[rows], section[rows])
         refuse_mixed(fixes, self.table.where, told="section" in self.chosen)
         return rows, fixes

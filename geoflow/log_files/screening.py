@@ -1,4 +1,4 @@
-"""What a log's positions and times alone say: duplicates, strays, uninterrupted runs, headings, steps and speeds."""
+"""What a log's positions and times alone say: duplicates, outliers, uninterrupted runs, headings, steps and speeds."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["Fixes", "Motion", "Moves", "duplicates", "find_fixes", "in_order_driven", "measure_motion", "strays"]
+__all__ = ["Fixes", "Motion", "Moves", "duplicates", "find_fixes", "in_order_driven", "measure_motion", "outliers"]
 
 _FASTEST: Final = 60.0  # no ground machine moves faster between two fixes [m/s]
 _NO_RETURN: Final = 20.0  # nor goes this fast one way and straight back [m/s]
@@ -23,7 +23,7 @@ _JUMP: Final = 5.0  # ... if it is also longer than this many median steps
 # A turn that was not logged: a way this much longer than the median step, and not on ahead (cosine of 60 degrees).
 _ASIDE, _LEAST_ASIDE, _AHEAD = 3.0, 3.0, 0.5
 _BASE: Final = 1.0  # shortest distance a heading is taken over [m]
-_FEW: Final = 10  # fewer fixes than this beyond an impossible leap are strays
+_FEW: Final = 10  # fewer fixes than this beyond an impossible leap are outliers
 
 
 @dataclass(frozen=True)
@@ -225,7 +225,7 @@ def _spread(chain: IntArray, time: FloatArray, resolution: float) -> tuple[Float
     return time + resolution * rank / size[group], int((size[group] > 1).sum())
 
 
-def strays(fixes: Fixes) -> BoolArray:
+def outliers(fixes: Fixes) -> BoolArray:
     """Which fixes no machine could have been at, shape (m,): leaps beyond 60 m/s, and single points out and back.
 
     Parameters
@@ -264,7 +264,7 @@ def strays(fixes: Fixes) -> BoolArray:
         if not gone.any():
             if few >= most:
                 break
-            few += 1  # the shortest first: then what lies on both sides of a stray is one again
+            few += 1  # the shortest first: then what lies on both sides of an outlier is one again
     return ~alive
 
 

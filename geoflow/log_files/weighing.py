@@ -10,7 +10,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import GeoflowError
-from geoflow.log_files.chosen import Asked, Chosen
+from geoflow.log_files.chosen import Chosen, ColumnRequest
 from geoflow.log_files.clock import read_clock
 from geoflow.log_files.fitting import flow_unit_by_rate
 from geoflow.log_files.log_units import ROLES, Conditions, role_to_si
@@ -31,7 +31,7 @@ _OF_HECTARES: Final = ("/ha", "kPa", "bar", "m", "km/h", "degC", "kg NH3/min", "
 
 
 def weigh(
-    table: LogTable, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], asked: Asked
+    table: LogTable, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], request: ColumnRequest
 ) -> dict[str, list[Proposal]]:
     """Rank candidates anew by how they fit the columns that are known.
 
@@ -43,19 +43,19 @@ def weigh(
         Role to its candidates, best first.
     chosen : mapping
         Columns with their units.
-    asked : Asked
+    request : ColumnRequest
         What converts them, and how wide the bar is.
     """
     found = dict(ranked)
-    way = _way_speed(table, chosen, asked.conditions)
+    way = _way_speed(table, chosen, request.conditions)
     if way is not None:
-        _each(found, "speed", lambda one: _by_way(table, one, way, asked.conditions))
+        _each(found, "speed", lambda one: _by_way(table, one, way, request.conditions))
     rate = _rate(table, chosen, found)
     if rate is not None:
         _each(found, "on", lambda one: _by_rate(table, one, rate))
     for role in ("width", "speed"):
         _each(found, role, lambda one: _by_company(table, one, chosen))
-    _each(found, "flow", lambda one: _by_use(table, one, found, chosen, asked))
+    _each(found, "flow", lambda one: _by_use(table, one, found, chosen, request))
     return {role: sorted(each, key=lambda one: -one.points) for role, each in found.items()}
 
 
@@ -135,7 +135,11 @@ def _by_rate(table: LogTable, one: Proposal, rate: FloatArray) -> Proposal:
 
 
 def _by_use(
-    table: LogTable, one: Proposal, ranked: Mapping[str, list[Proposal]], chosen: Mapping[str, Chosen], asked: Asked
+    table: LogTable,
+    one: Proposal,
+    ranked: Mapping[str, list[Proposal]],
+    chosen: Mapping[str, Chosen],
+    request: ColumnRequest,
 ) -> Proposal:
     """Candidate for the flow without a unit, in the one in which it is rate times width times speed."""
     if one.unit is not None:
@@ -145,9 +149,9 @@ def _by_use(
         for role in ("width", "speed")
         if (best := leading(ranked.get(role, []))) is not None and best.complete
     } | dict(chosen)
-    if "applied" in known and asked.rate_unit is not None:
-        known["applied"] = replace(known["applied"], unit=known["applied"].unit or asked.rate_unit)
-    unit = flow_unit_by_rate(table, one.index, known, asked.conditions, asked.width)
+    if "applied" in known and request.rate_unit is not None:
+        known["applied"] = replace(known["applied"], unit=known["applied"].unit or request.rate_unit)
+    unit = flow_unit_by_rate(table, one.index, known, request.conditions, request.width)
     if unit is None:
         return one
     return replace(one, unit=unit, why=f"{one.why}, and rate times width times speed is it in {unit}")

@@ -85,15 +85,22 @@ def _table() -> FloatArray:
     return table
 
 
-def _on_grid(table: FloatArray, temperature: FloatArray) -> list[FloatArray]:
+@functools.cache
+def _log_table() -> FloatArray:
+    """The same table with the logarithm of the pressure, which is what is interpolated."""
+    temperature, pressure, *columns = _table()
+    return np.array([temperature, np.log(pressure), *columns])
+
+
+def _on_grid(temperature: FloatArray) -> list[FloatArray]:
+    table = _log_table()
     # The grid is even, so one index and one weight serve all columns.
     position = (temperature - table[0, 0]) / (table[0, 1] - table[0, 0])
-    below = np.clip(position.astype(np.int64), 0, table.shape[1] - 2)
+    below = np.minimum(np.maximum(position.astype(np.int64), 0), table.shape[1] - 2)
     weight = position - below
-    columns = [column[below] * (1.0 - weight) + column[below + 1] * weight for column in table[2:]]
-    log_pressure = np.log(table[1])
-    pressure = np.exp(log_pressure[below] * (1.0 - weight) + log_pressure[below + 1] * weight)
-    return [pressure, *columns]
+    low, high = (table[1:].take(place, axis=1) for place in (below, below + 1))
+    log_pressure, *columns = low * (1.0 - weight) + high * weight
+    return [np.exp(log_pressure), *columns]
 
 
 def saturation(temperature: Floats) -> Saturation:
@@ -116,7 +123,7 @@ def saturation(temperature: Floats) -> Saturation:
             where="liquid temperature",
             cure="check the temperature and its unit",
         )
-    return Saturation(kelvin, *_on_grid(_table(), kelvin))
+    return Saturation(kelvin, *_on_grid(kelvin))
 
 
 def vapour_pressure(temperature: Floats) -> FloatArray:
@@ -127,8 +134,8 @@ def vapour_pressure(temperature: Floats) -> FloatArray:
     temperature : array_like
         [K], within the table; held at its ends.
     """
-    table = _table()
-    return np.asarray(np.exp(np.interp(temperature, table[0], np.log(table[1]))))
+    kelvin, log_pressure = _log_table()[:2]
+    return np.asarray(np.exp(np.interp(temperature, kelvin, log_pressure)))
 
 
 def saturation_temperature(pressure: Floats) -> FloatArray:
@@ -152,7 +159,7 @@ def saturation_temperature(pressure: Floats) -> FloatArray:
             where="pressure",
             cure="check the pressure, its unit, and whether it is gauge or absolute",
         )
-    return np.asarray(np.interp(np.log(pascal), np.log(table[1]), table[0]))
+    return np.asarray(np.interp(np.log(pascal), _log_table()[1], table[0]))
 
 
 def liquid_density(saturated: Saturation, pressure: Floats) -> FloatArray:

@@ -24,7 +24,6 @@ __all__ = [
     "clip_coefficients",
     "coefficient_line",
     "effective_pressure",
-    "land_flash_weight",
     "mass_flow",
     "upstream_pressure",
 ]
@@ -96,35 +95,6 @@ def upstream_pressure(
     area = 0.25 * np.pi * np.square(np.asarray(diameter, dtype=np.float64))
     flux = np.asarray(flow, dtype=np.float64) / (np.asarray(coefficient) * area)
     return np.asarray(effective + np.square(flux) / (2.0 * np.asarray(density)))
-
-
-def land_flash_weight(
-    land: Floats,
-    coefficient: Floats,
-    density: Floats,
-    vapour_pressure: Floats,
-    back_pressure: Floats,
-    flux_limit: Floats,
-) -> FloatArray:
-    """Central flashing weight of a plate of a given thickness [-].
-
-    The length-weighted flashing model (Fauske and Epstein) written as a weight: with
-    x = (L/Le) 2 Cd^2 rho (Ps - Pb) / G^2 its flow is that of b = x / (1 + x). It starts from b = 0 for no land.
-    For lands of a millimetre or two it is the best central value there is, not a measured one.
-
-    Parameters
-    ----------
-    land : array_like
-        Length of the bore L [m], up to 0.1 m.
-    coefficient, density, vapour_pressure, back_pressure : array_like
-        [-], [kg/m3], [Pa], [Pa].
-    flux_limit : array_like
-        Equilibrium-rate flux G of the saturated liquid [kg/m2 s].
-    """
-    head = np.maximum(np.asarray(vapour_pressure, dtype=np.float64) - back_pressure, 0.0)
-    length = np.minimum(np.asarray(land, dtype=np.float64), EQUILIBRIUM_LENGTH) / EQUILIBRIUM_LENGTH
-    ratio = length * 2.0 * np.square(coefficient) * density * head / np.square(flux_limit)
-    return np.asarray(ratio / (1.0 + ratio))
 
 
 def coefficient_line(

@@ -8,31 +8,10 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray, Floats
 
-__all__ = ["boiling_line_capacity", "capacity_ratio", "manifold_temperature_rise"]
+__all__ = ["boiling_line_capacity", "manifold_temperature_rise"]
 
 _STEPS: Final = 240
 _LEAST_PRESSURE: Final = 0.02
-
-
-def capacity_ratio(pressure_lost: Floats, vapour_pressure: Floats, omega: Floats) -> FloatArray:
-    """Liquid a displacement pump moves over what it would move without vapour in its inlet [-].
-
-    r = 1 / (1 + omega (Ps / (Ps - dp) - 1)): the volume of saturated liquid that has lost dp in equilibrium, with
-    Leung's omega. Within 0.005 of the exact flash for losses up to 5 psi. Nucleation takes time, so a real pump
-    does better: this is the lower end, and a ratio of one the upper.
-
-    Parameters
-    ----------
-    pressure_lost : array_like
-        Net loss from the tank to the inlet [Pa]; a gain (negative) leaves the liquid whole.
-    vapour_pressure : array_like
-        Absolute [Pa].
-    omega : array_like
-        [-]
-    """
-    vapour = np.asarray(vapour_pressure, dtype=np.float64)
-    left = np.maximum(vapour - np.maximum(pressure_lost, 0.0), 1e-3 * vapour)
-    return np.asarray(1.0 / (1.0 + np.asarray(omega) * (vapour / left - 1.0)))
 
 
 def boiling_line_capacity(

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Final
 
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, Floats
 
 __all__ = ["rising_root"]
+
+_OFF_ENDS: Final = 0.01  # share of a bracket that the first step keeps from either end
 
 
 def rising_root(
@@ -22,8 +25,9 @@ def rising_root(
     """Where an elementwise rising function is zero, between two ends.
 
     Chandrupatla's bracketing method (Adv. Eng. Software 28 (1997) 145-149): inverse quadratic steps where they are
-    safe, bisection elsewhere. scipy's elementwise solver finds the same roots (tests), but drops finished elements on
-    the way, which functions that carry arrays of their own cannot follow.
+    safe, bisection elsewhere; the first step is along the straight line between the ends. scipy's elementwise solver
+    finds the same roots (tests), but drops finished elements on the way, which functions that carry arrays of their own
+    cannot follow.
 
     Parameters
     ----------
@@ -46,7 +50,8 @@ def rising_root(
     outside = np.where(f_far >= 0.0, far, np.where(f_near <= 0.0, near, np.nan))
     done = ~np.isnan(outside)
     found = outside.copy()
-    share = np.full(far.shape, 0.5)
+    rise = np.where(done, 1.0, f_near - f_far)
+    share = np.where(done, 0.5, np.minimum(np.maximum(f_near / rise, _OFF_ENDS), 1.0 - _OFF_ENDS))
     for _ in range(rounds):
         if done.all():
             break
@@ -68,5 +73,5 @@ def rising_root(
             step = f_near / (f_far - f_near) * f_third / (f_far - f_third) + (third - near) / (far - near) * f_near / (
                 f_third - f_near
             ) * f_far / (f_third - f_far)
-        share = np.where(quadratic & np.isfinite(step), np.clip(step, least, 1.0 - least), 0.5)
+        share = np.where(quadratic & np.isfinite(step), np.minimum(np.maximum(step, least), 1.0 - least), 0.5)
     return np.where(np.isnan(found), near, found)

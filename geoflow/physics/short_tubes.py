@@ -49,7 +49,6 @@ __all__ = [
     "throat_pressure",
     "tube_coefficient",
     "tube_drift",
-    "tube_flash_weight",
     "tube_flow",
     "tube_flow_bounds",
     "validity",
@@ -232,25 +231,6 @@ def tube_coefficient(land: Floats, diameter: Floats) -> FloatArray:
     """
     proportion = np.asarray(land, dtype=np.float64) / np.asarray(diameter, dtype=np.float64)
     return np.asarray(np.maximum(_COEFFICIENT - _FALL * np.log(proportion / 6.0), 0.3))
-
-
-def tube_flash_weight(saturated: Saturation, pressure: Floats, back_pressure: Floats) -> FloatArray:
-    """Flashing weight b [-] that says the same as the throat pressure; rises with the margin over vapour pressure.
-
-    Zero where the hose pressure reaches the throat pressure: then the bore does not choke.
-
-    Parameters
-    ----------
-    saturated : Saturation
-        Of the liquid before the orifice.
-    pressure, back_pressure : array_like
-        Before and just below the orifice, absolute [Pa].
-    """
-    below = np.asarray(back_pressure, dtype=np.float64)
-    step = saturated.pressure - below
-    with np.errstate(divide="ignore", invalid="ignore"):
-        weight = (throat_pressure(saturated, pressure) - below) / step
-    return np.where(step > 0.0, np.clip(weight, 0.0, 1.0), 0.0)
 
 
 def tube_flow(

@@ -235,12 +235,19 @@ def _limits(bar: Bar, system: System) -> list[list[str]]:
 
 def _fitted_orifices(bar: Bar) -> list[str]:
     """What is assumed about the orifices in use."""
-    fitted = [orifice for orifice in bar.orifices.values() if orifice.name in {s.orifice for s in bar.sections}]
+    in_use = {section.orifice for section in bar.sections}
+    fitted = [orifice for orifice in bar.orifices.values() if orifice.name in in_use]
+    told_of = [text.format(_and([one.name for one in some])) for some, text in _assumed_of(bar, fitted) if some]
+    return [*told_of, *long_bore_lines(bar, fitted)]
+
+
+def _assumed_of(bar: Bar, fitted: list[Orifice]) -> tuple[tuple[list[Orifice], str], ...]:
+    """Orifices of which something is assumed, and what."""
     usual = keys_of("orifices")["coefficient_tolerance"].default
     fitted_as_told = [one for one in fitted if one.learned is None]
     free = [one for one in fitted_as_told if one.flash_weight is None and one.flashing is None]
     open_ = [one for one in free if not is_bounded_as_long(bar, one)]
-    told = (
+    return (
         (
             [one for one in fitted_as_told if one.coefficient_tolerance == usual and not one.measured],
             f"coefficient of {{}}: ± {float(usual or 0) * 100:g} %, as nothing better was given; a water test narrows "
@@ -261,8 +268,6 @@ def _fitted_orifices(bar: Bar) -> list[str]:
             "no land for {}: the middle estimate of the flashing is a rough one",
         ),
     )
-    told_of = [text.format(_and([one.name for one in some])) for some, text in told if some]
-    return [*told_of, *long_bore_lines(bar, fitted)]
 
 
 def _lossless(bar: Bar) -> list[str]:

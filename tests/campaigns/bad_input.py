@@ -137,8 +137,9 @@ def work() -> None:
 class Worker:
     """A process that answers cases; started anew when it dies, hangs or has grown."""
 
-    def __init__(self) -> None:
+    def __init__(self, seconds: float) -> None:
         self.process: subprocess.Popen[str] | None = None
+        self.patience = PATIENCE * seconds
 
     def ask(self, case: dict[str, Any]) -> dict[str, Any]:
         if self.process is None:
@@ -151,10 +152,10 @@ class Worker:
         process.stdin.flush()
         with selectors.DefaultSelector() as waiting:
             waiting.register(process.stdout, selectors.EVENT_READ)
-            # The clock is patient, for the machine may be busy; an answer that comes is held to the processor's time.
-            if not waiting.select(PATIENCE * MOST_SECONDS):
+            # The clock is patient, for the machine may be busy; an answer that comes is held to the processor's.
+            if not waiting.select(self.patience):
                 self.stop()
-                return {"dead": f"no answer in {PATIENCE * MOST_SECONDS:g} s"}
+                return {"dead": f"no answer in {self.patience:g} s"}
         line = process.stdout.readline()
         if not line:
             code = process.wait()
@@ -209,7 +210,9 @@ def _lay(place: Path, made: Any) -> None:
         (inputs / name).symlink_to(target)
 
 
-def judge(answer: dict[str, Any], before: dict[str, str], after: dict[str, str]) -> list[str]:
+def judge(
+    answer: dict[str, Any], before: dict[str, str], after: dict[str, str], seconds: float = MOST_SECONDS
+) -> list[str]:
     """What is wrong with an answer; nothing if it is as it should be."""
     if "dead" in answer:
         return [answer["dead"]]
@@ -223,7 +226,7 @@ def judge(answer: dict[str, Any], before: dict[str, str], after: dict[str, str])
         wrong.append(f"exit code {code}: {err[-200:]}")
     elif code == 2 and not all(word in err for word in ("geoflow: ", "\n  where: ", "\n  cure:  ")):
         wrong.append(f"no what, where and cure: {err[:200]!r}")
-    if answer["took"] > MOST_SECONDS:
+    if answer["took"] > seconds:
         wrong.append(f"took {answer['took']:.0f} s")
     if answer["growth"] > MOST_GROWTH:
         wrong.append(f"grew by {answer['growth'] / 1e6:,.0f} MB")
@@ -267,15 +270,19 @@ def run(
     keep: Path | None = None,
     show: bool = False,
     progress: int = 0,
+    seconds: float = MOST_SECONDS,
 ) -> Outcome:
-    """Run cases `first` to ``first + count`` of a seed; the same numbers give the same files."""
+    """Run cases `first` to ``first + count`` of a seed; the same numbers give the same files.
+
+    None may take more than `seconds` of the processor, and three times as many of the clock.
+    """
     from bad_files import kinds
     from spoil import spoil
 
     known = kinds()
     strangers = [content for kind in known for content in kind.files.values()]
     done = Outcome(0, collections.Counter(), collections.Counter(), 0.0, 0, [])
-    worker = Worker()
+    worker = Worker(seconds)
     start = time.monotonic()
     try:
         for number in range(first, first + count):
@@ -294,7 +301,7 @@ def run(
                 before = _look(Path(ring))
                 writes = any(part.startswith("../out") for part in command)
                 answer = worker.ask({"place": str(place / "case"), "command": command, "watch": True})
-                wrong = judge(answer, before, _look(Path(ring)))
+                wrong = judge(answer, before, _look(Path(ring)), seconds)
                 if not writes and any((place / "case/out").iterdir()):
                     wrong.append("wrote an output that was not asked for")
                 if wrong and keep is not None:
