@@ -18,6 +18,7 @@ import geopandas
 import pandas
 import pyarrow.parquet
 import shapely
+import taskdata_files as task
 from log_files import FRAME, degrees, stamps, write_csv
 from season_fields import make_season
 
@@ -517,3 +518,34 @@ def damaged(folder: Path, kind: str) -> str:
 def test_a_damaged_log_is_refused(kind: str, words: str, two_fields: Path, capsys: pytest.CaptureFixture[str]) -> None:
     split(two_fields, glob=damaged(two_fields, kind), code=2)
     assert words in capsys.readouterr().err and not (two_fields / "split").exists()
+
+
+def test_tasks_of_task_data_are_split_each_and_keep_what_the_machine_states(two_fields: Path) -> None:
+    """Two tasks, one in each field; the machine logs that its rate follows a target after 2 s (ISO 11783-11, 142)."""
+    lon, lat = degrees(np.array([200.0, SIDE + 260.0]), np.array([10.0, 10.0]))
+    files: dict[str, str | bytes] = {}
+    for number, (east, north) in enumerate(zip(lon, lat, strict=True), start=1):
+        data = b"".join(
+            task.record(
+                43_200_000 + 1000 * s, task.DAY + number, task.at(east, north + 2e-5 * s), [(0, 15_000 + s), (1, 2000)]
+            )
+            for s in range(60)
+        )
+        name = f"TLG0000{number}"
+        files |= task.log_files(name, task.header([("01B1", "DET1"), ("008E", "DET1")]), data)
+    tasks = [task.log_task("TLG00001"), task.log_task("TLG00002", key="TSK2", title="Side-dress")]
+    path = task.taskdata(two_fields, task.bar([6.0, 6.0]), *tasks, files=files)
+    said = split(two_fields, "--set", "take_as_ammonia=yes", glob="TASKDATA")
+    assert [(one["field"], one["log"], one["records"]) for one in said["logs"]] == [
+        ("Lower", "TASKDATA TSK1", 60),
+        ("Upper", "TASKDATA TSK2", 60),
+    ]
+    for entry, layer in zip(
+        read_catalog(str(two_fields / "split" / "catalog.csv"), {}, "/"), ("TSK1", "TSK2"), strict=True
+    ):
+        part = read_log(entry.text("log"), mapping=Path(entry.text("columns_file") or ""))
+        whole = read_log(path, layer=layer, take_as_ammonia=True)
+        assert part.latency == whole.latency is not None
+        assert part.columns == whole.columns and part.clock == whole.clock
+        for name in ("applied", "width", "time"):
+            assert np.array_equal(getattr(part.log, name), getattr(whole.log, name), equal_nan=True)

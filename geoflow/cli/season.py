@@ -188,11 +188,12 @@ def _season(options: argparse.Namespace) -> int:
 SEASON: Final = Command(
     "season",
     _season,
-    help="vet, rewrite, plan or reconcile many fields at once, and rank the bars by what was found",
-    description="Run vet, rewrite, plan or reconcile for every field of a catalog, on this machine's cores or on a "
-    "Dask cluster. The same command goes on where it stopped. A catalog has one row per field: field, job, and a "
+    help="vet, rewrite, plan, card or reconcile many fields at once, and rank the bars by what was found",
+    description="Run vet, rewrite, plan, card or reconcile for every field of a catalog, on this machine's cores or "
+    "on a Dask cluster. The same command goes on where it stopped. A catalog has one row per field: field, job, and a "
     "column for every option the field needs, named as the single command names it (rate_column for "
-    "--rate-column). docs/season.md tells more.",
+    "--rate-column). --make writes one; with --maps or --outlines it splits the logs of a machine's whole season by "
+    "field first. docs/season.md tells more.",
     epilog='Example: geoflow season catalog.csv --temperature "38..46 degF" --out tomorrow. To make a catalog: '
     'geoflow season --make catalog.csv --glob "fields/*.zip" --job vet --bar bar.toml --temperature '
     '"35..50 degF" --speed "5 mph". ' + _CODES,

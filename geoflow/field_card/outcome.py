@@ -54,6 +54,8 @@ class CardOutcome:
     spare_suction : float or None
         Pressure that may be lost before the pump besides, at the coldest liquid and the highest rate [Pa]; None
         without a suction.
+    zone_rate : ndarray, shape (zones,), or None
+        Nitrogen rate of each zone of the map [kg/m2]; None without a map.
     """
 
     prescription: Prescription | None
@@ -70,6 +72,7 @@ class CardOutcome:
     tanks: TankCount | None
     heel: float
     spare_suction: float | None
+    zone_rate: FloatArray | None = None
 
     @property
     def has_findings(self) -> bool:

@@ -260,7 +260,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
     Option("temperature", "temperature range", ("season",), "temperature for all fields, in place of the catalog's",
            "T"),
     Option("speed", "speed range", ("season",), "speed for all fields, in place of the catalog's", "V"),
-    Option("job", "text", ("season",), "vet, rewrite, plan or reconcile, for all fields", "JOB"),
+    Option("job", "text", ("season",), "vet, rewrite, plan, card or reconcile, for all fields", "JOB"),
     Option("set", "list", ("season",),
            'any other column for all fields: "rate_unit=lb N/ac", "target=maps/{field}.shp"; may be repeated',
            "COLUMN=VALUE"),

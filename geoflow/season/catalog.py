@@ -34,7 +34,7 @@ class Entry:
     field : str
         Its name, unlike any other in the catalog.
     job : str
-        ``"vet"``, ``"rewrite"``, ``"plan"`` or ``"reconcile"``.
+        One of `JOBS`.
     values : dict
         Column to what it says: text, a whole path or URL, a flag, or a tuple of texts; nothing for an empty cell.
     """

@@ -202,18 +202,22 @@ def scan(
     """
     unit = _day_or_month(stream, start, chosen)
     reader = _Reader(start, chosen, how, machine, unit)
-    parts: list[tuple[Any, ...]] = []
     claims: list[Claims] = []
+    parts: dict[str, list[Any]] = {name: [] for name in ("lon", "lat", "seconds", "machine", "spread")}
     for table in stream.tables(reader.columns):
         lon, lat = reader.positions(table)
         claims.append(claims_of(lon, lat, fields))
-        parts.append((lon, lat, reader.seconds(table), reader.machine(table), reader.spread(table)))
-    rows = sum(part[0].size for part in parts) - stream.blanks
-    whole: list[Any] = [np.concatenate(list(each))[:rows] for each in zip(*parts, strict=True)]
-    del parts
+        seconds, machine_of, on = reader.seconds(table), reader.machine(table), reader.spread(table)
+        for pile, part in zip(parts.values(), (lon, lat, seconds, machine_of, on), strict=True):
+            pile.append(part)
+    rows = sum(map(len, parts["lon"])) - stream.blanks
+    # One column after the other, so that none is there twice for long.
+    whole: list[Any] = [np.concatenate(parts.pop(name))[:rows] for name in list(parts)]
     lon, lat, seconds, machines, spread = whole
+    claimed = Claims.joined(claims)
+    claims.clear()
     order = _order(seconds, machines, by_time=reader.clock_scale in {"UTC", "local"})
-    field = _fields(Claims.joined(claims), order, (lon, lat, seconds), machines, fields.rank)
+    field = _fields(claimed, order, (lon, lat, seconds), machines, fields.rank)
     dated = reader.clock_scale in {"UTC", "local"}
     days = np.full(rows, np.datetime64("NaT", "D"))
     if dated:

@@ -119,4 +119,5 @@ def card_of(
         tanks,
         heel,
         spare_suction(solution, most * width / bar.nitrogen_fraction, float(kelvin[0])) if held.any() else None,
+        None if prescription is None else rate,
     )
