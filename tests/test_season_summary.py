@@ -72,7 +72,7 @@ def seasons(draw: np.random.Generator, bars: int, fields: int, worn: float = 0.0
 def test_where_all_bars_are_alike_hardly_any_stands_out() -> None:
     """Where there is nothing to find, the rate of false discoveries is the share of seasons that name any bar.
 
-    95 % intervals that do not overlap, the rule before, named one in a third of these seasons.
+    95 % intervals that do not overlap, the rule before, named one in 88 % of these seasons.
     """
     draw = np.random.default_rng(6)
     named = [any(row["stands_out"] for row in bar_rows(seasons(draw, 30, 12))) for _ in range(150)]

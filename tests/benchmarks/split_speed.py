@@ -1,6 +1,6 @@
 """Splits a made-up season's log of one machine by field, and prints time for each point, the most memory, and counts.
 
-Run ``python tests/benchmarks/split_speed.py [--points 10000000] [--fields 150] [--form csv]``. The log is written here,
+Run ``python tests/benchmarks/split_speed.py [--points 10000000] [--fields 150] [--form csv] [--backwards]``. The log is written here,
 a part at a time: passes over each field, one field after the other, every fifth of them touching the one before it,
 with a way from field to field. Then the command runs in a process of its own, once for one field's points and once for
 all of them.
@@ -59,10 +59,10 @@ def positions(number: int, points: int, side: float) -> tuple[np.ndarray, np.nda
     return np.concatenate([x, np.full(ROAD, x[-1])]), np.concatenate([y, np.full(ROAD, far)])
 
 
-def write_log(path: Path, fields: int, points: int, side: float) -> None:
-    """Write the log, field by field."""
+def write_log(path: Path, fields: int, points: int, side: float, *, backwards: bool = False) -> None:
+    """Write the log, field by field; the last first with `backwards`, so that it has to be put in order."""
     head = True
-    for number in range(fields):
+    for number in reversed(range(fields)) if backwards else range(fields):
         lon, lat = in_degrees(*positions(number, points, side))
         clock = np.datetime64("2026-04-01T06:00:00") + number * np.timedelta64(points + 5000, "s")
         rate = 150.0 + np.arange(points) % 40
@@ -119,6 +119,7 @@ def main() -> None:
     parser.add_argument("--points", type=int, default=10_000_000)
     parser.add_argument("--fields", type=int, default=150)
     parser.add_argument("--form", choices=("csv", "parquet"), default="csv")
+    parser.add_argument("--backwards", action="store_true", help="fields stand in the file the last first")
     options = parser.parse_args()
     each = options.points // options.fields
     side = float(np.ceil(np.sqrt((each - ROAD) * STEP * LANE) / LANE) * LANE)
@@ -127,7 +128,7 @@ def main() -> None:
         outlines(folder / "outlines", options.fields, side)
         began = time.perf_counter()
         for name, fields in (("one", 1), ("all", options.fields)):
-            write_log(folder / f"{name}.csv", fields, each, side)
+            write_log(folder / f"{name}.csv", fields, each, side, backwards=options.backwards)
         print(f"written in {time.perf_counter() - began:,.0f} s: {(folder / 'all.csv').stat().st_size / 1e9:.2f} GB")
         for name, fields in (("one", 1), ("all", options.fields)):
             log = folder / f"{name}.csv"
