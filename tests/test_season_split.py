@@ -366,6 +366,17 @@ def test_each_log_and_machine_has_logs_of_its_own(two_fields: Path, capsys: pyte
     assert len(read_catalog(str(two_fields / "split" / "catalog.csv"), {}, "/")) == 5
 
 
+def test_logs_of_one_name_from_two_folders_stay_apart(two_fields: Path) -> None:
+    for folder in ("red", "green"):
+        (two_fields / "exports" / folder).mkdir(parents=True)
+        write_csv(two_fields / "exports" / folder / "Lower.csv", columns_of(*drive()))
+    said = split(two_fields, glob="exports/*/*.csv")
+    assert sorted(said["records"]) == ["Lower", "Lower 2"] and len({one["file"] for one in said["logs"]}) == 4
+    assert sorted(len(each) for each in records_of(two_fields).values()) == sorted(
+        one["records"] for one in said["logs"]
+    )
+
+
 def test_a_map_is_its_fields_ground_with_some_more_around_it(tmp_path: Path) -> None:
     """The map's zones end 25 m before the passes do."""
     outline(tmp_path / "maps", "Home", square(0.0, 200.0), square(200.0, SIDE), rate=[100.0, 120.0])

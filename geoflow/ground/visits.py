@@ -16,6 +16,7 @@ NOWHERE: Final = -1
 """Stands for a record in no field."""
 _CONTESTED, _UNPLACED = -2, -3
 _PIECE: Final = 2048  # records looked up together
+_BLOCK: Final = 1_000_000
 _PAUSE: Final = 600.0  # a machine that wrote nothing for so long may have gone elsewhere [s]
 _JUMP: Final = 500.0  # and one that is so far from its last record [m]
 _CHANGE: Final = 400.0  # driven outside its field before a machine is taken to have changed fields [m]
@@ -88,9 +89,9 @@ class Claims:
         if isinstance(rows, int):
             end = int(np.searchsorted(self.record, rows))
             return Claims(self.only[:rows], self.record[:end], self.field[:end], self.level[:end])
-        place = np.full(self.only.size, -1)
-        place[rows] = np.arange(rows.size)
-        record = place[self.record]
+        place: Any = np.full(self.only.size, -1, dtype=np.int32)
+        place[rows] = np.arange(rows.size, dtype=np.int32)
+        record = place[self.record].astype(np.int64)
         kept = np.flatnonzero(record >= 0)
         kept = kept[np.argsort(record[kept], kind="stable")]
         return Claims(self.only[rows], record[kept], self.field[kept], self.level[kept])
@@ -143,7 +144,7 @@ def claims_of(lon: FloatArray, lat: FloatArray, fields: Fields) -> Claims:
     return Claims(only, record[order], owner[order], level[order])
 
 
-def ground_steps(lon: FloatArray, lat: FloatArray) -> FloatArray:
+def ground_steps(lon: FloatArray, lat: FloatArray, order: IntArray | None = None) -> FloatArray:
     """Distance of each record from the last one with a position [m], shape (records,); 0 for the first.
 
     Along parallel and meridian of a sphere, good for neighbours.
@@ -151,14 +152,21 @@ def ground_steps(lon: FloatArray, lat: FloatArray) -> FloatArray:
     Parameters
     ----------
     lon, lat : ndarray, shape (records,)
-        In the order driven [degree]; NaN where there is none.
+        [degree]; NaN where there is none.
+    order : ndarray of int, optional
+        The order driven, and that of the distances; that of the positions without it.
     """
-    known = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat))
     steps: Any = np.zeros(lon.size, dtype=np.float32)
-    if known.size > 1:
-        x, y = lon[known], lat[known]
-        east = np.diff(x) * np.cos(np.radians(y[1:])) * _DEGREE
-        steps[known[1:]] = np.hypot(east, np.diff(y) * _DEGREE)
+    last = np.full((2, 1), np.nan)
+    for begin in range(0, lon.size, _BLOCK):  # so that a long log needs little more than its steps
+        rows = slice(begin, begin + _BLOCK) if order is None else order[begin : begin + _BLOCK]
+        places = np.concatenate([last, np.stack([lon[rows], lat[rows]])], axis=1)
+        known = np.flatnonzero(np.isfinite(places).all(axis=0))
+        if known.size:
+            x, y = places[:, known]
+            apart = np.hypot(np.diff(x) * np.cos(np.radians(y[1:])), np.diff(y)) * _DEGREE
+            steps[begin + known[1:] - 1] = apart
+            last = places[:, known[-1:]]
     return steps  # type: ignore[no-any-return]
 
 
@@ -168,7 +176,7 @@ class _Sequence:
 
     only: IntArray
     steps: FloatArray
-    section: IntArray
+    section: Any
     claims: Claims
     rank: IntArray
 
@@ -194,9 +202,11 @@ def fields_of(claims: Claims, seconds: FloatArray, steps: FloatArray, rank: IntA
         Of `Fields`.
     """
     broken = steps > _JUMP
+    waited = np.diff(seconds)
     with np.errstate(invalid="ignore"):
-        broken[1:] |= np.abs(np.diff(seconds)) > _PAUSE
-    line = _Sequence(claims.only, steps, np.cumsum(broken), claims, rank)
+        broken[1:] |= np.abs(waited, out=waited) > _PAUSE
+    del waited
+    line = _Sequence(claims.only, steps, np.cumsum(broken, dtype=np.int32), claims, rank)
     found: Any = np.where(claims.only >= 0, claims.only, NOWHERE).astype(np.int32)
     for first, last in _open_stretches(claims.only):
         _settle(line, found, first, last)

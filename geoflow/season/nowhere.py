@@ -10,7 +10,7 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.season.outlines import Outline
-from geoflow.season.scanning import Scan
+from geoflow.season.scanning import Scan, day_text
 
 __all__ = ["Stray", "strays_of"]
 
@@ -62,14 +62,13 @@ def strays_of(log: str, scan: Scan, outlines: Sequence[Outline]) -> list[Stray]:
     """
     rows = np.flatnonzero(scan.field < 0)
     if scan.order is not None:
-        place = np.empty(scan.order.size, dtype=np.int64)
-        place[scan.order] = np.arange(scan.order.size)
+        place = np.empty(scan.order.size, dtype=np.int32)
+        place[scan.order] = np.arange(scan.order.size, dtype=np.int32)
         rows = rows[np.argsort(place[rows], kind="stable")]
     placed = np.isfinite(scan.lon[rows]) & np.isfinite(scan.lat[rows])
     found: list[Stray] = []
-    for day in np.unique(scan.day[rows]):
-        own = (scan.day[rows] == day) | (np.isnat(day) & np.isnat(scan.day[rows]))
-        said = None if np.isnat(day) else str(day)
+    for day in np.unique(scan.day[rows]).tolist():
+        own, said = scan.day[rows] == day, day_text(day)
         lost = rows[own & ~placed]
         if lost.size:
             found.append(Stray(log, said, lost.size, int(scan.spread[lost].sum()), None, None, None, None))

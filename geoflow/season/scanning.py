@@ -21,10 +21,12 @@ from geoflow.log_files.read_log import ReadingLog
 from geoflow.log_files.streams import LogStream
 from geoflow.log_files.tables import LogTable
 
-__all__ = ["Scan", "scan"]
+__all__ = ["NO_DAY", "Scan", "day_text", "scan"]
 
 _WRITTEN: Final = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}[T ,]")
 _DAY: Final = 86_400.0
+NO_DAY: Final = int(np.iinfo(np.int32).min)
+"""Stands for a day that is not known."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,8 +43,8 @@ class Scan:
         As the log calls them; one of no name without a column for them.
     lon, lat : ndarray, shape (records,)
         [degree]; NaN where there is no position.
-    day : ndarray of datetime64[D], shape (records,)
-        By the log's own clock; NaT where it is not known.
+    day : ndarray of int32, shape (records,)
+        Since 1970-01-01 by the log's own clock; `NO_DAY` where it is not known.
     order : ndarray of int or None
         Records in the order driven; None where the file has them so.
     spread : ndarray of bool, shape (records,)
@@ -60,6 +62,17 @@ class Scan:
     order: IntArray | None
     spread: BoolArray
     time_unit: str | None
+
+
+def day_text(day: int) -> str | None:
+    """Write a day as ``2026-04-21``; None where it is not known.
+
+    Parameters
+    ----------
+    day : int
+        Of `Scan`.
+    """
+    return None if day == NO_DAY else str(np.datetime64(day, "D"))
 
 
 class _Reader:
@@ -219,14 +232,14 @@ def scan(
     order = _order(seconds, machines, by_time=reader.clock_scale in {"UTC", "local"})
     field = _fields(claimed, order, (lon, lat, seconds), machines, fields.rank)
     dated = reader.clock_scale in {"UTC", "local"}
-    days = np.full(rows, np.datetime64("NaT", "D"))
+    days: Any = np.full(rows, NO_DAY, dtype=np.int32)
     if dated:
         known = np.isfinite(seconds)
-        days[known] = (seconds[known] // _DAY).astype(np.int64).astype("datetime64[D]")
+        days[known] = seconds[known] // _DAY
     return Scan(field, machines, tuple(reader.machines), lon, lat, days, order, spread, unit)
 
 
-def _order(seconds: FloatArray, machines: IntArray, *, by_time: bool) -> IntArray | None:
+def _order(seconds: FloatArray, machines: IntArray, *, by_time: bool) -> Any:
     """Records in the order driven, machine after machine; None where the file has them so."""
     filled = seconds
     if by_time and np.isnan(seconds).any():  # a record without a time stays behind the one before it
@@ -235,8 +248,13 @@ def _order(seconds: FloatArray, machines: IntArray, *, by_time: bool) -> IntArra
     if not by_time:
         return None if not machines.any() else np.argsort(machines, kind="stable")
     if not machines.any():
-        return None if not (filled[1:] < filled[:-1]).any() else np.argsort(filled, kind="stable")
-    return np.lexsort((filled, machines))
+        return None if not (filled[1:] < filled[:-1]).any() else _short(np.argsort(filled, kind="stable"))
+    return _short(np.lexsort((filled, machines)))
+
+
+def _short(order: IntArray) -> Any:
+    """Numbers of half the size: no log has two thousand million records."""
+    return order.astype(np.int32)
 
 
 def _fields(
@@ -246,7 +264,7 @@ def _fields(
     lon, lat, seconds = of
     if order is None:
         return fields_of(claims.taken(lon.size), seconds, ground_steps(lon, lat), rank)
-    steps = ground_steps(lon[order], lat[order])
+    steps = ground_steps(lon, lat, order)
     own = machines[order]
     steps[1:][own[1:] != own[:-1]] = np.inf
     found = np.empty(order.size, dtype=np.int32)

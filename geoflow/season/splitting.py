@@ -7,7 +7,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 from urllib.parse import quote
@@ -35,7 +35,7 @@ from geoflow.season.catalog import Value, make_entries, row_values
 from geoflow.season.making import Made, catalog_path, check_fixed, fixed_cell, from_catalog, write_rows
 from geoflow.season.nowhere import Stray, strays_of
 from geoflow.season.outlines import Outline, as_fields
-from geoflow.season.scanning import Scan, scan
+from geoflow.season.scanning import NO_DAY, Scan, day_text, scan
 from geoflow.season.split_inputs import NOWHERE_FILE, Fetched, SplitAsked, found_places, outlines_of
 from geoflow.season.urls import shown
 from geoflow.workflow.reconciling import liquid_said, reading_of
@@ -43,6 +43,7 @@ from geoflow.workflow.reconciling import liquid_said, reading_of
 __all__ = ["FieldLog", "SplitMade", "split_logs"]
 
 _BEYOND: Final = "100 ft"
+_LAST_DAY: Final = int(np.iinfo(np.int32).max)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,17 +213,19 @@ class _Splitting:
     fields: Fields
     folder: OutputFolder
     catalog: Path
+    taken: set[str] = field(default_factory=set)
 
     def all_of(self, logs: Mapping[str, Path]) -> SplitMade:
         """Split every log, and write the catalog."""
         records: dict[str, int] = {}
+        labels: set[str] = set()
         found: list[tuple[FieldLog, str]] = []
         strays: list[Stray] = []
         several = len(logs) > 1
         for place, file in logs.items():
             layers = layers_of(file, self._text("layer"))
             for layer in layers:
-                label = " ".join(filter(None, (_stem(place), layer if len(layers) > 1 else None)))
+                label = _free(" ".join(filter(None, (_stem(place), layer if len(layers) > 1 else None))), labels)
                 with self._opened(label, file, layer) as part:
                     records[label] = part.scan.field.size
                     tell(f"splitting {label}")
@@ -268,17 +271,16 @@ class _Splitting:
         count = np.bincount(number, minlength=nowhere + 1)
         kind = f"columns {part.label}.json"
         save_mapping(self.folder.stage(kind), part.mapping)
-        names = {nowhere: NOWHERE_FILE + (f" {part.label}" if several else "")}
+        names = {nowhere: _free(NOWHERE_FILE + (f" {part.label}" if several else ""), self.taken)}
         found = []
+        first, last = _days(seen, number, nowhere + 1)
         for at in np.flatnonzero(count[:nowhere]).tolist():
             outline, machine = self.outlines[at // machines], (*seen.machines, "")[at % machines]
             apart = [part.label if several else "", machine if machines > 1 else ""]
-            names[at] = ", ".join(filter(None, (outline.name, *apart)))
-            first, last = _days(seen, number == at)
+            names[at] = _free(", ".join(filter(None, (outline.name, *apart))), self.taken)
+            days = first[at], last[at]
             file = quote(names[at], safe=" ,") + ending
-            found.append(
-                (FieldLog(names[at], outline.name, file, part.label, machine, int(count[at]), first, last), kind)
-            )
+            found.append((FieldLog(names[at], outline.name, file, part.label, machine, int(count[at]), *days), kind))
         paths = {at: self.folder.stage(quote(name, safe=" ,") + ending) for at, name in names.items()}
         part.stream.deal(np.append(number, np.full(part.stream.blanks, -1, dtype=np.int32)), paths.__getitem__)
         return found
@@ -326,15 +328,29 @@ class _Splitting:
                 writer.writerow({name: round(at, 7) if isinstance(at, float) else at for name, at in told.items()})
 
 
+def _free(name: str, taken: set[str]) -> str:
+    """Return a name that is not taken yet, capitals apart, and take it."""
+    free, number = name, 1
+    while free.casefold() in taken:
+        number += 1
+        free = f"{name} {number}"
+    taken.add(free.casefold())
+    return free
+
+
 def _stem(place: str) -> str:
     name = PurePosixPath(place.replace("\\", "/").rstrip("/")).name
     return name.rsplit(".", 1)[0] or name
 
 
-def _days(seen: Scan, own: Any) -> tuple[str | None, str | None]:
-    days = seen.day[own]
-    days = days[~np.isnat(days)]
-    return (str(days.min()), str(days.max())) if days.size else (None, None)
+def _days(seen: Scan, number: Any, count: int) -> tuple[list[str | None], list[str | None]]:
+    """First and last day of each file that is known."""
+    first, last = np.full(count, _LAST_DAY), np.full(count, NO_DAY)
+    known = seen.day != NO_DAY
+    np.minimum.at(first, number[known], seen.day[known])
+    np.maximum.at(last, number[known], seen.day[known])
+    first[first == _LAST_DAY] = NO_DAY
+    return [day_text(day) for day in first.tolist()], [day_text(day) for day in last.tolist()]
 
 
 def _mapping(start: LogTable, chosen: Mapping[str, Chosen], time_unit: str | None) -> dict[str, tuple[str, str | None]]:

@@ -1,9 +1,9 @@
 """Splits a made-up season's log of one machine by field, and prints time for each point, the most memory, and counts.
 
-Run ``python tests/benchmarks/split_speed.py [--points 10000000] [--fields 150] [--form csv] [--backwards]``. The log is written here,
-a part at a time: passes over each field, one field after the other, every fifth of them touching the one before it,
-with a way from field to field. Then the command runs in a process of its own, once for one field's points and once for
-all of them.
+Run ``python tests/benchmarks/split_speed.py [--points 10000000] [--fields 150] [--form csv] [--backwards]``. The log is
+written here, a part at a time: passes over each field, one field after the other, every fifth of them touching the one
+before it, with a way from field to field. Then the command runs in a process of its own, once for one field's points
+and once for all of them.
 """
 
 from __future__ import annotations
