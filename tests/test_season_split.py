@@ -14,6 +14,7 @@ import pytest
 pytest.importorskip("distributed", reason="needs the extra 'season'")
 pytest.importorskip("pyarrow", reason="needs the extra 'season'")
 
+import fsspec
 import geopandas
 import pandas
 import pyarrow.parquet
@@ -375,6 +376,34 @@ def test_logs_of_one_name_from_two_folders_stay_apart(two_fields: Path) -> None:
     assert sorted(len(each) for each in records_of(two_fields).values()) == sorted(
         one["records"] for one in said["logs"]
     )
+
+
+def test_columns_that_are_only_proposed_are_said(two_fields: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    columns = columns_of(*drive())
+    columns["Width"] = columns.pop("Swath Width (ft)")
+    write_csv(two_fields / "season.csv", columns)
+    split(two_fields, code=2)
+    assert "nothing says how wide the bar is" in capsys.readouterr().err
+    said = split(two_fields, "--set", "accept=yes")
+    assert said["columns_accepted"] == {"season": "width from 'Width' in ft"}
+    assert "season: width from 'Width' in ft." in capsys.readouterr().out
+
+
+def test_logs_and_outlines_may_be_urls(two_fields: Path) -> None:
+    store = fsspec.filesystem("memory")
+    store.store.clear()
+    write_csv(two_fields / "season.csv", columns_of(*drive()))
+    store.put_file(str(two_fields / "season.csv"), "/bucket/season.csv")
+    for path in (two_fields / "outlines").iterdir():
+        store.put_file(str(path), f"/bucket/outlines/{path.name}")
+    more = ["--outlines", "memory://bucket/outlines/*.geojson", "--glob", "memory://bucket/*.csv"]
+    assert cli.main(["season", "--make", str(two_fields / "split" / "catalog.csv"), *more]) == 0
+    entries = read_catalog(str(two_fields / "split" / "catalog.csv"), {}, "/")
+    for one, name in zip(entries, ("Lower", "Upper"), strict=True):
+        place = one.text("boundary") or ""
+        assert place.startswith("memory://") and place.endswith(f"bucket/outlines/{name}.geojson")
+    assert sum(map(len, records_of(two_fields).values())) == drive()[0].size
+    store.store.clear()
 
 
 def test_a_map_is_its_fields_ground_with_some_more_around_it(tmp_path: Path) -> None:

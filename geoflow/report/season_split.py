@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from geoflow.base.units import MILE, System, show
 from geoflow.report.layout import count, verb
-from geoflow.report.model import Paragraph, Report, Section, Table
+from geoflow.report.model import BulletList, Paragraph, Report, Section, Table
 from geoflow.report.terminal import as_text
 
 __all__ = ["made_text", "split_text"]
@@ -56,6 +56,7 @@ def split_text(document: Mapping[str, Any], system: System) -> str:
         _strays(document["in_no_field"], outside, system),
         _shared(document["logs"]),
         _unworked(document["fields_without_records"]),
+        _accepted(document["columns_accepted"]),
     )
     report = Report(
         f"Season {document['catalog']}", f"split off {_some(list(document['records']))}", answer, sections, "", ""
@@ -117,3 +118,10 @@ def _shared(logs: list[Mapping[str, Any]]) -> Section:
 def _unworked(names: list[str]) -> Section:
     text = f"{count(len(names), 'field')}, in no row of the catalog: {_some(names)}."
     return Section("unworked", "Without a record", (Paragraph(text),) if names else ())
+
+
+def _accepted(accepted: Mapping[str, str]) -> Section:
+    """Columns that were only proposed; the fields' logs rest on them."""
+    texts = tuple(f"{log}: {words}." for log, words in accepted.items())
+    title = "Columns taken as proposed, not certain by their names"
+    return Section("accepted", title, (BulletList(texts),) if texts else ())

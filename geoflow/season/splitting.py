@@ -31,6 +31,7 @@ from geoflow.log_files.read_log import ReadingLog
 from geoflow.log_files.streams import LogStream, layers_of, open_log
 from geoflow.log_files.tables import LogTable
 from geoflow.options.typed import LogOptions
+from geoflow.report.reconciling import columns_words
 from geoflow.season.catalog import Value, make_entries, row_values
 from geoflow.season.making import Made, catalog_path, check_fixed, fixed_cell, from_catalog, write_rows
 from geoflow.season.nowhere import Stray, strays_of
@@ -92,6 +93,8 @@ class SplitMade:
         Records in no field, by day and place, most records first.
     unworked : tuple of str
         Outlines and maps without a record.
+    accepted : dict
+        Log to its columns that were only proposed, and accepted.
     """
 
     made: Made
@@ -99,6 +102,7 @@ class SplitMade:
     fields: tuple[FieldLog, ...]
     strays: tuple[Stray, ...]
     unworked: tuple[str, ...]
+    accepted: dict[str, str]
 
     @property
     def has_findings(self) -> bool:
@@ -137,6 +141,7 @@ class SplitMade:
             "logs": [asdict(one) for one in self.fields],
             "in_no_field": strays,
             "fields_without_records": list(self.unworked),
+            "columns_accepted": self.accepted,
         }
 
 
@@ -148,6 +153,7 @@ class _Part:
     stream: LogStream
     scan: Scan
     mapping: dict[str, tuple[str, str | None]]
+    accepted: tuple[str, ...]
 
 
 def split_logs(asked: SplitAsked, fixed: Mapping[str, str], *, replacing: bool) -> SplitMade:
@@ -219,6 +225,7 @@ class _Splitting:
         """Split every log, and write the catalog."""
         records: dict[str, int] = {}
         labels: set[str] = set()
+        accepted: dict[str, str] = {}
         found: list[tuple[FieldLog, str]] = []
         strays: list[Stray] = []
         several = len(logs) > 1
@@ -231,6 +238,7 @@ class _Splitting:
                     tell(f"splitting {label}")
                     found += self._deal(part, several=several or len(layers) > 1)
                     strays += strays_of(label, part.scan, self.outlines)
+                    accepted |= {label: columns_words(part.mapping, part.accepted)} if part.accepted else {}
         strays.sort(key=lambda one: -one.records)
         worked = {one.outline for one, _ in found}
         rows = self._rows(found)
@@ -238,7 +246,7 @@ class _Splitting:
         made = self._write_catalog(rows)
         unworked = tuple(one.name for one in self.outlines if one.name not in worked)
         fields = tuple(one for one, _ in self._renamed(found))
-        return SplitMade(made, records, fields, tuple(strays), unworked)
+        return SplitMade(made, records, fields, tuple(strays), unworked, accepted)
 
     def _text(self, name: str) -> str | None:
         value = self.said.get(name)
@@ -251,9 +259,10 @@ class _Splitting:
         with open_log(file, layer, take_as_ammonia=how.take_as_ammonia) as stream:
             start = stream.sample()
             tell(f"reading {called(file)}")
-            chosen = choose_columns(start, how.asked).chosen
-            seen = scan(stream, start, chosen, how, self.fields, self.asked.machine)
-            yield _Part(label, stream, seen, _mapping(start, chosen, seen.time_unit))
+            choice = choose_columns(start, how.asked)
+            seen = scan(stream, start, choice.chosen, how, self.fields, self.asked.machine)
+            mapping = _mapping(start, choice.chosen, seen.time_unit)
+            yield _Part(label, stream, seen, mapping, choice.accepted)
 
     def _how(self) -> ReadingLog:
         options = LogOptions.of(self.said, "reconcile")
