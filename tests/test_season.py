@@ -55,7 +55,7 @@ PLAN = {
     "start": "northwest",
     "day": str(FIELDS / "lantern_flat_day.csv"),
 }
-CASES = {"vet": VET, "rewrite": REWRITE, "plan": PLAN, "reconcile": RECONCILE}
+CASES = {"vet": VET, "rewrite": REWRITE, "plan": PLAN, "card": VET, "reconcile": RECONCILE}
 
 
 def do(entry: Entry, out: Path | str, **how: Any) -> Done:
@@ -81,7 +81,8 @@ def test_a_field_of_a_season_is_the_single_commands(
     job: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     done = do(Entry("one", job, CASES[job]), tmp_path / "season")
-    more = ["--out", str(tmp_path / "kettle_rise.geojson")] if job == "rewrite" else []
+    out = {"rewrite": "kettle_rise.geojson", "card": "card.html"}.get(job)
+    more = [] if out is None else ["--out", str(tmp_path / out)]
     code, document = single(capsys, job, CASES[job], *more)
     assert {"fine": 0, "findings": 1}[done.status] == code == 1
     got = (tmp_path / "season" / "documents" / "field=one.json").read_text(encoding="utf-8")
@@ -89,6 +90,22 @@ def test_a_field_of_a_season_is_the_single_commands(
     for name in ("kettle_rise.geojson", "kettle_rise_changes.csv") if job == "rewrite" else ():
         written = tmp_path / "season" / "rewritten" / "field=one" / name
         assert written.read_bytes() == (tmp_path / name).read_bytes()
+    page = (tmp_path / "season" / "reports" / "field=one.html").read_text(encoding="utf-8")
+    assert "Ammonia" in page and "<img" not in page
+    if job == "card":
+        assert page == (tmp_path / "card.html").read_text(encoding="utf-8")
+
+
+def test_cards_of_plain_rates_and_with_their_pdf(tmp_path: Path) -> None:
+    plain = {name: value for name, value in VET.items() if name in {"bar", "temperature", "speed"}}
+    done = do(Entry("one", "card", {**plain, "rates": "60, 400 lb N/ac"}), tmp_path, full=True)
+    assert (done.status, done.error) == ("findings", None)
+    record = json.loads((tmp_path / "records" / "field=one.json").read_text(encoding="utf-8"))
+    assert any(one["kind"].startswith("fails: ") and "400.0 lb N/ac" in one["text"] for one in record["findings"])
+    assert (tmp_path / "folders" / "field=one" / "card.pdf").read_bytes()[:5] == b"%PDF-"
+    assert len(geopandas.read_parquet(tmp_path / "zones")) == 1
+    both = do(Entry("two", "card", {**VET, "rates": "60 lb N/ac"}), tmp_path)
+    assert both.status == "failed"
 
 
 @pytest.mark.parametrize("job", ["vet", "plan"])
@@ -108,7 +125,7 @@ def test_all_jobs_open_as_one_data_set(tmp_path: Path) -> None:
     do(Entry("no map", "reconcile", {k: v for k, v in RECONCILE.items() if k != "target"}), tmp_path)
     whole = pyarrow.dataset.dataset(tmp_path / "zones", partitioning="hive")
     first, *others = [piece.physical_schema for piece in whole.get_fragments()]
-    assert all(first.equals(other, check_metadata=False) for other in others) and len(others) == 4
+    assert all(first.equals(other, check_metadata=False) for other in others) and len(others) == 5
     table = geopandas.read_parquet(tmp_path / "zones")
     assert table.crs.to_epsg() == 4326 and (table["field"].astype(str) == table["field_id"]).all()
     source = geopandas.read_file(FIELDS / "kettle_rise.geojson")
@@ -433,7 +450,7 @@ def test_one_field_of_one_does_not_outrank_many_of_many() -> None:
     records += [record(f"c{n}", "sound") for n in range(40)]
     ranked = bar_rows(records)
     assert [row["bar"] for row in ranked] == ["worn", "lone", "sound"]
-    assert "in 18 of 20 fields, elsewhere in 1 of 41" in ranked[0]["stands_out"]
+    assert "in 18 of its 20 fields with a log, elsewhere in 1 of 41" in ranked[0]["stands_out"]
     assert ranked[1]["stands_out"] is None
 
 

@@ -17,12 +17,12 @@ import pyarrow.parquet
 from geoflow import cli
 from geoflow.base.errors import UsageError
 from geoflow.season.catalog import Entry, read_catalog, read_settings
-from geoflow.season.columns import COLUMNS, JOBS
+from geoflow.season.columns import COLUMNS, JOBS, needed
 from geoflow.season.making import make_catalog
 
 # Where an output goes, and what people read of it, is the season's own.
-OUTPUTS = {"help", "json", "units", "replace", "out", "all_zones", "cell", "save_columns"}
-POSITIONAL = {"vet": "prescription", "rewrite": "prescription", "plan": "prescription", "reconcile": "log"}
+OUTPUTS = {"help", "json", "units", "replace", "out", "all_zones", "cell", "save_columns", "pdf", "paper", "date"}
+POSITIONAL = {**dict.fromkeys(("vet", "rewrite", "plan", "card"), "prescription"), "reconcile": "log"}
 HEAD = "field,job,prescription,bar,temperature,speed"
 
 
@@ -36,14 +36,15 @@ def options_of(command: str) -> dict[str, argparse.Action]:
 def test_the_columns_are_the_options_of_the_single_command(job: str) -> None:
     options = {name for name in options_of(job) if name not in OUTPUTS}
     assert {name for name, column in COLUMNS.items() if job in column.commands} == options
-    assert JOBS[job][0] == POSITIONAL[job]
+    assert needed(job) == POSITIONAL[job]
     for name, action in options_of(job).items():
         if name in COLUMNS:
             flag = isinstance(action, argparse._StoreTrueAction)
             several = isinstance(action, argparse._AppendAction)
             assert (COLUMNS[name].kind == "flag") == flag and (COLUMNS[name].kind == "list") == several, name
-            needed = action.required or action.dest == POSITIONAL[job]
-            assert (name in JOBS[job]) == needed, name
+            # A card is of a map or of plain rates.
+            asked_for = action.required or (action.dest == POSITIONAL[job] and job != "card")
+            assert (name in JOBS[job]) == asked_for, name
             assert COLUMNS[name].choices == tuple(action.choices or ()), name
 
 

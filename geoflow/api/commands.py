@@ -267,12 +267,13 @@ _JOBS: Final[dict[str, tuple[type[Result], Callable[[Mapping[str, Any]], Any]]]]
     "vet": (VetResult, workflows.vetted),
     "rewrite": (RewriteResult, workflows.rewritten),
     "plan": (PlanResult, workflows.planned),
+    "card": (CardResult, workflows.carded),
     "reconcile": (ReconcileResult, workflows.reconciled),
 }
 
 
 def run(entry: Entry) -> Result:
-    """Do one field of a season's catalog, as `vet`, `rewrite`, `plan` or `reconcile` would; nothing is written.
+    """Do one field of a season's catalog, as the function of its job would; nothing is written.
 
     Parameters
     ----------

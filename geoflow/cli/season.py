@@ -68,8 +68,6 @@ def _fixed(options: argparse.Namespace) -> dict[str, str]:
 
 
 def _make(options: argparse.Namespace) -> int:
-    from geoflow.season.making import make_catalog
-
     if options.catalog is not None or options.out is not None:
         raise UsageError(
             "--make only writes a catalog", where="geoflow season",
@@ -77,25 +75,48 @@ def _make(options: argparse.Namespace) -> int:
         )  # fmt: skip
     if options.glob is None:
         raise UsageError("--make needs --glob", where="geoflow season", cure='for example --glob "fields/*.zip"')
+    if options.maps is not None or options.outlines is not None:
+        return _split(options)
+    for name in ("beyond", "machine"):
+        if getattr(options, name) is not None:
+            raise UsageError(
+                f"--{name} belongs to --maps and --outlines", where="geoflow season", cure="leave it out, or add these"
+            )
+    from geoflow.report.season_split import made_text
+    from geoflow.season.making import make_catalog
+
     made = make_catalog(options.make, options.glob, _fixed(options), replace=options.replace)
     document = {"catalog": options.make, "fields": made.fields, "columns": list(made.columns)}
     document["missing"] = list(made.missing)
+    findings = bool(made.missing)
+    return deliver(options, lambda: document, lambda: made_text(document), (options.make,), findings=findings)
 
-    def text() -> str:
-        said = (
-            f"{options.make}: {made.fields:,} field{'' if made.fields == 1 else 's'}; columns {', '.join(made.columns)}"
-        )
-        if made.missing:
-            shown = ", ".join(made.missing[:8]) + (", ..." if len(made.missing) > 8 else "")
-            said += f"\nNot there, so these fields will fail: {shown} ({len(made.missing):,} in all)"
-        return said + f"\nLook through it, then run: geoflow season {options.make} --out DIR"
 
-    return deliver(options, lambda: document, text, (options.make,), findings=bool(made.missing))
+def _split(options: argparse.Namespace) -> int:
+    from geoflow.report.season_split import split_text
+    from geoflow.season.split_inputs import SplitAsked
+    from geoflow.season.splitting import split_logs
+
+    asked = SplitAsked(
+        target=options.make, logs=options.glob, maps=options.maps, outlines=options.outlines, beyond=options.beyond,
+        machine=options.machine,
+    )  # fmt: skip
+    found = split_logs(asked, _fixed(options), replacing=options.replace)
+    document = found.document(options.make)
+    return deliver(
+        options,
+        lambda: document,
+        lambda: split_text(document, options.units),
+        (options.make,),
+        findings=found.has_findings,
+    )
 
 
 def _check(options: argparse.Namespace) -> None:
-    if options.glob is not None:
-        raise UsageError("--glob belongs to --make", where="geoflow season", cure="leave it out, or add --make FILE")
+    for name in ("glob", "maps", "outlines", "beyond", "machine"):
+        if getattr(options, name) is not None:
+            cure = "leave it out, or add --make FILE"
+            raise UsageError(f"--{name} belongs to --make", where="geoflow season", cure=cure)
     if options.catalog is None or options.out is None:
         raise UsageError(
             "a catalog and --out are needed",
@@ -167,11 +188,12 @@ def _season(options: argparse.Namespace) -> int:
 SEASON: Final = Command(
     "season",
     _season,
-    help="vet, rewrite, plan or reconcile many fields at once, and rank the bars by what was found",
-    description="Run vet, rewrite, plan or reconcile for every field of a catalog, on this machine's cores or on a "
-    "Dask cluster. The same command goes on where it stopped. A catalog has one row per field: field, job, and a "
+    help="vet, rewrite, plan, card or reconcile many fields at once, and rank the bars by what was found",
+    description="Run vet, rewrite, plan, card or reconcile for every field of a catalog, on this machine's cores or "
+    "on a Dask cluster. The same command goes on where it stopped. A catalog has one row per field: field, job, and a "
     "column for every option the field needs, named as the single command names it (rate_column for "
-    "--rate-column). docs/season.md tells more.",
+    "--rate-column). --make writes one; with --maps or --outlines it splits the logs of a machine's whole season by "
+    "field first. docs/season.md tells more.",
     epilog='Example: geoflow season catalog.csv --temperature "38..46 degF" --out tomorrow. To make a catalog: '
     'geoflow season --make catalog.csv --glob "fields/*.zip" --job vet --bar bar.toml --temperature '
     '"35..50 degF" --speed "5 mph". ' + _CODES,

@@ -70,7 +70,7 @@ class Dbf:
         return np.asarray(np.char.strip(wide), dtype=np.str_)
 
 
-def read_dbf(path: Path, *, where: str) -> Dbf:
+def read_dbf(path: Path, *, where: str, mapped: bool = False) -> Dbf:
     """Read the columns and raw records of a DBF file.
 
     Parameters
@@ -79,13 +79,16 @@ def read_dbf(path: Path, *, where: str) -> Dbf:
         The file.
     where : str
         What to call it in an error.
+    mapped : bool
+        Whether its bytes are left on the disk until they are looked at.
 
     Raises
     ------
     PrescriptionError
         If it is no DBF file or ends before its last record.
     """
-    data = np.fromfile(path, dtype=np.uint8)
+    mapped = mapped and path.stat().st_size > 0
+    data = np.memmap(path, dtype=np.uint8, mode="r") if mapped else np.fromfile(path, dtype=np.uint8)
     cure = "copy or export the shapefile again, with all its parts"
     if data.size < 33:
         raise PrescriptionError("the .dbf with the rates is empty or cut off", where=where, cure=cure)

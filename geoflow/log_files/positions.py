@@ -12,13 +12,13 @@ from geoflow.base.errors import LogError
 from geoflow.base.subject import LOG, reading
 from geoflow.ground.geometry import local_frame, repair
 from geoflow.layers.notes import Note, rows_text
-from geoflow.layers.projection import Bounds, place
+from geoflow.layers.projection import Bounds, Placement, place
 from geoflow.log_files.tables import LogTable
 
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["Positions", "find_positions", "width_across"]
+__all__ = ["Positions", "find_positions", "located", "raw_positions", "width_across"]
 
 _FAR_DEGREES: Final = 2.0  # further from the middle than this is left out of the search for the field [degree]
 _FAR_METRES: Final = 200e3
@@ -78,23 +78,9 @@ def find_positions(
     """
     import pyproj
 
-    declared, strips = table.crs, None
-    if lon is not None and lat is not None:
-        x, y = lon.copy(), lat.copy()
-        declared = pyproj.CRS.from_epsg(4326) if crs is None else None
-        if crs is None:
-            notes.append(Note("crs", "longitude and latitude stand in columns and are taken as WGS 84"))
-    else:
-        x, y, strips = _of_shapes(table)
-    known = np.isfinite(x) & np.isfinite(y) & ~((x == 0.0) & (y == 0.0))
-    if not known.any():
-        raise LogError(
-            "no row has a position", where=table.where, cure="name the columns with --column lon=... --column lat=..."
-        )
-    known, bounds = _bounds(x, y, known, degrees=_in_degrees(declared, crs, x[known], y[known]))
-    by_default = table.file_format == "geojson"
-    with reading(LOG):
-        spot = place(bounds, declared, option=crs, swap_axes=swap_axes, by_default=by_default, where=table.where)
+    x, y, strips, known, spot = located(table, lon, lat, crs=crs, swap_axes=swap_axes)
+    if lon is not None and crs is None:
+        notes.append(Note("crs", "longitude and latitude stand in columns and are taken as WGS 84"))
     notes += spot.notes
     frame = local_frame(*spot.centre)
     onward = pyproj.Transformer.from_crs(spot.crs, frame, always_xy=True)
@@ -110,6 +96,63 @@ def find_positions(
     return Positions(
         np.where(known, east, np.nan), np.where(known, north, np.nan), known, strips, flat, frame, spot.centre
     )
+
+
+def located(
+    table: LogTable, lon: FloatArray | None, lat: FloatArray | None, *, crs: str | None, swap_axes: bool
+) -> tuple[FloatArray, FloatArray, Any, BoolArray, Placement]:
+    """Tell where on earth the records of a log lie.
+
+    Parameters
+    ----------
+    table, lon, lat, crs, swap_axes
+        As for `find_positions`.
+
+    Returns
+    -------
+    x, y : ndarray, shape (rows,)
+        As the log has them, of polygons their middles.
+    strips : ndarray of Polygon or MultiPolygon, or None
+        Polygons as the log has them.
+    known : ndarray of bool, shape (rows,)
+        Which can be a position.
+    spot : Placement
+        Their coordinate system, and whether the two stand the other way round.
+
+    Raises
+    ------
+    LogError
+        As `find_positions`.
+    """
+    import pyproj
+
+    declared = table.crs
+    if lon is not None and lat is not None:
+        declared = pyproj.CRS.from_epsg(4326) if crs is None else None
+    x, y, strips = raw_positions(table, lon, lat)
+    known = np.isfinite(x) & np.isfinite(y) & ~((x == 0.0) & (y == 0.0))
+    if not known.any():
+        raise LogError(
+            "no row has a position", where=table.where, cure="name the columns with --column lon=... --column lat=..."
+        )
+    known, bounds = _bounds(x, y, known, degrees=_in_degrees(declared, crs, x[known], y[known]))
+    by_default = table.file_format == "geojson"
+    with reading(LOG):
+        spot = place(bounds, declared, option=crs, swap_axes=swap_axes, by_default=by_default, where=table.where)
+    return x, y, strips, known, spot
+
+
+def raw_positions(
+    table: LogTable, lon: FloatArray | None, lat: FloatArray | None
+) -> tuple[FloatArray, FloatArray, Any]:
+    """Positions as the log has them: of its columns, else of its points or of the middles of its polygons.
+
+    Parameters
+    ----------
+    table, lon, lat
+        As for `find_positions`.
+    """
+    return _of_shapes(table) if lon is None or lat is None else (lon.copy(), lat.copy(), None)
 
 
 def _bounds(x: FloatArray, y: FloatArray, known: BoolArray, *, degrees: bool) -> tuple[BoolArray, Bounds]:

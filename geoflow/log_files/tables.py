@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import io
+import json
 import os
-import re
-import warnings
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,6 +25,7 @@ from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import NO_DATA, parse_numbers
 from geoflow.layers.parquet import refuse_undecodable
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
+from geoflow.log_files.csv_text import HEAD, csv_text, encoding_of
 
 if TYPE_CHECKING:
     import pandas
@@ -34,12 +33,13 @@ if TYPE_CHECKING:
 
     from geoflow.layers.dbf import Dbf
 
-__all__ = ["LogTable", "read_log_table"]
+__all__ = ["LATENCY", "PLAIN_BYTES", "LogTable", "read_log_table"]
 
 _TEXT: Final = {".csv", ".txt", ".tsv"}
 _PARQUET: Final = {".parquet", ".geoparquet", ".pq"}
-_SAMPLE: Final = 400
-_PLAIN_BYTES: Final = np.isin(np.arange(256), np.frombuffer(b"0123456789+-.eE *\0", dtype=np.uint8))
+LATENCY: Final = b"geoflow latency"
+"""Key under which a Parquet file that was split off task data keeps what the machine states of its own times."""
+PLAIN_BYTES: Final = np.isin(np.arange(256), np.frombuffer(b"0123456789+-.eE *\0", dtype=np.uint8))
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +144,7 @@ class LogTable:
             return None
         field = self.dbf.fields[index]
         cells = self.dbf.cells[:, field.start : field.start + field.width]
-        return None if bool(_PLAIN_BYTES[cells].all()) else self.dbf.text(index)
+        return None if bool(PLAIN_BYTES[cells].all()) else self.dbf.text(index)
 
 
 def _text_notes(name: str, read: Any) -> list[Note]:
@@ -269,44 +269,16 @@ def _read_parquet(path: Path, where: str) -> LogTable:
         ) from problem
     if not len(table):
         raise LogError("the file holds no records", where=where, cure="export the log again")
-    if isinstance(table, geopandas.GeoDataFrame):
-        return _of_frame(table, where, "parquet", [], None)
-    return _of_columns(table, where, "parquet")
+    whole = isinstance(table, geopandas.GeoDataFrame)
+    log = _of_frame(table, where, "parquet", [], None) if whole else _of_columns(table, where, "parquet")
+    return replace(log, latency=Latency(**json.loads(meta[LATENCY]))) if LATENCY in meta else log
 
 
 def _read_csv(path: Path, where: str) -> LogTable:
-    import pandas
-
     data = path.read_bytes()
-    encoding = _encoding(data)
-    lines = data[:200_000].decode(encoding, errors="replace").splitlines()
-    start, mark = _line_of_names(lines, where)
-    names: list[str] = []
-    try:
-        names = [name.strip() for name in next(csv.reader([lines[start]], delimiter=mark))]
-        _refuse_numbers(names, f"{where}, line {start + 1}")
-        sample = list(csv.reader(lines[start + 1 : start + 1 + _SAMPLE], delimiter=mark))
-        widest = max((len(row) for row in sample[:-1] or sample), default=0)
-        names += [f"column {at + 1}" for at in range(len(names), widest)]
-        decimal = "," if mark != "," and _decimal_comma(sample) else "."
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", pandas.errors.ParserWarning)
-            table = pandas.read_csv(
-                io.BytesIO(data), sep=mark, decimal=decimal, encoding=encoding, header=None, names=range(len(names)),
-                skiprows=start + 1, index_col=False, low_memory=False, skipinitialspace=True, skip_blank_lines=False,
-            )  # fmt: skip
-    except (csv.Error, pandas.errors.ParserError, pandas.errors.ParserWarning, pandas.errors.EmptyDataError) as problem:
-        raise _no_table(problem, len(names), where) from problem
-    except UnicodeDecodeError as problem:
-        raise LogError("the text is in no known code", where=where, cure="save it as UTF-8") from problem
-    return _filled_table(table, names, where, [*_csv_notes(decimal, encoding)])
-
-
-def _csv_notes(decimal: str, encoding: str) -> Iterator[Note]:
-    if decimal == ",":
-        yield Note("numbers", "the file writes decimals with a comma; 120,5 is read as 120.5")
-    if encoding == "cp1252":
-        yield Note("file", "the text is not UTF-8 and is read as Windows text; letters may look wrong")
+    text = csv_text(data[:HEAD], encoding_of([data]), where)
+    (table,) = text.chunks(io.BytesIO(data))
+    return _filled_table(table, text.names, where, text.notes())
 
 
 def _filled_table(table: pandas.DataFrame, names: list[str], where: str, notes: list[Note]) -> LogTable:
@@ -316,55 +288,3 @@ def _filled_table(table: pandas.DataFrame, names: list[str], where: str, notes: 
         raise LogError("the file holds names of columns but no records", where=where, cure="export the log again")
     table = table.iloc[: filled[-1] + 1]
     return LogTable(where, "csv", names, [table[at] for at in range(len(names))], None, None, notes)
-
-
-def _line_of_names(lines: list[str], where: str) -> tuple[int, str]:
-    """Which line, from 0, names the columns, and what stands between them."""
-    mark = None
-    for at, line in enumerate(lines):
-        if line.startswith("sep="):
-            mark = line[4:5] or mark
-        elif line.strip() and not line.startswith("#"):
-            return at, mark or max(",;\t", key=lambda each: _unquoted(line).count(each))
-    raise LogError("the file holds no line of names", where=where, cure="copy or export it again")
-
-
-def _refuse_numbers(names: list[str], where: str) -> None:
-    if sum(bool(re.fullmatch(r"[-+\d.,eE]*\d[-+\d.,eE]*", name)) for name in names) > len(names) / 2:
-        raise LogError(
-            "the first line holds numbers where the names of the columns should be",
-            where=where,
-            cure="add a first line that names every column",
-        )
-
-
-def _no_table(problem: Exception, columns: int, where: str) -> LogError:
-    line = re.search(r"line (\d+), saw (\d+)", str(problem))
-    if line is None:
-        return LogError(f"it is no table ({problem})", where=where, cure="export the log again")
-    return LogError(
-        f"a line has {line[2]} cells for {columns} columns",
-        where=f"{where}, line {line[1]}",
-        cure="correct or delete that line, or export the log again",
-    )
-
-
-def _encoding(data: bytes) -> str:
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "utf-16"
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8-sig" if data.startswith(b"\xef\xbb\xbf") else "utf-8"
-
-
-def _unquoted(line: str) -> str:
-    return re.sub(r'"[^"]*"', "", line)
-
-
-def _decimal_comma(sample: list[list[str]]) -> bool:
-    """Whether numbers in the sample have a decimal comma for certain, and none a decimal point."""
-    cells = [cell.strip() for row in sample for cell in row]
-    certain = any(re.fullmatch(r"[-+]?\d*,(\d{1,2}|\d{4,})", cell) for cell in cells)
-    return certain and not any(re.fullmatch(r"[-+]?\d*\.\d+", cell) for cell in cells)

@@ -105,6 +105,8 @@ class Table:
     widths : tuple of float
         Tenths of the page's breadth, one for each column; a narrow table adds up to less than ten. Where none are
         given they follow from what stands in the columns.
+    links : tuple of str
+        Where the first cell of each row leads on a page, one for each row, empty for none; or none at all.
     """
 
     caption: str
@@ -113,6 +115,7 @@ class Table:
     align: str
     widths: tuple[float, ...] = ()
     on: frozenset[Medium] = EVERYWHERE
+    links: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _tidy(self, "caption", "heads", "rows")
@@ -123,6 +126,8 @@ class Table:
             object.__setattr__(self, "widths", tuple(letters / scale for letters in longest))
         if not count == len(self.align) == len(self.widths) or any(len(row) != count for row in self.rows):
             raise ValueError(f"the columns of the table '{self.caption}' do not agree")
+        if self.links and len(self.links) != len(self.rows):
+            raise ValueError(f"the links of the table '{self.caption}' are not one for each row")
 
     def columns(self, kept: Sequence[int], **changed: Any) -> Table:
         """Return the same table with some of its columns only.

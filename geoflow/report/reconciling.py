@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ZONE_COLUMNS",
     "accepted_words",
+    "columns_words",
     "latency_fits",
     "points",
     "pulses",
@@ -288,10 +290,23 @@ def accepted_words(outcome: ReconcileOutcome) -> str:
     outcome : ReconcileOutcome
         From `reconcile_file`.
     """
+    return columns_words(outcome.read.columns, outcome.read.accepted)
+
+
+def columns_words(columns: Mapping[str, tuple[str, str | None]], roles: Collection[str]) -> str:
+    """List the columns of some roles.
+
+    Parameters
+    ----------
+    columns : mapping
+        Role to the name of its column and its unit.
+    roles : collection of str
+        Which.
+    """
     return "; ".join(
         f"{role} from '{name}'{f' in {unit}' if unit else ''}"
-        for role, (name, unit) in outcome.read.columns.items()
-        if role in outcome.read.accepted
+        for role, (name, unit) in columns.items()
+        if role in roles
     )
 
 

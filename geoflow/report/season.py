@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from geoflow.base.units import System, show, to_si
+from geoflow.report.false_discovery import adjusted, chance_of_so_many
 from geoflow.report.layout import count, verb
 
 __all__ = [
-    "BAR_COLUMNS", "acres", "bar_rows", "season_answer", "season_totals", "wilson",
+    "BAR_COLUMNS", "FALSE_DISCOVERIES", "acres", "bar_rows", "season_answer", "season_totals", "wilson",
 ]  # fmt: skip
 
 BAR_COLUMNS: Final = (
@@ -22,11 +24,13 @@ _NO_BAR: Final = "(no bar file)"
 # About the bar: these speak of what is fitted or worn, and are the same from field to field.
 _OF_THE_BAR: Final = frozenset({"bar", "plan"})
 _FEWEST: Final = 3
+FALSE_DISCOVERIES: Final = 0.05
+"""Share of the bars said to stand out that chance alone may have put there, on average."""
 _SIZES: Final = {
     "area_ratio": "orifice area {:.0f} % of the bar file's",
     "relative_change": "area {:+.0f} % in a day",
 }
-_JOBS: Final = ("vet", "rewrite", "plan", "reconcile")
+_JOBS: Final = ("vet", "rewrite", "plan", "card", "reconcile")
 _SUMMED: Final = (
     *("area_ac", "asked_lb_n", "after_lb_n", "applied_lb_n", "covered_ac", "missed_ac", "doubled_ac", "compared_ac"),
     *("holds_ac", "doubtful_ac", "fails_ac", "off_ac"),
@@ -110,27 +114,9 @@ def _kinds(records: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
     return {name: kinds[name] for _, _, name in order}
 
 
-def _stands_out(kinds: Mapping[str, Any], fields: int, others: Mapping[str, int], rest: int) -> list[str]:
-    """Kinds that this bar shows in a larger share of its fields than chance would have it, against all other bars."""
-    found = []
-    for kind, what in kinds.items():
-        elsewhere = others[kind]
-        low = wilson(what["fields"], fields)[0]
-        if rest and what["fields"] >= _FEWEST and low > wilson(elsewhere, rest)[1]:
-            sizes = "; ".join(_SIZES[size].format(100.0 * value) for size, value in what["sizes"].items())
-            found.append(
-                f"{kind}: in {what['fields']} of {fields} fields, elsewhere in {elsewhere} of {rest}"
-                + (f" (median {sizes})" if sizes else "")
-            )
-    return found
-
-
-def _bar_row(
-    name: str, own: Sequence[Mapping[str, Any]], through: Sequence[Mapping[str, Any]], every: Mapping[str, int]
-) -> dict[str, Any]:
-    """Give one bar's row: its fields `own` among all fields `through`, of which `every` says who shows a kind."""
+def _bar_row(name: str, own: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Give one bar's row from the records of its fields."""
     kinds = _kinds(own)
-    others = {kind: every[kind] - what["fields"] for kind, what in kinds.items()}
     hits = sum(any(finding["about"] in _OF_THE_BAR for finding in record["findings"]) for record in own)
     low, high = wilson(hits, len(own))
     lines = [record["row"] for record in own]
@@ -147,8 +133,38 @@ def _bar_row(
         "applied_lb_n": _sum(lines, "applied_lb_n"),
         "finding_kinds": "; ".join(f"{kind} ({what['fields']})" for kind, what in kinds.items()) or None,
         "kinds": kinds,
-        "stands_out": " | ".join(_stands_out(kinds, len(own), others, len(through) - len(own))) or None,
     }
+
+
+def _outstanding(bars: Mapping[str, Sequence[Mapping[str, Any]]]) -> dict[str, str]:
+    """What each bar that stands out shows more often than chance would have it, with so many bars and kinds looked at.
+
+    Every kind of finding that any bar shows is held against all other bars together, for every bar; what only logs can
+    tell is counted over the fields with a log, what only maps can over those with a map.
+    """
+    tests, said, chances = 0, list[tuple[str, str]](), list[float]()
+    for of_log in (True, False):
+        part = {bar: [one for one in own if (one["job"] == "reconcile") == of_log] for bar, own in bars.items()}
+        shown = {bar: _kinds(own) for bar, own in part.items()}
+        every: Counter[str] = Counter()
+        for kinds in shown.values():
+            every.update({kind: what["fields"] for kind, what in kinds.items()})
+        through = sum(map(len, part.values()))
+        tests += len(every) * sum(map(bool, part.values()))
+        for bar, own in part.items():
+            for kind, what in shown[bar].items():
+                hits, others, rest = what["fields"], every[kind] - what["fields"], through - len(own)
+                chances.append(chance_of_so_many(hits, len(own), others, rest))
+                text = f"{kind}: in {hits} of its {count(len(own), 'field')} with a {'log' if of_log else 'map'}"
+                text += f", elsewhere in {others} of {rest}"
+                sizes = "; ".join(_SIZES[size].format(100.0 * value) for size, value in what["sizes"].items())
+                text += f" (median {sizes})" if sizes else ""
+                said.append((bar, text if rest and hits >= _FEWEST else ""))
+    found: dict[str, list[str]] = {}
+    for (bar, text), rate in zip(said, adjusted(chances, tests), strict=True):
+        if text and rate <= FALSE_DISCOVERIES:
+            found.setdefault(bar, []).append(text)
+    return {bar: " | ".join(texts) for bar, texts in found.items()}
 
 
 def bar_rows(records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -161,12 +177,13 @@ def bar_rows(records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     records : sequence of dict
         Of the fields; those that failed are left out.
     """
-    through = [record for record in records if record["status"] != "failed"]
     bars: dict[str, list[Mapping[str, Any]]] = {}
-    for record in through:
-        bars.setdefault(record["row"].get("bar") or _NO_BAR, []).append(record)
-    every = {kind: what["fields"] for kind, what in _kinds(through).items()}
-    rows = [_bar_row(name, own, through, every) for name, own in bars.items()]
+    for record in records:
+        if record["status"] != "failed":
+            bars.setdefault(record["row"].get("bar") or _NO_BAR, []).append(record)
+    rows = [_bar_row(name, own) for name, own in bars.items()]
+    outstanding = _outstanding(bars)
+    rows = [{**row, "stands_out": outstanding.get(row["bar"])} for row in rows]
     rows.sort(key=lambda row: (row["stands_out"] is None, -row["share_low"], -row["fields_with_findings"], row["bar"]))
     return [{"rank": rank, **row} for rank, row in enumerate(rows, start=1)]
 

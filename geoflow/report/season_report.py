@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
+from urllib.parse import quote
 
 from geoflow.base.units import System, number, show, to_si, unit_label
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.html import as_html
 from geoflow.report.layout import count
 from geoflow.report.model import PRINTED, Block, BulletList, Figure, Paragraph, Report, Section, Table
-from geoflow.report.season import acres, season_answer
+from geoflow.report.season import FALSE_DISCOVERIES, acres, season_answer
 from geoflow.report.terminal import as_text
 
 __all__ = ["season_page", "season_report", "season_text"]
@@ -23,8 +24,11 @@ _MOST_FIELDS: Final = 2000
 _MAP_SIZE: Final = (10.0, 7.5)  # [in]
 _BREADTH: Final = 10.0  # of a page, in the unit of a table's widths
 _HOW: Final = (
-    "A field's whole answer stands in documents/, its zones in zones/. A bar stands out where the lower end of the "
-    "95 % interval of its share of fields lies above the upper end of all other bars' (Wilson 1927)."
+    "A field's answer stands in reports/, all its numbers in documents/, its zones in zones/. A bar stands out where "
+    "it shows a kind of finding in at least three of its fields, and in a larger share of them than all other bars "
+    "together by more than chance (Fisher's exact test). Every kind is looked at for every bar, and of the findings "
+    f"said to stand out {100.0 * FALSE_DISCOVERIES:.0f} % at most do so by chance on average (Benjamini and Hochberg "
+    "1995). Fields of one day or one operator are more alike than chance has it: look at the sizes too."
 )
 
 
@@ -105,6 +109,11 @@ def _bars_section(bars: Sequence[Mapping[str, Any]], system: System, most: int) 
     return Section("bars", "Bars", (table,) if rows else ())
 
 
+def _link(row: Mapping[str, Any]) -> str:
+    """Where a field's own report is, from the page of the summary; empty where it has none."""
+    return f"../{quote(row['report'])}" if row.get("report") else ""
+
+
 def _field_row(row: Mapping[str, Any], system: System) -> tuple[str, ...]:
     wrong = [row[name] for name in ("doubtful_ac", "fails_ac") if row[name] is not None]
     return (
@@ -128,9 +137,11 @@ def _fields_section(fields: Sequence[Mapping[str, Any]], system: System) -> Sect
     heads = (
         *("field", "job", "how", "bar", "ground", "asked", "applied or after", "within 10 %", "not holding", "what"),
     )
-    caption = f"Worst first{_listed(_MOST_FIELDS, len(fields), 'fields.csv')}"
-    widths = (1.4, 1.3, 1.2, 1.0, 0.9, 1.1, 1.1, 0.8, 0.9, 1.8)
-    table = Table(caption, heads, rows, "<<<<>>>>><", widths, on=PRINTED)
+    more = _listed(_MOST_FIELDS, len(fields), "fields.csv")
+    caption = f"Worst first; a field's name leads to its report{more}"
+    widths = (1.6, 1.2, 1.1, 1.0, 0.9, 1.1, 1.1, 0.8, 0.9, 3.0)
+    links = tuple(map(_link, order[:_MOST_FIELDS]))
+    table = Table(caption, heads, rows, "<<<<>>>>><", widths, on=PRINTED, links=links)
     table = table.columns([at for at in range(len(heads)) if any(row[at] for row in rows)])
     spread = tuple(_BREADTH * width / sum(table.widths) for width in table.widths)
     return Section("fields", "Fields", (replace(table, widths=spread),) if rows else ())
@@ -164,7 +175,7 @@ def season_report(
     standing_out = [f"{row['bar']}: {text}" for row in bars for text in (row["stands_out"] or "").split(" | ") if text]
     tables = [_total_table(job, sums, system) for job, sums in totals["jobs"].items()]
     alt = f"Map of the fields by how they came out: {answer}"
-    drawn = () if picture is None else (Figure("map", picture, _MAP_SIZE, alt, "North is up."),)
+    drawn = () if picture is None else (Figure("season-map", picture, _MAP_SIZE, alt, "North is up."),)
     said: list[Block] = [Paragraph(remark) for remark in (*_lasting_remarks(document), *remarks)]
     sections = (
         Section("standing-out", "Bars that stand out", (BulletList(tuple(standing_out)),) if standing_out else ()),

@@ -16,7 +16,7 @@ from geoflow.options.typed import check_choice
 from geoflow.season.columns import COLUMNS, JOBS
 from geoflow.season.urls import read_bytes, resolve, shown
 
-__all__ = ["Entry", "Value", "folder_of", "make_entries", "read_catalog", "read_settings"]
+__all__ = ["Entry", "Value", "folder_of", "make_entries", "read_catalog", "read_settings", "row_values"]
 
 Value = str | bool | tuple[str, ...]
 _YES: Final = frozenset({"yes", "true", "1", "y", "x"})
@@ -34,7 +34,7 @@ class Entry:
     field : str
         Its name, unlike any other in the catalog.
     job : str
-        ``"vet"``, ``"rewrite"``, ``"plan"`` or ``"reconcile"``.
+        One of `JOBS`.
     values : dict
         Column to what it says: text, a whole path or URL, a flag, or a tuple of texts; nothing for an empty cell.
     """
@@ -218,6 +218,21 @@ def _own_values(row: Mapping[str, str], job: str, folder: str, where: str) -> di
             )
         values[name] = _value(name, text, folder, where)
     return values
+
+
+def row_values(fixed: Mapping[str, str], job: str, here: str) -> dict[str, Value]:
+    """Read what is said for all fields, where no field is named.
+
+    Parameters
+    ----------
+    fixed : mapping
+        Column to text.
+    job : str
+        One of `JOBS`.
+    here : str
+        Folder where relative paths count from.
+    """
+    return _fixed_values(fixed, job, "", here)
 
 
 def _fixed_values(fixed: Mapping[str, str], job: str, field: str, here: str) -> dict[str, Value]:

@@ -10,7 +10,7 @@ from geoflow.options.table import OPTIONS, Option
 
 __all__ = ["COLUMNS", "JOBS", "needed"]
 
-_JOBS: Final = ("vet", "rewrite", "plan", "reconcile")
+_JOBS: Final = ("vet", "rewrite", "plan", "card", "reconcile")
 
 
 def _columns() -> dict[str, Option]:
@@ -30,7 +30,7 @@ COLUMNS: Final[Mapping[str, Option]] = _columns()
 JOBS: Final[Mapping[str, tuple[str, ...]]] = {
     job: tuple(option.name for option in OPTIONS if job in option.required and option.name in COLUMNS) for job in _JOBS
 }
-"""Each job with the columns it cannot do without; the first is the field's own file."""
+"""Each job with the columns it cannot do without."""
 
 
 def needed(job: str) -> str:
@@ -41,4 +41,4 @@ def needed(job: str) -> str:
     job : str
         One of `JOBS`.
     """
-    return JOBS[job][0]
+    return next(option.name for option in OPTIONS if job in option.commands and option.positional)

@@ -25,10 +25,13 @@ from geoflow.season.urls import digest, fetch, local_path, shown
 if TYPE_CHECKING:
     from geoflow.base.units import System
 
-__all__ = ["RECORDS", "Done", "Task", "clear", "failed_record", "options_key", "record_name", "work", "write_failed"]
+__all__ = [
+    "RECORDS", "Done", "Task", "clear", "failed_record", "options_key", "record_name", "report_name", "work",
+    "write_failed",
+]  # fmt: skip
 
 RECORDS: Final = "records"
-_LAYOUT: Final = 2  # of the results; raise it when they change
+_LAYOUT: Final = 3  # of the results; raise it when they change
 _FOLDERS: Final = ("zones", "rewritten", "folders")
 # A worker may have several threads; the libraries below do not all like that, and memory is meant for one field.
 _ONE_AT_A_TIME: Final = threading.Lock()
@@ -99,6 +102,17 @@ def record_name(entry: Entry) -> str:
     return f"{RECORDS}/{entry.folder}.json"
 
 
+def report_name(entry: Entry) -> str:
+    """Give the name of a field's report in the store.
+
+    Parameters
+    ----------
+    entry : Entry
+        The field.
+    """
+    return f"reports/{entry.folder}.html"
+
+
 def options_key(entry: Entry, system: System, *, full: bool) -> str:
     """Hash all that makes a field's result besides the content of its files.
 
@@ -165,6 +179,7 @@ def clear(store: Store, folder: str) -> None:
     for name in _FOLDERS:
         store.remove(f"{name}/{folder}")
     store.remove(f"documents/{folder}.json")
+    store.remove(f"reports/{folder}.html")
 
 
 def write_failed(store: Store, entry: Entry, error: dict[str, str], made_with: dict[str, Any]) -> None:
@@ -212,6 +227,7 @@ def _write(store: Store, entry: Entry, outcome: Outcome, made_with: dict[str, An
     files = {
         f"zones/{entry.folder}/zones.parquet": zones.getvalue(),
         f"documents/{entry.folder}.json": _as_bytes(outcome.document),
+        report_name(entry): outcome.page.encode(),
     }
     for folder, name in (("rewritten", "rewritten"), ("folder", "folders")):
         home = made / folder
@@ -224,7 +240,7 @@ def _write(store: Store, entry: Entry, outcome: Outcome, made_with: dict[str, An
         "job": entry.job,
         "status": status,
         "made_with": made_with,
-        "row": outcome.row,
+        "row": {**outcome.row, "report": report_name(entry)},
         "findings": outcome.findings,
         "files": sorted(files),
         "error": None,

@@ -11,6 +11,7 @@ import numpy as np
 from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS
+from geoflow.decide.vet import Solution, Vetting, vet
 from geoflow.report.by_hour import hours_answer
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text
 from geoflow.report.json_numbers import keyed, rounded
@@ -18,10 +19,14 @@ from geoflow.report.layout import count
 from geoflow.report.reconciling import accepted_words, zone_columns
 
 if TYPE_CHECKING:
+    from geoflow.field_card.outcome import CardOutcome
     from geoflow.outcomes import PlanOutcome, ReconcileOutcome, RewriteOutcome, VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["ROW_COLUMNS", "Figures", "planned_figures", "reconciled_figures", "rewritten_figures", "vetted_figures"]
+__all__ = [
+    "ROW_COLUMNS", "Figures", "carded_figures", "planned_figures", "reconciled_figures", "rewritten_figures",
+    "vetted_figures",
+]  # fmt: skip
 
 ROW_COLUMNS: Final[dict[str, type]] = {
     "field": str,
@@ -47,11 +52,13 @@ ROW_COLUMNS: Final[dict[str, type]] = {
     "findings": int,
     "finding_kinds": str,
     "columns_accepted": str,
+    "report": str,
     "error": str,
     "error_where": str,
     "error_cure": str,
 }
-"""Columns of the season's table; pounds are nitrogen, `within_10` a share of `compared_ac`."""
+"""Columns of the season's table; pounds are nitrogen, `within_10` a share of `compared_ac`, `report` a file
+of the results."""
 
 _VERDICTS: Final = ("holds", "doubtful", "fails", "off")
 
@@ -121,12 +128,15 @@ def vetted_figures(outcome: VetOutcome) -> Figures:
     outcome : VetOutcome
         From `vet_file`.
     """
-    prescription, vetting, solution = outcome.prescription, outcome.vetting, outcome.solution
+    return _vetted(outcome.solution, outcome.prescription, outcome.rate, outcome.vetting)
+
+
+def _vetted(solution: Solution, prescription: Prescription, rate: FloatArray, vetting: Vetting) -> Figures:
     zones = {
         "zone": prescription.row,
         "zone_id": np.array(prescription.zone_id),
         "area_ac": from_si(prescription.area, "area", "acre"),
-        "asked_lb_n_ac": _rates(outcome.rate),
+        "asked_lb_n_ac": _rates(rate),
         "verdict": vetting.verdict,
         "side": vetting.side,
         "limited_by": vetting.limited_by,
@@ -134,7 +144,7 @@ def vetted_figures(outcome: VetOutcome) -> Figures:
         "speed_high_mph": from_si(vetting.speed_high, "speed", "mile/hour"),
         "liquid_margin_psi": from_si(vetting.margin, "pressure", "psi"),
     }
-    row = _prescription_row(solution.bar.name, prescription, outcome.rate, vetting.verdict)
+    row = _prescription_row(solution.bar.name, prescription, rate, vetting.verdict)
     findings = _verdict_findings(prescription.area, vetting.verdict, vetting.limited_by)
     return Figures(row, findings + _warnings(solution.warnings()), zones)
 
@@ -160,6 +170,27 @@ def planned_figures(outcome: PlanOutcome) -> Figures:
     if hours is not None and not hours.holds_throughout:
         findings.append(_finding("hours", "plan", hours_answer(hours, "us")))
     return Figures(found.row, findings, {**found.zones, "speed_low_mph": slow, "speed_high_mph": fast})
+
+
+def carded_figures(outcome: CardOutcome) -> Figures:
+    """Take the figures of a field card: the verdicts of its map, or of its plain rates.
+
+    Parameters
+    ----------
+    outcome : CardOutcome
+        From `card_of`.
+    """
+    solution, prescription, rate = outcome.solution, outcome.prescription, outcome.zone_rate
+    if prescription is None:
+        speeds = outcome.speeds
+        odd = zip(speeds.verdict.tolist(), speeds.limited_by.tolist(), _rates(speeds.rate).tolist(), strict=True)
+        found = [
+            _finding(f"{verdict}: {limit}", "plan", f"{asked:,.1f} lb N/ac {verdict} for {limit}")
+            for verdict, limit, asked in odd
+            if verdict in {"fails", "doubtful"}
+        ]
+        return Figures({"bar": solution.bar.name}, found + _warnings(solution.warnings()), {})
+    return _vetted(solution, prescription, rate, vet(rate, solution))
 
 
 def _rewriting_findings(outcome: RewriteOutcome) -> list[dict[str, Any]]:

@@ -16,7 +16,16 @@ from geoflow.season.catalog import folder_of, make_entries
 from geoflow.season.columns import COLUMNS, JOBS, needed
 from geoflow.season.urls import glob, local_path, resolve, shown
 
-__all__ = ["Made", "make_catalog"]
+__all__ = [
+    "Made",
+    "catalog_path",
+    "check_fixed",
+    "fixed_cell",
+    "from_catalog",
+    "make_catalog",
+    "named",
+    "write_rows",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +53,14 @@ def _name_of(place: str) -> str:
     return name.split(".")[0] or name
 
 
-def _from_catalog(place: str, home: str) -> str:
-    """Write a path the short way where it lies under the catalog's own folder."""
+def from_catalog(place: str, home: str) -> str:
+    """Write a path the short way where it lies under the catalog's own folder.
+
+    Parameters
+    ----------
+    place, home : str
+        Path or URL, and the folder.
+    """
     own, folder = local_path(place), local_path(home)
     if own is None or folder is None:
         return place
@@ -53,28 +68,49 @@ def _from_catalog(place: str, home: str) -> str:
     return str(own) if short.startswith("..") else Path(short).as_posix()
 
 
-def _write(target: str, head: list[str], rows: list[dict[str, str]], *, replace: bool) -> None:
+def catalog_path(target: str) -> Path:
+    """Give the path of a catalog to write.
+
+    Parameters
+    ----------
+    target : str
+        As said.
+
+    Raises
+    ------
+    UsageError
+        If it is no path on a disk.
+    """
     path = local_path(target)
     if path is None:
         raise UsageError("a catalog is written to a disk", where="--make", cure="give a path, and copy it from there")
+    return path
+
+
+def write_rows(path: Path, head: list[str], rows: list[dict[str, str]]) -> None:
+    """Write rows as a catalog, CSV or Parquet by its ending.
+
+    Parameters
+    ----------
+    path : Path
+        A new file.
+    head : list of str
+        Columns.
+    rows : list of dict
+        Column to text.
+    """
     if path.suffix.casefold() in {".parquet", ".pq"}:
         import pyarrow
         import pyarrow.parquet
 
         columns = {name: pyarrow.array([row.get(name) for row in rows], pyarrow.string()) for name in head}
-        replace_file(
-            path, lambda to: pyarrow.parquet.write_table(pyarrow.table(columns), to), replace=replace, protect=()
-        )
+        pyarrow.parquet.write_table(pyarrow.table(columns), path)
         return
     text = io.StringIO()
     writer = csv.DictWriter(text, head, lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
-
-    def write(to: Path) -> None:
-        to.write_text(text.getvalue(), encoding="utf-8")
-
-    replace_file(path, write, replace=replace, protect=())
+    path.write_text(text.getvalue(), encoding="utf-8")
 
 
 def make_catalog(target: str, pattern: str, fixed: Mapping[str, str], *, replace: bool) -> Made:
@@ -97,7 +133,7 @@ def make_catalog(target: str, pattern: str, fixed: Mapping[str, str], *, replace
     UsageError, OutputError
         If nothing matches, two files would be one field, or the catalog cannot be written.
     """
-    own = _check_fixed(fixed)
+    own = check_fixed(fixed)
     places = glob(pattern)
     if not places:
         cure = "check folder and spelling; ** spans folders" if set(pattern) & set("*?[") else 'like "fields/*.zip"'
@@ -105,18 +141,29 @@ def make_catalog(target: str, pattern: str, fixed: Mapping[str, str], *, replace
     here, home = str(Path.cwd()), resolve(folder_of(target), str(Path.cwd()))
     missing: list[str] = []
     rows = [
-        {"field": name, "job": fixed["job"], own: _from_catalog(resolve(place, here), home)}
-        | {column: _cell(name, column, text, home, missing) for column, text in fixed.items() if column != "job"}
-        for name, place in _named(places).items()
+        {"field": name, "job": fixed["job"], own: from_catalog(resolve(place, here), home)}
+        | {column: fixed_cell(name, column, text, home, missing) for column, text in fixed.items() if column != "job"}
+        for name, place in named(places).items()
     ]
     make_entries(rows, resolve(target, here), {}, here)
     head = ["field", "job", own, *(name for name in fixed if name != "job")]
-    _write(target, head, rows, replace=replace)
+    replace_file(catalog_path(target), lambda to: write_rows(to, head, rows), replace=replace, protect=())
     return Made(len(rows), tuple(head), tuple(missing))
 
 
-def _check_fixed(fixed: Mapping[str, str]) -> str:
-    """Return the column of a job's own file; refuse what does not belong to the job."""
+def check_fixed(fixed: Mapping[str, str]) -> str:
+    """Return the column of a job's own file; refuse what does not belong to the job.
+
+    Parameters
+    ----------
+    fixed : mapping
+        Column to text for every row.
+
+    Raises
+    ------
+    UsageError
+        If something does not.
+    """
     job = fixed.get("job", "")
     if job not in JOBS:
         raise UsageError(
@@ -133,8 +180,19 @@ def _check_fixed(fixed: Mapping[str, str]) -> str:
     return own
 
 
-def _named(places: Sequence[str]) -> dict[str, str]:
-    """Places by the names of their fields."""
+def named(places: Sequence[str]) -> dict[str, str]:
+    """Return places by the names of their fields.
+
+    Parameters
+    ----------
+    places : sequence of str
+        Paths or URLs.
+
+    Raises
+    ------
+    UsageError
+        If two would be one field.
+    """
     seen: dict[str, str] = {}
     for place in places:
         name = _name_of(place)
@@ -148,8 +206,18 @@ def _named(places: Sequence[str]) -> dict[str, str]:
     return {_name_of(place): place for place in places}
 
 
-def _cell(field: str, column: str, text: str, home: str, missing: list[str]) -> str:
-    """Write what is the same for all fields into the row of one; a file that is not there joins `missing`."""
+def fixed_cell(field: str, column: str, text: str, home: str, missing: list[str]) -> str:
+    """Write what is the same for all fields into the row of one.
+
+    Parameters
+    ----------
+    field, column, text : str
+        Name of the field, and what is said of a column.
+    home : str
+        Folder of the catalog.
+    missing : list of str
+        A file that is not there joins it.
+    """
     value = text.replace("{field}", field)
     if COLUMNS[column].kind != "file":
         return value
@@ -157,4 +225,4 @@ def _cell(field: str, column: str, text: str, home: str, missing: list[str]) -> 
     path = local_path(whole)
     if path is not None and not path.exists():
         missing.append(f"{field}: {column}")
-    return _from_catalog(whole, home)
+    return from_catalog(whole, home)

@@ -8,18 +8,37 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import shapely
 
+from geoflow.base.version import __version__
+from geoflow.field_card.document import card_document
+from geoflow.field_card.html import as_card_html
+from geoflow.field_card.pdf import as_card_pdf
+from geoflow.field_card.sheet import card_report
+from geoflow.files.output import OutputFolder
+from geoflow.report.basis import version_and_date
 from geoflow.report.documents import vet_document
+from geoflow.report.html import as_html
 from geoflow.report.plan_document import plan_document
+from geoflow.report.planning import planned_report
+from geoflow.report.reconciled import reconciled_report
 from geoflow.report.reconciling import reconcile_document
 from geoflow.report.rewriting import rewrite_document
+from geoflow.report.rewritten import rewritten_report
+from geoflow.report.vetted import vetted_report
 from geoflow.season.catalog import Entry
-from geoflow.season.figures import planned_figures, reconciled_figures, rewritten_figures, vetted_figures
+from geoflow.season.figures import (
+    carded_figures,
+    planned_figures,
+    reconciled_figures,
+    rewritten_figures,
+    vetted_figures,
+)
 from geoflow.season.zones import zone_table
 from geoflow.workflow.plan_outputs import write_plan
 from geoflow.workflow.reconcile_outputs import write_reconciliation
 from geoflow.workflow.rewriting import write_rewriting
-from geoflow.workflow.said import planned, reconciled, rewritten, vetted
+from geoflow.workflow.said import carded, date_of, planned, reconciled, rewritten, vetted
 from geoflow.workflow.vet_outputs import write_vetting
 
 if TYPE_CHECKING:
@@ -46,6 +65,8 @@ class Outcome:
         Whether the single command would have returned 1.
     zones : geopandas.GeoDataFrame
         The field's part of the data set.
+    page : str
+        The field's report, or its card, as one HTML file.
     """
 
     document: dict[str, Any]
@@ -53,6 +74,7 @@ class Outcome:
     findings: list[dict[str, Any]]
     has_findings: bool
     zones: geopandas.GeoDataFrame
+    page: str
 
 
 def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
@@ -64,7 +86,8 @@ def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, 
         write_vetting(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
     figures = vetted_figures(outcome)
     table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
-    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table)
+    page = as_html(vetted_report(outcome, system))
+    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table, page)
 
 
 def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
@@ -77,7 +100,8 @@ def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, 
     document = rewrite_document(outcome)
     figures = rewritten_figures(outcome)
     table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
-    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table)
+    page = as_html(rewritten_report(outcome, system))
+    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table, page)
 
 
 def _planned(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
@@ -87,7 +111,24 @@ def _planned(entry: Entry, files: dict[str, Path], out: Path, system: System, *,
         write_plan(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
     figures = planned_figures(outcome)
     table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
-    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table)
+    page = as_html(planned_report(outcome, system))
+    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table, page)
+
+
+def _carded(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
+    outcome = carded({**entry.said(files), "units": system})
+    date = date_of({})
+    report = card_report(outcome, system, version_and_date(__version__, date))
+    if full:
+        with OutputFolder(out / "folder", replace=False, protect=tuple(files.values())) as folder:
+            sheet = as_card_pdf(report, "a4" if system == "metric" else "letter", date)
+            folder.stage("card.pdf").write_bytes(sheet)
+    figures, prescription = carded_figures(outcome), outcome.prescription
+    no_zone = np.array([shapely.Polygon()], dtype=object)
+    zones, frame = (no_zone, 4326) if prescription is None else (prescription.zones, prescription.local_crs)
+    table = zone_table(entry, figures.zones, zones, frame)
+    page = as_card_html(report)
+    return Outcome(card_document(outcome), figures.row, figures.findings, outcome.has_findings, table, page)
 
 
 def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
@@ -99,13 +140,15 @@ def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System,
     figures = reconciled_figures(outcome)
     shapes = outcome.zones if outcome.found.zones is not None else np.array([outcome.boundary], dtype=object)
     table = zone_table(entry, figures.zones, shapes, outcome.read.local_crs)
-    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table)
+    page = as_html(reconciled_report(outcome, system))
+    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table, page)
 
 
 _RUN: Final[dict[str, Callable[..., Outcome]]] = {
     "vet": _vetted,
     "rewrite": _rewritten,
     "plan": _planned,
+    "card": _carded,
     "reconcile": _reconciled,
 }
 
@@ -122,7 +165,7 @@ def run_field(entry: Entry, files: dict[str, Path], out: Path, system: System, *
     out : Path
         An empty folder on this machine for the files the job writes: ``rewritten`` and ``folder`` in it.
     system : str
-        Units of what people read in `full` outputs.
+        Units of what people read in reports and `full` outputs.
     full : bool
         Whether everything the single command's --out gives is written too.
 

@@ -25,7 +25,7 @@ from geoflow.files.inputs import watching
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.layers.boundaries import read_boundary
 from geoflow.layers.notes import Note
-from geoflow.log_files.read_log import ReadLog, read_log
+from geoflow.log_files.read_log import ReadingLog, ReadLog, read_log
 from geoflow.options.typed import ComparisonOptions, Given, LogOptions, ReadOptions
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.physics.air import SEA_LEVEL_PRESSURE
@@ -41,7 +41,7 @@ from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["liquid_said", "parse_tickets", "read_log_with", "reconcile_file"]
+__all__ = ["liquid_said", "parse_tickets", "read_log_with", "reading_of", "reconcile_file"]
 
 # Less than this of the log's usual rate is nothing.
 _TRACE: Final = 0.01
@@ -214,13 +214,24 @@ def read_log_with(
     """
     if isinstance(log_file, ReadLog):
         return log_file
+    tell(f"reading {called(log_file)}")
+    return read_log(log_file, reading_of(options, bar, temperature, fraction))
+
+
+def reading_of(
+    options: LogOptions, bar: Bar | None, temperature: tuple[float, float] | None, fraction: float
+) -> ReadingLog:
+    """Bring together what is said of a log and what the bar says of it.
+
+    Parameters
+    ----------
+    options, bar, temperature, fraction
+        As for `read_log_with`.
+    """
     width = bar.width if bar is not None else None
     if options.width is not None:
         width = parse(options.width, "length", where="--width")
-    density = _density(bar, temperature, options.volume_temperature)
-    tell(f"reading {called(log_file)}")
-    return read_log(
-        log_file,
+    return ReadingLog(
         columns=options.column,
         accept=options.accept,
         rate_unit=options.rate_unit,
@@ -228,7 +239,7 @@ def read_log_with(
         take_as_ammonia=options.take_as_ammonia,
         nitrogen_fraction=fraction,
         air_pressure=SEA_LEVEL_PRESSURE if bar is None else bar.air_pressure,
-        ammonia_density=density,
+        ammonia_density=_density(bar, temperature, options.volume_temperature),
         bar_width=width,
         section_widths=None if bar is None else [section.rows * bar.row_spacing for section in bar.sections],
         crs=options.crs,
