@@ -85,7 +85,7 @@ class Solution:
     other_orifices : dict of str to Bounds
         Certain window over the plan with each other orifice of the bar file in all sections in use.
     after_readings : dict
-        Windows after readings that were looked at (`decide.settling`), so that each is solved once.
+        Windows after readings that `decide.settling` looked at.
     """
 
     bar: Bar
@@ -96,9 +96,7 @@ class Solution:
     possible: Bounds
     curve: PressureCurve
     other_orifices: dict[str, Bounds]
-    after_readings: dict[tuple[Any, ...], tuple[Bounds, Bounds] | None] = field(
-        default_factory=dict, compare=False, repr=False
-    )
+    after_readings: dict[Any, tuple[Bounds, Bounds] | None] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def hopeless(self) -> bool:
