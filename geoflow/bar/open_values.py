@@ -64,11 +64,8 @@ def _told_by_air(one: Range, bar: Bar) -> bool:
 
 
 def _as_in_file(one: Range, bar: Bar) -> list[float]:
-    """Both ends as the file has them: a rated pressure by the gauge, and without what is open of the air."""
-    low, high = sorted((one.worse, one.better))
-    if one.name != "max_pressure":
-        return [low, high]
-    return [low + bar.air_spread - bar.air_pressure, high - bar.air_spread - bar.air_pressure]
+    """Both ends as the file has them: a rated pressure by the gauge."""
+    return list(bar.rated_gauge) if one.name == "max_pressure" else sorted((one.worse, one.better))
 
 
 def _bore_unknown(orifice: Orifice) -> bool:

@@ -61,7 +61,7 @@ def _settings_document(outcome: CardOutcome) -> dict[str, Any]:
         "section_rows": [section.rows for section in section_list(solution)],
         "low_pressure_alarm_psi": None if alarm is None else in_unit(alarm - bar.air_pressure, "pressure", "psi"),
         "low_pressure_alarm_place": place,
-        "high_pressure_alarm_psi": in_unit(bar.at_end(-1.0).limits.max_pressure - bar.air_pressure, "pressure", "psi"),
+        "high_pressure_alarm_psi": in_unit(bar.rated_gauge[0], "pressure", "psi"),
         "off_rate_alarm": round(float(fits.min()), 4) if fits.size else None,
         "off_rate_alarms": _alarm_documents(outcome),
         "preset_rates_lb_n_ac": in_units(outcome.presets.rate, "nitrogen rate", "lb/acre"),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.base.said import said
+from geoflow.base.said import said, said_range
 from geoflow.base.units import GALLON, POUND, System, number, number_range, show, unit_label
 from geoflow.decide.card import METER_SCATTER
 from geoflow.decide.faults import (
@@ -281,9 +281,13 @@ def settings_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     bar = outcome.solution.bar
     lines = [_one_number(outcome, system), _presets(outcome, system), _off_rate(outcome, system)]
     lines.append(_low_alarm(outcome, system))
-    rated = gauge_pressure(bar.at_end(-1.0).limits.max_pressure, outcome, system)
+    low, high = bar.rated_gauge
+    rated = f"{number(low, 'pressure', system, 0, 'down')} {unit_label('pressure', system)}"
+    what = "the rated pressure"
+    if low < high:
+        what = f"the low end of the rated pressure ({said_range(low, high, 'pressure', system, 0)})"
     unseen = "" if "pump outlet" in gauges_at_hand(bar) else " The bar file names no gauge there."
-    lines.append(f"High-pressure alarm (pump outlet): {rated}, the rated pressure.{unseen}")
+    lines.append(f"High-pressure alarm (pump outlet): {rated}, {what}.{unseen}")
     if bar.controller is not None:
         delay, constant = (said(one, "time", system) for one in (bar.controller.delay, bar.controller.time_constant))
         lines.append(f"Delay of the flow (sections and rate look ahead by it): {delay}; time constant {constant}.")

@@ -98,13 +98,12 @@ def compare(name: str, expected: ExpectedZones, got: ZoneSums) -> ComparedZones:
     barer = missed > np.nan_to_num(expected.missed, nan=np.inf) + _UNDER_NONE
     came = np.select(
         [
-            barer & ~known,
+            barer,
             ~known,
             got.rate > expected.high + room,
             got.rate < expected.low - room,
             off > most + _MORE,
             off < least - _MORE,
-            barer,
         ],
         [
             "less covered than rehearsed",
@@ -113,7 +112,6 @@ def compare(name: str, expected: ExpectedZones, got: ZoneSums) -> ComparedZones:
             "less than rehearsed",
             "more off than rehearsed",
             "less off than rehearsed",
-            "less covered than rehearsed",
         ],
         "as rehearsed",
     )

@@ -93,7 +93,7 @@ def unusual_lines(bar: Bar, system: System) -> list[str]:
         ``"us"`` or ``"metric"``.
     """
     psi = units.factor("psi", "pressure")
-    margin, rated = bar.limits.liquid_margin, bar.limits.max_pressure - bar.air_pressure
+    margin, rated = bar.limits.liquid_margin, bar.rated_gauge[1]
     hose = _given(_HOSE_RATING_PSI * psi, "pressure", system)
     odd = (
         (

@@ -223,9 +223,7 @@ def _by_nitrogen(bar: Bar, system: System) -> str:
 def _limits(bar: Bar, system: System) -> list[list[str]]:
     limits = bar.limits
     margin = _given(limits.liquid_margin, "pressure", system)
-    low, high = (end - bar.air_pressure for end in known_ends(limits, "max_pressure"))
-    # What the air may be off is carried in it, but the file's gauge pressure is what was said.
-    rated = _span(low + bar.air_spread, high - bar.air_spread, "pressure", system)
+    rated = _span(*bar.rated_gauge, "pressure", system)
     return [
         ["pressure", f"{rated} gauge at the pump outlet"],
         ["margin", f"{margin} above the vapour pressure, above every orifice"],
