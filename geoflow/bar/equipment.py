@@ -207,8 +207,8 @@ class Meter:
 
     Attributes
     ----------
-    pulses_per_volume : float
-        Pulses per cubic metre of liquid [1/m3].
+    pulses_per_volume : float or None
+        Pulses per cubic metre of liquid [1/m3]; None where nobody knows them.
     min_flow, max_flow : float
         Range in which it counts [m3/s].
     reference_temperature : float or None
@@ -217,7 +217,7 @@ class Meter:
         Pressure loss at the greatest flow [Pa], growing with the square of the flow.
     """
 
-    pulses_per_volume: float
+    pulses_per_volume: float | None
     min_flow: float
     max_flow: float
     reference_temperature: float | None = None

@@ -71,6 +71,8 @@ def _unusual_sizes(bar: Bar, system: System) -> list[str]:
 
 
 def _unusual_pulses(bar: Bar) -> list[str]:
+    if bar.meter.pulses_per_volume is None:
+        return []
     pulses = bar.meter.pulses_per_volume * units.factor("gallon", "volume")
     if _PULSES_PER_GALLON[0] <= pulses <= _PULSES_PER_GALLON[1]:
         return []
