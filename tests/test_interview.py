@@ -629,3 +629,64 @@ def test_a_bar_whose_pulses_nobody_knows(tmp_path: Path, capsys: pytest.CaptureF
     with pytest.raises(BarError, match="pulses tell no flow") as problem:
         parse_bar(content)
     assert "add pulses_per_gallon to [meter]" in problem.value.what + problem.value.cure
+
+
+# --- answers that have to agree ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("more", "less", "greater"),
+    [
+        ({"meter_least": "70 gpm"}, "least flow of the meter, 70 gpm", "greatest flow of the meter, 60 gpm"),
+        ({"pump_least": "40 to 50 gpm"}, "least flow of the pump, 40 to 50 gpm", "flow of the pump, 45 gpm"),
+        ({"orifice": "1/2 in"}, "orifice size, 1/2 in", "bore of the row hoses, 3/8 in"),
+        ({"feed_bore": "0.06 in"}, "orifice size, No. 50", "bore of the section hoses, 0.06 in"),
+        ({**DAY, "outlet": "0.5 in"}, "hole at the knife, 0.5 in", "bore of the row hoses, 3/8 in"),
+        ({**DAY, "bypass_flow": "60 gpm"}, "least flow the pump moves, bypass and all, 60 gpm", "flow of the pump"),
+        ({**DAY, "bypass_opens": "150 psi"}, "rise the relief holds, 150 psi", "pressure the pump adds, 110 psi"),
+    ],
+)
+def test_a_contradiction_is_told_at_the_question(more: dict[str, str], less: str, greater: str) -> None:
+    with pytest.raises(QuantityError) as problem:
+        answers_of({**EXACT, **more})
+    assert f"{less}, is more than {greater}" in problem.value.what and "check both" in problem.value.cure
+
+
+@pytest.mark.parametrize(
+    ("known", "unknown", "table", "key", "carried"),
+    [
+        ({"meter_most": "3 gpm"}, "meter_least", "meter", "min_flow", "0.5..3 gpm"),
+        ({"meter_least": "50 gpm"}, "meter_most", "meter", "max_flow", "50..80 gpm"),
+        ({"pump_flow": "4 gpm"}, "pump_least", "pump", "min_flow", "0..4 gpm"),
+        ({"pump_rise": "60 psi", "bypass_flow": "8 gpm"}, "bypass_opens", "bypass", "opens_at", "0..60 psi"),
+        ({"row_hose_bore": "0.25 in"}, "outlet", "row_hose", "outlet", "0.15..0.25 in"),
+    ],
+)
+def test_what_is_carried_for_the_unknown_keeps_to_what_is_known(
+    known: dict[str, str], unknown: str, table: str, key: str, carried: str
+) -> None:
+    said = {name: one for name, one in {**EXACT, **known}.items() if name != unknown and name != "pump_least"}
+    answers = answers_of({**said, unknown: ""})
+    content = content_of(answers)
+    assert content[table][key] == carried
+    parse_bar(content)
+
+
+def test_an_interview_that_is_left_shows_what_was_answered(tmp_path: Path) -> None:
+    for ends in (EOFError, KeyboardInterrupt):
+        given, said = ["My bar", "2 1/2 ft", "5, 6, 5", "No. 50", "", "don't know"], []
+
+        def read(prompt: str, given: list[str] = given, ends: type[BaseException] = ends) -> str:
+            if not given:
+                raise ends
+            return given.pop(0)
+
+        with pytest.raises((UsageError, KeyboardInterrupt)):
+            ask(read, said.append)
+        kept = said[-1].partition("--answers FILE:\n")[2]
+        (tmp_path / "kept.toml").write_text(kept, encoding="utf-8")
+        again = read_answers(str(tmp_path / "kept.toml"))
+        assert {name: again[name].values for name in ("name", "row_spacing", "sections", "orifice")} == {
+            "name": ("My bar",), "row_spacing": ("2.5 ft",), "sections": (5, 6, 5), "orifice": ("0.0700 in",),
+        }  # fmt: skip
+        assert not again["thickness"].known and "thickness" not in kept
