@@ -46,6 +46,8 @@ def described(seed: int, number: int) -> tuple[dict[str, Answer], dict[str, Answ
     said |= {"orifice": draw.choice(_SIZES), "sections": draw.choice(_SECTIONS), "tanks": draw.choice(("1", "2"))}
     # Known as a thin plate, which bounds what an unknown one may be; as head and margin are no ignorance, they stay.
     said |= {"thickness": f"{draw.uniform(0.4, 1.6):.2f} mm", "drive_full": "14 gpm", "head": "0.5..3 ft"}
+    # Of a coefficient that is stated nothing says how exact it is, so 8 % either way are left to it.
+    said["coefficient"] = f"{draw.uniform(0.57 / 0.92, 0.86 / 1.08):.4f}"
     said["drive_given"] = f"{14.0 * draw.uniform(0.8, 1.0):.3g} gpm"
     for name in ("bypass_flow", "excess_flow", "breakaway", "outlet", "pump_slip", "valve", "feed_length"):
         if draw.random() < 0.4:
