@@ -30,7 +30,7 @@ def parallel_flows(
     losses : sequence of callable
         Pressure each line loses [Pa] at a flow [kg/s]; not falling.
     alike : sequence of hashable, optional
-        What each line is: those that are equal lose the same. Without it no two are taken to be alike.
+        What each line is [-]: those that are equal lose the same. Without it no two are taken to be alike.
     """
     whole = np.asarray(flow, dtype=np.float64)
     if not losses:
