@@ -11,6 +11,7 @@ agree. Of geoflow only the equipment's dataclasses are used.
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -446,9 +447,23 @@ class ReferenceBar:
             # Where heat comes round the two may swing about their balance.
             self._warm_up(found.orifice_temperature if turn < 20 else 0.5 * (found.orifice_temperature + self._warm))
         # Next to no flow the warmth creeps towards its balance, and no limit lies there.
-        if abs(found.orifice_temperature - self._warm) > 1e-3:
-            raise ArithmeticError("flow and warmth do not agree")
-        return found
+        return found if abs(found.orifice_temperature - self._warm) < 1e-3 else self._balanced(node)
+
+    def _balanced(self, node: float) -> Point:
+        """The cooler balance of flow and warmth, bracketed: where turning them swings, or runs away from it."""
+
+        def colder(kelvin: float) -> float:
+            self._warm_up(kelvin)
+            return self._point(node).orifice_temperature - kelvin
+
+        steps = np.linspace(self.temperature, _HOTTEST, 60).tolist()
+        for low, high in itertools.pairwise(steps):
+            if colder(high) <= 0.0:
+                # Where the flow stops at once there is none between; the cooler side of it is what flows.
+                self._warm_up(float(brentq(colder, low, high, xtol=1e-7)) if colder(low) > 0.0 else low)
+                return self._point(node)
+        self._warm_up(_HOTTEST)
+        return self._point(node)
 
     def _point(self, node: float) -> Point:
         flows = tuple(self.section_flow(index, node) for index in range(len(self.sections)))

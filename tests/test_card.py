@@ -175,6 +175,24 @@ def test_the_low_alarm_stands_in_gauge_pressure_at_its_place(tmp_path: Path) -> 
     assert printed and settings["low_pressure_alarm_psi"] <= int(printed[1]) < settings["low_pressure_alarm_psi"] + 1
 
 
+def test_the_high_alarm_of_a_ranged_rating_is_its_low_end_as_the_file_has_it(tmp_path: Path) -> None:
+    """A rating is one by the gauge: what is open of the air at the site does not move it."""
+    text = Path(LANTERN[LANTERN.index("--bar") + 1]).read_text(encoding="utf-8")
+    for rated, low, said in (
+        ("200..250 psi", 200.0, "200 psi, the low end of the rated pressure (200 to 250 psi)."),
+        ("200 psi", 200.0, "200 psi, the rated pressure."),
+        ("200.7 psi", 200.7, "200 psi, the rated pressure."),
+    ):
+        changed = re.sub(r'max_pressure = "[^"]*"', f'max_pressure = "{rated}"', text)
+        changed = re.sub(r'elevation = "[^"]*"', 'elevation = "0..2000 ft"', changed)
+        (tmp_path / "bar.toml").write_text(changed, encoding="utf-8")
+        asked = [*LANTERN]
+        asked[asked.index("--bar") + 1] = str(tmp_path / "bar.toml")
+        settings = card(tmp_path, *asked, "--speed", "4.8..5.2 mph")["settings"]
+        assert settings["high_pressure_alarm_psi"] == pytest.approx(low, abs=1e-4)
+        assert f"High-pressure alarm (pump outlet): {said}" in words(tmp_path)
+
+
 @pytest.mark.parametrize("speed", ["4.8..5.2 mph", "5 mph"])
 def test_the_off_rate_alarm_is_wider_than_the_meter_and_narrower_than_the_window(tmp_path: Path, speed: str) -> None:
     found = card(tmp_path, *LANTERN, "--speed", speed)

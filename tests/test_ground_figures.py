@@ -15,6 +15,7 @@ from geoflow.layers.ground_rasters import GroundGrid
 from geoflow.reconciliation.agreement import spread
 from geoflow.report.canvas import Heading
 from geoflow.report.ground_figures import (
+    _where_most_lies,
     cell_classes,
     orifice_figure,
     paint_cells,
@@ -243,3 +244,20 @@ def test_rates_asked_and_given_stand_as_areas(tmp_path: Path) -> None:
     left, right = tall[there[there < there.mean()]], tall[there[there > there.mean()]]
     assert np.median(left) == pytest.approx(3 * np.median(right), rel=0.03)
     assert there.max() - there.min() > 300
+
+
+def test_a_sliver_far_off_leaves_no_empty_paper(tmp_path: Path) -> None:
+    """A thousandth of the ground got six times its rate: the bars fill the chart, and what lies beyond is told."""
+    unit = 0.45359237 / 4046.8564224
+    asked = unit * np.array([100.0, 120.0, 100.0])
+    given, area = asked * [1.0, 1.0, 6.0], np.array([3e4, 3e4, 60.0])
+    binned = spread(given, asked, area, unit=unit)
+    assert binned is not None
+    first, last, left = _where_most_lies(binned.asked + binned.given)
+    assert binned.edges[first] <= 100.0 * unit and binned.edges[last + 1] < 160.0 * unit
+    assert left == pytest.approx(60.0 / (2 * area.sum()), rel=1e-6)
+    (tmp_path / "r.png").write_bytes(rates_figure(binned, unit, "us", HEADING)[0])
+    filled = np.flatnonzero(is_colour(pixels(tmp_path / "r.png"), "#3C6E97").sum(axis=0) > 40)
+    assert np.ptp(filled) > 400
+    # Where nothing lies far off nothing is cut.
+    assert _where_most_lies(np.array([0.0, 1.0, 0.0, 1.0, 0.0])) == (1, 3, 0.0)

@@ -112,6 +112,25 @@ def edges(content: dict[str, Any], kelvin: float, *, certain: bool) -> tuple[flo
         ("feed_bore", "1/2 - 3/4 in", ("0.5..0.75 in",)),
         ("coefficient", "0.6-0.65", (0.6, 0.65)),
         ("name", 'Bar 3/8 - 16 to 30"', ('Bar 3/8 - 16 to 30"',)),
+        ("row_hose_bore", '1/2"', ("0.5 in",)),
+        ("row_hose_bore", '0.5"', ("0.5 in",)),
+        ("suction_bore", '1\u00bd"', ("1.5 in",)),
+        ("suction_bore", "inch and a half", ("1.5 in",)),
+        ("suction_bore", "1 and a quarter inch", ("1.25 in",)),
+        ("row_hose_bore", "three quarter inch", ("0.75 in",)),
+        ("row_hose_bore", '3/8"-1/2"', ("0.375 in..0.5 in",)),
+        ("feed_length", "9' 6\"", ("9.5 ft",)),
+        ("feed_length", "9'-6\"", ("9.5 ft",)),
+        ("feed_length", "9 ft 6", ("9.5 ft",)),
+        ("feed_length", "9 ft 6 1/2 in", ("9.5416667 ft",)),
+        ("feed_length", "9 feet 6 inches, 2', 9' 6\"", ("9.5 ft", "2 ft", "9.5 ft")),
+        ("feed_length", "9' 6\" to 10 ft 3", ("9.5 ft..10.25 ft",)),
+        ("feed_length", "6' to 8'", ("6 ft..8 ft",)),
+        ("feed_length", "6 ft - 8 ft", ("6 ft..8 ft",)),
+        ("rated", "200 to 250 lb", ("200..250 psi",)),
+        ("pump_rise", "110#", ("110 psi",)),
+        ("meter_pulses", "720 pulses/gal", (720,)),
+        ("meter_pulses", "720 ppg", (720,)),
     ],
 )
 def test_answers_are_taken_as_people_say_them(name: str, said: str, values: tuple[Any, ...]) -> None:
@@ -129,6 +148,14 @@ def test_a_pump_told_by_displacement_and_a_meter_by_nitrogen() -> None:
     )
     (pulses,) = answered(QUESTION["meter_pulses"], "1700 per 10 lb N").values
     assert pulses == pytest.approx(1700 * 5.147 * 0.82 / 10, rel=2e-3)
+    for said, expected in (
+        ("170 per lb N", 170 * 5.147 * 0.82),
+        ("1,700/10 lb of nitrogen", 170 * 5.147 * 0.82),
+        ("140 per lb NH3", 140 * 5.147),
+        ("375 to a kg N", 375 * 5.147 * 0.82 * 0.45359237),
+    ):
+        (pulses,) = answered(QUESTION["meter_pulses"], said).values
+        assert pulses == pytest.approx(expected, rel=2e-3), said
     (pulses,) = answered(QUESTION["meter_pulses"], "185 per liter").values
     assert pulses == pytest.approx(185 * 3.785411784, rel=1e-5)
 
@@ -151,6 +178,11 @@ WRONG = [
     ("feed_fittings", "4..2", "runs backwards", "sum of K"),
     ("pump_flow", "fast at 540 rpm", "no volume", "20 cu in at 540 rpm"),
     ("meter_pulses", "many", "no number of pulses", "1700 per 10 lb N"),
+    ("meter_pulses", "170 per lb", "does not say of what the weight is", "170 per lb N"),
+    ("meter_pulses", "700 per gal N", "counts liquid by volume", "leave 'N' out"),
+    ("meter_pulses", "700 per 0 gal", "no number of pulses", "700"),
+    ("feed_length", "9 ft 13 in", "a foot of inches or more behind its feet", "9 ft"),
+    ("feed_length", "6 ft - 8", "is not a unit of length", "9 ft"),
     ("gauges", "roof", "no place of a gauge", "pump outlet"),
     ("tanks", "9", "no number of tanks", "1"),
     ("drive_full", "strong", "neither a flow of oil nor a shaft speed", "540 rpm"),
@@ -475,7 +507,7 @@ BAD_FILES = [
 
 @pytest.mark.parametrize(("more", "what", "cure"), BAD_FILES, ids=[str(number) for number in range(len(BAD_FILES))])
 def test_a_wrong_file_of_answers_says_what_and_how(tmp_path: Path, more: str, what: str, cure: str) -> None:
-    needed = {"row_spacing": "'30 in'", "sections": "'16'", "orifice": "'No. 50'", "meter_pulses": "700"}
+    needed = {"row_spacing": "'30 in'", "sections": "'16'", "orifice": "'No. 50'"}
     kept = "".join(f"{name} = {one}\n" for name, one in needed.items() if name not in more)
     path = tmp_path / "answers.toml"
     path.write_text(kept + more, encoding="utf-8")
@@ -488,9 +520,9 @@ def test_a_wrong_file_of_answers_says_what_and_how(tmp_path: Path, more: str, wh
 def test_all_wrong_answers_are_told_at_once(tmp_path: Path) -> None:
     path = tmp_path / "answers.toml"
     path.write_text("row_spacing = 'wide'\nvalve = 'open'\nsections = 'all'\n", encoding="utf-8")
-    with pytest.raises(BarError, match="5 answers are wrong") as problem:
+    with pytest.raises(BarError, match="4 answers are wrong") as problem:
         read_answers(str(path))
-    for name in ("row_spacing", "sections", "orifice", "valve", "meter_pulses"):
+    for name in ("row_spacing", "sections", "orifice", "valve"):
         assert f". {name}\n" in problem.value.what
 
 
@@ -568,3 +600,93 @@ def test_every_question_of_a_key_is_known_to_the_page() -> None:
     assert question_for("pump", "max_rise") is QUESTION["pump_rise"]
     assert question_for("tank_hoses", "length") is QUESTION["tank_hose_length"]
     assert question_for("orifices", "row_spread") is None
+
+
+def test_a_bar_whose_pulses_nobody_knows(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same windows; nothing that hangs on pulses is told, and what is read in pulses is refused."""
+    without = {**EXACT, "meter_pulses": "don't know"}
+    content, known = content_of(answers_of(without)), content_of(answers_of(EXACT))
+    assert "pulses_per_gallon" not in content["meter"]
+    for certain in (True, False):
+        assert edges(content, 283.0, certain=certain) == edges(known, 283.0, certain=certain)
+    bar = tmp_path / "bar.toml"
+    answers = tmp_path / "answers.toml"
+    answers.write_text("".join(f"{name} = {json.dumps(one)}\n" for name, one in without.items()), encoding="utf-8")
+    assert cli.main(["bar", "--new", str(bar), "--answers", str(answers)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "pulses of the meter" in said and "a field card has no number to enter" in said
+    assert cli.main(["bar", "--check", str(bar)]) == 0
+    assert "pulses not known" in capsys.readouterr().out
+    card = ["card", "--rates", "120, 150 lb N/ac", "--bar", str(bar), "--temperature", "40 degF", "--speed", "5 mph"]
+    made = [str(tmp_path / f"card.{ending}") for ending in ("html", "json")]
+    assert cli.main([*card, "--out", made[0], "--json", made[1]]) in {0, 1}
+    settings = json.loads(Path(made[1]).read_text())["settings"]
+    assert settings["pulses_per_gallon"] is None and settings["one_number_error_percent"] is None
+    page = Path(made[0]).read_text(encoding="utf-8")
+    assert "no number to enter is told" in page and "One number all day" not in page
+    orifice = content["orifices"]["row"]
+    orifice["measured"] = [{"bar_flow": "160 pulses/s", "pressure": "95 psi", "temperature": "50 degF"}]
+    with pytest.raises(BarError, match="pulses tell no flow") as problem:
+        parse_bar(content)
+    assert "add pulses_per_gallon to [meter]" in problem.value.what + problem.value.cure
+
+
+# --- answers that have to agree ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("more", "less", "greater"),
+    [
+        ({"meter_least": "70 gpm"}, "least flow of the meter, 70 gpm", "greatest flow of the meter, 60 gpm"),
+        ({"pump_least": "40 to 50 gpm"}, "least flow of the pump, 40 to 50 gpm", "flow of the pump, 45 gpm"),
+        ({"orifice": "1/2 in"}, "orifice size, 1/2 in", "bore of the row hoses, 3/8 in"),
+        ({"feed_bore": "0.06 in"}, "orifice size, No. 50", "bore of the section hoses, 0.06 in"),
+        ({**DAY, "outlet": "0.5 in"}, "hole at the knife, 0.5 in", "bore of the row hoses, 3/8 in"),
+        ({**DAY, "bypass_flow": "60 gpm"}, "least flow the pump moves, bypass and all, 60 gpm", "flow of the pump"),
+        ({**DAY, "bypass_opens": "150 psi"}, "rise the relief holds, 150 psi", "pressure the pump adds, 110 psi"),
+    ],
+)
+def test_a_contradiction_is_told_at_the_question(more: dict[str, str], less: str, greater: str) -> None:
+    with pytest.raises(QuantityError) as problem:
+        answers_of({**EXACT, **more})
+    assert f"{less}, is more than {greater}" in problem.value.what and "check both" in problem.value.cure
+
+
+@pytest.mark.parametrize(
+    ("known", "unknown", "table", "key", "carried"),
+    [
+        ({"meter_most": "3 gpm"}, "meter_least", "meter", "min_flow", "0.5..3 gpm"),
+        ({"meter_least": "50 gpm"}, "meter_most", "meter", "max_flow", "50..80 gpm"),
+        ({"pump_flow": "4 gpm"}, "pump_least", "pump", "min_flow", "0..4 gpm"),
+        ({"pump_rise": "60 psi", "bypass_flow": "8 gpm"}, "bypass_opens", "bypass", "opens_at", "0..60 psi"),
+        ({"row_hose_bore": "0.25 in"}, "outlet", "row_hose", "outlet", "0.15..0.25 in"),
+    ],
+)
+def test_what_is_carried_for_the_unknown_keeps_to_what_is_known(
+    known: dict[str, str], unknown: str, table: str, key: str, carried: str
+) -> None:
+    said = {name: one for name, one in {**EXACT, **known}.items() if name != unknown and name != "pump_least"}
+    answers = answers_of({**said, unknown: ""})
+    content = content_of(answers)
+    assert content[table][key] == carried
+    parse_bar(content)
+
+
+def test_an_interview_that_is_left_shows_what_was_answered(tmp_path: Path) -> None:
+    for ends in (EOFError, KeyboardInterrupt):
+        given, said = ["My bar", "2 1/2 ft", "5, 6, 5", "No. 50", "", "don't know"], []
+
+        def read(prompt: str, given: list[str] = given, ends: type[BaseException] = ends) -> str:
+            if not given:
+                raise ends
+            return given.pop(0)
+
+        with pytest.raises((UsageError, KeyboardInterrupt)):
+            ask(read, said.append)
+        kept = said[-1].partition("--answers FILE:\n")[2]
+        (tmp_path / "kept.toml").write_text(kept, encoding="utf-8")
+        again = read_answers(str(tmp_path / "kept.toml"))
+        assert {name: again[name].values for name in ("name", "row_spacing", "sections", "orifice")} == {
+            "name": ("My bar",), "row_spacing": ("2.5 ft",), "sections": (5, 6, 5), "orifice": ("0.0700 in",),
+        }  # fmt: skip
+        assert not again["thickness"].known and "thickness" not in kept

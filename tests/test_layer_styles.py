@@ -14,8 +14,8 @@ import rasterio
 
 import geoflow
 from geoflow.base.schema import COLUMNS, GROUND_COLUMNS, PLAN_COLUMNS
-from geoflow.report.layer_styles import FINDING_STYLE, RATIO_STYLE, VERDICT_STYLE
-from geoflow.report.symbology import PASSES, RATIO_CLASSES, VERDICT_SYMBOLS
+from geoflow.report.layer_styles import FINDING_STYLE, RATIO_STYLE, VERDICT_STYLE, rate_style
+from geoflow.report.symbology import PASSES, RATIO_CLASSES, STEPS, VERDICT_SYMBOLS
 
 FIELDS = Path(__file__).parent.parent / "sample_fields"
 SLD, OGC = "{http://www.opengis.net/sld}", "{http://www.opengis.net/ogc}"
@@ -161,3 +161,31 @@ def test_rasters_say_unit_colours_and_no_data(compared: Path) -> None:
             shown = ["#{:02X}{:02X}{:02X}".format(*colours[count][:3]) for count in range(5)]
             assert shown == [*PASSES, PASSES[-1]]
             assert masked.compressed().max() <= 3 and (masked == 1).sum() > 0.9 * masked.count()
+
+
+@pytest.mark.parametrize("count", [1, 3, 40])
+def test_rates_have_one_rule_each_and_rise_with_the_scale(count: int) -> None:
+    rates = np.array([0.0, *np.linspace(80.0, 200.0, count)])
+    sld = rate_style("rate_lb_n_ac", rates, "lb N/ac").sld
+    taken = [rule_for(sld, {"rate_lb_n_ac": rate}) for rate in rates.tolist()]
+    assert all(len(names) == 1 for names in taken) and taken[0] == ["nothing"]
+    titles = [str(rule.findtext(f"{SLD}Title")) for rule in Xml.fromstring(sld).iter(f"{SLD}Rule")]
+    order = [titles.index(names[0]) for names in taken[1:]]
+    assert order == sorted(order) and len(set(order)) == min(count, len(STEPS))
+    assert rule_for(rate_style("r", np.zeros(2), "kg N/ha").sld, {"r": 0.0}) == ["nothing"]
+
+
+def test_a_package_written_anew_carries_the_style_of_its_rates(tmp_path: Path) -> None:
+    """Converted and rewritten ones; a package patched cell by cell keeps what it had."""
+    asked = {"rate": "target", "unit": "lb N/ac"}
+    new, changed = tmp_path / "new.gpkg", tmp_path / "changed.gpkg"
+    geoflow.convert(FIELDS / "kettle_rise.geojson", out=new, **asked)
+    plan = {"temperature": "45..52 degF", "speed": "5 mph", "policy": "hold-speed"}
+    geoflow.rewrite(FIELDS / "kettle_rise.geojson", FIELDS / "wren.toml", **asked, **plan).write(
+        tmp_path, name="changed.gpkg"
+    )
+    for path in (new, changed):
+        (sld,) = table(path, "SELECT styleSLD FROM layer_styles")["styleSLD"]
+        rows = pyogrio.read_dataframe(path, layer="zones")
+        (column,) = {str(one.text) for one in Xml.fromstring(sld).iter(f"{OGC}PropertyName")}
+        assert all(len(rule_for(sld, {column: rate})) == 1 for rate in rows[column])

@@ -18,6 +18,7 @@ from test_cli import commands_in
 from test_words import leaves, stated
 
 from geoflow import cli
+from geoflow.report.layer_styles import RATIO_STYLE
 
 FRAME = "+proj=laea +lat_0=42.1 +lon_0=-93.4 +datum=WGS84 +units=m"
 WARMTH = ("--temperature", "35 degF", "--speed", "5 mph")
@@ -277,3 +278,74 @@ def test_the_example_of_its_page_runs(
     assert cli.main(shlex.split(second)[1:]) == 1
     said = " ".join(capsys.readouterr().out.split())
     assert "was to be expected by the rehearsal rehearsed" in said and "came out as rehearsed" in said
+
+
+def test_ground_that_no_pass_covers_is_held_against_the_rehearsal(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A third of the eastern zone, and in another log all of it, is never driven: the rehearsal covers it."""
+    log = pandas.read_csv(folder / "out" / "log.csv")
+    place = geopandas.GeoSeries.from_xy(log["longitude"], log["latitude"], crs=4326).to_crs(FRAME)
+    for name, driven in (("part", place.y < 135.0), ("none", place.y < -1e9)):
+        log[(place.x < 100.0) | driven].to_csv(folder / f"{name}.csv", index=False)
+        given = reconciled(folder, "--rehearsed", str(folder / "out"), log=f"{name}.csv")
+        cli.main(given)
+        said = " ".join(capsys.readouterr().out.split()).split("Against the rehearsal")[1]
+        assert "Under no pass are " in said and "1 zone that came out otherwise" in said
+        assert "more of its ground is under no pass" in said.split("What the log tells")[0]
+        cli.main([*given, "--json", "-"])
+        against = json.loads(capsys.readouterr().out)["rehearsed"]
+        assert [zone["came"] for zone in against["zones"]] == ["as rehearsed", "less covered than rehearsed"]
+        assert against["missed_ac"] > 1.3 and against["missed_expected_ac"] < 0.3
+        east = against["zones"][1]
+        assert east["missed_ac"] == pytest.approx({"part": 4.942 * 65 / 200, "none": 4.942}[name], abs=0.25)
+        assert east["expect_missed"] < 0.06
+
+
+def test_little_ground_and_little_time_are_not_told_as_nothing(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A plot of a twentieth of an acre."""
+    field = geopandas.GeoDataFrame({"rate": [150.0]}, geometry=[shapely.box(0, 0, 8.0, 20.0)], crs=FRAME)
+    field.to_crs(4326).to_file(folder / "plot.geojson", engine="pyogrio", driver="GeoJSON")
+    for given in (
+        arguments(folder, "--out", str(folder / "plot"), "--headlands", "0", field="plot.geojson"),
+        ["plan", str(folder / "plot.geojson"), "--bar", str(folder / "bar.toml"), "--rate-unit", "lb N/ac", *WARMTH],
+    ):
+        cli.main(given)
+        said = " ".join(capsys.readouterr().out.split())
+        assert "0.040 ac" in said and "of 0.0 ac" not in said and "0.0 h " not in said.split("What would save")[0]
+    assert "0 of 1 zone holds" in said or "1 of 1 zone holds" in said
+
+
+def test_the_plan_that_is_driven_is_one_sentence(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    cli.main(arguments(folder, "--out", str(folder / "again"), "--replace"))
+    said = " ".join(capsys.readouterr().out.split())
+    assert "The day is driven as planned. Plan: 5.0 mph, as given." in said
+
+
+def test_a_day_that_cannot_be_read_is_refused_before_anything_is_solved(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (folder / "day.csv").write_text("hour,what\n8,9\n", encoding="utf-8")
+
+    def solved(*_: Any) -> None:
+        raise AssertionError("the bar was solved first")
+
+    monkeypatch.setattr("geoflow.decide.vet.flow_window", solved)
+    plan = ["plan", str(folder / "rx.geojson"), "--bar", str(folder / "bar.toml"), "--rate-unit", "lb N/ac", *WARMTH]
+    assert cli.main([*plan, "--day", str(folder / "day.csv")]) == 2
+    assert "day.csv" in capsys.readouterr().err
+
+
+def test_strips_carry_the_style_of_what_is_expected_over_what_is_asked(folder: Path) -> None:
+    import pyogrio
+
+    path = folder / "out" / "strips.gpkg"
+    styles = pyogrio.read_dataframe(path, sql="SELECT * FROM layer_styles", read_geometry=False)
+    assert styles["styleSLD"].tolist() == [RATIO_STYLE.sld]
+    titles = pyogrio.read_dataframe(path, sql="SELECT * FROM gpkg_data_columns", read_geometry=False)
+    strips = geopandas.read_file(path, engine="pyogrio")
+    assert set(titles["column_name"]) == set(strips.columns) - {"geometry"}
+    ratio = strips["expect_lb_n_ac"] / strips["asked_lb_n_ac"]
+    np.testing.assert_allclose(strips["ratio"], ratio, atol=1e-3)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,7 +14,7 @@ from geoflow.bar.questions import QUESTIONS, Question, questions_of
 from geoflow.base.errors import BarError, QuantityError
 from geoflow.base.spelling import nearest
 
-__all__ = ["answers_template", "read_answers", "taken_answers"]
+__all__ = ["answers_template", "answers_text", "read_answers", "taken_answers"]
 
 _GREATEST_SIZE: Final = 100_000
 _MOST_LISTED: Final = 30
@@ -125,6 +126,17 @@ def _content(path: Path) -> dict[str, object]:
         place = f", {said[2].rstrip(')')}" if said[2] else ""
         cure = 'write name = "answer", one to a line, and answers with a unit in quotes: row_spacing = "30 in"'
         raise BarError(what, where=where + place, cure=cure) from problem
+
+
+def answers_text(answers: Mapping[str, Answer]) -> str:
+    """Return answers as such a file; what is not known stays out of it.
+
+    Parameters
+    ----------
+    answers : Mapping
+        By name of their question.
+    """
+    return "".join(f"{name} = {json.dumps(one.said)}\n" for name, one in answers.items() if one.known)
 
 
 def answers_template() -> str:

@@ -27,6 +27,7 @@ _UNKNOWN: Final = frozenset(
 _NONE: Final = frozenset(("none", "no", "nothing", "-", "there is none", "not there", "n/a"))
 _NUMBER: Final = r"\d+\.?\d*|\.\d+"
 _MOST_SECTIONS: Final = 60
+_INCHES: Final = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +99,23 @@ def _not_known(question: Question, said: str) -> Answer:
     return Answer(said, _READERS[question.way](question, question.unknown), known=False)
 
 
+_SIGNS: Final = {"\u00bd": "1/2", "\u00bc": "1/4", "\u00be": "3/4", "\u215b": "1/8", "\u215c": "3/8", "\u215d": "5/8",
+          "\u215e": "7/8"}  # fmt: skip
+_WORDS: Final = (
+    (r"\b(\d+) and (?:a |one )?(half|quarter)\b", r"\1 \2"),
+    (r"\b(?:an? )?(inch|foot) and (?:a |one )?(half|quarter)\b", r"1 \2 \1"),
+    (r"\bthree[ -]quarters?(?: of an?)?\b", "3/4"),
+    (r"\b(?:an? |one )?half(?: of)?(?: an?)?\b", "1/2"),
+    (r"\b(?:an? |one )?quarter(?: of)?(?: an?)?\b", "1/4"),
+)
+
+
 def _decimal(text: str) -> str:
-    """Text with fractions and marks of inches and feet as a bar file has them: 1 1/4" is 1.25 in."""
+    """Text with fractions and marks of inches and feet as a bar file has them: 1 1/4" is 1.25 in, 9' 6" is 9.5 ft."""
+    for sign, fraction in _SIGNS.items():
+        text = text.replace(sign, f" {fraction}")
+    for spelled, plain in _WORDS:
+        text = re.sub(spelled, plain, text, flags=re.IGNORECASE)
     text = re.sub(r"\s*(?:\"|\u2033|\u201d|''|\binch(?:es)?\b)", " in", text)
     text = re.sub(r"(?<=\d)\s*(?:'|\u2032|\u2019|\bfeet\b|\bfoot\b)", " ft", text)
 
@@ -109,7 +125,16 @@ def _decimal(text: str) -> str:
             raise QuantityError(f"'{match[0].strip()}' divides by nothing")
         return f"{int(whole) + int(top) / int(bottom):.6g}"
 
-    return re.sub(r"(?:(\d+)(?:\s+|\s*-\s*))?(\d+)\s*/\s*(\d+)", value, text).strip()
+    def feet(match: re.Match[str]) -> str:
+        if float(match[2]) >= _INCHES:
+            raise QuantityError(f"'{match[0].strip()}' has a foot of inches or more behind its feet")
+        return f"{float(match[1]) + float(match[2]) / _INCHES:.8g} ft"
+
+    text = re.sub(r"(?:(\d+)(?:\s+|\s*-\s*))?(\d+)\s*/\s*(\d+)", value, text).strip()
+    # What stands behind feet without a unit of its own is inches.
+    ended = r"(?=\s*(?:$|\.\.|-|to\b|and\b))"
+    text = re.sub(rf"\b(\d+)\s*ft\s*-\s*({_NUMBER})\s*in\b{ended}", feet, text)
+    return re.sub(rf"\b(\d+)\s*ft\s*({_NUMBER})(?:\s*in\b)?{ended}", feet, text)
 
 
 def usual_unit(question: Question) -> str:
@@ -124,7 +149,8 @@ def usual_unit(question: Question) -> str:
 
 
 def _as_range(text: str) -> str:
-    return re.sub(r"(?<=[\w.])\s+(?:to|and)\s+(?=[-\d.])|(?<=[\d.])\s*[-\u2013\u2014]\s*(?=[\d.])", "..", text)
+    dash = r"(?<=[\w.])(?<![\d.]e)\s*[-\u2013\u2014]\s*(?=[\d.])"
+    return re.sub(rf"(?<=[\w.])\s+(?:to|and)\s+(?=[-\d.])|{dash}", "..", text)
 
 
 def _written_value(question: Question, text: str) -> Written:
@@ -132,6 +158,9 @@ def _written_value(question: Question, text: str) -> Written:
     key = question.of_key
     kind = KEY_KINDS[key.kind]
     plain = text if key.kind == "text" else _as_range(_decimal(text))
+    if kind.unit_kind == "pressure":
+        # Pounds of pressure are pounds on a square inch.
+        plain = re.sub(r"(?<=\d)\s*(?:lbs?\.?|pounds?|#)(?=\s*(?:$|\.\.))", " psi", plain)
     value: Written = plain
     if kind.unit_kind is not None and re.fullmatch(rf"[-+]?(?:{_NUMBER})(?:\s*\.\.\s*[-+]?(?:{_NUMBER}))?", plain):
         unit = usual_unit(question)
@@ -237,20 +266,29 @@ def _pump_flow(question: Question, said: str) -> tuple[Written, ...]:
 
 
 def _pulses(question: Question, said: str) -> tuple[Written, ...]:
+    """Pulses to a gallon; given to an amount of nitrogen or ammonia, as displays count it: liquid at 60 degF."""
     match = re.fullmatch(
-        rf"({_NUMBER})(?:\s*(?:pulses?)?\s*(?:/|per|to)?\s*(?:a |an |the )?(gal(?:lon)?|liter|litre|l|10 ?lb ?n))?",
+        rf"({_NUMBER})\s*(?:pulses?|p)?(?:\s*(?:/|per|to|for|p)\s*(?:(?:a|an|the|one)\s+)?({_NUMBER})?\s*"
+        r"(g|gal(?:lons?)?|l|lit(?:er|re)s?|lbs?|pounds?|#|kg)(?:\s*(?:of\s+)?(n|nitrogen|nh3|ammonia|anhydrous))?)?",
         said.replace(",", ""),
         re.IGNORECASE,
     )
-    if match is None:
+    if match is None or (match[2] is not None and float(match[2]) == 0.0):
         raise QuantityError(f"'{said}' is no number of pulses", cure='answer like "700", or "1700 per 10 lb N"')
-    number, per = float(match[1]), (match[2] or "gallon").casefold().replace(" ", "")
-    if per == "10lbn":
-        # As displays count it: liquid at 60 degF, 82 % nitrogen.
-        density = float(saturation(parse("60 degF", "temperature")).liquid_density)
-        number *= density * 0.82 * factor("gallon", "volume") / (10.0 * factor("lb", "mass"))
-    elif per.startswith("l"):
-        number *= GALLON * 1000.0
+    number, unit, of = float(match[1]) / float(match[2] or 1.0), (match[3] or "gal").casefold(), match[4]
+    if unit[0] in "gl" and not unit.startswith("lb"):
+        if of is not None:
+            raise QuantityError(f"'{said}' counts liquid by volume", cure=f"leave '{of}' out")
+        number *= 1.0 if unit[0] == "g" else GALLON * 1000.0
+        return (_written_value(question, f"{number:.6g}"),)
+    if of is None:
+        raise QuantityError(
+            f"'{said}' does not say of what the weight is, and nitrogen and ammonia differ by a fifth",
+            cure='answer like "170 per lb N" or "140 per lb NH3"',
+        )
+    share = 0.82 if of.casefold().startswith("ni") or of.casefold() == "n" else 1.0
+    density = float(saturation(parse("60 degF", "temperature")).liquid_density)
+    number *= density * share * factor("gallon", "volume") / (1.0 if unit == "kg" else factor("lb", "mass"))
     return (_written_value(question, f"{number:.6g}"),)
 
 

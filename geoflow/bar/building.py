@@ -108,7 +108,8 @@ def build_bar(values: Mapping[str, Any], air: tuple[float, float]) -> Bar:
     rated = tuple(end + side * spread for side, end in zip((-1, 1), values["limits"]["max_pressure"], strict=True))
     speed = values["limits"]["speed"]
     limits = middle_and_ranges({**values["limits"], "max_pressure": rated, "speed": None}) | {"speed": speed}
-    meter["pulses_per_volume"] = meter.pop("pulses_per_gallon") / units.factor("gallon", "volume")
+    pulses = meter.pop("pulses_per_gallon")
+    meter["pulses_per_volume"] = None if pulses is None else pulses / units.factor("gallon", "volume")
     sections = [Section(s["name"], s["rows"], s["orifice"], line_of(s["feed"])) for s in values["sections"]]
 
     def part(name: str, kind: type[Any], *, ranged: bool = True) -> Any:

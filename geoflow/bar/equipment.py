@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 from geoflow.bar.orifice import MeasuredPoint, Orifice, Reading
 from geoflow.bar.otherwise import left_out as _left_out
-from geoflow.bar.ranges import Range, at_end
+from geoflow.bar.ranges import Range, at_end, known_ends
 
 __all__ = [
     "Bar",
@@ -207,8 +207,8 @@ class Meter:
 
     Attributes
     ----------
-    pulses_per_volume : float
-        Pulses per cubic metre of liquid [1/m3].
+    pulses_per_volume : float or None
+        Pulses per cubic metre of liquid [1/m3]; None where nobody knows them.
     min_flow, max_flow : float
         Range in which it counts [m3/s].
     reference_temperature : float or None
@@ -217,7 +217,7 @@ class Meter:
         Pressure loss at the greatest flow [Pa], growing with the square of the flow.
     """
 
-    pulses_per_volume: float
+    pulses_per_volume: float | None
     min_flow: float
     max_flow: float
     reference_temperature: float | None = None
@@ -304,6 +304,12 @@ class Bar:
     breakaway: ExcessFlow | None = None
     left_out: tuple[tuple[str, str], ...] = field(default=(), compare=False)
     """Keys absent from the bar file, and what counts in their place."""
+
+    @property
+    def rated_gauge(self) -> tuple[float, float]:
+        """Ends of the rated pressure by the gauge, as the bar file has it [Pa]."""
+        low, high = (end - self.air_pressure for end in known_ends(self.limits, "max_pressure"))
+        return low + self.air_spread, high - self.air_spread
 
     @property
     def two_ended(self) -> bool:

@@ -245,8 +245,9 @@ KEYS: Final[tuple[Key, ...]] = (
     Key("bypass", "opens_at", "pressure difference range", "60 psi",
         "Rise a relief holds while some goes round; 0 where the pump makes only what the bar needs. 50 to 120 psi is "
         "usual (from memory).", default="0 psi", accepted=("0 psi", "1000 psi")),
-    Key("meter", "pulses_per_gallon", "number", 700, "Pulses for one US gallon of liquid, not for 10 lb N.",
-        required=True,
+    Key("meter", "pulses_per_gallon", "number", 700,
+        "Pulses for one US gallon of liquid, not for 10 lb N. Without it nothing read in pulses tells a flow, and a "
+        "field card has no number to enter.",
         accepted=(0.01, 1000000)),
     Key("meter", "min_flow", "volume flow range", "2 gpm", "Least flow it counts.", required=True, accepted=_FLOW),
     Key("meter", "max_flow", "volume flow range", "60 gpm", "Greatest flow it counts.", required=True,

@@ -122,6 +122,13 @@ class _Point:
         kelvin, off = self._warmth(air_pressure)
         if not sections or not self._sound:
             return None
+        read: LiquidFlow | None = self.value["bar_flow"]
+        if read is not None and read.basis == "pulses" and values["meter"]["pulses_per_gallon"] is None:
+            self.note(
+                "pulses tell no flow, as the bar file does not say how many the meter gives to a gallon",
+                "add pulses_per_gallon to [meter], or give the flow as a volume, a weight or a load over a time",
+            )
+            return None
         flow, share = self._whole_flow(values, sections, kelvin, off)
         rows = 1 if "flow" in self.said else sum(section["rows"] for section in sections)
         least, most = (units.parse(end, "ammonia flow") for end in keys_of(_TABLE)["flow"].accepted or ())

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from geoflow.bar.answers import Answer, answered
+from geoflow.bar.answers_agree import agreed, refuse_contradiction
 from geoflow.bar.key import Written
 from geoflow.bar.keys import written
 from geoflow.bar.questions import QUESTIONS, Question
@@ -62,6 +63,7 @@ def answer_to(question: Question, text: str, answers: _Answers) -> Answer:
             where=question.name,
             cure="answer once for all sections, or once for each from left to right",
         )
+    refuse_contradiction(question, answer, answers)
     full = answers.get("drive_full")
     if question.name != "drive_given" or full is None or not full.values:
         return answer
@@ -133,7 +135,7 @@ class _Writer:
     """Puts the answers into the tables of a bar file."""
 
     def __init__(self, answers: _Answers) -> None:
-        self.answers = answers
+        self.answers = agreed(answers)
         self.lines: list[str] = []
 
     def has(self, name: str) -> bool:

@@ -12,6 +12,7 @@ __all__ = [
     "LIMITS",
     "LOW_LIMITS",
     "PLAN_COLUMNS",
+    "REHEARSED_COLUMNS",
     "VERDICTS",
     "Column",
     "Limit",
@@ -216,6 +217,20 @@ GROUND_COLUMNS: Final[tuple[Column, ...]] = (
     Column("text", "text", "the finding in a sentence", "What was found"),
     Column("confidence", "confidence", "how sure it is", "How sure"),
 )
+
+REHEARSED_COLUMNS: Final[tuple[Column, ...]] = (
+    Column("log_row", "log_row", "row of the rehearsed log, counted from 0", "Row of the log"),
+    Column("section", "section", "section of the bar, counted from 1 at the left", "Section"),
+    Column("asked_lb_n_ac", "asked", "what the map asks, in pounds of nitrogen per acre", "Asked, lb N/ac"),
+    Column("expect_lb_n_ac", "expect", "what is to be expected, mean over the days", "To expect, lb N/ac"),
+    Column("low_lb_n_ac", "low", "nine days of ten give this at least", "From, lb N/ac"),
+    Column("high_lb_n_ac", "high", "nine days of ten give this at most", "To, lb N/ac"),
+    Column("ratio", "ratio", "to be expected over asked", "To expect over asked"),
+    Column(
+        "uneven_share_of_days", "uneven", "share of the days on which the rows go uneven", "Rows uneven, share of days"
+    ),
+)
+"""Of the strips of a rehearsal."""
 
 
 def fold(name: str) -> str:

@@ -266,6 +266,11 @@ def from_si(value: Any, kind: str, unit: str) -> Any:
     return (value - offset) / slope
 
 
+# Amounts of which a little is printed with as many decimals as it takes; what is less than this in their unit is none.
+_NEVER_NOTHING: Final = frozenset(("area", "mass", "volume"))
+_SMALLEST: Final = 5e-3
+
+
 def number(
     value: float, kind: str, system: System, digits: int | None = None, rounding: Literal["near", "up", "down"] = "near"
 ) -> str:
@@ -293,6 +298,9 @@ def number(
         grain = 1e-6 if rounding == "up" else -1e-6  # what is even but for rounding errors stays
         shown = turn(shown * 10.0**places - grain) / 10.0**places
     text = f"{shown:,.{places}f}"
+    if digits is None and kind in _NEVER_NOTHING and abs(shown) >= _SMALLEST and not text.strip("-0.,"):
+        # Little ground is not none.
+        text = f"{shown:.{1 - math.floor(math.log10(abs(shown)))}f}"
     return text if text.strip("-0.,") else text.lstrip("-")
 
 

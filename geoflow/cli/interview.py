@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
+from geoflow.bar.answer_file import answers_text
 from geoflow.bar.answers import Answer
 from geoflow.bar.asking import HOW_TO_ANSWER, SECOND_ROUND, explained, said_back, usual_said
 from geoflow.bar.new_bar import answer_to, asked_next, is_asked
@@ -20,7 +21,7 @@ _YES, _NO = ("y", "yes"), ("", "n", "no")
 _OPENING = f"""\
 One question at a time. {HOW_TO_ANSWER}
 Enter alone means you don't know: a range is then carried, and told. "back" goes back, "help" says how to find out,
-Ctrl-C stops; nothing is written before the end."""
+Ctrl-C stops and shows what you answered; nothing is written before the end."""
 _SECOND = f"{SECOND_ROUND}: go through that too? [y/N] "
 
 
@@ -67,13 +68,23 @@ def ask(read: Callable[[str], str], say: Callable[[str], None]) -> dict[str, Ans
         _round(answers, read, say, day=False)
         if _wants_more(read, say):
             _round(answers, read, say, day=True)
+    except KeyboardInterrupt:
+        _keep(answers, say)
+        raise
     except EOFError as problem:
+        _keep(answers, say)
         raise UsageError(
             f"the answers ended after {len(answers)} questions, and nothing was written",
             where="geoflow bar --new",
             cure="start again and answer to the end, or give the answers in a file with --answers FILE",
         ) from problem
     return answers
+
+
+def _keep(answers: dict[str, Answer], say: Callable[[str], None]) -> None:
+    """Show what was answered as a file of answers, so that nobody has to type it again."""
+    if kept := answers_text(answers):
+        say(f"\nNothing is written. What you answered, to go on from as a file with --answers FILE:\n\n{kept}")
 
 
 def _wants_more(read: Callable[[str], str], say: Callable[[str], None]) -> bool:

@@ -44,8 +44,8 @@ class Calibration:
     error: FloatArray
 
 
-def calibration(bar: Bar, temperature: FloatArray) -> Calibration:
-    """Work out a meter's numbers at some liquid temperatures.
+def calibration(bar: Bar, temperature: FloatArray) -> Calibration | None:
+    """Work out a meter's numbers at some liquid temperatures; None where nobody knows its pulses.
 
     Parameters
     ----------
@@ -54,8 +54,10 @@ def calibration(bar: Bar, temperature: FloatArray) -> Calibration:
     temperature : ndarray, shape (temperatures,)
         Rising [K].
     """
-    density = saturation(temperature).liquid_density
     pulses = bar.meter.pulses_per_volume
+    if pulses is None:
+        return None
+    density = saturation(temperature).liquid_density
     nitrogen = pulses_per_nitrogen(pulses, density, bar.nitrogen_fraction)
     reference = bar.meter.reference_temperature
     middle = 0.5 * float(temperature[0] + temperature[-1]) if reference is None else reference

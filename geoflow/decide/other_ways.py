@@ -8,19 +8,32 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.decide.vet import Solution, asked_of_rows
-from geoflow.hydraulics.window import Bounds, flow_window
+from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window
 
-__all__ = ["WORTH", "OtherWay", "Zones", "inside", "other_ways"]
+__all__ = ["WORTH", "OtherWay", "Zones", "inside", "other_ways", "plan_places"]
 
 WORTH: Final = 0.01
 """Less of the doubtful area than this share is nothing."""
 
+# Temperatures of the plan at which a window that is only expected is solved; its ends bend little between.
+_TEMPERATURES: Final = 3
 # As in vet: a rate right at the window's edge passes in spite of rounding.
 _ROUNDING: Final = 1e-9
 # Orifices tried where no reading settles anything, against those in use.
 _SMALLER: Final = (0.95, 0.9, 0.85, 0.8, 0.7)
+
+
+def plan_places(window: FlowWindow) -> IntArray:
+    """Places of a few temperatures of a window, both ends among them.
+
+    Parameters
+    ----------
+    window : FlowWindow
+        Over the plan.
+    """
+    return np.unique(np.linspace(0, window.temperature.size - 1, _TEMPERATURES).round().astype(np.int64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +88,18 @@ class Zones:
         fails = ~holds & ~inside(self.low, self.high, possible.low, possible.high)
         return float(self.area[holds].sum()), float(self.area[fails].sum())
 
+    def unsettled(self, after: tuple[Bounds, Bounds]) -> Zones:
+        """Return those that two windows leave in doubt.
+
+        Parameters
+        ----------
+        after : tuple of Bounds
+            Certain and possible window as commanded.
+        """
+        certain, possible = (inside(self.low, self.high, ends.low, ends.high) for ends in after)
+        open_ = possible & ~certain
+        return Zones(self.area[open_], self.low[open_], self.high[open_])
+
     def ends(self, areas: FloatArray) -> tuple[float, float]:
         """Least and greatest of some areas [m2]; nothing where it is not worth the word.
 
@@ -125,10 +150,11 @@ def _smaller(solution: Solution) -> Iterator[tuple[float, Bounds]]:
     if len(fitted) > 1:
         return
     (name,) = fitted
+    kelvin = solution.window.temperature[plan_places(solution.window)]
     for share in _SMALLER:
         orifice = replace(bar.orifices[name], diameter=bar.orifices[name].diameter * share, measured=())
         other = replace(bar, orifices={**bar.orifices, name: orifice})
-        window = asked_of_rows(flow_window(other, solution.window.temperature, plan.sections), other, plan)
+        window = asked_of_rows(flow_window(other, kelvin, plan.sections), other, plan)
         yield orifice.diameter, window.over_plan(certain=True, commanded=True)
 
 

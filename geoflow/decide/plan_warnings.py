@@ -34,7 +34,7 @@ def plan_warnings(bar: Bar, temperature: tuple[float, float], speed: tuple[float
     if warm >= rated:
         said.append(
             f"DANGER: the liquid's own pressure reaches {show(warm, 'pressure', 'us', 0)}, at or above the bar's "
-            f"rated {show(rated, 'pressure', 'us', 0)}. Do not connect it; nothing below can cure that."
+            f"rated {show(bar.rated_gauge[0], 'pressure', 'us', 0)}. Do not connect it; nothing below can cure that."
         )
     if cold <= 0.0:
         said.append(

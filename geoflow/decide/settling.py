@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
@@ -13,7 +13,8 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import BarError, RangeError
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.base.units import parse
-from geoflow.decide.other_ways import WORTH, OtherWay, Zones, inside, other_ways
+from geoflow.decide.finding_out import FindingOut, finding_out
+from geoflow.decide.other_ways import WORTH, OtherWay, Zones, inside, other_ways, plan_places
 from geoflow.decide.vet import Solution, Vetting, asked_of_rows
 from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.cases import likely_cases
@@ -89,6 +90,8 @@ class Settling:
         both looked for where no reading settles anything.
     learnable : float
         Area that more logs may settle, where orifices in use are learned and their logs leave something open [m2].
+    unknowns : FindingOut or None
+        What would be settled by finding out what the bar file leaves open; None where it leaves nothing open.
     """
 
     area: float
@@ -103,6 +106,7 @@ class Settling:
     colder: OtherWay | None = None
     smaller: OtherWay | None = None
     learnable: float = 0.0
+    unknowns: FindingOut | None = None
 
 
 def usual_tolerances() -> tuple[float, float, float]:
@@ -190,15 +194,24 @@ def windows_with_a_point(
 
 
 def _window_after(
-    solution: Solution, case: Case, flow: float, tolerances: tuple[float, float, float], kelvin: float
+    solution: Solution, case: Case, flow: float, tolerances: tuple[float, float, float], read_at: float
 ) -> tuple[Bounds, Bounds] | None:
-    bar = _measured_at(solution, case, flow, tolerances, kelvin)
+    """Look up the window after a reading, or solve it the first time somebody asks."""
+    asked = case, flow, tolerances, read_at
+    if asked not in solution.after_readings:
+        solution.after_readings[asked] = _solved_after(solution, *asked)
+    return solution.after_readings[asked]
+
+
+def _solved_after(
+    solution: Solution, case: Case, flow: float, tolerances: tuple[float, float, float], read_at: float
+) -> tuple[Bounds, Bounds] | None:
+    bar = _measured_at(solution, case, flow, tolerances, read_at)
     if bar is None:
         return None
+    kelvin = solution.window.temperature[plan_places(solution.window)]
     try:
-        window = asked_of_rows(
-            flow_window(bar, solution.window.temperature, solution.plan.sections), bar, solution.plan
-        )
+        window = asked_of_rows(flow_window(bar, kelvin, solution.plan.sections), bar, solution.plan)
     except BarError:
         return None
     certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
@@ -223,22 +236,12 @@ class _Readings:
     solution: Solution
     zones: Zones
     cases: tuple[Case, ...]
-    # Of what was looked at before, when the reading was chosen.
-    windows: dict[tuple[Any, ...], tuple[Bounds, Bounds] | None] = field(default_factory=dict, compare=False)
-
-    def _after(
-        self, case: Case, flow: float, tolerances: tuple[float, float, float], kelvin: float
-    ) -> tuple[Bounds, Bounds] | None:
-        asked = case, flow, tolerances, kelvin
-        if asked not in self.windows:
-            self.windows[asked] = _window_after(self.solution, *asked)
-        return self.windows[asked]
 
     def shown(
         self, flow: float, kelvin: float, tolerances: tuple[float, float, float], cases: tuple[Case, ...]
     ) -> FloatArray:
         """Area a reading shows to hold and to fail [m2], shape (2, cases)."""
-        after = [self._after(case, flow, tolerances, kelvin) for case in cases]
+        after = [_window_after(self.solution, case, flow, tolerances, kelvin) for case in cases]
         return np.transpose([self.zones.settled(one) for one in after])
 
     def best(self) -> tuple[float, float] | None:
@@ -266,11 +269,21 @@ class _Readings:
         least, most = self.zones.ends(holds + fails)
         careful = 0.0
         if least == 0.0:
-            careful = self.zones.ends(self.shown(flow, kelvin, CAREFUL, self.cases).sum(axis=0))[0]
+            careful = self._careful(flow, kelvin)
         if most <= 0.0:
             return _Shown(careful=careful)
         reading = self.advised(flow, kelvin)
         return _Shown(self.zones.ends(holds), self.zones.ends(fails), (least, most), careful, reading)
+
+    def _careful(self, flow: float, kelvin: float) -> float:
+        """Least area a reading taken with great care settles [m2]; no case is looked at after one of nothing."""
+        least = np.inf
+        for case in self.cases:
+            settled = self.shown(flow, kelvin, CAREFUL, (case,)).sum(axis=0)
+            least = min(least, self.zones.ends(settled)[0])
+            if least == 0.0:
+                break
+        return least
 
     def advised(self, flow: float, kelvin: float) -> Advised:
         """What the gauges would say at a reading, and what one after the valve would settle."""
@@ -329,6 +342,7 @@ def settling(area: FloatArray, solution: Solution, vetting: Vetting) -> Settling
     return Settling(
         float(zones.area.sum()), found.holds, found.fails, found.settled, found.careful, known, sum(counts),
         found.reading, enough, *ways, zones.ends(np.array([known]))[1] if learned else 0.0,
+        finding_out(solution, zones),
     )  # fmt: skip
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
 
 import numpy as np
 
@@ -84,6 +84,8 @@ class Solution:
         Gauge pressures and margin over flow.
     other_orifices : dict of str to Bounds
         Certain window over the plan with each other orifice of the bar file in all sections in use.
+    after_readings : dict
+        Windows after readings that `decide.settling` looked at.
     """
 
     bar: Bar
@@ -94,6 +96,7 @@ class Solution:
     possible: Bounds
     curve: PressureCurve
     other_orifices: dict[str, Bounds]
+    after_readings: dict[Any, tuple[Bounds, Bounds] | None] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def hopeless(self) -> bool:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from geoflow.bar.key_kinds import GAUGE_PLACES
 from geoflow.base.arrays import FloatArray
 from geoflow.base.units import GALLON, MILE_PER_HOUR, POUND, from_si, to_si
+from geoflow.decide.calibration import Calibration
 from geoflow.decide.faults import Fault, alarm_place, fault_groups, gauges_at_hand
 from geoflow.decide.speeds import inward_speeds
 from geoflow.field_card.sheet import round_temperatures
@@ -41,27 +42,43 @@ def _alarm_documents(outcome: CardOutcome) -> list[dict[str, Any]]:
     ]
 
 
+_PULSES: Final = (
+    *("pulses_per_gallon", "pulses_per_lb_nh3", "pulses_per_lb_n", "pulses_per_10_lb_n"),
+    *("entered_pulses_per_10_lb_n", "one_number_error_percent"),
+)
+
+
+def _pulses_document(found: Calibration | None) -> dict[str, Any]:
+    """What to enter for the meter; null where nobody knows its pulses."""
+    if found is None:
+        return dict.fromkeys(_PULSES)
+    degrees = [f"{one:.6g}" for one in from_si(found.temperature, "temperature", "degF").tolist()]
+    values = (
+        round(found.per_volume * GALLON, 6),
+        _by_degree(degrees, POUND * found.per_ammonia),
+        _by_degree(degrees, POUND * found.per_nitrogen),
+        _by_degree(degrees, 10.0 * POUND * found.per_nitrogen),
+        round(10.0 * found.entered * POUND, 4),
+        _by_degree(degrees, 100.0 * found.error),
+    )
+    return dict(zip(_PULSES, values, strict=True))
+
+
 def _settings_document(outcome: CardOutcome) -> dict[str, Any]:
     solution, found = outcome.solution, outcome.calibration
     bar, low = solution.bar, outcome.low_alarm
     place = alarm_place(bar)
     alarm = None if low is None else low.at(place)
     fits = outcome.alarms[np.isfinite(outcome.alarms)]
-    degrees = [f"{one:.6g}" for one in from_si(found.temperature, "temperature", "degF").tolist()]
     return {
-        "pulses_per_gallon": round(found.per_volume * GALLON, 6),
-        "pulses_per_lb_nh3": _by_degree(degrees, POUND * found.per_ammonia),
-        "pulses_per_lb_n": _by_degree(degrees, POUND * found.per_nitrogen),
-        "pulses_per_10_lb_n": _by_degree(degrees, 10.0 * POUND * found.per_nitrogen),
-        "entered_pulses_per_10_lb_n": round(10.0 * found.entered * POUND, 4),
-        "one_number_error_percent": _by_degree(degrees, 100.0 * found.error),
+        **_pulses_document(found),
         "section_width_ft": [
             in_unit(section.rows * bar.row_spacing, "length", "ft") for section in section_list(solution)
         ],
         "section_rows": [section.rows for section in section_list(solution)],
         "low_pressure_alarm_psi": None if alarm is None else in_unit(alarm - bar.air_pressure, "pressure", "psi"),
         "low_pressure_alarm_place": place,
-        "high_pressure_alarm_psi": in_unit(bar.at_end(-1.0).limits.max_pressure - bar.air_pressure, "pressure", "psi"),
+        "high_pressure_alarm_psi": in_unit(bar.rated_gauge[0], "pressure", "psi"),
         "off_rate_alarm": round(float(fits.min()), 4) if fits.size else None,
         "off_rate_alarms": _alarm_documents(outcome),
         "preset_rates_lb_n_ac": in_units(outcome.presets.rate, "nitrogen rate", "lb/acre"),

@@ -34,7 +34,7 @@ class CardOutcome:
         Every rate of the map with its speeds.
     gauges : GaugeTable
         At the rates the sheet has room for, driven as `speeds` says.
-    calibration : Calibration
+    calibration : Calibration or None
         Of the meter.
     presets : Presets
         For the buttons.
@@ -62,7 +62,7 @@ class CardOutcome:
     solution: Solution
     speeds: RateSpeeds
     gauges: GaugeTable
-    calibration: Calibration
+    calibration: Calibration | None
     presets: Presets
     alarms: FloatArray
     low_alarm: MarginReadings | None

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from geoflow.base.said import said
+from geoflow.base.said import said, said_range
 from geoflow.base.units import GALLON, POUND, System, number, number_range, show, unit_label
+from geoflow.decide.calibration import Calibration
 from geoflow.decide.card import METER_SCATTER
 from geoflow.decide.faults import (
     DRIVE_LEFT,
@@ -168,9 +169,15 @@ def fault_blocks(outcome: CardOutcome, system: System) -> list[Block]:
     return [table, Paragraph(note, "note")]
 
 
-def _meter_table(outcome: CardOutcome, system: System) -> Table:
+def _meter_block(outcome: CardOutcome, system: System) -> Block:
     """Pulses by weight at the coldest, middle and warmest liquid."""
     found = outcome.calibration
+    if found is None:
+        return Paragraph(
+            "Meter: the bar file does not say how many pulses it gives, so no number to enter is told. It stands on "
+            "the meter's tag or in the display's set-up; without it no rate on the display can be believed.",
+            "warning",
+        )
     us = system == "us"
     mass, unit, volume, label = (POUND, "lb", GALLON, "gallon") if us else (1.0, "kg", 1e-3, "liter")
     rows = tuple(
@@ -189,9 +196,9 @@ def _meter_table(outcome: CardOutcome, system: System) -> Table:
     return Table(caption, heads, rows, ">>>>", (2.2, 2.2, 2.2, 2.2))
 
 
-def _one_number(outcome: CardOutcome, system: System) -> str:
+def _one_number(found: Calibration, outcome: CardOutcome, system: System) -> str:
     """Say what one calibration number all day costs."""
-    found, reference = outcome.calibration, outcome.solution.bar.meter.reference_temperature
+    reference = outcome.solution.bar.meter.reference_temperature
     mass, unit = (POUND, "lb") if system == "us" else (1.0, "kg")
     entered = f"{10.0 * found.entered * mass:,.0f} pulses per 10 {unit} N"
     errors = [
@@ -279,15 +286,20 @@ def settings_blocks(outcome: CardOutcome, system: System) -> list[Block]:
         ``"us"`` or ``"metric"``.
     """
     bar = outcome.solution.bar
-    lines = [_one_number(outcome, system), _presets(outcome, system), _off_rate(outcome, system)]
+    lines = [] if outcome.calibration is None else [_one_number(outcome.calibration, outcome, system)]
+    lines += [_presets(outcome, system), _off_rate(outcome, system)]
     lines.append(_low_alarm(outcome, system))
-    rated = gauge_pressure(bar.at_end(-1.0).limits.max_pressure, outcome, system)
+    low, high = bar.rated_gauge
+    rated = f"{number(low, 'pressure', system, 0, 'down')} {unit_label('pressure', system)}"
+    what = "the rated pressure"
+    if low < high:
+        what = f"the low end of the rated pressure ({said_range(low, high, 'pressure', system, 0)})"
     unseen = "" if "pump outlet" in gauges_at_hand(bar) else " The bar file names no gauge there."
-    lines.append(f"High-pressure alarm (pump outlet): {rated}, the rated pressure.{unseen}")
+    lines.append(f"High-pressure alarm (pump outlet): {rated}, {what}.{unseen}")
     if bar.controller is not None:
         delay, constant = (said(one, "time", system) for one in (bar.controller.delay, bar.controller.time_constant))
         lines.append(f"Delay of the flow (sections and rate look ahead by it): {delay}; time constant {constant}.")
-    return [_sections(outcome, system), _meter_table(outcome, system), BulletList(tuple(lines))]
+    return [_sections(outcome, system), _meter_block(outcome, system), BulletList(tuple(lines))]
 
 
 def _sections(outcome: CardOutcome, system: System) -> Table:

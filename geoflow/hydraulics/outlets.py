@@ -115,13 +115,12 @@ class Outlets:
         self._end, self._strays = of_cases([one.hose_end for one in cases]), of_cases([one.strays for one in cases])
         self._coefficient = of_cases([one.coefficient for one in cases], count)
         self._weight = of_cases([one.flash_weight for one in cases], count)
+        self._modelled = np.isnan(self._weight)
+        self._fixed_weight = np.nan_to_num(self._weight)
         self._way = of_cases([one.way or [0.0] * count for one in cases], count)
         self._turns = of_cases([one.turns or [[0.0] * 3] * count for one in cases], count, 3)
-        # Whether the weight of a section's plates is modelled in some case, and all that are known.
-        self._modelled = [bool(one.any()) for one in np.isnan(self._weight)]
-        self._known_weight = np.nan_to_num(self._weight)
         # Where the bounds of a long bore are asked for.
-        self._tubes = np.isnan(self._weight) & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
+        self._tubes = self._modelled & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
         middle, spread = self._hose
         self._hose_pressure = middle + spread * self._end
         # Where the row of each case and temperature begins laid end to end: the innermost look-up.
@@ -144,13 +143,14 @@ class Outlets:
 
     def _effective_pressure(self, below: FloatArray, number: int, liquid: Saturation, before: FloatArray) -> FloatArray:
         """Effective pressure below the orifices of section `number` for the liquid and a pressure above them [Pa]."""
-        orifice, vapour = self._orifices[number], liquid.pressure
+        weight, orifice, vapour = self._fixed_weight[number], self._orifices[number], liquid.pressure
         if orifice.learned is not None:
             rise, warming, off = self._turns[number]
             way = np.stack(np.broadcast_arrays(self._weight[number], rise, warming))
             weight = weight_at(way, orifice.learned, before - vapour, liquid.temperature)
             return effective_pressure(below + off, vapour, weight)
-        if self._modelled[number] and not self._tubes[number].any():
+        modelled = self._modelled[number]
+        if modelled.any() and not self._tubes[number].any():
             least, likely, most = relaxed_flash_weights(
                 orifice.land or 0.0,
                 self._coefficient[number],
@@ -160,11 +160,9 @@ class Outlets:
                 self._flux_limit,
             )
             way = self._way[number]
-            modelled = np.where(way < 0.0, most, np.where(way > 0.0, least, likely))
-            known = self._weight[number]
-            weight = np.where(np.isnan(known), np.minimum(modelled, orifice.most_flashing), known)
-            return effective_pressure(below, vapour, np.nan_to_num(weight))
-        return effective_pressure(below, vapour, self._known_weight[number])
+            found = np.where(way < 0.0, most, np.where(way > 0.0, least, likely))
+            weight = np.where(modelled, np.nan_to_num(np.minimum(found, orifice.most_flashing)), weight)
+        return effective_pressure(below, vapour, weight)
 
     def _strayed(self, number: int, margin: FloatArray) -> FloatArray:
         """Coefficients of section `number` with what the flow may stray at a margin that was not measured [-]."""

@@ -75,7 +75,7 @@ class SuctionSide:
 
     def _divided(self, flow: Floats, hoses: tuple[Line, ...]) -> FloatArray:
         losses = [functools.partial(liquid_loss, hose, liquid=self._liquid) for hose in hoses]
-        return parallel_flows(flow, losses)
+        return parallel_flows(flow, losses, hoses)
 
     def greatest_share(self, flow: FloatArray, *, worse: bool) -> FloatArray:
         """Flow through the hose from a tank that takes most, over the whole [-].

@@ -7,7 +7,7 @@ coefficient, flashing, back pressure, boiling in the suction), *possible* at the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -210,15 +210,44 @@ def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> Float
     return np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)
 
 
-def _limit_flows(circuit: Circuit, name: str, excess: Callable[[Circuit, State], FloatArray]) -> FloatArray:
-    """Flow at which a limit is just met, shape (cases, temperatures)."""
-    if circuit.heat_returns and name in LOW_LIMITS:
+_Excess = Callable[[Circuit, State], FloatArray]
+
+
+def _some_cases(state: State, places: slice) -> State:
+    return State(*(getattr(state, one.name)[places] for one in fields(State)))
+
+
+def _high_flows(circuit: Circuit, limits: dict[str, _Excess]) -> dict[str, FloatArray]:
+    """Flow at which each of some high limits is just met, shape (cases, temperatures): all of them solved together."""
+    cases = len(circuit.cases)
+    every = circuit.with_cases(circuit.cases * len(limits))
+    places = [slice(cases * number, cases * (number + 1)) for number in range(len(limits))]
+
+    def excess(state: State) -> FloatArray:
+        parts = zip(limits.values(), places, strict=True)
+        return np.concatenate([beyond(circuit, _some_cases(state, place)) for beyond, place in parts])
+
+    flow = every.state(every.node_for(excess)).flow[..., 0]
+    return {name: flow[place] for name, place in zip(limits, places, strict=True)}
+
+
+def _low_flow(circuit: Circuit, excess: _Excess) -> FloatArray:
+    """Flow at which a low limit is just met, shape (cases, temperatures)."""
+    if circuit.heat_returns:
         state = circuit.at_margin(circuit.bar.limits.liquid_margin)
     else:
         state = circuit.state(circuit.node_for(lambda state: excess(circuit, state)))
-    met = excess(circuit, state) >= -_PRESSURE_ROUNDING
     # A margin that is never reached allows no flow at all.
-    return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]
+    return np.where(excess(circuit, state) >= -_PRESSURE_ROUNDING, state.flow, np.inf)[..., 0]
+
+
+def _side_flows(circuit: Circuit, names: tuple[str, ...]) -> dict[str, FloatArray]:
+    """Flow at which each limit of one side that is met at a pressure is just met, shape (cases, temperatures)."""
+    every = {**_PRESSURE_LIMITS, **slip_limits(circuit.bar)}
+    asked = {name: excess for name, excess in every.items() if name in names}
+    if names == HIGH_LIMITS:
+        return _high_flows(circuit, asked)
+    return {name: _low_flow(circuit, excess) for name, excess in asked.items()}
 
 
 def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
@@ -229,28 +258,38 @@ def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
     circuit : Circuit
         With its cases.
     """
-    limits = {**_PRESSURE_LIMITS, **slip_limits(circuit.bar)}
-    return {name: _limit_flows(circuit, name, excess) for name, excess in limits.items()}
+    return {**_side_flows(circuit, LOW_LIMITS), **_side_flows(circuit, HIGH_LIMITS)}
 
 
 def _held_and_hoped(
-    circuit: Circuit, sections: tuple[int, ...], name: str, excess: Callable[[Circuit, State], FloatArray]
-) -> tuple[FloatArray, FloatArray]:
-    """Flow a limit allows in the cases that bound it and in those that may be, shapes (cases, temperatures)."""
+    circuit: Circuit, sections: tuple[int, ...], names: tuple[str, ...]
+) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Flow that limits of one side allow in the cases that bound it and in those that may be.
+
+    Both of the shape (cases, temperatures).
+    """
     bar, bounding = circuit.bar, circuit.cases
     # What lies below the orifices may differ from one temperature to the next, so each limit takes its own end.
-    better = 1.0 if name in LOW_LIMITS else -1.0
+    better = 1.0 if names == LOW_LIMITS else -1.0
     worse = [case for case in bounding if case.hose_end != better]
     ends_differ = len(worse) < len(bounding)
     inner = inner_cases(bar, sections, better if ends_differ else 0.0, better)
     # A point, however far its flows may stray, leaves no more open than there was without it.
     without_points = open_cases(bar, sections)
     bare = [at_better_end(case, better) if case.hose_end == better else case for case in without_points]
-    flows = _limit_flows(circuit.with_cases((*worse, *inner, *bare)), name, excess)
-    held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
-    if bare:
-        held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
-    return held, hoped
+    if names == HIGH_LIMITS:
+        # Whatever the feeds of some sections lose leaves less flow at the same pressures ahead of them, so the least
+        # is that of feeds which all lose most. Only the margin hangs on what one of them loses beside the others.
+        worse, bare = ([case for case in some if set(case.feeds) <= {-1.0}] for some in (worse, bare))
+    bare = list(dict.fromkeys(bare))
+    found = _side_flows(circuit.with_cases((*worse, *inner, *bare)), names)
+    both = {}
+    for name, flows in found.items():
+        held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
+        if bare:
+            held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
+        both[name] = held, hoped
+    return both
 
 
 def flow_window(
@@ -280,10 +319,9 @@ def flow_window(
     circuit = Circuit(bar, sections, bounding_cases(bar, sections), temperature, diameter)
     density = circuit.saturated.liquid_density[0, :, 0]
     certain, possible = (volume_limits(circuit, worse=worse) for worse in (True, False))
-    limits = {**_PRESSURE_LIMITS, **slip_limits(bar)}
     per_case = {}
-    for name, excess in limits.items():
-        held, hoped = _held_and_hoped(circuit, sections, name, excess)
+    both = {**_held_and_hoped(circuit, sections, LOW_LIMITS), **_held_and_hoped(circuit, sections, HIGH_LIMITS)}
+    for name, (held, hoped) in both.items():
         if name in certain:  # the suction has a vacuum, too, which no case moves
             held, hoped = np.minimum(held, certain[name]), np.minimum(hoped, possible[name])
         if name in _PRESSURE_LIMITS:

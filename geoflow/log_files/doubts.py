@@ -151,7 +151,12 @@ def refuse_mixed(fixes: Fixes, where: str, *, told: bool) -> None:
         "came from, and are taken back at once",
         where=where,
         cure="if the records of several machines are mixed line by line, export each machine to its own file"
-        + ("" if told else '; if they are the sections of one bar, name their column: --column "section=NAME"'),
+        + (
+            ""
+            if told
+            else "; if they are the sections of one bar, name their column: --column "
+            '"section=NAME"; without one, export it again with the section or the time of each record'
+        ),
     )
 
 

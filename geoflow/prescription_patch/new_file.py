@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tempfile
 import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from dataclasses import replace as with_changes
 from pathlib import Path
@@ -21,6 +22,7 @@ from geoflow.base.units import FOOT
 from geoflow.files.inputs import beside
 from geoflow.files.output import disk_error, replace_file
 from geoflow.layers.notes import rows_text
+from geoflow.layers.package_tables import LayerStyle
 from geoflow.layers.write_vector import GEOJSON_DECIMALS, SHORT_NAME, Driver, write_zones
 from geoflow.prescription_files.columns import unit_in_name
 from geoflow.prescription_files.geotiff import Grid
@@ -150,6 +152,7 @@ def write_prescription(
     *,
     column: str | None = None,
     cell: float | None = None,
+    style: Callable[[str, FloatArray, str], LayerStyle] | None = None,
     replace: bool,
     protect: tuple[Path, ...] = (),
 ) -> WrittenPrescription:
@@ -172,6 +175,8 @@ def write_prescription(
     cell : float, optional
         Side of a raster's cells [m]. By default the input's own cells, or the coarsest of 10, 5, 2, 1 and 0.5 m that
         give every zone a cell and keep the field's total to 0.1 %.
+    style : callable, optional
+        Gives the layer of a GeoPackage its style, from the rate column's name, the rates and their unit.
     replace : bool
         Whether an existing file may be replaced; a Shapefile cannot, being several files.
     protect : tuple of Path
@@ -202,7 +207,7 @@ def write_prescription(
         if file_format == "geotiff":
             done.append(_write_cells(prescription, rates, staged, name, cell))
         else:
-            done.append(_write_layer(prescription, rates, staged, name, file_format))
+            done.append(_write_layer(prescription, rates, staged, (name, file_format), style))
 
     try:
         replace_file(path, write, replace=replace, protect=(prescription.path, *protect))
@@ -232,8 +237,14 @@ def _refuse_torn_shapefile(path: Path, replace: bool) -> None:
 
 
 def _write_layer(
-    prescription: Prescription, rates: UnitRates, staged: Path, name: str, file_format: str
+    prescription: Prescription,
+    rates: UnitRates,
+    staged: Path,
+    what: tuple[str, str],
+    style: Callable[[str, FloatArray, str], LayerStyle] | None,
 ) -> WrittenPrescription:
+    """Write zones under a name of the rate column, in a format."""
+    name, file_format = what
     if _DRIVERS[file_format] == "ESRI Shapefile" and len(name.encode()) > SHORT_NAME:
         short = rate_column_name(prescription, rates.unit, staged)
         notes = [f"the rate column '{name}' is called '{short}': a Shapefile holds {SHORT_NAME} characters"]
@@ -257,7 +268,8 @@ def _write_layer(
             renamed |= write_zones(inner, frame, {name: rates.values}, driver=driver, note=notes.append)
             _zip_up(staged, sorted(inner.parent.iterdir()))
     else:
-        renamed |= write_zones(staged, frame, {name: rates.values}, driver=driver, note=notes.append)
+        dressed = None if style is None or driver != "GPKG" else style(name, rates.values, rates.unit.text)
+        renamed |= write_zones(staged, frame, {name: rates.values}, driver=driver, note=notes.append, style=dressed)
     geometry = frame.geometry.name
     kept = _verify(prescription, frame[[geometry]], rates, staged, name)
     return WrittenPrescription(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["rehearsed_section", "with_rehearsal"]
 
+# Less than a twentieth of an acre is not worth a word [m2].
+_NOTHING: Final = 202.0
 _AS_IT_WAS, _UNKNOWN = "as rehearsed", "not compared"
 
 
@@ -45,6 +47,10 @@ def rehearsed_section(outcome: ReconcileOutcome, system: System, most: int | Non
         f"{compared.name}, {show(max(other, 0.0), 'area', system)} was not. "
         f"{count(known - unlike.size, 'zone')} of {known:,} came out as rehearsed."
     )
+    if compared.missed >= _NOTHING:
+        bare = show(compared.missed, "area", system)
+        foreseen = show(compared.missed_foreseen, "area", system)
+        said += f" Under no pass are {bare}: {foreseen} of it was under none in the rehearsal either."
     if left := compared.came.size - known:
         said += f" {count(left, 'zone')} {verb(left, 'is', 'are')} not compared: {HOW_IT_CAME[_UNKNOWN]}."
     blocks: list[Block] = [Paragraph(said)]
@@ -52,6 +58,7 @@ def rehearsed_section(outcome: ReconcileOutcome, system: System, most: int | Non
         expected = compared.expected
         away = np.abs(zones.rate - expected.mean) / np.maximum(zones.asked, 1e-9)
         away += np.abs(zones.within_10 - expected.within_10)
+        away = np.nan_to_num(away) + zones.missed / zones.area
         worst = unlike[np.argsort(-np.nan_to_num(away[unlike]), kind="stable")][:most]
         names = outcome.target.zone_id
         rows = tuple(
@@ -95,6 +102,7 @@ def with_rehearsal(document: dict[str, Any], outcome: ReconcileOutcome) -> dict[
         "rehearsed": {
             "rehearsal": compared.name,
             **keyed(off_ac=compared.off, off_expected_ac=compared.foreseen, off_not_expected_ac=other),
+            **keyed(missed_ac=compared.missed, missed_expected_ac=compared.missed_foreseen),
             "zones": records(
                 zone=outcome.target.row,
                 zone_id=list(outcome.target.zone_id),
@@ -104,6 +112,8 @@ def with_rehearsal(document: dict[str, Any], outcome: ReconcileOutcome) -> dict[
                 applied_lb_n_ac=zones.rate,
                 expect_within_10=expected.within_10,
                 within_10=zones.within_10,
+                expect_missed=expected.missed,
+                missed_ac=zones.missed,
                 came=compared.came.tolist(),
             ),
         },

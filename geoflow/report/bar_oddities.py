@@ -71,6 +71,8 @@ def _unusual_sizes(bar: Bar, system: System) -> list[str]:
 
 
 def _unusual_pulses(bar: Bar) -> list[str]:
+    if bar.meter.pulses_per_volume is None:
+        return []
     pulses = bar.meter.pulses_per_volume * units.factor("gallon", "volume")
     if _PULSES_PER_GALLON[0] <= pulses <= _PULSES_PER_GALLON[1]:
         return []
@@ -93,7 +95,7 @@ def unusual_lines(bar: Bar, system: System) -> list[str]:
         ``"us"`` or ``"metric"``.
     """
     psi = units.factor("psi", "pressure")
-    margin, rated = bar.limits.liquid_margin, bar.limits.max_pressure - bar.air_pressure
+    margin, rated = bar.limits.liquid_margin, bar.rated_gauge[1]
     hose = _given(_HOSE_RATING_PSI * psi, "pressure", system)
     odd = (
         (

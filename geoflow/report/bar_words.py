@@ -178,14 +178,17 @@ def _pump(bar: Bar, system: System) -> list[list[str]]:
 
 def _meter(bar: Bar, system: System) -> list[list[str]]:
     meter, volume = bar.meter, "gallon" if system == "us" else "liter"
-    pulses = meter.pulses_per_volume * units.factor(volume, "volume")
-    # As given, per gallon; in metric units worked out from that.
-    counted = f"{pulses:,.9g}" if system == "us" else f"{pulses:,.5g}"
+    counted = "pulses not known"
+    if meter.pulses_per_volume is not None:
+        pulses = meter.pulses_per_volume * units.factor(volume, "volume")
+        # As given, per gallon; in metric units worked out from that.
+        told = f"{pulses:,.9g}" if system == "us" else f"{pulses:,.5g}"
+        counted = f"{told} pulses per {volume}{_by_nitrogen(meter.pulses_per_volume, bar, system)}"
     counts = _span(meter.min_flow, meter.max_flow, "volume flow", system)
     if meter.ranges:
         least, most = (_ranged(meter, name, "volume flow", system) for name in ("min_flow", "max_flow"))
         counts = f"from {least} up to {most}"
-    said = f"{counted} pulses per {volume}{_by_nitrogen(bar, system)}, counts {counts}"
+    said = f"{counted}, counts {counts}"
     if meter.loss_at_max_flow:
         said += f", loses {_ranged(meter, 'loss_at_max_flow', 'pressure', system)} at its greatest flow"
     if meter.reference_temperature is None:
@@ -212,20 +215,18 @@ def _equipment(bar: Bar, system: System) -> list[list[str]]:
     return rows + machine_rows(bar, system)
 
 
-def _by_nitrogen(bar: Bar, system: System) -> str:
+def _by_nitrogen(pulses: float, bar: Bar, system: System) -> str:
     """The meter's pulses to an amount of nitrogen, as many displays ask for them."""
     amount, unit = (10, "lb") if system == "us" else (1, "kg")
     volume = amount * units.factor(unit, "mass") / (meter_density() * bar.nitrogen_fraction)
     at = units.show(units.parse(METER_TEMPERATURE, "temperature"), "temperature", system)
-    return f" ({bar.meter.pulses_per_volume * volume:,.0f} to {amount} {unit} N at {at})"
+    return f" ({pulses * volume:,.0f} to {amount} {unit} N at {at})"
 
 
 def _limits(bar: Bar, system: System) -> list[list[str]]:
     limits = bar.limits
     margin = _given(limits.liquid_margin, "pressure", system)
-    low, high = (end - bar.air_pressure for end in known_ends(limits, "max_pressure"))
-    # What the air may be off is carried in it, but the file's gauge pressure is what was said.
-    rated = _span(low + bar.air_spread, high - bar.air_spread, "pressure", system)
+    rated = _span(*bar.rated_gauge, "pressure", system)
     return [
         ["pressure", f"{rated} gauge at the pump outlet"],
         ["margin", f"{margin} above the vapour pressure, above every orifice"],

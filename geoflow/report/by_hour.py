@@ -12,7 +12,7 @@ from geoflow.decide.weather import GAUGE_OFF, LAYERED, THERMOMETER_OFF, clock_te
 from geoflow.physics.tank_heat import AIR_OFF, EXCHANGE, SKY, SUN
 from geoflow.report.by_hour_figure import hours_picture
 from geoflow.report.json_numbers import keyed
-from geoflow.report.layout import count, zone_names
+from geoflow.report.layout import count, hours, zone_names
 from geoflow.report.model import Block, BulletList, Figure, Paragraph, Section, Table
 
 if TYPE_CHECKING:
@@ -78,13 +78,13 @@ def _span(day: DayByHour) -> str:
 
 def _time_text(day: DayByHour) -> str:
     """Say whether there is time enough."""
-    needed = f"{day.needed / HOUR:.1f} h"
+    needed = hours(day.needed)
     if not day.starts:
         return f"The field takes {needed}, longer than the hours of {day.weather.name}."
     if not day.whole or day.holds_throughout:
         return ""
     longest = day.whole[0].end - day.whole[0].start
-    return f"That is {longest / HOUR:.1f} h, and the field takes {needed}."
+    return f"That is {hours(longest)}, and the field takes {needed}."
 
 
 def _start_text(day: DayByHour, system: System) -> str:

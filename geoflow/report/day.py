@@ -9,10 +9,10 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.said import said as said_as_given
-from geoflow.base.units import HOUR, System, number, show, unit_label
+from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.day import WorkTime
 from geoflow.decide.loads import TankCount, TankLoads
-from geoflow.report.layout import count, verb, zone_names
+from geoflow.report.layout import count, hours, verb, zone_names
 from geoflow.report.model import Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:
@@ -153,9 +153,9 @@ def hours_text(ends: tuple[WorkTime, WorkTime], efficiency: float, speeds: str) 
         The speeds in words.
     """
     both = ([one.productive for one in ends], [one.total for one in ends])
-    worked, total = (" to ".join(dict.fromkeys(f"{seconds / HOUR:.1f}" for seconds in pair)) for pair in both)
+    worked, total = (" to ".join(dict.fromkeys(map(hours, pair))).replace(" h to ", " to ") for pair in both)
     return (
-        f"Hours at {speeds}, zones of rate zero apart: {worked} h in the ground, {total} h in the field at a field "
+        f"Hours at {speeds}, zones of rate zero apart: {worked} in the ground, {total} in the field at a field "
         f"efficiency of {100.0 * efficiency:.0f} % (unless given: Iowa State University Extension PM 696 and A3-24 "
         "for ammonia bars)."
     )

@@ -13,6 +13,7 @@ from geoflow.decide.other_ways import OtherWay
 from geoflow.decide.settling import CAREFUL, Advised, Settling, usual_tolerances, windows_with_a_point
 from geoflow.decide.vet import Solution
 from geoflow.physics.ammonia import saturation
+from geoflow.report.finding_out import finding_out_document, finding_out_text
 from geoflow.report.json_numbers import keyed
 from geoflow.report.layout import within
 
@@ -110,9 +111,16 @@ def doubt_text(found: Settling, solution: Solution, system: System) -> str:
     system : str
         ``"us"`` or ``"metric"``.
     """
+    unknown = finding_out_text(found.unknowns, found.area, system)
+    some = found.reading is not None or found.careful > 0.0 or (found.unknowns and found.unknowns.together > 0.0)
+    until = "Until then treat" if some else "Treat"
+    return f"{_by_reading(found, solution, system)}{unknown} {until} them like failing ones."
+
+
+def _by_reading(found: Settling, solution: Solution, system: System) -> str:
+    """Say what one more reading would settle, or what else would help."""
     ground = show(found.area, "area", system)
     another = "Another measured point" if found.measured else "A measured point"
-    point = f"{another} of each orifice in use"
     if found.reading is not None:
         ways = [
             f"{_areas(ends, system)} would {word}"
@@ -127,14 +135,11 @@ def doubt_text(found: Settling, solution: Solution, system: System) -> str:
             f"{' and '.join(ways)}. For it, {_reading_words(found.reading, solution, system)}."
             f"{_after_valve(found.reading, solution.bar, system)}{_gauges_missing(solution.bar)}"
         )
-        if found.careful > 0.0:
-            text += f" {_with_care(found.careful, system)}."
-        return f"{text} Until then treat them like failing ones."
+        return f"{text} {_with_care(found.careful, system)}." if found.careful > 0.0 else text
     if found.careful > 0.0:
         return (
-            f"{point} is not expected to settle any of the {ground} in doubt unless it is read with great care. "
-            f"{_with_care(found.careful, system)}.{_other_ways(found, solution, system)} Until then treat them like "
-            "failing ones."
+            f"{another} of each orifice in use is not expected to settle any of the {ground} in doubt unless it is "
+            f"read with great care. {_with_care(found.careful, system)}.{_other_ways(found, solution, system)}"
         )
     if found.known == 0.0:
         why = (
@@ -153,7 +158,7 @@ def doubt_text(found: Settling, solution: Solution, system: System) -> str:
             f"{another} is not expected to settle any of the {ground} in doubt "
             f"({_read_to(usual_tolerances(), system)})."
         )
-    return f"{why}{_other_ways(found, solution, system)} Treat them like failing ones."
+    return f"{why}{_other_ways(found, solution, system)}"
 
 
 def _advised_document(reading: Advised, air: float) -> dict[str, Any]:
@@ -187,6 +192,7 @@ def doubt_document(found: Settling | None, air: float) -> dict[str, Any] | None:
         a_point_settles_ac=found.settled,
         a_careful_point_settles_ac=found.careful if found.settled[0] == 0.0 else None,
         full_knowledge_settles_ac=found.known,
+        more_logs_settle_ac=found.learnable if found.learnable else None,
         colder_liquid_degF=colder[0],
         colder_liquid_holds_ac=colder[1],
         colder_liquid_loses_ac=colder[2],
@@ -194,7 +200,11 @@ def doubt_document(found: Settling | None, air: float) -> dict[str, Any] | None:
         smaller_orifice_holds_ac=smaller[1],
         smaller_orifice_loses_ac=smaller[2],
     )
-    return {**said, "reading": None if found.reading is None else _advised_document(found.reading, air)}
+    return {
+        **said,
+        "reading": None if found.reading is None else _advised_document(found.reading, air),
+        "unknowns": finding_out_document(found.unknowns),
+    }
 
 
 def _edge(flow: float, system: System) -> str:

@@ -44,6 +44,8 @@ ORIFICE_WORDS: Final = (
 _EDGE: Final = 1e-9  # as `reconciliation.agreement.within` has it
 _CROSS: Final = 9  # [px]
 _BINS: Final = 40
+# Ends of a chart that hold less of the ground than this show nothing.
+_TAIL: Final = 0.002
 _WITHIN: Final = 2  # place of the middle class
 
 
@@ -300,6 +302,14 @@ def spread_figure(
     return canvas.save(body.bottom)
 
 
+def _where_most_lies(ground: FloatArray) -> tuple[int, int, float]:
+    """First and last bin between which all ground lies but next to nothing at either end, and the share beyond [-]."""
+    whole, summed = float(ground.sum()), np.cumsum(ground)
+    first = int(np.argmax(summed > _TAIL * whole))
+    last = ground.size - 1 - int(np.argmax(np.cumsum(ground[::-1]) > _TAIL * whole))
+    return first, last, 1.0 - float(ground[first : last + 1].sum()) / whole if whole else 0.0
+
+
 def rates_figure(found: Spread, unit: float, system: units.System, heading: Heading | None = None) -> Picture:
     """Draw how much ground was to get which rate, and how much got it.
 
@@ -326,11 +336,12 @@ def rates_figure(found: Spread, unit: float, system: units.System, heading: Head
     asked, given = (each / units.factor(area, "area") for each in (found.asked, found.given))
     axes.stairs(asked, edges, fill=True, color=DOTS)
     axes.stairs(given, edges, color=INK, linewidth=1.4)
-    there = np.flatnonzero(asked + given > 0.0)
-    axes.set_xlim(edges[max(there[0] - 1, 0)], edges[min(there[-1] + 2, edges.size - 1)])
+    first, last, left = _where_most_lies(asked + given)
+    axes.set_xlim(edges[max(first - 1, 0)], edges[min(last + 2, edges.size - 1)])
     axes.set_ylim(0.0, 1.08 * float(max(asked.max(), given.max())))
     axes.tick_params(labelsize=7.5)
-    axes.set_xlabel(f"rate [{rate}]", size=8, **FONT)
+    rest = f"; {100.0 * left:.2g} % of the ground lies beyond" if left > 0.0 else ""
+    axes.set_xlabel(f"rate [{rate}]{rest}", size=8, **FONT)
     axes.set_ylabel(f"ground [{area}]", size=8, **FONT)
     return canvas.save(body.bottom)
 

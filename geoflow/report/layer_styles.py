@@ -6,13 +6,17 @@ That standard has six marks to fill a ground with and no lines, so a pattern is 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 from typing import Final
 from xml.etree import ElementTree as Xml
 
-from geoflow.layers.package_tables import LayerStyle
-from geoflow.report.symbology import INK, PAPER, RATIO_CLASSES, VERDICT_SYMBOLS, RatioClass, Symbol
+import numpy as np
 
-__all__ = ["FINDING_STYLE", "RATIO_STYLE", "VERDICT_STYLE"]
+from geoflow.base.arrays import FloatArray
+from geoflow.layers.package_tables import LayerStyle
+from geoflow.report.symbology import INK, PAPER, RATIO_CLASSES, STEPS, VERDICT_SYMBOLS, RatioClass, Symbol
+
+__all__ = ["FINDING_STYLE", "RATIO_STYLE", "VERDICT_STYLE", "rate_style"]
 
 _SLD, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/ogc"
 _MOST: Final = 1e9  # of a ratio, where there is no end
@@ -95,6 +99,48 @@ def _by_ratio(layer: str, column: str, classes: Iterable[RatioClass]) -> str:
         _compared(both, below, column, f"{min(one.high, _MOST):g}")
         _filled(rule, one.fill, "square" if one.stripe else "", one.stripe)
     return Xml.tostring(sheet, encoding="unicode")
+
+
+def _stretches(rates: FloatArray, unit: str) -> list[tuple[str, float, float]]:
+    """Name and both ends of the stretches of rate that a map tells apart: each rate where there are few."""
+    asked = np.unique(rates[rates > 0.0])
+    if not asked.size:
+        return []
+    if asked.size <= len(STEPS):
+        edges = np.concatenate([[0.0], 0.5 * (asked[1:] + asked[:-1]), [_MOST]])
+        names = [f"{rate:g} {unit}" for rate in asked.tolist()]
+    else:
+        edges = np.linspace(asked[0], asked[-1], len(STEPS) + 1)
+        names = [f"{low:.4g} to {high:.4g} {unit}" for low, high in pairwise(edges.tolist())]
+        edges[0], edges[-1] = 0.0, _MOST
+    return list(zip(names, edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+
+
+def rate_style(column: str, rates: FloatArray, unit: str) -> LayerStyle:
+    """Return the style of a prescription: each rate, or stretch of rates, in its step of the scale.
+
+    Parameters
+    ----------
+    column : str
+        With the rates.
+    rates : ndarray
+        Of the zones, in the column's own unit.
+    unit : str
+        That unit in words.
+    """
+    sheet, style = _begun("zones")
+    none = _rule(style, "nothing", "no ammonia")
+    _compared(Xml.SubElement(none, f"{{{_OGC}}}Filter"), "PropertyIsLessThanOrEqualTo", column, "0")
+    _filled(none, VERDICT_SYMBOLS["off"].fill)
+    classes = _stretches(np.asarray(rates, dtype=np.float64), unit)
+    steps = np.linspace(0, len(STEPS) - 1, len(classes)).round().astype(int).tolist()
+    for step, (name, low, high) in zip(steps, classes, strict=True):
+        rule = _rule(style, name, name)
+        both = Xml.SubElement(Xml.SubElement(rule, f"{{{_OGC}}}Filter"), f"{{{_OGC}}}And")
+        _compared(both, "PropertyIsGreaterThan", column, f"{low:.15g}")
+        _compared(both, "PropertyIsLessThanOrEqualTo", column, f"{high:.15g}")
+        _filled(rule, STEPS[step].fill)
+    return LayerStyle("rates", "Every zone in the colour of its rate.", Xml.tostring(sheet, encoding="unicode"))
 
 
 def _points(layer: str) -> str:

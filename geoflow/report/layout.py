@@ -7,16 +7,20 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from geoflow.base.units import KINDS, System, number, unit_label
+from geoflow.base.arrays import TextArray
+from geoflow.base.schema import VERDICTS
+from geoflow.base.units import HOUR, KINDS, System, number, unit_label
 
 __all__ = [
     "WIDTH",
     "count",
+    "hours",
     "in_runs",
     "some_names",
     "span",
     "table",
     "verb",
+    "verdicts_text",
     "within",
     "wrap",
     "zone_names",
@@ -119,6 +123,19 @@ def count(number_of: int, thing: str) -> str:
     return f"{number_of:,} {thing}" + ("" if number_of == 1 else "s")
 
 
+def hours(seconds: float) -> str:
+    """Say how long something takes: in hours, what is less than a tenth of one in minutes, or in seconds.
+
+    Parameters
+    ----------
+    seconds : float
+        [s]
+    """
+    if not 0.0 < seconds < 0.1 * HOUR:
+        return f"{seconds / HOUR:.1f} h"
+    return f"{seconds / 60.0:.0f} min" if seconds >= 60.0 else f"{max(seconds, 1.0):.0f} s"
+
+
 def verb(number_of: int, one: str, more: str) -> str:
     """Return the form of a verb that goes with a number of things.
 
@@ -132,6 +149,21 @@ def verb(number_of: int, one: str, more: str) -> str:
         The form for more.
     """
     return one if number_of == 1 else more
+
+
+def verdicts_text(verdict: TextArray, *, every: bool = True) -> str:
+    """Count zones by verdict: ``11 hold, 1 doubtful, 0 fail``.
+
+    Parameters
+    ----------
+    verdict : ndarray of str
+        Keys of `schema.VERDICTS`.
+    every : bool
+        Whether verdicts that no zone has are told too.
+    """
+    many = {"holds": "hold", "fails": "fail"}
+    counts = [(name, int((verdict == name).sum())) for name in VERDICTS]
+    return ", ".join(f"{some:,} {verb(some, name, many.get(name, name))}" for name, some in counts if every or some)
 
 
 def in_runs(names: Sequence[str]) -> list[str]:

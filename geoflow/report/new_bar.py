@@ -122,6 +122,11 @@ def new_bar_report(new: NewBar, path: str | None, system: System) -> Report:
     if found.each:
         long = " (a long bore)" if any(one.question.name == "thickness" for one in found.each) else ""
         lines.append(f"With all of it known{long}: {_window(found.all_known.low, found.all_known.high, system)}.")
+    if any(one.question.name == "meter_pulses" for one in found.each):
+        lines.append(
+            "The pulses of the meter move no window, but until they are in the file a field card has no number to "
+            "enter, a reading in pulses says nothing, and no rate on the display can be held against the meter."
+        )
     lines += [reading] if (reading := _reading(new, system)) else []
     lines += [] if path is None else [f"Ask it what it holds: geoflow bar --check {path}"]
     written = "" if path is None else f"{path} is written: "

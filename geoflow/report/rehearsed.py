@@ -9,14 +9,14 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray
 from geoflow.base.said import said, said_range
-from geoflow.base.units import HOUR, System, number, show, unit_label
+from geoflow.base.units import System, number, show, unit_label
 from geoflow.rehearsal.losses import ACROSS, BEGIN, BORDER, METER, SWITCHED, TURNING, WINDOW
 from geoflow.rehearsal.savings import Alternative
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import percent
 from geoflow.report.ground_figures import laid_areas, ratio_figure
-from geoflow.report.layout import count, verb, zone_names
+from geoflow.report.layout import count, hours, verb, zone_names
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
 from geoflow.report.planning import plan_answer
 from geoflow.report.reading import left_out_warning, reading_section
@@ -157,7 +157,7 @@ def _savings_blocks(outcome: RehearseOutcome, system: System) -> list[Block]:
             _what(one, system),
             number(one.border_saved, "area", system),
             number(one.saved, "area", system),
-            f"{one.time / HOUR:.1f} h",
+            hours(one.time),
         )
         for one in done.savings
     )
@@ -166,7 +166,7 @@ def _savings_blocks(outcome: RehearseOutcome, system: System) -> list[Block]:
     blocks.append(
         Paragraph(
             "Counted against the map as it is: ground more than 10 % off, below the window or under no pass. "
-            f"As rehearsed the day takes {done.time / HOUR:.1f} h.",
+            f"As rehearsed the day takes {hours(done.time)}.",
             "note",
         )
     )
@@ -216,13 +216,10 @@ def _day_section(outcome: RehearseOutcome, system: System) -> Section:
     done = outcome.rehearsal
     way, overlay = done.way, done.overlay
     driving = done.time - way.turning - way.swapping
-    hours = (
-        f"The day takes {done.time / HOUR:.1f} h: {driving / HOUR:.1f} h on the passes, {way.turning / HOUR:.1f} h "
-        "turning"
-    )
+    takes = f"The day takes {hours(done.time)}: {hours(driving)} on the passes, {hours(way.turning)} turning"
     if math.isfinite(done.setup.full_load):
-        hours += (
-            f", {way.swapping / HOUR:.1f} h changing tanks ({count(done.tanks, 'load')} of "
+        takes += (
+            f", {hours(way.swapping)} changing tanks ({count(done.tanks, 'load')} of "
             f"{show(done.setup.full_load, 'ammonia mass', system)})"
         )
     ground = (
@@ -230,8 +227,8 @@ def _day_section(outcome: RehearseOutcome, system: System) -> Section:
         f"{number(done.outside, 'area', system)} where nothing is asked or outside the field; "
         f"{number(done.missed, 'area', system)} that ask for ammonia are under no pass."
     )
-    plan = f"Driven is the plan: {plan_answer(outcome.plan, system)}"
-    return Section("day", "The day", (Paragraph(f"{hours}."), Paragraph(ground), Paragraph(plan)))
+    plan = f"The day is driven as planned. {plan_answer(outcome.plan, system)}"
+    return Section("day", "The day", (Paragraph(f"{takes}."), Paragraph(ground), Paragraph(plan)))
 
 
 def _rests_section(outcome: RehearseOutcome, system: System) -> Section:

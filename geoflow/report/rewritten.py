@@ -17,7 +17,7 @@ from geoflow.report.canvas import Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.day import lost_at_the_end
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, span, verb, zone_names
+from geoflow.report.layout import count, span, verb, verdicts_text, zone_names
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import PRINTED, SCREEN, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_warning
@@ -180,10 +180,7 @@ def _map_section(outcome: RewriteOutcome, system: System) -> Section:
         label=labels,
         system=system,
     )
-    counts = "; ".join(
-        f"{when}: " + ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS)
-        for when, verdict in (("before", before), ("after", after))
-    )
+    counts = "; ".join(f"{when}: " + verdicts_text(verdict) for when, verdict in (("before", before), ("after", after)))
     alt = f"Two maps of the field with every zone in the colour, pattern and letter of its verdict. {counts}."
     figure = Figure("map", png, size, alt, map_caption(prescription))
     return Section("map", "Map of the zones", (figure,))

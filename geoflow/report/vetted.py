@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, TextArray
-from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.beyond import Beyond
 from geoflow.decide.vet import Solution, Vetting
@@ -18,7 +17,7 @@ from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import cure_texts
 from geoflow.report.day import day_section
 from geoflow.report.doubt import doubt_text
-from geoflow.report.layout import count, verb, within, zone_names
+from geoflow.report.layout import count, verb, verdicts_text, within, zone_names
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import (
     PRINTED,
@@ -123,7 +122,7 @@ def held_text(verdict: TextArray) -> str:
         Keys of `schema.VERDICTS`.
     """
     held, asked = int((verdict == "holds").sum()), int((verdict != "off").sum())
-    return f"{held:,} of {count(asked, 'zone')} {verb(held, 'holds', 'hold')}"
+    return f"{held:,} of {count(asked, 'zone')} {verb(1 if asked == 1 else held, 'holds', 'hold')}"
 
 
 def zones_hold_text(verdict: TextArray, acres: str) -> str:
@@ -262,7 +261,7 @@ def _map_section(outcome: VetOutcome, system: System) -> Section:
     labels = prescription.zone_id
     panel = Panel("", verdict.tolist())
     png, size = field_map(prescription.zones, [panel], VERDICT_SYMBOLS, label=labels, system=system)
-    counts = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS)
+    counts = verdicts_text(verdict)
     alt = f"Map of the field with every zone in the colour, pattern and letter of its verdict: {counts}."
     return Section("map", "Map of the zones", (Figure("map", png, size, alt, map_caption(prescription)),))
 

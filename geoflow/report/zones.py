@@ -12,7 +12,7 @@ from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.report.cures import cure_texts
-from geoflow.report.layout import count, span
+from geoflow.report.layout import count, span, verdicts_text
 from geoflow.report.model import EVERYWHERE, PRINTED, SCREEN, Block, Paragraph, Section, Table
 from geoflow.report.odds import odds_cell
 
@@ -167,7 +167,7 @@ def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str 
         blocks = [table.columns((0, 1, 2, 3, 5, 6), widths=(1.0, 1.2, 1.0, 1.5, 1.6, 1.4))]
     if rest:
         verdict = vetting.verdict[rest]
-        left = ", ".join(f"{int((verdict == name).sum()):,} {name}" for name in VERDICTS if (verdict == name).any())
+        left = verdicts_text(verdict, every=False)
         said = (
             f"Not listed: {count(len(rest), 'zone')} further from trouble ({left}; "
             f"{show(float(prescription.area[rest].sum()), 'area', system)})."

@@ -24,6 +24,7 @@ from geoflow.physics.ammonia import saturation
 from geoflow.prescription_files.read_prescription import Prescription
 from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import FORMS, is_task_target, write_task_prescription
+from geoflow.report.layer_styles import rate_style
 from geoflow.workflow.day import share_in
 from geoflow.workflow.vetting import USUAL_COUNTING_TEMPERATURE, read_with
 
@@ -112,8 +113,9 @@ def convert_file(
         written = write_task_prescription(prescription, rate, delivery, unit=unit, layout=layout)
     else:
         written = write_prescription(
-            prescription, UnitRates(rate, unit), Path(out), cell=side, replace=replace_existing, protect=protect
-        )
+            prescription, UnitRates(rate, unit), Path(out), cell=side, style=rate_style, replace=replace_existing,
+            protect=protect,
+        )  # fmt: skip
     changes_basis = unit.basis != prescription.rate_unit.basis
     return ConvertOutcome(prescription, nitrogen, written, fraction, kelvin, changes_basis)
 

@@ -4,20 +4,50 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from geoflow.bar.equipment import Bar, Tank
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import BarError
 from geoflow.base.progress import tell
 from geoflow.decide.day_by_hour import DayByHour, hold_over_day
 from geoflow.decide.field_day import Day
 from geoflow.decide.loads import TankLoads
-from geoflow.decide.weather import liquid_over_day
+from geoflow.decide.weather import Weather, liquid_over_day
 from geoflow.files.inputs import watching
 from geoflow.options.typed import DayOptions
 from geoflow.outcomes import VetOutcome
 from geoflow.workflow.day import HEEL, parse_share
 from geoflow.workflow.day_file import read_day
 
-__all__ = ["field_by_hour"]
+__all__ = ["day_of", "field_by_hour"]
+
+
+def day_of(options: DayOptions, bar: Bar) -> tuple[Weather, Tank] | None:
+    """Read the file of a day, and the tank whose liquid is followed through it; None where no file is given.
+
+    Parameters
+    ----------
+    options : DayOptions
+        With the file.
+    bar : Bar
+        Its site and its tank.
+
+    Raises
+    ------
+    GeoflowError
+        If the file cannot be read, or the bar names no tank.
+    """
+    if options.day is None:
+        return None
+    with watching(options.day) as inputs:
+        weather = read_day(Path(options.day), bar.air_pressure)
+    inputs.refuse_changes()
+    if bar.tank is None:
+        raise BarError(
+            "the bar names no tank, so its liquid cannot be followed through a day",
+            where="tank",
+            cure='add [tank] with capacity = "1000 gal", or leave --day out',
+        )
+    return weather, bar.tank
 
 
 def field_by_hour(planned: VetOutcome, day: Day, options: DayOptions) -> DayByHour | None:
@@ -42,19 +72,11 @@ def field_by_hour(planned: VetOutcome, day: Day, options: DayOptions) -> DayByHo
     GeoflowError
         If the file cannot be read, or the bar names no tank.
     """
-    if options.day is None:
+    solution, loads = planned.solution, day.loads
+    told = day_of(options, solution.bar)
+    if told is None:
         return None
-    solution = planned.solution
-    with watching(options.day) as inputs:
-        weather = read_day(Path(options.day), solution.bar.air_pressure)
-    inputs.refuse_changes()
-    tank, loads = solution.bar.tank, day.loads
-    if tank is None:
-        raise BarError(
-            "the bar names no tank, so its liquid cannot be followed through a day",
-            where="tank",
-            cure='add [tank] with capacity = "1000 gal", or leave --day out',
-        )
+    weather, tank = told
     if loads is None or day.ground is None or not len(loads.drawn):
         return None
     tell("following the tank's liquid through the day")

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from geoflow.bar.answers import Answer
+from geoflow.bar.answers_agree import agreed
 from geoflow.bar.bar_file import read_bar_text
 from geoflow.bar.new_bar import new_bar_text
 from geoflow.base.errors import QuantityError
@@ -60,6 +61,7 @@ def make_bar(
     GeoflowError
         If the answers make no bar, or cannot be read.
     """
+    answers = agreed(answers)
     text = write(answers)
     bar = read_bar_text(text.encode(), "the new bar file")
     kelvin = 0.5 * sum(parse_range(temperature or USUAL_TEMPERATURE, "temperature", where="--temperature"))

@@ -23,6 +23,7 @@ REHEARSAL: Final = "rehearsal.json"
 """The file of a rehearsal's folder that is compared with."""
 _RATES: Final = ("asked_lb_n_ac", "expect_lb_n_ac", "expect_low_lb_n_ac", "expect_high_lb_n_ac")
 _SHARES: Final = ("within_10", "within_10_low", "within_10_high")
+_AREAS: Final = ("area_ac", "covered_ac")
 _SAME: Final = 1e-3
 
 
@@ -43,7 +44,7 @@ def _zones(path: Path) -> list[dict[str, Any]]:
         zones = json.loads(path.read_text(encoding="utf-8"))["zones"]
         for zone in zones:
             int(zone["zone"])
-            for name in (*_RATES, *_SHARES):
+            for name in (*_RATES, *_SHARES, *_AREAS):
                 if zone[name] is not None:
                     float(zone[name])
     except (OSError, ValueError, KeyError, TypeError) as problem:
@@ -95,4 +96,7 @@ def read_rehearsed(given: str, target: Prescription | None, asked: FloatArray) -
         )
     mean, low, high = (rates[name] for name in _RATES[1:])
     within, worst, best = map(column, _SHARES)
-    return ExpectedZones(mean, low, high, within, worst, best)
+    area, covered = map(column, _AREAS)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        missed = np.where(asked > 0.0, np.clip(1.0 - covered / area, 0.0, 1.0), 0.0)
+    return ExpectedZones(mean, low, high, within, worst, best, missed)

@@ -13,9 +13,11 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.ranges import parse_range
+from geoflow.base.schema import REHEARSED_COLUMNS
 from geoflow.base.units import System, from_si, parse
 from geoflow.files.output import OutputFolder
 from geoflow.layers.ground_rasters import lay_grid, mark_grid
+from geoflow.layers.package_tables import dress_layer
 from geoflow.layers.write_vector import write_zones
 from geoflow.options.typed import DayOptions, RehearseOptions
 from geoflow.outcomes import PlanOutcome
@@ -26,7 +28,7 @@ from geoflow.rehearsal.setup import Reading, Setup, Unknown
 from geoflow.rehearsal.switching import Switching
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.layer_styles import VERDICT_STYLE
+from geoflow.report.layer_styles import RATIO_STYLE, VERDICT_STYLE
 from geoflow.report.rehearsed import expected_map, rehearsed_answer
 from geoflow.workflow.day import first_pass
 from geoflow.workflow.plan_outputs import plan_columns
@@ -227,20 +229,25 @@ def _write_strips(path: Path, outcome: RehearseOutcome) -> None:
     for first in range(0, at.size, _BLOCK):
         some = slice(first, first + _BLOCK)
         rows = at[some]
+        expected = rates[:, some].mean(axis=0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.where(target[some] > 0.0, expected / target[some], np.nan)
         frame = geopandas.GeoDataFrame(
             {
                 "log_row": done.log.row[rows],
                 "section": done.log.section[rows] + 1,
                 "asked_lb_n_ac": _pounds(target[some]),
-                "expect_lb_n_ac": _pounds(rates[:, some].mean(axis=0)),
+                "expect_lb_n_ac": _pounds(expected),
                 "low_lb_n_ac": _pounds(low[some]),
                 "high_lb_n_ac": _pounds(high[some]),
+                "ratio": np.round(ratio, 4),
                 "uneven_share_of_days": np.round(done.strip_uneven[some], 3),
             },
             geometry=done.strips.shapes(rows),
             crs=outcome.plan.vetted.prescription.local_crs,
         ).to_crs(4326)
         pyogrio.write_dataframe(frame, path, layer="strips", driver="GPKG", append=first > 0)
+    dress_layer(path, "strips", RATIO_STYLE, REHEARSED_COLUMNS)
 
 
 def _target_below(done: Rehearsal) -> FloatArray:

@@ -29,6 +29,7 @@ from geoflow.prescription_patch.new_file import write_prescription
 from geoflow.prescription_patch.new_taskdata import becomes_task_data, write_task_prescription
 from geoflow.prescription_patch.patch import can_patch, changes_of, rate_decimals, write_rewritten
 from geoflow.prescription_patch.patch_taskdata import patch_task_data
+from geoflow.report.layer_styles import rate_style
 from geoflow.report.rewriting import SIDE_COLUMNS, side_rows
 from geoflow.workflow.day import course_of, parse_share
 
@@ -320,7 +321,9 @@ def write_rewriting(
                 notes = (*written.notes, *written.warnings())
         else:
             rates, column = UnitRates(outcome.written_rate, prescription.rate_unit), prescription.rate_column
-            written = write_prescription(prescription, rates, target, column=column, replace=replace, protect=guarded)
+            written = write_prescription(
+                prescription, rates, target, column=column, style=rate_style, replace=replace, protect=guarded
+            )
             notes = (*written.notes, *written.warnings())
         look_again()
     return target, side, notes

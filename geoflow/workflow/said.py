@@ -119,9 +119,13 @@ def planned(said: Said, command: str = "plan") -> PlanOutcome:
     command : str
         Whose options they are.
     """
+    from geoflow.workflow.day_hours import day_of
     from geoflow.workflow.planning import plan_field
 
     day, most = DayOptions.of(said, command), said.get("speeds")
+    if day.day is not None:
+        # A day that cannot be read is refused before the bar is solved.
+        day_of(day, read_bar(said["bar"]))
     given = said.get("speed") is not None
     return plan_field(vetted(said, command), day, speed_given=given, most_speeds=None if most is None else int(most))
 

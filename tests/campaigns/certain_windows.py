@@ -1,19 +1,21 @@
 """How far the certain windows of typical bars are open, and what a land and a measured point are worth.
 
-Run ``PYTHONPATH=tests .venv/bin/python tests/campaigns/certain_windows.py --seed 1 --count 300``. Two tables:
+Run ``PYTHONPATH=tests .venv/bin/python tests/campaigns/certain_windows.py --seed 1 --count 200``. Two tables:
 
 1. Three typical bars, certain and possible rates [lb N/ac] at 5 mph at one temperature each: flashing known of nothing
    (b 0 to 1), with the bore's length given (six diameters), with one measured point besides. 30 in rows; coefficient
    0.80 within 5 %; 8 ft of 0.375 in row hose; pump to 3 gpm a row, 110 psi; rated 250 psi; margin 5 psi. The point is
    what the middle of the bore's bounds passes at 50 degF and 30 psi over the vapour pressure, read with the usual
    tolerances.
-2. Random bars without a point (campaigns/random_bars.py): how many certain windows are open, by temperature, with
-   bores of unknown length and with long ones like those that refrigerants were tested in.
+2. Random bars (campaigns/random_bars.py) with orifices of a coefficient of 0.80 within 5 %: how many certain windows
+   are open, by temperature, with nothing known of their bores, with a land like those that refrigerants were tested
+   in, assumed to be thin plates, and with one measured point on each.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -41,6 +43,9 @@ _WAYS = {
     "one point": (False, True),
     "land and one point": (True, True),
 }
+_KNOWN = ("nothing known", "land given", "thin plate", "one point")
+_LONG = 11.0e-3
+"""Of a bore like those that refrigerants were tested in [m], for orifices of 1.8 mm and less."""
 _CLASSES = ((-np.inf, 40.0), (40.0, 55.0), (55.0, 65.0), (65.0, np.inf))
 
 
@@ -109,24 +114,40 @@ def typical_table(bars: Iterable[tuple[int, float]] = _BARS) -> list[str]:
     return lines
 
 
-def _random(seed: int, count: int) -> list[tuple[float, bool, bool]]:
-    """Middle of the plan [degF], and whether the certain window is open with bores unknown and long."""
+def _measured(bar: Bar, hole: Orifice) -> Orifice:
+    """With one point: what the middle of a bore as long as `_LONG` passes at 50 degF and 30 psi over boiling."""
+    long = replace(hole, land=_LONG)
+    one = replace(bar, sections=(Section("one", 1, hole.name),), orifices={hole.name: long})
+    kelvin = fahrenheit(50.0)
+    pressure = float(saturation(kelvin).pressure) + 30 * PSI
+    circuit = Circuit(one, (0,), (central_cases(one, (0,))[1],), np.array([kelvin]))
+    return replace(hole, measured=(MeasuredPoint(circuit.state(np.array(pressure)).flow.item(), pressure, kelvin),))
+
+
+def _random(seed: int, first: int, count: int) -> list[tuple[float, ...]]:
+    """Middle of the plan [degF], and whether the certain window is open for each thing of `_KNOWN`."""
     found = []
-    for number in range(count):
+    for number in range(first, first + count):
         drawn = draw(seed, number)
         plan: Plan = drawn.plan
         grid = temperature_grid(*plan.temperature)
+        widest = max(one.diameter for one in drawn.bar.orifices.values())
+        bare = {
+            name: Orifice(name, 1.8e-3 * one.diameter / widest, 0.80, 0.05) for name, one in drawn.bar.orifices.items()
+        }
+        ways = {
+            "nothing known": bare,
+            "land given": {name: replace(one, land=_LONG) for name, one in bare.items()},
+            "thin plate": {name: replace(one, land=one.diameter, flashing="thin plate") for name, one in bare.items()},
+            "one point": {name: _measured(drawn.bar, one) for name, one in bare.items()},
+        }
         open_ = []
-        for long in (False, True):
-            orifices = {
-                name: Orifice(name, 1.8e-3 * one.diameter / max(o.diameter for o in drawn.bar.orifices.values()),
-                              0.80, 0.05, 11.0e-3 if long else None)
-                for name, one in drawn.bar.orifices.items()
-            }  # fmt: skip
-            bar = replace(drawn.bar, orifices=orifices)
+        for name in _KNOWN:
+            bar = replace(drawn.bar, orifices=ways[name])
             open_.append(not flow_window(bar, grid, plan.sections).over_plan(certain=True, commanded=False).empty)
         middle = float(from_si(0.5 * sum(plan.temperature), "temperature", "degF"))
-        found.append((middle, open_[0], open_[1]))
+        found.append((middle, *map(float, open_)))
+        print(number, *found[-1], file=sys.stderr, flush=True)
     return found
 
 
@@ -134,15 +155,16 @@ def main() -> None:
     """Print both tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--count", type=int, default=300)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--count", type=int, default=200)
     asked = parser.parse_args()
     print("certain / possible lb N/ac at 5 mph", *typical_table(), sep="\n")
-    found = _random(asked.seed, asked.count)
-    print(f"\nopen certain windows of {len(found)} random bars without a point")
-    print("| middle of the plan degF | bars | bores unknown | long bores |\n|---|---|---|---|")
+    found = _random(asked.seed, asked.first, asked.count)
+    print(f"\nopen certain windows of {len(found)} random bars")
+    print(f"| middle of the plan degF | bars | {' | '.join(_KNOWN)} |\n|---|---|{'---|' * len(_KNOWN)}")
     for low, high in _CLASSES:
         some = [one for one in found if low <= one[0] < high]
-        shares = [f"{np.mean([one[place] for one in some]):.0%}" if some else "" for place in (1, 2)]
+        shares = [f"{np.mean([one[place] for one in some]):.0%}" if some else "" for place in range(1, 1 + len(_KNOWN))]
         print(f"| {low:.0f} to {high:.0f} | {len(some)} | {' | '.join(shares)} |")
 
 
