@@ -119,8 +119,15 @@ class Outlets:
         self._turns = of_cases([one.turns or [[0.0] * 3] * count for one in cases], count, 3)
         # Where the bounds of a long bore are asked for.
         self._tubes = np.isnan(self._weight) & np.reshape([bore is not None for bore in self._bores], (-1, 1, 1, 1))
+        self._all_tubes = [bool(tubes.all()) for tubes in self._tubes]
+        self._any_tubes = [bool(tubes.any()) for tubes in self._tubes]
+        self._modelled = [bool(np.isnan(weight).any()) for weight in self._weight]
+        self._known_weight = np.nan_to_num(self._weight)
+        self._stray = bool(self._strays.any())
         middle, spread = self._hose
         self._hose_pressure = middle + spread * self._end
+        steps = self._hose_pressure.shape[-1] - 1
+        self._hose_flows = self._most * np.square(np.arange(steps + 1) / max(steps, 1))
         # Where the row of each case and temperature begins laid end to end: the innermost look-up.
         _, *rows, points = self._hose_pressure.shape
         self._hose_rows = points * np.arange(np.prod(rows, dtype=np.int64)).reshape(*rows, 1)
@@ -129,9 +136,9 @@ class Outlets:
         """Pressure below the orifices [Pa] at a flow of one row [kg/s] of liquid no colder than the tank's."""
         if not self._has_hose:
             return np.asarray(self._hose_pressure[0])
-        steps = self._hose_pressure.shape[-1] - 1
-        after = np.clip(np.ceil(np.sqrt(row_flow / self._most) * steps), 1, steps).astype(np.int64)
-        first, last = (self._most * np.square(index / steps) for index in (after - 1, after))
+        steps = self._hose_flows.size - 1
+        after = np.minimum(np.maximum(np.ceil(np.sqrt(row_flow / self._most) * steps), 1), steps).astype(np.int64)
+        first, last = self._hose_flows.take(after - 1), self._hose_flows.take(after)
         share = (row_flow - first) / (last - first)
         tables, place = self._hose_pressure.reshape(2, -1), self._hose_rows + after
         low, high = tables.take(place - 1, axis=1), tables.take(place, axis=1)
@@ -147,7 +154,7 @@ class Outlets:
             way = np.stack(np.broadcast_arrays(weight, rise, warming))
             weight = weight_at(way, orifice.learned, before - vapour, liquid.temperature)
             return effective_pressure(below + off, vapour, weight)
-        if np.isnan(weight).any() and not self._tubes[number].any():
+        if self._modelled[number] and not self._any_tubes[number]:
             least, likely, most = relaxed_flash_weights(
                 orifice.land or 0.0,
                 self._coefficient[number],
@@ -159,12 +166,13 @@ class Outlets:
             way = self._way[number]
             modelled = np.where(way < 0.0, most, np.where(way > 0.0, least, likely))
             weight = np.where(np.isnan(weight), np.minimum(modelled, orifice.most_flashing), weight)
-        return effective_pressure(below, vapour, np.nan_to_num(weight))
+            return effective_pressure(below, vapour, np.nan_to_num(weight))
+        return effective_pressure(below, vapour, self._known_weight[number])
 
     def _strayed(self, number: int, margin: FloatArray) -> FloatArray:
         """Coefficients of section `number` with what the flow may stray at a margin that was not measured [-]."""
         coefficient, measured = self._coefficient[number], self._measured[number]
-        if measured is None:
+        if measured is None or not self._stray:
             return np.asarray(coefficient)
         return np.asarray(coefficient * (1.0 + self._strays * stray(margin, measured, self._end)))
 
@@ -196,19 +204,19 @@ class Outlets:
         def excess(flow: FloatArray) -> FloatArray:
             row_flow, before = flow / section.rows, node - feed_loss(flow)
             below = self._back_pressure(row_flow, liquid)
-            if bore is not None and tubes.all():
+            if bore is not None and self._all_tubes[number]:
                 return np.asarray(row_flow - bore.flow(liquid, before, below, way))
             effective = self._effective_pressure(below, number, liquid, before)
             passing = self._strayed(number, before - vapour)
             short = np.asarray(upstream_pressure(row_flow, effective, density, diameter, passing) - before)
-            if bore is not None and tubes.any():
+            if bore is not None and self._any_tubes[number]:
                 short = np.where(tubes, row_flow - bore.flow(liquid, before, below, way), short)
             return short
 
         below = self._back_pressure(np.zeros_like(node), liquid)
         effective = self._effective_pressure(below, number, liquid, node)
         most = section.rows * mass_flow(node, effective, density, diameter, self._strayed(number, node - vapour))
-        if bore is not None and tubes.any():
+        if bore is not None and self._any_tubes[number]:
             most = np.where(tubes, section.rows * bore.flow(liquid, node, below, way), most)
         if section.feed is None and not self._has_hose:
             return np.asarray(most)

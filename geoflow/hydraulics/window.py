@@ -6,7 +6,7 @@ coefficient, flashing, back pressure, boiling in the suction), *possible* at the
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -191,15 +191,29 @@ def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> Float
     return np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)
 
 
-def _limit_flows(circuit: Circuit, name: str, excess: Callable[[Circuit, State], FloatArray]) -> FloatArray:
-    """Flow at which a limit is just met, shape (cases, temperatures)."""
-    if circuit.heat_returns and name in LOW_LIMITS:
+_Excesses = Mapping[str, Callable[[Circuit, State], FloatArray]]
+
+
+def _limit_flows(circuit: Circuit, limits: _Excesses) -> dict[str, FloatArray]:
+    """Flow at which each of some limits is just met, shape (cases, temperatures).
+
+    They are looked for side by side, one point each, where a node pressure belongs to one flow.
+    """
+    if circuit.heat_returns and len(limits) > 1:
+        return {name: _limit_flows(circuit, {name: excess})[name] for name, excess in limits.items()}
+
+    def excesses(state: State) -> FloatArray:
+        each = [excess(circuit, state) for excess in limits.values()]
+        return each[0] if len(each) == 1 else np.stack([one[..., at] for at, one in enumerate(each)], axis=-1)
+
+    if circuit.heat_returns and LOW_LIMITS[0] in limits:
         state = circuit.at_margin(circuit.bar.limits.liquid_margin)
     else:
-        state = circuit.state(circuit.node_for(lambda state: excess(circuit, state)))
-    met = excess(circuit, state) >= -_PRESSURE_ROUNDING
+        state = circuit.state(circuit.node_for(excesses, points=len(limits)))
     # A margin that is never reached allows no flow at all.
-    return np.where(met | (name in HIGH_LIMITS), state.flow, np.inf)[..., 0]
+    held = (excesses(state) >= -_PRESSURE_ROUNDING) | np.isin(list(limits), HIGH_LIMITS)
+    flow = np.where(held, state.flow, np.inf)
+    return {name: flow[..., at] for at, name in enumerate(limits)}
 
 
 def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
@@ -210,28 +224,31 @@ def limit_flows(circuit: Circuit) -> dict[str, FloatArray]:
     circuit : Circuit
         With its cases.
     """
-    limits = {**_PRESSURE_LIMITS, **slip_limits(circuit.bar)}
-    return {name: _limit_flows(circuit, name, excess) for name, excess in limits.items()}
+    return _limit_flows(circuit, {**_PRESSURE_LIMITS, **slip_limits(circuit.bar)})
 
 
 def _held_and_hoped(
-    circuit: Circuit, sections: tuple[int, ...], name: str, excess: Callable[[Circuit, State], FloatArray]
-) -> tuple[FloatArray, FloatArray]:
-    """Flow a limit allows in the cases that bound it and in those that may be, shapes (cases, temperatures)."""
+    circuit: Circuit, sections: tuple[int, ...], limits: _Excesses, better: float
+) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Flow that limits of one side allow in the cases that bound it and in those that may be.
+
+    Each of shapes (cases, temperatures); `better` is the end of what lies below the orifices that leaves more open.
+    """
     bar, bounding = circuit.bar, circuit.cases
-    # What lies below the orifices may differ from one temperature to the next, so each limit takes its own end.
-    better = 1.0 if name in LOW_LIMITS else -1.0
+    # What lies below the orifices may differ from one temperature to the next, so each side takes its own end.
     worse = [case for case in bounding if case.hose_end != better]
     ends_differ = len(worse) < len(bounding)
     inner = inner_cases(bar, sections, better if ends_differ else 0.0, better)
     # A point, however far its flows may stray, leaves no more open than there was without it.
     without_points = open_cases(bar, sections)
     bare = [at_better_end(case, better) if case.hose_end == better else case for case in without_points]
-    flows = _limit_flows(circuit.with_cases((*worse, *inner, *bare)), name, excess)
-    held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
-    if bare:
-        held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
-    return held, hoped
+    found = {}
+    for name, flows in _limit_flows(circuit.with_cases((*worse, *inner, *bare)), limits).items():
+        held, hoped, ends = np.split(flows, [len(worse), len(worse) + len(inner)])
+        if bare:
+            held, hoped = (np.clip(some, ends.min(axis=0), ends.max(axis=0)) for some in (held, hoped))
+        found[name] = held, hoped
+    return found
 
 
 def flow_window(
@@ -262,9 +279,13 @@ def flow_window(
     density = circuit.saturated.liquid_density[0, :, 0]
     certain, possible = (volume_limits(circuit, worse=worse) for worse in (True, False))
     limits = {**_PRESSURE_LIMITS, **slip_limits(bar)}
+    found: dict[str, tuple[FloatArray, FloatArray]] = {}
+    for better, side in ((1.0, LOW_LIMITS), (-1.0, HIGH_LIMITS)):
+        some = {name: excess for name, excess in limits.items() if name in side}
+        found |= _held_and_hoped(circuit, sections, some, better)
     per_case = {}
-    for name, excess in limits.items():
-        held, hoped = _held_and_hoped(circuit, sections, name, excess)
+    for name in limits:
+        held, hoped = found[name]
         if name in certain:  # the suction has a vacuum, too, which no case moves
             held, hoped = np.minimum(held, certain[name]), np.minimum(hoped, possible[name])
         if name in _PRESSURE_LIMITS:

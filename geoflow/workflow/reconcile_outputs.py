@@ -17,6 +17,7 @@ from geoflow.diagnosis import effective_area
 from geoflow.files.output import OutputFolder
 from geoflow.layers.ground_rasters import lay_grid, mark_grid, write_raster
 from geoflow.layers.package_tables import dress_layer
+from geoflow.layers.quad_layer import quad_wkb, write_shapes
 from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.canvas import Heading, Picture
@@ -100,16 +101,8 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
     import pyogrio
     import shapely
 
-    found, crs = outcome.found, outcome.read.local_crs
-    at, columns = np.flatnonzero(found.ground), strip_columns(outcome)
-    for first in range(0, at.size, _BLOCK):
-        some = slice(first, first + _BLOCK)
-        strips = geopandas.GeoDataFrame(
-            {name: values[some] for name, values in columns.items()},
-            geometry=found.strips.shapes(at[some]),
-            crs=crs,
-        ).to_crs(4326)
-        pyogrio.write_dataframe(strips, path, layer="strips", driver="GPKG", append=first > 0)
+    crs = outcome.read.local_crs
+    _write_strips(path, outcome)
     rows = _numbered(zone_rows(outcome))
     if rows:
         zones = geopandas.GeoDataFrame(rows, geometry=list(outcome.zones), crs=crs).to_crs(4326)
@@ -131,6 +124,28 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
     styles = {"strips": RATIO_STYLE, "zones": RATIO_STYLE, "findings": FINDING_STYLE}
     for layer in ("strips", *(["zones"] if rows else []), *(["findings"] if known else [])):
         dress_layer(path, layer, styles[layer], GROUND_COLUMNS)
+
+
+def _write_strips(path: Path, outcome: ReconcileOutcome) -> None:
+    """Write the strips, a block of them at a time."""
+    import pyproj
+    import shapely
+
+    found, columns = outcome.found, strip_columns(outcome)
+    at, onward = np.flatnonzero(found.ground), pyproj.Transformer.from_crs(outcome.read.local_crs, 4326, always_xy=True)
+
+    def to_degrees(points: FloatArray) -> FloatArray:
+        return np.column_stack(onward.transform(*points.T))
+
+    for first in range(0, at.size, _BLOCK):
+        some = slice(first, first + _BLOCK)
+        if found.strips.drawn is None:
+            corners = found.strips.quads[some]
+            shapes = quad_wkb(to_degrees(corners.reshape(-1, 2)).reshape(corners.shape))
+        else:
+            shapes = shapely.to_wkb(shapely.transform(found.strips.shapes(at[some]), to_degrees))
+        held = {name: values[some] for name, values in columns.items()}
+        write_shapes(path, "strips", shapes, held, "EPSG:4326", append=first > 0)
 
 
 def _with_own_columns(zones: Any, target: Prescription | None) -> Any:
