@@ -1,15 +1,14 @@
 """Strips of a log laid on zones, and the whole comparison, against the plain way in geopandas, in one run.
 
-Run ``python tests/benchmarks/overlay_speed.py [POINTS ...]`` (default 50000 200000 1000000), on 200 and
-5,000 zones each.
-The bars, at 200,000 points on 5,000 zones by the processor's time: `FASTER` than a plain overlay and groupby, the whole
-command at most `COMMAND` x reading its log and writing its layers; at 1,000,000 points at most `MOST_MEMORY` GB.
-Every measurement runs in a process of its own, so that its peak memory is its own. All ways start from the same arrays
-of longitude, latitude, heading and step: `overlay` lays strips on zones, `reconcile` does that and agreement, lag,
-shifts and causes; the plain way does to_crs, rectangles, overlay with the zones and groupby (with
+Run ``python tests/benchmarks/overlay_speed.py [POINTS ...]`` (default 50000 200000 1000000), on 200 and 5,000 zones
+each. The bars, at 200,000 points on 5,000 zones by the processor's time: `FASTER` than a plain overlay and groupby,
+the whole command at most `COMMAND` x reading its log and writing its layers; at 1,000,000 points at most `MOST_MEMORY`
+GB. Every measurement runs in a process of its own, so that its peak memory is its own. All ways start from the same
+arrays of longitude, latitude, heading and step: `overlay` lays strips on zones, `reconcile` does that and agreement,
+lag, shifts and causes; the plain way does to_crs, rectangles, overlay with the zones and groupby (with
 GEOFLOW_FULL_OVERLAY=1 also a union for the ground covered, and an sjoin of the rectangles with themselves for ground
-covered twice, minutes at 200,000 points). Above 200,000 points the plain way is left out unless --plain-limit says otherwise. The command takes a
-CSV of the points and a GeoPackage of the zones, and writes text and all output files.
+covered twice, minutes at 200,000 points). Above 200,000 points the plain way is left out unless --plain-limit says
+otherwise. The command takes a CSV of the points and a GeoPackage of the zones, and writes text and all output files.
 """
 
 from __future__ import annotations
