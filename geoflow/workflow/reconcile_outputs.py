@@ -13,16 +13,15 @@ from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.schema import GROUND_COLUMNS
 from geoflow.base.units import System, from_si, parse
-from geoflow.diagnosis import effective_area
 from geoflow.files.output import OutputFolder
-from geoflow.layers.ground_rasters import lay_grid, mark_grid, write_raster
+from geoflow.layers.ground_rasters import write_raster
 from geoflow.layers.package_tables import dress_layer
 from geoflow.layers.quad_layer import quad_wkb, write_shapes
 from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.findings import LIQUID_LOST, finding_place, finding_text
+from geoflow.report.findings import finding_place, finding_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
     RATES_WORDS,
@@ -35,12 +34,12 @@ from geoflow.report.reconciled import Ground, ground_map, rates_chart, spread_ch
 from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
 from geoflow.report.symbology import PASSES
+from geoflow.workflow.laid_ground import laid_ground, orifice_series
 
 if TYPE_CHECKING:
-    from geoflow.diagnosis import AreaSeries
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["ground_poster", "laid_ground", "orifice_series", "strip_columns", "write_columns", "write_reconciliation"]
+__all__ = ["ground_poster", "strip_columns", "write_columns", "write_reconciliation"]
 
 # Strips written at once.
 _BLOCK: Final = 100_000
@@ -171,46 +170,6 @@ def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
         writer = csv.DictWriter(file, ZONE_COLUMNS, lineterminator="\n")
         writer.writeheader()
         writer.writerows(_numbered(zone_rows(outcome)))
-
-
-def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
-    """Effective orifice area over the log; None without a bar, flow, bar pressure or temperature.
-
-    Parameters
-    ----------
-    outcome : ReconcileOutcome
-        What the workflow gave.
-    """
-
-    log = outcome.found.log
-    logged = all(np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature))
-    return effective_area(log, outcome.bar) if outcome.bar is not None and logged else None
-
-
-def laid_ground(outcome: ReconcileOutcome, series: AreaSeries | None, cell: float | None = None) -> Ground:
-    """Lay a log that covers ground on cells, and mark those where the liquid margin was lost.
-
-    Parameters
-    ----------
-    outcome : ReconcileOutcome
-        From `reconcile_file`.
-    series : AreaSeries or None
-        From `orifice_series`.
-    cell : float, optional
-        Side of a cell [m]; fine enough for the field if not given.
-    """
-    found = outcome.found
-    zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
-    quads, record = found.strips.quads, found.strips.record
-    laid = (quads, found.rate[record], found.log.target[record])
-    grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell)
-    marked = np.zeros(found.log.row.size, dtype=np.bool_)
-    for one in outcome.judged:
-        marked[one.rows] |= one.kind == LIQUID_LOST
-    outlines = outcome.zones
-    if not len(outlines):
-        outlines = np.array([] if outcome.boundary is None else [outcome.boundary], dtype=object)
-    return Ground(grid, outlines, mark_grid(grid, found.strips.of(marked)[0]), series)
 
 
 def ground_poster(outcome: ReconcileOutcome, ground: Ground, system: System) -> Picture:

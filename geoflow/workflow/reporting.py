@@ -25,6 +25,7 @@ from geoflow.report.reconciled import reconciled_report
 from geoflow.report.rewritten import rewritten_report
 from geoflow.report.vetted import MOST_ZONES, Printed, vetted_report
 from geoflow.workflow.day import day_hours, with_loads
+from geoflow.workflow.laid_ground import laid_ground, orifice_series
 
 if TYPE_CHECKING:
     from geoflow.report.model import Report
@@ -220,8 +221,6 @@ def report_on_reconciling(
         As for `report_on_vetting`.
     """
     most = None if all_zones else MOST_ZONES
-    from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
-
     ground = laid_ground(outcome, orifice_series(outcome)) if outcome.found.ground.any() else None
     return reconciled_report(outcome, system, most, ground, origin)
 
