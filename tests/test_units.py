@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import math
 from fractions import Fraction
 
 import numpy as np
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -16,6 +19,7 @@ from geoflow.base import units
 from geoflow.base.errors import QuantityError
 from geoflow.base.ranges import parse_pressure_range, parse_range
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
+from geoflow.base.unit_sizes import SIZES
 from geoflow.base.units import (
     KINDS,
     System,
@@ -63,6 +67,18 @@ def test_the_sizes_kept_as_numbers_are_those_of_the_units(constant: float, unit:
     # 1038, from memory).
     assert constant == pytest.approx(factor(unit, kind), rel=1e-15)
     assert pytest.approx(43560.0 * 0.3048**2, rel=1e-15) == units.ACRE
+
+
+def test_units_kept_as_numbers_are_pints_bit_by_bit_and_all_of_their_kinds() -> None:
+    asked = units._registry()
+    every = sorted({unit for sizes in SIZES.values() for unit in sizes})
+    found: dict[str, dict[str, tuple[float, float]]] = {si: {} for si in SIZES}
+    for si, unit in itertools.product(SIZES, every):
+        with contextlib.suppress(pint.DimensionalityError):
+            zero, one = (asked.Quantity(value, unit).to(si).magnitude for value in (0.0, 1.0))
+            found[si][unit] = (one - zero, zero)
+    assert found == SIZES
+    assert {kind.si for kind in KINDS.values()} == {*SIZES}
 
 
 def test_nitrogen_rate_prints_with_the_acre_it_was_read_with() -> None:

@@ -14,11 +14,10 @@ from geoflow.base.errors import UsageError
 from geoflow.report.learning import learn_document, learned_figures, learned_report
 from geoflow.report.reconciled import reconciled_report
 from geoflow.report.reconciling import reconcile_document, zone_columns
+from geoflow.workflow.laid_ground import laid_ground, orifice_series
 from geoflow.workflow.learning import learned_text
 from geoflow.workflow.reconcile_outputs import (
     ground_poster,
-    laid_ground,
-    orifice_series,
     strip_columns,
     write_reconciliation,
 )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from geoflow.base.errors import QuantityError
 from geoflow.base.spelling import nearest
+from geoflow.base.unit_sizes import SIZES
 from geoflow.base.unit_spellings import ABSOLUTE, SPELLINGS, SUBSTANCES
 
 if TYPE_CHECKING:
@@ -115,6 +116,10 @@ def _known_units(kind: str) -> tuple[str, ...]:
 @functools.lru_cache(maxsize=512)
 def _scale(unit: str, si: str) -> tuple[float, float]:
     """Factor and offset such that SI = value * factor + offset."""
+    if unit in SIZES.get(si, ()):
+        return SIZES[si][unit]
+    if si in SIZES and any(unit in sizes for sizes in SIZES.values()):
+        raise ValueError("of another kind")  # of the units there, those of each kind are all told
     registry = _registry()
     zero = registry.Quantity(0.0, unit).to(si).magnitude
     one = registry.Quantity(1.0, unit).to(si).magnitude

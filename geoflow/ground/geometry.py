@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
+from geoflow.ground.fitting import fitted_ground
+
 if TYPE_CHECKING:
     import pyproj
     from numpy.typing import NDArray
@@ -34,8 +36,6 @@ HAIRLINE_WIDTH: Final = 0.5
 FIT_WIDTH: Final = 0.005
 """Zones that meet to within this [m] fit: a straight edge of 650 m in degrees bends by as much in metres."""
 
-# Areas of thousands of zones add up to that of their outline but for rounding.
-_AREA_AGREEMENT: Final = 1e-9
 _POLYGON, _MULTIPOLYGON, _COLLECTION = 3, 6, 7
 
 
@@ -97,6 +97,8 @@ class CoverageFaults:
         Zones with a mean width below `HAIRLINE_WIDTH`.
     duplicate_of : ndarray of int, shape (n,)
         For every zone the first zone of identical shape, or -1.
+    ground : Polygon, MultiPolygon or None
+        What the zones cover, where they fit together corner by corner and that is known.
     """
 
     overlap_pairs: Indices
@@ -109,6 +111,7 @@ class CoverageFaults:
     hairline_gap_area: float
     slivers: Indices
     duplicate_of: Indices
+    ground: Any = None
 
 
 def local_frame(longitude: float, latitude: float) -> pyproj.CRS:
@@ -173,7 +176,8 @@ def repair(polygons: Any) -> tuple[Geometries, RepairReport]:
     shapes = np.array(polygons, dtype=object, ndmin=1)
     empty = shapely.is_missing(shapes) | shapely.is_empty(shapes)
     shapes[empty] = None
-    shapes = shapely.force_2d(shapes)
+    if (shapely.has_z(shapes) | shapely.has_m(shapes)).any():
+        shapes = shapely.force_2d(shapes)
     kind = shapely.get_type_id(shapes)
     mixed = np.flatnonzero(kind == _COLLECTION)
     for index in mixed:
@@ -265,13 +269,15 @@ def duplicates(polygons: Any) -> Indices:
     return first
 
 
-def coverage_faults(polygons: Any) -> CoverageFaults:
+def coverage_faults(polygons: Any, duplicate_of: Indices | None = None) -> CoverageFaults:
     """Find overlaps, gaps, slivers and duplicates among the zones of one field.
 
     Parameters
     ----------
     polygons : array_like of Polygon or MultiPolygon, shape (n,)
         Valid zones in a local frame [m], none missing.
+    duplicate_of : ndarray of int, shape (n,), optional
+        From `duplicates`, where it is known already.
 
     Notes
     -----
@@ -282,7 +288,7 @@ def coverage_faults(polygons: Any) -> CoverageFaults:
     hairlines all around.
     """
     shapes = np.asarray(polygons, dtype=object)
-    ground = _fitted_ground(shapes)
+    ground = fitted = fitted_ground(shapes, HAIRLINE_WIDTH)
     if ground is None:
         edges = shapely.coverage_invalid_edges(shapes, gap_width=HAIRLINE_WIDTH)
         misfits = np.flatnonzero(~shapely.is_empty(edges))
@@ -310,42 +316,9 @@ def coverage_faults(polygons: Any) -> CoverageFaults:
         hairline_gaps=hairline_gaps,
         hairline_gap_area=hairline_gap_area,
         slivers=np.flatnonzero(mean_widths(shapes) < HAIRLINE_WIDTH),
-        duplicate_of=duplicates(shapes),
+        duplicate_of=duplicates(shapes) if duplicate_of is None else duplicate_of,
+        ground=fitted,
     )
-
-
-def _fitted_ground(shapes: Geometries) -> Any:
-    """Return the ground the zones cover if it can be seen quickly that they fit; otherwise None."""
-    import pandas
-
-    turned = shapely.orient_polygons(shapes)
-    points, zone = shapely.get_coordinates(turned, return_index=True)
-    if not len(points):
-        return shapely.from_wkt("MULTIPOLYGON EMPTY")
-    corner = pandas.factorize(points[:, 0] + 1j * points[:, 1])[0].astype(np.int64)
-    # A step from one ring to the next is no edge; rings close, so it starts where the ring's first corner came again.
-    last = shapely.to_ragged_array(turned)[2][0][1:-1] - 1
-    edge = np.setdiff1d(np.arange(len(points) - 1), last, assume_unique=True)
-    start, end = corner[edge], corner[edge + 1]
-    key = start * (corner.max() + 1) + end
-    back = end * (corner.max() + 1) + start
-    ordered = np.sort(key)
-    if (ordered[1:] == ordered[:-1]).any():
-        return None
-    place = np.minimum(np.searchsorted(ordered, back), len(ordered) - 1)
-    left_over = edge[ordered[place] != back]
-    lines = shapely.linestrings(np.stack((points[left_over], points[left_over + 1]), axis=1))
-    try:
-        ground = shapely.build_area(shapely.geometrycollections(lines))
-    except shapely.errors.GEOSException:  # edges so long that their crossings cannot be told: look the slow way
-        return None
-    total = float(areas(shapes).sum())
-    if abs(float(areas(np.array([ground]))[0]) - total) > _AREA_AGREEMENT * total:
-        return None
-    rim = shapes[np.unique(zone[left_over])]
-    if not shapely.is_empty(shapely.coverage_invalid_edges(rim, gap_width=HAIRLINE_WIDTH)).all():
-        return None
-    return ground
 
 
 def _overlaps(shapes: Geometries, misfits: Indices, tree: Any) -> tuple[Indices, Floats, Floats]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
 from geoflow.ground.applied_log import AppliedLog
-from geoflow.ground.swaths import strip_areas, strips
+from geoflow.ground.swaths import laid_out
 
 __all__ = ["Strips", "drawn_strips", "lay_strips"]
 
@@ -81,9 +81,7 @@ def lay_strips(log: AppliedLog, drawn: Any = None) -> Strips:
     """
     if drawn is not None:
         return drawn_strips(drawn, log.on)
-    quads, ground = strips(log)
-    area = np.zeros(ground.size)
-    area[ground] = strip_areas(quads[ground])
+    quads, ground, area = laid_out(log)
     return Strips(quads[ground], np.flatnonzero(ground), ground, area)
 
 

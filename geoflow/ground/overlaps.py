@@ -76,6 +76,8 @@ def lone_and_shared(
     several, one = (layers > 1) & (run > _ROUNDING), (layers == 1) & (run > 0.0)
 
     def running(amounts: IntArray) -> IntArray:
+        if not amounts.any():
+            return np.zeros(order.size - 1, dtype=np.int64)
         signed = np.zeros(cuts + 2 * count, dtype=np.int64)
         signed[cuts : cuts + count], signed[cuts + count :] = amounts, -amounts
         return np.cumsum(signed[order])[:-1]
@@ -93,9 +95,14 @@ def lone_and_shared(
 
 def _alike(mixed: IntArray, shared: Shared) -> tuple[IntArray, Shared]:
     """Add up parts with one and the same mark."""
-    mark, first, part = np.unique(mixed, return_index=True, return_inverse=True)
-    area = np.bincount(part, weights=shared.area, minlength=mark.size).astype(np.float64)
-    return mark, Shared(shared.zone[first], area, shared.layers[first], shared.sums[:, first])
+    if not mixed.size:
+        return mixed, shared
+    order = np.argsort(mixed)
+    mark = mixed[order]
+    start = np.flatnonzero(np.concatenate([[True], mark[1:] != mark[:-1]]))
+    first = order[start]
+    area = np.asarray(np.add.reduceat(shared.area[order], start), dtype=np.float64)
+    return mark[start], Shared(shared.zone[first], area, shared.layers[first], shared.sums[:, first])
 
 
 def all_shared(marks: list[IntArray], several: list[Shared], values: int, spacing: float) -> Shared:
@@ -132,7 +139,7 @@ def gathered(keys: list[IntArray], lengths: list[FloatArray]) -> tuple[IntArray,
         Of each block.
     """
     key, length = np.concatenate(keys), np.concatenate(lengths)
-    order = np.argsort(key, kind="stable")
+    order = np.argsort(key)
     return merged(key[order], length[order])
 
 

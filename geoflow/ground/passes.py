@@ -13,6 +13,7 @@ import numpy as np
 from geoflow.bar.equipment import Controller
 from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray
 from geoflow.base.errors import RangeError
+from geoflow.ground.rings import Rings
 
 __all__ = ["Passes", "ShortPieces", "field_heading", "lay_passes", "next_along", "response_distance", "short_pieces"]
 
@@ -156,15 +157,12 @@ def lay_passes(zones: Any, heading: float, width: float, *, from_right: bool = F
 
 def _outlines(zones: Any, heading: float) -> tuple[FloatArray, FloatArray, IntArray, IntArray]:
     """Corners of all rings along and across the heading [m], the ring of each corner and the zone of each ring."""
-    import shapely
-
-    parts, zone_of_part = shapely.get_parts(np.asarray(zones, dtype=object), return_index=True)
-    rings, part_of_ring = shapely.get_rings(parts, return_index=True)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
+    rings = Rings.of(np.asarray(zones, dtype=object))
+    points = rings.points
     sine, cosine = np.sin(heading), np.cos(heading)
     along = points[:, 0] * sine + points[:, 1] * cosine
     across = points[:, 0] * cosine - points[:, 1] * sine
-    return along, across, ring.astype(np.int64), zone_of_part[part_of_ring].astype(np.int64)
+    return along, across, np.repeat(np.arange(rings.start.size), rings.end - rings.start), rings.shape
 
 
 def _in_driving_order(

@@ -7,7 +7,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.ground.rings import Rings
 
 __all__ = ["Edges", "Pieces", "convex_pieces", "zone_edges"]
 
@@ -47,18 +48,18 @@ class Pieces:
         strip : ndarray of int, shape (m,)
             Strip each belongs to.
         """
-        step = np.roll(corners, -1, axis=1) - corners
-        turned = _signed_areas(corners) < 0.0
-        rise = np.where(turned[:, None], -step[..., 1], step[..., 1])
+        # Corner by corner, each of its numbers in a row of its own.
+        x, y = np.ascontiguousarray(corners.transpose(2, 1, 0))
+        right, up = (np.roll(one, -1, axis=0) - one for one in (x, y))
+        rise = np.where(_signed_areas(corners) < 0.0, -up, up)
         with np.errstate(divide="ignore", invalid="ignore"):  # of level sides, which bound nothing
-            slope = step[..., 0] / step[..., 1]
-            intercept = corners[..., 0] - slope * corners[..., 1]
-        sides = []
-        for belongs, beyond in ((rise < -_LEVEL, -np.inf), (rise > _LEVEL, np.inf)):
-            first = np.argsort(~belongs, axis=1, kind="stable")[:, :3]
-            line = np.stack([np.where(belongs, intercept, beyond), np.where(belongs, slope, 0.0)])
-            sides.append(np.ascontiguousarray(np.take_along_axis(line, first[None], axis=2).transpose(0, 2, 1)))
-        return cls(corners[..., 1].min(axis=1), corners[..., 1].max(axis=1), sides[0], sides[1], strip)
+            slope = right / up
+            intercept = x - slope * y
+        sides = [
+            _sides(intercept, slope, belongs, beyond)
+            for belongs, beyond in ((rise < -_LEVEL, -np.inf), (rise > _LEVEL, np.inf))
+        ]
+        return cls(y.min(axis=0), y.max(axis=0), sides[0], sides[1], strip)
 
     def ends(self, piece: IntArray, height: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Where the piece begins and ends at a y it reaches [m]: least and greatest x [m], shapes as `piece`.
@@ -98,6 +99,20 @@ class Edges:
     zone: IntArray
 
 
+def _sides(intercept: FloatArray, slope: FloatArray, belongs: BoolArray, beyond: float) -> FloatArray:
+    """Up to three lines of each piece that bound it on one side, shape (2, 3, m), out of four."""
+    found = np.zeros((2, 3, intercept.shape[1]))
+    found[0] = beyond
+    count = np.zeros(intercept.shape[1], dtype=np.int8)
+    for side in range(4):
+        for place in range(min(side + 1, 3)):
+            here = belongs[side] & (count == place)
+            np.copyto(found[0, place], intercept[side], where=here)
+            np.copyto(found[1, place], slope[side], where=here)
+        count += belongs[side]
+    return found
+
+
 def _signed_areas(corners: FloatArray) -> FloatArray:
     """Areas [m2] of polygons of shape (m, corners, 2), positive where they run anticlockwise."""
     across = corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1]
@@ -121,10 +136,15 @@ def convex_pieces(quads: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
     area : ndarray, shape (n,)
         Ground of each quadrilateral [m2]; both wings of a crossed one count.
     """
-    before, after = quads - np.roll(quads, 1, axis=1), np.roll(quads, -1, axis=1) - quads
-    leftward = before[..., 0] * after[..., 1] - before[..., 1] * after[..., 0] > 0.0
-    rightward = before[..., 0] * after[..., 1] - before[..., 1] * after[..., 0] < 0.0
+    # Corner by corner, each of its numbers in a row of its own.
+    x, y = np.ascontiguousarray(quads.transpose(2, 1, 0))
+    right, up = (np.roll(one, -1, axis=0) - one for one in (x, y))
+    turn = np.roll(right, 1, axis=0) * up - np.roll(up, 1, axis=0) * right
+    leftward, rightward = (turn > 0.0).T, (turn < 0.0).T
     odd = np.flatnonzero(leftward.any(axis=1) & rightward.any(axis=1))
+    if not odd.size:
+        whole = np.arange(len(quads))
+        return quads, whole, np.abs(_signed_areas(quads))
     # A dent is the one corner that turns the other way; a crossing has two neighbours that turn alike.
     left = leftward[odd]
     dents = left.sum(axis=1)
@@ -161,13 +181,11 @@ def zone_edges(shapes: Any, turn: FloatArray) -> Edges:
     turn : ndarray, shape (2, 2)
         Rotation; points are multiplied by it from the right.
     """
-    import shapely
-
-    parts, zone_of_part = shapely.get_parts(np.asarray(shapes, dtype=object), return_index=True)
-    rings, part_of_ring = shapely.get_rings(parts, return_index=True)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    points = points @ turn
-    here = np.flatnonzero(ring[1:] == ring[:-1])
+    rings = Rings.of(np.asarray(shapes, dtype=object))
+    points, zone = rings.points @ turn, np.repeat(rings.shape, rings.end - rings.start)
+    inner = np.ones(len(points), dtype=np.bool_)
+    inner[rings.end - 1] = False
+    here = np.flatnonzero(inner)
     start, end = points[here], points[here + 1]
     sloping = np.abs(end[:, 1] - start[:, 1]) > 0.0
     start, end, here = start[sloping], end[sloping], here[sloping]
@@ -177,5 +195,5 @@ def zone_edges(shapes: Any, turn: FloatArray) -> Edges:
         np.maximum(start[:, 1], end[:, 1]),
         start[:, 0] - slope * start[:, 1],
         slope,
-        np.asarray(zone_of_part[part_of_ring[ring[here]]], dtype=np.int64),
+        zone[here],
     )

@@ -219,7 +219,7 @@ def scan(
             pieces.strip[piece], own, order, cuts, layers, ground.zone[part[:-1]], run
         )
         key = strip * (zones + 1) + zone + 1
-        by_key = np.argsort(key, kind="stable")
+        by_key = np.argsort(key)
         key, run = merged(key[by_key], run[by_key])
         lone_keys.append(key)
         lone_lengths.append(run)

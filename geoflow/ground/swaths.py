@@ -14,7 +14,7 @@ from geoflow.ground.overlaps import Shared
 from geoflow.ground.pieces import Pieces, convex_pieces, zone_edges
 from geoflow.ground.scanlines import Sums, scan
 
-__all__ = ["Overlay", "ground_rates", "overlay", "strip_areas", "strips"]
+__all__ = ["Overlay", "ground_rates", "laid_out", "overlay", "strip_areas", "strips"]
 
 # A record follows the one before if the distance between them is its step, give or take half of it.
 _SAME_STEP: Final = 0.5
@@ -65,6 +65,18 @@ def strips(log: AppliedLog) -> tuple[FloatArray, BoolArray]:
     away, it lies one step behind. In a turn tighter than the section's place on the bar the two edges cross, and the
     strip has two wings.
     """
+    quads, ground, _ = laid_out(log)
+    return quads, ground
+
+
+def laid_out(log: AppliedLog) -> tuple[FloatArray, BoolArray, FloatArray]:
+    """Give `strips`, and the ground under each [m2], shape (n,).
+
+    Parameters
+    ----------
+    log : AppliedLog
+        Records in time order, shape (n,).
+    """
     numbers = np.stack([log.x, log.y, log.heading, log.step, log.offset, log.width])
     ground = log.on & np.isfinite(numbers).all(axis=0) & (log.step > 0.0) & (log.width > 0.0)
     before, joined = _joined(log)
@@ -81,9 +93,12 @@ def strips(log: AppliedLog) -> tuple[FloatArray, BoolArray]:
     rear = np.where(joined[:, None, None], edge(before, np.zeros(own.size)), straight)
     quads = np.concatenate([rear, front[:, ::-1]], axis=1)
     quads[~ground] = np.nan
-    squeezed = np.flatnonzero(ground)[strip_areas(quads[ground]) < (_LEAST_GROUND * log.width * log.step)[ground]]
+    area = np.zeros(ground.size)
+    area[ground] = strip_areas(quads[ground])
+    squeezed = np.flatnonzero(ground & (area < _LEAST_GROUND * log.width * log.step))
     quads[squeezed, :2] = straight[squeezed]
-    return quads, ground
+    area[squeezed] = strip_areas(quads[squeezed])
+    return quads, ground, area
 
 
 def strip_areas(quads: FloatArray) -> FloatArray:

@@ -335,9 +335,14 @@ class Circuit:
         return self.at_ends(inlet)
 
     def node_for(
-        self, excess: Callable[[State], FloatArray], highest: float | None = None, *, lifted: bool = False
+        self,
+        excess: Callable[[State], FloatArray],
+        highest: float | None = None,
+        *,
+        lifted: bool = False,
+        points: int = 1,
     ) -> FloatArray:
-        """Node pressure [Pa] at which a condition that rises with it is just met, shape (cases, temperatures, 1).
+        """Node pressure [Pa] at which a condition that rises with it is just met, shape (cases, temperatures, points).
 
         Parameters
         ----------
@@ -347,9 +352,12 @@ class Circuit:
             Where to stop looking [Pa].
         lifted : bool
             Whether the pressure is that of `state` called so.
+        points : int
+            Conditions looked for side by side, each of its own point.
         """
-        low = np.full(self.shape, self.bar.air_pressure)
-        high = np.full(self.shape, self.highest_pressure if highest is None else highest)
+        shape = (*self.shape[:-1], points)
+        low = np.full(shape, self.bar.air_pressure)
+        high = np.full(shape, self.highest_pressure if highest is None else highest)
         return rising_root(lambda node: excess(self.state(node, lifted=lifted)), low, high)
 
     def at_flow(self, flow: float | FloatArray) -> State:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["locate_zones", "project_zones"]
 
+_FLAT = 1e-9  # area over the square of the perimeter [-]
+
 
 def locate_zones(
     shapes: NDArray[np.object_], table: Any, option: str | None, swap_axes: bool, by_default: bool, where: str
@@ -90,18 +92,26 @@ def project_zones(
 
     onward = pyproj.Transformer.from_crs(placement.crs, frame, always_xy=True)
 
+    placed: list[bool] = []
+
     def to_ground(points: NDArray[np.float64]) -> NDArray[np.float64]:
         x, y = (points[:, 1], points[:, 0]) if placement.swap else (points[:, 0], points[:, 1])
-        return np.column_stack(onward.transform(x, y))
+        found = np.column_stack(onward.transform(x, y))
+        placed.append(bool(np.isfinite(found).all()))
+        return found
 
     movable = shapes.copy()
     movable[lost] = None
     moved = shapely.transform(movable, to_ground)
-    coordinates, owner = shapely.get_coordinates(moved, return_index=True)
-    outside = np.unique(owner[~np.isfinite(coordinates).all(axis=1)])
+    outside = np.zeros(0, dtype=np.int64)
+    if not all(placed):
+        coordinates, owner = shapely.get_coordinates(moved, return_index=True)
+        outside = np.unique(owner[~np.isfinite(coordinates).all(axis=1)])
     moved[outside] = None
     # A zone drawn as a straight line in degrees bends in metres and would gain ground: look before projecting.
-    suspect = np.flatnonzero(~shapely.is_valid(movable) & ~shapely.is_missing(movable))
+    # What encloses more than rounding is none of them, however its outline runs.
+    thin = np.flatnonzero(~(shapely.area(movable) > _FLAT * np.square(shapely.length(movable))))
+    suspect = thin[~shapely.is_valid(movable[thin]) & ~shapely.is_missing(movable[thin])]
     flat = suspect[repair(movable[suspect])[1].collapsed]
     moved[flat] = None
     repaired, report = repair(moved)

@@ -10,6 +10,7 @@ import numpy as np
 
 from geoflow.base.errors import PrescriptionError
 from geoflow.files.inputs import beside
+from geoflow.ground.rings import Rings
 
 __all__ = ["EXPORT_AGAIN", "SHAPEFILE_READ", "check_shapefile", "shapefile_parts", "turned_rings"]
 
@@ -94,15 +95,11 @@ def turned_rings(table: Any) -> int:
     table : GeoDataFrame
         Of polygons.
     """
-    import shapely
-
-    parts, row = shapely.get_parts(table.geometry.to_numpy(), return_index=True)
-    rings, part = shapely.get_rings(parts, return_index=True)
-    if not rings.size:
+    shapes = table.geometry.to_numpy()
+    rings = Rings.of(shapes)
+    if not rings.start.size:
         return 0
-    outline = np.r_[True, part[1:] != part[:-1]]
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    sound = np.ones(rings.size, dtype=bool)
-    sound[ring[~np.isfinite(points).all(axis=1)]] = False  # such a ring has no direction, and GEOS raises
-    turned = shapely.is_ccw(rings[sound]) == outline[sound]
-    return int(np.unique(row[part[sound][turned]]).size)
+    # A ring with a corner that is no number has no direction, and GEOS raises.
+    sound = np.logical_and.reduceat(np.isfinite(rings.points).all(axis=1), rings.start)
+    rings = rings.some(sound)
+    return int(np.unique(rings.shape[rings.anticlockwise() != rings.hole]).size)

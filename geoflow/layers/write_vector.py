@@ -18,8 +18,10 @@ import numpy as np
 from geoflow.base.errors import OutputError
 from geoflow.base.schema import COLUMNS, PLAN_COLUMNS
 from geoflow.files.output import disk_error
+from geoflow.layers.dbf_columns import add_dbf_columns, fits_dbf
 from geoflow.layers.package_tables import LayerStyle, dress_layer
 from geoflow.layers.parquet import rows_in_parquet, write_parquet
+from geoflow.layers.quad_layer import has_arrow
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -35,6 +37,7 @@ SHORT_NAME: Final = 10
 """Bytes of a Shapefile's column name [GDAL Shapefile driver page; dBASE III+ field layout]."""
 
 _DBF_TEXT: Final = 254
+_MANY_ROWS: Final = 10_000  # from here on the quick ways are worth what they take to begin
 
 
 def _cut(text: str, size: int) -> str:
@@ -124,8 +127,8 @@ def _shorten(series: Any) -> tuple[Any, int]:
 
 def _assemble(
     table: GeoDataFrame, columns: Mapping[str, NDArray[Any]], driver: Driver, note: Callable[[str], None]
-) -> tuple[GeoDataFrame, dict[str, str]]:
-    """Build the layer to write; return it and the user's columns that had to change their name."""
+) -> tuple[GeoDataFrame, dict[str, str], list[str]]:
+    """Build the layer to write; return it, the user's columns that had to change their name, and ours."""
     import geopandas as gpd
 
     short = {column.name: column.short for column in (*COLUMNS, *PLAN_COLUMNS)} if driver == "ESRI Shapefile" else {}
@@ -139,7 +142,7 @@ def _assemble(
         if count:
             note(f"column '{name}': {count} texts cut at {_DBF_TEXT} bytes, the most a Shapefile holds")
     frame = gpd.GeoDataFrame(layer, geometry=table.geometry.to_numpy(), crs=table.crs)
-    return frame, {old: new for old, new in zip(asked, names, strict=True) if old != new}
+    return frame, {old: new for old, new in zip(asked, names, strict=True) if old != new}, list(ours)
 
 
 def _our_column(values: NDArray[Any]) -> Any:
@@ -147,6 +150,42 @@ def _our_column(values: NDArray[Any]) -> Any:
 
     is_text = values.dtype.kind in "OU"
     return pd.Series([value or None for value in values.tolist()], dtype=object) if is_text else pd.Series(values)
+
+
+def _write(frame: GeoDataFrame, path: Path, driver: Driver, ours: list[str]) -> None:
+    """Have GDAL write a layer, many rows in the quickest way that gives the same file."""
+    import pyogrio
+
+    def write(some: GeoDataFrame, **more: Any) -> None:
+        pyogrio.write_dataframe(some, path, driver=driver, **_options(some, driver), **more)
+
+    if len(frame) < _MANY_ROWS or not _is_plain(frame):
+        write(frame)
+        return
+    own = [name for name in frame.columns if name not in (*ours, frame.geometry.name)]
+    added = {name: frame[name].to_numpy() for name in ours}
+    if driver == "ESRI Shapefile" and own and fits_dbf(added):
+        write(frame.drop(columns=ours))
+        add_dbf_columns(path.with_suffix(".dbf"), added)
+    elif has_arrow():
+        # A text is handed over once, however many rows say it.
+        plain = frame.drop(columns=frame.geometry.name)
+        texts = [name for name in plain.columns if plain[name].dtype.kind == "O" and plain[name].notna().any()]
+        write(frame.assign(**{name: plain[name].astype("category") for name in texts}), use_arrow=True)
+    else:
+        write(frame)
+
+
+def _is_plain(frame: GeoDataFrame) -> bool:
+    """Whether all columns are doubles, whole numbers or text, which are written alike in every way."""
+    import pandas as pd
+
+    columns = [frame[name] for name in frame.columns if name != frame.geometry.name]
+    return all(
+        str(one.dtype) in {"float64", "int64", "int32"}
+        or (one.dtype.kind == "O" and pd.api.types.infer_dtype(one, skipna=True) in {"string", "empty"})
+        for one in columns
+    )
 
 
 def _options(frame: GeoDataFrame, driver: Driver) -> dict[str, Any]:
@@ -208,8 +247,6 @@ def write_zones(
     OutputError
         If the file cannot be written whole, or GeoJSON is asked for zones whose CRS is unknown.
     """
-    import pyogrio
-
     if driver == "GeoJSON":
         if table.crs is None:
             raise OutputError(
@@ -218,14 +255,14 @@ def write_zones(
                 cure="give the input a .prj file, or write another format",
             )
         table = table.to_crs(4326)
-    frame, renamed = _assemble(table, columns, driver, note or (lambda sentence: None))
+    frame, renamed, ours = _assemble(table, columns, driver, note or (lambda sentence: None))
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # _assemble has already met what GDAL would warn of
             if driver == "Parquet":
                 write_parquet(path, frame)
             else:
-                pyogrio.write_dataframe(frame, path, driver=driver, **_options(frame, driver))
+                _write(frame, path, driver, ours)
             if driver == "GPKG":
                 dress_layer(path, "zones", style, [one for one in (*COLUMNS, *PLAN_COLUMNS) if one.name in columns])
         # A full disk passes GDAL by in silence when the file is closed.

@@ -12,6 +12,7 @@ __all__ = ["boiling_line_capacity", "manifold_temperature_rise"]
 
 _STEPS: Final = 240
 _LEAST_PRESSURE: Final = 0.02
+_AT_ONCE: Final = 400  # lines whose steps the processor has at hand
 
 
 def boiling_line_capacity(
@@ -38,12 +39,19 @@ def boiling_line_capacity(
     omega : array_like
         Leung's flashing parameter [-].
     """
-    loss, gain, thrust, vapour, flashing = np.broadcast_arrays(
-        *(
-            np.asarray(value, dtype=np.float64)[..., None]
-            for value in (friction, head, momentum, vapour_pressure, omega)
-        )
-    )
+    given = np.broadcast_arrays(friction, head, momentum, vapour_pressure, omega)
+    each = [np.asarray(value, dtype=np.float64).ravel() for value in given]
+    capacity = np.empty(each[0].size)
+    for first in range(0, capacity.size, _AT_ONCE):
+        some = slice(first, first + _AT_ONCE)
+        capacity[some] = _end_of_line(*(value[some, None] for value in each))
+    return capacity.reshape(given[0].shape)
+
+
+def _end_of_line(
+    loss: FloatArray, gain: FloatArray, thrust: FloatArray, vapour: FloatArray, flashing: FloatArray
+) -> FloatArray:
+    """Integrate down the line, all of shape (n, 1); returns the shape (n,)."""
     # Fine near the vapour pressure, where most suctions end.
     share = _LEAST_PRESSURE ** np.square(np.linspace(0.0, 1.0, _STEPS))
     swelling = 1.0 + flashing * (1.0 / share - 1.0)

@@ -93,6 +93,8 @@ class Prescription:
         What a person should know.
     table : geopandas.GeoDataFrame
         The file as read, all rows, shapes and attributes untouched.
+    ground : Polygon, MultiPolygon or None
+        What the zones cover, in `local_crs`, where they fit together corner by corner and that is known.
     """
 
     path: Path
@@ -116,6 +118,7 @@ class Prescription:
     repeats: dict[int, int]
     notes: tuple[Note, ...]
     table: geopandas.GeoDataFrame
+    ground: Any = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,7 +207,8 @@ def read_prescription(path: Any, how: ReadingZones | None = None, **said: Any) -
     for cause, concerned in reasons:
         _drop(cause, concerned, kept, dropped)
     _refuse_nothing(kept, dropped, names[chosen], where)
-    repeated, clashing = _duplicates(rows[kept], duplicates(grounds[kept]), read.values)
+    first = duplicates(grounds[kept])
+    repeated, clashing = _duplicates(rows[kept], first, read.values)
     _drop(_DUPLICATE, np.isin(rows, list(repeated)), kept, dropped)
     row = np.flatnonzero(kept)
     notes += shape_notes(report, shapes)
@@ -212,7 +216,9 @@ def read_prescription(path: Any, how: ReadingZones | None = None, **said: Any) -
         text = (f"{rows_text(clashing)}: the same shape as an earlier row with another rate; "
                 "both are kept, so this ground is counted twice")  # fmt: skip
         notes.append(Note("duplicate", text, len(clashing)))
-    notes += fit_notes(coverage_faults(grounds[row]), row)
+    # Without the rows left out since, the first of each shape would be counted anew.
+    faults = coverage_faults(grounds[row], None if repeated else first)
+    notes += fit_notes(faults, row)
     id_column, ids, id_notes = choose_zone_ids(table, row, names[chosen], how.zone_id, where)
     notes += id_notes
     return Prescription(
@@ -237,6 +243,7 @@ def read_prescription(path: Any, how: ReadingZones | None = None, **said: Any) -
         repeats=repeated,
         notes=tuple(notes),
         table=table,
+        ground=faults.ground,
     )
 
 

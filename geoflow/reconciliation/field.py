@@ -244,10 +244,11 @@ def _driven_unasked(log: AppliedLog, drawn: Any, covered: Overlay, boundary: Any
 
 def _cause_areas(laid: Ground, piece_cause: TextArray) -> dict[str, float]:
     """Ground off its target by cause [m2]; what several passes lie on is the overlap's."""
-    cause = np.where(laid.part >= 0, piece_cause[laid.part], OVERLAP) if piece_cause.size else np.full(0, "")
-    names = (OVERLAP, *CAUSES[:-1], ZONE_BORDER, LOST_LIQUID, CAUSES[-1])
     off = laid.off
-    return {name: float(laid.area[off & (cause == name)].sum()) for name in names}
+    part, area = laid.part[off], laid.area[off]
+    cause = np.where(part >= 0, piece_cause[part], OVERLAP) if piece_cause.size else np.full(0, "")
+    names = (OVERLAP, *CAUSES[:-1], ZONE_BORDER, LOST_LIQUID, CAUSES[-1])
+    return {name: float(area[cause == name].sum()) for name in names}
 
 
 def with_lost_liquid(found: Reconciliation, records: IntArray) -> Reconciliation:

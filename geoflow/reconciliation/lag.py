@@ -240,16 +240,20 @@ class _Sums:
 
 
 def _sums(earlier: FloatArray, applied: FloatArray, share: FloatArray) -> _Sums:
-    """Sum in parts, by targets of shape (records, lags)."""
+    """Sum in parts, by targets of shape (lags, records).
+
+    By einsum, row by row: for so few rows the threads of a BLAS wait for each other longer than they work.
+    """
     parts = np.array_split(np.arange(applied.size), _PARTS)
-    weighed = [(share[at], earlier[at], share[at][:, None] * earlier[at], applied[at]) for at in parts]
+    ends = [slice(at[0], at[-1] + 1) if at.size else slice(0, 0) for at in parts]
+    weighed = [(share[at], earlier[:, at], share[at] * earlier[:, at], applied[at]) for at in ends]
     return _Sums(
         np.array([w.sum() for w, *_ in weighed]),
-        np.array([wx.sum(axis=0) for _, _, wx, _ in weighed]),
-        np.array([w @ y for w, _, _, y in weighed]),
-        np.array([wx.T @ x for _, x, wx, _ in weighed]),
-        np.array([wx.T @ y for _, _, wx, y in weighed]),
-        np.array([w @ np.square(y) for w, _, _, y in weighed]),
+        np.array([wx.sum(axis=1) for _, _, wx, _ in weighed]),
+        np.array([np.einsum("r,r", w, y) for w, _, _, y in weighed]),
+        np.array([np.einsum("ir,jr->ij", wx, x) for _, x, wx, _ in weighed]),
+        np.array([np.einsum("ir,r->i", wx, y) for _, _, wx, y in weighed]),
+        np.array([np.einsum("r,r", w, np.square(y)) for w, _, _, y in weighed]),
     )
 
 
@@ -262,6 +266,14 @@ def _scores(shares: FloatArray, sums: _Sums, part: int | None = None) -> FloatAr
     return np.where(np.isfinite(score), score, -1.0)
 
 
+def _moments(log: AppliedLog, judges: IntArray) -> int:
+    """Of how many moments the records are, which are in the order of their tracks; sections share theirs."""
+    run, time, section = log.run[judges], log.time[judges], log.section[judges]
+    if (section == section[:1]).all():  # then equal moments follow each other
+        return int(((run[1:] != run[:-1]) | (time[1:] != time[:-1])).sum()) + min(1, judges.size)
+    return len(np.unique(run + 1j * time))
+
+
 def _judged(log: AppliedLog, road: Tracks, earliest: float, latest: float) -> IntArray:
     """Places in the tracks at which the lag is judged; none where they tell nothing."""
     clock, target, applied = road.clock, log.target[road.order], log.applied[road.order]
@@ -270,7 +282,7 @@ def _judged(log: AppliedLog, road: Tracks, earliest: float, latest: float) -> In
     judged &= (clock - clock[road.first] >= latest) & (clock[road.last] - clock >= -earliest)
     places = np.flatnonzero(judged)
     judges = road.order[places]
-    if len(np.unique(log.run[judges] + 1j * log.time[judges])) < _FEWEST:
+    if _moments(log, judges) < _FEWEST:
         return places[:0]
     share = area[places] / area[places].sum()
     _, number = np.unique(road.first[places], return_inverse=True)
@@ -314,7 +326,7 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
         return None
     area = (log.step * log.width)[road.order][places]
     share = area / area.sum()
-    earlier = np.stack([np.interp(clock[places] - lag, clock, target) for lag in whole], axis=-1)
+    earlier = np.stack([np.interp(clock[places] - lag, clock, target) for lag in whole])
     sums = _sums(earlier, y, share)
     fine = min(_FINE, step / _FINER)
     # The last of `whole` takes what a slow response still has to do.
@@ -325,13 +337,12 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
     best = int(np.argmax(score))
     kind = int(np.argmax(every[best]))
 
-    x = earlier @ shares[best, kind]
+    x = shares[best, kind] @ earlier
     x, y = x - share @ x, y - share @ y
     power = float(share @ np.square(x))
     residual = y - (float(share @ (x * y)) / power if power > 0.0 else 0.0) * x
-    judges = road.order[places]
-    moments = len(np.unique(log.run[judges] + 1j * log.time[judges]))
-    worth = _independent(residual, (np.diff(places) == 1) & (np.diff(road.first[places]) == 0), moments)
+    joined = (np.diff(places) == 1) & (np.diff(road.first[places]) == 0)
+    worth = _independent(residual, joined, _moments(log, road.order[places]))
     left = 1.0 - np.square(np.maximum(score, 0.0))
     flat = lags[left <= left[best] * np.exp(_CHI_SQUARED / worth) + 1e-12]
     found = float(lags[best])

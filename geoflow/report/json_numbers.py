@@ -73,7 +73,10 @@ def in_units(values: FloatArray, kind: str, unit: str) -> list[Any]:
 
 
 def _finite(values: FloatArray) -> list[Any]:
-    return [value if math.isfinite(value) else None for value in np.round(values, _DIGITS).tolist()]
+    found: list[Any] = np.round(values, _DIGITS).tolist()
+    if np.isfinite(values).all():
+        return found
+    return [value if math.isfinite(value) else None for value in found]
 
 
 def _written(key: str, value: Any) -> Any:

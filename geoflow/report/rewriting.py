@@ -67,7 +67,8 @@ def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
     """
     columns = rewrite_columns(prescription, done)
     touched = np.flatnonzero(np.array(columns["changed"], dtype=bool) | done.left_failing | done.off_values).tolist()
-    return [[columns[name][index] for name in SIDE_COLUMNS] for index in touched]
+    held = [columns[name] for name in SIDE_COLUMNS]
+    return [list(row) for row in zip(*([column[index] for index in touched] for column in held), strict=True)]
 
 
 def _totals(done: Rewriting, columns: dict[str, list[Any]]) -> dict[str, Any]:

@@ -13,15 +13,15 @@ from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
 from geoflow.base.schema import GROUND_COLUMNS
 from geoflow.base.units import System, from_si, parse
-from geoflow.diagnosis import effective_area
 from geoflow.files.output import OutputFolder
-from geoflow.layers.ground_rasters import lay_grid, mark_grid, write_raster
+from geoflow.layers.ground_rasters import write_raster
 from geoflow.layers.package_tables import dress_layer
+from geoflow.layers.quad_layer import quad_wkb, write_shapes
 from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.findings import LIQUID_LOST, finding_place, finding_text
+from geoflow.report.findings import finding_place, finding_text
 from geoflow.report.ground_figures import (
     ORIFICE_WORDS,
     RATES_WORDS,
@@ -34,12 +34,12 @@ from geoflow.report.reconciled import Ground, ground_map, rates_chart, spread_ch
 from geoflow.report.reconciled_words import answer
 from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
 from geoflow.report.symbology import PASSES
+from geoflow.workflow.laid_ground import laid_ground, orifice_series
 
 if TYPE_CHECKING:
-    from geoflow.diagnosis import AreaSeries
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["ground_poster", "laid_ground", "orifice_series", "strip_columns", "write_columns", "write_reconciliation"]
+__all__ = ["ground_poster", "strip_columns", "write_columns", "write_reconciliation"]
 
 # Strips written at once.
 _BLOCK: Final = 100_000
@@ -100,16 +100,8 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
     import pyogrio
     import shapely
 
-    found, crs = outcome.found, outcome.read.local_crs
-    at, columns = np.flatnonzero(found.ground), strip_columns(outcome)
-    for first in range(0, at.size, _BLOCK):
-        some = slice(first, first + _BLOCK)
-        strips = geopandas.GeoDataFrame(
-            {name: values[some] for name, values in columns.items()},
-            geometry=found.strips.shapes(at[some]),
-            crs=crs,
-        ).to_crs(4326)
-        pyogrio.write_dataframe(strips, path, layer="strips", driver="GPKG", append=first > 0)
+    crs = outcome.read.local_crs
+    _write_strips(path, outcome)
     rows = _numbered(zone_rows(outcome))
     if rows:
         zones = geopandas.GeoDataFrame(rows, geometry=list(outcome.zones), crs=crs).to_crs(4326)
@@ -131,6 +123,28 @@ def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
     styles = {"strips": RATIO_STYLE, "zones": RATIO_STYLE, "findings": FINDING_STYLE}
     for layer in ("strips", *(["zones"] if rows else []), *(["findings"] if known else [])):
         dress_layer(path, layer, styles[layer], GROUND_COLUMNS)
+
+
+def _write_strips(path: Path, outcome: ReconcileOutcome) -> None:
+    """Write the strips, a block of them at a time."""
+    import pyproj
+    import shapely
+
+    found, columns = outcome.found, strip_columns(outcome)
+    at, onward = np.flatnonzero(found.ground), pyproj.Transformer.from_crs(outcome.read.local_crs, 4326, always_xy=True)
+
+    def to_degrees(points: FloatArray) -> FloatArray:
+        return np.column_stack(onward.transform(*points.T))
+
+    for first in range(0, at.size, _BLOCK):
+        some = slice(first, first + _BLOCK)
+        if found.strips.drawn is None:
+            corners = found.strips.quads[some]
+            shapes = quad_wkb(to_degrees(corners.reshape(-1, 2)).reshape(corners.shape))
+        else:
+            shapes = shapely.to_wkb(shapely.transform(found.strips.shapes(at[some]), to_degrees))
+        held = {name: values[some] for name, values in columns.items()}
+        write_shapes(path, "strips", shapes, held, "EPSG:4326", append=first > 0)
 
 
 def _with_own_columns(zones: Any, target: Prescription | None) -> Any:
@@ -156,46 +170,6 @@ def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
         writer = csv.DictWriter(file, ZONE_COLUMNS, lineterminator="\n")
         writer.writeheader()
         writer.writerows(_numbered(zone_rows(outcome)))
-
-
-def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
-    """Effective orifice area over the log; None without a bar, flow, bar pressure or temperature.
-
-    Parameters
-    ----------
-    outcome : ReconcileOutcome
-        What the workflow gave.
-    """
-
-    log = outcome.found.log
-    logged = all(np.isfinite(values).any() for values in (log.flow, log.bar_pressure, log.temperature))
-    return effective_area(log, outcome.bar) if outcome.bar is not None and logged else None
-
-
-def laid_ground(outcome: ReconcileOutcome, series: AreaSeries | None, cell: float | None = None) -> Ground:
-    """Lay a log that covers ground on cells, and mark those where the liquid margin was lost.
-
-    Parameters
-    ----------
-    outcome : ReconcileOutcome
-        From `reconcile_file`.
-    series : AreaSeries or None
-        From `orifice_series`.
-    cell : float, optional
-        Side of a cell [m]; fine enough for the field if not given.
-    """
-    found = outcome.found
-    zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
-    quads, record = found.strips.quads, found.strips.record
-    laid = (quads, found.rate[record], found.log.target[record])
-    grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell)
-    marked = np.zeros(found.log.row.size, dtype=np.bool_)
-    for one in outcome.judged:
-        marked[one.rows] |= one.kind == LIQUID_LOST
-    outlines = outcome.zones
-    if not len(outlines):
-        outlines = np.array([] if outcome.boundary is None else [outcome.boundary], dtype=object)
-    return Ground(grid, outlines, mark_grid(grid, found.strips.of(marked)[0]), series)
 
 
 def ground_poster(outcome: ReconcileOutcome, ground: Ground, system: System) -> Picture:

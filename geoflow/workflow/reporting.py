@@ -25,7 +25,7 @@ from geoflow.report.reconciled import reconciled_report
 from geoflow.report.rewritten import rewritten_report
 from geoflow.report.vetted import MOST_ZONES, Printed, vetted_report
 from geoflow.workflow.day import day_hours, with_loads
-from geoflow.workflow.reconcile_outputs import laid_ground, orifice_series
+from geoflow.workflow.laid_ground import laid_ground, orifice_series
 
 if TYPE_CHECKING:
     from geoflow.report.model import Report

@@ -224,6 +224,12 @@ def looked_beyond(outcome: VetOutcome, *, stated: bool) -> VetOutcome:
     """
     prescription = outcome.prescription
     looked = look_beyond(
-        outcome.rate, prescription.area, prescription.zones, outcome.solution, outcome.vetting, stated=stated
+        outcome.rate,
+        prescription.area,
+        prescription.zones,
+        outcome.solution,
+        outcome.vetting,
+        stated=stated,
+        ground=prescription.ground,
     )
     return replace(outcome, beyond=looked)
