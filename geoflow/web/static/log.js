@@ -1,6 +1,7 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
 import { Fields } from "./fields.js";
+import { GroundMap } from "./ground.js";
 import { headline, picture, told } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
@@ -11,6 +12,7 @@ export class Log {
   constructor(state, files, described, desk) {
     Object.assign(this, { state, files, desk });
     this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
+    this.ground = new GroundMap(at("reconciled-shown"));
     this.changed = () => {};
     this.chosen = [];
     this.choice = 0;
@@ -99,6 +101,7 @@ export class Log {
       headline(at("reconciled-answer"), done.shown.answer);
       at("reconciled-shown").replaceChildren(...told(done.shown, drawn));
       this.belonging.take(question);
+      this.ground.show(done.drawn);
       at("reconciled").focus();
     } catch (problem) {
       this.fields.refuse(problem.fields ?? [], "log-trouble");

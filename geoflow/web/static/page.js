@@ -10,6 +10,7 @@ import { FieldMap } from "./map.js";
 import { Keeper, typeAgain, typed } from "./keep.js";
 import { headline, told } from "./outcome.js";
 import { at, complain, make, options, put, swatch, tell } from "./parts.js";
+import { Pictures } from "./pictures.js";
 import { Plan } from "./plan.js";
 import { Belonging, State } from "./state.js";
 import { ask, fetchMade, leave, nameTab, save, whenGone, work } from "./talk.js";
@@ -80,6 +81,9 @@ plan.set(state.system);
 const map = new FieldMap(at("map"), known.verdicts, (index) => list.choose(index, { fromMap: true }));
 const list = new ZoneList(state, (index, how) => map.mark(index, how), desk);
 const answer = new Answer(state, cells, { map, list, missing: () => plan.missing });
+const pictures = new Pictures(state, map, answer, known);
+// A cure names a speed: it becomes the plan's.
+addEventListener("use-speed", (event) => plan.use("speed", event.detail));
 
 at("sections").after(make("div", { class: "fields", id: "planning" }));
 const planning = new Fields(at("planning"), known.fields.planning, { begins: "day-" });
@@ -228,6 +232,8 @@ const rewritten = new Belonging(
   () => state.question && { ...state.question, ...rules() },
 );
 
+pictures.follow(rewritten);
+
 const ruleFields = new Fields(at("rules-fields"), known.fields.rules);
 
 function rules() {
@@ -251,6 +257,7 @@ at("rules").addEventListener("submit", async (event) => {
     headline(at("rewritten-answer"), done.shown.answer);
     at("rewritten-shown").replaceChildren(...told(done.shown));
     rewritten.take(question);
+    pictures.tookRewriting(done.drawn);
     at("rewritten").focus();
   } catch (problem) {
     complain(at("trouble"), problem);
