@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
-from geoflow.base.arrays import FloatArray
-from geoflow.base.units import System, number, number_range, unit_label
+from geoflow.base.units import System
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.layout import count
+from geoflow.report.map_classes import rate_classes, speed_classes
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import Figure
-from geoflow.report.symbology import STEPS, VERDICT_SYMBOLS, Symbol
+from geoflow.report.symbology import Symbol
 
 if TYPE_CHECKING:
     from geoflow.outcomes import PlanOutcome
@@ -21,49 +18,6 @@ if TYPE_CHECKING:
 __all__ = ["plan_figures", "rate_map", "speed_map"]
 
 _MOST_LABELS: Final = 80
-_LETTERS: Final = "ABCDEFGHIJKL"
-
-
-def _steps(words: list[tuple[str, str, str]]) -> dict[str, Symbol]:
-    """Give each class its word, letter and meaning, in rising order, and a step of the scale."""
-    at = np.linspace(0, len(STEPS) - 1, len(words)).round().astype(int).tolist()
-    return {
-        word: replace(STEPS[step], word=word, letter=letter, meaning=meaning)
-        for step, (word, letter, meaning) in zip(at, words, strict=True)
-    }
-
-
-def _speed_classes(plan: PlanOutcome, system: System) -> tuple[list[str], dict[str, Symbol]]:
-    """Speed of each zone that holds; zones that do not are shown as that, whatever they are driven at."""
-    verdict, (slow, fast) = plan.vetted.vetting.verdict.tolist(), plan.speeds
-    label = unit_label("speed", system)
-    said = [number_range(*ends, "speed", system) for ends in zip(slow.tolist(), fast.tolist(), strict=True)]
-    kind = [f"{text} {label}" if name == "holds" else name for text, name in zip(said, verdict, strict=True)]
-    rising = sorted(zip(slow.tolist(), said, verdict, strict=True))
-    driven = dict.fromkeys(text for _, text, name in rising if name == "holds")
-    letters = {text: text if " " not in text else _LETTERS[at] for at, text in enumerate(driven)}
-    steps = _steps([(f"{text} {label}", letters[text], "Holds at this speed.") for text in driven])
-    return kind, steps | {name: VERDICT_SYMBOLS[name] for name in ("doubtful", "fails", "off")}
-
-
-def _rate_classes(rate: FloatArray, system: System) -> tuple[list[str], dict[str, Symbol]]:
-    """Rate of each zone, or the stretch of rates it falls into where there are many."""
-    label, asked = unit_label("nitrogen rate", system), rate > 0.0
-    each = [number(value, "nitrogen rate", system) for value in rate.tolist()]
-    known = list(dict.fromkeys(each[at] for at in np.argsort(rate, kind="stable").tolist() if asked[at]))
-    if len(known) <= len(STEPS):
-        words = [(f"{text} {label}", text, "") for text in known]
-        kind = [f"{text} {label}" if one else "off" for text, one in zip(each, asked.tolist(), strict=True)]
-    else:
-        edges = np.linspace(rate[asked].min(), rate[asked].max(), len(STEPS) + 1)
-        at = np.clip(np.searchsorted(edges, rate, side="right") - 1, 0, len(STEPS) - 1)
-        said = [
-            f"{number_range(*ends, 'nitrogen rate', system)} {label}"
-            for ends in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
-        ]
-        words = [(text, _LETTERS[place], "") for place, text in enumerate(said)]
-        kind = [said[place] if one else "off" for place, one in zip(at.tolist(), asked.tolist(), strict=True)]
-    return kind, _steps(words) | {"off": VERDICT_SYMBOLS["off"]}
 
 
 def _draw(
@@ -93,7 +47,7 @@ def speed_map(plan: PlanOutcome, system: System, heading: Heading | None = None)
     bytes, tuple of float
         The PNG, and its size on paper [in].
     """
-    return _draw(plan, _speed_classes(plan, system), system, heading)
+    return _draw(plan, speed_classes(plan.vetted.vetting.verdict, plan.speeds, system), system, heading)
 
 
 def rate_map(plan: PlanOutcome, system: System, heading: Heading | None = None) -> Picture:
@@ -109,7 +63,7 @@ def rate_map(plan: PlanOutcome, system: System, heading: Heading | None = None) 
     bytes, tuple of float
         The PNG, and its size on paper [in].
     """
-    return _draw(plan, _rate_classes(plan.vetted.rate, system), system, heading)
+    return _draw(plan, rate_classes(plan.vetted.rate, system), system, heading)
 
 
 def plan_figures(plan: PlanOutcome, system: System) -> tuple[Figure, Figure]:
@@ -126,7 +80,10 @@ def plan_figures(plan: PlanOutcome, system: System) -> tuple[Figure, Figure]:
     def told(kind: list[str]) -> str:
         return "; ".join(f"{name}: {count(kind.count(name), 'zone')}" for name in dict.fromkeys(sorted(kind)))
 
-    speeds, rates = _speed_classes(plan, system), _rate_classes(plan.vetted.rate, system)
+    speeds, rates = (
+        speed_classes(plan.vetted.vetting.verdict, plan.speeds, system),
+        rate_classes(plan.vetted.rate, system),
+    )
     return (
         Figure(
             "speeds",

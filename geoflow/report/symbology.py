@@ -9,8 +9,8 @@ from typing import Any, Final
 from geoflow.base.schema import VERDICTS
 
 __all__ = [
-    "BADGE", "CHANGES", "DARK_PAGE", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "MISSED", "PAGES", "PAPER", "PASSES",
-    "RATIO_CLASSES", "SEASON", "SHADE", "STEPS", "UNKNOWN", "VERDICT_SYMBOLS", "Mark", "RatioClass", "Symbol",
+    "BADGE", "CHANGES", "DARK_PAGE", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "LOW_SIDE", "MISSED", "PAGES", "PAPER",
+    "PASSES", "RATIO_CLASSES", "SEASON", "SHADE", "STEPS", "UNKNOWN", "VERDICT_SYMBOLS", "Mark", "RatioClass", "Symbol",
 ]  # fmt: skip
 
 INK, PAPER, FAINT = "#1A1A1A", "#FFFFFF", "#5A5A5A"
@@ -60,6 +60,8 @@ VERDICT_SYMBOLS: Final[dict[str, Symbol]] = {
     "fails": _verdict("fails", "#64102C", "xx", "#E8A9BC"),
     "off": _verdict("off", "#FAFAF7", "..", "#9A9A94"),
 }
+LOW_SIDE: Final = "\\\\"
+"""Pattern of a zone that misses the window's lower end; one that misses the upper is hatched the other way."""
 # Darker where more has to be looked at; a raise is the one that can do harm, so it has the strongest pattern.
 CHANGES: Final[dict[str, Symbol]] = {
     "kept": Symbol("kept", "K", "#FAFAF7"),

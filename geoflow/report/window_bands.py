@@ -18,6 +18,7 @@ __all__ = ["Band", "over_speed", "over_temperature"]
 
 # Temperatures drawn beyond the planned ones [K].
 _BESIDE: Final = 8.0
+_SAME: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +62,20 @@ class Band:
                     yield names[begin], begin, i - 1
                 begin = i
 
+    def at(self, place: float) -> tuple[tuple[float, float], tuple[float, float], tuple[str, str]]:
+        """Give certain and possible rates [kg/m2], NaN where there are none, and the limits, at one place of the axis.
+
+        Parameters
+        ----------
+        place : float
+            [K or m/s]; between two places of the band the rates lie on a straight line.
+        """
+        near = int(np.argmin(np.abs(self.x - place)))
+        (low, high), (dim, bright) = (
+            tuple(float(np.interp(place, self.x, end)) for end in ends) for ends in (self.certain, self.possible)
+        )
+        return (low, high), (dim, bright), (self.limits[0][near], self.limits[1][near])
+
     def edge(self, side: int) -> FloatArray:
         """Give the certain end where there is one, else the possible one.
 
@@ -72,16 +87,19 @@ class Band:
         return np.where(np.isfinite(self.certain[side]), self.certain[side], self.possible[side])
 
 
-def over_temperature(solution: Solution) -> Band:
+def over_temperature(solution: Solution, across: tuple[float, float] | None = None) -> Band:
     """Rates that hold at each single temperature over all planned speeds.
 
     Parameters
     ----------
     solution : Solution
         The solved bar.
+    across : tuple of float, optional
+        From where to where [K]; a little beyond the plan if not given.
     """
     search, plan, fraction = solution.search, solution.plan, solution.bar.nitrogen_fraction
-    near = (search.temperature >= plan.temperature[0] - _BESIDE) & (search.temperature <= plan.temperature[1] + _BESIDE)
+    first, last = (plan.temperature[0] - _BESIDE, plan.temperature[1] + _BESIDE) if across is None else across
+    near = (search.temperature >= first - _SAME) & (search.temperature <= last + _SAME)
     if near.sum() < 2:
         near = np.ones_like(near)
 
@@ -97,17 +115,20 @@ def over_temperature(solution: Solution) -> Band:
     return Band("temperature", search.temperature[near], *how)
 
 
-def over_speed(solution: Solution) -> Band:
+def over_speed(solution: Solution, across: tuple[float, float] | None = None) -> Band:
     """Rates that hold at each single speed over all planned temperatures.
 
     Parameters
     ----------
     solution : Solution
         The solved bar.
+    across : tuple of float, optional
+        From where to where [m/s]; a little beyond the plan and the allowed speeds if not given.
     """
     plan, allowed = solution.plan, solution.bar.limits.speed
-    first, last = min(allowed[0], plan.speed[0]), max(allowed[1], plan.speed[1])
-    speed = np.linspace(0.96 * first, 1.04 * last, 160)
+    if across is None:
+        across = 0.96 * min(allowed[0], plan.speed[0]), 1.04 * max(allowed[1], plan.speed[1])
+    speed = np.linspace(*across, 160)
     width, fraction = solution.window.width, solution.bar.nitrogen_fraction
 
     def rates(bounds: Any) -> tuple[FloatArray, FloatArray]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -20,7 +20,11 @@ if TYPE_CHECKING:
     from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["margin_text", "trouble_order", "verdict_table", "zones_section"]
+__all__ = ["MARGIN_WORDS", "margin_text", "trouble_order", "verdict_table", "zones_section"]
+
+MARGIN_WORDS: Final = (
+    "Margin: least pressure above the vapour pressure over the plan, at the worse end of what is not known."
+)
 
 
 def trouble_order(solution: Solution, vetting: Vetting, area: FloatArray, odds: FloatArray | None = None) -> list[int]:
@@ -174,8 +178,7 @@ def zones_section(outcome: VetOutcome, system: System, most: int, *, title: str 
     odd = "A doubtful zone has its odds of holding beside it. " if "doubtful" in vetting.verdict[shown] else ""
     blocks.append(
         Paragraph(
-            f"{odd}Margin: least pressure above the vapour pressure over the plan, at the worse end of what is not "
-            "known. A rate is that of nitrogen; a raise is the agronomist's decision.",
+            f"{odd}{MARGIN_WORDS} A rate is that of nitrogen; a raise is the agronomist's decision.",
             "note",
         )
     )

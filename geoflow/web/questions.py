@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoflow.base.errors import UsageError
 from geoflow.web.bar_form import form_content
-from geoflow.web.requests import belonging, given_bar, plan_of, system_of
+from geoflow.web.requests import given_bar, plan_of, system_of
 from geoflow.web.sample import sample
 from geoflow.web.sessions import Session
 from geoflow.web.state import Opened, Question
@@ -69,21 +69,9 @@ def _vetted_plan(tab: Session, asked: Question) -> tuple[Opened, VetOutcome]:
 
 
 def _vet(windows: Windows, tab: Session, asked: Question) -> Any:
-    """Answer in full, or quickly: the same verdicts without what lies beyond them."""
-    from geoflow.web.views import answer_view
-    from geoflow.workflow.replan import vet_ahead
+    from geoflow.web.pictures import answer_with_pictures
 
-    opened, system = tab.state.find(asked), system_of(asked)
-    read, known = opened.reading.read, opened.outcome
-    plan, of = plan_of(read.bar, asked), belonging(opened, asked)
-    if asked.get("quick") and (known is None or known.solution.plan != plan):
-        window = windows.over(opened.bar, read.bar, plan)
-        ahead = vet_ahead(read, plan, window, None if known is None else known.solution)
-        return answer_view(read.prescription, ahead.solution, ahead.verdict, system, of, exact=False)
-    whole = opened.vetted_if_newest(plan)
-    if whole is None:
-        return {"superseded": True}
-    return answer_view(read.prescription, whole.solution, whole.vetting.verdict, system, of, whole.beyond, exact=True)
+    return answer_with_pictures(windows, tab.state.find(asked), asked)
 
 
 def _zone(tab: Session, asked: Question) -> Any:

@@ -150,6 +150,7 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     from geoflow.report.rewritten import rewritten_report
     from geoflow.report.terminal import as_text
     from geoflow.web.blocks import report_view
+    from geoflow.web.layer_views import rewritten_view
     from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 
     tell("Vetting every zone")
@@ -163,7 +164,7 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     write_rewriting(outcome, target, replace=False, protect=inputs.paths)
     report = rewritten_report(outcome, system)
     shown = report_view(report, lambda text: page_words(text, "prescription"))
-    return replace(pack(folder, as_text(report, "page")), shown=shown)
+    return replace(pack(folder, as_text(report, "page")), shown=shown, drawn=rewritten_view(outcome, system))
 
 
 def _report_files(

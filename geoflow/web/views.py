@@ -19,12 +19,14 @@ from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
 from geoflow.report.gauges import manifold_texts
 from geoflow.report.layout import within
+from geoflow.report.map_layers import LAYERS
 from geoflow.report.reading import left_out_warning, reading_list
 from geoflow.report.symbology import VERDICT_SYMBOLS
 from geoflow.report.vetted import verdict_answer
 from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
+from geoflow.web.zone_speed import speed_to_use
 from geoflow.workflow.choices import Choices, spans
 
 if TYPE_CHECKING:
@@ -71,6 +73,7 @@ def beginning() -> dict[str, Any]:
         "rateUnits": [unit.text for unit in RATE_UNITS],
         "terms": [{"name": term.name, "meaning": term.meaning, "shown": [term.name, *term.shown]} for term in TERMS],
         "policies": [{"name": name, "words": _POLICY_WORDS[name]} for name in POLICIES],
+        "layers": [{"name": name, "title": title} for name, title in LAYERS.items() if name != "speed"],
         "cautions": CAUTIONS,
         "caution": SHORT_CAUTION,
         "form": form_description(),
@@ -310,6 +313,7 @@ def zone_view(outcome: VetOutcome, table: Any, at: int, system: System) -> dict[
         "rows": rows,
         "limit": f"{limit} (flow too {vetting.side[at]}). {LIMITS[limit].meaning}" if limit else "",
         "cure": cure[:1].upper() + cure[1:],
+        "speed": speed_to_use(outcome, at, system),
         "attributes": _attributes(table, int(prescription.row[at])),
     }
 

@@ -205,6 +205,7 @@ def _convert(said: _Said, system: System, out: Path) -> Made:
 def _reconcile(said: _Said, system: System, out: Path) -> Made:
     from geoflow.report.reconciled import MOST_ZONES, reconciled_report
     from geoflow.report.reconciling import reconcile_document
+    from geoflow.web.ground import ground_view
     from geoflow.workflow.reconcile_outputs import write_columns, write_reconciliation
     from geoflow.workflow.said import reconciled
 
@@ -216,7 +217,8 @@ def _reconcile(said: _Said, system: System, out: Path) -> Made:
     )  # fmt: skip
     write_columns(outcome, out / "columns.json", replace=False, protect=protect)
     most = None if said.get("all_zones") else MOST_ZONES
-    return _whole(out, "reconcile", reconciled_report(outcome, system, most), [])
+    made = _whole(out, "reconcile", reconciled_report(outcome, system, most), [])
+    return replace(made, drawn=ground_view(outcome, system))
 
 
 # How a report is written is not what it rests on.

@@ -238,7 +238,7 @@ def described_field(option: Option, fold: str = "") -> dict[str, Any]:
         "example": option.example,
         "choices": [[one, words] for one, words in _choices(option).items()],
         "usual": "" if option.presents else str(option.default or next(iter(option.choices), "")),
-        "fold": fold or ("Another target map, and how it is read" if option.name.startswith(TARGET[:-1]) else ""),
+        "fold": fold,
     }
 
 
@@ -256,7 +256,11 @@ def _choices(option: Option) -> dict[str, str]:
 def page_fields() -> dict[str, list[dict[str, Any]]]:
     """Describe the fields of the parts that are no works, for the page to make them."""
     parts = ("options", "planning", "rules", "log")
-    return {part: [described_field(option) for option in PAGE_PARTS[part]] for part in parts}
+    found = {part: [described_field(option) for option in PAGE_PARTS[part]] for part in parts}
+    for one in found["log"]:
+        if one["name"].startswith((TARGET.rstrip("_"), "zone_id")):
+            one["fold"] = "Another target map, and how it is read"
+    return found
 
 
 def _work_field(work: Work, option: Option) -> dict[str, Any]:

@@ -46,7 +46,8 @@ export class Answer {
     this.asking = true;
     for (;;) {
       const question = this.state.question;
-      if (!question || this.belonging.isOf(question) || this.isRefused(question)) break;
+      if (!question || this.isRefused(question)) break;
+      if (this.belonging.isOf(question) && (this.pictures?.holds(this.answer) ?? true)) break;
       await this.put(question, { quick: true });
       await new Promise(requestAnimationFrame);
     }
@@ -66,7 +67,7 @@ export class Answer {
 
   async put(question, how = {}, signal = null) {
     try {
-      const answer = await ask("vet", { ...question, ...how }, signal);
+      const answer = await ask("vet", { ...question, ...how, layer: this.pictures?.asked }, signal);
       // Meanwhile other files may have come to stand: of other zones nothing is shown.
       if (answer.superseded || signal?.aborted || question.opened !== this.state.opened) return;
       this.answer = answer;
@@ -119,13 +120,13 @@ export class Answer {
     const whole = current && answer.exact;
     if (whole && !this.whole) this.list.refresh();
     this.whole = whole;
+    this.pictures?.look();
   }
 
   draw(answer) {
     this.drawn = answer;
     at("warnings").hidden = answer === null;
     if (answer === null) return;
-    this.map.colour(answer.verdicts);
     if (String(answer.warnings) !== this.warned) {
       this.warned = String(answer.warnings);
       at("warnings").replaceChildren(...answer.warnings.map((text) => make("p", { class: "trouble", text })));

@@ -1,7 +1,8 @@
 // The log: what is chosen to be reconciled, and what came of it.
 
 import { Fields } from "./fields.js";
-import { picture, whole } from "./outcome.js";
+import { GroundMap } from "./ground.js";
+import { headline, picture, told } from "./outcome.js";
 import { at, complain, make, tell } from "./parts.js";
 import { Belonging } from "./state.js";
 import { contents, fetchMade, frame, save } from "./talk.js";
@@ -11,6 +12,7 @@ export class Log {
   constructor(state, files, described, desk) {
     Object.assign(this, { state, files, desk });
     this.fields = new Fields(at("log-fields"), described, { begins: "log-" });
+    this.ground = new GroundMap(at("reconciled-shown"));
     this.changed = () => {};
     this.chosen = [];
     this.choice = 0;
@@ -96,8 +98,10 @@ export class Log {
       }
       at("reconciled-text").textContent = done.text;
       const drawn = done.pictures.map(([, content, alt]) => picture({ png: content, alt }));
-      at("reconciled-shown").replaceChildren(...whole(done.shown, drawn));
+      headline(at("reconciled-answer"), done.shown.answer);
+      at("reconciled-shown").replaceChildren(...told(done.shown, drawn));
       this.belonging.take(question);
+      this.ground.show(done.drawn);
       at("reconciled").focus();
     } catch (problem) {
       this.fields.refuse(problem.fields ?? [], "log-trouble");

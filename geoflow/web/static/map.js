@@ -1,23 +1,11 @@
 // The map: shapes come once, afterwards only letters; Leaflet moves, zooms and draws.
 
-import { badge, make, pattern } from "./parts.js";
+import { Lettered } from "./drawing.js";
+import { make, pattern } from "./parts.js";
 
 const L = window.L;
 const INK = "#1a1a1a";
 const calm = matchMedia("(prefers-reduced-motion: reduce)").matches;
-
-// Leaflet's canvas, with the verdict's letter written into zones that have room for it.
-const Lettered = L.Canvas.extend({
-  _updatePoly(layer, closed) {
-    L.Canvas.prototype._updatePoly.call(this, layer, closed);
-    const { letter, label, room } = layer.options;
-    if (!this._drawing || !letter) return;
-    const pixels = room * 2 ** this._map.getZoom();
-    if (pixels < 10) return;
-    const place = this._map.latLngToLayerPoint(label);
-    badge(this._ctx, letter, place.x, place.y, pixels < 16 ? 9 : 12);
-  },
-});
 
 export class FieldMap {
   constructor(box, verdicts, chosen) {
@@ -27,16 +15,22 @@ export class FieldMap {
     this.letters = "";
     this.zones = [];
     this.map = null;
-    const ink = document.createElement("canvas").getContext("2d");
-    for (const style of Object.values(this.styles)) style.paint = pattern(ink, style) ?? style.fill;
+    this.ink = document.createElement("canvas").getContext("2d");
+    this.painted(Object.values(this.styles));
+  }
+
+  painted(styles) {
+    for (const style of styles) style.paint ??= pattern(this.ink, style) ?? style.fill;
+    return styles;
   }
 
   show(geometry, system) {
     this.map?.remove();
     this.letters = "";
+    this.renderer = new Lettered({ tolerance: 4, padding: 0.2 });
     const map = (this.map = L.map(this.box, {
       crs: L.CRS.Simple,
-      renderer: new Lettered({ tolerance: 4, padding: 0.2 }),
+      renderer: this.renderer,
       zoomSnap: 0.25,
       zoomDelta: 0.5,
       minZoom: -12,
@@ -63,6 +57,7 @@ export class FieldMap {
     group.on("click", (event) => this.chosen(event.propagatedFrom.options.index));
     group.addTo(map);
     map.on("zoomend", () => this.bordered());
+    map.on("move", () => this.renderer.split !== null && this.renderer.again());
     this.frame = L.polygon([], { weight: 7, color: "#ffffff", fill: false, interactive: false });
     this.ring = L.polygon([], { weight: 3.5, color: "#000000", fill: false, interactive: false, dashArray: "7 4" });
     this.north();
@@ -98,12 +93,51 @@ export class FieldMap {
   }
 
   colour(letters) {
+    const changed = [];
     for (let index = 0; index < letters.length; index += 1) {
-      const letter = letters[index];
-      if (letter === this.letters[index]) continue;
-      this.zones[index].setStyle({ fillColor: this.styles[letter].paint, letter });
+      if (letters[index] !== this.letters[index]) changed.push(index);
     }
     this.letters = letters;
+    this.fill(changed, (index) => this.styles[letters[index]]);
+  }
+
+  // A class for each zone, one letter from "0" on each, which is its place in the key.
+  paint(kinds, key) {
+    this.painted(key);
+    this.letters = "";
+    this.fill(this.zones.keys(), (index) => key[kinds.charCodeAt(index) - 48]);
+  }
+
+  fill(indices, style) {
+    for (const index of indices) {
+      const { options } = this.zones[index];
+      options.fillColor = style(index).paint;
+      options.letter = style(index).letter;
+    }
+    this.renderer.again();
+  }
+
+  // Only some zones keep their colours: those for which `lit` says so; all of them without it.
+  light(lit = null) {
+    this.zones.forEach(({ options }, index) => {
+      options.unlit = lit !== null && !lit(index);
+    });
+    this.renderer.again();
+  }
+
+  // What is to be seen left of a place across the map [px]; null for one state all over.
+  before(kinds, key) {
+    this.painted(key);
+    this.zones.forEach(({ options }, index) => {
+      const { paint, letter } = key[kinds.charCodeAt(index) - 48];
+      options.before = { fillColor: paint, letter };
+    });
+  }
+
+  split(place) {
+    if (!this.map) return;
+    this.renderer.split = place;
+    this.renderer.again();
   }
 
   mark(index, { move = false } = {}) {

@@ -4,15 +4,8 @@ import { make } from "./parts.js";
 
 // The first sentence is the answer; what follows qualifies it.
 export function headline(node, answer) {
-  const [first] = answer.match(/^.*?[.:](?= [A-Z0-9]|$)/) ?? [answer];
+  const [first] = answer.match(/^.*?\.(?= [A-Z0-9]|$)/) ?? [answer];
   node.replaceChildren(make("b", { text: first }), answer.slice(first.length));
-}
-
-// A whole result: the answer, what it is of, and the rest.
-export function whole(shown, drawn = []) {
-  const sentence = make("p", { class: "outcome-sentence" });
-  headline(sentence, shown.answer);
-  return [sentence, make("p", { class: "small", text: shown.subtitle }), ...told(shown, drawn)];
 }
 
 // Pictures of the whole stand behind what is said first.

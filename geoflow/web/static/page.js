@@ -8,9 +8,10 @@ import { Files } from "./files.js";
 import { Log } from "./log.js";
 import { FieldMap } from "./map.js";
 import { Keeper, typeAgain, typed } from "./keep.js";
-import { whole } from "./outcome.js";
+import { headline, told } from "./outcome.js";
 import { at, complain, make, options, put, swatch, tell } from "./parts.js";
 import { Phone } from "./phone.js";
+import { Pictures } from "./pictures.js";
 import { Plan } from "./plan.js";
 import { Belonging, State } from "./state.js";
 import { ask, fetchMade, leave, nameTab, save, whenGone, work } from "./talk.js";
@@ -81,6 +82,9 @@ plan.set(state.system);
 const map = new FieldMap(at("map"), known.verdicts, (index) => list.choose(index, { fromMap: true }));
 const list = new ZoneList(state, (index, how) => map.mark(index, how), desk);
 const answer = new Answer(state, cells, { map, list, missing: () => plan.missing });
+const pictures = new Pictures(state, map, answer, known);
+// A cure names a speed: it becomes the plan's.
+addEventListener("use-speed", (event) => plan.use("speed", event.detail));
 
 at("sections").after(make("div", { class: "fields", id: "planning" }));
 const planning = new Fields(at("planning"), known.fields.planning, { begins: "day-" });
@@ -229,6 +233,8 @@ const rewritten = new Belonging(
   () => state.question && { ...state.question, ...rules() },
 );
 
+pictures.follow(rewritten);
+
 const ruleFields = new Fields(at("rules-fields"), known.fields.rules);
 
 function rules() {
@@ -249,8 +255,10 @@ at("rules").addEventListener("submit", async (event) => {
     at("rewritten-of").textContent = `For ${done.of}.`;
     at("rewritten-names").textContent = `One zip with ${done.names.join(" and ")}, byte for byte what the command line writes.`;
     at("rewritten-text").textContent = done.text;
-    at("rewritten-shown").replaceChildren(...whole(done.shown));
+    headline(at("rewritten-answer"), done.shown.answer);
+    at("rewritten-shown").replaceChildren(...told(done.shown));
     rewritten.take(question);
+    pictures.tookRewriting(done.drawn);
     at("rewritten").focus();
   } catch (problem) {
     complain(at("trouble"), problem);

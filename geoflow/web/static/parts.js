@@ -47,31 +47,33 @@ export function swatch(verdict) {
     ink.fillStyle = texture;
     ink.fillRect(0, 0, 56, 32);
   }
-  badge(ink, verdict.letter, 28, 16, 13);
+  if (verdict.letter) badge(ink, verdict.letter, 28, 16, 13);
   return canvas;
 }
 
 export function badge(ink, letter, x, y, size) {
+  ink.font = `bold ${size}px sans-serif`;
   const half = size * 0.72;
+  const wide = Math.max(half, ink.measureText(letter).width / 2 + 2);
   ink.globalAlpha = 1;
   ink.fillStyle = "#ffffff";
   ink.strokeStyle = "#1a1a1a";
   ink.lineWidth = 1;
   ink.beginPath();
-  ink.rect(x - half, y - half, 2 * half, 2 * half);
+  ink.rect(x - wide, y - half, 2 * wide, 2 * half);
   ink.fill();
   ink.stroke();
   ink.fillStyle = "#1a1a1a";
-  ink.font = `bold ${size}px sans-serif`;
   ink.textAlign = "center";
   ink.textBaseline = "middle";
   ink.fillText(letter, x, y + size * 0.06);
 }
 
-// The pattern of a verdict over its own colour, in the letters of report/symbology.py: // xx .. or none.
+// The pattern of a class over its own colour, in the letters of report/symbology.py: // \\ xx ++ -- .. or none.
 export function pattern(ink, verdict) {
   if (!verdict.hatch) return null;
-  const side = verdict.hatch[0] === "x" ? 10 : 8;
+  const kind = verdict.hatch[0];
+  const side = kind === "x" ? 10 : 8;
   const tile = document.createElement("canvas");
   tile.width = tile.height = 2 * side;
   const draw = tile.getContext("2d");
@@ -79,20 +81,28 @@ export function pattern(ink, verdict) {
   draw.fillStyle = verdict.fill;
   draw.fillRect(0, 0, side, side);
   draw.strokeStyle = draw.fillStyle = verdict.hatchColour;
-  draw.lineWidth = verdict.hatch[0] === "x" ? 0.9 : 1.4;
+  draw.lineWidth = kind === "x" ? 0.9 : 1.4;
   draw.beginPath();
   for (const shift of [-side, 0, side]) {
-    if (verdict.hatch[0] === "/" || verdict.hatch[0] === "x") {
+    if (kind === "/" || kind === "x") {
       draw.moveTo(shift - 1, side + 1);
       draw.lineTo(shift + side + 1, -1);
     }
-    if (verdict.hatch[0] === "x") {
+    if (kind === "\\" || kind === "x") {
       draw.moveTo(shift - 1, -1);
       draw.lineTo(shift + side + 1, side + 1);
     }
   }
+  if (kind === "-" || kind === "+") {
+    draw.moveTo(0, side / 2);
+    draw.lineTo(side, side / 2);
+  }
+  if (kind === "+") {
+    draw.moveTo(side / 2, 0);
+    draw.lineTo(side / 2, side);
+  }
   draw.stroke();
-  if (verdict.hatch[0] === ".") {
+  if (kind === ".") {
     draw.beginPath();
     draw.arc(side / 2, side / 2, 1.1, 0, 2 * Math.PI);
     draw.fill();

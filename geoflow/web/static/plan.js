@@ -77,6 +77,12 @@ export class Plan {
     this.changed();
   }
 
+  // Set both ends of one kind, as a cure has them.
+  use(kind, values) {
+    this.ends[kind].forEach((end, place) => (end.value = values[place]));
+    this.changed();
+  }
+
   // Without values nothing is set.
   set(system, values = null) {
     for (const [kind, ends] of Object.entries(this.ends)) {

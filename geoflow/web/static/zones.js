@@ -15,7 +15,10 @@ export class ZoneList {
       at("zones-body").hidden = !any;
       dim("zones-body", current, any);
     });
-    this.told = new Belonging(state, (current, any) => dim("zone", current, any));
+    this.told = new Belonging(state, (current, any) => {
+      dim("zone", current, any);
+      for (const button of at("zone").querySelectorAll(".use-speed")) button.disabled = !current;
+    });
     this.reset([]);
     at("zone-list").addEventListener("keydown", (event) => this.key(event));
     at("shown").addEventListener("change", () => this.turn(0));
@@ -135,9 +138,19 @@ export class ZoneList {
       make("p", { text: zone.meaning }),
       ...(zone.limit ? [make("p", {}, make("b", {}, explained("Limit"), ": "), zone.limit)] : []),
       ...(zone.cure ? [make("p", {}, make("b", {}, explained("Cure"), ": "), zone.cure)] : []),
+      ...(zone.speed ? [this.speedButton(zone.speed)] : []),
       make("dl", {}, ...rows),
       make("details", { open }, make("summary", { text: "What the file says of it" }), make("dl", {}, ...facts)),
     );
+  }
+
+  speedButton({ words, ends }) {
+    const act = () => {
+      at("zone").tabIndex = -1;
+      at("zone").focus({ preventScroll: true });
+      dispatchEvent(new CustomEvent("use-speed", { detail: ends }));
+    };
+    return make("p", {}, make("button", { type: "button", class: "use-speed", text: words, on: { click: act } }));
   }
 
   refresh() {
