@@ -206,7 +206,7 @@ def test_before_and_after_a_rewriting_by_keyboard(tab: Any, shots: Path) -> None
     tab.keyboard.press("End")
     drawn(tab)
     assert "#cc6f14" in colours(tab)
-    assert "RAISED" in tab.locator("#rewritten-text").text_content()
+    assert "RAISED" in tab.locator("#rewritten-shown").inner_text()
     tab.select_option("#map-shows", "rewritten:change")
     assert "raised" in " ".join(tab.locator("#layer-classes").all_inner_texts())
     # Another choice, and the layers of that rewriting are gone; the same again, and they are offered.

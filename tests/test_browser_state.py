@@ -462,7 +462,7 @@ def test_a_log_that_does_not_say_its_columns_has_them_proposed(page: Any, tmp_pa
 
 def test_the_form_says_which_bar_is_in_use(page: Any, shots: Path) -> None:
     go(page, "bar")
-    assert page.locator("#bar-state").inner_text() == "This bar is in use."
+    page.locator("#bar-state", has_text="This bar is in use.").wait_for(timeout=WAIT)
     answer(page, "pump_rise", "150")
     assert page.locator("#bar-state").inner_text().startswith("Changed and not in use yet. In use is Heron")
     assert page.locator("#bar-words").is_hidden()

@@ -27,6 +27,8 @@ class Made:
         Those of them that are shown: name, PNG, and what it shows in words.
     shown : dict
         The same as `text`, as `geoflow.web.blocks` has it; empty where nobody asks for it.
+    drawn : dict or None
+        What the page draws itself, as it is told to it.
     bar : tuple of (str, str) or None
         Name and text of a bar file among them that the page can open.
     drawn : dict or None
@@ -38,6 +40,7 @@ class Made:
     archive: bytes
     pictures: tuple[tuple[str, bytes, str], ...] = ()
     shown: dict[str, Any] = field(default_factory=dict)
+    drawn: Any = None
     bar: tuple[str, str] | None = None
     drawn: Any = None
 

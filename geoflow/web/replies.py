@@ -47,8 +47,8 @@ def made_view(made: Made) -> dict[str, Any]:
     """
     pictures = [[name, base64.b64encode(content).decode(), alt] for name, content, alt in made.pictures]
     bar = None if made.bar is None else {"name": made.bar[0], "text": made.bar[1]}
-    told = {"text": made.text, "names": made.names, "pictures": pictures, "shown": made.shown}
-    return {**told, "bar": bar, "drawn": made.drawn}
+    told = {"text": made.text, "names": made.names, "shown": made.shown}
+    return {**told, "pictures": pictures, "drawn": made.drawn, "bar": bar}
 
 
 def refused(problem: GeoflowError) -> Response:

@@ -164,8 +164,7 @@ def _rewritten_files(tell: _Tell, inputs: Inputs, rules: RewriteOptions, system:
     write_rewriting(outcome, target, replace=False, protect=inputs.paths)
     report = rewritten_report(outcome, system)
     shown = report_view(report, lambda text: page_words(text, "prescription"))
-    drawn = rewritten_view(outcome, system)
-    return replace(pack(folder, as_text(report, "page")), shown=shown, drawn=drawn)
+    return replace(pack(folder, as_text(report, "page")), shown=shown, drawn=rewritten_view(outcome, system))
 
 
 def _report_files(

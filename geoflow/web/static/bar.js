@@ -21,10 +21,6 @@ export class BarForm {
       files.fold(false);
       desk.show("bar", { focus: true });
     });
-    desk.met("bar", () => {
-      // A form that was changed and is not in use is not thrown away by looking at it again.
-      if (!this.changed && this.of !== files.bar) this.fill(files.bar);
-    });
     at("bar-use").addEventListener("click", () => this.use());
     at("bar-save").addEventListener("click", () => this.made?.text && save(new Blob([this.made.text], { type: "application/toml" }), this.name));
     this.empty = this.stamp;
@@ -98,6 +94,7 @@ export class BarForm {
   // A file fills the form at once, with all the answers it comes to; something typed meanwhile comes first.
   async fill(bar) {
     const mine = (this.asked += 1);
+    this.filling = bar;
     const name = bar?.fileName ?? "bar.toml";
     try {
       const said = bar ? await ask("answers", { base: bar.content, text: bar.text, name }) : null;
@@ -205,7 +202,7 @@ export class BarForm {
       const stamp = this.stamp;
       const bar = await this.files.check({ name: this.name, text: said.text });
       if (this.files.newestBar !== mine) return; // a bar file was chosen meanwhile
-      Object.assign(this, { of: bar, was: stamp });
+      Object.assign(this, { of: bar, was: stamp, filling: this.files.bar });
       this.look();
       await this.files.want({ bar });
       this.look();
@@ -330,6 +327,8 @@ export class BarForm {
     // A draft that was kept and comes to the very file in use is that bar.
     if (fresh && files.bar?.text === this.made.text && files.bar.fileName === this.name) Object.assign(this, { of: files.bar, was: this.stamp });
     const { of, changed } = this;
+    // A form that was changed and is not in use is not thrown away because another bar is.
+    if (!changed && files.bar !== of && files.bar !== this.filling) this.fill(files.bar);
     const used = files.bar !== null && files.bar === of && !changed;
     let words = "Not in use: check and use it.";
     if (used) words = "This bar is in use.";
