@@ -67,7 +67,7 @@ def test_the_charts_follow_a_slider_and_stand_as_tables_too(tab: Any, shots: Pat
     go(tab, "day")
     over_speed = chart(tab, 1, ".certain")
     assert tab.locator("#chart-box h3").first.inner_text() == "Over liquid temperature, at 5.0 to 5.5 mph"
-    assert "liquid margin" in tab.locator("#chart-box svg").first.text_content()
+    assert "liquid margin" in tab.locator("#chart-box svg.chart").first.text_content()
     slider = tab.get_by_label(NAMES["warmest"], exact=True)
     slider.focus()
     shown = tab.locator("body").get_attribute("data-shown")

@@ -2,17 +2,10 @@
 // it the area that asks for each rate. Numbers and words come from the server; here they only find their places.
 
 import { make } from "./parts.js";
+import { draw } from "./svg.js";
 
-const SVG = "http://www.w3.org/2000/svg";
 const STRIP = 4.4; // breadth of the bars [em]
 let charts = 0;
-
-function draw(kind, how = {}, ...children) {
-  const node = document.createElementNS(SVG, kind);
-  for (const [name, value] of Object.entries(how)) node.setAttribute(name, value);
-  node.append(...children);
-  return node;
-}
 
 // Round numbers of an axis, about so many.
 export function ticks(low, high, about) {

@@ -2,15 +2,7 @@
 
 import { ticks } from "./chart.js";
 import { make } from "./parts.js";
-
-const SVG = "http://www.w3.org/2000/svg";
-
-function draw(kind, how = {}, words = "") {
-  const node = document.createElementNS(SVG, kind);
-  for (const [name, value] of Object.entries(how)) node.setAttribute(name, value);
-  if (words) node.textContent = words;
-  return node;
-}
+import { draw } from "./svg.js";
 
 export class Histogram {
   constructor(box, picked) {
