@@ -31,8 +31,6 @@ class Made:
         What the page draws itself, as it is told to it.
     bar : tuple of (str, str) or None
         Name and text of a bar file among them that the page can open.
-    drawn : dict or None
-        What the page draws itself, as it is told to it.
     """
 
     text: str
@@ -42,7 +40,6 @@ class Made:
     shown: dict[str, Any] = field(default_factory=dict)
     drawn: Any = None
     bar: tuple[str, str] | None = None
-    drawn: Any = None
 
 
 @dataclass(frozen=True, slots=True)
