@@ -218,7 +218,9 @@ CHANGES = [
 
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
-@pytest.mark.parametrize(("name", "text", "tables"), CHANGES, ids=lambda one: str(one)[:20])
+@pytest.mark.parametrize(
+    ("name", "text", "tables"), CHANGES, ids=lambda one: one if isinstance(one, str) else "+".join(sorted(one))
+)
 def test_an_answer_changes_its_own_keys_and_no_other(path: Path, name: str, text: str, tables: set[str]) -> None:
     before = content_of(path)
     answers = answers_in(before)

@@ -86,7 +86,7 @@ def _same(target: Path, kept: Path) -> bool:
     with contextlib.suppress(OSError):
         if target.samefile(kept):
             return True
-    one, other = (Path(str(path.resolve()).casefold()) for path in (target, kept))
+    one, other = (Path(os.path.realpath(path).casefold()) for path in (target, kept))  # of a loop of links, too
     return one == other or (kept.is_dir() and other in one.parents)
 
 
@@ -158,7 +158,7 @@ class OutputFolder:
 
     def __enter__(self) -> Self:
         try:
-            self._folder = self._asked.resolve()
+            self._folder = Path(os.path.realpath(self._asked))
             outer = _OPEN.get()
             if outer is not None and outer._folder == self._folder:
                 self._joined, self._staging = outer, outer._staging

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import hashlib
+import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -240,12 +241,12 @@ def _contents(
     """What stands in each file of a report."""
     found = {Path(files.out): setter[0](report).encode("utf-8")}
     if phone is not None:
-        if Path(phone[0]).resolve() in {Path(one).resolve() for one in (files.out, files.pdf) if one}:
+        if os.path.realpath(phone[0]) in {os.path.realpath(one) for one in (files.out, files.pdf) if one}:
             cure = "give them different names"
             raise OutputError("the phone's sheet and another output would be one file", where=phone[0], cure=cure)
         found[Path(phone[0])] = phone[1].encode("utf-8")
     if files.pdf is not None:
-        if Path(files.pdf).resolve() == Path(files.out).resolve():
+        if os.path.realpath(files.pdf) == os.path.realpath(files.out):
             raise OutputError("HTML and PDF would be one file", where=files.pdf, cure="give them different names")
         found[Path(files.pdf)] = setter[1](report, files.paper or ("letter" if system == "us" else "a4"), date)
     if files.figures is not None:
@@ -299,10 +300,10 @@ def write_report(
     """
     contents = _contents(report, files, system, date, setter, phone)
     # A folder within another is opened first, so that the outer one is not taken for a new one.
-    homes = sorted({target.parent.resolve() for target in contents}, key=lambda path: -len(path.parts))
+    homes = sorted({Path(os.path.realpath(target.parent)) for target in contents}, key=lambda path: -len(path.parts))
     with contextlib.ExitStack() as opened:
         folders = {home: opened.enter_context(OutputFolder(home, replace=replace, protect=protect)) for home in homes}
-        places = [folders[target.parent.resolve()].stage(target.name) for target in contents]
+        places = [folders[Path(os.path.realpath(target.parent))].stage(target.name) for target in contents]
         for place, content in zip(places, contents.values(), strict=True):
             place.write_bytes(content)
     return list(map(str, contents))
