@@ -77,6 +77,18 @@ ASKED: list[tuple[str, bytes | dict[str, Any], tuple[Upload, ...], tuple[str, st
         (),
         ("the temperature is not given", "“Liquid in the tank”", "both ends"),
     ),
+    (
+        "vet",
+        {"opened": 1, "plan": PLAN | {"temperature": ["60", "50"]}},
+        (),
+        ("the coldest liquid is set above the warmest", "“Liquid in the tank”", "exchange the two"),
+    ),
+    (
+        "vet",
+        {"opened": 1, "plan": PLAN | {"speed": ["10", "9"]}},
+        (),
+        ("the slowest speed is set above the fastest", "“Ground speed”", "exchange the two"),
+    ),
     ("reconcile", {}, (), ("there is no log yet", "log", "choose one")),
     ("download", {"task": "rewritten"}, (), ("there is nothing to download", "download", "make the files first")),
     (

@@ -656,15 +656,17 @@ def test_what_is_read_and_shown_before_a_plan_holds_no_verdict(client: Any, tab:
     assert set(done) == {"opened", "field"} and "verdicts" not in done["field"]
     notes = ask(client, tab, "facts", {"opened": done["opened"]}).json()["facts"]
     assert notes[0].startswith("kettle_rise.geojson: 30 rows read")
+    assert any("“Column with the zones' own names” takes another" in note for note in notes)
+    assert not any("--" in note for note in notes)
 
 
 def test_an_answer_names_what_it_belongs_to(client: Any, ready: Any) -> None:
     tab, question = ready
     said = answer_to(client, tab, question)["of"]
-    assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 45 to 52 degF, 5 mph"
+    assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 45 to 52 °F, 5 mph"
     plan = {"temperature": ["8", "10"], "speed": ["8", "8"], "sections": ["left"]}
     said = answer_to(client, tab, question | {"plan": plan, "system": "metric"})["of"]
-    assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 8 to 10 degC, 8 km/h, sections left"
+    assert said == "kettle_rise.geojson with Wren (wren.toml), liquid 8 to 10 °C, 8 km/h, sections left"
 
 
 def test_with_every_section_ticked_the_edges_are_looked_at_and_with_some_only_those(client: Any, ready: Any) -> None:

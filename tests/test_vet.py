@@ -24,6 +24,7 @@ from geoflow.hydraulics.cases import bounding_cases
 from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.rows import row_split
 from geoflow.hydraulics.window import flow_window, temperature_grid
+from geoflow.report.cures import cure_texts
 from geoflow.report.documents import window_document
 from geoflow.report.terminal import as_text
 from geoflow.report.window import window_report
@@ -306,6 +307,10 @@ def test_a_margin_that_is_never_reached_fails_on_the_low_side() -> None:
     assert np.isnan(found.speed_low).all()
     for values in (found.margin, found.expected_margin):
         assert np.isfinite(values).all()
+    # Nothing that was looked at and does not do is advised.
+    rates = np.array(RATES[1:])
+    for cure in cure_texts(np.arange(rates.size), rates, solution, found, "us"):
+        assert cure.startswith("no speed, usual liquid") and "drive" not in cure and "fit" not in cure
 
 
 def test_bars_that_allow_nothing_say_which_side() -> None:

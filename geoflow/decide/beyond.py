@@ -18,7 +18,7 @@ class Beyond:
     Attributes
     ----------
     area : ndarray, shape (zones,)
-        Ground of each zone that this is about [m2].
+        Ground of each zone that this is about [m2]; zero where nothing is asked.
     verdict : ndarray of str, shape (zones,)
         The worst there, for zones that hold as planned; that of the plan for all others.
     limited_by : ndarray of str, shape (zones,)

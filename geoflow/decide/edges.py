@@ -157,8 +157,10 @@ def _worst(
         verdict, limit, on = (
             np.where(worse, new, old) for new, old in ((found, verdict), (why, limit), (name, on))
         )  # fmt: skip
+    # Where nothing is asked nothing holds or fails, there as in the plan.
+    asking = np.where(rate > 0.0, area, 0.0)
     return Beyond(
-        area, verdict.astype(str)[back], limit.astype(str)[back], on.astype(str)[back], tuple(names), temperature
+        asking, verdict.astype(str)[back], limit.astype(str)[back], on.astype(str)[back], tuple(names), temperature
     )
 
 

@@ -80,8 +80,11 @@ def _speed_cells(outcome: CardOutcome, at: int, system: System) -> tuple[str, st
     if speeds.held[at]:
         text = span(float(speeds.certain[at, 0]), float(speeds.certain[at, 1]), "speed", system)
         return text, "" if verdict == "holds" else f"not at the planned speed: {limit}"
-    sure = f"doubtful: {limit}" if verdict == "doubtful" or speeds.possible[at] else limit
-    return _NONE, sure or "no speed a driver can hold"
+    if verdict == "doubtful":
+        return _NONE, f"doubtful: {limit}"
+    if verdict == "fails" and speeds.possible[at]:
+        return _NONE, f"fails at the planned speed: {limit}; doubtful at others"
+    return _NONE, limit or "no speed a driver can hold"
 
 
 def _speed_row(outcome: CardOutcome, at: int, system: System) -> tuple[str, ...]:

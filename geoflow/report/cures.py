@@ -7,7 +7,6 @@ import math
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
-from geoflow.base.schema import LIMITS
 from geoflow.base.units import System, number, unit_label
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.report.layout import within
@@ -16,6 +15,7 @@ __all__ = ["advisable", "cure_texts"]
 
 # Liquid nobody will have in a tank on a working day, 20 and 90 degF, is no advice [K].
 _COLDEST_ADVISED, _WARMEST_ADVISED = 266.5, 305.4
+_NO_WAY = "no speed, usual liquid, other rate or orifice in the bar file is sure to make it hold by itself."
 
 
 def advisable(low: float, high: float) -> bool:
@@ -73,11 +73,8 @@ def _cure(index: int, rate: FloatArray, solution: Solution, vetting: Vetting, sy
             ways.append(f"raise the rate to {least} {label} or more (the agronomist's decision)")
         else:
             ways.append(f"lower the rate to {number(high, 'nitrogen rate', system, None, 'down')} {label} or less")
-    return "; or ".join(ways) + "." if ways else _uncapital(LIMITS[str(vetting.limited_by[index])].remedy)
-
-
-def _uncapital(text: str) -> str:
-    return text[:1].lower() + text[1:]
+    # What a limit's remedy says in general was looked at for this zone and does not do.
+    return "; or ".join(ways) + "." if ways else _NO_WAY
 
 
 def cure_texts(chosen: IntArray, rate: FloatArray, solution: Solution, vetting: Vetting, system: System) -> list[str]:

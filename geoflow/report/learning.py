@@ -314,7 +314,8 @@ def learned_report(outcome: LearnOutcome, system: System, out: str | None) -> Re
     before, after = (within(one.low, one.high, "ammonia flow", system) for one in ends)
     moments = sum(kind.learned.moments for kind in outcome.kinds.values())
     answer = (
-        f"Learned from {count(moments, 'steady moment')}: the certain window of all rows goes from {before} to {after}."
+        f"Learned from {count(moments, 'steady moment')}: the certain window of all rows is {after}; by the old bar "
+        f"file it was {before}."
     )
     again = [f"{name} had been learned from before; it counts once." for name in outcome.repeated]
     reach = (

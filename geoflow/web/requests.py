@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,6 +39,10 @@ __all__ = [
 
 _LARGEST_QUESTION: Final = 2 * 1024**2
 _UNITS: Final = {"us": ("degF", "mph"), "metric": ("degC", "km/h")}
+_BACKWARDS: Final = {
+    "temperature": "the coldest liquid is set above the warmest",
+    "speed": "the slowest speed is set above the fastest",
+}
 
 
 def read_question(body: bytes) -> Question:
@@ -75,12 +80,22 @@ def system_of(asked: Question) -> System:
     return "metric" if asked.get("system") == "metric" else "us"
 
 
+def _number(typed: str) -> float:
+    """What is typed as a number; not one where it is none, which the reader of options tells."""
+    try:
+        return float(typed)
+    except ValueError:
+        return math.nan
+
+
 def _span(asked: Question, name: str, unit: str) -> str:
     """Write two typed numbers as the command line has them: ``35..50 degF``."""
     ends = [end.strip()[:20] for end in lines_of(part_of(asked, "plan"), name)]
     if len(ends) != 2 or not all(ends):
         raise UsageError(f"the {name} is not given", where=f"--{name}", cure="set both ends of it")
     low, high = ends
+    if _number(low) > _number(high):
+        raise UsageError(_BACKWARDS[name], where=f"--{name}", cure="exchange the two, or set one of them anew")
     return f"{low} {unit}" if low == high else f"{low}..{high} {unit}"
 
 
@@ -172,7 +187,8 @@ def belonging(opened: Opened, asked: Question) -> str:
     """
     plan = _plan_options(opened.bar.name, asked)
     temperature, speed, sections = (
-        text and text.replace("..", " to ") for text in (plan.temperature, plan.speed, plan.sections)
+        text and text.replace("..", " to ").replace(" deg", " °")
+        for text in (plan.temperature, plan.speed, plan.sections)
     )
     some = ", the worst row" if plan.rows == "worst" else ""
     some += f", sections {sections.replace(',', ', ')}" if sections else ""

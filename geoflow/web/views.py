@@ -26,6 +26,7 @@ from geoflow.report.vetted import verdict_answer
 from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
+from geoflow.web.wording import page_words
 from geoflow.web.zone_speed import speed_to_use
 from geoflow.workflow.choices import Choices, spans
 
@@ -137,7 +138,9 @@ def notes_view(reading: Reading, system: System) -> dict[str, Any]:
     system : str
         ``"us"`` or ``"metric"``.
     """
-    return {"facts": list(reading_list(reading.read.prescription, system).texts)}
+    return {
+        "facts": [page_words(text, "prescription") for text in reading_list(reading.read.prescription, system).texts]
+    }
 
 
 def choices_view(choices: Choices) -> dict[str, Any]:

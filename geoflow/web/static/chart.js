@@ -90,7 +90,7 @@ export class WindowChart {
     const wide = Math.floor(this.svg.parentNode.clientWidth);
     if (wide < 40) return;
     const strip = bars.length ? STRIP * em : 0;
-    const [left, over, below] = [3.4 * em, 1.5 * em, 3 * em];
+    const [left, over, below] = [3.4 * em, 1.9 * em, 3 * em];
     const high = Math.max(14 * em, Math.min(19 * em, 0.5 * wide));
     const inner = { right: wide - strip - (strip ? 0.7 * em : 0.4 * em), bottom: high - below };
     const [first, last] = [band.x[0], band.x[band.x.length - 1]];

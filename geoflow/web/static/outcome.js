@@ -2,6 +2,8 @@
 
 import { make } from "./parts.js";
 
+const LONG = 28; // letters from which on a cell is a sentence, which no other column may squeeze to a word a line
+
 // The first sentence is the answer; what follows qualifies it.
 export function headline(node, answer) {
   const [first] = answer.match(/^.*?\.(?= [A-Z0-9]|$)/) ?? [answer];
@@ -30,8 +32,8 @@ function block(said) {
 function table({ caption, heads, rows, align }) {
   const how = (at) => ({ class: align[at] === ">" ? "right" : null });
   const head = heads.some(Boolean) ? [make("thead", {}, make("tr", {}, ...heads.map((text, at) => make("th", { scope: "col", text, ...how(at) }))))] : [];
-  const body = make("tbody", {}, ...rows.map((cells) => make("tr", {}, ...cells.map((text, at) => make("td", { text, ...how(at) })))));
-  const named = caption ? [make("caption", { text: caption })] : [];
+  const body = make("tbody", {}, ...rows.map((cells) => make("tr", {}, ...cells.map((text, at) => make("td", { text, ...(text.length > LONG ? { class: "long" } : how(at)) })))));
+  const named = caption ? [make("caption", {}, make("span", { text: caption }))] : [];
   return make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption || heads.join(", ") || "Table" }, make("table", {}, ...named, ...head, body));
 }
 

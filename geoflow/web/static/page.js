@@ -156,7 +156,7 @@ new Belonging(state, () => bar.look());
 
 for (const id of ["bar-file", "map-file"]) {
   at(id).addEventListener("change", (event) => {
-    takeFiles([...event.target.files]);
+    takeFiles([...event.target.files], id);
     event.target.value = "";
   });
 }
@@ -173,8 +173,12 @@ addEventListener("drop", (event) => {
   takeFiles([...event.dataTransfer.files]);
 });
 
-function takeFiles(given) {
+function takeFiles(given, asked = "") {
   const bars = given.filter((file) => file.name.toLowerCase().endsWith(".toml"));
+  if (asked === "bar-file" && !bars.length) {
+    complain(at("trouble"), new Error(`this is no bar file: its name does not end in .toml\n  where: ${given.map((file) => file.name).join(", ")}\n  cure:  choose the .toml that describes the toolbar, or fill in the bar`));
+    return;
+  }
   const logs = given.filter((file) => /\.(csv|tsv|txt)$/i.test(file.name));
   const others = given.filter((file) => !bars.includes(file) && !logs.includes(file));
   if (logs.length) log.take(logs);
