@@ -358,6 +358,7 @@ WRONG_USE = [
     ([*HOLDS[:4], "--temperature", "46..38 degF", "--speed", "5 mph"], "runs backwards", "low end first"),
     ([*HOLDS[:4], "--temperature", "38 degF", "--speed", "5 lb"], "not a unit of speed", "5 mph"),
     ([*HOLDS[:4], "--temperature", "38 degF", "--speed", "0 mph"], "not above zero", "5 mph"),
+    ([*HOLDS[:4], "--temperature", "38 degF", "--speed", "5..500 mph"], "above 100 mph", "5 mph"),
     ([*HOLDS[:4], "--temperature", "200 degF", "--speed", "5 mph"], "outside -54 to 136 degF", "40 degF"),
     ([*HOLDS, "--sections", "lft"], "no section 'lft'; did you mean 'left'?", "left, middle, right"),
     ([*HOLDS, "--rate-column", "lb_n_a"], "lb_n_a", "--rate-column"),
