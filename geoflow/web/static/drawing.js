@@ -46,12 +46,13 @@ export const Lettered = L.Canvas.extend({
     Object.assign(options, { fillColor, letter, fillOpacity });
   },
 
-  write({ label: [north, east], room }, letter, ink = this._ctx) {
+  write({ label, room }, letter) {
     const scale = 2 ** this._zoom;
     const pixels = room * scale;
     if (pixels < 10 + 5 * Math.max(0, letter.length - 1)) return;
+    const [north, east] = label;
     const place = L.point(east * scale, -north * scale)._round()._subtract(this.origin);
-    if (this._bounds.contains(place)) badge(ink, letter, place.x, place.y, pixels < 16 ? 9 : 12);
+    if (this._bounds.contains(place)) badge(this._ctx, letter, place.x, place.y, pixels < 16 ? 9 : 12);
   },
 
   // Everything anew, in the next frame.

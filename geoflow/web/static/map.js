@@ -110,7 +110,7 @@ export class FieldMap {
       if (letters[index] !== this.letters[index]) changed.push(index);
     }
     this.letters = letters;
-    this.fill(changed, (index) => this.styles[letters[index]]);
+    if (changed.length) this.fill(changed, (index) => this.styles[letters[index]]);
   }
 
   // A class for each zone, one letter from "0" on each, which is its place in the key.

@@ -13,7 +13,7 @@ export const Numbered = Lettered.extend({
     Lettered.prototype.again.call(this);
   },
 
-  // What is painted is kept, so that all of it can come again where a frame moves.
+  // Always all of it: pixels are put whole.
   _redraw() {
     this._redrawBounds = null;
     L.Canvas.prototype._redraw.call(this);
@@ -25,9 +25,15 @@ export const Numbered = Lettered.extend({
     if (!size.x || !size.y) return;
     const view = String([this._zoom, this.origin, min, size, this.zones[0]?.options.stroke]);
     if (view !== this.view) this.number(min, size);
-    if (view !== this.view || this.stale) this.paint(min);
+    const seam = this.split === null ? min.x : this._map.containerPointToLayerPoint([this.split, 0]).x;
+    const middle = Math.min(this.grid.wide, Math.max(0, Math.round(this.dense * (seam - min.x))));
+    const stripes = [["before", 0, middle], ["after", middle, this.grid.wide]].filter(([, from, to]) => from < to);
+    if (view !== this.view || this.stale) for (const stripe of stripes) this.look(min, ...stripe);
     this.view = view;
-    this._ctx.drawImage(this.sheet.canvas, min.x, min.y, size.x, size.y);
+    this.stale = false;
+    this._ctx.putImageData(this.image, 0, 0);
+    if (this.lines) this._ctx.drawImage(this.lines.canvas, min.x, min.y, size.x, size.y);
+    for (const stripe of stripes) this.letter(min, ...stripe);
     L.Canvas.prototype._draw.call(this);
   },
 
@@ -41,7 +47,6 @@ export const Numbered = Lettered.extend({
     const place = ([north, east]) => [east * scale - dense * (this.origin.x + min.x), -north * scale - dense * (this.origin.y + min.y)];
     this.grid = grid;
     this.image = new ImageData(wide, high);
-    this.sheet = sheet(wide, high);
     this.lines = this.zones[0]?.options.stroke ? sheet(wide, high) : null;
     if (this.lines) Object.assign(this.lines, { strokeStyle: INK, lineWidth: 0.8 * dense, lineJoin: "round" });
     this.zones.forEach(({ parts }, index) => {
@@ -52,28 +57,17 @@ export const Numbered = Lettered.extend({
     });
   },
 
-  paint(min) {
-    const { dense, grid, image, lines, sheet } = this;
-    this.stale = false;
-    const seam = this.split === null ? min.x : this._map.containerPointToLayerPoint([this.split, 0]).x;
-    const middle = Math.min(grid.wide, Math.max(0, Math.round(dense * (seam - min.x))));
-    const stripes = [["before", 0, middle], ["after", middle, grid.wide]].filter(([, from, to]) => from < to);
-    for (const stripe of stripes) this.look(min, ...stripe);
-    sheet.setTransform(1, 0, 0, 1, 0, 0);
-    sheet.putImageData(image, 0, 0);
-    if (lines) sheet.drawImage(lines.canvas, 0, 0);
-    for (const [state, from, to] of stripes) {
-      sheet.save();
-      sheet.beginPath();
-      sheet.rect(from, 0, to - from, grid.high);
-      sheet.clip();
-      sheet.setTransform(dense, 0, 0, dense, -dense * min.x, -dense * min.y);
-      for (const { options } of this.zones) {
-        const { letter } = (state === "before" && options.before) || options;
-        if (letter && !options.unlit) this.write(options, letter, sheet);
-      }
-      sheet.restore();
+  letter(min, state, from, to) {
+    const ink = this._ctx;
+    ink.save();
+    ink.beginPath();
+    ink.rect(min.x + from / this.dense, min.y, (to - from) / this.dense, this.grid.high / this.dense);
+    ink.clip();
+    for (const { options } of this.zones) {
+      const { letter } = (state === "before" && options.before) || options;
+      if (letter && !options.unlit) this.write(options, letter);
     }
+    ink.restore();
   },
 
   // Every pixel of some columns in its zone's colour and pattern, which stays where it is when the map moves.
@@ -86,8 +80,13 @@ export const Numbered = Lettered.extend({
     this.zones.forEach(({ options }, index) => {
       const { fillColor } = (state === "before" && options.before) || options;
       const of = known[options.unlit ? 1 : 0];
-      if (!of.has(fillColor)) of.set(fillColor, (tiles.push(tile(fillColor, options.unlit ? UNLIT : 1, this.dense)) - 1) * side * side);
-      begins[index + 1] = of.get(fillColor);
+      let begin = of.get(fillColor);
+      if (begin === undefined) {
+        begin = side * side * tiles.length;
+        of.set(fillColor, begin);
+        tiles.push(tile(fillColor, options.unlit ? UNLIT : 1, this.dense));
+      }
+      begins[index + 1] = begin;
     });
     const colours = new Uint32Array(tiles.length * side * side);
     tiles.forEach((one, place) => colours.set(one, place * side * side));
@@ -95,11 +94,18 @@ export const Numbered = Lettered.extend({
     const within = (number) => ((number % side) + side) % side;
     for (let row = 0; row < high; row += 1) {
       const across = side * within(row + this.dense * min.y);
-      let along = within(from + this.dense * min.x);
+      let along = across + within(from + this.dense * min.x);
+      let last = 0;
+      let begin = 0;
       for (let at = row * wide + from, end = row * wide + to; at < end; at += 1) {
-        pixels[at] = colours[begins[numbers[at]] + across + along];
+        const number = numbers[at];
+        if (number !== last) {
+          last = number;
+          begin = begins[number];
+        }
+        pixels[at] = colours[begin + along];
         along += 1;
-        if (along === side) along = 0;
+        if (along === across + side) along = across;
       }
     }
   },
