@@ -43,7 +43,7 @@ async () => {
   window.both = ["each", "many"].map((way, place) => {
     const box = document.createElement("div");
     Object.assign(box.style, { position: "fixed", zIndex: 9, background: "#ffffff", top: 0 });
-    Object.assign(box.style, { left: `${place * 610}px`, width: "600px", height: "500px" });
+    Object.assign(box.style, { left: `${place * 610}px`, width: "590px", height: "500px" });
     document.body.append(box);
     FieldMap.many = way === "many" ? 1 : 1000;
     const map = new FieldMap(box, [], (index) => { chosen[way] = index; });
@@ -83,7 +83,7 @@ CLICKS = """
   const { renderer, map } = both[1];
   const number = (x, y) => renderer.zoneAt(map.containerPointToLayerPoint([x, y]));
   const clicked = [];
-  for (let x = 10; x < 595; x += 17) for (let y = 10; y < 495; y += 17) {
+  for (let x = 10; x < 585; x += 17) for (let y = 10; y < 495; y += 17) {
     const near = new Set([-6, 0, 6].flatMap((right) => [-6, 0, 6].map((down) => number(x + right, y + down))));
     if (near.size > 1 || document.elementFromPoint(x, y).tagName !== "CANVAS") continue;
     chosen.each = chosen.many = null;
