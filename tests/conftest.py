@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import importlib.util
 import shutil
+import signal
 import sys
+import threading
 from typing import Any
 
 import errors_table
@@ -21,6 +23,9 @@ from geoflow.isoxml import xml as taskdata_xml
 _PACKAGE = f"{errors_table.PACKAGE}/"
 _MOST_PLACES, _MOST_WORDS = 12, 200
 _EXTRAS = ("pyarrow", "starlette", "dask")  # without them their errors cannot be provoked
+# A run started in the background is deaf to Ctrl-C, and so would be every program that its tests start and stop.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN and threading.current_thread() is threading.main_thread():
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 _made: dict[tuple[tuple[str, int], ...], set[Made]] = {}
 _bare: set[str] = set()
 _crashed: list[str] = []
