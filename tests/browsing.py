@@ -6,6 +6,7 @@ import contextlib
 import importlib.metadata
 import io
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -240,6 +241,11 @@ def set_plan(page: Any, **numbers: str) -> None:
 def go(page: Any, work: str) -> None:
     """Bring one of the works beside the map, as a person does."""
     page.click(f"#tab-{work}")
+
+
+def policy(page: Any, name: str) -> Any:
+    """What to keep in a rewriting, as it is ticked; tables of what came of it are called by the policy too."""
+    return page.get_by_role("radio", name=re.compile(rf"^{name}\b"))
 
 
 def type_plan(page: Any, **numbers: str) -> None:

@@ -24,6 +24,7 @@ from browsing import (
     go,
     held,
     opened,
+    policy,
     read_lantern,
     set_plan,
     settled,
@@ -357,9 +358,9 @@ def test_what_was_made_for_a_plan_that_moved_is_withheld(page: Any, shots: Path)
     go(page, "rewrite")
     assert page.locator("#rewritten-save").is_enabled()
     assert page.locator("#rewritten-old").is_hidden()
-    page.get_by_label("hold-total").check()
+    policy(page, "hold-total").check()
     assert page.locator("#rewritten-save").is_disabled()
-    page.get_by_label("hold-speed").check()
+    policy(page, "hold-speed").check()
     downloads: list[Any] = []
     page.on("download", lambda download: downloads.append(download))
     for name in ("vetted", "report"):
@@ -509,7 +510,7 @@ def test_a_reload_and_the_way_back_lose_nothing(page: Any, address: str, complai
     go(page, "bar")
     answer(page, "pump_rise", "150")
     go(page, "rewrite")
-    page.get_by_label("hold-total").check()
+    policy(page, "hold-total").check()
     page.locator("#allow-raise").check()
     page.locator("body[data-kept=yes]").wait_for()
 
@@ -518,7 +519,7 @@ def test_a_reload_and_the_way_back_lose_nothing(page: Any, address: str, complai
         tab.locator("#field").wait_for(timeout=WAIT)
         settled(tab)
         assert tab.locator("#tab-rewrite").get_attribute("aria-selected") == "true"
-        assert tab.get_by_label("hold-total").is_checked() and tab.locator("#allow-raise").is_checked()
+        assert policy(tab, "hold-total").is_checked() and tab.locator("#allow-raise").is_checked()
         assert tab.locator("#sentence").inner_text() == sentence
         assert tab.locator("#log-ticket").input_value() == "11600 lb NH3"
         assert tab.locator("#log-name").text_content() == LOG.name

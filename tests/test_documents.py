@@ -14,7 +14,7 @@ TEXTS = {".md", ".py", ".csv", ".toml", ".html", ".js", ".css", ".yaml", ""}
 
 # Files that a reader makes or has, or that a command writes: named in the documents, never in the repository.
 EXAMPLES = re.compile(
-    r"\.\.\.|^my_|^rx\.shp$|^(report|card|zones|vet|reconcile|rewrite|plan|season|catalog|logs|log|rehearsal|bar|size|answers|NAME)\.\w+$|^(summary|bars)/"
+    r"\.\.\.|^my_|^rx\.shp$|^(report|card|zones|vet|reconcile|rewrite|plan|season|catalog|logs|log|rehearsal|bar|size|answers|NAME|phone|places)\.\w+$|^season/catalog\.csv$|^(summary|bars)/"
 )
 # Words for notes and lists of which nobody can say where they are.
 NOWHERE = re.compile(

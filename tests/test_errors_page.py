@@ -42,7 +42,7 @@ def ask(client: Any) -> Iterator[Callable[..., str]]:
     tab = client.post("/do/open", headers={"x-geoflow-tab": "new"}, content=b"{}").json()["tab"]
 
     def asked(name: str, body: bytes | dict[str, Any], *files: Upload) -> str:
-        if isinstance(body, dict) and name in ("read", "reconcile"):
+        if isinstance(body, dict) and name in ("read", "reconcile", "work"):
             listed = [{"name": file.name, "size": len(file.content)} for file in files]
             text = json.dumps({**body, "files": listed}).encode()
             body = len(text).to_bytes(4, "big") + text + b"".join(file.content for file in files)
@@ -68,6 +68,12 @@ READ = {"bar": BAR, "options": CHOSEN}
 ASKED: list[tuple[str, bytes | dict[str, Any], tuple[Upload, ...], tuple[str, str, str]]] = [
     ("vet", b" " * (2 * 1024**2 + 1), (), ("what the page sent is too large", "the page", "reload")),
     ("read", {"options": CHOSEN}, (MAP,), ("there is no bar yet", "bar", "choose a bar file")),
+    (
+        "work",
+        {"command": "card", "said": {"rates": "100 lb N/ac"}},
+        (),
+        ("there is no bar yet", "bar", "fill in the bar"),
+    ),
     ("vet", {}, (), ("no prescription is loaded", "prescription", "choose a bar file")),
     ("vet", {"opened": 9, "plan": PLAN}, (), ("other files were loaded since", "the files loaded", "ask again")),
     ("read", READ, (), ("there is no prescription yet", "prescription", "choose one")),
@@ -107,7 +113,9 @@ ASKED: list[tuple[str, bytes | dict[str, Any], tuple[Upload, ...], tuple[str, st
 ]
 
 
-@pytest.mark.parametrize(("name", "body", "files", "expected"), ASKED, ids=[case[3][0][:30] for case in ASKED])
+@pytest.mark.parametrize(
+    ("name", "body", "files", "expected"), ASKED, ids=[f"{case[0]}: {case[3][0][:30]}" for case in ASKED]
+)
 def test_the_page_is_answered_with_what_where_and_cure(
     ask: Callable[..., str],
     name: str,

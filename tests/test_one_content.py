@@ -80,3 +80,4 @@ def test_only_the_template_makes_pages() -> None:
     for path in Path(geoflow.__file__).parent.rglob("*.py"):
         source = path.read_text(encoding="utf-8")
         assert "from html import" not in source and "html.escape" not in source, path
+        assert not re.search(r"<(html|head|main|p|form)\b[^>]*>", source), f"{path} sets a page without a template"

@@ -444,10 +444,11 @@ def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -
         *("reconcile", log.name, "--target", LANTERN[0].name, "--bar", HERON.name, "--ticket", "11600 lb NH3"),
         folder=FIELDS,
     )
-    # The page names no option of the command line.
+    # The page names no option of the command line: its own field instead, and none where it has none.
     said = re.sub(
         r" Not listed: \d+ zones nearer to target\. --all-zones lists every one\.", "", " ".join(said.split())
-    )
+    ).replace("--zone-id takes another", "\u201cColumn with the zones' own names\u201d takes another")
+    assert "--" not in said and "own names\u201d takes another" in said
     assert said == " ".join(done["text"].split())
     assert done["pictures"][0][0] == "map.png"
     sent = ask(client, tab, "download", {"task": "reconciled files", "of": asked})

@@ -17,6 +17,7 @@ import pytest
 from browsing import need_page
 from test_options import OBJECTS
 
+import geoflow
 from geoflow import cli
 from geoflow.options import typed
 from geoflow.options.page_parts import PAGE_PARTS, READING
@@ -54,6 +55,14 @@ def opened(main: Path, bar: Path, options: ReadOptions, *files: Path) -> State:
     state, read = State(), read_unplanned(str(main), str(bar), options)
     state.keep(upload(bar), tuple(map(upload, files or (main,))), options, Reading(read, None))
     return state
+
+
+def test_the_page_leaves_the_works_their_names() -> None:
+    """What a work makes is called by the work: nothing else on the page is, so that no two are called alike."""
+    page = Path(geoflow.__file__).parent / "web" / "static" / "page.html"
+    names = re.findall(r'\bid="([^"]+)"', page.read_text(encoding="utf-8"))
+    assert len(names) > 100 and len(names) == len(set(names))
+    assert [one for one in names if one.startswith(tuple(f"{work.name}-" for work in WORKS))] == []
 
 
 @pytest.fixture(scope="module")

@@ -359,7 +359,7 @@ def zone_sums(rate: list[float], within: list[float]) -> ZoneSums:
 def test_what_was_foreseen_is_told_from_what_was_not() -> None:
     """Five zones of an acre that ask for 100: a rate up to 2 above the band, and a share up to a tenth beyond, pass."""
     flat = np.full(6, 100.0)
-    expected = ExpectedZones(flat, flat - 3, flat + 3, np.full(6, 0.9), np.full(6, 0.85), np.full(6, 0.95))
+    expected = ExpectedZones(flat, flat - 3, flat + 3, np.full(6, 0.9), np.full(6, 0.85), np.full(6, 0.95), 0 * flat)
     got = zone_sums([104.9, 105.5, 94.5, 100, 100, np.nan], [0.8, 0.9, 0.9, 0.7, 1.0, np.nan])
     found = compare("r", expected, got)
     assert found.came.tolist() == [

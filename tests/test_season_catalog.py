@@ -21,7 +21,20 @@ from geoflow.season.columns import COLUMNS, JOBS, needed
 from geoflow.season.making import make_catalog
 
 # Where an output goes, and what people read of it, is the season's own.
-OUTPUTS = {"help", "json", "units", "replace", "out", "all_zones", "cell", "save_columns", "pdf", "paper", "date"}
+OUTPUTS = {
+    "help",
+    "json",
+    "units",
+    "replace",
+    "out",
+    "all_zones",
+    "cell",
+    "save_columns",
+    "pdf",
+    "paper",
+    "date",
+    "phone",
+}
 POSITIONAL = {**dict.fromkeys(("vet", "rewrite", "plan", "card"), "prescription"), "reconcile": "log"}
 HEAD = "field,job,prescription,bar,temperature,speed"
 

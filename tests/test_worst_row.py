@@ -19,7 +19,7 @@ from geoflow.decide.vet import Plan, Solution, solve, vet
 from geoflow.options.typed import PlanOptions, ReadOptions, RewriteOptions
 from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.planning import plan_field
-from geoflow.workflow.replan import prepare_window, vet_again, vet_ahead
+from geoflow.workflow.replan import prepare_window, read_unplanned, vet_again, vet_ahead, window_over
 from geoflow.workflow.rewriting import rewrite_file
 from geoflow.workflow.vetting import vet_file
 
@@ -98,12 +98,16 @@ def test_a_change_of_rows_alone_is_solved_anew(uneven: str) -> None:
 def test_verdicts_ahead_ask_the_same_of_the_rows(uneven: str) -> None:
     outcome = vet_file(KETTLE, planned(uneven, "mean"), READ)
     bar = outcome.solution.bar
-    prepared = prepare_window(bar, outcome.solution.plan.sections)
     plan = make_plan(bar, planned(uneven, "worst", "40..50 degF", "4..5 mph"))
-    ahead, full = vet_ahead(outcome, plan, prepared), vet_again(outcome, plan)
-    assert ahead is not None
-    np.testing.assert_array_equal(ahead.verdict, full.vetting.verdict)
-    assert ahead.solution.certain.low == pytest.approx(full.solution.certain.low, rel=1e-4)
+    known = window_over(bar, plan, prepare_window(bar, plan.sections))
+    ahead = vet_ahead(read_unplanned(KETTLE, uneven, READ), plan, known)
+    # Also where the bar was solved before for the other rows, as when a slider moves.
+    moved = vet_ahead(read_unplanned(KETTLE, uneven, READ), plan, known, outcome.solution)
+    full, usual = vet_again(outcome, plan), vet_again(outcome, replace(plan, rows="mean"))
+    assert (full.vetting.verdict != usual.vetting.verdict).any()
+    for one in (ahead, moved):
+        np.testing.assert_array_equal(one.verdict, full.vetting.verdict)
+        assert one.solution.certain.low == pytest.approx(full.solution.certain.low, rel=1e-4)
 
 
 def test_a_rewriting_and_a_plan_keep_to_the_worst_row(uneven: str) -> None:

@@ -19,7 +19,8 @@ HOW_TO_ANSWER: Final = (
 )
 SECOND_ROUND: Final = "What else can close a day (slip, drive, bypass, tank hoses, valves that shut)"
 ESSENTIALS_WHY: Final = (
-    "There is no bar without the first four, and the fifth costs most of the window as long as nobody knows it."
+    "There is no bar without the first three, the meter counts nothing sure without the fourth, and the fifth costs "
+    "most of the window as long as nobody knows it."
 )
 ESSENTIALS: Final[dict[str, str]] = {
     "row_spacing": "With the rows it makes the width: how much a rate asks of the bar at a speed.",

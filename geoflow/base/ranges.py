@@ -8,7 +8,10 @@ from collections.abc import Callable
 from geoflow.base.errors import QuantityError
 from geoflow.base.units import KINDS, NUMBER, parse, parse_pressure
 
-__all__ = ["parse_pressure_range", "parse_range"]
+__all__ = ["FASTEST", "parse_pressure_range", "parse_range", "planned_speed"]
+
+FASTEST = 44.704
+"""100 mph: nothing that pulls a bar drives faster (common practice, no source) [m/s]."""
 
 _SPAN = re.compile(rf"\s*({NUMBER})\s*(\S*?)\s*(?:\.\.|\bto\b)\s*({NUMBER})\s*(\S.*?)\s*")
 
@@ -51,6 +54,26 @@ def _span(text: object, parse_one: Callable[[object], float], where: str) -> tup
     if low > high:
         raise QuantityError(f"the range '{text}' runs backwards", where=where, cure="write the low end first")
     return low, high
+
+
+def planned_speed(text: object) -> tuple[float, float]:
+    """Read the ``--speed`` of a plan, slowest and fastest [m/s].
+
+    Parameters
+    ----------
+    text : object
+        What was written.
+
+    Raises
+    ------
+    QuantityError
+        If it is no speed or range of speeds, or beyond what drives over fields.
+    """
+    slow, fast = parse_range(text, "speed", where="--speed")
+    if fast > FASTEST:
+        what = "the planned speed is above 100 mph (161 km/h), which nothing that pulls a bar drives"
+        raise QuantityError(what, where="--speed", cure='give it like "5 mph"')
+    return slow, fast
 
 
 def parse_pressure_range(text: object, air_pressure: float, *, where: str = "") -> tuple[float, float]:

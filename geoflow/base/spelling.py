@@ -91,7 +91,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
         What could have been: a word that counts in another unit, another substance, or is the other end of a range is
         never suggested, since who follows such a hint keeps the number and changes what it means.
     """
-    by_folded = {name.casefold(): name for name in known if name != word}
+    by_folded = {name.casefold(): name for name in known}
     close = difflib.get_close_matches(word.casefold(), by_folded, n=max(len(by_folded), 1), cutoff=_ALIKE)
     found = next((by_folded[name] for name in close if not _means_another(word, by_folded[name])), None)
     return f"; did you mean '{found}'?" if found is not None else ""

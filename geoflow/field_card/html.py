@@ -40,4 +40,5 @@ def as_card_html(report: Report, phone: Mapping[str, str] | None = None) -> str:
     """
     rows = sum(len(getattr(block, "rows", ())) for _, blocks in report.shown("html") for block in blocks)
     points = next(size for most, size in _POINTS if rows <= most)
-    return set_page("geoflow.field_card", "card.html", report, groups=card_groups(report), points=points, phone=phone)
+    groups = card_groups(report)
+    return set_page("geoflow.field_card", "card.html", report=report, groups=groups, points=points, phone=phone)

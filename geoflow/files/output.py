@@ -159,6 +159,8 @@ class OutputFolder:
     def __enter__(self) -> Self:
         try:
             self._folder = Path(os.path.realpath(self._asked))
+            if self._folder.is_symlink():
+                raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(self._folder))
             outer = _OPEN.get()
             if outer is not None and outer._folder == self._folder:
                 self._joined, self._staging = outer, outer._staging

@@ -27,7 +27,7 @@ def as_html(report: Report) -> str:
     report : Report
         What to say.
     """
-    return set_page("geoflow.report", "report.html", report, base64=_base64)
+    return set_page("geoflow.report", "report.html", report=report, base64=_base64)
 
 
 def as_cell(report: Report) -> str:
@@ -38,22 +38,18 @@ def as_cell(report: Report) -> str:
     report : Report
         What to say.
     """
-    return set_page("geoflow.report", "cell.html", report, base64=_base64)
+    return set_page("geoflow.report", "cell.html", report=report, base64=_base64)
 
 
-def set_page(room: str, name: str, report: Report, **more: Any) -> str:
-    """Set a report by a template.
-
-    Every text is escaped by it, and a content policy in the page forbids scripts and requests besides.
+def set_page(room: str, name: str, **said: Any) -> str:
+    """Set a page by a template, which escapes every text; all pages with texts that are not our own are made here.
 
     Parameters
     ----------
     room, name : str
         The package the template lies in, and its file.
-    report : Report
-        What to say.
-    **more
-        What else the template speaks of.
+    **said
+        What the template speaks of.
     """
     import jinja2
 
@@ -61,4 +57,4 @@ def set_page(room: str, name: str, report: Report, **more: Any) -> str:
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
         loader=jinja2.FunctionLoader(lambda part: files("geoflow.report").joinpath(part).read_text(encoding="utf-8")),
     ).from_string(files(room).joinpath(name).read_text(encoding="utf-8"))  # fmt: skip
-    return sheet.render(report=report, kind=_kind, **more)
+    return sheet.render(kind=_kind, **said)

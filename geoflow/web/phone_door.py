@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Awaitable, Callable, MutableMapping
 from pathlib import Path
 from typing import Any, Final
@@ -13,6 +12,7 @@ from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from geoflow.field_card.phone import sheet_policy
+from geoflow.report.html import set_page
 from geoflow.web.guards import Guard
 from geoflow.web.sharing import Door, Share, Standing
 
@@ -28,33 +28,17 @@ _SHUT: Final[dict[Standing, str]] = {
     "expired": "This code is too old. Ask at the desk for a new one.",
     "ended": "Sharing was ended at the desk.",
 }
-_PAGE: Final = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="light dark">
-<title>geoflow: a sheet for the cab</title><link rel="icon" href="data:,"><link rel="stylesheet" href="/door.css">
-{script}</head><body><main><h1>A sheet for the cab</h1>{body}</main></body></html>
-"""
-_FORM: Final = (
-    '<form id="door" method="post" action="/code"><label for="code">The code that the desk shows</label>'
-    '<input id="code" name="code" autocomplete="off" autocapitalize="characters" spellcheck="false" maxlength="20">'
-    '<button type="submit">Open the sheet</button></form>'
-    '<p class="small">You only look: nothing can be sent or changed from here. This connection is not encrypted: '
-    "who can listen on this network can read the sheet too.</p>"
-)
-
 _Message = MutableMapping[str, Any]
 _Application = Callable[[_Message, Any, Any], Awaitable[None]]
 
 
 def _door(words: str = "", status: int = 200) -> Response:
-    said = f'<p class="said" role="alert">{html.escape(words)}</p>' if words else ""
-    script = '<script src="/door.js" defer></script>'
     # The form's own address is all that it may be sent to.
     policy = {"content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src data:; "
               "base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
               # With none at all a browser would not say where the code comes from, and it would be refused.
               "referrer-policy": "same-origin"}  # fmt: skip
-    return HTMLResponse(_PAGE.format(body=said + _FORM, script=script), status, policy)
+    return HTMLResponse(set_page("geoflow.web", "door.html", asks=True, words=words), status, policy)
 
 
 class _Phone:
@@ -73,8 +57,7 @@ class _Phone:
             return _door("" if standing == "open" else _SHUT[standing])
         sheet = self._share.sheet
         if sheet is None:
-            body = '<p>Nothing is shared yet. Share a sheet at the desk, then <a href="/">look again</a>.</p>'
-            return HTMLResponse(_PAGE.format(body=body, script=""))
+            return HTMLResponse(set_page("geoflow.web", "door.html", asks=False, words=""))
         headers = {"content-security-policy": sheet_policy(), "permissions-policy": "geolocation=(self)"}
         return HTMLResponse(sheet.html, headers=headers)
 

@@ -10,7 +10,7 @@ from geoflow.bar.equipment import Bar, ControlValve, Limits, Meter, Orifice, Pum
 from geoflow.bar.key_kinds import THIN_PLATE
 from geoflow.bar.liquid import liquid_temperature, tank_gauge
 from geoflow.base.errors import QuantityError, UsageError
-from geoflow.base.ranges import parse_range
+from geoflow.base.ranges import parse_range, planned_speed
 from geoflow.base.rates import ammonia_flow
 from geoflow.base.units import from_si, parse
 from geoflow.decide.size_curves import BarRange
@@ -118,7 +118,7 @@ def _plan(said: SizeOptions, airs: tuple[float, float]) -> Plan:
     gauge = tank_gauge(said.temperature, middle)
     return Plan(
         (ends[0][0], ends[1][1]),
-        parse_range(said.speed, "speed", where="--speed"),
+        planned_speed(said.speed),
         (0,),
         tank_gauge=None if gauge is None else (gauge[0] - middle, gauge[1] - middle),
     )

@@ -6,7 +6,7 @@ from geoflow.bar.bar_file import read_bar
 from geoflow.bar.equipment import Bar
 from geoflow.bar.liquid import liquid_temperature, tank_gauge
 from geoflow.bar.sections_in_use import choose_sections
-from geoflow.base.ranges import parse_range
+from geoflow.base.ranges import planned_speed
 from geoflow.decide.vet import Plan, Solution, solve
 from geoflow.options.typed import PlanOptions
 
@@ -34,7 +34,7 @@ def make_plan(bar: Bar, options: PlanOptions) -> Plan:
     gauge = tank_gauge(options.temperature, bar.air_pressure)
     return Plan(
         liquid_temperature(options.temperature, bar.air_pressure, where="--temperature"),
-        bar.limits.speed if options.speed is None else parse_range(options.speed, "speed", where="--speed"),
+        bar.limits.speed if options.speed is None else planned_speed(options.speed),
         choose_sections(bar, names),
         options.rows,
         None if gauge is None else (gauge[0] - bar.air_pressure, gauge[1] - bar.air_pressure),

@@ -11,7 +11,7 @@ from geoflow.bar.bar_file import read_bar_text
 from geoflow.bar.new_bar import new_bar_text
 from geoflow.base.errors import QuantityError
 from geoflow.base.progress import tell
-from geoflow.base.ranges import parse_range
+from geoflow.base.ranges import parse_range, planned_speed
 from geoflow.decide.unknowns import NewBar, Write, unknowns
 from geoflow.files.output import OutputFolder, replace_file
 
@@ -65,7 +65,7 @@ def make_bar(
     text = write(answers)
     bar = read_bar_text(text.encode(), "the new bar file")
     kelvin = 0.5 * sum(parse_range(temperature or USUAL_TEMPERATURE, "temperature", where="--temperature"))
-    pace = 0.5 * sum(bar.limits.speed if speed is None else parse_range(speed, "speed", where="--speed"))
+    pace = 0.5 * sum(bar.limits.speed if speed is None else planned_speed(speed))
     if pace <= 0.0:
         raise QuantityError(f"'{speed}' is no speed to drive", where="--speed", cure='give it like "5 mph"')
     tell("working out what each thing costs that is not known")

@@ -13,6 +13,7 @@ from geoflow.bar.equipment import Bar
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import tell
+from geoflow.base.ranges import FASTEST
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import called
 from geoflow.base.units import GALLON, POUND, parse, show, to_si
@@ -79,7 +80,7 @@ def _read_zone_speeds(path: Path, prescription: Prescription, plan: Plan) -> tup
                 line = reader.line_num
                 index = place[int(entry["row"])]
                 low, high = (to_si(float(entry[name]), "speed", "mile/hour") for name in _SPEED_COLUMNS)
-                if not 0.0 < low <= high < np.inf:
+                if not 0.0 < low <= high <= FASTEST:
                     raise ValueError
                 slow[index], fast[index] = low, high
     except (OSError, UnicodeDecodeError) as problem:

@@ -101,7 +101,7 @@ export class Answer {
     document.body.classList.toggle("old", dimmed);
     at("answer-body").hidden = at("counts").hidden = answer === null;
     for (const id of ["rewrite-go", "vetted", "report", "words"]) at(id).disabled = !question;
-    tell(at("plan-trouble"), this.isRefused(question) ? this.refused.words : "");
+    tell(at("day-trouble"), this.isRefused(question) ? this.refused.words : "");
     const none = this.isRefused(question) ? "No answer for this plan." : "No answer before temperature and speed are set.";
     const missing = state.opened !== null && this.missing().length > 0 && !state.coming && !state.lost;
     if (missing || this.isRefused(question)) headline(none);

@@ -71,12 +71,20 @@ export class WindowChart {
     this.note = make("p", { class: "small chart-note" });
     this.svg = draw("svg", { class: "chart", role: "group", "aria-labelledby": `${this.id}-title` });
     box.append(make("div", { class: "chart-of" }, this.title, this.note, this.svg));
-    new ResizeObserver(() => this.view && this.look()).observe(this.svg.parentNode);
+    new ResizeObserver(() => this.measure()).observe(this.svg.parentNode);
+  }
+
+  // Kept, for asking in the middle of a change would lay out the whole page each time.
+  measure() {
+    this.em = 0.78 * parseFloat(getComputedStyle(document.documentElement).fontSize);
+    this.wide = Math.floor(this.svg.parentNode.clientWidth);
+    if (this.view) this.look();
   }
 
   show(band, { bars, top, unit, areaUnit }) {
     this.view = { band, bars, top, unit, areaUnit };
-    this.look();
+    if (this.wide === undefined) this.measure();
+    else this.look();
   }
 
   light(at) {
@@ -85,9 +93,8 @@ export class WindowChart {
   }
 
   look() {
+    const { em, wide } = this;
     const { band, bars, top, unit, areaUnit } = this.view;
-    const em = 0.78 * parseFloat(getComputedStyle(document.documentElement).fontSize);
-    const wide = Math.floor(this.svg.parentNode.clientWidth);
     if (wide < 40) return;
     const strip = bars.length ? STRIP * em : 0;
     const [left, over, below] = [3.4 * em, 1.9 * em, 3 * em];

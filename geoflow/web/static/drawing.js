@@ -3,11 +3,18 @@
 import { badge } from "./parts.js";
 
 const L = window.L;
-const UNLIT = 0.16; // how much of an unlit zone is left
+export const INK = "#1a1a1a";
+export const UNLIT = 0.16; // how much of an unlit zone is left
 
 export const Lettered = L.Canvas.extend({
   // Between "before" and "after" at this place across the map's box [px]; null for one state.
   split: null,
+
+  _update() {
+    // Of the view that is drawn: until a zoom ends, the map's own is ahead of it.
+    if (!(this._map._animatingZoom && this._bounds)) this.origin = this._map.getPixelOrigin();
+    L.Canvas.prototype._update.call(this);
+  },
 
   _draw() {
     if (this.split === null) {
@@ -35,15 +42,17 @@ export const Lettered = L.Canvas.extend({
     if (this.state === "before" && options.before) Object.assign(options, options.before);
     if (options.unlit) options.fillOpacity = UNLIT;
     L.Canvas.prototype._updatePoly.call(this, layer, closed);
-    if (this._drawing && options.letter && !options.unlit) this.write(options);
+    if (this._drawing && options.letter && !options.unlit) this.write(options, options.letter);
     Object.assign(options, { fillColor, letter, fillOpacity });
   },
 
-  write({ letter, label, room }) {
-    const pixels = room * 2 ** this._map.getZoom();
+  write({ label, room }, letter) {
+    const scale = 2 ** this._zoom;
+    const pixels = room * scale;
     if (pixels < 10 + 5 * Math.max(0, letter.length - 1)) return;
-    const place = this._map.latLngToLayerPoint(label);
-    badge(this._ctx, letter, place.x, place.y, pixels < 16 ? 9 : 12);
+    const [north, east] = label;
+    const place = L.point(east * scale, -north * scale)._round()._subtract(this.origin);
+    if (this._bounds.contains(place)) badge(this._ctx, letter, place.x, place.y, pixels < 16 ? 9 : 12);
   },
 
   // Everything anew, in the next frame.

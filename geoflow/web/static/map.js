@@ -1,13 +1,15 @@
 // The map: shapes come once, afterwards only letters; Leaflet moves, zooms and draws.
 
-import { Lettered } from "./drawing.js";
+import { INK, Lettered } from "./drawing.js";
+import { Numbered } from "./numbered.js";
 import { make, pattern } from "./parts.js";
 
 const L = window.L;
-const INK = "#1a1a1a";
 const calm = matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 export class FieldMap {
+  static many = 2000; // zones from which on Leaflet is too slow to draw each
+
   constructor(box, verdicts, chosen) {
     this.box = box;
     this.styles = Object.fromEntries(verdicts.map((verdict) => [verdict.letter, verdict]));
@@ -27,7 +29,9 @@ export class FieldMap {
   show(geometry, system) {
     this.map?.remove();
     this.letters = "";
-    this.renderer = new Lettered({ tolerance: 4, padding: 0.2 });
+    const shapes = readShapes(geometry);
+    const many = shapes.length >= FieldMap.many;
+    this.renderer = new (many ? Numbered : Lettered)({ tolerance: 4, padding: 0.2 });
     const map = (this.map = L.map(this.box, {
       crs: L.CRS.Simple,
       renderer: this.renderer,
@@ -45,17 +49,25 @@ export class FieldMap {
     this.bounds = L.latLngBounds([south, west], [north, east]);
     this.fit();
     map.setMaxBounds(this.bounds.pad(0.8));
-    const group = L.featureGroup();
-    this.zones = readShapes(geometry).map((zone, index) =>
-      L.polygon(zone.parts, { weight: 0.8, color: INK, fillColor: "#ffffff", fillOpacity: 1, label: zone.label, room: zone.room, index }),
-    );
-    this.zones.forEach((zone) => group.addLayer(zone));
+    this.zones = shapes.map(({ parts, ...more }, index) => {
+      const options = { weight: 0.8, color: INK, fillColor: "#ffffff", fillOpacity: 1, index, ...more };
+      return many ? { parts, options, getLatLngs: () => parts, setStyle: (how) => Object.assign(options, how) } : L.polygon(parts, options);
+    });
     const sides = geometry.room.filter((room) => room > 0).sort((a, b) => a - b);
     this.side = 2 * (sides[sides.length >> 1] ?? 0);
     this.stroke = null;
     this.bordered();
-    group.on("click", (event) => this.chosen(event.propagatedFrom.options.index));
-    group.addTo(map);
+    if (many) {
+      this.renderer.zones = this.zones;
+      map.addLayer(this.renderer);
+      map.on("click", ({ originalEvent, layerPoint }) => {
+        const index = originalEvent.target === this.renderer._container ? this.renderer.zoneAt(layerPoint) : null;
+        if (index !== null) this.chosen(index);
+      });
+    } else {
+      const group = L.featureGroup(this.zones).addTo(map);
+      group.on("click", (event) => this.chosen(event.propagatedFrom.options.index));
+    }
     map.on("zoomend", () => this.bordered());
     map.on("move", () => this.renderer.split !== null && this.renderer.again());
     this.frame = L.polygon([], { weight: 7, color: "#ffffff", fill: false, interactive: false });
@@ -98,7 +110,7 @@ export class FieldMap {
       if (letters[index] !== this.letters[index]) changed.push(index);
     }
     this.letters = letters;
-    this.fill(changed, (index) => this.styles[letters[index]]);
+    if (changed.length) this.fill(changed, (index) => this.styles[letters[index]]);
   }
 
   // A class for each zone, one letter from "0" on each, which is its place in the key.
