@@ -82,6 +82,9 @@ def test_the_end_of_a_tank_costs_the_suction() -> None:
     # Ground where nothing is asked is no part of what is told, as in the plan's own sentence.
     (some,) = look_beyond(rate * [1.0, 0.0], AREA, ZONES, one, vet(rate * [1.0, 0.0], one), stated=True)
     assert "1 zone of those that hold would not (19.8 of 19.8 ac there)" in beyond_text((some,), "us")
+    both = look_beyond(rate, AREA, ZONES, one, vet(rate, one), stated=False)
+    assert [found.lost.any() for found in both] == [False, True]
+    assert beyond_text(both, "us").startswith("At the end of a tank")
     without = solve(replace(starved, tank=None), plan(40.0))
     assert look_beyond(rate, AREA, ZONES, without, vet(rate, without), stated=True) == ()
 

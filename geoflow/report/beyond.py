@@ -35,7 +35,8 @@ def beyond_text(looked: tuple[Beyond, ...], system: System) -> str:
         ``"us"`` or ``"metric"``.
     """
     said = []
-    for one in looked:
+    # What is lost stands first: on a phone the rest of it has to be scrolled to.
+    for one in sorted(looked, key=lambda found: not found.lost.any()):
         lost, where = one.lost, _where(one, system)
         if not lost.any():
             if (one.verdict == "holds").any():
