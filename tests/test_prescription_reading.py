@@ -451,7 +451,7 @@ def test_overlap_gap_and_sliver_are_told_with_their_ground(tmp_path):
     rx = read_prescription(write_shapefile(tmp_path / "f.shp", [*ring, thin, wide, over]), **LB)
     # 20 m x 100 m = 2,000 m2 = 0.49 ac; 100 m x 100 m = 2.47 ac (acre 4046.8564224 m2).
     assert "0.49 ac in all" in said(rx, "overlap") and "rows 10 and 11" in said(rx, "overlap")
-    assert "1 gap(s)" in said(rx, "gap") and "2.47 ac in all" in said(rx, "gap")
+    assert "1 gap inside" in said(rx, "gap") and "2.47 ac in all" in said(rx, "gap")
     assert "row 9" in said(rx, "sliver")
 
 

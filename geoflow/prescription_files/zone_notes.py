@@ -113,11 +113,11 @@ def fit_notes(faults: CoverageFaults, row: NDArray[np.int64]) -> list[Note]:
 
         notes.append(_in_units("overlap", overlapping, shared.size))
     if faults.gaps.size:
-        gaps = f"{faults.gaps.size} gap(s) inside the field"
+        gaps = f"{faults.gaps.size} gap{'s' if faults.gaps.size > 1 else ''} inside the field"
         notes.append(
             _in_units(
                 "gap",
-                lambda system: f"{gaps}, {_ground(faults.gap_area, system)} in all, carry no rate",
+                lambda system: f"{gaps}, {_ground(faults.gap_area, system)} in all, without a rate",
                 faults.gaps.size,
             )
         )
