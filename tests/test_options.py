@@ -56,7 +56,7 @@ def test_a_command_has_the_options_of_the_table(command: str) -> None:
     known = {action.dest: action for action in parser_of(command)._actions if action.dest not in {"help", "about"}}
     assert list(known) == list(options_of(command))
     for name, option in options_of(command).items():
-        assert known[name].help == option.help and known[name].required == (command in option.required), name
+        assert known[name].help % {} == option.help and known[name].required == (command in option.required), name
         assert isinstance(known[name], argparse._StoreTrueAction) == (option.kind == "flag"), name
 
 

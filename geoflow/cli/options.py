@@ -78,7 +78,8 @@ class Parser(argparse.ArgumentParser):
 
 
 def _add_option(parser: argparse.ArgumentParser, option: Option, command: str) -> None:
-    how: dict[str, Any] = {"help": option.help}
+    help = option.help.replace("%", "%%")  # argparse fills in what stands behind a %
+    how: dict[str, Any] = {"help": help}
     if option.kind == "flag":
         parser.add_argument(option.dashed, action="store_true", **how)
         return
@@ -87,7 +88,7 @@ def _add_option(parser: argparse.ArgumentParser, option: Option, command: str) -
     how |= {"type": int} if option.kind == "whole number" else {}
     how |= {"action": "append", "default": []} if option.kind == "list" else {"default": option.default}
     if option.positional and option.kind == "list":
-        how = {"help": option.help, "metavar": option.metavar, "nargs": "+"}
+        how = {"help": help, "metavar": option.metavar, "nargs": "+"}
     elif option.positional:
         how |= {} if command in option.required else {"nargs": "?"}
     else:
