@@ -22,24 +22,21 @@ from typing import Any
 
 import pytest
 
-pytest.importorskip("s3fs")
-pytest.importorskip("moto.server")
-
 pytest.importorskip("distributed", reason="needs the extra 'season'")
 pytest.importorskip("s3fs", reason="needs the extra 's3'")
-pytest.importorskip("moto", reason="needs the extra 'test'")
+pytest.importorskip("moto", reason="needs the extra 's3-test'")
 
-import geopandas  # noqa: E402
-import psutil  # noqa: E402
-import s3fs  # noqa: E402
-from moto.server import DomainDispatcherApplication, create_backend_app  # noqa: E402
-from season_fields import make_season  # noqa: E402
-from werkzeug.serving import make_server  # noqa: E402
+import geopandas
+import psutil
+import s3fs
+from moto.server import DomainDispatcherApplication, create_backend_app
+from season_fields import make_season
+from werkzeug.serving import make_server
 
-from geoflow import __version__, cli  # noqa: E402
-from geoflow.season.catalog import read_catalog  # noqa: E402
-from geoflow.season.field import Task, work  # noqa: E402
-from geoflow.season.store import Store  # noqa: E402
+from geoflow import __version__, cli
+from geoflow.season.catalog import read_catalog
+from geoflow.season.field import Task, work
+from geoflow.season.store import Store
 
 pytestmark = pytest.mark.slow
 
