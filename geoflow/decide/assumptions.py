@@ -46,7 +46,7 @@ def without_assumptions(solution: Solution) -> Solution | None:
         return None
     bare = replace(bar, orifices={name: replace(one, flashing=None) for name, one in bar.orifices.items()})
     window = asked_of_rows(flow_window(bare, solution.window.temperature, plan.sections), bare, plan)
-    certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
+    certain, possible = window.both_over_plan(commanded=True)
     return replace(solution, bar=bare, window=window, certain=certain, possible=possible)
 
 

@@ -150,7 +150,7 @@ def _worst(
     for pattern, name in zip(patterns, names, strict=True):
         asked = replace(solution.plan, sections=pattern)
         window = asked_of_rows(flow_window(bar, kelvin, pattern), bar, asked)
-        certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
+        certain, possible = window.both_over_plan(commanded=True)
         slow, fast = (ammonia_flow(some, speed, window.width, bar.nitrogen_fraction) for speed in speeds)
         found, why = _judged((slow, fast), certain, possible)
         worse = good & ((found == "fails") & (verdict != "fails") | (found == "doubtful") & (verdict == "holds"))

@@ -10,7 +10,7 @@ from geoflow.bar.open_values import OpenValue, bar_with, open_values
 from geoflow.base.errors import BarError
 from geoflow.decide.other_ways import Zones, plan_places
 from geoflow.decide.vet import Solution, asked_of_rows
-from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window
+from geoflow.hydraulics.window import flow_window
 
 __all__ = ["FindingOut", "FoundOut", "finding_out"]
 
@@ -51,11 +51,6 @@ class FindingOut:
     together: float
 
 
-def _ends(window: FlowWindow) -> tuple[Bounds, Bounds]:
-    certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
-    return certain, possible
-
-
 def finding_out(solution: Solution, doubtful: Zones) -> FindingOut | None:
     """Find out what knowing each open thing would settle; None where nothing is open.
 
@@ -74,7 +69,7 @@ def finding_out(solution: Solution, doubtful: Zones) -> FindingOut | None:
         return None
     window = solution.window.at(plan_places(solution.window))
     # What these temperatures alone would settle is nothing that was found out.
-    unsettled = doubtful.unsettled(_ends(window))
+    unsettled = doubtful.unsettled(window.both_over_plan(commanded=True))
 
     def found(values: tuple[OpenValue, ...]) -> tuple[float, float]:
         other = bar_with(bar, [one.key for one in values])
@@ -82,7 +77,7 @@ def finding_out(solution: Solution, doubtful: Zones) -> FindingOut | None:
             known = flow_window(other, window.temperature, plan.sections)
         except BarError:
             return 0.0, 0.0
-        holds, fails = unsettled.settled(_ends(asked_of_rows(known, other, plan)))
+        holds, fails = unsettled.settled(asked_of_rows(known, other, plan).both_over_plan(commanded=True))
         least = doubtful.ends(np.array([holds + fails]))[0]
         return (holds, fails) if least else (0.0, 0.0)
 

@@ -214,8 +214,7 @@ def _solved_after(
         window = asked_of_rows(flow_window(bar, kelvin, solution.plan.sections), bar, solution.plan)
     except BarError:
         return None
-    certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
-    return certain, possible
+    return window.both_over_plan(commanded=True)
 
 
 @dataclass(frozen=True, slots=True)

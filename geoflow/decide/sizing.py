@@ -177,7 +177,7 @@ def _solved(bars: BarRange, plan: Plan, asked: Asked, *diameters: float) -> list
     options = []
     windows = size_windows(bars, plan, diameters, temperature_grid(*plan.temperature))
     for diameter, window in zip(diameters, windows, strict=True):
-        certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
+        certain, possible = window.both_over_plan(commanded=True)
         holds, hopes = (_within(asked, one.low, one.high) for one in (certain, possible))
         hopes = hopes | holds
         held, maybe = (float(asked.weight[some].sum()) for some in (holds, hopes))

@@ -109,7 +109,7 @@ def _rates(bar: Bar, certain: Bounds, possible: Bounds, speed: float) -> RateWin
 
 def _window(bar: Bar, kelvin: float, speed: float) -> RateWindow:
     window = flow_window(bar, np.array([kelvin]), tuple(range(len(bar.sections))))
-    certain, possible = (window.over_plan(certain=sure, commanded=True) for sure in (True, False))
+    certain, possible = window.both_over_plan(commanded=True)
     return _rates(bar, certain, possible, speed)
 
 

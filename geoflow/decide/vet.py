@@ -181,8 +181,7 @@ def solve(bar: Bar, plan: Plan) -> Solution:
     wide = temperature_grid(_SEARCH_LOW, _SEARCH_HIGH, _SEARCH_STEP)
     search = asked_of_rows(flow_window(bar, np.unique(np.concatenate([grid, wide])), plan.sections), bar, plan)
     window = search.at(np.searchsorted(search.temperature, grid))
-    certain = window.over_plan(certain=True, commanded=True)
-    possible = window.over_plan(certain=False, commanded=True)
+    certain, possible = window.both_over_plan(commanded=True)
     density = bar.pump.max_flow * 700.0
     top = min(max(2.0 * possible.high, 2.0 * certain.low, 0.01 * density), 4.0 * density)
     curve = pressure_curve(bar, grid, plan.sections, window.delivered_ratio, top)

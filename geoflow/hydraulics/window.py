@@ -194,6 +194,16 @@ class FlowWindow:
             HIGH_LIMITS[int(in_a_row(highs, 1)[:, int(most)].min(axis=-1).argmin())],
         )
 
+    def both_over_plan(self, *, commanded: bool) -> tuple[Bounds, Bounds]:
+        """Return the certain and the possible window that hold at every temperature.
+
+        Parameters
+        ----------
+        commanded : bool
+            As for `over_plan`.
+        """
+        return self.over_plan(certain=True, commanded=commanded), self.over_plan(certain=False, commanded=commanded)
+
 
 def temperature_grid(low: float, high: float, step: float = _GRID_STEP) -> FloatArray:
     """Temperatures [K] from low to high, no more than `step` apart, both ends exact.

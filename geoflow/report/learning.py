@@ -208,7 +208,7 @@ def _orifice_table(outcome: LearnOutcome, system: System) -> Table:
 def _window_table(outcome: LearnOutcome, system: System) -> Table:
     rows = []
     for words, solution in (("before", outcome.before), ("with what was learned", outcome.after)):
-        ends = [solution.window.over_plan(certain=sure, commanded=False) for sure in (True, False)]
+        ends = solution.window.both_over_plan(commanded=False)
         rows.append((words, *(within(one.low, one.high, "ammonia flow", system) for one in ends)))
     span = show_range(*outcome.after.plan.temperature, "temperature", system)
     caption = f"The window of all rows with liquid at {span}, the temperatures in the logs"

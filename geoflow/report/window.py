@@ -102,7 +102,7 @@ def window_table(solution: Solution, system: System, *, with_speed: bool = True)
     if with_speed:
         rates = [solution.rate_bounds(bounds) for bounds in (solution.certain, solution.possible)]
         rows.append(("nitrogen rate", *(within(*ends, "nitrogen rate", system) for ends in rates)))
-    flows = [solution.window.over_plan(certain=certain, commanded=False) for certain in (True, False)]
+    flows = solution.window.both_over_plan(commanded=False)
     rows.append(("flow of all rows in use", *(within(one.low, one.high, "ammonia flow", system) for one in flows)))
     caption = f"The window over the plan: {plan_words(solution, system, with_speed=with_speed)}"
     return Table(caption, ("over the plan", "certain", "possible"), tuple(rows), "<<<", (3.0, 3.5, 3.5))

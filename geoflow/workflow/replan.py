@@ -216,7 +216,7 @@ def vet_ahead(read: Unplanned, plan: Plan, known: FlowWindow, solved: Solution |
     kelvin = known.temperature
     places = np.flatnonzero((kelvin >= low - _SAME_KELVIN) & (kelvin <= high + _SAME_KELVIN))
     window = asked_of_rows(known.at(places), read.bar, plan)
-    certain, possible = (window.over_plan(certain=certain, commanded=True) for certain in (True, False))
+    certain, possible = window.both_over_plan(commanded=True)
     if solved is None:
         ends = window.at(np.array([0, -1]))
         most = 700.0 * read.bar.pump.max_flow
