@@ -26,6 +26,7 @@ from geoflow.report.vetted import verdict_answer
 from geoflow.report.window import limit_list, plan_warnings, window_table
 from geoflow.report.zones import margin_text
 from geoflow.web.bar_form import form_description
+from geoflow.web.layer_views import symbol_view
 from geoflow.web.wording import page_words
 from geoflow.web.zone_speed import speed_to_use
 from geoflow.workflow.choices import Choices, spans
@@ -56,17 +57,7 @@ _RANK: Final = {name: rank for rank, name in enumerate(("fails", "doubtful", "ho
 def beginning() -> dict[str, Any]:
     """Everything the page needs before a file is loaded."""
     return {
-        "verdicts": [
-            {
-                "name": verdict.name,
-                "letter": verdict.letter,
-                "meaning": verdict.meaning,
-                "fill": VERDICT_SYMBOLS[name].fill,
-                "hatch": VERDICT_SYMBOLS[name].hatch,
-                "hatchColour": VERDICT_SYMBOLS[name].hatch_colour,
-            }
-            for name, verdict in VERDICTS.items()
-        ],
+        "verdicts": [{"name": name, **symbol_view(symbol)} for name, symbol in VERDICT_SYMBOLS.items()],
         "units": {
             system: {kind: unit_label(kind, system) for kind in ("temperature", "speed", "nitrogen rate", "area")}
             for system in ("us", "metric")

@@ -10,8 +10,8 @@ from geoflow.base.errors import UsageError
 from geoflow.options.page_parts import PAGE_PARTS, READING
 from geoflow.options.table import TARGET, Option, options_of
 from geoflow.web.fields import beside, damaged, part_of, read_fields
-from geoflow.web.requests import given_bar, planned_texts, rules_said, system_of
-from geoflow.web.state import Question, State
+from geoflow.web.requests import bar_asked, planned_texts, rules_said, system_of
+from geoflow.web.state import Opened, Question, State
 from geoflow.web.uploads import Upload, check_names, main_file
 from geoflow.web.works import TASK_FOLDER, Work, find_work
 
@@ -37,12 +37,15 @@ def _fields_said(command: str, asked: Question, sent: tuple[Upload, ...]) -> dic
     return said | beside(part_of(asked, "said"), PAGE_PARTS[command], sent)[1]
 
 
+def _how_read(opened: Opened) -> dict[str, Any]:
+    """How the open map was read, by option; what was not said is left out."""
+    return {name: value for name, value in asdict(opened.options).items() if value not in (None, False)}
+
+
 def _with_map(work: Work, state: State, asked: Question) -> tuple[dict[str, Any], tuple[Upload, ...]]:
     """The open map with the bar it was read with, and how it was read."""
     opened = state.find(asked)
-    said: dict[str, Any] = {work.map_option: main_file(opened.files)}
-    said |= {name: value for name, value in asdict(opened.options).items() if value not in (None, False)}
-    return said, opened.files
+    return {work.map_option: main_file(opened.files), **_how_read(opened)}, opened.files
 
 
 def _with_bar(work: Work, state: State, asked: Question, uses: dict[str, Any]) -> Upload | None:
@@ -51,9 +54,7 @@ def _with_bar(work: Work, state: State, asked: Question, uses: dict[str, Any]) -
         return None
     if uses.get("map") or work.map == "needs":
         return state.find(asked).bar
-    if not asked.get("bar"):
-        raise UsageError("there is no bar yet", where="bar", cure="choose a bar file, or fill in the bar")
-    return given_bar(part_of(asked, "bar"))
+    return bar_asked(asked)
 
 
 def _missing(command: str, said: dict[str, Any]) -> None:
@@ -148,12 +149,12 @@ def log_said(state: State, asked: Question, log: tuple[Upload, ...]) -> tuple[di
     if asked.get("with_map") and "target" not in said:
         opened = state.find(asked)
         # The map that is open is read as it was opened, but for what is said here.
-        read = {name: value for name, value in asdict(opened.options).items() if value not in (None, False)}
-        said = {name if name == "zone_id" else TARGET + name: value for name, value in read.items()} | said
+        read = _how_read(opened).items()
+        said = {name if name == "zone_id" else TARGET + name: value for name, value in read} | said
         said["target"] = main_file(opened.files)
         every += opened.files
     if asked.get("bar"):
-        bar = given_bar(part_of(asked, "bar"))
+        bar = bar_asked(asked)
         said["bar"] = bar.name
         every += (bar,)
     check_names(every)
