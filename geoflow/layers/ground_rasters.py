@@ -17,10 +17,10 @@ from geoflow.ground.scanlines import expand
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["NO_PASS_WANTED", "GroundGrid", "lay_grid", "mark_grid", "usual_cell", "write_raster"]
+__all__ = ["NO_PASS_WANTED", "USUAL_CELLS", "GroundGrid", "lay_grid", "mark_grid", "usual_cell", "write_raster"]
 
 # Cells of a raster by default, and the most that are made (about 100 bytes each).
-_USUAL_CELLS: Final = 2_000_000
+USUAL_CELLS: Final = 2_000_000
 _MOST_CELLS: Final = 10_000_000
 # Strips laid at once.
 _BLOCK: Final = 100_000
@@ -63,9 +63,9 @@ class GroundGrid:
             return np.where(self.target > 0.0, self.applied / self.target, np.nan)
 
 
-def usual_cell(area: float, width: float) -> float:
+def usual_cell(area: float, width: float, most: int = USUAL_CELLS) -> float:
     """Side of a cell [m]: a quarter of a section's width [m], half a metre at the most, so that a guess row left out
-    shows; but no more than 2 million cells over an area [m2].
+    shows; but no more than so many cells over an area [m2].
 
     Parameters
     ----------
@@ -73,8 +73,10 @@ def usual_cell(area: float, width: float) -> float:
         Of everything [m2].
     width : float
         Of a section [m].
+    most : int
+        Cells.
     """
-    return max(min(width / _PER_SECTION, _WIDEST), float(np.sqrt(area / _USUAL_CELLS)), 0.1)
+    return max(min(width / _PER_SECTION, _WIDEST), float(np.sqrt(area / most)), 0.1)
 
 
 def _lay_strips(
@@ -127,6 +129,7 @@ def lay_grid(
     zone_rate: FloatArray,
     boundary: Any,
     cell: float | None = None,
+    most: int = USUAL_CELLS,
 ) -> GroundGrid:
     """Lay strips and zones on square cells.
 
@@ -143,7 +146,9 @@ def lay_grid(
     boundary : Polygon, MultiPolygon or None
         Of the field.
     cell : float, optional
-        Side [m]; by `usual_cell` if not given.
+        Side [m]; by `usual_cell` if not given, with no more than `most` cells or so.
+    most : int
+        Cells.
 
     Raises
     ------
@@ -160,7 +165,7 @@ def lay_grid(
     if cell is None:
         width = float(np.median(np.hypot(*(quads[:, 3] - quads[:, 2]).T))) if len(quads) else 0.0
         reach = np.nanmax(bounds[:, 2:], axis=0) - np.nanmin(bounds[:, :2], axis=0)
-        cell = usual_cell(float(reach.prod()), width)
+        cell = usual_cell(float(reach.prod()), width, most)
     west, south = np.floor(np.nanmin(bounds[:, :2], axis=0) / cell) * cell
     east, north = np.ceil(np.nanmax(bounds[:, 2:], axis=0) / cell) * cell
     columns, rows = max(1, round((east - west) / cell)), max(1, round((north - south) / cell))

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import base64
-import math
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
 
 from geoflow.base.units import System, from_si, show, unit_label
-from geoflow.layers.ground_rasters import lay_grid, usual_cell
 from geoflow.report.ground_layers import GroundLayer, cell_words, ground_layers
 from geoflow.report.map_classes import shown_in
 from geoflow.web.layer_views import symbol_view
+from geoflow.workflow.laid_ground import laid_ground
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome
@@ -35,25 +34,16 @@ def ground_view(outcome: ReconcileOutcome, system: System) -> dict[str, Any] | N
     system : str
         ``"us"`` or ``"metric"``.
     """
-    found = outcome.found
-    if not found.ground.any():
+    if not outcome.found.ground.any():
         return None
-    quads, record = found.strips.quads, found.strips.record
-    outlines = outcome.zones if len(outcome.zones) or outcome.boundary is None else np.array([outcome.boundary])
-    round_it = shapely.total_bounds(outlines) if len(outlines) else np.full(4, np.nan)
-    boxes = np.array([[*quads.min(axis=(0, 1)), *quads.max(axis=(0, 1))], round_it])
-    ground = float((np.nanmax(boxes[:, 2:], axis=0) - np.nanmin(boxes[:, :2], axis=0)).prod())
-    width = float(np.median(np.hypot(*(quads[:, 3] - quads[:, 2]).T)))
-    cell = max(usual_cell(ground, width), math.sqrt(ground / _MOST_CELLS))
-    zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
-    laid = (quads, found.rate[record], found.log.target[record])
-    grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell)
+    laid = laid_ground(outcome, None, most=_MOST_CELLS)
+    grid, cell = laid.grid, laid.grid.cell
     rows, columns = grid.passes.shape
     return {
         "rows": rows,
         "columns": columns,
         "bounds": [grid.west, grid.north - rows * cell, grid.west + columns * cell, grid.north],
-        "outlines": _lines(outlines, cell),
+        "outlines": _lines(laid.outlines, cell),
         "words": cell_words(grid, system),
         "areaUnit": unit_label("area", system),
         "layers": [_layer(layer, system) for layer in ground_layers(outcome, grid, system)],

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoflow.diagnosis import effective_area
-from geoflow.layers.ground_rasters import lay_grid, mark_grid
+from geoflow.layers.ground_rasters import USUAL_CELLS, lay_grid, mark_grid
 from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.findings import LIQUID_LOST
 from geoflow.report.reconciled import Ground
@@ -32,7 +32,9 @@ def orifice_series(outcome: ReconcileOutcome) -> AreaSeries | None:
     return effective_area(log, outcome.bar) if outcome.bar is not None and logged else None
 
 
-def laid_ground(outcome: ReconcileOutcome, series: AreaSeries | None, cell: float | None = None) -> Ground:
+def laid_ground(
+    outcome: ReconcileOutcome, series: AreaSeries | None, cell: float | None = None, most: int = USUAL_CELLS
+) -> Ground:
     """Lay a log that covers ground on cells, and mark those where the liquid margin was lost.
 
     Parameters
@@ -42,13 +44,15 @@ def laid_ground(outcome: ReconcileOutcome, series: AreaSeries | None, cell: floa
     series : AreaSeries or None
         From `orifice_series`.
     cell : float, optional
-        Side of a cell [m]; fine enough for the field if not given.
+        Side of a cell [m]; fine enough for the field if not given, but no more than `most` cells or so.
+    most : int
+        Cells.
     """
     found = outcome.found
     zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
     quads, record = found.strips.quads, found.strips.record
     laid = (quads, found.rate[record], found.log.target[record])
-    grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell)
+    grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell, most)
     marked = np.zeros(found.log.row.size, dtype=np.bool_)
     for one in outcome.judged:
         marked[one.rows] |= one.kind == LIQUID_LOST
