@@ -20,6 +20,7 @@ from geoflow.decide.vet import Vetting, vet
 from geoflow.field_card.html import as_card_html
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.cures import cure_texts
+from geoflow.report.flat_outlines import flat_outlines
 from geoflow.report.gauges import manifold_texts
 from geoflow.report.layout import within
 from geoflow.report.symbology import VERDICT_SYMBOLS
@@ -46,30 +47,24 @@ def _outlines(prescription: Prescription, system: System) -> dict[str, Any]:
         zones = shapely.simplify(prescription.zones, moved)
         if int(shapely.get_num_coordinates(zones).sum()) <= _MOST_CORNERS:
             break
-    parts, zone_of = shapely.get_parts(zones, return_index=True)
-    rings, part_of = shapely.get_rings(parts, return_index=True)
-    corners, ring_of = shapely.get_coordinates(rings, return_index=True)
+    flat = flat_outlines(zones)
+    corners = flat.corners
     degrees = pyproj.Transformer.from_crs(prescription.local_crs, "EPSG:4326", always_xy=True)
-    places = shapely.get_coordinates(shapely.point_on_surface(zones))
     west, south = (float(end) for end in np.round(np.min(np.column_stack(degrees.transform(*corners.T)), axis=0), 6))
 
     def steps(points: FloatArray) -> list[int]:
         whole = np.rint((np.column_stack(degrees.transform(*points.T)) - [west, south]) / _STEP).astype(np.int64)
         return np.diff(whole, axis=0, prepend=[[0, 0]]).ravel().tolist()
 
-    with np.errstate(divide="ignore", invalid="ignore"):
-        room = np.nan_to_num(2.0 * shapely.area(zones) / shapely.length(zones))
     kept = len(corners)
     far = f"{moved / FOOT:.0f} ft" if system == "us" else f"{moved:g} m"
     thinned = f"Outlines are drawn with {kept:,} of {had:,} corners, moved by no more than {far}." if moved else ""
     return {
         "origin": [west, south],
         "corners": steps(corners),
-        "labels": steps(places),
-        "perRing": np.bincount(ring_of, minlength=len(rings)).tolist(),
-        "perPart": np.bincount(part_of, minlength=len(parts)).tolist(),
-        "perZone": np.bincount(zone_of, minlength=len(zones)).tolist(),
-        "room": np.round(room, 0).astype(int).tolist(),
+        "labels": steps(flat.middles),
+        **flat.counts,
+        "room": np.round(flat.room, 0).astype(int).tolist(),
         "thinned": thinned,
     }
 

@@ -17,6 +17,7 @@ from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import POLICIES
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.cures import cure_texts
+from geoflow.report.flat_outlines import flat_outlines
 from geoflow.report.gauges import manifold_texts
 from geoflow.report.layout import within
 from geoflow.report.map_layers import LAYERS
@@ -81,19 +82,12 @@ def _geometry(prescription: Prescription) -> dict[str, Any]:
     low_x, low_y, high_x, high_y = shapely.total_bounds(zones)
     if thinned:
         zones = shapely.simplify(zones, max(high_x - low_x, high_y - low_y) / 8000.0)
-    parts, zone_of = shapely.get_parts(zones, return_index=True)
-    rings, part_of = shapely.get_rings(parts, return_index=True)
-    corners, ring_of = shapely.get_coordinates(rings, return_index=True)
-    places = shapely.get_coordinates(shapely.point_on_surface(zones))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        room = np.nan_to_num(2.0 * shapely.area(zones) / shapely.length(zones))
+    flat = flat_outlines(zones)
     return {
-        "corners": np.rint(corners * 10.0).astype(np.int64).ravel().tolist(),
-        "perRing": np.bincount(ring_of, minlength=len(rings)).tolist(),
-        "perPart": np.bincount(part_of, minlength=len(parts)).tolist(),
-        "perZone": np.bincount(zone_of, minlength=len(zones)).tolist(),
-        "labels": np.rint(places * 10.0).astype(np.int64).ravel().tolist(),
-        "room": np.round(room, 1).tolist(),
+        "corners": np.rint(flat.corners * 10.0).astype(np.int64).ravel().tolist(),
+        **flat.counts,
+        "labels": np.rint(flat.middles * 10.0).astype(np.int64).ravel().tolist(),
+        "room": np.round(flat.room, 1).tolist(),
         "bounds": [low_x, low_y, high_x, high_y],
         "thinned": thinned,
     }
