@@ -53,7 +53,7 @@ def split_text(document: Mapping[str, Any], system: System) -> str:
     answer = f"{count(whole, 'record')} of {logs}: {inside:,} in {count(document['fields'], 'row')} of the catalog"
     answer += f", {outside:,} in no field." if outside else "; none is in no field."
     sections = (
-        _strays(document["in_no_field"], outside, system),
+        _in_no_field(document["in_no_field"], outside, system),
         _shared(document["logs"]),
         _unworked(document["fields_without_records"]),
         _accepted(document["columns_accepted"]),
@@ -64,9 +64,9 @@ def split_text(document: Mapping[str, Any], system: System) -> str:
     return as_text(report) + "\n" + made_text(document)
 
 
-def _strays(strays: list[Mapping[str, Any]], records: int, system: System) -> Section:
+def _in_no_field(in_no_field: list[Mapping[str, Any]], records: int, system: System) -> Section:
     """Where the records in no field are."""
-    if not strays:
+    if not in_no_field:
         return Section("in-no-field", "In no field", ())
     rows = tuple(
         (
@@ -76,10 +76,10 @@ def _strays(strays: list[Mapping[str, Any]], records: int, system: System) -> Se
             "no position" if one["lat"] is None else f"{one['lat']:.4f}, {one['lon']:.4f}",
             _near(one, system),
         )
-        for one in strays[:_MOST]
+        for one in in_no_field[:_MOST]
     )
-    rated = sum(one["records_with_rate"] for one in strays)
-    more = f"; the first {_MOST} of {len(strays):,} places" if len(strays) > _MOST else ""
+    rated = sum(one["records_with_rate"] for one in in_no_field)
+    more = f"; the first {_MOST} of {len(in_no_field):,} places" if len(in_no_field) > _MOST else ""
     caption = f"By day and place, most records first{more}"
     heads = ("day", "records", "with a rate", "latitude, longitude", "nearest field")
     said = (

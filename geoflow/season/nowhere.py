@@ -12,14 +12,14 @@ from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.season.outlines import Outline
 from geoflow.season.scanning import Scan, day_text
 
-__all__ = ["Stray", "strays_of"]
+__all__ = ["InNoField", "in_no_field_of"]
 
 _APART: Final = 300.0  # records of a day further from each other than this are at two places [m]
 _DEGREE: Final = 111_195.0  # of a great circle of the mean earth [m]
 
 
 @dataclass(frozen=True, slots=True)
-class Stray:
+class InNoField:
     """Records of one day at one place outside all fields.
 
     Attributes
@@ -48,7 +48,7 @@ class Stray:
     distance: float | None
 
 
-def strays_of(log: str, scan: Scan, outlines: Sequence[Outline]) -> list[Stray]:
+def in_no_field_of(log: str, scan: Scan, outlines: Sequence[Outline]) -> list[InNoField]:
     """Bring the records of a log that are in no field together by day and place, most records first.
 
     Parameters
@@ -66,15 +66,15 @@ def strays_of(log: str, scan: Scan, outlines: Sequence[Outline]) -> list[Stray]:
         place[scan.order] = np.arange(scan.order.size, dtype=np.int32)
         rows = rows[np.argsort(place[rows], kind="stable")]
     placed = np.isfinite(scan.lon[rows]) & np.isfinite(scan.lat[rows])
-    found: list[Stray] = []
+    found: list[InNoField] = []
     for day in np.unique(scan.day[rows]).tolist():
         own, said = scan.day[rows] == day, day_text(day)
         lost = rows[own & ~placed]
         if lost.size:
-            found.append(Stray(log, said, lost.size, int(scan.spread[lost].sum()), None, None, None, None))
+            found.append(InNoField(log, said, lost.size, int(scan.spread[lost].sum()), None, None, None, None))
         there = rows[own & placed]
         found += [
-            _stray(log, said, scan, some, outlines) for some in _by_place(scan.lon[there], scan.lat[there], there)
+            _at_a_place(log, said, scan, some, outlines) for some in _by_place(scan.lon[there], scan.lat[there], there)
         ]
     return sorted(found, key=lambda one: (-one.records, one.day or "", one.lon or 0.0))
 
@@ -101,7 +101,7 @@ def _by_place(lon: FloatArray, lat: FloatArray, rows: IntArray) -> list[IntArray
     return [rows[own == at] for at in np.unique(own).tolist()]
 
 
-def _stray(log: str, day: str | None, scan: Scan, rows: IntArray, outlines: Sequence[Outline]) -> Stray:
+def _at_a_place(log: str, day: str | None, scan: Scan, rows: IntArray, outlines: Sequence[Outline]) -> InNoField:
     import shapely
 
     lon, lat = float(np.median(scan.lon[rows])), float(np.median(scan.lat[rows]))
@@ -120,4 +120,4 @@ def _stray(log: str, day: str | None, scan: Scan, rows: IntArray, outlines: Sequ
     apart = [float(shapely.distance(shapely.transform(outlines[int(at)].inside, metres), middle)) for at in near]
     best = int(np.argmin(apart))
     spread = int(scan.spread[rows].sum())
-    return Stray(log, day, rows.size, spread, lon, lat, outlines[int(near[best])].name, apart[best])
+    return InNoField(log, day, rows.size, spread, lon, lat, outlines[int(near[best])].name, apart[best])

@@ -34,7 +34,7 @@ from geoflow.options.typed import LogOptions
 from geoflow.report.reconciling import columns_words
 from geoflow.season.catalog import Value, make_entries, row_values
 from geoflow.season.making import Made, catalog_path, check_fixed, fixed_cell, from_catalog, write_rows
-from geoflow.season.nowhere import Stray, strays_of
+from geoflow.season.nowhere import InNoField, in_no_field_of
 from geoflow.season.outlines import Outline, as_fields
 from geoflow.season.scanning import NO_DAY, Scan, day_text, scan
 from geoflow.season.split_inputs import NOWHERE_FILE, Fetched, SplitAsked, found_places, outlines_of
@@ -89,7 +89,7 @@ class SplitMade:
         Log to its records.
     fields : tuple of FieldLog
         The rows of the catalog.
-    strays : tuple of Stray
+    in_no_field : tuple of InNoField
         Records in no field, by day and place, most records first.
     unworked : tuple of str
         Outlines and maps without a record.
@@ -100,14 +100,14 @@ class SplitMade:
     made: Made
     records: dict[str, int]
     fields: tuple[FieldLog, ...]
-    strays: tuple[Stray, ...]
+    in_no_field: tuple[InNoField, ...]
     unworked: tuple[str, ...]
     accepted: dict[str, str]
 
     @property
     def has_findings(self) -> bool:
         """Whether a rate was logged in no field, or a file of the catalog is missing."""
-        return bool(self.made.missing) or any(one.spread for one in self.strays)
+        return bool(self.made.missing) or any(one.spread for one in self.in_no_field)
 
     def document(self, catalog: str) -> dict[str, Any]:
         """Give it as the JSON has it.
@@ -117,7 +117,7 @@ class SplitMade:
         catalog : str
             As said.
         """
-        strays = [
+        in_no_field = [
             {
                 "log": one.log,
                 "day": one.day,
@@ -128,7 +128,7 @@ class SplitMade:
                 "nearest_field": one.nearest,
                 "distance_mi": None if one.distance is None else round(one.distance / MILE, 4),
             }
-            for one in self.strays
+            for one in self.in_no_field
         ]
         return {
             "catalog": catalog,
@@ -137,9 +137,9 @@ class SplitMade:
             "missing": list(self.made.missing),
             "records": self.records,
             "records_in_fields": sum(one.records for one in self.fields),
-            "records_in_no_field": sum(one.records for one in self.strays),
+            "records_in_no_field": sum(one.records for one in self.in_no_field),
             "logs": [asdict(one) for one in self.fields],
-            "in_no_field": strays,
+            "in_no_field": in_no_field,
             "fields_without_records": list(self.unworked),
             "columns_accepted": self.accepted,
         }
@@ -227,7 +227,7 @@ class _Splitting:
         labels: set[str] = set()
         accepted: dict[str, str] = {}
         found: list[tuple[FieldLog, str]] = []
-        strays: list[Stray] = []
+        in_no_field: list[InNoField] = []
         several = len(logs) > 1
         for place, file in logs.items():
             layers = layers_of(file, self._text("layer"))
@@ -237,16 +237,16 @@ class _Splitting:
                     records[label] = part.scan.field.size
                     tell(f"splitting {label}")
                     found += self._deal(part, several=several or len(layers) > 1)
-                    strays += strays_of(label, part.scan, self.outlines)
+                    in_no_field += in_no_field_of(label, part.scan, self.outlines)
                     accepted |= {label: columns_words(part.mapping, part.accepted)} if part.accepted else {}
-        strays.sort(key=lambda one: -one.records)
+        in_no_field.sort(key=lambda one: -one.records)
         worked = {one.outline for one, _ in found}
-        rows = self._rows(found)
-        self._write_strays(strays)
-        made = self._write_catalog(rows)
+        rows, missing = self._rows(found)
+        self._write_in_no_field(in_no_field)
+        made = self._write_catalog(rows, missing)
         unworked = tuple(one.name for one in self.outlines if one.name not in worked)
         fields = tuple(one for one, _ in self._renamed(found))
-        return SplitMade(made, records, fields, tuple(strays), unworked, accepted)
+        return SplitMade(made, records, fields, tuple(in_no_field), unworked, accepted)
 
     def _text(self, name: str) -> str | None:
         value = self.said.get(name)
@@ -299,7 +299,8 @@ class _Splitting:
         often = Counter(one.outline for one, _ in found)
         return [(replace(one, field=one.outline) if often[one.outline] == 1 else one, kind) for one, kind in found]
 
-    def _rows(self, found: Sequence[tuple[FieldLog, str]]) -> list[dict[str, str]]:
+    def _rows(self, found: Sequence[tuple[FieldLog, str]]) -> tuple[list[dict[str, str]], list[str]]:
+        """Rows of the catalog, and files that they name but are not there."""
         home, missing = str(self.catalog.parent), list[str]()
         skip = {"job", "layer", "columns_file"}  # the logs written have no layers, and columns of their own
         rows = []
@@ -311,10 +312,9 @@ class _Splitting:
                 if name not in skip
             }
             rows.append({"field": one.field, "job": "reconcile", "log": one.file, "columns_file": kind, **own, **more})
-        self._missing = tuple(missing)
-        return sorted(rows, key=lambda row: row["field"])
+        return sorted(rows, key=lambda row: row["field"]), missing
 
-    def _write_catalog(self, rows: list[dict[str, str]]) -> Made:
+    def _write_catalog(self, rows: list[dict[str, str]], missing: list[str]) -> Made:
         if not rows:
             raise UsageError(
                 "no record lies in a field",
@@ -324,15 +324,15 @@ class _Splitting:
         make_entries(rows, str(self.catalog), {}, str(Path.cwd()))
         head = list(dict.fromkeys(name for row in rows for name in row))
         write_rows(self.folder.stage(self.catalog.name), head, rows)
-        return Made(len(rows), tuple(head), self._missing)
+        return Made(len(rows), tuple(head), tuple(missing))
 
-    def _write_strays(self, strays: Sequence[Stray]) -> None:
-        if not strays:
+    def _write_in_no_field(self, in_no_field: Sequence[InNoField]) -> None:
+        if not in_no_field:
             return
         with self.folder.stage(f"{NOWHERE_FILE} places.csv").open("w", encoding="utf-8", newline="") as file:
-            writer = csv.DictWriter(file, list(asdict(strays[0])), lineterminator="\n")
+            writer = csv.DictWriter(file, list(asdict(in_no_field[0])), lineterminator="\n")
             writer.writeheader()
-            for one in strays:
+            for one in in_no_field:
                 told = asdict(one)
                 writer.writerow({name: round(at, 7) if isinstance(at, float) else at for name, at in told.items()})
 
