@@ -148,6 +148,12 @@ def complaints() -> list[str]:
     return []
 
 
+@pytest.fixture(scope="module")
+def complained() -> list[str]:
+    """Complaints of a tab that the tests of a module share."""
+    return []
+
+
 @pytest.fixture
 def context(chromium: Any, address: str, complaints: list[str]) -> Iterator[Any]:
     """A context in which any request off this machine fails the test."""

@@ -13,7 +13,7 @@ import errors_table
 import laws  # noqa: F401 - chooses how many examples of a law are tried
 import pytest
 import solved  # before anything takes the solver by its name
-from browsing import address, chromium, complaints, context, page, shots, temporary  # noqa: F401
+from browsing import address, chromium, complained, complaints, context, page, shots, temporary  # noqa: F401
 from errors_table import Made
 
 from geoflow.bar import bar_file as bars

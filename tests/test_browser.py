@@ -53,11 +53,6 @@ def command_line(*arguments: object) -> str:
 
 
 @pytest.fixture(scope="module")
-def complained() -> list[str]:
-    return []
-
-
-@pytest.fixture(scope="module")
 def tab(chromium: Any, address: str, complained: list[str]) -> Iterator[Any]:
     """One tab with the sample open, which the tests below go on with."""
     with watched(chromium, address, complained) as context:

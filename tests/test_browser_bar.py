@@ -32,11 +32,6 @@ def desk(chromium: Any, temporary: Path) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def complained() -> list[str]:
-    return []
-
-
-@pytest.fixture(scope="module")
 def page(chromium: Any, desk: str, complained: list[str]) -> Iterator[Any]:
     with watched(chromium, desk, complained) as context:
         made = opened(context, desk, complained)

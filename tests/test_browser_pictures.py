@@ -17,11 +17,6 @@ FAINT = 0.5
 
 
 @pytest.fixture(scope="module")
-def complained() -> list[str]:
-    return []
-
-
-@pytest.fixture(scope="module")
 def tab(chromium: Any, address: str, complained: list[str]) -> Iterator[Any]:
     """One tab with a map of five rates, which the tests below go on with."""
     with watched(chromium, address, complained, viewport={"width": 1440, "height": 900}) as context:

@@ -83,11 +83,6 @@ def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def complained() -> list[str]:
-    return []
-
-
-@pytest.fixture(scope="module")
 def tab(chromium: Any, address: str, complained: list[str]) -> Iterator[Any]:
     """One tab, which the tests below go on with."""
     with watched(chromium, address, complained) as context:
