@@ -402,6 +402,24 @@ _FAINT = """(least) => {
   }
   return found;
 }"""
+# The map has seen the size of its box, and moves no more.
+_AT_REST = """async (height) => {
+  const map = document.getElementById("map");
+  map.style.height = height;
+  for (let frames = 0; frames < 5; frames += 1) {
+    await new Promise(requestAnimationFrame);
+    if (map.querySelector(".leaflet-zoom-anim")) frames = 0;
+  }
+  return document.querySelector(".leaflet-control-scale-line").textContent;
+}"""
+
+
+def test_a_map_with_next_to_no_room_for_a_while_shows_the_whole_field_again(tab: Any) -> None:
+    """As where a long progress stands above it on a phone."""
+    before, small, after = (tab.evaluate(_AT_REST, height) for height in ("", "25px", ""))
+    assert before == after != small
+
+
 # Everything that can be used has a name, and every reference between elements meets one.
 _NAMELESS = """() => [
   ...[...document.querySelectorAll("button, select, input:not([type=hidden]), textarea, [role=tab], [role=tabpanel]")]

@@ -78,9 +78,12 @@ export class FieldMap {
   }
 
   fit(how = { animate: false }) {
+    const room = Math.min(12, this.box.clientHeight / 8, this.box.clientWidth / 8);
     this.map.setMinZoom(-12);
-    this.map.fitBounds(this.bounds, { padding: [12, 12], ...how });
-    this.map.setMinZoom(this.map.getBoundsZoom(this.bounds, false) - 2);
+    const zoom = this.map.getBoundsZoom(this.bounds, false, L.point(2 * room, 2 * room));
+    this.map.fitBounds(this.bounds, { padding: [room, room], ...how });
+    // Not above the zoom that was just set: the map would leave it, and no longer be where it was put.
+    this.map.setMinZoom(zoom - 2);
     this.placed = { centre: this.map.getCenter(), zoom: this.map.getZoom() };
   }
 
