@@ -20,6 +20,7 @@ from geoflow.bar.open_values import bar_with, open_values
 from geoflow.base.errors import BarError
 from geoflow.base.schema import HIGH_LIMITS
 from geoflow.base.units import parse
+from geoflow.decide.finding_out import FindingOut
 from geoflow.decide.other_ways import Zones
 from geoflow.decide.settling import Settling, settling
 from geoflow.decide.vet import Plan, Solution, Vetting, solve, vet
@@ -28,6 +29,7 @@ from geoflow.hydraulics.circuit import Circuit
 from geoflow.hydraulics.window import flow_window, limit_flows
 from geoflow.physics.parallel import parallel_flows
 from geoflow.report.doubt import doubt_document, doubt_text
+from geoflow.report.finding_out import finding_out_document
 
 ACRE, RATE = 4046.8564224, 0.45359237 / 4046.8564224
 # Rates of invented zones, an acre each.
@@ -134,6 +136,15 @@ def test_what_each_unknown_settles_is_what_a_file_with_its_middle_settles() -> N
     assert (first["table"], first["key"], first["carried"]) == ("pump", "max_rise", "60 to 120 psi")
     assert first["settles_ac"] == pytest.approx(areas[0] / ACRE) and last["settles_ac"] == 0.0
     assert document["more_logs_settle_ac"] is None
+
+
+def test_bores_are_carried_in_inches_and_hoses_in_feet() -> None:
+    bar = ranged(row_hose={"length": "8..12 ft", "bore": "0.25..0.5 in"})
+    values = open_values(bar, tuple(range(len(bar.sections))))
+    document = finding_out_document(FindingOut(values, (), 0.0))
+    assert document is not None
+    carried = {one["key"]: one["carried"] for one in document["each"] if one["table"] == "row_hose"}
+    assert carried == {"length": "8 to 12 ft", "bore": "0.25 to 0.5 in"}
 
 
 def test_nothing_is_said_of_unknowns_where_none_is_open_or_none_helps() -> None:

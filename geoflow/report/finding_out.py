@@ -34,7 +34,10 @@ def _carried(value: OpenValue, system: System) -> str:
         return ""
     if value.table == "drive":
         return f"{100.0 * value.low:.3g} to {100.0 * value.high:.3g} % of full drive"
-    kind = KEY_KINDS[keys_of(value.table)[value.name].kind].unit_kind
+    key = keys_of(value.table)[value.name]
+    kind = KEY_KINDS[key.kind].unit_kind
+    if kind == "length" and str(key.example).endswith(" in"):
+        kind = "small length"  # bores are read in inches or millimetres, hoses in feet or metres
     if kind is None:
         return f"{value.low:.3g} to {value.high:.3g}"
     return said_range(value.low, value.high, kind, system, 0)
