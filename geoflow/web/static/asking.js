@@ -2,7 +2,7 @@
 
 import { make, options, put, tell } from "./parts.js";
 
-export const UNKNOWN = "don't know";
+const UNKNOWN = "don't know";
 
 // Text without a unit of its own: digits and what stands between them, "to" and "and".
 const bare = (text) => !/[a-z"'\u2032\u2033%]/i.test(text.replace(/\b(to|and)\b/gi, " "));

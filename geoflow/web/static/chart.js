@@ -50,7 +50,7 @@ function line(xs, ys, x, y) {
 }
 
 // A pattern of a class, in the letters of report/symbology.py.
-export function hatching(id, { fill, hatch, hatchColour }) {
+function hatching(id, { fill, hatch, hatchColour }) {
   const side = 8;
   const ways = { "/": `M-1,${side + 1}L${side + 1},-1`, "\\": `M-1,-1L${side + 1},${side + 1}` };
   const path = hatch[0] === "x" ? ways["/"] + ways["\\"] : (ways[hatch[0]] ?? "");
