@@ -27,7 +27,7 @@ FITTINGS: Final[dict[str, tuple[float, float, str]]] = {
     "check valve": (0.9, 2.5, "swing: 50 to 100 times Crane's factor (memory), LMNO 2"),
     "strainer": (2.0, 5.0, "clean; from memory"),
     "excess-flow valve": (3.0, 10.0, "from memory"),
-    "quick coupling": (0.5, 8.0, "full bore to poppet, from memory"),
+    "quick coupling": (0.5, 16.0, "full bore, from memory, to the most that ISO 14541 lets a coupling lose, 20 mm"),
     "inlet": (0.5, 0.8, "sharp edge of a tank's outlet; LMNO and Crane 0.5, from memory"),
     "outlet": (1.0, 1.0, "into a wide manifold: the speed is lost"),
 }

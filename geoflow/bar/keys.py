@@ -79,7 +79,7 @@ COUPLING_K: Final[dict[str, float]] = {
 """Loss coefficients of couplings by kind, on the bore of the hose, so give `k` or `cv` where known.
 
 The globe valve, fully open, has that of handbook tables of minor losses (tests/published/lines.csv); no table was found
-that tells quick couplings by kind, so those are from memory.
+that tells quick couplings by kind, so those are from memory, and below the most that ISO 14541 lets couplings lose.
 """
 _COUPLINGS: Final = ", ".join(f"{kind} {k:g}" for kind, k in COUPLING_K.items())
 
