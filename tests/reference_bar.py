@@ -33,6 +33,7 @@ _GRAVITY = 9.80665
 _HOSE_STEPS = 600
 _AGREED = 1e-6
 _HOTTEST = 390.0
+_SLACK = 1e-3
 _SUCTIONS: dict[tuple[Any, ...], tuple[np.ndarray, np.ndarray]] = {}
 
 
@@ -183,7 +184,9 @@ class Tube:
         else:
             wide = max(likely, self._through(self.coefficients[1], pressure, below, temperature))
         proportion = self.land / self.diameter
-        like = 5.0 <= proportion <= 19.0 and 9.5e-3 <= self.land <= 25.4e-3 and 1.09e-3 <= self.diameter <= 1.94e-3
+        # Up to a thousandth beyond a border counts as within, as lengths come from thousandths of an inch.
+        tested = (proportion, 5.0, 19.0), (self.land, 9.5e-3, 25.4e-3), (self.diameter, 1.09e-3, 1.94e-3)
+        like = all(low * (1.0 - _SLACK) <= value <= high * (1.0 + _SLACK) for value, low, high in tested)
         if not like:
             return wide
         held = (1.0 + 0.18 * side) * self._likely(min(max(pressure, edges[0]), edges[1]), below, temperature)
