@@ -273,7 +273,9 @@ class ReferenceBar:
         self._warm_vapour, self._warm_density, self._warm_enthalpy, self._warm_viscosity = AMMONIA.saturated(
             temperature
         )
-        self._hose_profile = self._make_hose_profile()
+        self._hose_profile = profile = self._make_hose_profile()
+        if profile is not None:
+            self._hose_work = cumulative_trapezoid(profile[:, 1], profile[:, 0], initial=0.0)
 
     # below the orifice ---------------------------------------------------------------------------------------------
 
@@ -330,14 +332,12 @@ class ReferenceBar:
         hole, profile = self.bar.row_hose.outlet, self._hose_profile
         if hole is None or profile is None:
             return self.bar.air_pressure
-        pressure, volume = profile[:, 0], profile[:, 1]
-        work = cumulative_trapezoid(volume, pressure, initial=0.0)
+        pressure, volume, work = profile[:, 0], profile[:, 1], self._hose_work
         area = self.bar.row_hose.outlet_coefficient * math.pi * hole**2 / 4.0
 
         def short(ahead: float) -> float:
             full = float(np.interp(ahead, pressure, work)) + max(ahead - pressure[-1], 0.0) / self._warm_density
-            speeds = np.sqrt(2.0 * np.maximum(full - work, 0.0))
-            return row_flow - area * float(np.max(speeds / volume))
+            return row_flow - area * math.sqrt(2.0 * max(float(((full - work) / volume**2).max()), 0.0))
 
         return float(brentq(short, pressure[0], 1e8, xtol=1.0))
 
@@ -595,6 +595,7 @@ class ReferenceBar:
 
         def missing(flow: float) -> float:
             nonlocal warm, node
+            before: tuple[float, float] | None = None
             for _ in range(200):
                 self._warm_up(warm)
                 low, high = max(node - 2e4, self.bar.air_pressure), node + 2e4
@@ -606,9 +607,14 @@ class ReferenceBar:
                 except ValueError:  # hotter than ammonia can be liquid
                     warm = self.temperature
                     return -1e6
-                if abs(found.orifice_temperature - warm) < 1e-5:
+                off = found.orifice_temperature - warm
+                if abs(off) < 1e-4:  # 2 Pa of margin
                     break
-                warm = min(found.orifice_temperature, 380.0)
+                # A secant where the last turn came nearer, as warmth may creep to its balance.
+                last, before = before, (warm, off)
+                turned = last is not None and abs(off) < 0.95 * abs(last[1])
+                step = off * (last[0] - warm) / (off - last[1]) if turned else off
+                warm = min(max(warm + step, self.temperature - 50.0), 380.0)
             return found.margin - self.bar.limits.liquid_margin
 
         flows = np.geomspace(top * 1e-2, top, 12)
