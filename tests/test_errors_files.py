@@ -7,7 +7,7 @@ import errno
 import os
 import sqlite3
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -394,50 +394,32 @@ def write_two(folder: Path) -> None:
 
 
 def test_a_folder_another_run_is_moving_files_in(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(output, "_TRIES", 1)
+    monkeypatch.setattr(output, "_TRIES", 2)
     hidden, alive = output._hide_in(folder)
     output._take_turn(hidden)
-    refused(lambda: write_two(folder), "another run is writing into this folder", str(folder), "wait until it is done")
+    refused(lambda: write_two(folder), "another run is writing into this folder", str(folder), str(hidden))
     output._clear(hidden, alive)
-    assert sorted(path.name for path in folder.iterdir()) == ["a.csv", "b.csv", "mine.txt"]
+    assert {path.name: path.read_text() for path in folder.iterdir()} == dict.fromkeys(
+        ("a.csv", "b.csv", "mine.txt"), "old"
+    )
 
 
-@contextlib.contextmanager
-def failing_disk(folder: Path) -> Iterator[None]:
-    """Nothing can be moved into the folder any more."""
-
+def test_moves_that_fail_are_ended_by_the_next_run(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(self: Path, target: Any) -> Path:
         raise OSError(errno.EIO, "Input/output error", str(target))
 
-    with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(Path, "replace", fail)
-        yield
-
-
-def test_moves_that_fail_are_ended_by_the_next_run(folder: Path) -> None:
-    def write() -> None:
-        with failing_disk(folder):
-            write_two(folder)
-
-    refused(write, "not all in their place (Input/output error); they are safe in ", str(folder), "run again")
-    assert list(folder.glob(".geoflow-*"))
-    write_two(folder)
+    with monkeypatch.context() as disk:
+        disk.setattr(Path, "replace", fail)
+        refused(lambda: write_two(folder), "place (Input/output error); they are safe in ", str(folder), "run again")
+    (folder / "c.csv").write_text("new")
+    with OutputFolder(folder, replace=False, protect=()):
+        pass
     assert {path.name: path.read_text() for path in folder.iterdir()} == {
         "a.csv": "new",
         "b.csv": "new",
+        "c.csv": "new",
         "mine.txt": "old",
     }
-
-
-def test_an_input_that_is_being_moved(folder: Path) -> None:
-    with failing_disk(folder), pytest.raises(GeoflowError):
-        write_two(folder)
-
-    def read() -> None:
-        with watching(folder / "a.csv"):
-            pass
-
-    refused(read, "cut short or is at it, and the file is not in its place", "a.csv", "wait until it is done")
 
 
 def test_zones_that_come_short_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -18,6 +18,7 @@ import secrets
 import shutil
 import signal
 import sqlite3
+import stat
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -296,11 +297,10 @@ class OutputFolder:
         try:
             if any(_same(target, kept) for kept in self._protect):
                 raise _refusal("this is an input of the run, and inputs are never written over", shown)
-            target.lstat()
-            if target.exists() and not target.is_file():
-                raise _refusal(
-                    f"the output is a {'folder' if target.is_dir() else 'device or pipe, not a file'}", shown
-                )
+            mode = (target.lstat() if target.is_symlink() and not target.exists() else target.stat()).st_mode
+            if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
+                kind = "a folder" if stat.S_ISDIR(mode) else "a device or pipe, not a file"
+                raise _refusal(f"the output is {kind}", shown)
             target.rename(target)  # Windows refuses it while another program holds the file
         except FileNotFoundError:
             return
