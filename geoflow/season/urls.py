@@ -222,8 +222,8 @@ def fetch(place: str, home: Path) -> Path:
             return copy
         system.get_file(path, str(copy))
         # The place may be one that cannot be listed, so small and capital letters are tried.
-        main, ending = os.path.splitext(path)
-        for other in [main + form for end in COMPANIONS.get(ending.casefold(), ()) for form in (end, end.upper())]:
+        main, endings = path.removesuffix(copy.suffix), COMPANIONS.get(copy.suffix.casefold(), ())
+        for other in [main + form for end in endings for form in (end, end.upper())]:
             if system.exists(other):
                 system.get_file(other, str(home / other.rsplit("/", 1)[-1]))
     return copy
