@@ -7,7 +7,7 @@ import errno
 import os
 import sqlite3
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from rx_files import RATE, square, strip_of, write_geojson, write_shapefile, zip
 
 from geoflow import cli
 from geoflow.base.errors import GeoflowError
-from geoflow.files import staging
+from geoflow.files import output
 from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder
 from geoflow.layers import write_vector as layers
@@ -379,17 +379,6 @@ def test_what_the_system_says_is_said_in_plain_words(tmp_path: Path, number: int
     assert not list(tmp_path.iterdir())
 
 
-def test_a_file_that_another_program_wrote_meanwhile_stands(tmp_path: Path) -> None:
-    def write() -> None:
-        with OutputFolder(tmp_path, replace=True, protect=()) as out:
-            out.stage("zones.csv").write_text("ours")
-            (tmp_path / "zones.csv").write_text("theirs")
-
-    (tmp_path / "zones.csv").write_text("old")
-    refused(write, "wrote this file meanwhile, and its file stands", "zones.csv", "which of the two is wanted")
-    assert (tmp_path / "zones.csv").read_text() == "theirs"
-
-
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A folder with two old outputs and a file of somebody else's."""
@@ -405,60 +394,32 @@ def write_two(folder: Path) -> None:
 
 
 def test_a_folder_another_run_is_moving_files_in(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(staging, "_PATIENCE", 0.0)
-    other = staging.Staging(folder)
-    other.begin_moves(folder)
-    refused(lambda: write_two(folder), "another run is writing into this folder", str(folder), "wait until it is done")
-    other.close()
-    assert sorted(path.name for path in folder.iterdir()) == ["a.csv", "b.csv", "mine.txt"]
+    monkeypatch.setattr(output, "_TRIES", 2)
+    hidden, alive = output._hide_in(folder)
+    output._take_turn(hidden)
+    refused(lambda: write_two(folder), "another run is writing into this folder", str(folder), str(hidden))
+    output._clear(hidden, alive)
+    assert {path.name: path.read_text() for path in folder.iterdir()} == dict.fromkeys(
+        ("a.csv", "b.csv", "mine.txt"), "old"
+    )
 
 
-@contextlib.contextmanager
-def failing_disk(folder: Path) -> Iterator[None]:
-    """Nothing can be moved into the folder any more."""
-    move = Path.rename
-
+def test_moves_that_fail_are_ended_by_the_next_run(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(self: Path, target: Any) -> Path:
-        if Path(target).parent == folder:
-            raise OSError(errno.EIO, "Input/output error", str(target))
-        return move(self, target)
+        raise OSError(errno.EIO, "Input/output error", str(target))
 
-    with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(Path, "rename", fail)
-        yield
-
-
-def test_moves_that_fail_both_ways_are_ended_by_the_next_run(folder: Path) -> None:
-    def write() -> None:
-        with failing_disk(folder):
-            write_two(folder)
-
-    refused(write, "nor the old ones back (Input/output error); both are safe in .geoflow-", str(folder), "run again")
-    assert list(folder.glob(".geoflow-*"))
-    write_two(folder)
+    with monkeypatch.context() as disk:
+        disk.setattr(Path, "replace", fail)
+        refused(lambda: write_two(folder), "place (Input/output error); they are safe in ", str(folder), "run again")
+    (folder / "c.csv").write_text("new")
+    with OutputFolder(folder, replace=False, protect=()):
+        pass
     assert {path.name: path.read_text() for path in folder.iterdir()} == {
         "a.csv": "new",
         "b.csv": "new",
+        "c.csv": "new",
         "mine.txt": "old",
     }
-
-
-def test_moves_of_an_earlier_run_that_cannot_be_ended(folder: Path) -> None:
-    with failing_disk(folder), pytest.raises(GeoflowError):
-        write_two(folder)
-    (folder / "a.csv").write_text("changed by hand")
-    refused(lambda: write_two(folder), "it moved a.csv, b.csv, and a.csv was written since", str(folder), "delete the")
-
-
-def test_an_input_that_is_being_moved(folder: Path) -> None:
-    with failing_disk(folder), pytest.raises(GeoflowError):
-        write_two(folder)
-
-    def read() -> None:
-        with watching(folder / "a.csv"):
-            pass
-
-    refused(read, "cut short or is at it, and the file is not in its place", "a.csv", "wait until it is done")
 
 
 def test_zones_that_come_short_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

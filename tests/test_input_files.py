@@ -11,7 +11,7 @@ from taskdata_files import field, taskdata, two_zones
 
 from geoflow import cli
 from geoflow.base.errors import InputError, OutputError, PrescriptionError
-from geoflow.files.inputs import InputSnapshot, beside, companions, files_of, is_companion, likely_companions
+from geoflow.files.inputs import InputSnapshot, beside, files_of, is_companion
 from geoflow.files.output import OutputFolder
 from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.prescription_patch.patch_dbf import parts_of
@@ -119,15 +119,29 @@ def test_what_appears_or_goes_is_a_change(tmp_path: Path) -> None:
 
 
 def test_neighbours_are_no_companions(tmp_path: Path) -> None:
-    names = ["f.shp", "F.SHP", "f.dbf", "F.DBF", "f.geojson", "f.rate.atx", "ff.dbf", "f.txt", "f.shp.xml", "f.Cpg"]
-    assert companions("f.shp", names) == ["f.dbf", "f.rate.atx", "f.shp.xml", "f.Cpg"]
-    assert companions("F.SHP", names) == ["F.DBF"]
-    assert companions("f.geojson", names) == [] and companions("g.shp", names) == []
-    assert companions("a.tif", ["a.TFW", "a.tif.aux.xml", "a.dbf"]) == ["a.TFW", "a.tif.aux.xml"]
-    assert likely_companions("a.SHP")[:4] == ["a.shx", "a.SHX", "a.dbf", "a.DBF"] and not likely_companions("a.csv")
+    for name in ("f.shp", "f.dbf", "f.geojson", "f.rate.atx", "fx.atx", "ff.dbf", "f.txt", "f.shp.xml", "f.Cpg"):
+        (tmp_path / name).write_text("")
+    for name in ("a.tif", "a.TFW", "a.tif.aux.xml", "a.dbf"):
+        (tmp_path / name).write_text("")
+
+    def names(main: str) -> list[str]:
+        return [path.name for path in beside(tmp_path / main)]
+
+    assert names("f.shp") == ["f.Cpg", "f.dbf", "f.rate.atx", "f.shp.xml"]
+    assert names("F.SHP") in ([], names("f.shp"))  # the second on a disk that knows no capitals
+    assert names("f.geojson") == [] and names("g.shp") == []
+    assert names("a.tif") == ["a.TFW", "a.tif.aux.xml"]
     assert is_companion("a.DBF") and is_companion("x.shp.xml") and not is_companion("a.shp")
     assert files_of(tmp_path / "gone.shp") == [] and beside(tmp_path / "no" / "a.shp") == []
     assert files_of(Path("\0")) == []
+
+
+def test_each_of_two_that_differ_in_capitals_has_its_own(tmp_path: Path) -> None:
+    for name in ("f.shp", "F.SHP", "f.dbf", "F.DBF"):
+        (tmp_path / name).write_text("")
+    if len(list(tmp_path.iterdir())) < 4:
+        pytest.skip("this disk knows no capitals")
+    assert [path.name for main in ("f.shp", "F.SHP") for path in beside(tmp_path / main)] == ["f.dbf", "F.DBF"]
 
 
 def test_two_files_for_one_part_are_refused(tmp_path: Path) -> None:

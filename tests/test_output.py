@@ -77,23 +77,52 @@ def test_a_new_folder_gets_the_rights_any_new_folder_gets(tmp_path):
     assert (tmp_path / "out").stat().st_mode == (tmp_path / "plain").stat().st_mode
 
 
-@pytest.mark.parametrize("at", range(1, 6))
-def test_a_failure_while_moving_puts_everything_back(tmp_path, monkeypatch, at):
+@pytest.mark.parametrize("at", range(1, 8))
+def test_a_failure_while_moving_is_said_as_it_is(tmp_path, monkeypatch, at):
+    """Until all is said to be ready nothing has changed; after that the next run ends it."""
     for name in "acz":  # z is somebody's own
         (tmp_path / f"{name}.txt").write_text(f"old {name}")
-    move, seen = Path.rename, []
+    seen = []
 
-    def failing(self, target):
-        seen.append(self.name)
-        if len(seen) == at:
-            raise OSError(errno.EACCES, "no")
-        return move(self, target)
+    def failing(change):
+        def fail(self, *given, **more):
+            if self not in given:  # as when it is asked whether a file may be moved at all
+                seen.append(self.name)
+            if len(seen) == at and self not in given:
+                raise OSError(errno.EACCES, "no")
+            return change(self, *given, **more)
 
-    monkeypatch.setattr(Path, "rename", failing)
-    with pytest.raises(OutputError, match="may not write"), open_folder(tmp_path, replace=True) as out:
+        return fail
+
+    with (
+        monkeypatch.context() as disk,
+        pytest.raises(OutputError) as caught,
+        open_folder(tmp_path, replace=True) as out,
+    ):
+        for name in ("rename", "replace", "unlink"):
+            disk.setattr(Path, name, failing(getattr(Path, name)))
         for name in ("a.txt", "b.txt", "c.txt"):
             out.stage(name).write_text("new")
-    assert tree(tmp_path) == {"a.txt": "old a", "c.txt": "old c", "z.txt": "old z"}
+    if at == 1:
+        assert "you may not write there; what was there before is unchanged" in caught.value.what
+        assert tree(tmp_path) == {"a.txt": "old a", "c.txt": "old c", "z.txt": "old z"}
+        return
+    assert "the new files are not all in their place (no); they are safe in" in caught.value.what
+    with open_folder(tmp_path):
+        pass
+    assert tree(tmp_path) == {"a.txt": "new", "b.txt": "new", "c.txt": "new", "z.txt": "old z"}
+
+
+def test_a_file_that_another_program_holds_is_asked_for_before_the_work(tmp_path, monkeypatch):
+    """Windows moves no file that is open elsewhere, not even onto itself."""
+
+    def held(self, target):
+        raise PermissionError(errno.EACCES, "The process cannot access the file", str(self))
+
+    (tmp_path / "a.txt").write_text("old")
+    monkeypatch.setattr(Path, "rename", held)
+    with pytest.raises(OutputError, match="you may not write there"), open_folder(tmp_path, replace=True) as out:
+        out.claim(["a.txt"])
 
 
 @pytest.mark.parametrize("exists", [True, False])

@@ -702,20 +702,22 @@ from geoflow.prescription_patch.patch import write_rewritten
 from geoflow.prescription_files.read_prescription import read_prescription
 
 rx = read_prescription(Path(sys.argv[1]), rate_column="RATE", rate_unit="lb N/ac")
-move, moves = Path.rename, 0
-def stopping(self, target):
-    global moves
-    if moves == stop:
-        os._exit(9)
-    moves += 1
-    return move(self, target)
+moves = 0
+def stopping(change):
+    def count(self, target):
+        global moves
+        if moves == stop and self != target:
+            os._exit(9)
+        moves += self != target
+        return change(self, target)
+    return count
+Path.rename, Path.replace = map(stopping, (Path.rename, Path.replace))
 for stop in range(6):
     folder = Path(sys.argv[2]) / str(stop)
     folder.mkdir()
     (folder / "mine.txt").write_text("mine")
     child = os.fork()
     if not child:
-        Path.rename = stopping
         every = np.ones(rx.rate.size, dtype=bool)
         write_rewritten(rx, np.full(rx.rate.size, 90.0), every, folder / "new.shp", replace=False, protect=())
         os._exit(0)
@@ -728,7 +730,7 @@ def test_a_new_shapefile_cut_short_between_its_files_cannot_be_taken_for_one(tmp
     source = plain_file(tmp_path, "shp")
     command = [sys.executable, "-c", STOPPER, str(source), str(tmp_path)]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
-    assert done.stdout.split() == ["9", "9", "9", "9", "9", "0"]  # the word that they come, and four files
+    assert done.stdout.split() == ["9", "9", "9", "9", "9", "0"]  # the word that they are ready, and four files
     for stop in range(5):
         home = tmp_path / str(stop)
         names = [path.name for path in home.glob("new.*")]

@@ -11,75 +11,38 @@ import hashlib
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from glob import escape
 from itertools import islice
-from pathlib import Path, PurePath
+from pathlib import Path
 from typing import Any, Final
 
 from geoflow.base.errors import GeoflowError, InputError
 from geoflow.base.subject import called
-from geoflow.files.staging import HIDDEN, out_of_place
 
-__all__ = [
-    "COMPANIONS",
-    "InputSnapshot",
-    "beside",
-    "companions",
-    "files_of",
-    "is_companion",
-    "likely_companions",
-    "watching",
-]
+__all__ = ["COMPANIONS", "HIDDEN", "READY", "InputSnapshot", "beside", "files_of", "is_companion", "watching"]
 
-# Endings after the main file's name without its own; the first ones are what a Shapefile is usually copied with.
-_SHAPEFILE: Final = (
-    *(".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".shp.xml"),
-    *(".cst", ".qpj", ".fbn", ".fbx", ".ain", ".aih", ".ixs", ".mxs", ".dbt", ".fpt", ".qml", ".qmd", ".sld"),
-    *(".idm", ".ind", ".mdx", ".cdx", ".ndx"),
-)
-_INDEX_OF_A_COLUMN: Final = ".atx"  # as in field.rate.atx
+_INDEX_OF_A_COLUMN: Final = ".*.atx"  # of a Shapefile, as in field.rate.atx
 COMPANIONS: Final[dict[str, tuple[str, ...]]] = {
-    ".shp": _SHAPEFILE,
+    ".shp": (  # the first ones are what it is usually copied with
+        *(".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".shp.xml"),
+        *(".cst", ".qpj", ".fbn", ".fbx", ".ain", ".aih", ".ixs", ".mxs", ".dbt", ".fpt", ".qml", ".qmd", ".sld"),
+        *(".idm", ".ind", ".mdx", ".cdx", ".ndx"),
+    ),
     ".tif": (".tfw", ".prj", ".tif.aux.xml", ".tif.ovr", ".tif.msk"),
     ".tiff": (".tfw", ".prj", ".tiff.aux.xml", ".tiff.ovr", ".tiff.msk"),
     ".gpkg": (".gpkg-wal", ".gpkg-journal"),
 }
-"""Endings of the files that may belong to a main file, by its own ending."""
+"""Endings, after its name without its own, of the files that may belong to a main file; by its ending."""
 
-_FOLDER_OF: Final = ".xml"  # task data: the file speaks of others beside it
+HIDDEN: Final = f".geoflow-{'[0-9a-f]' * 12}.part"
+"""Pattern of the names of hidden folders, where outputs wait."""
+READY: Final = "ready"
+"""Folder in a hidden one with files that have only to be moved."""
+
 # Files up to this size are hashed too: two writes within one tick of the clock may leave the same time and size.
 _HASHED: Final = 4 * 1024**2
 _MOST_IN_FOLDER: Final = 1000  # files of task data looked at
-
-
-def _split(name: str) -> tuple[str, str]:
-    ending = PurePath(name).suffix
-    return name.removesuffix(ending), ending.casefold()
-
-
-def companions(main: str, names: Iterable[str]) -> list[str]:
-    """Return the names that belong to a main file, in whatever capitals, in the order given.
-
-    Parameters
-    ----------
-    main : str
-        Name of a file, without its folder.
-    names : iterable of str
-        All names in that folder. Where a file of the same kind differs from `main` in capitals only, what bears its
-        very name is its own.
-    """
-    stem, ending = _split(main)
-    if ending not in COMPANIONS:
-        return []
-    known = COMPANIONS[ending]
-    every = list(names)
-    others = {own for own, kind in map(_split, every) if kind == ending and own != stem}
-    found = []
-    for name in every:
-        own, tail = name[: len(stem)], name[len(stem) :].casefold()
-        ours = own.casefold() == stem.casefold() and own not in others
-        if ours and (tail in known or (ending == ".shp" and tail[:1] == "." and tail.endswith(_INDEX_OF_A_COLUMN))):
-            found.append(name)
-    return found
 
 
 def is_companion(name: str) -> bool:
@@ -93,44 +56,35 @@ def is_companion(name: str) -> bool:
     return name.casefold().endswith(tuple({end for ends in COMPANIONS.values() for end in ends}))
 
 
-def likely_companions(main: str) -> list[str]:
-    """Names that files beside a main file may have, for places that cannot be listed: in small and capital letters.
-
-    Parameters
-    ----------
-    main : str
-        Name of the main file, without folder.
-    """
-    stem, ending = _split(main)
-    return [stem + form for end in COMPANIONS.get(ending, ()) for form in (end, end.upper())]
-
-
 def beside(path: Path) -> list[Path]:
-    """Return what lies beside a file and belongs to it, files or not, in order of name.
+    """Return what lies beside a file and belongs to it, files or not, in whatever capitals, in order of name.
 
     Parameters
     ----------
     path : Path
-        The main file.
+        The main file. Where one of its kind differs from it in capitals only, what bears its very name is its own.
     """
+    stem, ending = path.stem, path.suffix.casefold()
+    known = COMPANIONS.get(ending, ())
     try:
-        names = sorted(entry.name for entry in path.parent.iterdir()) if path.suffix.casefold() in COMPANIONS else []
+        there = sorted(path.parent.iterdir()) if known else []
     except (OSError, ValueError):  # ValueError: a name no file can have
         return []
-    return [path.with_name(name) for name in companions(path.name, names)]
+    others = {one.stem for one in there if one.suffix.casefold() == ending and one.stem != stem}
+    found = []
+    for one in there:
+        own, tail = one.name[: len(stem)], one.name[len(stem) :].casefold()
+        ours = own.casefold() == stem.casefold() and own not in others
+        if ours and (tail in known or (ending == ".shp" and fnmatchcase(tail, _INDEX_OF_A_COLUMN))):
+            found.append(one)
+    return found
 
 
 def _inside(folder: Path) -> Iterator[Path]:
     """Files of a folder and those in it, in order, but for those of a run that is writing there."""
     for home, folders, names in os.walk(folder):
-        folders[:] = sorted(name for name in folders if not HIDDEN.fullmatch(name))
+        folders[:] = sorted(name for name in folders if not fnmatchcase(name, HIDDEN))
         yield from (path for name in sorted(names) if (path := Path(home, name)).is_file())
-
-
-def _is_folder_of(path: Path) -> Path | None:
-    if path.is_dir():
-        return path
-    return path.parent if path.suffix.casefold() == _FOLDER_OF and path.is_file() else None
 
 
 def files_of(path: Path, most: int | None = None) -> list[Path]:
@@ -144,24 +98,19 @@ def files_of(path: Path, most: int | None = None) -> list[Path]:
         Stop after so many files of a folder.
     """
     try:
-        folder = _is_folder_of(path)
-        if folder is not None:
-            return list(islice(_inside(folder), most))
-        return [path, *(other for other in beside(path) if other.is_file())] if path.is_file() else []
+        if path.is_dir() or (path.suffix.casefold() == ".xml" and path.is_file()):  # task data speak of others beside
+            return list(islice(_inside(path if path.is_dir() else path.parent), most))
+        return [path, *filter(Path.is_file, beside(path))] if path.is_file() else []
     except (OSError, ValueError):
         return []
 
 
-_Look = tuple[int, int, int, bytes]
-
-
-def _look(path: Path) -> _Look | None:
+def _look(path: Path) -> tuple[int, int, int, bytes] | None:
     """Size, time, inode and, of a small file, hash; None if there is no such file."""
     try:
         about = path.stat()
-        digest = b""
-        if path.is_file() and about.st_size <= _HASHED:
-            digest = hashlib.blake2b(path.read_bytes(), digest_size=16).digest()
+        small = path.is_file() and about.st_size <= _HASHED
+        digest = hashlib.blake2b(path.read_bytes() if small else b"", digest_size=16).digest()
     except (OSError, ValueError):
         return None
     return about.st_size, about.st_mtime_ns, about.st_ino, digest
@@ -180,7 +129,7 @@ class InputSnapshot:
     """
 
     given: tuple[Path, ...]
-    seen: dict[Path, _Look | None]
+    seen: dict[Path, tuple[int, int, int, bytes] | None]
 
     @classmethod
     def of(cls, paths: Iterable[Path | str | None]) -> InputSnapshot:
@@ -213,23 +162,9 @@ class InputSnapshot:
             )
 
 
-def _refuse_out_of_place(path: Path) -> None:
-    away = out_of_place(path.parent)
-    lying = away.get(path.name) if not path.exists() else next(iter(out_of_place(path).values()), None)
-    if lying is not None:
-        raise InputError(
-            "a run that writes this was cut short or is at it, and the file is not in its place",
-            where=called(path / lying.name if path.is_dir() else path),
-            cure="wait until it is done; if none is running, let geoflow write into that folder again: that puts in "
-            f"place first what lies in {lying.parent.parent}",
-        )
-
-
 @contextlib.contextmanager
 def watching(*inputs: Any) -> Iterator[InputSnapshot]:
     """Read files inside this block: they are refused if they change meanwhile, whatever else went wrong.
-
-    Nothing is written: where a run was cut short while it moved the files, that is said.
 
     Parameters
     ----------
@@ -239,7 +174,7 @@ def watching(*inputs: Any) -> Iterator[InputSnapshot]:
     Yields
     ------
     InputSnapshot
-        For looking again later, as before something is written that rests on the files.
+        For looking again before something is written that rests on the files.
 
     Raises
     ------
@@ -248,7 +183,14 @@ def watching(*inputs: Any) -> Iterator[InputSnapshot]:
     """
     paths = [Path(one) for one in inputs if isinstance(one, str | os.PathLike)]
     for path in paths:
-        _refuse_out_of_place(path)
+        lying = [] if path.exists() else [*path.parent.glob(f"{HIDDEN}/{READY}/{escape(path.name)}")]
+        for file in (*lying, *path.glob(f"{HIDDEN}/{READY}/*")):
+            raise InputError(
+                "a run that writes this was cut short or is at it, and the file is not in its place",
+                where=called(path / file.name if path.is_dir() else path),
+                cure="wait until it is done; if none is running, let geoflow write into that folder again: that puts "
+                f"in place first what lies in {file.parent.parent}",
+            )
     held = InputSnapshot.of(paths)
     try:
         yield held

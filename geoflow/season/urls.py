@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 from urllib.request import url2pathname
 
 from geoflow.base.errors import GeoflowError, UsageError
-from geoflow.files.inputs import files_of, likely_companions
+from geoflow.files.inputs import COMPANIONS, files_of
 
 __all__ = [
     "digest",
@@ -221,7 +221,9 @@ def fetch(place: str, home: Path) -> Path:
                     system.get_file(member["name"], str(home / member["name"].rsplit("/", 1)[-1]))
             return copy
         system.get_file(path, str(copy))
-        for other in likely_companions(path):
+        # The place may be one that cannot be listed, so small and capital letters are tried.
+        main, endings = path.removesuffix(copy.suffix), COMPANIONS.get(copy.suffix.casefold(), ())
+        for other in [main + form for end in endings for form in (end, end.upper())]:
             if system.exists(other):
                 system.get_file(other, str(home / other.rsplit("/", 1)[-1]))
     return copy
