@@ -35,7 +35,7 @@ from geoflow.report.window import window_report
 from geoflow.report.window_panels import PlannedRates, window_panels
 from geoflow.workflow.plan_outputs import plan_columns, plan_map, write_plan
 from geoflow.workflow.rehearsing import expected_columns, rehearsal_map, write_rehearsal
-from geoflow.workflow.reporting import write_report
+from geoflow.workflow.reporting import Setting, write_report
 from geoflow.workflow.rewriting import write_rewriting
 from geoflow.workflow.said import date_of
 from geoflow.workflow.vet_outputs import vet_map, write_vetting, zone_columns
@@ -296,9 +296,9 @@ class CardResult(Result):
 
     def _write(self, folder: Path, replace: bool) -> list[str]:
         files = ReportFiles(out=str(folder / "card.html"), pdf=str(folder / "card.pdf"))
-        setter = as_card_html, as_card_pdf
+        setting = Setting(as_card_html, as_card_pdf)
         write_report(
-            self.report, files, self.units, date_of(self.said), replace=replace, protect=self.inputs, setter=setter
+            self.report, files, self.units, date_of(self.said), replace=replace, protect=self.inputs, setting=setting
         )
         return ["card.html", "card.pdf"]
 

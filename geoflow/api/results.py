@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from geoflow.base.units import System
     from geoflow.report.canvas import Picture
 
-__all__ = ["Reading", "Result"]
+__all__ = ["ReadInput", "Result"]
 
 _MOST_ROWS = 40  # of a table in a notebook
 
@@ -148,7 +148,7 @@ def _short(table: Table) -> Table:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Reading(Result):
+class ReadInput(Result):
     """A map or log that was read, to be handed on in place of its file."""
 
     settles: ClassVar[frozenset[str]] = frozenset()

@@ -7,7 +7,6 @@ from typing import Final
 
 from geoflow.base.version import __version__
 from geoflow.cli.options import Command, deliver
-from geoflow.cli.reports import date_of
 from geoflow.options.typed import ReportFiles
 
 __all__ = ["CARD"]
@@ -26,10 +25,11 @@ def _card(options: argparse.Namespace) -> int:
     from geoflow.field_card.sheet import card_report
     from geoflow.report.basis import version_and_date
     from geoflow.report.terminal import as_text
-    from geoflow.workflow.reporting import Sources, write_report
-    from geoflow.workflow.said import carded
+    from geoflow.workflow.reporting import Setting, Sources, write_report
+    from geoflow.workflow.said import carded, date_of
 
-    said, date = vars(options), date_of(options)
+    said = vars(options)
+    date = date_of(said)
     sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
     outcome = carded(said)
     sources.unchanged()
@@ -38,7 +38,7 @@ def _card(options: argparse.Namespace) -> int:
     phone = None if options.phone is None else (options.phone, as_phone_html(report, outcome, options.units))
     written = write_report(
         report, files, options.units, date, replace=options.replace, protect=sources.paths,
-        setter=(as_card_html, as_card_pdf), phone=phone,
+        setting=Setting(as_card_html, as_card_pdf, phone),
     )  # fmt: skip
     return deliver(
         options,

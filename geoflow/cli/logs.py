@@ -5,15 +5,12 @@ from __future__ import annotations
 import argparse
 import functools
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from geoflow.base.errors import UsageError
 from geoflow.cli.options import Command, deliver
 
-if TYPE_CHECKING:
-    from geoflow.outcomes import ReconcileOutcome
-
-__all__ = ["RECONCILE", "reconciled"]
+__all__ = ["RECONCILE"]
 
 _CODES: Final = (
     "Exit code: 0 nothing to act on, 1 findings (something to look at in the field or on the bar), 2 wrong use or "
@@ -21,28 +18,16 @@ _CODES: Final = (
 )
 
 
-def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
-    """Reconcile a log as the options of `reconcile` say.
-
-    Parameters
-    ----------
-    options : argparse.Namespace
-        As typed.
-    """
-    from geoflow.workflow import said
-
-    return said.reconciled(vars(options))
-
-
 def _reconcile(options: argparse.Namespace) -> int:
     from geoflow.report.reconciled import MOST_ZONES, reconciled_report
     from geoflow.report.reconciling import reconcile_document
     from geoflow.report.terminal import as_text
     from geoflow.workflow.reconcile_outputs import write_columns, write_reconciliation
+    from geoflow.workflow.said import reconciled
 
     named = (options.log, options.bar, options.target, options.boundary, options.columns_file)
     inputs = tuple(name for name in named if name is not None)
-    outcome = reconciled(options)
+    outcome = reconciled(vars(options))
     document = functools.cache(lambda: reconcile_document(outcome))
     protect = tuple(Path(name) for name in inputs)
     lines: list[str] = []

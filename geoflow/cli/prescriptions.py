@@ -12,24 +12,7 @@ from geoflow.cli.options import CODES, Command, deliver
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from geoflow.outcomes import PlanOutcome, VetOutcome
-
-__all__ = ["PLAN", "REWRITE", "VET", "planned", "vetted"]
-
-
-def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
-    """Vet a prescription as the options of a command say.
-
-    Parameters
-    ----------
-    options : argparse.Namespace
-        As typed.
-    command : str
-        Whose options they are.
-    """
-    from geoflow.workflow import said
-
-    return said.vetted(vars(options), command)
+__all__ = ["PLAN", "REWRITE", "VET"]
 
 
 def _written(
@@ -53,9 +36,10 @@ def _vet(options: argparse.Namespace) -> int:
     from geoflow.report.documents import vet_document
     from geoflow.report.terminal import as_text
     from geoflow.report.vetted import vetted_report
+    from geoflow.workflow.said import vetted
     from geoflow.workflow.vet_outputs import write_vetting
 
-    outcome = vetted(options, "vet")
+    outcome = vetted(vars(options))
     document = functools.cache(lambda: vet_document(outcome))
     inputs = (options.prescription, options.bar)
     lines = _written(write_vetting, outcome, document, options, inputs)
@@ -92,28 +76,14 @@ def _rewrite(options: argparse.Namespace) -> int:
     )
 
 
-def planned(options: argparse.Namespace, command: str) -> PlanOutcome:
-    """Plan a field as the options of a command say.
-
-    Parameters
-    ----------
-    options : argparse.Namespace
-        As typed.
-    command : str
-        Whose options they are.
-    """
-    from geoflow.workflow import said
-
-    return said.planned(vars(options), command)
-
-
 def _plan(options: argparse.Namespace) -> int:
     from geoflow.report.plan_document import plan_document
     from geoflow.report.planning import planned_report
     from geoflow.report.terminal import as_text
     from geoflow.workflow.plan_outputs import write_plan
+    from geoflow.workflow.said import planned
 
-    outcome = planned(options, "plan")
+    outcome = planned(vars(options))
     inputs = (options.prescription, options.bar, *filter(None, (options.day,)))
     document = functools.cache(lambda: plan_document(outcome))
     lines = _written(write_plan, outcome, document, options, inputs)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.said import said, said_range
 from geoflow.base.units import GALLON, POUND, System, number, number_range, show, unit_label
 from geoflow.decide.calibration import Calibration
@@ -26,7 +27,6 @@ from geoflow.decide.faults import (
 )
 from geoflow.decide.gauges import tank_pressures
 from geoflow.report.gauges import section_list
-from geoflow.report.layout import count
 from geoflow.report.model import Block, BulletList, Paragraph, Table
 
 if TYPE_CHECKING:

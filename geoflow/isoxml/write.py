@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import OutputError
 from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import UnitRates
@@ -271,10 +272,11 @@ def _checked_shapes(zones: Sequence[Any], path: Path) -> Any:
     return shapely.force_2d(shapes)
 
 
-def _checked_rates(rates: FloatArray, count: int, path: Path) -> IntArray:
+def _checked_rates(rates: FloatArray, zones: int, path: Path) -> IntArray:
     values = np.asarray(rates, dtype=np.float64)
-    if values.shape != (count,):
-        raise OutputError(f"{values.size} rate(s) for {count} zone(s)", where=str(path), cure="give one for each")
+    if values.shape != (zones,):
+        what = f"{count(values.size, 'rate')} for {count(zones, 'zone')}"
+        raise OutputError(what, where=str(path), cure="give one for each")
     bad = np.flatnonzero(~(np.isfinite(values) & (values >= 0.0) & (values * _PER_MASS <= _LARGEST)))
     if bad.size:
         raise OutputError(
@@ -359,7 +361,8 @@ def _put_outline(home: ElementTree.Element, shape: Any, kind: str, version: Vers
             for east, north in ring.tolist():
                 ElementTree.SubElement(LSG, "PNT", A="2", C=_plain(north), D=_plain(east))
     if lost:
-        notes.append(Note("shape", f"{lost} part(s) or hole(s) thinner than 0.1 mm are left out", lost))
+        parts = count(lost, "part or hole", "parts or holes")
+        notes.append(Note("shape", f"{parts} thinner than 0.1 mm {verb(lost, 'is', 'are')} left out", lost))
     return PLN is not None
 
 
@@ -385,7 +388,8 @@ def _cell_notes(zone: IntArray, parts: list[_Zone], doubled: int) -> list[Note]:
         text = f"{rows_text(lost)}: no middle of a cell lies in these zones, so the grid does not hold them"
         notes.append(Note("file", text, len(lost)))
     if doubled:
-        notes.append(Note("overlap", f"{doubled} cell(s) lie in several zones and have the rate of the first", doubled))
+        lie = verb(doubled, "lies in several zones and has", "lie in several zones and have")
+        notes.append(Note("overlap", f"{count(doubled, 'cell')} {lie} the rate of the first", doubled))
     return notes
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -99,6 +100,20 @@ def _vet(said: _Said, system: System, out: Path) -> Made:
     return _whole(out, "vet", vetted_report(outcome, system, most), notes)
 
 
+def _rewrite(said: _Said, system: System, out: Path) -> Made:
+    from geoflow.report.rewritten import rewritten_report
+    from geoflow.web.layer_views import rewritten_view
+    from geoflow.workflow.rewriting import write_rewriting
+    from geoflow.workflow.said import rewritten
+
+    outcome, path = rewritten(said), Path(said["prescription"])
+    out.mkdir()
+    target = out / f"{path.stem}_for_bar{path.suffix}"
+    write_rewriting(outcome, target, replace=False, protect=_inputs("rewrite", said))
+    made = _whole(out, "rewrite", rewritten_report(outcome, system), [])
+    return replace(made, drawn=rewritten_view(outcome, system))
+
+
 def _plan(said: _Said, system: System, out: Path) -> Made:
     from geoflow.report.plan_document import plan_document
     from geoflow.report.planning import planned_report
@@ -139,7 +154,7 @@ def _card(said: _Said, system: System, out: Path) -> Made:
     from geoflow.field_card.sheet import card_report
     from geoflow.options.typed import ReportFiles
     from geoflow.report.basis import version_and_date
-    from geoflow.workflow.reporting import write_report
+    from geoflow.workflow.reporting import Setting, write_report
     from geoflow.workflow.said import carded, date_of
 
     date, protect = date_of(said), _inputs("card", said)
@@ -147,8 +162,8 @@ def _card(said: _Said, system: System, out: Path) -> Made:
     report = card_report(outcome, system, version_and_date(__version__, date))
     files = ReportFiles(out=str(out / "card.html"), pdf=str(out / "card.pdf"), paper=said.get("paper"))
     out.mkdir()
-    setter = (as_card_html, as_card_pdf)
-    write_report(report, files, system, date, replace=False, protect=protect, setter=setter)
+    setting = Setting(as_card_html, as_card_pdf)
+    write_report(report, files, system, date, replace=False, protect=protect, setting=setting)
     _write_json(out / "card.json", card_document(outcome), protect)
     return _whole(out, "card", report, [], "html")
 
@@ -221,96 +236,26 @@ def _reconcile(said: _Said, system: System, out: Path) -> Made:
     return replace(made, drawn=ground_view(outcome, system))
 
 
-# How a report is written is not what it rests on.
-_NOT_TOLD: Final = ("replace", "paper", "date")
-_ROLES: Final = {
-    "bar": "bar file", "zone_speeds": "zone speeds", "target": "target map", "columns_file": "columns file",
-}  # fmt: skip
-
-
 def _report(about: str, said: _Said, system: System, out: Path) -> Made:
     """Make a report as HTML, PDF and figures, with its document."""
-    from geoflow.options.typed import ReportFiles, told
-    from geoflow.workflow.reporting import Sources, origin_of, write_report
-    from geoflow.workflow.said import date_of
+    from geoflow.options.typed import ReportFiles
+    from geoflow.workflow.reported import reported
+    from geoflow.workflow.reporting import write_report
 
-    command, date = f"report {about}", date_of(said)
-    named = [name for name, one in options_of(command).items() if one.kind == "file" and name != "rehearsed"]
-    sources = Sources.of([(_ROLES.get(name, name), said.get(name)) for name in named])
-
-    def origin() -> Any:
-        return origin_of(sources, [("geoflow report", about), *told(command, said, _NOT_TOLD)], date)
-
-    report, document = _REPORTED[about](said, system, origin)
+    made = reported(about, said)
     out.mkdir()
     files = ReportFiles(
         out=str(out / "report.html"), pdf=str(out / "report.pdf"), figures=str(out / "figures"),
         paper=said.get("paper"),
     )  # fmt: skip
-    write_report(report, files, system, date, replace=False, protect=sources.paths)
-    _write_json(out / "report.json", document, sources.paths)
-    return _whole(out, command, report, [], "html")
+    write_report(made.report, files, system, made.date, replace=False, protect=made.inputs)
+    _write_json(out / "report.json", made.document(), made.inputs)
+    return _whole(out, f"report {about}", made.report, [], "html")
 
 
-_Origin = Callable[[], Any]
-_Reported = tuple["Report", dict[str, Any]]
-
-
-def _on_vetting(said: _Said, system: System, origin: _Origin) -> _Reported:
-    from geoflow.options.typed import DayOptions
-    from geoflow.report.documents import vet_document
-    from geoflow.workflow.reporting import report_on_vetting
-    from geoflow.workflow.said import vetted
-
-    outcome, day = vetted(said, "report vet"), DayOptions.of(said, "report vet")
-    every = bool(said.get("all_zones"))
-    return report_on_vetting(outcome, origin(), system, day, all_zones=every), vet_document(outcome)
-
-
-def _on_rewriting(said: _Said, system: System, origin: _Origin) -> _Reported:
-    from geoflow.options.typed import DayOptions, RewriteOptions
-    from geoflow.report.rewriting import rewrite_document
-    from geoflow.workflow.reporting import report_on_rewriting
-    from geoflow.workflow.rewriting import rewrite_file
-    from geoflow.workflow.said import vetted
-
-    before, rules = vetted(said, "report rewrite"), RewriteOptions.of(said, "report rewrite")
-    # Without a controller a heading serves the loads only.
-    if before.solution.bar.controller is None and not rules.merge_short:
-        rules = replace(rules, heading=None)
-    outcome, day = rewrite_file(before, rules), DayOptions.of(said, "report rewrite")
-    every = bool(said.get("all_zones"))
-    return report_on_rewriting(outcome, origin(), system, day, all_zones=every), rewrite_document(outcome)
-
-
-def _on_plan(said: _Said, system: System, origin: _Origin) -> _Reported:
-    from geoflow.report.plan_document import plan_document
-    from geoflow.report.planning import planned_report
-    from geoflow.workflow.said import planned
-
-    outcome = planned(said, "report plan")
-    every = bool(said.get("all_zones"))
-    return planned_report(outcome, system, all_zones=every, origin=origin()), plan_document(outcome)
-
-
-def _on_log(said: _Said, system: System, origin: _Origin) -> _Reported:
-    from geoflow.report.reconciling import reconcile_document
-    from geoflow.workflow.reporting import report_on_reconciling
-    from geoflow.workflow.said import reconciled
-
-    outcome = reconciled(said)
-    every = bool(said.get("all_zones"))
-    return report_on_reconciling(outcome, origin(), system, all_zones=every), reconcile_document(outcome)
-
-
-_REPORTED: Final[Mapping[str, Callable[[_Said, System, _Origin], _Reported]]] = {
-    "vet": _on_vetting,
-    "rewrite": _on_rewriting,
-    "plan": _on_plan,
-    "reconcile": _on_log,
-}
 _DONE: Final[dict[str, Callable[[_Said, System, Path], Made]]] = {
     "vet": _vet,
+    "rewrite": _rewrite,
     "plan": _plan,
     "rehearse": _rehearse,
     "card": _card,
@@ -318,8 +263,8 @@ _DONE: Final[dict[str, Callable[[_Said, System, Path], Made]]] = {
     "learn": _learn,
     "convert": _convert,
     "reconcile": _reconcile,
-    "report vet": lambda said, system, out: _report("vet", said, system, out),
-    "report rewrite": lambda said, system, out: _report("rewrite", said, system, out),
-    "report plan": lambda said, system, out: _report("plan", said, system, out),
-    "report reconcile": lambda said, system, out: _report("reconcile", said, system, out),
+    "report vet": partial(_report, "vet"),
+    "report rewrite": partial(_report, "rewrite"),
+    "report plan": partial(_report, "plan"),
+    "report reconcile": partial(_report, "reconcile"),
 }

@@ -22,7 +22,7 @@ from geoflow.options.typed import ConvertOptions, Given, ReadOptions
 from geoflow.outcomes import ConvertOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.prescription_files.read_prescription import Prescription
-from geoflow.prescription_patch.new_file import write_prescription
+from geoflow.prescription_patch.new_file import NewForm, write_prescription
 from geoflow.prescription_patch.new_taskdata import FORMS, is_task_target, write_task_prescription
 from geoflow.report.layer_styles import rate_style
 from geoflow.workflow.day import share_in
@@ -112,10 +112,10 @@ def convert_file(
         layout = Layout(version=to.task_version or 4, form=FORMS[to.task_form or "outlines"], cell=side or _USUAL_CELL)
         written = write_task_prescription(prescription, rate, delivery, unit=unit, layout=layout)
     else:
+        rates, form = UnitRates(rate, unit), NewForm(cell=side, style=rate_style)
         written = write_prescription(
-            prescription, UnitRates(rate, unit), Path(out), cell=side, style=rate_style, replace=replace_existing,
-            protect=protect,
-        )  # fmt: skip
+            prescription, rates, Path(out), form=form, replace=replace_existing, protect=protect
+        )
     changes_basis = unit.basis != prescription.rate_unit.basis
     return ConvertOutcome(prescription, nitrogen, written, fraction, kelvin, changes_basis)
 
