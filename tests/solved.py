@@ -64,7 +64,7 @@ def _share(*solvers: tuple[Any, str]) -> None:
         setattr(module, name, shared(getattr(module, name)))
 
 
-_share((window, "flow_window"), (curves, "margin_curve"), (rows, "row_split"), (readings, "gauge_readings"))
+_share((window, "flow_window"), (curves, "pressure_curve"), (rows, "row_split"), (readings, "gauge_readings"))
 # These take the solver by its name, so they come after it is shared.
 from geoflow.bar.equipment import Bar  # noqa: E402
 from geoflow.decide import faults, odds, vet  # noqa: E402

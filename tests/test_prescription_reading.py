@@ -508,7 +508,7 @@ def test_deleted_records_are_left_out_and_told(tmp_path):
     path = write_shapefile(tmp_path / "f.shp", strip_of(4), ["100", "999", "120,5", "130"], deleted=[1])
     rx = read_prescription(path, **LB)
     assert rx.rows_read == 3 and rx.rate.tolist() == [100.0, 120.5, 130.0]
-    assert stands(rx, corners(2), 1) and "1 record is marked as deleted" in said(rx, "file")
+    assert stands(rx, corners(2), 1) and "1 record marked as deleted" in said(rx, "file")
 
 
 @pytest.mark.parametrize("records", [2, 4])

@@ -265,7 +265,7 @@ def test_codes_that_are_too_large_or_repeat_are_told(tmp_path: Path) -> None:
     wide = read_taskdata_zones(taskdata(tmp_path / "a", two_zones().replace('A="2" B="East"', 'A="300" B="East"')))
     assert said(wide, "above 254") == 1
     twice = read_taskdata_zones(taskdata(tmp_path / "b", two_zones().replace('A="2" B="East"', 'A="1" B="East"')))
-    assert said(twice, "1 zone repeats a code") == 1
+    assert said(twice, "1 zone with the code of another") == 1
     assert list(twice.table["rate_01B0_kg_n_ha"]) == [120.0, 60.0], "each keeps its own rate"
 
 

@@ -34,7 +34,7 @@ from geoflow.base.schema import HIGH_LIMITS, LIMITS, LOW_LIMITS
 from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.cases import bounding_cases
 from geoflow.hydraulics.circuit import Circuit
-from geoflow.hydraulics.curves import margin_curve
+from geoflow.hydraulics.curves import pressure_curve
 from geoflow.hydraulics.rows import row_split
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.physics.ammonia import saturation
@@ -694,34 +694,40 @@ def test_a_weight_that_rises_with_the_margin_stays_between_the_bounds(
 # ----------------------------------------------------------------------------------------------- pressure curve
 
 
-def test_the_margin_curve_is_the_solved_bar_at_those_flows() -> None:
-    """Margin of the curve against solving the bar at the very flow; within 0.1 psi."""
+def test_the_pressure_curve_is_the_solved_bar_at_those_flows() -> None:
+    """Margin and gauge pressures of the curve against solving the bar at the very flow; within 0.1 psi."""
     one, kelvin = full_bar(), temperature_grid(fahrenheit(35.0), fahrenheit(50.0))
-    curve = margin_curve(one, kelvin, (0, 1, 2), np.ones(kelvin.size), 1.0)
+    curve = pressure_curve(one, kelvin, (0, 1, 2), np.ones(kelvin.size), 1.0)
     circuit = Circuit(one, (0, 1, 2), bounding_cases(one, (0, 1, 2)), kelvin)
     for flow in (0.005, 0.02, 0.1, 0.3, 0.5, 0.75, 0.95):
         state = circuit.at_flow(flow)
         assert curve.at("worst_margin", flow) == pytest.approx(state.liquid_margin.min(), abs=0.1 * PSI)
+        assert curve.at("outlet_high", flow) == pytest.approx(state.outlet_pressure.max(), abs=0.1 * PSI)
+        assert curve.at("outlet_low", flow) == pytest.approx(state.outlet_pressure.min(), abs=0.1 * PSI)
+        assert curve.at("manifold_low", flow) == pytest.approx(state.manifold_pressure.min(), abs=0.1 * PSI)
+        assert curve.at("manifold_high", flow) == pytest.approx(state.manifold_pressure.max(), abs=0.1 * PSI)
     assert (np.diff(curve.worst_margin) >= 0.0).all()
     assert (curve.worst_margin <= curve.likely_margin_low).all()
     assert (curve.likely_margin_low <= curve.likely_margin_high).all()
 
 
-def test_the_margin_curve_starts_where_flow_begins_and_goes_on_beyond_its_top() -> None:
-    """At no flow the orifices hold back their effective pressure; beyond the top the margin goes on with flow squared.
+def test_the_pressure_curve_starts_where_flow_begins_and_goes_on_beyond_its_top() -> None:
+    """At no flow the orifices hold back their effective pressure; beyond the top pressures go on with the flow squared.
 
     Known flashing and back pressure: Pb + b (Ps - Pb) by hand. Beyond, up to twice the top, against the bar solved
     there: heat and friction factors bend the square law by less than 1 % of the drive.
     """
     one, kelvin = sharp(full_bar(control_valve=None), 0.3, below=6 * PSI + AIR), np.array([fahrenheit(40.0)])
-    curve = margin_curve(one, kelvin, (0, 1, 2), np.ones(1), 0.5)
+    curve = pressure_curve(one, kelvin, (0, 1, 2), np.ones(1), 0.5)
     vapour = float(saturation(kelvin[0]).pressure)
     below = 6 * PSI + AIR
-    assert curve.at("worst_margin", 0.0) == pytest.approx(below + 0.3 * (vapour - below) - vapour, rel=1e-3)
+    for name in ("manifold_low", "manifold_high", "outlet_low", "outlet_high"):
+        assert curve.at(name, 0.0) == pytest.approx(below + 0.3 * (vapour - below), rel=1e-3)
     circuit = Circuit(one, (0, 1, 2), bounding_cases(one, (0, 1, 2)), kelvin)
     for flow in (0.5, 0.6, 0.75, 1.0):
         state = circuit.at_flow(flow)
         near = 0.01 * (state.outlet_pressure.max() - AIR)
+        assert curve.at("outlet_high", flow) == pytest.approx(state.outlet_pressure.max(), abs=near)
         assert curve.at("worst_margin", flow) == pytest.approx(state.liquid_margin.min(), abs=near)
 
 

@@ -12,7 +12,7 @@ from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray, TextArr
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.rates import ammonia_flow, nitrogen_rate
 from geoflow.decide.plan_warnings import plan_warnings
-from geoflow.hydraulics.curves import MarginCurve, margin_curve
+from geoflow.hydraulics.curves import PressureCurve, pressure_curve
 from geoflow.hydraulics.rows import for_worst_row
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window, temperature_grid
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
@@ -80,7 +80,7 @@ class Solution:
         Over the temperatures searched for a change of verdict.
     certain, possible : Bounds
         The window over the whole plan, in flow as the controller takes it [kg/s].
-    curve : MarginCurve
+    curve : PressureCurve
         Gauge pressures and margin over flow.
     other_orifices : dict of str to Bounds
         Certain window over the plan with each other orifice of the bar file in all sections in use.
@@ -94,7 +94,7 @@ class Solution:
     search: FlowWindow
     certain: Bounds
     possible: Bounds
-    curve: MarginCurve
+    curve: PressureCurve
     other_orifices: dict[str, Bounds]
     after_readings: dict[Any, tuple[Bounds, Bounds] | None] = field(default_factory=dict, compare=False, repr=False)
 
@@ -184,7 +184,7 @@ def solve(bar: Bar, plan: Plan) -> Solution:
     certain, possible = window.both_over_plan(commanded=True)
     density = bar.pump.max_flow * 700.0
     top = min(max(2.0 * possible.high, 2.0 * certain.low, 0.01 * density), 4.0 * density)
-    curve = margin_curve(bar, grid, plan.sections, window.delivered_ratio, top)
+    curve = pressure_curve(bar, grid, plan.sections, window.delivered_ratio, top)
     fitted = {bar.sections[index].orifice for index in plan.sections}
     refitted = {
         name: fitted_with(bar, plan.sections, (name,) * len(plan.sections)) for name in bar.orifices if fitted != {name}

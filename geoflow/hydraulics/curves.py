@@ -1,4 +1,4 @@
-"""Liquid margins to expect over the commanded flow, over everything a plan leaves open."""
+"""Pressures to expect over the commanded flow, over everything a plan leaves open."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from geoflow.hydraulics.circuit import State
 from geoflow.hydraulics.long_bores import is_bounded_as_long
 from geoflow.hydraulics.readings import bounded_circuit, least_over_cases
 
-__all__ = ["MarginCurve", "margin_curve"]
+__all__ = ["PressureCurve", "pressure_curve"]
 
 # The bounds of a long bore have steps in their pressures.
 _CURVE_POINTS, _POINTS_OF_STEPS = 80, 240
 
 
 @dataclass(frozen=True, slots=True)
-class MarginCurve:
-    """What margin is left over the commanded flow, over all temperatures and cases of a plan.
+class PressureCurve:
+    """What the gauges should show over the commanded flow, over all temperatures and cases of a plan.
 
     Attributes
     ----------
@@ -30,17 +30,25 @@ class MarginCurve:
         Least liquid margin over temperatures and cases [Pa].
     likely_margin_low, likely_margin_high : ndarray, shape (m,)
         Least liquid margin over temperatures, in the likely cases from the least to the greatest [Pa].
+    manifold_low, manifold_high : ndarray, shape (m,)
+        Range over temperatures and cases of the manifold pressures, absolute [Pa].
+    outlet_low, outlet_high : ndarray, shape (m,)
+        Same at the pump outlet.
     """
 
     flow: FloatArray
     worst_margin: FloatArray
     likely_margin_low: FloatArray
     likely_margin_high: FloatArray
+    manifold_low: FloatArray
+    manifold_high: FloatArray
+    outlet_low: FloatArray
+    outlet_high: FloatArray
 
     def at(self, name: str, flow: Floats) -> FloatArray:
         """One of the curves at some flows [kg/s].
 
-        Margins follow the squared flow, so that is what is interpolated over, and continued beyond the last point.
+        Pressures follow the squared flow, so that is what is interpolated over, and continued beyond the last point.
 
         Parameters
         ----------
@@ -55,10 +63,10 @@ class MarginCurve:
         return np.asarray(np.interp(wanted, known, values) + slope * np.maximum(wanted - known[-1], 0.0))
 
 
-def margin_curve(
+def pressure_curve(
     bar: Bar, temperature: FloatArray, sections: tuple[int, ...], delivered_ratio: FloatArray, highest_flow: float
-) -> MarginCurve:
-    """Solve a bar for its margins from nearly no flow up to `highest_flow` [kg/s] as commanded.
+) -> PressureCurve:
+    """Solve a bar for its pressures from nearly no flow up to `highest_flow` [kg/s] as commanded.
 
     Parameters
     ----------
@@ -85,11 +93,28 @@ def margin_curve(
     flow = highest_flow * np.sqrt(share)
     commanded = state.flow / ratio
 
-    margin = np.array(
-        [
-            [np.interp(flow**2, commanded[k, t] ** 2, of_case[t]) for t in range(len(of_case))]
-            for k, of_case in enumerate(state.liquid_margin)
-        ]
+    def resampled(values: FloatArray) -> FloatArray:
+        return np.array(
+            [
+                [np.interp(flow**2, commanded[k, t] ** 2, values[k, t]) for t in range(values.shape[1])]
+                for k in range(values.shape[0])
+            ]
+        )
+
+    def low(values: FloatArray) -> FloatArray:
+        """Least over temperatures and cases."""
+        return least_over_cases(values.min(axis=1), bounding)
+
+    margin, outlet = resampled(state.liquid_margin), resampled(state.outlet_pressure)
+    least, most = resampled(state.manifold_pressure.min(axis=-1)), resampled(state.manifold_pressure.max(axis=-1))
+    likely = margin[-2:].min(axis=1)
+    return PressureCurve(
+        flow,
+        low(margin),
+        likely.min(axis=0),
+        likely.max(axis=0),
+        low(least),
+        -low(-most),
+        low(outlet),
+        -low(-outlet),
     )
-    least, likely = least_over_cases(margin.min(axis=1), bounding), margin[-2:].min(axis=1)
-    return MarginCurve(flow, least, likely.min(axis=0), likely.max(axis=0))

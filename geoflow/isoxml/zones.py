@@ -156,9 +156,8 @@ def read_taskdata_zones(path: Path, *, layer: str | None = None) -> TaskZones:
     notes += _place_notes(table, boundary, ground.form)
     notes += _rest_notes(zones, codes, special, ground.form)
     return TaskZones(
-        data.where, data.version, task.text("A"),
-        ground.form, table, rates, boundary, tuple(notes), data, task, ground,
-    )  # fmt: skip
+        data.where, data.version, task.text("A"), ground.form, table, rates, boundary, tuple(notes), data, task, ground
+    )
 
 
 def _boundary(data: TaskData, field: Node, notes: list[Note]) -> Any:
@@ -230,8 +229,8 @@ def _codes(zones: list[Node], notes: list[Note]) -> list[int]:
         notes.append(Note("file", f"{count(wide, 'zone')} with a code above 254, the greatest allowed", wide))
     twice = len(codes) - len(set(codes))
     if twice:
-        repeat = f"{count(twice, 'zone')} {verb(twice, 'repeats', 'repeat')}"
-        notes.append(Note("file", f"{repeat} a code; each is read as its own zone", twice))
+        text = f"{count(twice, 'zone')} with the code of another; each is read as its own zone"
+        notes.append(Note("file", text, twice))
     return codes
 
 

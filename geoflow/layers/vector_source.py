@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from geoflow.base.counted import count, verb
+from geoflow.base.counted import count
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
 from geoflow.base.subject import called, subject, typed
@@ -348,8 +348,7 @@ def _shapefile_notes(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) ->
         )
     notes = []
     if gone:
-        are = verb(gone, "is", "are")
-        text = f"{count(gone, 'record')} {are} marked as deleted and left out; rows are counted without"
+        text = f"{count(gone, 'record')} marked as deleted and left out; rows are counted without"
         notes.append(Note("file", text, gone))
     turned = turned_rings(table)
     if turned:

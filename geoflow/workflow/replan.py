@@ -13,7 +13,7 @@ from geoflow.base.arrays import FloatArray, TextArray
 from geoflow.base.units import to_si
 from geoflow.decide.vet import Plan, Solution, asked_of_rows, solve, verdicts, vet
 from geoflow.files.inputs import watching
-from geoflow.hydraulics.curves import margin_curve
+from geoflow.hydraulics.curves import pressure_curve
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
 from geoflow.options.typed import ReadOptions
 from geoflow.outcomes import VetOutcome
@@ -220,7 +220,7 @@ def vet_ahead(read: Unplanned, plan: Plan, known: FlowWindow, solved: Solution |
     if solved is None:
         ends = window.at(np.array([0, -1]))
         most = 700.0 * read.bar.pump.max_flow
-        curve = margin_curve(read.bar, ends.temperature, plan.sections, ends.delivered_ratio, most)
+        curve = pressure_curve(read.bar, ends.temperature, plan.sections, ends.delivered_ratio, most)
         solved = Solution(read.bar, plan, window, window, certain, possible, curve, {})
     solution = replace(solved, plan=plan, window=window, certain=certain, possible=possible)
     return Ahead(solution, verdicts(read.rate, solution))
