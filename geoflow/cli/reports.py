@@ -22,8 +22,7 @@ def _report(options: argparse.Namespace) -> int:
     written = write_report(made.report, files, options.units, made.date, replace=options.replace, protect=made.inputs)
     lines = [wrap(made.report.answer, indent=""), "", f"Written: {', '.join(written)}"]
     lines += ["", wrap(SHORT_CAUTION, indent="")]
-    inputs = tuple(map(str, made.inputs))
-    return deliver(options, made.document, lambda: "\n".join(lines), inputs, findings=made.findings)
+    return deliver(options, made.document, lambda: "\n".join(lines), made.inputs, findings=made.findings)
 
 
 _VET_EXAMPLE: Final = (

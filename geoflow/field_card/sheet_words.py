@@ -32,7 +32,7 @@ from geoflow.report.model import Block, BulletList, Paragraph, Table
 if TYPE_CHECKING:
     from geoflow.field_card.outcome import CardOutcome
 
-__all__ = ["PLACE_HEADS", "before_list", "fault_blocks", "gauge_pressure", "settings_blocks"]
+__all__ = ["PLACE_HEADS", "before_list", "fault_blocks", "settings_blocks"]
 
 PLACE_HEADS: Final = {
     "tank": "tank", "pump outlet": "pump outlet", "after valve": "after valve", "manifold": "manifold",
@@ -58,21 +58,6 @@ _ORDER: Final = tuple(_CHECKS)
 _MOST_NAMED: Final = 4
 # Of more sections neighbours that are alike share a row.
 _MOST_SECTIONS: Final = 9
-
-
-def gauge_pressure(value: float, outcome: CardOutcome, system: System) -> str:
-    """Write an absolute pressure as gauge, with its unit.
-
-    Parameters
-    ----------
-    value : float
-        Absolute [Pa].
-    outcome : CardOutcome
-        Its bar gives the air pressure.
-    system : str
-        ``"us"`` or ``"metric"``.
-    """
-    return show(value - outcome.solution.bar.air_pressure, "pressure", system, 0)
 
 
 def _percent(share: float, digits: int = 0) -> str:

@@ -113,8 +113,6 @@ def write_taskdata(
     basis: Basis,
     naming: Naming,
     layout: Layout = _USUAL,
-    *,
-    boundary: Any = None,
 ) -> tuple[Note, ...]:
     """Write zones and rates as one task.
 
@@ -135,8 +133,6 @@ def write_taskdata(
         What field, task, zones and product are called.
     layout : Layout
         Version and form.
-    boundary : Polygon or MultiPolygon, optional
-        Of the field, longitude and latitude; the zones together otherwise.
 
     Returns
     -------
@@ -148,6 +144,8 @@ def write_taskdata(
     OutputError
         If the prescription cannot be said in this form, or the target may not or cannot be written.
     """
+    import shapely
+
     path, version = to.path, layout.version
     notes: list[Note] = []
     shapes = _checked_shapes(zones, path)
@@ -158,7 +156,7 @@ def write_taskdata(
     parts = writing.zones(shapes, stored, naming.zones)
     field = _fitting(naming.field, "field", notes, "the name of the field")
     root = _root(version, basis, _fitting(naming.product, "product", notes, "the name of the product"))
-    writing.put_field(root, field, _ground(shapes, boundary))
+    writing.put_field(root, field, shapely.union_all(shapes))
     TSK = ElementTree.SubElement(
         root, "TSK", A="TSK1", B=_fitting(naming.task or field, "task", notes, "the name of the task"), E="PFD1",
         G="1", H=str(_OUTSIDE), I=str(_OUTSIDE), J=str(_OUTSIDE),
@@ -304,12 +302,6 @@ def _fitting(text: str, otherwise: str, notes: list[Note], what: str) -> str:
     if short != text:
         notes.append(Note("file", f"{what}, {text[:60]!r}, is written as '{short}'"))
     return short
-
-
-def _ground(shapes: Any, boundary: Any) -> Any:
-    import shapely
-
-    return shapely.force_2d(boundary) if boundary is not None else shapely.union_all(shapes)
 
 
 def _area(ground: Any) -> int:

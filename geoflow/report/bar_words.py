@@ -93,10 +93,6 @@ def _plainly(part: Any, name: str, times: float = 1.0) -> str:
     return " to ".join(dict.fromkeys(f"{times * end:g}" for end in known_ends(part, name)))
 
 
-def _gauge(pressure: float, bar: Bar, system: System) -> str:
-    return f"{_given(pressure - bar.air_pressure, 'pressure', system)} gauge"
-
-
 def _hose(line: Line, system: System) -> str:
     text = f"{_ranged(line, 'length', 'length', system)} of {_ranged(line, 'bore', 'small length', system)} bore"
     if line.fittings_k:

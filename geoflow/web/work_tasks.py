@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import GeoflowError
 from geoflow.base.progress import listening
-from geoflow.options.table import options_of
 from geoflow.web.made import Made, Refused, pack
 from geoflow.web.wording import page_words, refusal
 
@@ -63,12 +62,6 @@ def do_work(tell: Callable[[str], None], command: str, said: _Said, out: str) ->
         return refusal(problem, command)
 
 
-def _inputs(command: str, said: _Said) -> tuple[Path, ...]:
-    """Files that are read, never to be written over."""
-    names = [said.get(name) for name, one in options_of(command).items() if one.kind == "file"]
-    return tuple(Path(name) for name in (*names, *said.get("logs", ())) if name)
-
-
 def _whole(out: Path, command: str, report: Report, notes: list[str], medium: Medium = "page") -> Made:
     """Pack what was written, with its words and pictures."""
     from geoflow.report.terminal import as_text
@@ -87,57 +80,26 @@ def _whole(out: Path, command: str, report: Report, notes: list[str], medium: Me
     return replace(made, pictures=tuple(pictures), shown=shown)
 
 
-def _vet(said: _Said, system: System, out: Path) -> Made:
-    from geoflow.report.documents import vet_document
-    from geoflow.report.vetted import vetted_report
-    from geoflow.workflow.said import vetted
-    from geoflow.workflow.vet_outputs import write_vetting
+def _folder(command: str, said: _Said, system: System, out: Path) -> Made:
+    """Do a command that writes a folder."""
+    from geoflow.workflow.results import stated
 
-    outcome = vetted(said)
-    document = vet_document(outcome)
-    _, notes = write_vetting(outcome, out, document, system, replace=False, protect=_inputs("vet", said))
-    most = len(outcome.rate) if said.get("all_zones") else None
-    return _whole(out, "vet", vetted_report(outcome, system, most), notes)
+    found = stated(command, said)
+    _, notes = found.write(out, system, replace=False)
+    return _whole(out, command, found.report(system), notes)
 
 
 def _rewrite(said: _Said, system: System, out: Path) -> Made:
-    from geoflow.report.rewritten import rewritten_report
     from geoflow.web.layer_views import rewritten_view
+    from geoflow.workflow.results import stated
     from geoflow.workflow.rewriting import write_rewriting
-    from geoflow.workflow.said import rewritten
 
-    outcome, path = rewritten(said), Path(said["prescription"])
+    found, path = stated("rewrite", said), Path(said["prescription"])
     out.mkdir()
     target = out / f"{path.stem}_for_bar{path.suffix}"
-    write_rewriting(outcome, target, replace=False, protect=_inputs("rewrite", said))
-    made = _whole(out, "rewrite", rewritten_report(outcome, system), [])
-    return replace(made, drawn=rewritten_view(outcome, system))
-
-
-def _plan(said: _Said, system: System, out: Path) -> Made:
-    from geoflow.report.plan_document import plan_document
-    from geoflow.report.planning import planned_report
-    from geoflow.workflow.plan_outputs import write_plan
-    from geoflow.workflow.said import planned
-
-    outcome = planned(said)
-    document = plan_document(outcome)
-    _, notes = write_plan(outcome, out, document, system, replace=False, protect=_inputs("plan", said))
-    report = planned_report(outcome, system, all_zones=bool(said.get("all_zones")))
-    return _whole(out, "plan", report, notes)
-
-
-def _rehearse(said: _Said, system: System, out: Path) -> Made:
-    from geoflow.report.rehearsal_document import rehearse_document
-    from geoflow.report.rehearsed import MOST_ZONES, rehearsed_report
-    from geoflow.workflow.rehearsing import write_rehearsal
-    from geoflow.workflow.said import rehearsed
-
-    outcome = rehearsed(said)
-    document = rehearse_document(outcome)
-    _, notes = write_rehearsal(outcome, out, document, system, replace=False, protect=_inputs("rehearse", said))
-    report = rehearsed_report(outcome, system, None if said.get("all_zones") else MOST_ZONES)
-    return _whole(out, "rehearse", report, notes)
+    write_rewriting(found.outcome, target, replace=False, protect=found.inputs)
+    made = _whole(out, "rewrite", found.report(system), [])
+    return replace(made, drawn=rewritten_view(found.outcome, system))
 
 
 def _write_json(path: Path, document: dict[str, Any], protect: tuple[Path, ...]) -> None:
@@ -147,24 +109,21 @@ def _write_json(path: Path, document: dict[str, Any], protect: tuple[Path, ...])
 
 
 def _card(said: _Said, system: System, out: Path) -> Made:
-    from geoflow.base.version import __version__
-    from geoflow.field_card.document import card_document
     from geoflow.field_card.html import as_card_html
     from geoflow.field_card.pdf import as_card_pdf
-    from geoflow.field_card.sheet import card_report
     from geoflow.options.typed import ReportFiles
-    from geoflow.report.basis import version_and_date
     from geoflow.workflow.reporting import Setting, write_report
-    from geoflow.workflow.said import carded, date_of
+    from geoflow.workflow.results import stated
+    from geoflow.workflow.said import date_of
 
-    date, protect = date_of(said), _inputs("card", said)
-    outcome = carded(said)
-    report = card_report(outcome, system, version_and_date(__version__, date))
+    date = date_of(said)
+    found = stated("card", said)
+    report = found.report(system)
     files = ReportFiles(out=str(out / "card.html"), pdf=str(out / "card.pdf"), paper=said.get("paper"))
     out.mkdir()
     setting = Setting(as_card_html, as_card_pdf)
-    write_report(report, files, system, date, replace=False, protect=protect, setting=setting)
-    _write_json(out / "card.json", card_document(outcome), protect)
+    write_report(report, files, system, date, replace=False, protect=found.inputs, setting=setting)
+    _write_json(out / "card.json", found.document(), found.inputs)
     return _whole(out, "card", report, [], "html")
 
 
@@ -172,68 +131,55 @@ def _size(said: _Said, system: System, out: Path) -> Made:
     import datetime
 
     from geoflow.options.typed import ReportFiles
-    from geoflow.report.sizing import sized_report
-    from geoflow.report.sizing_document import sized_document
     from geoflow.workflow.reporting import write_report
-    from geoflow.workflow.said import sized_orifices
+    from geoflow.workflow.results import stated
 
-    found, prescription = sized_orifices(said)
-    protect = _inputs("size", said)
-    report = sized_report(found, prescription, system)
-    out.mkdir()
     files = ReportFiles(out=str(out / "sizes.html"))
+    found = stated("size", {**said, "out": files.out})
+    report = found.report(system)
+    out.mkdir()
     # An HTML file bears no date.
-    write_report(report, files, system, datetime.date.min, replace=False, protect=protect)
-    _write_json(out / "sizes.json", sized_document(found, prescription), protect)
+    write_report(report, files, system, datetime.date.min, replace=False, protect=found.inputs)
+    _write_json(out / "sizes.json", found.document(), found.inputs)
     return _whole(out, "size", report, [])
 
 
 def _learn(said: _Said, system: System, out: Path) -> Made:
-    from geoflow.report.learning import learn_document, learned_figures, learned_report
+    from geoflow.report.learning import learned_figures
     from geoflow.workflow.learning import write_figures, write_learned
-    from geoflow.workflow.said import learned
+    from geoflow.workflow.results import stated
 
-    outcome = learned(said)
-    protect = _inputs("learn", said)
     new = out / f"{Path(said['bar']).stem}_learned.toml"
+    found = stated("learn", {**said, "out": str(new)})
     out.mkdir()
-    write_learned(outcome, said["bar"], str(new), replace_existing=False, protect=protect)
-    figures = learned_figures(outcome, system)
+    write_learned(found.outcome, said["bar"], str(new), replace_existing=False, protect=found.inputs)
+    figures = learned_figures(found.outcome, system)
     drawn = {one.name: one.png for one in figures}
-    write_figures(drawn, out / "figures", replace_existing=False, protect=protect)
-    _write_json(out / "learned.json", learn_document(outcome), protect)
-    made = _whole(out, "learn", learned_report(outcome, system, str(new)), [])
+    write_figures(drawn, out / "figures", replace_existing=False, protect=found.inputs)
+    _write_json(out / "learned.json", found.document(), found.inputs)
+    made = _whole(out, "learn", found.report(system), [])
     pictures = tuple((one.name, one.png, one.alt) for one in figures)
     return replace(made, pictures=pictures, bar=(new.name, new.read_text(encoding="utf-8")))
 
 
 def _convert(said: _Said, system: System, out: Path) -> Made:
-    from geoflow.report.converting import convert_document, converted_report
-    from geoflow.workflow.said import converted
+    from geoflow.workflow.results import stated
 
-    protect = _inputs("convert", said)
-    outcome = converted({**said, "out": str(out / said["out"])}, protect)
-    _write_json(out / "converted.json", convert_document(outcome), protect)
-    return _whole(out, "convert", converted_report(outcome, system), [])
+    found = stated("convert", {**said, "out": str(out / said["out"])})
+    _write_json(out / "converted.json", found.document(), found.inputs)
+    return _whole(out, "convert", found.report(system), [])
 
 
 def _reconcile(said: _Said, system: System, out: Path) -> Made:
-    from geoflow.report.reconciled import MOST_ZONES, reconciled_report
-    from geoflow.report.reconciling import reconcile_document
     from geoflow.web.ground import ground_view
-    from geoflow.workflow.reconcile_outputs import write_columns, write_reconciliation
-    from geoflow.workflow.said import reconciled
+    from geoflow.workflow.reconcile_outputs import write_columns
+    from geoflow.workflow.results import stated
 
-    protect = _inputs("reconcile", said)
-    outcome = reconciled(said)
-    document = reconcile_document(outcome)
-    write_reconciliation(
-        outcome, out, document, system, cell=said.get("cell"), replace=False, protect=protect
-    )  # fmt: skip
-    write_columns(outcome, out / "columns.json", replace=False, protect=protect)
-    most = None if said.get("all_zones") else MOST_ZONES
-    made = _whole(out, "reconcile", reconciled_report(outcome, system, most), [])
-    return replace(made, drawn=ground_view(outcome, system))
+    found = stated("reconcile", said)
+    found.write(out, system, replace=False)
+    write_columns(found.outcome, out / "columns.json", replace=False, protect=found.inputs)
+    made = _whole(out, "reconcile", found.report(system), [])
+    return replace(made, drawn=ground_view(found.outcome, system))
 
 
 def _report(about: str, said: _Said, system: System, out: Path) -> Made:
@@ -254,10 +200,10 @@ def _report(about: str, said: _Said, system: System, out: Path) -> Made:
 
 
 _DONE: Final[dict[str, Callable[[_Said, System, Path], Made]]] = {
-    "vet": _vet,
+    "vet": partial(_folder, "vet"),
     "rewrite": _rewrite,
-    "plan": _plan,
-    "rehearse": _rehearse,
+    "plan": partial(_folder, "plan"),
+    "rehearse": partial(_folder, "rehearse"),
     "card": _card,
     "size": _size,
     "learn": _learn,

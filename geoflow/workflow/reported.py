@@ -20,6 +20,7 @@ from geoflow.workflow.reporting import (
     report_on_rewriting,
     report_on_vetting,
 )
+from geoflow.workflow.results import statement_of
 from geoflow.workflow.said import Said, date_of, planned, reconciled, vetted
 
 if TYPE_CHECKING:
@@ -34,8 +35,7 @@ _ROLES: Final = {
     "bar": "bar file", "zone_speeds": "zone speeds", "target": "target map", "columns_file": "columns file",
 }  # fmt: skip
 
-_Document = Callable[[], dict[str, Any]]
-_Made = tuple["Report", _Document, bool]
+_Made = tuple["Report", Any]  # and the outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ class Reported:
     """
 
     report: Report
-    document: _Document
+    document: Callable[[], dict[str, Any]]
     findings: bool
     date: datetime.date
     inputs: tuple[Path, ...]
@@ -80,19 +80,17 @@ def reported(about: str, said: Said) -> Reported:
     def origin() -> Origin:
         return origin_of(sources, [("geoflow report", about), *told(command, said, _NOT_TOLD)], date)
 
-    return Reported(*_MAKERS[about](said, origin), date, sources.paths)
+    report, outcome = _MAKERS[about](said, origin)
+    found = statement_of(about, outcome, said)
+    return Reported(report, found.document, found.findings, date, sources.paths)
 
 
 def _of_vetting(said: Said, origin: Callable[[], Origin]) -> _Made:
-    from geoflow.report.documents import vet_document
-
     outcome, day = vetted(said, "report vet"), DayOptions.of(said, "report vet")
-    report = report_on_vetting(outcome, origin(), said["units"], day, all_zones=bool(said.get("all_zones")))
-    return report, lambda: vet_document(outcome), outcome.has_findings
+    return report_on_vetting(outcome, origin(), said["units"], day, all_zones=bool(said.get("all_zones"))), outcome
 
 
 def _of_rewriting(said: Said, origin: Callable[[], Origin]) -> _Made:
-    from geoflow.report.rewriting import rewrite_document
     from geoflow.workflow.rewriting import rewrite_file
 
     rules, day = RewriteOptions.of(said, "report rewrite"), DayOptions.of(said, "report rewrite")
@@ -101,25 +99,19 @@ def _of_rewriting(said: Said, origin: Callable[[], Origin]) -> _Made:
     if before.solution.bar.controller is None and not rules.merge_short:
         rules = replace(rules, heading=None)
     outcome = rewrite_file(before, rules)
-    report = report_on_rewriting(outcome, origin(), said["units"], day, all_zones=bool(said.get("all_zones")))
-    return report, lambda: rewrite_document(outcome), outcome.has_findings
+    return report_on_rewriting(outcome, origin(), said["units"], day, all_zones=bool(said.get("all_zones"))), outcome
 
 
 def _of_plan(said: Said, origin: Callable[[], Origin]) -> _Made:
-    from geoflow.report.plan_document import plan_document
     from geoflow.report.planning import planned_report
 
     outcome = planned(said, "report plan")
-    report = planned_report(outcome, said["units"], all_zones=bool(said.get("all_zones")), origin=origin())
-    return report, lambda: plan_document(outcome), outcome.has_findings
+    return planned_report(outcome, said["units"], all_zones=bool(said.get("all_zones")), origin=origin()), outcome
 
 
 def _of_log(said: Said, origin: Callable[[], Origin]) -> _Made:
-    from geoflow.report.reconciling import reconcile_document
-
     outcome = reconciled(said)
-    report = report_on_reconciling(outcome, origin(), said["units"], all_zones=bool(said.get("all_zones")))
-    return report, lambda: reconcile_document(outcome), outcome.has_findings
+    return report_on_reconciling(outcome, origin(), said["units"], all_zones=bool(said.get("all_zones"))), outcome
 
 
 _MAKERS: Final[Mapping[str, Callable[[Said, Callable[[], Origin]], _Made]]] = {
