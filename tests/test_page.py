@@ -37,7 +37,7 @@ from geoflow.web.sessions import Sessions
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
 from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.choices import reading_choices
-from geoflow.workflow.replan import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan, window_over
+from geoflow.workflow.replan import prepare_window, preview_plan, read_unplanned, vet_again, vet_plan, window_over
 from geoflow.workflow.vetting import vet_file
 
 ROOT = Path(__file__).parent.parent
@@ -819,7 +819,7 @@ def test_verdicts_ahead_are_those_of_the_full_solution(temperature: str, speed: 
     # With nothing known before, with some temperatures known, and with every stop of the sliders known.
     for known in (None, elsewhere, prepare_window(read.bar, plan.sections)):
         window = window_over(read.bar, plan, known)
-        ahead = vet_ahead(read, plan, window)
+        ahead = preview_plan(read, plan, window)
         np.testing.assert_array_equal(ahead.verdict, full.vetting.verdict)
         # One temperature solved among others differs by up to 3e-5 from the same among other others (measured).
         for end in ("low", "high"):

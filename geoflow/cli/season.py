@@ -175,7 +175,7 @@ def _season(options: argparse.Namespace) -> int:
         )
         return _STOPPED
     finally:
-        store.tidy()
+        store.clear_parts()
     return deliver(
         options,
         lambda: document,

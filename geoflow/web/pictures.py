@@ -23,7 +23,7 @@ from geoflow.report.window_text import AXES, band_table, band_title
 from geoflow.web.layer_views import layer_view, one_letter_each
 from geoflow.web.requests import belonging, plan_of, system_of
 from geoflow.web.views import answer_view
-from geoflow.workflow.replan import vet_ahead
+from geoflow.workflow.replan import preview_plan
 
 if TYPE_CHECKING:
     from geoflow.hydraulics.window import FlowWindow
@@ -78,13 +78,13 @@ def _quick_answer(windows: Windows, opened: Opened, asked: Question, plan: Plan)
     system, read = system_of(asked), opened.kept.read
     solved = None if opened.outcome is None else opened.outcome.solution
     window = windows.over(opened.bar, read.bar, plan)
-    ahead = vet_ahead(read, plan, window, solved)
+    preview = preview_plan(read, plan, window, solved)
     # Pressures are rough, or still those of another temperature, unless only the speed is new.
     rough = solved is None or replace(plan, speed=solved.plan.speed) != solved.plan
     layer = "verdict" if rough and _layer(asked) == "margin" else _layer(asked)
-    solution = ahead.solution
-    zones = Vetted(read.rate, ahead.verdict, solution, lambda: vet(read.rate, solution))
-    answer = answer_view(read.prescription, solution, ahead.verdict, system, belonging(opened, asked), exact=False)
+    solution = preview.solution
+    zones = Vetted(read.rate, preview.verdict, solution, lambda: vet(read.rate, solution))
+    answer = answer_view(read.prescription, solution, preview.verdict, system, belonging(opened, asked), exact=False)
     mine = solved is not None and (solved.plan.sections, solved.plan.rows) == (plan.sections, plan.rows)
     if solved is not None and mine and not windows.is_whole(opened.bar, plan.sections):
         search = solved.search
