@@ -230,11 +230,13 @@ class Answers:
 
         return await self._work(request, begin)
 
-    def _begun(self, tab: Session, asked: Question, given: WorkAsked, command: str, out: str, **more: Any) -> _Begun:
-        """Begin a command that writes to a folder; its zip is kept by the folder's name, and `more` is told with it."""
+    def _begun(
+        self, tab: Session, asked: Question, given: WorkAsked, command: str, out: str, *, kept: str = "", **more: Any
+    ) -> _Begun:
+        """Begin a command that writes to a folder; its zip is kept by that name or another, and `more` told with it."""
 
         def finish(value: Made) -> Any:
-            tab.state.made(more.pop("kept", out), asked, value.archive)
+            tab.state.made(kept or out, asked, value.archive)
             return {**more, **made_view(value)}
 
         said, uploads = given
