@@ -43,7 +43,6 @@ __all__ = [
     "write_report",
 ]
 
-_BLOCK: Final = 1 << 20
 _USUAL_DAY: Final = DayOptions()
 
 
@@ -77,15 +76,12 @@ def parse_date(text: str | None, epoch: str | None, today: Callable[[], datetime
 
 
 def _fingerprint(path: Path) -> tuple[int, str] | None:
-    digest, size = hashlib.sha256(), 0
     try:
         with path.open("rb") as content:
-            while block := content.read(_BLOCK):
-                digest.update(block)
-                size += len(block)
+            digest = hashlib.file_digest(content, "sha256").hexdigest()
+            return content.tell(), digest
     except OSError:
         return None  # reading it for its content says better what is wrong
-    return size, digest.hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
