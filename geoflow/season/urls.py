@@ -186,7 +186,7 @@ def digest(path: Path) -> str:
     return total.hexdigest()
 
 
-def _short_hash() -> Any:
+def _short_hash() -> hashlib.blake2b:
     return hashlib.blake2b(digest_size=16)
 
 
