@@ -371,7 +371,10 @@ def test_the_size_of_the_cells_is_chosen_for_the_total(tmp_path):
     done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "f.tif", replace=False)
     assert done.cell in raster_out.CELLS_TRIED and abs(done.kept - 1) <= 1e-3 and done.warnings() == []
     coarse = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "c.tif", form=NewForm(cell=120.0), replace=False)
-    assert coarse.lost == (1,) and "ARE NOT IN THE RASTER (row 2)" in coarse.warnings()[0]
+    assert (
+        coarse.lost == (1,)
+        and "1 zone covers no cell's centre and IS NOT IN THE RASTER (row 2)" in coarse.warnings()[0]
+    )
     assert coarse.zones == 3 and abs(coarse.kept - 1) > 1e-3 and "% off" in coarse.warnings()[1]
     with pytest.raises(OutputError, match="no zone covers the centre"):
         write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "n.tif", form=NewForm(cell=5000.0), replace=False)

@@ -39,7 +39,7 @@ STATED = (0.76, 0.84)
 EQUILIBRIUM_LENGTH = 0.1  # [m] passage after which flashing reaches equilibrium (Fauske), as the model is published
 
 
-def tested(flags: Validity) -> BoolArray:
+def like_the_tests(flags: Validity) -> BoolArray:
     """Where bore and liquid are like those tested."""
     return np.asarray(flags.bore & flags.subcooling)
 
@@ -134,7 +134,7 @@ def test_relaxation_lengths_are_those_the_correlations_imply() -> None:
 def test_flags_say_what_was_tested() -> None:
     state = saturation(288.0)
     inside = saturation(288.0 + 8.0).pressure
-    assert tested(validity(state, inside, 0.012, 0.0016))
+    assert like_the_tests(validity(state, inside, 0.012, 0.0016))
     cases = {
         "proportion": (inside, 0.0096, 0.00194),
         "diameter": (inside, 0.012, 0.00205),
@@ -145,11 +145,11 @@ def test_flags_say_what_was_tested() -> None:
         flags = validity(state, pressure, land, diameter)
         wrong = {flag for flag in ("proportion", "diameter", "length", "subcooling") if not getattr(flags, flag)}
         assert wrong == {name}
-        assert not tested(flags)
+        assert not like_the_tests(flags)
         assert flags.bore == (name == "subcooling")
     assert not validity(state, saturation(289.5).pressure, 0.012, 0.0016).subcooling
     # Ends belong to it, in thousandths of an inch too.
-    assert tested(validity(state, inside, TESTED_LENGTH[0], TESTED_DIAMETER[0]))
+    assert like_the_tests(validity(state, inside, TESTED_LENGTH[0], TESTED_DIAMETER[0]))
     assert validity(state, inside, 0.374 * 0.0254, 0.075 * 0.0254).length
     for kelvin in TESTED_SUBCOOLING:
         assert validity(state, saturation(288.0 + kelvin).pressure, 0.012, 0.0016).subcooling
@@ -206,7 +206,7 @@ def test_bounds_are_narrow_only_where_tests_were(
     frozen = mass_flow(pressure, back, density, bore, STATED[1])
     choked = mass_flow(pressure, state.pressure, density, bore, least)
     flags = validity(state, pressure, land, bore)
-    inside = tested(flags)
+    inside = like_the_tests(flags)
     # At the ends of the tests the bounds lead over within a narrow step, so that they have no jump.
     first, last = (saturation(temperature + kelvin).pressure for kelvin in TESTED_SUBCOOLING)
     sure, free = inside & (pressure >= first + EDGE), inside & (pressure <= last - EDGE)
