@@ -135,6 +135,22 @@ def test_every_verdict_has_its_own_pattern_that_shows():
         assert ratio >= 2 or not style.hatch
 
 
+# What style sheets and scripts of page, report and card have besides those of the symbology, light and dark.
+PAGES = {
+    "faint": "#4A4A4A", "ground": "#F1F1EC", "line": "#8A8A84", "deep": "#14395B", "on-deep": symbology.PAPER,
+    "band": "#14395B", "on-band": symbology.PAPER, "alarm": symbology.VERDICT_SYMBOLS["fails"].fill,
+    "caution": "#FFF3C4", "note": "#E6EFF7",
+    "chosen": "#DBE8F3", "trouble": "#FDEEF2", "trouble-ink": "#40061A", "focus": "#D97706", "track": "#B9B9B2",
+    "rule": "#D5D5CE", "entry": "#FAFAF7", "ring": "#000000", "soft": "#555555", "report's line": "#999999",
+    "dark sheet": "#141414", "ink on dark": "#F2F2F2", "soft on dark": "#BBBBBB", "line on dark": "#777777",
+    "beside the sheet": "#ECEAE4", "frame": "#B8B8B2",
+}  # fmt: skip
+DARK_PAGE = {
+    "ink": "#F2F2F2", "faint": "#BBBBBB", "paper": "#1F2327", "ground": "#141414", "line": "#777777", "rule": "#3A4046",
+    "entry": "#262B30", "deep": "#8FC1E6", "on-deep": "#141414", "band": "#0F2A44", "on-band": "#F2F2F2",
+    "alarm": "#E8A9BC", "trouble": "#3A1420", "trouble-ink": "#FDEEF2", "caution": "#453A10", "note": "#1C3044",
+    "chosen": "#24425C", "focus": "#FFB84D", "track": "#555555",
+}  # fmt: skip
 HEX = re.compile(r"#[0-9a-fA-F]{6}\b|#[0-9a-fA-F]{3}\b")
 
 
@@ -143,10 +159,11 @@ def full(colour: str) -> str:
     return f"#{digits.upper()}"
 
 
-def test_every_colour_stands_in_the_symbology() -> None:
-    """Pictures take theirs from it; style sheets and scripts of pages, which can't import, hold no other."""
+def test_every_colour_is_a_known_one() -> None:
+    """Pictures take theirs from the symbology; style sheets and scripts hold no other but those named here."""
     package = Path(symbology.__file__).parent.parent
     known = {full(one) for one in HEX.findall(Path(symbology.__file__).read_text(encoding="utf-8"))}
+    known |= {full(one) for one in (*PAGES.values(), *DARK_PAGE.values())}
     assert len(known) > 30
     for path in sorted(each for each in package.rglob("*") if each.suffix in {".py", ".css", ".js", ".html"}):
         text = path.read_text(encoding="utf-8")
@@ -156,16 +173,16 @@ def test_every_colour_stands_in_the_symbology() -> None:
             assert not HEX.findall(text), path.name
 
 
-def test_the_page_calls_its_colours_as_the_symbology_does() -> None:
+def test_the_page_calls_its_colours_by_name() -> None:
     package = Path(symbology.__file__).parent.parent
     page = (package / "web" / "static" / "page.css").read_text(encoding="utf-8")
     light, dark = page.split("prefers-color-scheme: dark", 1)
-    own = {"ink": symbology.INK, "paper": symbology.PAPER, **symbology.PAGES}
-    for text, known in ((light, own), (dark, symbology.DARK_PAGE)):
+    own = {"ink": symbology.INK, "paper": symbology.PAPER, **PAGES}
+    for text, known in ((light, own), (dark, DARK_PAGE)):
         said = {name: full(colour) for name, colour in re.findall(r"--([\w-]+): (#\w+);", text)}
         assert len(said) > 5 and said == {name: known[name] for name in said}
     # Every name has its dark value.
-    assert set(said) == set(symbology.DARK_PAGE)
+    assert set(said) == set(DARK_PAGE)
 
 
 # --- map -------------------------------------------------------------------------------------------------------------

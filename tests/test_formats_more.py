@@ -27,7 +27,7 @@ from geoflow.base.errors import OutputError, PrescriptionError
 from geoflow.base.rate_units import RATE_UNITS, rate_unit
 from geoflow.base.rates import UnitRates
 from geoflow.prescription_files.read_prescription import read_prescription
-from geoflow.prescription_patch.new_file import WRITTEN_FORMATS, rate_column_name, write_prescription
+from geoflow.prescription_patch.new_file import WRITTEN_FORMATS, NewForm, rate_column_name, write_prescription
 
 LB = rate_unit("lb N/ac")
 SQUARE = 1e4 / 0.9996**2  # ground of 100 m by 100 m at UTM's central meridian (definition of its k0)
@@ -315,7 +315,9 @@ def test_a_name_that_states_the_unit_stays(tmp_path):
 
 def test_a_long_name_asked_for_is_shortened_and_told(tmp_path):
     rx = read(save(tmp_path / "i.gpkg", frame(2)))
-    done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "o.shp", column="a_long_rate_name", replace=False)
+    done = write_prescription(
+        rx, UnitRates(rx.rate, LB), tmp_path / "o.shp", form=NewForm(column="a_long_rate_name"), replace=False
+    )
     assert done.column == "lb_n_ac" and done.renamed == {"a_long_rate_name": "lb_n_ac"}
     assert "Shapefile holds 10" in done.notes[0]
 

@@ -30,6 +30,8 @@ LATE = {
     "prescription_files/readers.py": "a file loads the libraries of its own format only",
     "report/sizing.py": "sizes are told without their chart unless it is written",
     "workflow/said.py": "a command loads what its own workflow needs, and no other's",
+    "workflow/reported.py": "a report loads what its own workflow needs, and no other's",
+    "workflow/results.py": "a command loads what its own outcome needs, and no other's",
     "season/cluster.py": "workers load the heavy part once, before work comes",
 }
 # Only these places may import these libraries.

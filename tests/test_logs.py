@@ -299,7 +299,7 @@ def test_the_clock_may_run_backwards_and_miss(tmp_path):
     columns["Time"][4] = ""
     read = log_of(tmp_path, columns)
     assert read.log.row.tolist() == [0, 2, 1, 3] and read.dropped == {"no time": (4,)}
-    assert "runs backwards 1 time(s)" in said(read)
+    assert "runs backwards 1 time in" in said(read)
 
 
 def test_a_log_without_a_clock_goes_in_file_order(tmp_path):
@@ -471,7 +471,7 @@ def test_section_names_and_switches():
     assert names("L", "R") == [0, 1] and names("left", "centre", "right") == [0, 1, 2]
     assert names("blue", "red") is None and names("L3") == [0]
     refused(lambda: names(*range(257)), "257 different sections", "section=-")
-    refused(lambda: names("1", None), "name no section")
+    refused(lambda: names("1", None), "without a section")
 
     def switch(*cells):
         return [part.tolist() for part in read_switch(pandas.Series(cells), where="f")]

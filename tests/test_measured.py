@@ -216,7 +216,7 @@ def test_a_flow_through_other_orifices_too_is_refused() -> None:
         parse_bar(mapping)
     assert "the flow also went through orifice large" in caught.value.what and '"left,middle"' in caught.value.cure
     mapping["orifices"]["small"]["measured"][0]["sections"] = "left, middle"
-    assert parse_bar(mapping).orifices["small"].measured[0].reading.rows == 11  # type: ignore[union-attr]
+    assert parse_bar(mapping).orifices["small"].measured[0].readings.rows == 11  # type: ignore[union-attr]
     mapping["orifices"]["small"]["measured"] = []
     mapping["orifices"]["spare"]["measured"] = [{"bar_flow": "20 gpm", **WARM}]
     with pytest.raises(BarError) as caught:

@@ -303,7 +303,7 @@ def test_what_is_written_is_on_the_values_and_the_totals_are_its_own(
         (["--presets", "85,,90"], "'85,,90' is no rate"),
         (["--max-rate", "5,6"], "'5,6' is no rate"),
         (["--round", "5 kg N/ha"], "rates are in lb N/ac, and these are in kg N/ha"),
-        (["--presets", "100.12345"], "it has 3 decimal(s)"),
+        (["--presets", "100.12345"], "it has 3 decimals"),
         (["--most-raise", "5 %"], "none is allowed"),
         (["--most-raise", "much", "--allow-raise"], "is no share"),
         (["--presets", "85,125", "--max-rate", "60"], "lies at or below --max-rate"),

@@ -35,9 +35,10 @@ from geoflow.web import sessions as tabs
 from geoflow.web.bar_form import bar_text, form_content, form_description
 from geoflow.web.sessions import Sessions
 from geoflow.web.uploads import Upload, check_archive, main_file, unframe
+from geoflow.web.wording import page_words
 from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.choices import reading_choices
-from geoflow.workflow.replan import prepare_window, read_unplanned, vet_again, vet_ahead, vet_plan, window_over
+from geoflow.workflow.replan import prepare_window, preview_plan, read_unplanned, vet_again, vet_plan, window_over
 from geoflow.workflow.vetting import vet_file
 
 ROOT = Path(__file__).parent.parent
@@ -394,7 +395,7 @@ def test_rewritten_files_are_byte_for_byte_the_command_lines(
     tab, question = ready
     asked = {**question, "policy": policy, "rules": rules}
     done = work(client, tab, "rewrite", json.dumps(asked).encode())["done"]
-    sent = unpacked(ask(client, tab, "download", {"task": "rewritten files", "of": asked}).content)
+    sent = unpacked(ask(client, tab, "download", {"task": "rewritten", "of": asked}).content)
     out = tmp_path / "kettle_rise_for_bar.geojson"
     said = command_line(
         *("rewrite", KETTLE.name, "--bar", WREN.name, "--temperature", "45..52 degF", "--speed", "5 mph"),
@@ -404,14 +405,15 @@ def test_rewritten_files_are_byte_for_byte_the_command_lines(
     )
     side = tmp_path / "kettle_rise_for_bar_changes.csv"
     assert sent == {path.name: path.read_bytes() for path in (out, side)}
-    assert said.startswith(done["text"]) and "Ammonia blinds and kills" in done["text"]
+    # The same words, but for what the page calls otherwise.
+    assert page_words(said, "rewrite").startswith(done["text"]) and "Ammonia blinds and kills" in done["text"]
 
 
 @pytest.mark.slow
 def test_vetted_files_are_the_command_lines(client: Any, ready: Any, tmp_path: Path) -> None:
     tab, asked = ready
     done = work(client, tab, "vetted", json.dumps(asked).encode())["done"]
-    sent = unpacked(ask(client, tab, "download", {"task": "vetted files", "of": asked}).content)
+    sent = unpacked(ask(client, tab, "download", {"task": "vetted", "of": asked}).content)
     command_line(
         *("vet", KETTLE.name, "--bar", WREN.name, "--temperature", "45..52 degF", "--speed", "5 mph"),
         *("--rate-column", "target", "--rate-unit", "lb N/ac", "--out", tmp_path / "vetted"),
@@ -431,7 +433,12 @@ def test_the_report_is_made(client: Any, ready: Any) -> None:
     done = work(client, tab, "report", json.dumps(asked).encode())["done"]
     sent = unpacked(ask(client, tab, "download", {"task": "report", "of": asked}).content)
     assert sent["report.html"].startswith(b"<!") and sent["report.pdf"].startswith(b"%PDF")
-    assert done["text"]
+    assert done["text"] and done["of"].startswith("kettle_rise.geojson with Wren")
+    # The work "Report (HTML and PDF)" makes the very same.
+    other = {**asked, "command": "report vet", "said": {}, "uses": {}}
+    work(client, tab, "work", frame(other, []))
+    again = unpacked(ask(client, tab, "download", {"task": "report vet", "of": other}).content)
+    assert again == sent and {"report.json", "figures/map.png"} <= set(sent)
 
 
 @pytest.mark.slow
@@ -451,7 +458,7 @@ def test_a_log_is_reconciled_in_the_command_lines_words(client: Any, tab: str) -
     assert "--" not in said and "own names\u201d takes another" in said
     assert said == " ".join(done["text"].split())
     assert done["pictures"][0][0] == "map.png"
-    sent = ask(client, tab, "download", {"task": "reconciled files", "of": asked})
+    sent = ask(client, tab, "download", {"task": "reconciled", "of": asked})
     assert "zones.csv" in unpacked(sent.content)
 
 
@@ -633,9 +640,9 @@ def test_what_was_made_is_handed_over_only_for_the_same_question(client: Any, ta
     work(client, tab, "rewrite", json.dumps(rewriting).encode())
     moved = PLAN | {"speed": ["6.5", "6.5"]}
     for other in ({"plan": moved}, {"policy": "hold-total"}, {"rules": {"allow_raise": True}}, {"system": "metric"}):
-        refused = ask(client, tab, "download", {"task": "rewritten files", "of": rewriting | other})
+        refused = ask(client, tab, "download", {"task": "rewritten", "of": rewriting | other})
         assert refused.status_code == 422 and "belongs to another plan" in refused.json()["error"]
-    wanted = {"task": "rewritten files", "of": rewriting}
+    wanted = {"task": "rewritten", "of": rewriting}
     assert ask(client, tab, "download", wanted).status_code == 200
     answer_to(client, tab, opened(client, tab, LANTERN, HERON))
     refused = ask(client, tab, "download", wanted)
@@ -735,10 +742,10 @@ def test_a_full_answer_that_waited_while_another_plan_was_asked_for_is_not_solve
 
     from geoflow.web.requests import plan_of
     from geoflow.web.state import Opened
-    from geoflow.web.tasks import Reading
+    from geoflow.web.tasks import KeptMap
 
     read = read_unplanned(str(KETTLE), str(WREN), ReadOptions(**CHOSEN))
-    held = Opened(1, Upload("w", b""), (), ReadOptions(), Reading(read, None))
+    held = Opened(1, Upload("w", b""), (), ReadOptions(), KeptMap(read, None))
     older, newer = (plan_of(read.bar, {"plan": PLAN | {"speed": [speed, speed]}}) for speed in ("5", "6"))
     given: list[Any] = []
     held.solving.acquire()
@@ -814,7 +821,7 @@ def test_verdicts_ahead_are_those_of_the_full_solution(temperature: str, speed: 
     # With nothing known before, with some temperatures known, and with every stop of the sliders known.
     for known in (None, elsewhere, prepare_window(read.bar, plan.sections)):
         window = window_over(read.bar, plan, known)
-        ahead = vet_ahead(read, plan, window)
+        ahead = preview_plan(read, plan, window)
         np.testing.assert_array_equal(ahead.verdict, full.vetting.verdict)
         # One temperature solved among others differs by up to 3e-5 from the same among other others (measured).
         for end in ("low", "high"):

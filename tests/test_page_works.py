@@ -25,7 +25,7 @@ from geoflow.options.table import COMMANDS, OPTIONS, Option, options_of
 from geoflow.options.typed import ReadOptions
 from geoflow.web.made import Made, Refused
 from geoflow.web.state import State
-from geoflow.web.tasks import Reading
+from geoflow.web.tasks import KeptMap
 from geoflow.web.uploads import Upload, place_files
 from geoflow.web.wording import page_words, refusal
 from geoflow.web.work_questions import log_said, work_asked
@@ -53,7 +53,7 @@ def upload(path: Path) -> Upload:
 def opened(main: Path, bar: Path, options: ReadOptions, *files: Path) -> State:
     """A tab in which a map and a bar are open."""
     state, read = State(), read_unplanned(str(main), str(bar), options)
-    state.keep(upload(bar), tuple(map(upload, files or (main,))), options, Reading(read, None))
+    state.keep(upload(bar), tuple(map(upload, files or (main,))), options, KeptMap(read, None))
     return state
 
 

@@ -10,7 +10,7 @@ import json
 import re
 import shutil
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -29,9 +29,9 @@ from geoflow.field_card import phone
 from geoflow.field_card.phone import as_phone_html, phone_map, sheet_policy
 from geoflow.field_card.sheet import card_report
 from geoflow.options.typed import CardOptions, PlanOptions, ReadOptions, ReportFiles
-from geoflow.web.tasks import TASKS, Inputs
+from geoflow.web.tasks import TASKS
 from geoflow.workflow.carding import card_of
-from geoflow.workflow.reporting import write_report
+from geoflow.workflow.reporting import Setting, write_report
 from geoflow.workflow.vetting import vet_file
 
 FIELDS = Path(__file__).parent.parent / "sample_fields"
@@ -148,12 +148,12 @@ def test_plain_rates_have_no_map(tmp_path: Path, capsys: pytest.CaptureFixture[s
 
 def test_the_phones_file_is_no_other(tmp_path: Path, outcome: Any) -> None:
     same = str(tmp_path / "card.html")
-    setter: Any = (lambda report: "x", lambda *given: b"x")
+    setting = Setting(lambda report: "x", lambda *given: b"x", (same, "x"))
     for out, pdf in ((same, None), (str(tmp_path / "other.html"), same)):
         with pytest.raises(OutputError, match="the phone's sheet and another output would be one file"):
             write_report(
                 card_report(outcome, "us", ""), ReportFiles(out=out, pdf=pdf), "us", DATE, replace=False, protect=(),
-                setter=setter, phone=(same, "x"),
+                setting=setting,
             )  # fmt: skip
     assert list(tmp_path.iterdir()) == []
 
@@ -162,8 +162,8 @@ def test_the_page_makes_the_very_file_of_the_command(tmp_path: Path, monkeypatch
     for file in (KETTLE, WREN):
         shutil.copy(file, tmp_path)
     monkeypatch.chdir(tmp_path)
-    plan = replace(PLAN, bar=WREN.name)
-    made = TASKS["phone sheet"](lambda words: None, Inputs(KETTLE.name, plan, READ), "us", DATE)
+    said = {**asdict(PLAN), **asdict(READ), "prescription": KETTLE.name, "bar": WREN.name}
+    made = TASKS["phone sheet"](lambda words: None, said | {"units": "us", "date": DATE.isoformat()})
     command = [KETTLE.name if part == str(KETTLE) else WREN.name if part == str(WREN) else part for part in COMMAND]
     assert cli.main([*command, "--out", "card.html", "--phone", "phone.html"]) in (0, 1)
     assert made.archive == Path("phone.html").read_bytes()

@@ -27,7 +27,7 @@ from geoflow.web.ground import ground_view
 from geoflow.web.layer_views import rewritten_view
 from geoflow.web.pictures import answer_with_pictures
 from geoflow.web.state import Opened
-from geoflow.web.tasks import Reading
+from geoflow.web.tasks import KeptMap
 from geoflow.web.uploads import Upload
 from geoflow.web.windows import Windows
 from geoflow.web.zone_speed import speed_to_use
@@ -58,7 +58,7 @@ def upload() -> Upload:
 
 
 def opened(read: Unplanned) -> Opened:
-    return Opened(1, upload(), (), ReadOptions(), Reading(read, None))
+    return Opened(1, upload(), (), ReadOptions(), KeptMap(read, None))
 
 
 def question(temperature: tuple[str, str], speed: tuple[str, str], system: str = "us", **more: Any) -> dict[str, Any]:

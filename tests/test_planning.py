@@ -493,8 +493,10 @@ def test_loads_conserve_ammonia(seed: int, heading: float, degrees: float, heel:
         share = np.where(passes.number < loads.number[index], 1.0, share)
         share = np.where(passes.number > loads.number[index], 0.0, share)
         reached[index] = (rate[passes.zone] * passes.length * passes.width * share).sum()
-    np.testing.assert_allclose(reached * loads.pass_factor / 0.82 * ratio, np.cumsum(loads.drawn), rtol=1e-6)
-    assert loads.pass_factor == pytest.approx(1.0, abs=0.15)
+    # What the passes miss or count twice at the edges is made up for, the same everywhere.
+    stretched = np.cumsum(loads.drawn) / (reached / 0.82 * ratio)
+    np.testing.assert_allclose(stretched, stretched[0], rtol=1e-6)
+    assert stretched[0] == pytest.approx(1.0, abs=0.15)
 
 
 @LAWS
@@ -546,9 +548,9 @@ def test_a_meter_that_counts_at_60_degf_draws_more_when_cold(degrees: float, rat
     assert found.drawn.sum() == pytest.approx(1170.73 * found.delivered_ratio, abs=0.02)
 
 
-def test_the_gauge_counts_more_than_was_drawn() -> None:
-    # 800 gal x 5.1479 lb/gal less the 4,083.3 lb of the energy balance.
-    assert loaded(0.015, strips()).gauge_excess / POUND == pytest.approx(4118.3 - 4083.3, abs=0.6)
+def test_a_full_load_is_less_than_a_gauge_counts() -> None:
+    # 800 gal x 5.1479 lb/gal are 4,118.3 lb by the gauge, 4,083.3 lb by the energy balance.
+    assert loaded(0.015, strips()).full_load / POUND == pytest.approx(4083.3, abs=0.6)
 
 
 def test_no_ammonia_no_loads() -> None:

@@ -376,7 +376,7 @@ def test_unclosed_ring_is_closed_and_told(tmp_path):
     zones = [square(), [square(1)[0][:-1]]]
     rx = read_prescription(write_shapefile(tmp_path / "f.shp", zones, ["100", "120"]), **LB)
     assert stands(rx, corners(1), 1) and rx.rate.tolist() == [100.0, 120.0]
-    assert "1 zone(s) had an outline that did not close" in said(rx, "shape")
+    assert "1 zone had an outline that did not close" in said(rx, "shape")
 
 
 def test_outline_that_cannot_be_closed_is_not_said_to_be(tmp_path):
@@ -461,7 +461,7 @@ def test_hairlines_are_one_line(tmp_path):
     rx = read_prescription(write_shapefile(tmp_path / "f.shp", zones), **LB)
     assert [note.kind for note in rx.notes if note.kind in {"hairline", "overlap", "gap", "sliver"}] == ["hairline"]
     # 14 x 0.3 m x 100 m = 420 m2 = 0.10 ac; 45 x 0.1 m x 100 m = 450 m2 = 0.11 ac; with 800 ppm for UTM's k0.
-    assert "14 overlap(s), 0.10 ac in all" in said(rx, "hairline") and "0.11 ac in all" in said(rx, "hairline")
+    assert "14 overlaps, 0.10 ac in all" in said(rx, "hairline") and "0.11 ac in all" in said(rx, "hairline")
     assert rx.row.size == 60
 
 
@@ -508,7 +508,7 @@ def test_deleted_records_are_left_out_and_told(tmp_path):
     path = write_shapefile(tmp_path / "f.shp", strip_of(4), ["100", "999", "120,5", "130"], deleted=[1])
     rx = read_prescription(path, **LB)
     assert rx.rows_read == 3 and rx.rate.tolist() == [100.0, 120.5, 130.0]
-    assert stands(rx, corners(2), 1) and "1 record(s) are marked as deleted" in said(rx, "file")
+    assert stands(rx, corners(2), 1) and "1 record marked as deleted" in said(rx, "file")
 
 
 @pytest.mark.parametrize("records", [2, 4])

@@ -24,7 +24,7 @@ from geoflow.base.rates import UnitRates
 from geoflow.prescription_files import geotiff as raster
 from geoflow.prescription_files.read_prescription import read_prescription
 from geoflow.prescription_patch import new_geotiff as raster_out
-from geoflow.prescription_patch.new_file import write_prescription
+from geoflow.prescription_patch.new_file import NewForm, write_prescription
 
 LB = rate_unit("lb N/ac")
 # Two by three cells of 10 m; the corner of the tests is that of the raster, north-west.
@@ -341,7 +341,7 @@ def field(path, crs=UTM, turn=20.0):
 @pytest.mark.parametrize("crs", [UTM, "EPSG:4326", "EPSG:3417", "EPSG:3857", "EPSG:5070"])
 def test_a_cell_has_the_rate_of_the_zone_at_its_centre(tmp_path, crs):
     rx = field(tmp_path / "f.gpkg", crs)
-    done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "f.tif", cell=7.0, replace=False)
+    done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "f.tif", form=NewForm(cell=7.0), replace=False)
     with rasterio.open(tmp_path / "f.tif") as file:
         band, crs_out, nodata = file.read(1), file.crs, file.nodata
         assert file.tags()["AREA_OR_POINT"] == "Area" and file.dtypes == ("float32",)
@@ -370,20 +370,23 @@ def test_the_size_of_the_cells_is_chosen_for_the_total(tmp_path):
     rx = field(tmp_path / "f.gpkg")
     done = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "f.tif", replace=False)
     assert done.cell in raster_out.CELLS_TRIED and abs(done.kept - 1) <= 1e-3 and done.warnings() == []
-    coarse = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "c.tif", cell=120.0, replace=False)
-    assert coarse.lost == (1,) and "ARE NOT IN THE RASTER (row 2)" in coarse.warnings()[0]
+    coarse = write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "c.tif", form=NewForm(cell=120.0), replace=False)
+    assert (
+        coarse.lost == (1,)
+        and "1 zone covers no cell's centre and IS NOT IN THE RASTER (row 2)" in coarse.warnings()[0]
+    )
     assert coarse.zones == 3 and abs(coarse.kept - 1) > 1e-3 and "% off" in coarse.warnings()[1]
     with pytest.raises(OutputError, match="no zone covers the centre"):
-        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "n.tif", cell=5000.0, replace=False)
+        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "n.tif", form=NewForm(cell=5000.0), replace=False)
     with pytest.raises(OutputError, match="at most 25,000,000"):
-        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "n.tif", cell=0.05, replace=False)
+        write_prescription(rx, UnitRates(rx.rate, LB), tmp_path / "n.tif", form=NewForm(cell=0.05), replace=False)
     assert not (tmp_path / "n.tif").exists()
 
 
 def test_rates_beyond_four_bytes_get_eight(tmp_path):
     rx = field(tmp_path / "f.gpkg")
     rates = rx.rate + 1 / 3
-    write_prescription(rx, UnitRates(rates, LB), tmp_path / "f.tif", cell=10.0, replace=False)
+    write_prescription(rx, UnitRates(rates, LB), tmp_path / "f.tif", form=NewForm(cell=10.0), replace=False)
     with rasterio.open(tmp_path / "f.tif") as file:
         assert file.dtypes == ("float64",) and set(np.unique(file.read(1))) == {*rates, -9999.0}
 

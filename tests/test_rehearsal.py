@@ -29,7 +29,7 @@ from geoflow.rehearsal.losses import BORDER, WINDOW, find_losses
 from geoflow.rehearsal.rehearsal import Rehearsal, rehearse
 from geoflow.rehearsal.route import INTERVAL, Driving, turn_length
 from geoflow.rehearsal.savings import without_small_zones
-from geoflow.rehearsal.setup import Reading, Setup, Unknown, draws, middle_draw
+from geoflow.rehearsal.setup import DisplaySettings, Setup, Unknown, draws, middle_draw
 from geoflow.rehearsal.switching import Switching, switched_late
 
 sys.path.insert(0, str(Path(__file__).parent / "campaigns"))
@@ -132,7 +132,7 @@ def test_looking_ahead_moves_where_the_new_rate_begins() -> None:
     plain, ahead, early = (
         drive_field(what, lay_cells(what.zones))
         for what in (
-            setup(TWO, [150, 200], reading=Reading(antenna, time))
+            setup(TWO, [150, 200], display=DisplaySettings(antenna, time))
             for antenna, time in ((0.0, 0.0), (3.3, 0.0), (0.0, 1.5))
         )
     )
@@ -148,7 +148,7 @@ def test_what_a_look_ahead_saves_is_what_it_then_loses_less() -> None:
     what = setup(TWO, [150, 200])
     done = rehearsed(what)
     best = next(one for one in done.savings if one.kind == "look-ahead")
-    again = rehearsed(replace(what, reading=Reading(0.0, best.value)))
+    again = rehearsed(replace(what, display=DisplaySettings(0.0, best.value)))
     assert best.border_saved == pytest.approx(done.losses.area[BORDER] - again.losses.area[BORDER], rel=1e-9)
     assert best.border_saved > 0.5 * done.losses.area[BORDER]
 

@@ -81,7 +81,7 @@ def test_relative_paths_count_from_the_catalog_and_urls_stay(tmp_path: Path) -> 
 def test_what_stands_for_all_fields_goes_before_the_cells(tmp_path: Path) -> None:
     rows = f"{HEAD}\na,vet,a.shp,b.toml,40 degF,5 mph\n"
     (one,) = read(tmp_path, rows, temperature="50 degF", bar="other/{field}.toml", ticket="5 lb NH3")
-    assert one.text("temperature") == "50 degF" and one.several("ticket") == ()
+    assert one.text("temperature") == "50 degF" and "ticket" not in one.values
     assert one.text("bar") == str(tmp_path / "here" / "other" / "a.toml")
 
 
@@ -91,7 +91,11 @@ def test_flags_lists_marks_and_spreadsheet_bytes(tmp_path: Path) -> None:
     )
     (tmp_path / "catalog.csv").write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
     one, two = read_catalog(str(tmp_path / "catalog.csv"), {}, str(tmp_path))
-    assert one.field == "007" and one.several("ticket") == ("12400 lb NH3", "8100 lb NH3") and one.flag("swap_axes")
+    assert (
+        one.field == "007"
+        and one.values["ticket"] == ("12400 lb NH3", "8100 lb NH3")
+        and one.values["swap_axes"] is True
+    )
     # A no is what an empty cell is: the same field, the same result.
     assert dict(two.values) == {"log": str(tmp_path / "b.csv")}
 

@@ -26,7 +26,7 @@ from geoflow.base.errors import GeoflowError
 from geoflow.base.lists import parse_list
 from geoflow.decide.size_curves import STEP, BarRange, size_curves, size_solution, size_windows
 from geoflow.decide.sized import Sized, sized
-from geoflow.decide.sizing import HELPFUL_LAND, Asked, asked_flows, size_choice
+from geoflow.decide.sizing import HELPFUL_LAND, WantedFlows, asked_flows, size_choice
 from geoflow.decide.vet import Plan, solve, vet
 from geoflow.hydraulics.window import flow_window, temperature_grid
 from geoflow.options.typed import ReadOptions, SizeOptions
@@ -59,7 +59,7 @@ def found(bars: BarRange | Bar, days: Plan, *values: float, sizes: tuple[float, 
     return sized(known, days, rates(*values), None, names=dict.fromkeys(sizes, ""))
 
 
-def asked_of(values: np.ndarray, days: Plan, base: Bar) -> Asked:
+def asked_of(values: np.ndarray, days: Plan, base: Bar) -> WantedFlows:
     return asked_flows(values, np.ones(values.shape), *days.speed, base, days)
 
 

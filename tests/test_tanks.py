@@ -22,7 +22,7 @@ from tank_contents import ammonia_in_tank
 
 from geoflow.base.errors import RangeError
 from geoflow.physics.ammonia import saturation
-from geoflow.physics.tanks import draw_down, drawn_temperature, usable_ammonia
+from geoflow.physics.tanks import draw_down, drawn_temperature
 
 LAWS = laws(60)
 GALLONS_1000 = 1000.0 * UNITS["gal"]
@@ -35,9 +35,8 @@ def after_drawing(row: Row) -> float:
 
 
 def usable_nitrogen(gallons: float, row: Row) -> float:
-    density = saturation(row["temperature"]).liquid_density
-    mass = usable_ammonia(gallons * UNITS["gal"], row["start_fill"], row["end_fill"], density)
-    return float(mass) * 0.82244 / POUND
+    density = float(saturation(row["temperature"]).liquid_density)
+    return (row["start_fill"] - row["end_fill"]) * gallons * UNITS["gal"] * density * 0.82244 / POUND
 
 
 MODEL = {
@@ -144,7 +143,7 @@ def test_gauge_counts_more_than_leaves(start: float, fill: float, heel: float) -
     # The space of the liquid drawn fills with vapour, which stays: of the first liquid drawn rho_v / rho_l, 3.9 % at
     # 142 degF, and a little more as the rest shrinks while it cools.
     end = heel * fill
-    gauge = float(usable_ammonia(GALLONS_1000, fill, end, saturation(start).liquid_density))
+    gauge = (fill - end) * GALLONS_1000 * float(saturation(start).liquid_density)
     drawn = float(draw_down(start, fill).drawn_at(end)) * GALLONS_1000
     assert 0.93 * gauge < drawn < gauge
 

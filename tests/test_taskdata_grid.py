@@ -106,17 +106,17 @@ def test_nothing_to_apply_is_ground_inside_the_boundary_and_none_outside(tmp_pat
     assert covers(zones, 0, 1) == [0]
     assert zones.table["rate_01B0_kg_n_ha"][0] == 0.0
     assert not any(covers(zones, 1, column) for column in range(3))
-    assert any("3 cell(s) without a rate lie outside" in note.text for note in zones.notes)
+    assert any("3 cells without a rate lie outside" in note.text for note in zones.notes)
     unbounded = read(tmp_path / "b", text, data)
     assert covers(unbounded, 1, 0) == [0]
-    assert any("4 cell(s) ask for nothing" in note.text for note in unbounded.notes)
+    assert any("4 cells without a rate and no boundary" in note.text for note in unbounded.notes)
 
 
 def test_the_zone_for_outside_is_no_ground_without_a_boundary(tmp_path: Path) -> None:
     text = codes_task(1, 4, {0: 0, 1: 9000, 7: 0})
     zones = read(tmp_path / "a", text, bytes([0, 1, 7, 0]))
     assert list(zones.table["zone"]) == [1, 7], "zone 7 asks for nothing but is not the one for outside"
-    assert any("2 cell(s) carry zone code 0" in note.text for note in zones.notes)
+    assert any("2 cells with zone code 0" in note.text for note in zones.notes)
     # With a rate of its own the zone for outside is ground like any other.
     rated = read(tmp_path / "b", codes_task(1, 2, {0: 5000, 1: 9000}), bytes([0, 1]))
     assert sorted(rated.table["zone"]) == [0, 1]
@@ -132,7 +132,7 @@ def test_inside_the_boundary_the_zone_for_outside_is_ground(tmp_path: Path) -> N
 
 def test_codes_the_task_does_not_have_are_told(tmp_path: Path) -> None:
     zones = read(tmp_path, codes_task(1, 3, {0: 0, 1: 9000}), bytes([1, 255, 17]))
-    assert any("2 cell(s) carry zone code(s) 17, 255" in note.text for note in zones.notes)
+    assert any("2 cells with the zone codes 17, 255" in note.text for note in zones.notes)
     assert list(zones.table["zone"]) == [1]
 
 
@@ -173,7 +173,7 @@ def test_a_missing_file_and_too_many_cells_are_refused(tmp_path: Path, monkeypat
 
 def test_bytes_too_many_are_told(tmp_path: Path) -> None:
     zones = read(tmp_path, codes_task(1, 1, {1: 9000}), b"\x01\x00\x00")
-    assert any("2 byte(s) longer" in note.text for note in zones.notes)
+    assert any("2 bytes longer" in note.text for note in zones.notes)
 
 
 def test_an_exponent_in_the_size_of_a_cell_is_allowed(tmp_path: Path) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import zipfile
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import geopandas
 import numpy as np
@@ -312,26 +314,26 @@ def test_the_page_and_the_season_read_and_rewrite_task_data_alike(
 ) -> None:
     from geoflow.season.catalog import Entry
     from geoflow.season.outcomes import run_field
-    from geoflow.web.tasks import TASKS, Inputs, Unread
+    from geoflow.web.tasks import TASKS, Unread
+    from geoflow.web.work_tasks import do_work
 
     path = plain(tmp_path / "T.zip", "--task-version", "4")
     other = map_of(tmp_path / "other", "Solid 27 % N", "01B0")
     odd = map_of(tmp_path / "odd", "NH3", "01B0")
     monkeypatch.chdir(tmp_path)
 
-    def asked(file: Path) -> Inputs:
-        return Inputs(str(file.relative_to(tmp_path)), PLANNED, ReadOptions())
+    def rewritten(file: Path, out: str) -> Any:
+        said = {**asdict(PLANNED), **asdict(HOLD_SPEED), "prescription": str(file.relative_to(tmp_path)), "units": "us"}
+        return do_work(lambda _: None, "rewrite", said, out)
 
     def read(file: Path, options: ReadOptions) -> object:
         return TASKS["read"](lambda _: None, str(file.relative_to(tmp_path)), HERON, options)
 
-    made = TASKS["rewritten files"](lambda _: None, asked(path), HOLD_SPEED, "us")
-    assert made.names == ("T_for_bar.zip", "T_for_bar_changes.csv")
+    assert rewritten(path, "first").names == ("T_for_bar.zip", "T_for_bar_changes.csv")
     refused = read(other, ReadOptions())
     assert isinstance(refused, Unread) and "tick “the product of task data is ammonia" in refused.words
     assert not isinstance(read(other, ReadOptions(take_as_ammonia=True)), Unread)
-    (tmp_path / "rewritten").rename(tmp_path / "first")
-    assert TASKS["rewritten files"](lambda _: None, asked(odd), HOLD_SPEED, "us").names
+    assert rewritten(odd, "second").names
 
     plan = {"temperature": "40 degF", "speed": "5 mph", "policy": "hold-speed"}
     for name, file, more, error in (

@@ -19,7 +19,7 @@ from geoflow.decide.vet import Plan, Solution, solve, vet
 from geoflow.options.typed import PlanOptions, ReadOptions, RewriteOptions
 from geoflow.workflow.bar_plan import make_plan
 from geoflow.workflow.planning import plan_field
-from geoflow.workflow.replan import prepare_window, read_unplanned, vet_again, vet_ahead, window_over
+from geoflow.workflow.replan import prepare_window, preview_plan, read_unplanned, vet_again, window_over
 from geoflow.workflow.rewriting import rewrite_file
 from geoflow.workflow.vetting import vet_file
 
@@ -100,9 +100,9 @@ def test_verdicts_ahead_ask_the_same_of_the_rows(uneven: str) -> None:
     bar = outcome.solution.bar
     plan = make_plan(bar, planned(uneven, "worst", "40..50 degF", "4..5 mph"))
     known = window_over(bar, plan, prepare_window(bar, plan.sections))
-    ahead = vet_ahead(read_unplanned(KETTLE, uneven, READ), plan, known)
+    ahead = preview_plan(read_unplanned(KETTLE, uneven, READ), plan, known)
     # Also where the bar was solved before for the other rows, as when a slider moves.
-    moved = vet_ahead(read_unplanned(KETTLE, uneven, READ), plan, known, outcome.solution)
+    moved = preview_plan(read_unplanned(KETTLE, uneven, READ), plan, known, outcome.solution)
     full, usual = vet_again(outcome, plan), vet_again(outcome, replace(plan, rows="mean"))
     assert (full.vetting.verdict != usual.vetting.verdict).any()
     for one in (ahead, moved):

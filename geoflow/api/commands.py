@@ -194,8 +194,7 @@ def convert(zones: Zones, out: str | Path, *, replace: bool = False, **how: Any)
         As listed below.
     """
     said = asked("convert", {"zones": zones, **how}) | {"out": str(out), "replace": replace}
-    inputs = (Path(said["prescription"]),) if isinstance(said["prescription"], str) else ()
-    return ConvertResult(workflows.converted(said, inputs), said)
+    return ConvertResult(workflows.converted(said), said)
 
 
 @documented("reconcile")

@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
-from geoflow.api.results import Reading
+from geoflow.api.results import ReadInput
 from geoflow.bar.bar_file import read_bar
 from geoflow.base.errors import UsageError
 from geoflow.base.spelling import nearest
@@ -84,7 +84,7 @@ def _value(value: Any, option: Option, where: str) -> Any:
 def _unwrap(said: dict[str, Any], where: str) -> None:
     """Put what was read already in its place; what says how it is read would be lost."""
     for name, value in list(said.items()):
-        if isinstance(value, Reading):
+        if isinstance(value, ReadInput):
             prefix = TARGET if name == "target" else ""
             late = [one for one in said if one.removeprefix(prefix) in value.settles and one.startswith(prefix)]
             if late:

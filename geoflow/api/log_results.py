@@ -11,20 +11,17 @@ from geoflow.api.readings import places_of
 from geoflow.api.results import Result
 from geoflow.api.tables import ids_of, of_every_row, table_of, with_ours
 from geoflow.base.errors import UsageError
-from geoflow.report.learning import learn_document, learned_figures, learned_report
-from geoflow.report.reconciled import reconciled_report
-from geoflow.report.reconciling import reconcile_document, zone_columns
+from geoflow.report.learning import learned_figures
+from geoflow.report.reconciling import zone_columns
 from geoflow.workflow.laid_ground import laid_ground, orifice_series
 from geoflow.workflow.learning import learned_text
 from geoflow.workflow.reconcile_outputs import (
     ground_poster,
     strip_columns,
-    write_reconciliation,
 )
 
 if TYPE_CHECKING:
     from geoflow.report.canvas import Picture
-    from geoflow.report.model import Report
 
 __all__ = ["LearnResult", "ReconcileResult"]
 
@@ -32,12 +29,8 @@ __all__ = ["LearnResult", "ReconcileResult"]
 class ReconcileResult(Result):
     """A log compared with what was asked."""
 
+    command: ClassVar = "reconcile"
     tables: ClassVar = ("answer", "spread", "zones")
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return reconciled_report(self.outcome, self.units)
 
     @property
     def zones(self) -> Any:
@@ -77,36 +70,18 @@ class ReconcileResult(Result):
             return with_ours(read.given, found)
         return with_ours(places_of(read), found)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow reconcile`."""
-        return reconcile_document(self.outcome)
-
     def drawn(self) -> Picture | None:
         """Draw applied over target on the ground; None where no record covers any."""
         if not self.outcome.found.ground.any():
             return None
         return ground_poster(self.outcome, laid_ground(self.outcome, orifice_series(self.outcome)), self.units)
 
-    def _write(self, folder: Path, replace: bool) -> list[str]:
-        return write_reconciliation(
-            self.outcome, folder, self.to_dict(), self.units, cell=self.said.get("cell"), replace=replace,
-            protect=self.inputs,
-        )  # fmt: skip
-
 
 class LearnResult(Result):
     """What a bar learned from its logs; `outcome.bar` is the bar with it."""
 
+    command: ClassVar = "learn"
     tables: ClassVar = ("learned",)
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return learned_report(self.outcome, self.units, None)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow learn`."""
-        return learn_document(self.outcome)
 
     def drawn(self) -> Picture | None:
         """Draw the first kind of orifice that was learned."""

@@ -11,38 +11,24 @@ import numpy as np
 from geoflow.api.results import Result
 from geoflow.api.tables import ids_of, of_every_row, table_of, with_ours
 from geoflow.base.errors import UsageError
-from geoflow.base.version import __version__
-from geoflow.field_card.document import card_document
 from geoflow.field_card.html import as_card_html
 from geoflow.field_card.pdf import as_card_pdf
-from geoflow.field_card.sheet import card_report
 from geoflow.options.typed import ReportFiles
-from geoflow.report.basis import version_and_date
-from geoflow.report.converting import convert_document, converted_report
-from geoflow.report.documents import vet_document, window_document
 from geoflow.report.html import as_html
-from geoflow.report.plan_document import plan_document
-from geoflow.report.planning import planned_report
-from geoflow.report.rehearsal_document import rehearse_document
-from geoflow.report.rehearsed import rehearsed_report
-from geoflow.report.rewriting import rewrite_columns, rewrite_document
-from geoflow.report.rewritten import change_map, rewritten_report
+from geoflow.report.rewriting import rewrite_columns
+from geoflow.report.rewritten import change_map
 from geoflow.report.size_figure import size_figure
 from geoflow.report.sizing import sized_report
-from geoflow.report.sizing_document import sized_document
-from geoflow.report.vetted import vetted_report
-from geoflow.report.window import window_report
 from geoflow.report.window_panels import PlannedRates, window_panels
-from geoflow.workflow.plan_outputs import plan_columns, plan_map, write_plan
-from geoflow.workflow.rehearsing import expected_columns, rehearsal_map, write_rehearsal
-from geoflow.workflow.reporting import write_report
+from geoflow.workflow.plan_outputs import plan_columns, plan_map
+from geoflow.workflow.rehearsing import expected_columns, rehearsal_map
+from geoflow.workflow.reporting import Setting, write_report
 from geoflow.workflow.rewriting import write_rewriting
 from geoflow.workflow.said import date_of
-from geoflow.workflow.vet_outputs import vet_map, write_vetting, zone_columns
+from geoflow.workflow.vet_outputs import vet_map, zone_columns
 
 if TYPE_CHECKING:
     from geoflow.report.canvas import Picture
-    from geoflow.report.model import Report
 
 __all__ = [
     "CardResult",
@@ -72,25 +58,8 @@ def _without_prefix(columns: dict[str, Any]) -> dict[str, Any]:
 class WindowResult(Result):
     """The flow and rate window of a bar."""
 
+    command: ClassVar = "window"
     tables: ClassVar = ("window", "gauges")
-
-    @property
-    def _with_speed(self) -> bool:
-        return self.said.get("speed") is not None
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether nothing is certain, or the plan is odd."""
-        return bool(self.outcome.certain.empty or self.outcome.warnings(with_speed=self._with_speed))
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return window_report(self.outcome, self.units, with_speed=self._with_speed)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow window`."""
-        return window_document(self.outcome, with_speed=self._with_speed)
 
     def drawn(self) -> Picture:
         """Draw the rates over liquid temperature and speed."""
@@ -104,12 +73,8 @@ class WindowResult(Result):
 class VetResult(Result):
     """A vetted prescription."""
 
+    command: ClassVar = "vet"
     tables: ClassVar = ("answer", "zones")
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return vetted_report(self.outcome, self.units)
 
     @property
     def zones(self) -> Any:
@@ -120,29 +85,16 @@ class VetResult(Result):
         columns |= ids_of(prescription)
         return with_ours(table_of(prescription), columns)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow vet`."""
-        return vet_document(self.outcome)
-
     def drawn(self) -> Picture:
         """Draw every zone with its verdict."""
         return vet_map(self.outcome, self.units)
-
-    def _write(self, folder: Path, replace: bool) -> list[str]:
-        return write_vetting(
-            self.outcome, folder, self.to_dict(), self.units, replace=replace, protect=self.inputs
-        )[0]  # fmt: skip
 
 
 class RewriteResult(Result):
     """A rewritten prescription."""
 
+    command: ClassVar = "rewrite"
     tables: ClassVar = ("answer", "changes")
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return rewritten_report(self.outcome, self.units)
 
     @property
     def zones(self) -> Any:
@@ -165,10 +117,6 @@ class RewriteResult(Result):
         number = table[prescription.rate_column].dtype.kind in "fiu"
         table[prescription.rate_column] = rates.astype(np.float64) if number else rates
         return table
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow rewrite`."""
-        return rewrite_document(self.outcome)
 
     def drawn(self) -> Picture:
         """Draw what became of each zone."""
@@ -207,12 +155,8 @@ class RewriteResult(Result):
 class PlanResult(Result):
     """A planned field."""
 
+    command: ClassVar = "plan"
     tables: ClassVar = ("zones", "day")
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return planned_report(self.outcome, self.units, all_zones=False)
 
     @property
     def zones(self) -> Any:
@@ -222,29 +166,16 @@ class PlanResult(Result):
         columns |= ids_of(prescription)
         return with_ours(table_of(prescription), columns)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow plan`."""
-        return plan_document(self.outcome)
-
     def drawn(self) -> Picture:
         """Draw the speeds to drive."""
         return plan_map(self.outcome, "speeds.png", self.units)
-
-    def _write(self, folder: Path, replace: bool) -> list[str]:
-        return write_plan(
-            self.outcome, folder, self.to_dict(), self.units, replace=replace, protect=self.inputs
-        )[0]  # fmt: skip
 
 
 class RehearseResult(Result):
     """A field driven before the day."""
 
+    command: ClassVar = "rehearse"
     tables: ClassVar = ("answer", "savings", "zones")
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return rehearsed_report(self.outcome, self.units)
 
     @property
     def zones(self) -> Any:
@@ -254,38 +185,21 @@ class RehearseResult(Result):
             table_of(prescription), _without_prefix(expected_columns(self.outcome)) | ids_of(prescription)
         )  # fmt: skip
 
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow rehearse`."""
-        return rehearse_document(self.outcome)
-
     def drawn(self) -> Picture:
         """Draw what is to be expected over what is asked."""
         return rehearsal_map(self.outcome, self.units)
-
-    def _write(self, folder: Path, replace: bool) -> list[str]:
-        return write_rehearsal(
-            self.outcome, folder, self.to_dict(), self.units, replace=replace, protect=self.inputs
-        )[0]  # fmt: skip
 
 
 class CardResult(Result):
     """A field card."""
 
+    command: ClassVar = "card"
     tables: ClassVar = ("speeds", "settings", "gauges")
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return card_report(self.outcome, self.units, version_and_date(__version__, date_of(self.said)))
 
     @property
     def zones(self) -> Any:
         """The zones of the map the card is of; None where it is of plain rates."""
         return None if self.outcome.prescription is None else table_of(self.outcome.prescription)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow card`."""
-        return card_document(self.outcome)
 
     def drawn(self) -> Picture:
         """Draw the window with the rates of the card in it."""
@@ -296,9 +210,9 @@ class CardResult(Result):
 
     def _write(self, folder: Path, replace: bool) -> list[str]:
         files = ReportFiles(out=str(folder / "card.html"), pdf=str(folder / "card.pdf"))
-        setter = as_card_html, as_card_pdf
+        setting = Setting(as_card_html, as_card_pdf)
         write_report(
-            self.report, files, self.units, date_of(self.said), replace=replace, protect=self.inputs, setter=setter
+            self.report, files, self.units, date_of(self.said), replace=replace, protect=self.inputs, setting=setting
         )
         return ["card.html", "card.pdf"]
 
@@ -306,27 +220,13 @@ class CardResult(Result):
 class SizeResult(Result):
     """Orifices for some rates."""
 
+    command: ClassVar = "size"
     tables: ClassVar = ("rates", "sizes")
-
-    @property
-    def has_findings(self) -> bool:
-        """Whether there is anything to act on."""
-        return bool(self.outcome[0].has_findings)
-
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        found, prescription = self.outcome
-        return sized_report(found, prescription, self.units, drawn=False)
 
     @property
     def zones(self) -> Any:
         """The zones of the map whose rates are asked; None without one."""
         return None if self.outcome[1] is None else table_of(self.outcome[1])
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow size`."""
-        return sized_document(*self.outcome)
 
     def drawn(self) -> Picture:
         """Draw the rates that diameters hold."""
@@ -342,19 +242,12 @@ class SizeResult(Result):
 class ConvertResult(Result):
     """A prescription in another format or unit; it is written by `convert` itself."""
 
-    @property
-    def report(self) -> Report:
-        """What is to be said, in sections."""
-        return converted_report(self.outcome, self.units)
+    command: ClassVar = "convert"
 
     @property
     def zones(self) -> Any:
         """The zones as they were read."""
         return table_of(self.outcome.prescription)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON of `geoflow convert`."""
-        return convert_document(self.outcome)
 
     def _write(self, folder: Path, replace: bool) -> list[str]:
         written = self.outcome.written.path

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from geoflow.api.results import Reading
+from geoflow.api.results import ReadInput
 from geoflow.api.tables import ids_of, of_every_row, table_of, with_ours
 from geoflow.base.units import from_si
 from geoflow.options.typed import LogOptions, ReadOptions
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["ReadPoints", "ReadZones", "places_of"]
 
 
-class ReadZones(Reading):
+class ReadZones(ReadInput):
     """A prescription as read; give it to `vet`, `rewrite`, `plan` or as a target in place of its file."""
 
     settles: ClassVar = frozenset(one.name for one in fields(ReadOptions)) - {"volume_temperature"}
@@ -52,7 +52,7 @@ class ReadZones(Reading):
         return reading_document(self.outcome)
 
 
-class ReadPoints(Reading):
+class ReadPoints(ReadInput):
     """A log as read; give it to `reconcile` in place of its file."""
 
     settles: ClassVar = frozenset(one.name for one in fields(LogOptions)) - {"temperature", "nitrogen"}

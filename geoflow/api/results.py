@@ -13,6 +13,7 @@ from geoflow.report.canvas import figure_of
 from geoflow.report.html import as_cell
 from geoflow.report.model import Figure, Report, Section, Table
 from geoflow.report.terminal import as_text
+from geoflow.workflow.results import Statement, statement_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from geoflow.base.units import System
     from geoflow.report.canvas import Picture
 
-__all__ = ["Reading", "Result"]
+__all__ = ["ReadInput", "Result"]
 
 _MOST_ROWS = 40  # of a table in a notebook
 
@@ -40,6 +41,8 @@ class Result:
     outcome: Any
     said: Mapping[str, Any] = field(default_factory=dict)
 
+    command: ClassVar[str] = ""
+    """The command whose outcome it is."""
     tables: ClassVar[tuple[str, ...]] = ()
     """Sections of the report whose tables a notebook shows."""
 
@@ -54,14 +57,18 @@ class Result:
         return tuple(Path(value) for value in self.said.values() if isinstance(value, str) and Path(value).exists())
 
     @property
+    def _stated(self) -> Statement:
+        return statement_of(self.command, self.outcome, self.said)
+
+    @property
     def has_findings(self) -> bool:
         """Whether there is anything to act on, as the command's exit code 1 says."""
-        return bool(self.outcome.has_findings)
+        return self._stated.findings
 
     @property
     def report(self) -> Report:
         """What is to be said, in sections."""
-        raise NotImplementedError
+        return self._stated.report(self.units)
 
     @property
     def zones(self) -> Any:
@@ -74,7 +81,7 @@ class Result:
 
     def to_dict(self) -> dict[str, Any]:
         """Give the JSON of the command."""
-        raise NotImplementedError
+        return self._stated.document()
 
     def drawn(self) -> Picture | None:
         """Draw the picture of the result; None where there is none."""
@@ -108,7 +115,7 @@ class Result:
         return [Path(folder) / name for name in names]
 
     def _write(self, folder: Path, replace: bool) -> list[str]:
-        raise NotImplementedError
+        return self._stated.write(folder, self.units, replace=replace)[0]
 
     def _stage(self, folder: Path, replace: bool, contents: Mapping[str, Callable[[], bytes]]) -> list[str]:
         """Write files into a folder, all or none."""
@@ -148,7 +155,7 @@ def _short(table: Table) -> Table:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Reading(Result):
+class ReadInput(Result):
     """A map or log that was read, to be handed on in place of its file."""
 
     settles: ClassVar[frozenset[str]] = frozenset()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from geoflow.bar.orifice import MeasuredPoint, Orifice, Reading
+from geoflow.bar.orifice import MeasuredPoint, Orifice, PointReadings
 from geoflow.bar.otherwise import left_out as _left_out
 from geoflow.bar.ranges import Range, at_end, known_ends
 
@@ -23,8 +23,8 @@ __all__ = [
     "MeasuredPoint",
     "Meter",
     "Orifice",
+    "PointReadings",
     "Pump",
-    "Reading",
     "RowHose",
     "Section",
     "Suction",

@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.bar.building import line_of
-from geoflow.bar.equipment import Line, MeasuredPoint, Reading
+from geoflow.bar.equipment import Line, MeasuredPoint, PointReadings
 from geoflow.bar.keys import keys_of
 from geoflow.bar.liquid import tank_gauge
 from geoflow.bar.ranges import at_end
@@ -115,36 +115,23 @@ class _Point:
 
     def at_the_orifice(self, values: Mapping[str, Any], air: tuple[float, float]) -> MeasuredPoint | None:
         """Work the point out; None where that is impossible, which is noted."""
-        air_pressure = 0.5 * sum(air)
         if any(values[part] is None for part in ("row_spacing", "nitrogen_fraction", "meter", "sections")):
             return None
-        sections = self._sections(values["sections"])
+        sections, air_pressure = self._sections(values["sections"]), 0.5 * sum(air)
         kelvin, off = self._warmth(air_pressure)
-        if not sections or not self._sound:
-            return None
-        read: LiquidFlow | None = self.value["bar_flow"]
-        if read is not None and read.basis == "pulses" and values["meter"]["pulses_per_gallon"] is None:
-            self.note(
-                "pulses tell no flow, as the bar file does not say how many the meter gives to a gallon",
-                "add pulses_per_gallon to [meter], or give the flow as a volume, a weight or a load over a time",
-            )
+        if not sections or not self._sound or self._pulses_tell_nothing(values["meter"]):
             return None
         flow, share = self._whole_flow(values, sections, kelvin, off)
         rows = 1 if "flow" in self.said else sum(section["rows"] for section in sections)
-        least, most = (units.parse(end, "ammonia flow") for end in keys_of(_TABLE)["flow"].accepted or ())
-        if self._sound and not least <= flow / rows <= most:
-            each = units.show(flow / rows, "ammonia flow", "us", 3)
-            self.note(f"{self._flow_said()} makes {each} through one orifice", "check the number and the unit")
-        if not self._sound:
+        if self._is_no_flow(flow / rows):
             return None
-        gauge = self.value["pressure_tolerance"] + 0.5 * (air[1] - air[0])
-        pressure, loss = self.value["pressure"], None
+        pressure, gauge, loss = self.value["pressure"], self.value["pressure_tolerance"] + 0.5 * (air[1] - air[0]), None
         if pressure is None:
             pressure = self.value["pressure_after_valve"]
             loss = _feed_loss(sections, flow / rows, share, kelvin, pressure)
             pressure, gauge = pressure - 0.5 * sum(loss), gauge + 0.5 * (loss[1] - loss[0])
         self._refuse_boiling(pressure, kelvin, air_pressure)
-        reading = Reading(
+        readings = PointReadings(
             self._flow_said(),
             str(self.said.get("pressure", self.said.get("pressure_after_valve"))),
             str(self.said["temperature"]),
@@ -152,7 +139,25 @@ class _Point:
             loss,
             tank_gauge(self.said["temperature"], air_pressure) is not None,
         )
-        return MeasuredPoint(flow / rows, pressure, kelvin, share, gauge, off, reading) if self._sound else None
+        return MeasuredPoint(flow / rows, pressure, kelvin, share, gauge, off, readings) if self._sound else None
+
+    def _pulses_tell_nothing(self, meter: Mapping[str, Any]) -> bool:
+        read: LiquidFlow | None = self.value["bar_flow"]
+        nothing = read is not None and read.basis == "pulses" and meter["pulses_per_gallon"] is None
+        if nothing:
+            self.note(
+                "pulses tell no flow, as the bar file does not say how many the meter gives to a gallon",
+                "add pulses_per_gallon to [meter], or give the flow as a volume, a weight or a load over a time",
+            )
+        return nothing
+
+    def _is_no_flow(self, row_flow: float) -> bool:
+        """Whether a flow is none that one orifice has."""
+        least, most = (units.parse(end, "ammonia flow") for end in keys_of(_TABLE)["flow"].accepted or ())
+        if not least <= row_flow <= most:
+            each = units.show(row_flow, "ammonia flow", "us", 3)
+            self.note(f"{self._flow_said()} makes {each} through one orifice", "check the number and the unit")
+        return not self._sound
 
     def _flow_said(self) -> str:
         if "rate" in self.said:

@@ -8,11 +8,11 @@ from geoflow.bar.key_kinds import THIN_PLATE_FLASHING
 from geoflow.bar.learned import Learned
 from geoflow.bar.otherwise import left_out as _left_out
 
-__all__ = ["MeasuredPoint", "Orifice", "Reading"]
+__all__ = ["MeasuredPoint", "Orifice", "PointReadings"]
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class PointReadings:
     """What was read for a measured point, in the words of the bar file.
 
     Attributes
@@ -51,7 +51,7 @@ class MeasuredPoint:
         Relative uncertainty of the flow [-].
     pressure_tolerance, temperature_tolerance : float
         Uncertainty of the two readings [Pa], [K].
-    reading : Reading or None
+    readings : PointReadings or None
         What it comes from.
     """
 
@@ -61,7 +61,7 @@ class MeasuredPoint:
     flow_tolerance: float = _left_out("orifices.measured", "flow_tolerance")
     pressure_tolerance: float = _left_out("orifices.measured", "pressure_tolerance")
     temperature_tolerance: float = _left_out("orifices.measured", "temperature_tolerance")
-    reading: Reading | None = field(default=None, compare=False)
+    readings: PointReadings | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

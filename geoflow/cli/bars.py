@@ -9,27 +9,15 @@ from typing import Final
 
 from geoflow.base.errors import UsageError
 from geoflow.base.units import FOOT
-from geoflow.cli.options import CODES, NOTHING_TO_ACT_ON, Command, deliver
+from geoflow.cli.options import CODES, NOTHING_TO_ACT_ON, Command, deliver, hand_over
 
 __all__ = ["BAR", "WINDOW"]
 
 
 def _window(options: argparse.Namespace) -> int:
-    from geoflow.report.documents import window_document
-    from geoflow.report.terminal import as_text
-    from geoflow.report.window import window_report
-    from geoflow.workflow.said import windowed
+    from geoflow.workflow.results import stated
 
-    solution = windowed(vars(options))
-    with_speed = options.speed is not None
-    odd = bool(solution.warnings(with_speed=with_speed))
-    return deliver(
-        options,
-        lambda: window_document(solution, with_speed=with_speed),
-        lambda: as_text(window_report(solution, options.units, with_speed=with_speed)),
-        (options.bar,),
-        findings=solution.certain.empty or odd,
-    )
+    return hand_over(options, stated("window", vars(options)))
 
 
 def _bar(options: argparse.Namespace) -> int:
@@ -59,7 +47,7 @@ def _bar(options: argparse.Namespace) -> int:
 
     bar = read_bar(options.check)
     document = {"name": bar.name, "rows": bar.rows, "width_ft": round(bar.width / FOOT, 6), "problems": []}
-    return deliver(options, lambda: document, lambda: as_text(bar_report(bar, options.units)), (options.check,))
+    return deliver(options, lambda: document, lambda: as_text(bar_report(bar, options.units)), (Path(options.check),))
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -70,18 +58,17 @@ def _new(options: argparse.Namespace) -> int:
     from geoflow.report.terminal import as_text
     from geoflow.workflow.new_bar import check_free, make_bar, write_bar
 
-    inputs = () if options.answers is None else (options.answers,)
-    protect = tuple(map(Path, inputs))
-    check_free(options.new, replace=options.replace, protect=protect)
+    inputs = () if options.answers is None else (Path(options.answers),)
+    check_free(options.new, replace=options.replace, protect=inputs)
     with watching(*inputs):
         answers = interview() if options.answers is None else read_answers(options.answers)
         new = make_bar(answers, options.temperature, options.speed)
-    write_bar(new, options.new, replace=options.replace, protect=protect)
+    write_bar(new, options.new, replace=options.replace, protect=inputs)
     return deliver(
         options,
         lambda: new_bar_document(new, options.new),
         lambda: as_text(new_bar_report(new, options.new, options.units)),
-        (*inputs, options.new),
+        (*inputs, Path(options.new)),
     )
 
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Final
 
-from geoflow.base.version import __version__
-from geoflow.cli.options import Command, deliver
-from geoflow.cli.reports import date_of
+from geoflow.cli.options import Command, hand_over
 from geoflow.options.typed import ReportFiles
 
 __all__ = ["CARD"]
@@ -19,35 +17,25 @@ _CODES: Final = (
 
 
 def _card(options: argparse.Namespace) -> int:
-    from geoflow.field_card.document import card_document
     from geoflow.field_card.html import as_card_html
     from geoflow.field_card.pdf import as_card_pdf
     from geoflow.field_card.phone import as_phone_html
-    from geoflow.field_card.sheet import card_report
-    from geoflow.report.basis import version_and_date
-    from geoflow.report.terminal import as_text
-    from geoflow.workflow.reporting import Sources, write_report
-    from geoflow.workflow.said import carded
+    from geoflow.workflow.reporting import Setting, Sources, write_report
+    from geoflow.workflow.results import stated
+    from geoflow.workflow.said import date_of
 
-    said, date = vars(options), date_of(options)
+    said = vars(options)
+    date = date_of(said)  # what is no date is refused before any work
     sources = Sources.of([("prescription", options.prescription), ("bar file", options.bar)])
-    outcome = carded(said)
+    found = stated("card", said)
     sources.unchanged()
-    report = card_report(outcome, options.units, version_and_date(__version__, date))
-    files = ReportFiles.of(said, "card")
-    phone = None if options.phone is None else (options.phone, as_phone_html(report, outcome, options.units))
+    report, files = found.report(options.units), ReportFiles.of(said, "card")
+    phone = None if options.phone is None else (options.phone, as_phone_html(report, found.outcome, options.units))
+    setting = Setting(as_card_html, as_card_pdf, phone)
     written = write_report(
-        report, files, options.units, date, replace=options.replace, protect=sources.paths,
-        setter=(as_card_html, as_card_pdf), phone=phone,
-    )  # fmt: skip
-    return deliver(
-        options,
-        lambda: card_document(outcome),
-        lambda: as_text(report),
-        tuple(map(str, sources.paths)),
-        findings=outcome.has_findings,
-        also=[f"The whole card: {', '.join(written)}"],
+        report, files, options.units, date, replace=options.replace, protect=sources.paths, setting=setting
     )
+    return hand_over(options, found, f"The whole card: {', '.join(written)}", wrote=sources.paths)
 
 
 CARD: Final = Command(

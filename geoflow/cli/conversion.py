@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Final
 
-from geoflow.cli.options import Command, deliver
+from geoflow.cli.options import Command, hand_over
 
 __all__ = ["CONVERT"]
 
@@ -17,19 +17,9 @@ _CODES: Final = (
 
 
 def _convert(options: argparse.Namespace) -> int:
-    from geoflow.report.converting import convert_document, converted_report
-    from geoflow.report.terminal import as_text
-    from geoflow.workflow.said import converted
+    from geoflow.workflow.results import stated
 
-    inputs = (options.prescription,)
-    outcome = converted(vars(options), tuple(map(Path, inputs)))
-    return deliver(
-        options,
-        lambda: convert_document(outcome),
-        lambda: as_text(converted_report(outcome, options.units)),
-        (*inputs, options.out),
-        findings=outcome.has_findings,
-    )
+    return hand_over(options, stated("convert", vars(options)), wrote=(Path(options.out),))
 
 
 CONVERT: Final = Command(

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Final
 
-from geoflow.cli.options import Command, deliver
+from geoflow.cli.options import Command, hand_over
 
 __all__ = ["LEARN"]
 
@@ -17,25 +17,16 @@ _CODES = (
 
 
 def _learn(options: argparse.Namespace) -> int:
-    from geoflow.report.learning import learn_document, learned_figures, learned_report
-    from geoflow.report.terminal import as_text
+    from geoflow.report.learning import learned_figures
     from geoflow.workflow.learning import write_figures, write_learned
-    from geoflow.workflow.said import learned
+    from geoflow.workflow.results import stated
 
-    outcome = learned(vars(options))
-    inputs = tuple(name for name in (*options.logs, options.bar, options.columns_file) if name is not None)
-    protect = tuple(Path(name) for name in inputs)
-    write_learned(outcome, options.bar, options.out, replace_existing=options.replace, protect=protect)
+    found = stated("learn", vars(options))
+    write_learned(found.outcome, options.bar, options.out, replace_existing=options.replace, protect=found.inputs)
     if options.figures is not None:
-        figures = {one.name: one.png for one in learned_figures(outcome, options.units)}
-        write_figures(figures, Path(options.figures), replace_existing=options.replace, protect=protect)
-    return deliver(
-        options,
-        lambda: learn_document(outcome),
-        lambda: as_text(learned_report(outcome, options.units, options.out)),
-        (*inputs, options.out),
-        findings=outcome.has_findings,
-    )
+        figures = {one.name: one.png for one in learned_figures(found.outcome, options.units)}
+        write_figures(figures, Path(options.figures), replace_existing=options.replace, protect=found.inputs)
+    return hand_over(options, found, wrote=(Path(options.out),))
 
 
 LEARN: Final = Command(

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import functools
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from geoflow.base.errors import UsageError
-from geoflow.cli.options import Command, deliver
+from geoflow.cli.options import Command, hand_over
 
-if TYPE_CHECKING:
-    from geoflow.outcomes import ReconcileOutcome
-
-__all__ = ["RECONCILE", "reconciled"]
+__all__ = ["RECONCILE"]
 
 _CODES: Final = (
     "Exit code: 0 nothing to act on, 1 findings (something to look at in the field or on the bar), 2 wrong use or "
@@ -21,52 +17,22 @@ _CODES: Final = (
 )
 
 
-def reconciled(options: argparse.Namespace) -> ReconcileOutcome:
-    """Reconcile a log as the options of `reconcile` say.
-
-    Parameters
-    ----------
-    options : argparse.Namespace
-        As typed.
-    """
-    from geoflow.workflow import said
-
-    return said.reconciled(vars(options))
-
-
 def _reconcile(options: argparse.Namespace) -> int:
-    from geoflow.report.reconciled import MOST_ZONES, reconciled_report
-    from geoflow.report.reconciling import reconcile_document
-    from geoflow.report.terminal import as_text
-    from geoflow.workflow.reconcile_outputs import write_columns, write_reconciliation
+    from geoflow.workflow.reconcile_outputs import write_columns
+    from geoflow.workflow.results import stated
 
-    named = (options.log, options.bar, options.target, options.boundary, options.columns_file)
-    inputs = tuple(name for name in named if name is not None)
-    outcome = reconciled(options)
-    document = functools.cache(lambda: reconcile_document(outcome))
-    protect = tuple(Path(name) for name in inputs)
+    found = stated("reconcile", vars(options))
     lines: list[str] = []
     if options.out is not None:
-        written = write_reconciliation(
-            outcome, Path(options.out), document(), options.units, cell=options.cell,
-            replace=options.replace, protect=protect,
-        )  # fmt: skip
+        written, _ = found.write(Path(options.out), options.units, replace=options.replace)
         lines.append(f"Written to {options.out}: {', '.join(written)}")
     elif options.cell is not None:
         raise UsageError("--cell sizes the rasters of --out", where="geoflow reconcile", cure="give --out DIR too")
     if options.save_columns is not None:
-        write_columns(outcome, Path(options.save_columns), replace=options.replace, protect=protect)
+        write_columns(found.outcome, Path(options.save_columns), replace=options.replace, protect=found.inputs)
         lines += [""] if lines else []
         lines.append(f"Columns saved: {options.save_columns}; use it again with --columns-file {options.save_columns}")
-    most = None if options.all_zones else MOST_ZONES
-    return deliver(
-        options,
-        document,
-        lambda: as_text(reconciled_report(outcome, options.units, most)),
-        inputs,
-        findings=outcome.has_findings,
-        also=lines,
-    )
+    return hand_over(options, found, *lines)
 
 
 RECONCILE: Final = Command(

@@ -11,14 +11,20 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import UsageError
 from geoflow.base.progress import listening
 from geoflow.base.spelling import nearest
 from geoflow.options.table import Option, options_of
 
-__all__ = ["CODES", "FINDINGS", "NOTHING_TO_ACT_ON", "WRONG_USE", "Command", "Parser", "deliver", "progress_shown"]
+if TYPE_CHECKING:
+    from geoflow.workflow.results import Statement
+
+__all__ = [
+    "CODES", "FINDINGS", "NOTHING_TO_ACT_ON", "WRONG_USE", "Command", "Parser", "deliver", "hand_over", "into_folder",
+    "progress_shown",
+]  # fmt: skip
 
 NOTHING_TO_ACT_ON, FINDINGS, WRONG_USE = 0, 1, 2
 CODES: Final = (
@@ -178,7 +184,7 @@ def deliver(
     options: argparse.Namespace,
     document: Callable[[], dict[str, Any]],
     text: Callable[[], str],
-    inputs: tuple[str, ...],
+    inputs: tuple[Path, ...],
     *,
     findings: bool = False,
     also: Sequence[str] = (),
@@ -191,7 +197,7 @@ def deliver(
         As typed.
     document, text : callable
         Give the JSON and the text; only what is asked for is made.
-    inputs : tuple of str
+    inputs : tuple of Path
         Files never to be written over.
     findings : bool
         Whether there is something to act on.
@@ -210,8 +216,59 @@ def deliver(
     if options.json is not None:
         from geoflow.workflow.vet_outputs import write_json
 
-        write_json(
-            Path(options.json), document(), replace=options.replace, protect=tuple(Path(name) for name in inputs)
-        )
+        write_json(Path(options.json), document(), replace=options.replace, protect=inputs)
     print("\n".join([text(), *([""] if also else []), *also]))
     return code
+
+
+def hand_over(options: argparse.Namespace, found: Statement, *also: str, wrote: tuple[Path, ...] = ()) -> int:
+    """Hand over what a command came to, as `deliver` does.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        As typed.
+    found : Statement
+        What the command came to.
+    *also : str
+        Lines behind the text.
+    wrote : tuple of Path
+        What was written and may not be the JSON too.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    from geoflow.report.terminal import as_text
+
+    def text() -> str:
+        return as_text(found.report(options.units))
+
+    return deliver(options, found.document, text, (*found.inputs, *wrote), findings=found.findings, also=also)
+
+
+def into_folder(command: str, options: argparse.Namespace, *more: str) -> int:
+    """Do a command that writes a folder where one is asked for.
+
+    Parameters
+    ----------
+    command : str
+        Its name.
+    options : argparse.Namespace
+        As typed.
+    *more : str
+        Lines behind that of what was written.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    from geoflow.workflow.results import stated
+
+    found = stated(command, vars(options))
+    if options.out is None:
+        return hand_over(options, found)
+    written, notes = found.write(Path(options.out), options.units, replace=options.replace)
+    return hand_over(options, found, f"Written to {options.out}: {', '.join(written)}", *more, *notes)

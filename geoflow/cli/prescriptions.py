@@ -3,133 +3,29 @@
 from __future__ import annotations
 
 import argparse
-import functools
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
-from geoflow.cli.options import CODES, Command, deliver
+from geoflow.cli.options import CODES, Command, hand_over, into_folder
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from geoflow.outcomes import PlanOutcome, VetOutcome
-
-__all__ = ["PLAN", "REWRITE", "VET", "planned", "vetted"]
-
-
-def vetted(options: argparse.Namespace, command: str) -> VetOutcome:
-    """Vet a prescription as the options of a command say.
-
-    Parameters
-    ----------
-    options : argparse.Namespace
-        As typed.
-    command : str
-        Whose options they are.
-    """
-    from geoflow.workflow import said
-
-    return said.vetted(vars(options), command)
-
-
-def _written(
-    write: Callable[..., tuple[list[str], list[str]]],
-    outcome: Any,
-    document: Callable[[], dict[str, Any]],
-    options: argparse.Namespace,
-    inputs: tuple[str, ...],
-) -> list[str]:
-    """Write a folder where one is asked for, and say so."""
-    if options.out is None:
-        return []
-    protect = tuple(map(Path, inputs))
-    written, notes = write(
-        outcome, Path(options.out), document(), options.units, replace=options.replace, protect=protect
-    )
-    return [f"Written to {options.out}: {', '.join(written)}", *notes]
-
-
-def _vet(options: argparse.Namespace) -> int:
-    from geoflow.report.documents import vet_document
-    from geoflow.report.terminal import as_text
-    from geoflow.report.vetted import vetted_report
-    from geoflow.workflow.vet_outputs import write_vetting
-
-    outcome = vetted(options, "vet")
-    document = functools.cache(lambda: vet_document(outcome))
-    inputs = (options.prescription, options.bar)
-    lines = _written(write_vetting, outcome, document, options, inputs)
-    most = len(outcome.rate) if options.all_zones else None
-    return deliver(
-        options,
-        document,
-        lambda: as_text(vetted_report(outcome, options.units, most)),
-        inputs,
-        findings=outcome.has_findings,
-        also=lines,
-    )
+__all__ = ["PLAN", "REWRITE", "VET"]
 
 
 def _rewrite(options: argparse.Namespace) -> int:
-    from geoflow.report.rewriting import rewrite_document
-    from geoflow.report.rewritten import rewritten_report
-    from geoflow.report.terminal import as_text
+    from geoflow.workflow.results import stated
     from geoflow.workflow.rewriting import write_rewriting
-    from geoflow.workflow.said import rewritten
 
-    outcome = rewritten(vars(options))
-    inputs = (options.prescription, options.bar)
+    found = stated("rewrite", vars(options))
     target, side, notes = write_rewriting(
-        outcome, Path(options.out), replace=options.replace, protect=tuple(map(Path, inputs))
+        found.outcome, Path(options.out), replace=options.replace, protect=found.inputs
     )
-    return deliver(
-        options,
-        lambda: rewrite_document(outcome),
-        lambda: as_text(rewritten_report(outcome, options.units)),
-        inputs,
-        findings=outcome.has_findings,
-        also=[f"Written: {target}, and what changed and why: {side}", *notes],
-    )
-
-
-def planned(options: argparse.Namespace, command: str) -> PlanOutcome:
-    """Plan a field as the options of a command say.
-
-    Parameters
-    ----------
-    options : argparse.Namespace
-        As typed.
-    command : str
-        Whose options they are.
-    """
-    from geoflow.workflow import said
-
-    return said.planned(vars(options), command)
-
-
-def _plan(options: argparse.Namespace) -> int:
-    from geoflow.report.plan_document import plan_document
-    from geoflow.report.planning import planned_report
-    from geoflow.report.terminal import as_text
-    from geoflow.workflow.plan_outputs import write_plan
-
-    outcome = planned(options, "plan")
-    inputs = (options.prescription, options.bar, *filter(None, (options.day,)))
-    document = functools.cache(lambda: plan_document(outcome))
-    lines = _written(write_plan, outcome, document, options, inputs)
-    return deliver(
-        options,
-        document,
-        lambda: as_text(planned_report(outcome, options.units, all_zones=options.all_zones)),
-        inputs,
-        findings=outcome.has_findings,
-        also=lines,
-    )
+    return hand_over(options, found, f"Written: {target}, and what changed and why: {side}", *notes)
 
 
 VET: Final = Command(
     "vet",
-    _vet,
+    partial(into_folder, "vet"),
     help="say for every zone of a prescription whether the bar can deliver it",
     description="Say for every zone of a prescription whether the bar can deliver it, and what limits it.",
     epilog='Example: geoflow vet rx.shp --bar bar.toml --temperature "35..50 degF" --speed "4.5..5.5 mph" '
@@ -151,7 +47,7 @@ REWRITE: Final = Command(
 
 PLAN: Final = Command(
     "plan",
-    _plan,
+    partial(into_folder, "plan"),
     help="speeds, orifices, liquid temperature, hours and tank loads for a field",
     description="Plan a field at the speed given, at the best single speed, or at a few speeds by zone: what "
     "holds, hours, and where each tank runs out. Below: what other speeds, orifices and temperatures would gain.",

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import functools
 import shlex
-from pathlib import Path
 from typing import Final
 
-from geoflow.cli.options import Command, deliver
+from geoflow.cli.options import Command, into_folder
 from geoflow.options.table import TARGET
 
 __all__ = ["REHEARSE"]
@@ -37,26 +35,7 @@ def _after_the_day(options: argparse.Namespace) -> str:
 
 
 def _rehearse(options: argparse.Namespace) -> int:
-    from geoflow.report.rehearsal_document import rehearse_document
-    from geoflow.report.rehearsed import MOST_ZONES, rehearsed_report
-    from geoflow.report.terminal import as_text
-    from geoflow.workflow.rehearsing import write_rehearsal
-    from geoflow.workflow.said import rehearsed
-
-    outcome = rehearsed(vars(options))
-    document = functools.cache(lambda: rehearse_document(outcome))
-    inputs = (options.prescription, options.bar)
-    written, notes = write_rehearsal(
-        outcome, Path(options.out), document(), options.units, replace=options.replace, protect=tuple(map(Path, inputs))
-    )
-    return deliver(
-        options,
-        document,
-        lambda: as_text(rehearsed_report(outcome, options.units, None if options.all_zones else MOST_ZONES)),
-        inputs,
-        findings=outcome.has_findings,
-        also=[f"Written to {options.out}: {', '.join(written)}", _after_the_day(options), *notes],
-    )
+    return into_folder("rehearse", options, _after_the_day(options))
 
 
 REHEARSE: Final = Command(

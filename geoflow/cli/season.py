@@ -89,7 +89,7 @@ def _make(options: argparse.Namespace) -> int:
     document = {"catalog": options.make, "fields": made.fields, "columns": list(made.columns)}
     document["missing"] = list(made.missing)
     findings = bool(made.missing)
-    return deliver(options, lambda: document, lambda: made_text(document), (options.make,), findings=findings)
+    return deliver(options, lambda: document, lambda: made_text(document), (Path(options.make),), findings=findings)
 
 
 def _split(options: argparse.Namespace) -> int:
@@ -107,7 +107,7 @@ def _split(options: argparse.Namespace) -> int:
         options,
         lambda: document,
         lambda: split_text(document, options.units),
-        (options.make,),
+        (Path(options.make),),
         findings=found.has_findings,
     )
 
@@ -175,12 +175,12 @@ def _season(options: argparse.Namespace) -> int:
         )
         return _STOPPED
     finally:
-        store.tidy()
+        store.clear_parts()
     return deliver(
         options,
         lambda: document,
         lambda: season_text(document, options.units, written, progress.kept),
-        (options.catalog,),
+        (Path(options.catalog),),
         findings=document["totals"]["findings"] or document["totals"]["failed"],
     )
 

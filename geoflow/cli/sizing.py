@@ -4,42 +4,28 @@ from __future__ import annotations
 
 import argparse
 import datetime
-from pathlib import Path
 from typing import Final
 
-from geoflow.cli.options import CODES, Command, deliver
+from geoflow.cli.options import CODES, Command, hand_over
 from geoflow.options.typed import ReportFiles
 
 __all__ = ["SIZE"]
 
 
 def _size(options: argparse.Namespace) -> int:
-    from geoflow.report.sizing import sized_report
-    from geoflow.report.sizing_document import sized_document
-    from geoflow.report.terminal import as_text
-    from geoflow.workflow.said import sized_orifices
+    from geoflow.workflow.results import stated
 
-    found, prescription = sized_orifices(vars(options))
-    inputs = tuple(name for name in (options.map, options.bar) if name is not None)
-    report = sized_report(found, prescription, options.units, drawn=options.out is not None)
-    lines: list[str] = []
-    if options.out is not None:
-        from geoflow.workflow.reporting import write_report
+    found = stated("size", vars(options))
+    if options.out is None:
+        return hand_over(options, found)
+    from geoflow.workflow.reporting import write_report
 
-        files, protect = ReportFiles(out=options.out), tuple(map(Path, inputs))
-        # An HTML file bears no date.
-        written = write_report(
-            report, files, options.units, datetime.date.min, replace=options.replace, protect=protect
-        )
-        lines = [f"Written: {', '.join(written)}"]
-    return deliver(
-        options,
-        lambda: sized_document(found, prescription),
-        lambda: as_text(report),
-        inputs,
-        findings=found.has_findings,
-        also=lines,
+    report, files = found.report(options.units), ReportFiles(out=options.out)
+    # An HTML file bears no date.
+    written = write_report(
+        report, files, options.units, datetime.date.min, replace=options.replace, protect=found.inputs
     )
+    return hand_over(options, found, f"Written: {', '.join(written)}")
 
 
 SIZE: Final = Command(

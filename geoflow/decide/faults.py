@@ -30,7 +30,6 @@ from geoflow.physics.tanks import drawn_temperature
 __all__ = [
     "BLEED",
     "DRIVE_LEFT",
-    "FAULTS",
     "HEEL",
     "METER_OFF",
     "READABLE",
@@ -39,7 +38,7 @@ __all__ = [
     "WARMER",
     "WORN",
     "Fault",
-    "Reading",
+    "GaugeReadings",
     "alarm_place",
     "fault_groups",
     "fault_readings",
@@ -47,12 +46,6 @@ __all__ = [
     "transmitter_place",
 ]
 
-FAULTS: Final = (
-    "plugged row", "worn orifices", "valve nearly shut", "suction starving", "warm liquid", "low tank",
-    "meter counts too much", "meter counts too little", "zero off", "section shut", "drive slow",
-    "valve at a tank shut", "breakaway shut", "bypass stuck open",
-)  # fmt: skip
-"""Names of the faults, in this order."""
 READABLE: Final = 2.0 * PSI
 """Least change that is read off a gauge with certainty [Pa]; common practice, no source."""
 WORN: Final = 0.10
@@ -81,7 +74,7 @@ _STOPS: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class GaugeReadings:
     """What the gauges show at some flows; arrays of shape (n,).
 
     Attributes
@@ -99,6 +92,10 @@ class Reading:
     margin: FloatArray
 
 
+# Name of a fault, which section or gauge has it, and what the gauges show with it.
+_Simulated = tuple[str, str, GaugeReadings]
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
     """What a fault changes at each rate; arrays of shape (n,).
@@ -106,7 +103,7 @@ class Fault:
     Attributes
     ----------
     name : str
-        One of `FAULTS`.
+        What is wrong, as `plugged row`, `zero off` or `bypass stuck open`.
     part : str
         Which section or gauge has it, or empty.
     change : dict of str to ndarray
@@ -173,14 +170,14 @@ def _counted_density(bar: Bar, kelvin: float) -> float:
 
 def _read(
     bar: Bar, sections: tuple[int, ...], case: Case, kelvin: float, counted: FloatArray, meter: float = 1.0
-) -> Reading:
+) -> GaugeReadings:
     """Readings at counted flows with a meter that counts `meter` times what passes."""
     circuit = Circuit(bar, sections, (case,), np.array([kelvin]))
     true_over_counted = float(circuit.saturated.liquid_density.item()) / _counted_density(bar, kelvin) / meter
     state = held_state(circuit, counted[None, :] * true_over_counted)
     tank = np.full(counted.shape, float(circuit.saturated.pressure.item()))
     places = tank, state.outlet_pressure[0, 0], state.node_pressure[0, 0], state.manifold_pressure[0, 0].mean(axis=-1)
-    return Reading(
+    return GaugeReadings(
         dict(zip(GAUGE_PLACES, places, strict=True)), state.flow[0, 0] / true_over_counted, state.liquid_margin[0, 0]
     )
 
@@ -219,7 +216,7 @@ def _throttled(bar: Bar, valve: ControlValve) -> Bar:
     return replace(bar, control_valve=replace(valve, cv=VALVE_LEFT * valve.cv))
 
 
-def _simulated(solution: Solution, case: Case, kelvin: float, flow: FloatArray) -> Iterator[tuple[str, str, Reading]]:
+def _simulated(solution: Solution, case: Case, kelvin: float, flow: FloatArray) -> Iterator[_Simulated]:
     """Readings with each fault that the bar can have."""
     bar, sections = solution.bar, solution.plan.sections
     rows = {at: bar.sections[at].rows for at in sections}
@@ -248,7 +245,7 @@ def _simulated(solution: Solution, case: Case, kelvin: float, flow: FloatArray) 
 
 def _simulated_machines(
     bar: Bar, sections: tuple[int, ...], case: Case, kelvin: float, flow: FloatArray
-) -> Iterator[tuple[str, str, Reading]]:
+) -> Iterator[_Simulated]:
     """Readings with each fault of drive, valves that shut, and bypass."""
     slow = replace(bar, pump=replace(bar.pump, drive_share=DRIVE_LEFT * bar.pump.drive_share))
     yield "drive slow", "", _read(slow, sections, case, kelvin, flow)
@@ -263,7 +260,7 @@ def _simulated_machines(
 
 def _with_a_tank_shut(
     bar: Bar, valve: ExcessFlow, sections: tuple[int, ...], case: Case, kelvin: float, flow: FloatArray
-) -> Reading:
+) -> GaugeReadings:
     """Readings with the valve shut that shuts first: of two tanks the other gives all, if its own bears that."""
     suction, liquid = bar.suction, saturation(np.full((1, 1, 1), kelvin))
     none = _read(bar, sections, case, kelvin, BLEED * flow)
@@ -281,10 +278,12 @@ def _with_a_tank_shut(
         return np.where(holds, one, nothing)
 
     pressure = {place: picked(other.pressure[place], none.pressure[place]) for place in GAUGE_PLACES}
-    return Reading(pressure, picked(other.counted, none.counted), picked(other.margin, none.margin))
+    return GaugeReadings(pressure, picked(other.counted, none.counted), picked(other.margin, none.margin))
 
 
-def _zeroed_with_product(bar: Bar, sections: tuple[int, ...], case: Case, kelvin: float, flow: FloatArray) -> Reading:
+def _zeroed_with_product(
+    bar: Bar, sections: tuple[int, ...], case: Case, kelvin: float, flow: FloatArray
+) -> GaugeReadings:
     """Readings with the transmitter's zero set while the line stood at the tank's pressure."""
     right, place = _read(bar, sections, case, kelvin, flow), transmitter_place(bar)
     low = right.pressure[place] - (right.pressure["tank"] - bar.air_pressure)
@@ -298,7 +297,12 @@ def _turn(change: FloatArray) -> str:
 
 
 def _compared(
-    name: str, part: str, rights: list[dict[str, FloatArray]], wrongs: list[Reading], flow: FloatArray, margin: float
+    name: str,
+    part: str,
+    rights: list[dict[str, FloatArray]],
+    wrongs: list[GaugeReadings],
+    flow: FloatArray,
+    margin: float,
 ) -> Fault:
     """What a fault changes, from the readings without and with it in each likely case."""
     moved = {
@@ -328,7 +332,7 @@ def fault_readings(solution: Solution, kelvin: float, flow: FloatArray) -> tuple
     Returns
     -------
     tuple of Fault
-        In the order of `FAULTS`, without those the bar cannot have, and without a slow drive that shows nowhere though
+        Without those the bar cannot have, and without a slow drive that shows nowhere though
         the bar file does not tell the drive; none where no flow is given.
     """
     if not flow.size:

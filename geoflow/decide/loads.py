@@ -13,7 +13,7 @@ from geoflow.base.errors import BarError, RangeError, UsageError
 from geoflow.decide.vet import Solution, Vetting, solve, vet
 from geoflow.ground.passes import Passes
 from geoflow.physics.ammonia import saturation
-from geoflow.physics.tanks import DrawDown, draw_down, usable_ammonia
+from geoflow.physics.tanks import DrawDown, draw_down
 
 __all__ = ["EndOfTank", "TankCount", "TankLoads", "end_of_tank_window", "tank_count", "tank_loads"]
 
@@ -66,15 +66,10 @@ class TankLoads:
         Of every load [K].
     full_load : float
         Ammonia that can be drawn from a full tank, or from full twin tanks, down to the heel [kg].
-    gauge_excess : float
-        What a float gauge counts as drawn beyond that [kg]: vapour left in the tank, and liquid that shrank as it
-        cooled.
     liquid_mass, liquid_volume : float
         Liquid in a full tank [kg], [m3].
     delivered_ratio : float
         Ammonia drawn over ammonia prescribed [-]; not 1 for a meter without temperature correction.
-    pass_factor : float
-        Prescribed ammonia over ammonia on the centre lines [-], by which these are stretched.
     heel : float
         Liquid volume over water capacity at which a tank is taken off [-].
     together : int
@@ -91,11 +86,9 @@ class TankLoads:
     y: FloatArray
     start_temperature: float
     full_load: float
-    gauge_excess: float
     liquid_mass: float
     liquid_volume: float
     delivered_ratio: float
-    pass_factor: float
     heel: float
     together: int = 1
 
@@ -234,7 +227,6 @@ def tank_loads(
     drawn = np.diff(reached, prepend=0.0)
     end_fill = path.fill_after(drawn / tank.capacity)
     state = saturation(start_temperature)
-    gauge = usable_ammonia(tank.capacity, tank.fill, heel, state.liquid_density)
     return TankLoads(
         drawn,
         end_fill,
@@ -246,11 +238,9 @@ def tank_loads(
         passes.start_y[at] + done * (passes.end_y - passes.start_y)[at],
         start_temperature,
         full,
-        float(gauge) - full,
         float(state.liquid_density) * tank.fill * tank.capacity,
         tank.fill * tank.capacity,
         ratio,
-        factor,
         heel,
         _together(bar),
     )

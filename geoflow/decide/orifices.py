@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
@@ -92,7 +92,6 @@ def orifice_choice(
     plan: Plan,
     rate: Floats,
     area: FloatArray,
-    order_by: Literal["planned", "best"] = "planned",
     speeds: tuple[FloatArray, FloatArray] | None = None,
 ) -> OrificeChoice:
     """Compare the bar file's orifices over the whole plan: each in all sections in use, and mixed where few enough.
@@ -107,8 +106,6 @@ def orifice_choice(
         Nitrogen rate [kg/m2], zero or more.
     area : ndarray, shape (zones,)
         Of each zone [m2].
-    order_by : str
-        Best by area held at the ``"planned"`` speeds or at each one's ``"best"`` single speed.
     speeds : tuple of ndarray, optional
         Slowest and fastest speed of each zone [m/s], where zones have speeds of their own; the plan's otherwise.
 
@@ -135,7 +132,7 @@ def orifice_choice(
         if fitting not in left_out
     ]
 
-    ordered = _ranked(options, order_by, max(float(np.sum(area)), 1.0) * _ROUNDING)
+    ordered = _ranked(options, max(float(np.sum(area)), 1.0) * _ROUNDING)
     judged = [option for option in ordered if option.even] or ordered
     planned = max(option.area_planned for option in judged)
     final = tuple(replace(option, lost_planned=planned - option.area_planned) for option in ordered)
@@ -153,11 +150,11 @@ def _worth(option: OrificeOption) -> tuple[float, float]:
     return option.area_planned, option.speeds.best_area
 
 
-def _ranked(options: list[OrificeOption], order_by: Literal["planned", "best"], grain: float) -> list[OrificeOption]:
+def _ranked(options: list[OrificeOption], grain: float) -> list[OrificeOption]:
     """Order options, best first; areas that differ by less than a grain [m2] do not decide."""
 
     def rank(option: OrificeOption) -> tuple[bool, float, float, bool, float]:
-        first, second = (-round(value / grain) for value in _worth(option)[:: 1 if order_by == "planned" else -1])
+        first, second = (-round(value / grain) for value in _worth(option))
         return not option.even, first, second, not option.fitted, option.uneven
 
     return sorted(options, key=rank)

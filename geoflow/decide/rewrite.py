@@ -85,10 +85,10 @@ def _own_speeds(rate: FloatArray, mend: BoolArray, solution: Solution) -> tuple[
     slowest = np.clip(slowest, *bar.limits.speed)
     fastest = np.maximum(fastest, slowest)
     # Speeds a driver can read off and hold, where the band has any; then a band as wide as the planned one.
-    tidy_slow, tidy_fast = inward_speeds(slowest, fastest)
+    even_slow, even_fast = inward_speeds(slowest, fastest)
     middle = 0.5 * (slowest + fastest)
     slowest, fastest = (
-        np.clip(np.where(tidy_slow <= tidy_fast, tidy, middle), *bar.limits.speed) for tidy in (tidy_slow, tidy_fast)
+        np.clip(np.where(even_slow <= even_fast, even, middle), *bar.limits.speed) for even in (even_slow, even_fast)
     )
     spare = plan.speed[1] - plan.speed[0]
     near_slow = np.clip(plan.speed[0], slowest, np.maximum(fastest - spare, slowest))

@@ -171,25 +171,20 @@ def _measuring_flow(solution: Solution) -> float | None:
     return 0.5 * (low + max(low, min(solution.certain.low, solution.possible.high)))
 
 
-def windows_with_a_point(
-    solution: Solution, tolerances: tuple[float, float, float] | None = None
-) -> list[tuple[Bounds, Bounds] | None]:
+def windows_with_a_point(solution: Solution) -> list[tuple[Bounds, Bounds] | None]:
     """Certain and possible window over the plan [kg/s as commanded] once one more point is measured.
 
     Expected ones: the point is what a likely case gives, each in turn from the least flow to the greatest, read with
-    the usual tolerances of flow [-], gauge [Pa] and thermometer [K] or with those given. None for a case in which such
-    a point cannot be taken, or contradicts those that are there.
+    the usual tolerances. None for a case in which such a point cannot be taken, or contradicts those that are there.
 
     Parameters
     ----------
     solution : Solution
         From `vet.solve`.
-    tolerances : tuple of float, optional
-        Of flow [-], gauge [Pa] and thermometer [K].
     """
     flow, kelvin = _measuring_flow(solution), 0.5 * sum(solution.plan.temperature)
     cases = likely_cases(solution.bar, solution.plan.sections)
-    read = tolerances or usual_tolerances()
+    read = usual_tolerances()
     return [None if flow is None else _window_after(solution, case, flow, read, kelvin) for case in cases]
 
 

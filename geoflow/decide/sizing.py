@@ -18,7 +18,7 @@ from geoflow.hydraulics.window import Bounds, temperature_grid
 from geoflow.physics.ammonia import saturation
 from geoflow.physics.short_tubes import TESTED_DIAMETER
 
-__all__ = ["HELPFUL_LAND", "Asked", "DaySizes", "SizeChoice", "SizeOption", "asked_flows", "size_choice"]
+__all__ = ["HELPFUL_LAND", "DaySizes", "SizeChoice", "SizeOption", "WantedFlows", "asked_flows", "size_choice"]
 
 HELPFUL_LAND: Final = 0.010
 """Length of a bore that makes every diameter refrigerants were tested in a long one [m]."""
@@ -34,7 +34,7 @@ _MOST_TRIES: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class WantedFlows:
     """Flows that are asked, as the controller takes them; arrays of shape (n,).
 
     Attributes
@@ -54,13 +54,13 @@ class Asked:
         """All that is asked, in the unit of the weights."""
         return float(self.weight.sum())
 
-    def grouped(self) -> Asked:
+    def grouped(self) -> WantedFlows:
         """Return neighbours as one where there are many: what holds the group holds each of them."""
         order = np.argsort(self.low)
         groups = np.array_split(order, min(_MOST_GROUPS, order.size))
         ends = [(self.low[g].min(), self.high[g].max(), self.weight[g].sum()) for g in groups]
         low, high, weight = np.array(ends).T
-        return Asked(low, high, weight)
+        return WantedFlows(low, high, weight)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,7 @@ class SizeChoice:
 
     Attributes
     ----------
-    asked : Asked
+    asked : WantedFlows
         What is asked.
     curves : SizeCurves
         Window over the diameter.
@@ -132,7 +132,7 @@ class SizeChoice:
         Whether two sizes, and long bores, were looked at: not where one holds all, or was not to be asked.
     """
 
-    asked: Asked
+    asked: WantedFlows
     curves: SizeCurves
     certain: tuple[FloatArray, ...]
     possible: tuple[FloatArray, ...]
@@ -145,7 +145,7 @@ class SizeChoice:
     land_looked_at: bool
 
 
-def asked_flows(rate: Floats, weight: Floats, slow: Floats, fast: Floats, bar: Bar, plan: Plan) -> Asked:
+def asked_flows(rate: Floats, weight: Floats, slow: Floats, fast: Floats, bar: Bar, plan: Plan) -> WantedFlows:
     """Return the flows that rates ask; rates of zero are left out.
 
     Parameters
@@ -164,15 +164,15 @@ def asked_flows(rate: Floats, weight: Floats, slow: Floats, fast: Floats, bar: B
     width = bar.row_spacing * sum(bar.sections[index].rows for index in plan.sections)
     slowest, fastest = (np.broadcast_to(np.asarray(one, dtype=np.float64), wanted.shape)[some] for one in (slow, fast))
     flows = [ammonia_flow(wanted[some], speed, width, bar.nitrogen_fraction) for speed in (slowest, fastest)]
-    return Asked(flows[0], flows[1], np.broadcast_to(np.asarray(weight, dtype=np.float64), wanted.shape)[some])
+    return WantedFlows(flows[0], flows[1], np.broadcast_to(np.asarray(weight, dtype=np.float64), wanted.shape)[some])
 
 
-def _within(asked: Asked, low: Floats, high: Floats) -> BoolArray:
+def _within(asked: WantedFlows, low: Floats, high: Floats) -> BoolArray:
     least, most = np.asarray(low)[..., None], np.asarray(high)[..., None]
     return np.asarray((asked.low >= least * (1.0 - _ROUNDING)) & (asked.high <= most * (1.0 + _ROUNDING)))
 
 
-def _solved(bars: BarRange, plan: Plan, asked: Asked, *diameters: float) -> list[SizeOption]:
+def _solved(bars: BarRange, plan: Plan, asked: WantedFlows, *diameters: float) -> list[SizeOption]:
     """Solve diameters over the whole plan."""
     options = []
     windows = size_windows(bars, plan, diameters, temperature_grid(*plan.temperature))
@@ -185,13 +185,13 @@ def _solved(bars: BarRange, plan: Plan, asked: Asked, *diameters: float) -> list
     return options
 
 
-def _short(asked: Asked, low: Floats, high: Floats) -> FloatArray:
+def _short(asked: WantedFlows, low: Floats, high: Floats) -> FloatArray:
     """By how much the worst of the asked misses a window, as a ratio of flows; below one it lies inside."""
     least, most = np.asarray(low)[..., None], np.maximum(np.asarray(high), 1e-12)[..., None]
     return np.asarray(np.maximum(least / asked.low, asked.high / most).max(axis=-1))
 
 
-def _ends(bars: BarRange, plan: Plan, asked: Asked) -> tuple[float, float]:
+def _ends(bars: BarRange, plan: Plan, asked: WantedFlows) -> tuple[float, float]:
     """Diameters between which all lie that may hold something, from Bernoulli with much to spare [m]."""
     bar = bars.better
     rows = sum(bar.sections[index].rows for index in plan.sections)
@@ -251,7 +251,7 @@ def _move_inward(runs: list[_Run], solve: Callable[[list[int]], list[SizeOption]
 
 
 def _spans(
-    bars: BarRange, plan: Plan, asked: Asked, fine: SizeCurves
+    bars: BarRange, plan: Plan, asked: WantedFlows, fine: SizeCurves
 ) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
     """Runs of diameters that certainly hold each of the asked, and of those that may [m]; all ends are solved.
 
@@ -272,7 +272,7 @@ def _spans(
 
 
 def _best(
-    bars: BarRange, plan: Plan, asked: Asked, fine: SizeCurves
+    bars: BarRange, plan: Plan, asked: WantedFlows, fine: SizeCurves
 ) -> tuple[SizeOption | None, tuple[float, float] | None]:
     """Solve the middle one of the diameters that certainly hold the most, or else that may; and their ends."""
     groups = asked.grouped()
@@ -299,7 +299,7 @@ def _best(
     return None, None
 
 
-def _days(bars: BarRange, plan: Plan, asked: Asked, fine: SizeCurves, held: float) -> DaySizes | None:
+def _days(bars: BarRange, plan: Plan, asked: WantedFlows, fine: SizeCurves, held: float) -> DaySizes | None:
     """Find two sizes that together certainly hold more than one, the least of them as much as may be."""
     groups, found = asked.grouped(), []
     for split in range(1, fine.temperature.size - 1):
@@ -324,7 +324,9 @@ def _long_already(bars: BarRange, plan: Plan, best: SizeOption | None) -> bool:
     return best is not None and is_long(replace(fitted, diameter=best.diameter))
 
 
-def _with_land(bars: BarRange, plan: Plan, asked: Asked, ends: tuple[float, float], held: float) -> SizeOption | None:
+def _with_land(
+    bars: BarRange, plan: Plan, asked: WantedFlows, ends: tuple[float, float], held: float
+) -> SizeOption | None:
     """Best size with long bores, where they certainly hold more."""
     some = max(ends[0], TESTED_DIAMETER[0]), min(ends[1], TESTED_DIAMETER[1])
     if some[0] * 1.01 > some[1]:
@@ -341,7 +343,7 @@ def _with_land(bars: BarRange, plan: Plan, asked: Asked, ends: tuple[float, floa
 
 
 def _listed(
-    bars: BarRange, plan: Plan, asked: Asked, sizes: tuple[float, ...], ends: tuple[float, float]
+    bars: BarRange, plan: Plan, asked: WantedFlows, sizes: tuple[float, ...], ends: tuple[float, float]
 ) -> tuple[SizeOption, ...]:
     """Those of some diameters that may hold something, the best first."""
 
@@ -354,7 +356,7 @@ def _listed(
 
 
 def size_choice(
-    bars: BarRange, plan: Plan, asked: Asked, sizes: tuple[float, ...] = (), *, further: bool = True
+    bars: BarRange, plan: Plan, asked: WantedFlows, sizes: tuple[float, ...] = (), *, further: bool = True
 ) -> SizeChoice:
     """Find the diameters that hold what is asked at every temperature and speed of the plan.
 
@@ -364,7 +366,7 @@ def size_choice(
         The bar; everything but the diameter of the orifices in use counts.
     plan : Plan
         Temperatures, speeds and sections.
-    asked : Asked
+    asked : WantedFlows
         At least one flow.
     sizes : tuple of float
         Diameters to choose from [m]; any where empty.

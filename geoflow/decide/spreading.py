@@ -73,13 +73,12 @@ def spread(rate: FloatArray, area: FloatArray, low: Floats, high: Floats, target
 
 @dataclass(frozen=True, slots=True)
 class _Classes:
-    """Zones by prescribed rate, rising; arrays of shape (classes,), and which class each zone is of."""
+    """Zones by prescribed rate, rising; arrays of shape (classes,)."""
 
     rate: FloatArray
     top: FloatArray
     area: FloatArray
     zones: IntArray
-    of_zone: IntArray
 
 
 def move(
@@ -123,7 +122,6 @@ def move(
         top[first],
         np.asarray(np.bincount(of_zone, area), dtype=np.float64),
         zones.astype(np.int64),
-        of_zone.astype(np.int64),
     )
     ends = _ends(classes, abs(wanted))
     after, _ = spread(sign * rate, area, sign * rate, ends[of_zone], float(sign * rate @ area) + abs(wanted))

@@ -52,8 +52,6 @@ class AreaSeries:
         likely of the orifices [-].
     ratio_low, ratio_high : ndarray, shape (n,)
         Over the bar's bounding cases [-].
-    nominal : float
-        Area of all orifices by the bar file [m2].
     """
 
     place: IntArray
@@ -61,7 +59,6 @@ class AreaSeries:
     ratio: FloatArray
     ratio_low: FloatArray
     ratio_high: FloatArray
-    nominal: float
 
 
 def _model(bar: Bar, pressure: FloatArray, temperature: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -125,15 +122,14 @@ def effective_area(log: AppliedLog, bar: Bar) -> AreaSeries:
         If a measured point contradicts its orifice.
     """
     _, at = _liquid_stretches(log, bar)
-    area = sum(one.rows * 0.25 * np.pi * bar.orifices[one.orifice].diameter ** 2 for one in bar.sections)
     if not at.size:
         nothing = np.empty(0)
-        return AreaSeries(at, nothing, nothing, nothing, nothing, float(area))
+        return AreaSeries(at, nothing, nothing, nothing, nothing)
     squared, _ = _model(bar, log.bar_pressure[at], log.temperature[at])
     time = log.time[at] if np.isfinite(log.time).any() else np.arange(at.size, dtype=np.float64)
     with np.errstate(divide="ignore"):
         ratio = true_flow(log, bar, at) / np.sqrt(squared)
-    return AreaSeries(at, time, ratio[-1], ratio.min(axis=0), ratio.max(axis=0), float(area))
+    return AreaSeries(at, time, ratio[-1], ratio.min(axis=0), ratio.max(axis=0))
 
 
 def _blocks(log: AppliedLog, bar: Bar) -> Blocks | None:

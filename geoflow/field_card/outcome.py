@@ -43,10 +43,9 @@ class CardOutcome:
     low_alarm : MarginReadings or None
         None where no pressure holds the margin.
     faults : tuple of Fault
-        At the rates and flows of `fault_rate`.
-    fault_rate, fault_flow : ndarray, shape (n,)
-        Those of `gauges` whose liquid margin is certain at the middle temperature: nitrogen [kg/m2], and flow as the
-        controller counts it [kg/s].
+        At the rates `fault_rate`.
+    fault_rate : ndarray, shape (n,)
+        Those of `gauges` whose liquid margin is certain at the middle temperature, nitrogen [kg/m2].
     tanks : TankCount or None
         None where the bar file names no tank.
     heel : float
@@ -68,7 +67,6 @@ class CardOutcome:
     low_alarm: MarginReadings | None
     faults: tuple[Fault, ...]
     fault_rate: FloatArray
-    fault_flow: FloatArray
     tanks: TankCount | None
     heel: float
     spare_suction: float | None

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.said import said_range
 from geoflow.base.units import PSI, System, from_si, number, number_range, show, to_si, unit_label
 from geoflow.decide.faults import gauges_at_hand, transmitter_place
@@ -16,7 +17,7 @@ from geoflow.physics.ammonia import saturation
 from geoflow.report.cautions import CAUTIONS, SHORT_CAUTION
 from geoflow.report.day import tanks_text
 from geoflow.report.gauges import gauge_cell, section_list, temperature_heads
-from geoflow.report.layout import count, some_names, span, within
+from geoflow.report.layout import some_names, span, within
 from geoflow.report.model import PRINTED, Block, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_count
 from geoflow.report.window import plan_warnings

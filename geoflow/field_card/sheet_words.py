@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.said import said, said_range
 from geoflow.base.units import GALLON, POUND, System, number, number_range, show, unit_label
 from geoflow.decide.calibration import Calibration
@@ -26,13 +27,12 @@ from geoflow.decide.faults import (
 )
 from geoflow.decide.gauges import tank_pressures
 from geoflow.report.gauges import section_list
-from geoflow.report.layout import count
 from geoflow.report.model import Block, BulletList, Paragraph, Table
 
 if TYPE_CHECKING:
     from geoflow.field_card.outcome import CardOutcome
 
-__all__ = ["PLACE_HEADS", "before_list", "fault_blocks", "gauge_pressure", "settings_blocks"]
+__all__ = ["PLACE_HEADS", "before_list", "fault_blocks", "settings_blocks"]
 
 PLACE_HEADS: Final = {
     "tank": "tank", "pump outlet": "pump outlet", "after valve": "after valve", "manifold": "manifold",
@@ -58,21 +58,6 @@ _ORDER: Final = tuple(_CHECKS)
 _MOST_NAMED: Final = 4
 # Of more sections neighbours that are alike share a row.
 _MOST_SECTIONS: Final = 9
-
-
-def gauge_pressure(value: float, outcome: CardOutcome, system: System) -> str:
-    """Write an absolute pressure as gauge, with its unit.
-
-    Parameters
-    ----------
-    value : float
-        Absolute [Pa].
-    outcome : CardOutcome
-        Its bar gives the air pressure.
-    system : str
-        ``"us"`` or ``"metric"``.
-    """
-    return show(value - outcome.solution.bar.air_pressure, "pressure", system, 0)
 
 
 def _percent(share: float, digits: int = 0) -> str:

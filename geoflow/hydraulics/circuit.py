@@ -334,30 +334,17 @@ class Circuit:
 
         return self.at_ends(inlet)
 
-    def node_for(
-        self,
-        excess: Callable[[State], FloatArray],
-        highest: float | None = None,
-        *,
-        lifted: bool = False,
-        points: int = 1,
-    ) -> FloatArray:
-        """Node pressure [Pa] at which a condition that rises with it is just met, shape (cases, temperatures, points).
+    def node_for(self, excess: Callable[[State], FloatArray], *, lifted: bool = False) -> FloatArray:
+        """Node pressure [Pa] at which a condition that rises with it is just met, shape (cases, temperatures, 1).
 
         Parameters
         ----------
         excess : callable
             Negative below the condition, positive above.
-        highest : float, optional
-            Where to stop looking [Pa].
         lifted : bool
             Whether the pressure is that of `state` called so.
-        points : int
-            Conditions looked for side by side, each of its own point.
         """
-        shape = (*self.shape[:-1], points)
-        low = np.full(shape, self.bar.air_pressure)
-        high = np.full(shape, self.highest_pressure if highest is None else highest)
+        low, high = (np.full((*self.shape[:-1], 1), end) for end in (self.bar.air_pressure, self.highest_pressure))
         return rising_root(lambda node: excess(self.state(node, lifted=lifted)), low, high)
 
     def at_flow(self, flow: float | FloatArray) -> State:

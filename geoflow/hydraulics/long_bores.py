@@ -32,7 +32,7 @@ _LEAST_TOLERANCE: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class _Reading:
+class _PointBand:
     """What a measured point tells: margin [Pa], temperature [K], least and greatest flow over the fitted one [-]."""
 
     margin: float
@@ -58,7 +58,7 @@ class LongBore:
     land: float
     diameter: Floats
     coefficients: tuple[float, float]
-    readings: tuple[_Reading, ...]
+    readings: tuple[_PointBand, ...]
 
     def band(self, saturated: Saturation, pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Least and greatest flow over the fitted one [-] that the tests and the measured points leave.
@@ -123,7 +123,7 @@ def is_tested(orifice: Orifice) -> bool:
     return is_long(orifice) and bool(validity(liquid, liquid.pressure, orifice.land or 0.0, orifice.diameter).bore)
 
 
-def _reading(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> _Reading:
+def _reading(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> _PointBand:
     tolerance = max(point.flow_tolerance, _LEAST_TOLERANCE)
 
     def fitted(side: float) -> float:
@@ -135,7 +135,7 @@ def _reading(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> _Reading:
 
     least, most = point.flow * (1.0 - tolerance) / fitted(1.0), point.flow * (1.0 + tolerance) / fitted(-1.0)
     margin = point.pressure - float(saturation(point.temperature).pressure)
-    return _Reading(margin, point.temperature, least, most)
+    return _PointBand(margin, point.temperature, least, most)
 
 
 def long_bore(bar: Bar, orifice: Orifice) -> LongBore | None:

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import PrescriptionError
 from geoflow.isoxml.xml import Node
 from geoflow.layers.notes import Note
@@ -137,10 +138,12 @@ def _heads(raw: Any, begins: IntArray, layout: np.dtype[Any], fixed: dict[str, f
 def _losses(name: str, rest: int, lost: int) -> list[Note]:
     notes = []
     if rest:
-        text = f"{name}: the last {rest} byte(s) are no whole record and are left out; the log was cut off"
+        are = verb(rest, "is", "are")
+        text = f"{name}: {count(rest, 'byte')} at the end {are} no whole record and left out; the log was cut off"
         notes.append(Note("file", text, 1))
     if lost:
-        notes.append(Note("file", f"{name}: {lost} value(s) belong to no variable of the header; left out", lost))
+        text = f"{name}: {count(lost, 'value')} of no variable that the header names; left out"
+        notes.append(Note("file", text, lost))
     return notes
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, IntArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import PrescriptionError
 from geoflow.isoxml.shapes import MOST_CELLS, merge_cells
 from geoflow.isoxml.task_files import TaskData
@@ -149,9 +150,10 @@ def _beyond(cells: IntArray, inside: BoolArray | None, notes: list[Note]) -> Boo
         _say_outside(int((empty & ~inside).sum()), notes)
         return empty & ~inside
     if empty.any():
-        text = (f"{int(empty.sum())} cell(s) ask for nothing; without a boundary of the field nothing says whether "
-                "they are ground without a rate or lie outside, and they count as ground")  # fmt: skip
-        notes.append(Note("file", text, int(empty.sum())))
+        some = int(empty.sum())
+        text = (f"{count(some, 'cell')} without a rate and no boundary of the field that says whether that is ground; "
+                f"{verb(some, 'it counts', 'they count')} as ground")  # fmt: skip
+        notes.append(Note("file", text, some))
     return np.zeros_like(empty)
 
 
@@ -186,8 +188,8 @@ def _cells(
     wanted = rows * columns * variables * stored.itemsize
     if len(raw) < wanted:
         raise PrescriptionError(
-            f"the grid needs {wanted:,} bytes ({rows} rows, {columns} columns, {variables} number(s) of "
-            f"{stored.itemsize} byte(s) each) and its file holds {len(raw):,}",
+            f"the grid needs {wanted:,} bytes ({rows} rows, {columns} columns, {count(variables, 'number')} of "
+            f"{count(stored.itemsize, 'byte')} each) and its file holds {len(raw):,}",
             where=where,
             cure=_AGAIN,
         )
@@ -198,7 +200,8 @@ def _cells(
             cure="export it with larger cells",
         )
     if len(raw) > wanted:
-        notes.append(Note("file", f"{name} is {len(raw) - wanted:,} byte(s) longer than its grid; the rest is ignored"))
+        longer = count(len(raw) - wanted, "byte")
+        notes.append(Note("file", f"{name} is {longer} longer than its grid; the rest is ignored"))
     cells = np.frombuffer(raw, dtype=stored, count=rows * columns * variables)
     return cells.reshape(rows, columns, variables).astype(np.int64)
 
@@ -221,9 +224,10 @@ def _inside(boundary: Any, frame: _Frame) -> BoolArray | None:
     return np.asarray(shapely.intersects_xy(ground, grid_x, grid_y), dtype=bool)
 
 
-def _say_outside(count: int, notes: list[Note]) -> None:
-    if count:
-        notes.append(Note("file", f"{count} cell(s) without a rate lie outside the field and are left out", count))
+def _say_outside(some: int, notes: list[Note]) -> None:
+    if some:
+        lie = verb(some, "lies outside the field and is", "lie outside the field and are")
+        notes.append(Note("file", f"{count(some, 'cell')} without a rate {lie} left out", some))
 
 
 def _coded(
@@ -238,9 +242,10 @@ def _coded(
     labels = lookup[cells]
     unknown = labels < 0
     if unknown.any():
-        odd = ", ".join(str(code) for code in np.unique(cells[unknown])[:6])
-        text = f"{int(unknown.sum())} cell(s) carry zone code(s) {odd}, which the task does not have; they are left out"
-        notes.append(Note("file", text, int(unknown.sum())))
+        odd, some = np.unique(cells[unknown])[:6], int(unknown.sum())
+        text = (f"{count(some, 'cell')} with {verb(odd.size, 'zone code', 'the zone codes')} "
+                f"{', '.join(map(str, odd))}, which the task does not have; left out")  # fmt: skip
+        notes.append(Note("file", text, some))
     bare = np.isin(cells, sorted(without_rate))
     if inside is not None:
         beyond = bare & ~inside
@@ -248,9 +253,10 @@ def _coded(
     else:
         beyond = bare & (cells == (-1 if outside is None else outside))
         if beyond.any():
-            text = (f"{int(beyond.sum())} cell(s) carry zone code {outside}, which the file gives to the ground "
-                    "outside the field, and are left out")  # fmt: skip
-            notes.append(Note("file", text, int(beyond.sum())))
+            some = int(beyond.sum())
+            text = (f"{count(some, 'cell')} with zone code {outside}, which the file gives to the ground outside the "
+                    "field; left out")  # fmt: skip
+            notes.append(Note("file", text, some))
     return np.where(beyond, -1, labels)
 
 

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.counted import count
 from geoflow.isoxml.data_dictionary import ACTUAL_STATES, ASKED_STATES, STATES_PER_WORD
 from geoflow.isoxml.devices import Element, sections_under, width_of
 from geoflow.layers.notes import Note
@@ -102,7 +103,8 @@ def find_sections(
         elif owners:
             found = _of_words(values, words, owners[0])
             if found is not None:
-                notes.append(Note("section", f"the log tells which of {found.shape[1]} section(s) were {what}"))
+                sections = count(found.shape[1], "section")
+                notes.append(Note("section", f"the log tells of {sections} when each was {what}"))
                 return _described(found, sections_under(dict(elements), owners[0]), values, elements, notes)
             notes.append(Note("section", "the log says that no section is installed; their states are not used"))
     return _of_elements(values, elements, notes)
@@ -120,7 +122,8 @@ def _of_elements(
     if keys and {element for _, element in keys} <= {element.key for element in bar}:
         nothing = np.full(values[keys[0]].size, np.nan)
         found = np.column_stack([values.get((_STATE, element.key), nothing) for element in bar])
-        notes.append(Note("section", f"{len(keys)} of {len(bar)} section(s) log each whether it was on"))
+        some = f"{len(keys)} of {count(len(bar), 'section')}"
+        notes.append(Note("section", f"the log tells of {some} when each was on"))
         return _described(found, bar, values, elements, notes)
     if keys:
         notes.append(Note("section", f"{len(keys)} elements log whether they were on, so none is used"))

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.counted import count
 from geoflow.base.errors import PrescriptionError
 from geoflow.isoxml.xml import Node
 from geoflow.layers.notes import Note
@@ -31,7 +32,7 @@ class Outlines:
 
     def __init__(self, *, implicit: bool) -> None:
         self._implicit = implicit
-        self._odd: Counter[str] = Counter()
+        self._odd: Counter[tuple[str, str]] = Counter()
 
     def build(self, polygons: Sequence[Node]) -> Any:
         """Return one Polygon or MultiPolygon in longitude and latitude, or None where no ring has an area.
@@ -54,7 +55,7 @@ class Outlines:
             for line in polygon.all("LSG"):
                 kind = line.text("A")
                 if kind not in rings:
-                    self._odd["line(s) that are neither outline nor hole are left out"] += 1
+                    self._odd["line", "neither outline nor hole; left out"] += 1
                     continue
                 ring = self._ring(line)
                 if ring is not None:
@@ -66,16 +67,16 @@ class Outlines:
 
     def notes(self) -> list[Note]:
         """What was odd, over everything built."""
-        return [Note("shape", f"{count} {text}", count) for text, count in self._odd.items()]
+        return [Note("shape", f"{count(often, thing)} {what}", often) for (thing, what), often in self._odd.items()]
 
     def _ring(self, line: Node) -> FloatArray | None:
         points = np.array([_position(point) for point in line.all("PNT")], dtype=np.float64).reshape(-1, 2)
         if len(np.unique(points, axis=0)) < 3:
-            self._odd["outline(s) or hole(s) with fewer than three points are left out"] += 1
+            self._odd["ring", "with fewer than three points; left out"] += 1
             return None
         if (points[0] != points[-1]).any():
             if not self._implicit:
-                self._odd["ring(s) did not close; they were closed"] += 1
+                self._odd["ring", "did not close; closed"] += 1
             points = np.vstack([points, points[:1]])
         return points
 
@@ -97,7 +98,7 @@ class Outlines:
             elif (shared > 0.0).any():  # a hole that sticks out a little still belongs somewhere
                 own[int(shared.argmax())].append(hole)
             else:
-                self._odd["hole(s) lie outside every outline and are left out"] += 1
+                self._odd["hole", "outside every outline; left out"] += 1
         return [shapely.Polygon(shell, inner) for shell, inner in zip(shells, own, strict=True)]
 
 

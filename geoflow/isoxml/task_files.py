@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Final
 
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
 from geoflow.base.subject import called, typed
@@ -115,7 +116,8 @@ def open_taskdata(path: Path) -> TaskData:
     version, stated = _version(root, where)
     own = sum(any(_PROPRIETARY.fullmatch(key) for key in node.attributes) for node in root.walk() if node.tag != "PNT")
     if own:
-        stated.append(Note("file", f"{own} element(s) carry a maker's own attributes, which are ignored", own))
+        carry = f"{count(own, 'element')} {verb(own, 'carries', 'carry')}"
+        stated.append(Note("file", f"{carry} a maker's own attributes, which are ignored", own))
     return TaskData(where, root, version, (*notes, *stated), files)
 
 

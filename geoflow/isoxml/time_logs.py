@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import LogError
 from geoflow.base.subject import LOG, reading, typed
 from geoflow.ground.latency import Latency
@@ -48,8 +49,8 @@ class TaskLog:
         The file.
     version : tuple of int
         Major and minor.
-    task, task_name : str
-        Id and name.
+    task : str
+        Its id.
     logs : tuple of str
         Their files, in the order of time.
     names : list of str
@@ -71,7 +72,6 @@ class TaskLog:
     where: str
     version: tuple[int, int]
     task: str
-    task_name: str
     logs: tuple[str, ...]
     names: list[str]
     columns: list[pandas.Series[Any]]
@@ -112,14 +112,14 @@ def read_task_log(path: Path, *, layer: str | None = None, take_as_ammonia: bool
     values = _held(logs, notes)
     elements = with_logged_offsets(elements, values, notes)
     substance = _substance(data, task, values, notes, take_as_ammonia=take_as_ammonia)
-    return _assemble(_Reading(data, task, logs, elements, values, substance, notes))
+    return _assemble(_ReadTask(data, task, logs, elements, values, substance, notes))
 
 
 def _task(data: TaskData, layer: str | None) -> Node:
     tasks = [task for task in data.root.all("TSK") if task.all("TLG")]
     if not tasks:
         zones = sum(bool(task.all("TZN")) for task in data.root.all("TSK"))
-        held = f"; {zones} task(s) hold a prescription" if zones else ""
+        held = f"; {count(zones, 'task')} {verb(zones, 'holds', 'hold')} a prescription" if zones else ""
         raise LogError(
             f"the task data holds no time log{held}",
             where=data.where,
@@ -144,7 +144,8 @@ def _decoded(data: TaskData, node: Node, notes: list[Note]) -> TimeLog | None:
     notes += seen
     unknown = sorted({dlv.text("A").upper().zfill(4) for dlv in root.walk() if dlv.tag == "DLV"} - _WANTED)
     if unknown:
-        text = f"{name}: variable(s) not used here are left out: dictionary number(s) {', '.join(unknown[:12])}"
+        text = (f"{name}: {count(len(unknown), 'variable')} not used here {verb(len(unknown), 'is', 'are')} left out: "
+                f"dictionary {verb(len(unknown), 'number', 'numbers')} {', '.join(unknown[:12])}")  # fmt: skip
         notes.append(Note("column", text, len(unknown)))
     log = decode_log(name, root, raw, _WANTED)
     notes += log.notes
@@ -156,7 +157,7 @@ def _is_total(ddi: str) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class _Reading:
+class _ReadTask:
     """What was read of a task and its logs; notes are brought up to date."""
 
     data: TaskData
@@ -207,7 +208,7 @@ class _Columns:
             self.roles[role] = (name, unit)
 
 
-def _assemble(read: _Reading) -> TaskLog:
+def _assemble(read: _ReadTask) -> TaskLog:
     import pandas
 
     notes, task, data = read.notes, read.task, read.data
@@ -233,13 +234,13 @@ def _assemble(read: _Reading) -> TaskLog:
         columns.put("log", np.concatenate([np.full(log.local.size, at) for at, log in enumerate(read.logs)]))
     latency = stated_latency(read.elements, read.values, notes)
     return TaskLog(
-        data.where, data.version, task.text("A"), task.text("B"), tuple(log.name for log in read.logs),
+        data.where, data.version, task.text("A"), tuple(log.name for log in read.logs),
         list(columns.cells), [pandas.Series(cells) for cells in columns.cells.values()], columns.roles, records, count,
         latency, tuple(notes),
     )  # fmt: skip
 
 
-def _put_moments(read: _Reading, put: Any) -> None:
+def _put_moments(read: _ReadTask, put: Any) -> None:
     """Add times and positions; positions are those of the bar where the machine says how it lies from the antenna."""
     seconds, clock = _clock(read.logs, read.notes)
     if np.isfinite(seconds).any():
@@ -252,7 +253,7 @@ def _put_moments(read: _Reading, put: Any) -> None:
         places = [moved(log.lon, log.lat, offset) for log in read.logs]
         lon, lat = (np.concatenate(each) for each in list(zip(*places, strict=True))[:2])
         backed, unclear = sum(each[2] for each in places), sum(each[3] for each in places)
-        more = f", against it in {backed} record(s) in which the machine backed up" if backed else ""
+        more = f", against it in {count(backed, 'record')} in which the machine backed up" if backed else ""
         us, metric = (
             f"positions are moved to the middle of the bar, which lies {offset.said(system)}; the heading is the way "
             f"driven{more}"
@@ -260,8 +261,8 @@ def _put_moments(read: _Reading, put: Any) -> None:
         )
         read.notes.append(Note("place", us, int(np.isfinite(lon).sum()), metric=metric))
         if unclear:
-            text = (f"in {unclear} record(s) the machine went to and fro about as far either way and nothing says "
-                    "which was ahead: the way driven is taken, so the bar may lie on the other side")  # fmt: skip
+            text = (f"in {count(unclear, 'record')} the machine went to and fro about as far either way and nothing "
+                    "says which was ahead: the way driven is taken, so the bar may lie on the other side")  # fmt: skip
             read.notes.append(Note("place", text, unclear))
     put("lon", lon, "lon", "deg")
     put("lat", lat, "lat", "deg")
@@ -282,8 +283,10 @@ def _clock(logs: list[TimeLog], notes: list[Note]) -> tuple[FloatArray, str]:
         )
     filled = ~np.isfinite(utc) & np.isfinite(local)
     if filled.any() and np.isfinite(apart):
-        text = f"{int(filled.sum())} record(s) without the receiver's time have the machine's, moved to UTC"
-        notes.append(Note("time", text, int(filled.sum())))
+        some = int(filled.sum())
+        has = verb(some, "has", "have")
+        text = f"{count(some, 'record')} without the receiver's time {has} the machine's, moved to UTC"
+        notes.append(Note("time", text, some))
         utc = np.where(filled, local + apart, utc)
     return utc, "UTC"
 
@@ -298,10 +301,14 @@ def _say_places(logs: list[TimeLog], lon: FloatArray, notes: list[Note]) -> None
     if not lost.any():
         return
     status = np.concatenate([log.status for log in logs])[lost]
-    counts = zip(*np.unique(status, return_counts=True), strict=True)
-    kinds = [f"{count} {_STATUS.get(int(kind), 'zero or beyond the earth')}" for kind, count in counts]
-    text = f"{int(lost.sum())} record(s) have no position ({', '.join(kinds)}); the machine's totals still count them"
-    notes.append(Note("place", text, int(lost.sum())))
+    kinds = [
+        f"{often} {_STATUS.get(int(kind), 'zero or beyond the earth')}"
+        for kind, often in zip(*np.unique(status, return_counts=True), strict=True)
+    ]
+    some = int(lost.sum())
+    text = (f"{count(some, 'record')} without a position ({', '.join(kinds)}); the machine's totals still count "
+            f"{verb(some, 'it', 'them')}")  # fmt: skip
+    notes.append(Note("place", text, some))
 
 
 def _held(logs: list[TimeLog], notes: list[Note]) -> _Values:
@@ -325,8 +332,8 @@ def _held(logs: list[TimeLog], notes: list[Note]) -> _Values:
         text = (f"the log stores a value only now and then: readings count for {HOLD:.0f} s, settings and states of "
                 f"sections until the next one or a pause of {HOLD:.0f} s")  # fmt: skip
         notes.append(Note("derived", text, held))
-    for ddi, count in aged.items():
-        if count:
-            text = f"{count} record(s) have no {ENTRIES[ddi].word} ({ddi}): the last one is more than {HOLD:.0f} s old"
-            notes.append(Note("derived", text, count))
+    for ddi, some in aged.items():
+        if some:
+            records = f"{count(some, 'record')} without {ENTRIES[ddi].word} ({ddi})"
+            notes.append(Note("derived", f"{records}: the last one is more than {HOLD:.0f} s old", some))
     return found

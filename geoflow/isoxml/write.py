@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import OutputError
 from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import UnitRates
@@ -112,8 +113,6 @@ def write_taskdata(
     basis: Basis,
     naming: Naming,
     layout: Layout = _USUAL,
-    *,
-    boundary: Any = None,
 ) -> tuple[Note, ...]:
     """Write zones and rates as one task.
 
@@ -134,8 +133,6 @@ def write_taskdata(
         What field, task, zones and product are called.
     layout : Layout
         Version and form.
-    boundary : Polygon or MultiPolygon, optional
-        Of the field, longitude and latitude; the zones together otherwise.
 
     Returns
     -------
@@ -147,6 +144,8 @@ def write_taskdata(
     OutputError
         If the prescription cannot be said in this form, or the target may not or cannot be written.
     """
+    import shapely
+
     path, version = to.path, layout.version
     notes: list[Note] = []
     shapes = _checked_shapes(zones, path)
@@ -157,7 +156,7 @@ def write_taskdata(
     parts = writing.zones(shapes, stored, naming.zones)
     field = _fitting(naming.field, "field", notes, "the name of the field")
     root = _root(version, basis, _fitting(naming.product, "product", notes, "the name of the product"))
-    writing.put_field(root, field, _ground(shapes, boundary))
+    writing.put_field(root, field, shapely.union_all(shapes))
     TSK = ElementTree.SubElement(
         root, "TSK", A="TSK1", B=_fitting(naming.task or field, "task", notes, "the name of the task"), E="PFD1",
         G="1", H=str(_OUTSIDE), I=str(_OUTSIDE), J=str(_OUTSIDE),
@@ -271,10 +270,11 @@ def _checked_shapes(zones: Sequence[Any], path: Path) -> Any:
     return shapely.force_2d(shapes)
 
 
-def _checked_rates(rates: FloatArray, count: int, path: Path) -> IntArray:
+def _checked_rates(rates: FloatArray, zones: int, path: Path) -> IntArray:
     values = np.asarray(rates, dtype=np.float64)
-    if values.shape != (count,):
-        raise OutputError(f"{values.size} rate(s) for {count} zone(s)", where=str(path), cure="give one for each")
+    if values.shape != (zones,):
+        what = f"{count(values.size, 'rate')} for {count(zones, 'zone')}"
+        raise OutputError(what, where=str(path), cure="give one for each")
     bad = np.flatnonzero(~(np.isfinite(values) & (values >= 0.0) & (values * _PER_MASS <= _LARGEST)))
     if bad.size:
         raise OutputError(
@@ -302,12 +302,6 @@ def _fitting(text: str, otherwise: str, notes: list[Note], what: str) -> str:
     if short != text:
         notes.append(Note("file", f"{what}, {text[:60]!r}, is written as '{short}'"))
     return short
-
-
-def _ground(shapes: Any, boundary: Any) -> Any:
-    import shapely
-
-    return shapely.force_2d(boundary) if boundary is not None else shapely.union_all(shapes)
 
 
 def _area(ground: Any) -> int:
@@ -359,7 +353,8 @@ def _put_outline(home: ElementTree.Element, shape: Any, kind: str, version: Vers
             for east, north in ring.tolist():
                 ElementTree.SubElement(LSG, "PNT", A="2", C=_plain(north), D=_plain(east))
     if lost:
-        notes.append(Note("shape", f"{lost} part(s) or hole(s) thinner than 0.1 mm are left out", lost))
+        parts = count(lost, "part or hole", "parts or holes")
+        notes.append(Note("shape", f"{parts} thinner than 0.1 mm {verb(lost, 'is', 'are')} left out", lost))
     return PLN is not None
 
 
@@ -385,7 +380,8 @@ def _cell_notes(zone: IntArray, parts: list[_Zone], doubled: int) -> list[Note]:
         text = f"{rows_text(lost)}: no middle of a cell lies in these zones, so the grid does not hold them"
         notes.append(Note("file", text, len(lost)))
     if doubled:
-        notes.append(Note("overlap", f"{doubled} cell(s) lie in several zones and have the rate of the first", doubled))
+        lie = verb(doubled, "lies in several zones and has", "lie in several zones and have")
+        notes.append(Note("overlap", f"{count(doubled, 'cell')} {lie} the rate of the first", doubled))
     return notes
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.schema import fold
 from geoflow.base.spelling import nearest
@@ -42,8 +43,8 @@ class TaskZones:
         The file.
     version : tuple of int
         Major and minor.
-    task, task_name, field_name : str
-        Id and name of the task, and name of its field; empty where the file does not say.
+    task : str
+        Id of the task; empty where the file does not say.
     form : str
         ``"outlines"``, ``"grid of zones"`` (type 1), ``"grid of rates"`` (type 2) or ``"whole field"``.
     table : geopandas.GeoDataFrame
@@ -66,8 +67,6 @@ class TaskZones:
     where: str
     version: tuple[int, int]
     task: str
-    task_name: str
-    field_name: str
     form: str
     table: geopandas.GeoDataFrame
     rates: tuple[TaskRate, ...]
@@ -157,9 +156,8 @@ def read_taskdata_zones(path: Path, *, layer: str | None = None) -> TaskZones:
     notes += _place_notes(table, boundary, ground.form)
     notes += _rest_notes(zones, codes, special, ground.form)
     return TaskZones(
-        data.where, data.version, task.text("A"), task.text("B"), field.text("C") if field is not None else "",
-        ground.form, table, rates, boundary, tuple(notes), data, task, ground,
-    )  # fmt: skip
+        data.where, data.version, task.text("A"), ground.form, table, rates, boundary, tuple(notes), data, task, ground
+    )
 
 
 def _boundary(data: TaskData, field: Node, notes: list[Note]) -> Any:
@@ -204,7 +202,7 @@ def _prescribes(task: Node, fields: dict[str, Node]) -> bool:
 def _no_prescription(data: TaskData) -> PrescriptionError:
     tasks = data.root.all("TSK")
     logs = sum(bool(task.all("TLG")) for task in tasks)
-    held = f"{len(tasks)} task(s), {logs} with time logs" if tasks else "no task at all"
+    held = f"{count(len(tasks), 'task')}, {logs} with time logs" if tasks else "no task at all"
     cure = "to compare a log with a prescription give it to 'geoflow reconcile'; or " if logs else ""
     return PrescriptionError(
         f"the task data holds no prescription, only {held}",
@@ -218,7 +216,7 @@ def _no_rate(data: TaskData, zones: list[Node]) -> PrescriptionError:
     found = sorted({pdv.text("A").upper() for zone in zones for pdv in _variables_of(zone)})
     return PrescriptionError(
         "the zones carry no rate of nitrogen or ammonia"
-        + (f", only the dictionary number(s) {', '.join(found[:8])}" if found else ""),
+        + (f", only dictionary {verb(len(found), 'number', 'numbers')} {', '.join(found[:8])}" if found else ""),
         where=data.where,
         cure=f"export the rates with one of the dictionary numbers {known}",
     )
@@ -228,10 +226,11 @@ def _codes(zones: list[Node], notes: list[Note]) -> list[int]:
     codes = [zone.count("A") for zone in zones]
     wide = sum(code > 254 for code in codes)
     if wide:
-        notes.append(Note("file", f"{wide} zone(s) have a code above 254, the greatest allowed", wide))
+        notes.append(Note("file", f"{count(wide, 'zone')} with a code above 254, the greatest allowed", wide))
     twice = len(codes) - len(set(codes))
     if twice:
-        notes.append(Note("file", f"{twice} zone(s) repeat a code; each is read as its own zone", twice))
+        text = f"{count(twice, 'zone')} with the code of another; each is read as its own zone"
+        notes.append(Note("file", text, twice))
     return codes
 
 
@@ -277,7 +276,7 @@ def _outlined(
         owner.append(at)
         shapes.append(outlines.build(polygons))
     if kinds:
-        text = f"{kinds} outline(s) of zones are not marked as treatment zones; read as such"
+        text = f"{count(kinds, 'outline')} of zones not marked as treatment zones; read as such"
         notes.append(Note("shape", text, kinds))
     return owner, shapes
 
@@ -341,7 +340,8 @@ def _stored_values(
             else:
                 column[:] = stored[:, at]
     if odd:
-        text = f"{len(odd)} value(s) of PDV are no whole number of 32 bits, first in {odd[0].where}; read as they stand"
+        values = count(len(odd), "value")
+        text = f"{values} of PDV not a whole number of 32 bits, first in {odd[0].where}; read as written"
         notes.append(Note("numbers", text, len(odd)))
     return found
 

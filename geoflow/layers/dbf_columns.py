@@ -19,7 +19,6 @@ __all__ = ["add_dbf_columns", "fits_dbf"]
 _NUMBER: Final = (24, 15)
 _LEAST_TEXT: Final = 80
 _FIELD: Final = struct.Struct("<11sc4xBB14x")
-_HEAD: Final = 32
 _LONGEST: Final = 65_535  # bytes of a head or a record, which are stated in two
 
 

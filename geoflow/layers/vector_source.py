@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.errors import PrescriptionError
 from geoflow.base.spelling import nearest
 from geoflow.base.subject import called, subject, typed
@@ -323,7 +324,7 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list
         if not any(known in text for known in _KNOWN_WARNINGS)
     ]
     if unclosed:
-        text = f"{unclosed} {subject().part}(s) had an outline that did not close; it was closed"
+        text = f"{count(unclosed, subject().part)} had an outline that did not close; it was closed"
         notes.append(Note("shape", text, unclosed))
     if badly_coded:
         notes.append(Note("file", "the text in the .dbf is not in the code its .cpg claims; letters may look wrong"))
@@ -347,11 +348,11 @@ def _shapefile_notes(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) ->
         )
     notes = []
     if gone:
-        text = f"{gone} record(s) are marked as deleted and left out; rows are counted without them"
+        text = f"{count(gone, 'record')} marked as deleted and left out; rows are counted without"
         notes.append(Note("file", text, gone))
     turned = turned_rings(table)
     if turned:
-        text = (f"{turned} {subject().part}(s) have outlines or holes that run the wrong way round for a shapefile; "
+        text = (f"{count(turned, subject().part)} with outlines or holes that run the wrong way round for a shapefile; "
                 "holes are told by which ring lies inside which")  # fmt: skip
         notes.append(Note("shape", text, turned))
     return notes

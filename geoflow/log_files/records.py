@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.counted import count
 from geoflow.base.errors import LogError
 from geoflow.layers.notes import Note, rows_text
 from geoflow.log_files.chosen import Chosen
@@ -138,7 +139,7 @@ class LogColumns:
         back = np.diff(clock.seconds[np.isfinite(clock.seconds)])
         falls = back[back < 0.0]
         if falls.size and "section" not in self.chosen:
-            text = f"the time runs backwards {falls.size} time(s) in the file, by up to {-falls.min():,.1f} s"
+            text = f"the time runs backwards {count(falls.size, 'time')} in the file, by up to {-falls.min():,.1f} s"
             if clock.scale == "local" and 3000.0 < -falls.min() <= 3600.0:
                 text += "; perhaps the clock was set back from summer time"
             self.say("time", text + "; the records are put in order", falls.size)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import LogError
 from geoflow.base.units import show
 from geoflow.layers.notes import Note
@@ -87,7 +88,9 @@ def read_labels(cells: pandas.Series[Any], *, where: str) -> Labels:
     codes, labels = _codes(cells)
     if (codes < 0).any():
         raise LogError(
-            f"{int((codes < 0).sum())} row(s) name no section", where=where, cure="fill them in, or remove those rows"
+            f"{count(int((codes < 0).sum()), 'row')} without a section",
+            where=where,
+            cure="fill in the section, or remove those rows",
         )
     if len(labels) > _MOST:
         raise LogError(
@@ -284,7 +287,8 @@ def _filled(logged: FloatArray, otherwise: float | None, where: str, notes: list
     if empty.all() and otherwise is None:
         raise _unknown_width(where)
     usual = otherwise if otherwise is not None else float(np.nanmedian(logged))
-    notes.append(_width_note(f"{int(empty.sum())} record(s) without a width are taken as", usual))
+    some = int(empty.sum())
+    notes.append(_width_note(f"{count(some, 'record')} without a width {verb(some, 'is', 'are')} taken as", usual))
     return np.where(empty, usual, logged)
 
 

@@ -92,7 +92,7 @@ OPTIONS: Final[tuple[Option, ...]] = (
            required=(*_VET, *_REWRITE, "card", "size"), label="Ground speed", example="5 mph"),
     Option("sections", "text", (*_PLANNED, "size"), "sections that are on: left,right (default all)", "NAMES"),
     Option("rows", "choice", _PLANNED, "of which row a rate has to hold (default mean)", default="mean",
-           choices=("mean", "worst"), label="Row of which a rate has to hold"),
+           choices=("mean", "worst"), label="A rate has to hold in the mean of the rows, or in the worst"),
     # How a prescription is read, and the map a log is compared with
     *_READING,
     _ZONE_ID,

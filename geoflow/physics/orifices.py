@@ -20,7 +20,6 @@ import numpy as np
 from geoflow.base.arrays import FloatArray, Floats
 
 __all__ = [
-    "EQUILIBRIUM_LENGTH",
     "clip_coefficients",
     "coefficient_line",
     "effective_pressure",
@@ -29,8 +28,6 @@ __all__ = [
 ]
 
 
-# Passage length after which flashing reaches equilibrium (Fauske); 0.1 m is the value the model is published with.
-EQUILIBRIUM_LENGTH: Final = 0.1
 _LEAST_DRIVE: Final = 1.0  # [Pa]
 
 

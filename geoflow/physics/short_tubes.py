@@ -103,11 +103,6 @@ class Validity:
         """The orifice itself is like those tested."""
         return np.asarray(self.proportion & self.diameter & self.length)
 
-    @property
-    def everything(self) -> BoolArray:
-        """Bore and liquid are like those tested."""
-        return np.asarray(self.bore & self.subcooling)
-
 
 def _within(value: Floats, ends: tuple[float, float]) -> BoolArray:
     return np.asarray((np.asarray(value) >= ends[0] * (1.0 - SLACK)) & (np.asarray(value) <= ends[1] * (1.0 + SLACK)))

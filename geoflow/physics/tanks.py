@@ -16,7 +16,7 @@ from geoflow.base.arrays import FloatArray, Floats
 from geoflow.base.errors import RangeError
 from geoflow.physics.ammonia import LOWEST_TEMPERATURE, saturation
 
-__all__ = ["DrawDown", "draw_down", "drawn_temperature", "usable_ammonia"]
+__all__ = ["DrawDown", "draw_down", "drawn_temperature"]
 
 # A tank drawn to 1/e of its fill cools by less than rho_v h_fg / (rho_l cp); until empty, by less than six times that.
 _FOLDS: Final = 6.0
@@ -156,21 +156,3 @@ def drawn_temperature(start_temperature: float, start_fill: float, end_fill: Flo
         For a fill below 0 or above the start, or a temperature outside 225 to 335 K.
     """
     return draw_down(start_temperature, start_fill).temperature_at(end_fill)
-
-
-def usable_ammonia(capacity: Floats, fill: Floats, heel: Floats, density: Floats) -> FloatArray:
-    """Ammonia between two readings of a float gauge [kg]: (fill - heel) capacity density.
-
-    What the gauge says has left the tank as liquid. About 1 % of it at 60 degF, less when colder, never left: it
-    became vapour or is the shrinking of what cooled; `draw_down` takes that into account.
-
-    Parameters
-    ----------
-    capacity : array_like
-        Water capacity [m3].
-    fill, heel : array_like
-        Liquid volume over water capacity at the start and at the end [-].
-    density : array_like
-        Of the liquid [kg/m3].
-    """
-    return np.asarray((np.asarray(fill, dtype=np.float64) - heel) * capacity * density)

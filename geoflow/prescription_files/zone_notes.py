@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.counted import count, verb
 from geoflow.base.units import System, show
 from geoflow.layers.notes import Note, rows_text
 from geoflow.layers.number_cells import Numbers
@@ -68,7 +69,7 @@ def shape_notes(report: RepairReport, shapes: NDArray[np.object_]) -> list[Note]
     notes = []
     raised = int(np.count_nonzero(shapely.has_z(shapes) | shapely.has_m(shapes)))
     if raised:
-        notes.append(Note("shape", f"heights or measures in {raised} shape(s) are ignored", raised))
+        notes.append(Note("shape", f"heights or measures in {count(raised, 'shape')} are ignored", raised))
     if report.mended.size:
         change = float(np.abs(report.area_after - np.abs(report.area_before)).sum())
         text = f"{rows_text(report.mended)}: the outline crossed or overlapped itself and was mended"
@@ -106,14 +107,15 @@ def fit_notes(faults: CoverageFaults, row: NDArray[np.int64]) -> list[Note]:
         worst = pairs[shared.argmax()]
 
         def overlapping(system: System) -> str:
+            overlap = verb(shared.size, "overlaps", "overlap")
             return (
-                f"{shared.size} pair(s) of zones overlap by {_ground(float(shared.sum()), system)} in all, which "
-                f"counts twice; most between rows {worst[0] + 1} and {worst[1] + 1}"
+                f"{count(shared.size, 'pair')} of zones {overlap} by {_ground(float(shared.sum()), system)} in all, "
+                f"which counts twice; most between rows {worst[0] + 1} and {worst[1] + 1}"
             )
 
         notes.append(_in_units("overlap", overlapping, shared.size))
     if faults.gaps.size:
-        gaps = f"{faults.gaps.size} gap{'s' if faults.gaps.size > 1 else ''} inside the field"
+        gaps = f"{count(faults.gaps.size, 'gap')} inside the field"
         notes.append(
             _in_units(
                 "gap",
@@ -124,11 +126,11 @@ def fit_notes(faults: CoverageFaults, row: NDArray[np.int64]) -> list[Note]:
     if faults.hairline_overlaps or faults.hairline_gaps:
 
         def hairlines(system: System) -> str:
+            overlaps, zones = count(faults.hairline_overlaps, "overlap"), count(faults.hairline_gaps, "zone")
             return (
-                f"neighbours miss each other by hairlines under {_THIN[system]}: {faults.hairline_overlaps} "
-                f"overlap(s), {_ground(faults.hairline_overlap_area, system)} in all, and gaps along "
-                f"{faults.hairline_gaps} zone(s), {_ground(faults.hairline_gap_area, system)} in all; "
-                "too thin to matter"
+                f"neighbours miss each other by hairlines under {_THIN[system]}: {overlaps}, "
+                f"{_ground(faults.hairline_overlap_area, system)} in all, and gaps along {zones}, "
+                f"{_ground(faults.hairline_gap_area, system)} in all; too thin to matter"
             )
 
         notes.append(_in_units("hairline", hairlines, faults.hairline_overlaps + faults.hairline_gaps))

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import GeoflowError, OutputError
 from geoflow.base.rate_units import RateUnit
 from geoflow.base.rates import UnitRates
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
 
     from geoflow.prescription_files.read_prescription import Prescription
 
-__all__ = ["WRITTEN_FORMATS", "WrittenPrescription", "rate_column_name", "write_prescription"]
+__all__ = ["WRITTEN_FORMATS", "NewForm", "WrittenPrescription", "rate_column_name", "write_prescription"]
 
 WRITTEN_FORMATS: Final[dict[str, str]] = {
     ".shp": "shapefile",
@@ -117,7 +118,8 @@ class WrittenPrescription:
         said = []
         if self.lost:
             said.append(
-                f"{len(self.lost):,} zone(s) cover no cell's centre and ARE NOT IN THE RASTER "
+                f"{count(len(self.lost), 'zone')} {verb(len(self.lost), 'covers', 'cover')} no cell's centre and "
+                f"{verb(len(self.lost), 'IS', 'ARE')} NOT IN THE RASTER "
                 f"({rows_text(self.lost)}): smaller cells are needed"
             )
         if not math.isnan(self.kept) and abs(self.kept - 1.0) > KEPT_WITHIN:
@@ -145,14 +147,35 @@ def rate_column_name(prescription: Prescription, unit: RateUnit, path: Path) -> 
     return short if shapefile else f"rate_{short}"
 
 
+@dataclass(frozen=True, slots=True)
+class NewForm:
+    """What a new file is to be like, where its format leaves a choice.
+
+    Attributes
+    ----------
+    column : str or None
+        Name of the rate column; without it one that states the unit.
+    cell : float or None
+        Side of a raster's cells [m]. Without it the input's own cells, or the coarsest of 10, 5, 2, 1 and 0.5 m that
+        give every zone a cell and keep the field's total to 0.1 %.
+    style : callable or None
+        Gives the layer of a GeoPackage its style, from the rate column's name, the rates and their unit.
+    """
+
+    column: str | None = None
+    cell: float | None = None
+    style: Callable[[str, FloatArray, str], LayerStyle] | None = None
+
+
+_PLAIN: Final = NewForm()
+
+
 def write_prescription(
     prescription: Prescription,
     rates: UnitRates,
     path: Path,
     *,
-    column: str | None = None,
-    cell: float | None = None,
-    style: Callable[[str, FloatArray, str], LayerStyle] | None = None,
+    form: NewForm = _PLAIN,
     replace: bool,
     protect: tuple[Path, ...] = (),
 ) -> WrittenPrescription:
@@ -170,13 +193,8 @@ def write_prescription(
         Of every zone.
     path : Path
         The file to write; its ending is one of `WRITTEN_FORMATS`.
-    column : str, optional
-        Name of the rate column; by default one that states the unit.
-    cell : float, optional
-        Side of a raster's cells [m]. By default the input's own cells, or the coarsest of 10, 5, 2, 1 and 0.5 m that
-        give every zone a cell and keep the field's total to 0.1 %.
-    style : callable, optional
-        Gives the layer of a GeoPackage its style, from the rate column's name, the rates and their unit.
+    form : NewForm
+        What the file is to be like.
     replace : bool
         Whether an existing file may be replaced; a Shapefile cannot, being several files.
     protect : tuple of Path
@@ -198,16 +216,16 @@ def write_prescription(
         _refuse_torn_shapefile(path, replace)
     elif file_format == "geopackage":
         refuse_orphan_journals(path)
-    if cell is not None and file_format != "geotiff":
+    if form.cell is not None and file_format != "geotiff":
         raise OutputError("only a raster has cells", where="--cell", cure="leave --cell out, or write a .tif")
-    name = column or rate_column_name(prescription, rates.unit, path)
+    name = form.column or rate_column_name(prescription, rates.unit, path)
     done: list[WrittenPrescription] = []
 
     def write(staged: Path) -> None:
         if file_format == "geotiff":
-            done.append(_write_cells(prescription, rates, staged, name, cell))
+            done.append(_write_cells(prescription, rates, staged, name, form.cell))
         else:
-            done.append(_write_layer(prescription, rates, staged, (name, file_format), style))
+            done.append(_write_layer(prescription, rates, staged, (name, file_format), form.style))
 
     try:
         replace_file(path, write, replace=replace, protect=(prescription.path, *protect))

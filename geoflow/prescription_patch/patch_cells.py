@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.counted import count
 from geoflow.base.errors import OutputError
 from geoflow.base.subject import called
 from geoflow.layers.number_cells import Numbers, parse_numbers
@@ -125,7 +126,7 @@ class Changes:
         decimals : int
             Of the column.
         """
-        held = "whole numbers" if decimals == 0 else f"{decimals} decimal(s)"
+        held = "whole numbers" if decimals == 0 else count(decimals, "decimal")
         return OutputError(
             f"the new rate {_shortest(self.after[at])} has more decimals than '{self.column}' keeps ({held})",
             where=self.where(at),

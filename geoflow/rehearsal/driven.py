@@ -13,10 +13,10 @@ from geoflow.reconciliation.causes import ratio_on_curve
 from geoflow.rehearsal.cells import Cells
 from geoflow.rehearsal.control import first_of_run, followed_in_steps, wobble
 from geoflow.rehearsal.route import INTERVAL, Moments, drive, filled, lay_legs, with_clock
-from geoflow.rehearsal.setup import Draw, Reading, Setup, flow_ends, middle_draw
+from geoflow.rehearsal.setup import DisplaySettings, Draw, Setup, flow_ends, middle_draw
 from geoflow.rehearsal.switching import switched
 
-__all__ = ["Given", "Way", "drive_field", "give", "read_ahead", "with_reading"]
+__all__ = ["Given", "Way", "drive_field", "give", "read_ahead", "with_display"]
 
 _COLDEST: Final = 230.0
 # Moments before and after over which the path's curve is taken, as a log's is.
@@ -103,7 +103,7 @@ def _trimmed(moments: Moments, on: BoolArray) -> BoolArray:
     return np.asarray((place >= first[moments.leg]) & (place <= last[moments.leg]))
 
 
-def read_ahead(moments: Moments, cells: Cells, rate: FloatArray, reading: Reading) -> FloatArray:
+def read_ahead(moments: Moments, cells: Cells, rate: FloatArray, display: DisplaySettings) -> FloatArray:
     """Rate that the controller reads [kg/m2], shape (n,); outside all zones the last one that it read stays.
 
     Parameters
@@ -114,10 +114,10 @@ def read_ahead(moments: Moments, cells: Cells, rate: FloatArray, reading: Readin
         Of the zones.
     rate : ndarray, shape (zones,)
         [kg/m2]
-    reading : Reading
+    display : DisplaySettings
         How far ahead.
     """
-    ahead = reading.antenna + reading.look_ahead * moments.speed
+    ahead = display.antenna + display.look_ahead * moments.speed
     zone = cells.at(moments.x + ahead * np.sin(moments.heading), moments.y + ahead * np.cos(moments.heading))
     read = np.where(zone >= 0, rate[zone], np.nan)
     found = np.empty(read.size)
@@ -181,7 +181,7 @@ def drive_field(setup: Setup, cells: Cells) -> Way:
     kept = _trimmed(moments, on)
     moments, on = moments.at(kept), on[kept]
     width = on @ sections.width
-    target = read_ahead(moments, cells, setup.rate, setup.reading)
+    target = read_ahead(moments, cells, setup.rate, setup.display)
     sin, cos = np.sin(moments.heading)[:, None], np.cos(moments.heading)[:, None]
     # The middle of each moment's step, as for switching.
     back = 0.5 * INTERVAL * moments.speed[:, None]
@@ -198,7 +198,7 @@ def drive_field(setup: Setup, cells: Cells) -> Way:
         width=width,
         zone=zone,
         turned=_turned(moments, sections.offset),
-        here=read_ahead(moments, cells, setup.rate, Reading()),
+        here=read_ahead(moments, cells, setup.rate, DisplaySettings()),
         target=target,
         first=_runs(moments, width, swaps),
         time=time,
@@ -276,14 +276,14 @@ def give(
     )
 
 
-def with_reading(way: Way, setup: Setup, cells: Cells, reading: Reading) -> Way:
+def with_display(way: Way, setup: Setup, cells: Cells, display: DisplaySettings) -> Way:
     """Return the same way with the target read elsewhere.
 
     Parameters
     ----------
     way, setup, cells
         As driven.
-    reading : Reading
+    display : DisplaySettings
         How far ahead.
     """
-    return replace(way, target=read_ahead(way.moments, cells, setup.rate, reading))
+    return replace(way, target=read_ahead(way.moments, cells, setup.rate, display))

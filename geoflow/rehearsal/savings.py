@@ -12,9 +12,9 @@ from geoflow.base.arrays import FloatArray
 from geoflow.base.units import MILE_PER_HOUR
 from geoflow.ground.passes import lay_passes, next_along, short_pieces
 from geoflow.rehearsal.cells import Cells
-from geoflow.rehearsal.driven import Way, drive_field, with_reading
+from geoflow.rehearsal.driven import Way, drive_field, with_display
 from geoflow.rehearsal.losses import BORDER, Losses, find_losses
-from geoflow.rehearsal.setup import Reading, Setup, middle_draw
+from geoflow.rehearsal.setup import DisplaySettings, Setup, middle_draw
 
 __all__ = ["Alternative", "find_savings", "without_small_zones"]
 
@@ -89,9 +89,9 @@ def _tried(setup: Setup, way: Way, cells: Cells) -> list[tuple[str, float, Way, 
         again("small zones", changed, replace(setup, rate=rate))
     for share in (0.0, np.log(2.0), 1.0):
         ahead = draw.delay + share * draw.time_constant
-        reading = Reading(setup.reading.antenna, ahead)
-        if ahead != setup.reading.look_ahead:
-            tried.append(("look-ahead", ahead, with_reading(way, setup, cells, reading), setup))
+        display = DisplaySettings(setup.display.antenna, ahead)
+        if ahead != setup.display.look_ahead:
+            tried.append(("look-ahead", ahead, with_display(way, setup, cells, display), setup))
     return tried
 
 

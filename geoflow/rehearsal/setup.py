@@ -14,7 +14,7 @@ from geoflow.hydraulics.window import FlowWindow
 from geoflow.rehearsal.route import Driving
 from geoflow.rehearsal.switching import Sections, Switching
 
-__all__ = ["Draw", "Reading", "Setup", "Unknown", "draws", "flow_ends", "middle_draw", "sections_in_use"]
+__all__ = ["DisplaySettings", "Draw", "Setup", "Unknown", "draws", "flow_ends", "middle_draw", "sections_in_use"]
 
 # Limits that hold the flow back whatever rows are on, and those that let through as much as rows are on.
 _VOLUMES: Final = ("pump flow", "pump drive", "suction", "excess flow")
@@ -23,8 +23,8 @@ _NO_END: Final = 1e6  # [kg/s]
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """Where the target is read: so far ahead of the bar [m], and so long ahead of the time [s]."""
+class DisplaySettings:
+    """Where the display reads the target: so far ahead of the bar [m], and so long ahead of the time [s]."""
 
     antenna: float = 0.0
     look_ahead: float = 0.0
@@ -100,7 +100,7 @@ class Setup:
         The solved bar.
     course : (float, bool)
         Heading of the first pass [rad], and whether it runs along the right edge.
-    driving, switching, reading, unknown
+    driving, switching, display, unknown
         How it is driven, and what is not known.
     full_load : float
         Ammonia a full tank gives [kg]; infinite where tanks are not counted.
@@ -115,7 +115,7 @@ class Setup:
     unknown: Unknown
     driving: Driving = field(default_factory=Driving)
     switching: Switching = field(default_factory=Switching)
-    reading: Reading = field(default_factory=Reading)
+    display: DisplaySettings = field(default_factory=DisplaySettings)
     full_load: float = np.inf
 
     @property

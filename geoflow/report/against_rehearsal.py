@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.base.counted import count, verb
 from geoflow.base.units import System, number, number_range, show, unit_label
 from geoflow.reconciliation.expected import HOW_IT_CAME
 from geoflow.report.findings import percent
 from geoflow.report.json_numbers import keyed, records
-from geoflow.report.layout import count, verb
 from geoflow.report.model import EVERYWHERE, Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:

@@ -9,6 +9,7 @@ from geoflow.bar.equipment import Bar, Line, Orifice
 from geoflow.bar.keys import keys_of
 from geoflow.bar.ranges import known_ends
 from geoflow.base import units
+from geoflow.base.counted import count
 from geoflow.base.said import said as said_back
 from geoflow.base.said import said_range
 from geoflow.base.units import System
@@ -92,10 +93,6 @@ def _plainly(part: Any, name: str, times: float = 1.0) -> str:
     return " to ".join(dict.fromkeys(f"{times * end:g}" for end in known_ends(part, name)))
 
 
-def _gauge(pressure: float, bar: Bar, system: System) -> str:
-    return f"{_given(pressure - bar.air_pressure, 'pressure', system)} gauge"
-
-
 def _hose(line: Line, system: System) -> str:
     text = f"{_ranged(line, 'length', 'length', system)} of {_ranged(line, 'bore', 'small length', system)} bore"
     if line.fittings_k:
@@ -144,7 +141,7 @@ def _orifices(bar: Bar, system: System) -> list[list[str]]:
 
 def _flashing(bar: Bar, orifice: Orifice) -> str:
     points = len(orifice.measured)
-    measured = f"{points} point{'s' if points > 1 else ''} measured" if points else ""
+    measured = f"{count(points, 'point')} measured" if points else ""
     spread = f"rows ± {orifice.row_spread * 100:g} %" if orifice.row_spread else ""
     return ", ".join(filter(None, (flashing_short(bar, orifice), measured, spread)))
 

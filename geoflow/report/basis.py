@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Final
 
 from geoflow.bar.equipment import Bar, Orifice
 from geoflow.bar.ranges import known_ends
+from geoflow.base.counted import count, verb
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, parse, show, show_range
 from geoflow.decide.vet import Solution
 from geoflow.report.bar_oddities import unusual_lines
 from geoflow.report.bar_words import assumed_lines
 from geoflow.report.flashing import flashing_row
-from geoflow.report.layout import count
 from geoflow.report.liquid_words import said_liquid
 from geoflow.report.model import BulletList, Paragraph, Section, Table, plain
 from geoflow.report.reading import reading_list
@@ -73,7 +73,7 @@ def _points(orifice: Orifice, system: System) -> str:
     warmth = max(point.temperature_tolerance for point in points)
     return (
         f"{count(len(points), 'measured point')} (± {100 * flow:g} % flow, ± {show(gauge, 'pressure', system)}, "
-        f"± {show(warmth, 'temperature difference', system)}) leave{'s' if len(points) == 1 else ''} a narrow band of "
+        f"± {show(warmth, 'temperature difference', system)}) {verb(len(points), 'leaves', 'leave')} a narrow band of "
         "coefficient and flashing"
     )
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from geoflow.base.counted import count
 from geoflow.base.units import System, number, show
 from geoflow.decide.beyond import Beyond
 from geoflow.report.json_numbers import in_unit
-from geoflow.report.layout import count
 
 __all__ = ["beyond_document", "beyond_text"]
 

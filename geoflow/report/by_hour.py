@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.said import said_range
 from geoflow.base.units import HOUR, System, number, show, unit_label
 from geoflow.decide.weather import GAUGE_OFF, LAYERED, THERMOMETER_OFF, clock_text
 from geoflow.physics.tank_heat import AIR_OFF, EXCHANGE, SKY, SUN
 from geoflow.report.by_hour_figure import hours_picture
 from geoflow.report.json_numbers import keyed
-from geoflow.report.layout import count, hours, zone_names
+from geoflow.report.layout import hours, zone_names
 from geoflow.report.model import Block, BulletList, Figure, Paragraph, Section, Table
 
 if TYPE_CHECKING:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.units import System, from_si, show
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.json_numbers import in_unit, in_units, reading_document
-from geoflow.report.layout import count
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
 from geoflow.report.reading import reading_section
 

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.counted import count, verb
 from geoflow.base.said import said as said_as_given
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.day import WorkTime
 from geoflow.decide.loads import TankCount, TankLoads
-from geoflow.report.layout import count, hours, verb, zone_names
+from geoflow.report.layout import hours, zone_names
 from geoflow.report.model import Block, Paragraph, Section, Table
 
 if TYPE_CHECKING:

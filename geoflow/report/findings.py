@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.units import System, show
 from geoflow.diagnosis.findings import Finding
 from geoflow.report.json_numbers import in_unit, rounded
-from geoflow.report.layout import count
 
 if TYPE_CHECKING:
     from geoflow.outcomes import ReconcileOutcome

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 from geoflow.bar.equipment import Bar, Orifice
 from geoflow.bar.key_kinds import THIN_PLATE_FLASHING
 from geoflow.base.arrays import FloatArray, IntArray, TextArray
+from geoflow.base.counted import count, verb
 from geoflow.base.units import System
 from geoflow.decide.assumptions import Moved, moved_verdicts, without_assumptions
 from geoflow.hydraulics.long_bores import is_bounded_as_long, is_long, is_tested
 from geoflow.physics.short_tubes import FLOW_BAND
 from geoflow.report.json_numbers import keyed
-from geoflow.report.layout import count, verb, within
+from geoflow.report.layout import within
 from geoflow.report.model import Block, Paragraph
 
 if TYPE_CHECKING:

@@ -8,18 +8,17 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from geoflow.base.arrays import TextArray
+from geoflow.base.counted import verb
 from geoflow.base.schema import VERDICTS
 from geoflow.base.units import HOUR, KINDS, System, number, unit_label
 
 __all__ = [
     "WIDTH",
-    "count",
     "hours",
     "in_runs",
     "some_names",
     "span",
     "table",
-    "verb",
     "verdicts_text",
     "within",
     "wrap",
@@ -110,19 +109,6 @@ def within(low: float, high: float, kind: str, system: System) -> str:
     return text if text == "none" else f"{text} {unit_label(kind, system)}"
 
 
-def count(number_of: int, thing: str) -> str:
-    """Return a number of things, singular or plural.
-
-    Parameters
-    ----------
-    number_of : int
-        How many.
-    thing : str
-        One of them.
-    """
-    return f"{number_of:,} {thing}" + ("" if number_of == 1 else "s")
-
-
 def hours(seconds: float) -> str:
     """Say how long something takes: in hours, what is less than a tenth of one in minutes, or in seconds.
 
@@ -134,21 +120,6 @@ def hours(seconds: float) -> str:
     if not 0.0 < seconds < 0.1 * HOUR:
         return f"{seconds / HOUR:.1f} h"
     return f"{seconds / 60.0:.0f} min" if seconds >= 60.0 else f"{max(seconds, 1.0):.0f} s"
-
-
-def verb(number_of: int, one: str, more: str) -> str:
-    """Return the form of a verb that goes with a number of things.
-
-    Parameters
-    ----------
-    number_of : int
-        How many.
-    one : str
-        The form for one.
-    more : str
-        The form for more.
-    """
-    return one if number_of == 1 else more
 
 
 def verdicts_text(verdict: TextArray, *, every: bool = True) -> str:
@@ -208,4 +179,4 @@ def zone_names(names: Sequence[str], most: int = 12) -> str:
     most : int
         How many at most.
     """
-    return f"zone{'' if len(names) == 1 else 's'} {some_names(names, most)}"
+    return f"{verb(len(names), 'zone', 'zones')} {some_names(names, most)}"

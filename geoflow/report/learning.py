@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.units import System, show, show_range
 from geoflow.diagnosis.steady_cells import CAUSES
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.documents import window_document
 from geoflow.report.json_numbers import keyed, rounded
-from geoflow.report.layout import count, within
+from geoflow.report.layout import within
 from geoflow.report.learning_figure import FIGURE_WORDS, learned_figure
 from geoflow.report.model import EVERYWHERE, Block, BulletList, Figure, Paragraph, Report, Section, Table
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.schema import LIMITS, VERDICTS
 from geoflow.base.units import System, show, unit_label
-from geoflow.report.layout import count
 from geoflow.report.map_classes import (
     LETTERS,
     even_edges,

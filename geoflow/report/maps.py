@@ -12,8 +12,8 @@ import shapely
 
 from geoflow.base import units
 from geoflow.base.arrays import FloatArray
+from geoflow.base.counted import count
 from geoflow.report.canvas import FONT, Box, Canvas, Entry, Heading, Picture
-from geoflow.report.layout import count
 from geoflow.report.map_sheet import Extent, map_sheet
 from geoflow.report.symbology import BADGE, INK, Symbol
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoflow.report.layout import count, verb
+from geoflow.base.counted import count, verb
 
 if TYPE_CHECKING:
     from geoflow.outcomes import VetOutcome

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from geoflow.base.counted import count
 from geoflow.base.units import System
 from geoflow.report.canvas import Heading, Picture
-from geoflow.report.layout import count
 from geoflow.report.map_classes import rate_classes, speed_classes
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import Figure

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from geoflow.base.counted import count, verb
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, number, number_range, show, unit_label
 from geoflow.report.basis import basis_section, stamp
@@ -14,7 +15,7 @@ from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import advisable
 from geoflow.report.day import cooling_text, hours_text, loads_blocks
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, in_runs, some_names, verb, within, zone_names
+from geoflow.report.layout import in_runs, some_names, within, zone_names
 from geoflow.report.model import Block, Paragraph, Report, Section, Table
 from geoflow.report.odds import odds_text
 from geoflow.report.plan_document import driven_speeds
@@ -95,15 +96,10 @@ def _cooled(plan: PlanOutcome, system: System) -> list[Block]:
                 many = lost.size > 1
                 was = f"{'are' if many else 'is'} doubtful" if then == "doubtful" else "fail" if many else "fails"
                 some = zone_names([names[index] for index in lost], lost.size)
-                parts.append(
-                    f"{some}, which {_verdict_verb(before, many=many)} with a full tank, {was} there ({limits})"
-                )
-    return [
-        Paragraph(
-            f"{cooling_text(end.temperature, system)} There {show(held, 'area', system)} hold: {'; '.join(parts)}.",
-            "warning",
-        )
-    ]
+                parts.append(f"{some} {_verdict_verb(before, many=many)} with a full tank and {was} then ({limits})")
+    lost_then, cooling = "; ".join(parts), cooling_text(end.temperature, system)
+    then = f"Then {show(held, 'area', system)} still hold. {lost_then[:1].upper()}{lost_then[1:]}."
+    return [Paragraph(f"{cooling} {then}", "warning")]
 
 
 def _verdict_verb(verdict: str, *, many: bool) -> str:

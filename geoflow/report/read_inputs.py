@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from geoflow.base.counted import count
 from geoflow.base.units import System, show
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.layout import count
 from geoflow.report.model import BulletList, Report, Section, Table
 from geoflow.report.reading import left_out_warning, reading_section
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from geoflow.base.counted import count
 from geoflow.base.units import System, show
 from geoflow.layers.notes import rows_text
-from geoflow.report.layout import count
 from geoflow.report.model import BulletList, Paragraph, Section
 
 if TYPE_CHECKING:

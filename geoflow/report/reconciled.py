@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray
+from geoflow.base.counted import count
 from geoflow.base.units import System, show
 from geoflow.diagnosis.judging import JUDGES
 from geoflow.report.against_rehearsal import rehearsed_section
@@ -27,7 +28,6 @@ from geoflow.report.ground_figures import (
     ratio_figure,
     spread_figure,
 )
-from geoflow.report.layout import count
 from geoflow.report.model import EVERYWHERE, PRINTED, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reconciled_words import (
     agreement_table,

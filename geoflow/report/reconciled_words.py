@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoflow.base.arrays import IntArray
+from geoflow.base.counted import count
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.report.findings import percent
-from geoflow.report.layout import count
 from geoflow.report.model import Table
 from geoflow.report.reconciling import latency_fits, points
 

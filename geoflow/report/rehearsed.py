@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray
+from geoflow.base.counted import count, verb
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.rehearsal.losses import ACROSS, BEGIN, BORDER, METER, SWITCHED, TURNING, WINDOW
@@ -16,7 +17,7 @@ from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.findings import percent
 from geoflow.report.ground_figures import laid_areas, ratio_figure
-from geoflow.report.layout import count, hours, verb, zone_names
+from geoflow.report.layout import hours, zone_names
 from geoflow.report.model import Block, BulletList, Paragraph, Report, Section, Table
 from geoflow.report.planning import plan_answer
 from geoflow.report.reading import left_out_warning, reading_section
@@ -233,7 +234,7 @@ def _day_section(outcome: RehearseOutcome, system: System) -> Section:
 
 def _rests_section(outcome: RehearseOutcome, system: System) -> Section:
     setup = outcome.rehearsal.setup
-    driving, unknown, reading, late = setup.driving, setup.unknown, setup.reading, setup.switching
+    driving, unknown, display, late = setup.driving, setup.unknown, setup.display, setup.switching
     stated = setup.solution.bar.controller is not None
     usual = "common practice, no source, unless given"
     whence = "the bar file's, a quarter either way, unless given" if stated else usual
@@ -251,8 +252,8 @@ def _rests_section(outcome: RehearseOutcome, system: System) -> Section:
         f"{usual}).",
         f"Rate control: dead time {said_range(*unknown.delay, 'time', system)}, time constant "
         f"{said_range(*unknown.time_constant, 'time', system)} ({whence}); a pass begins without flow.",
-        f"The map is read {said(reading.antenna, 'length', system)} ahead of the knives and "
-        f"{said(reading.look_ahead, 'time', system)} ahead of the time, for the whole bar at once.",
+        f"The map is read {said(display.antenna, 'length', system)} ahead of the knives and "
+        f"{said(display.look_ahead, 'time', system)} ahead of the time, for the whole bar at once.",
         "Sections are on where more than half their width is over ground that asks for ammonia and has none yet; they "
         f"open {late.opens:g} s and shut {late.shuts:g} s late ({usual}).",
         f"Drawn over {_days(outcome)} (seed {outcome.seed}): dead time, time constant, the liquid's temperature and "

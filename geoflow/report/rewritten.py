@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray, FloatArray
+from geoflow.base.counted import count, verb
 from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import REASONS, Rewriting
@@ -17,7 +18,7 @@ from geoflow.report.canvas import Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.day import lost_at_the_end
 from geoflow.report.flashing import assumption_blocks
-from geoflow.report.layout import count, span, verb, verdicts_text, zone_names
+from geoflow.report.layout import span, verdicts_text, zone_names
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import PRINTED, SCREEN, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_warning

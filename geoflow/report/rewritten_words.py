@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.counted import count
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.rewrite import Rewriting
-from geoflow.report.layout import count, zone_names
+from geoflow.report.layout import zone_names
 from geoflow.report.model import Block, Paragraph
 
 if TYPE_CHECKING:

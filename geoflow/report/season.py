@@ -8,9 +8,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from geoflow.base.counted import count, verb
 from geoflow.base.units import System, show, to_si
 from geoflow.report.false_discovery import adjusted, chance_of_so_many
-from geoflow.report.layout import count, verb
 
 __all__ = [
     "BAR_COLUMNS", "FALSE_DISCOVERIES", "acres", "bar_rows", "season_answer", "season_totals", "wilson",
@@ -136,32 +136,43 @@ def _bar_row(name: str, own: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _outstanding(bars: Mapping[str, Sequence[Mapping[str, Any]]]) -> dict[str, str]:
+_Records = Sequence[Mapping[str, Any]]
+
+
+def _against_others(bars: Mapping[str, _Records], where: str) -> tuple[list[tuple[str, str, float]], int]:
+    """Each kind of finding of each bar against all others: bar, what is to be said, and its chance; and how many looks.
+
+    Nothing is said of what too few fields show, or where there is no other bar.
+    """
+    shown = {bar: _kinds(own) for bar, own in bars.items()}
+    every: Counter[str] = Counter()
+    for kinds in shown.values():
+        every.update({kind: what["fields"] for kind, what in kinds.items()})
+    through = sum(map(len, bars.values()))
+    found = []
+    for bar, own in bars.items():
+        for kind, what in shown[bar].items():
+            hits, others, rest = what["fields"], every[kind] - what["fields"], through - len(own)
+            sizes = "; ".join(_SIZES[size].format(100.0 * value) for size, value in what["sizes"].items())
+            text = f"{kind}: in {hits} of its {count(len(own), 'field')} with a {where}"
+            text += f", elsewhere in {others} of {rest}" + (f" (median {sizes})" if sizes else "")
+            said = text if rest and hits >= _FEWEST else ""
+            found.append((bar, said, chance_of_so_many(hits, len(own), others, rest)))
+    return found, len(every) * sum(map(bool, bars.values()))
+
+
+def _outstanding(bars: Mapping[str, _Records]) -> dict[str, str]:
     """What each bar that stands out shows more often than chance would have it, with so many bars and kinds looked at.
 
     Every kind of finding that any bar shows is held against all other bars together, for every bar; what only logs can
     tell is counted over the fields with a log, what only maps can over those with a map.
     """
-    tests, said, chances = 0, list[tuple[str, str]](), list[float]()
-    for of_log in (True, False):
-        part = {bar: [one for one in own if (one["job"] == "reconcile") == of_log] for bar, own in bars.items()}
-        shown = {bar: _kinds(own) for bar, own in part.items()}
-        every: Counter[str] = Counter()
-        for kinds in shown.values():
-            every.update({kind: what["fields"] for kind, what in kinds.items()})
-        through = sum(map(len, part.values()))
-        tests += len(every) * sum(map(bool, part.values()))
-        for bar, own in part.items():
-            for kind, what in shown[bar].items():
-                hits, others, rest = what["fields"], every[kind] - what["fields"], through - len(own)
-                chances.append(chance_of_so_many(hits, len(own), others, rest))
-                text = f"{kind}: in {hits} of its {count(len(own), 'field')} with a {'log' if of_log else 'map'}"
-                text += f", elsewhere in {others} of {rest}"
-                sizes = "; ".join(_SIZES[size].format(100.0 * value) for size, value in what["sizes"].items())
-                text += f" (median {sizes})" if sizes else ""
-                said.append((bar, text if rest and hits >= _FEWEST else ""))
+    logs = {bar: [one for one in own if one["job"] == "reconcile"] for bar, own in bars.items()}
+    maps = {bar: [one for one in own if one["job"] != "reconcile"] for bar, own in bars.items()}
+    (of_logs, some), (of_maps, more) = _against_others(logs, "log"), _against_others(maps, "map")
+    looks = [*of_logs, *of_maps]
     found: dict[str, list[str]] = {}
-    for (bar, text), rate in zip(said, adjusted(chances, tests), strict=True):
+    for (bar, text, _), rate in zip(looks, adjusted([chance for *_, chance in looks], some + more), strict=True):
         if text and rate <= FALSE_DISCOVERIES:
             found.setdefault(bar, []).append(text)
     return {bar: " | ".join(texts) for bar, texts in found.items()}

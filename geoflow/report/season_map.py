@@ -9,10 +9,10 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray
+from geoflow.base.counted import count, verb
 from geoflow.base.units import System
 from geoflow.report.canvas import FONT, Box, Canvas, Entry, Heading
 from geoflow.report.cautions import SHORT_CAUTION
-from geoflow.report.layout import count, verb
 from geoflow.report.map_sheet import Extent, MapSheet, map_sheet
 from geoflow.report.season import acres, season_answer, season_totals
 from geoflow.report.symbology import BADGE, INK, SEASON, Mark

@@ -7,10 +7,10 @@ from dataclasses import replace
 from typing import Any, Final
 from urllib.parse import quote
 
+from geoflow.base.counted import count
 from geoflow.base.units import System, number, show, to_si, unit_label
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.html import as_html
-from geoflow.report.layout import count
 from geoflow.report.model import PRINTED, Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.season import FALSE_DISCOVERIES, acres, season_answer
 from geoflow.report.terminal import as_text

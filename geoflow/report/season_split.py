@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any, Final
 
+from geoflow.base.counted import count, verb
 from geoflow.base.units import MILE, System, show
-from geoflow.report.layout import count, verb
 from geoflow.report.model import BulletList, Paragraph, Report, Section, Table
 from geoflow.report.terminal import as_text
 

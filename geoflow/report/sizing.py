@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import BoolArray
+from geoflow.base.counted import count, verb
 from geoflow.base.said import said, said_range
 from geoflow.base.units import System, number, show, show_range, unit_label
 from geoflow.decide.sizing import HELPFUL_LAND, SizeChoice, SizeOption
 from geoflow.physics.ammonia import saturation
 from geoflow.report.cautions import SHORT_CAUTION, caution_section
-from geoflow.report.layout import count, span, verb
+from geoflow.report.layout import span
 from geoflow.report.liquid_words import said_liquid
 from geoflow.report.model import Block, BulletList, Figure, Paragraph, Report, Section, Table
 from geoflow.report.reading import left_out_warning, reading_section

@@ -9,7 +9,7 @@ from typing import Any, Final
 from geoflow.base.schema import VERDICTS
 
 __all__ = [
-    "BADGE", "CHANGES", "DARK_PAGE", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "LOW_SIDE", "MISSED", "PAGES", "PAPER",
+    "BADGE", "CHANGES", "DOTS", "FAINT", "GROUND_CLASSES", "INK", "LOW_SIDE", "MISSED", "PAPER",
     "PASSES", "RATIO_CLASSES", "SEASON", "SHADE", "STEPS", "UNKNOWN", "VERDICT_SYMBOLS", "Mark", "RatioClass", "Symbol",
 ]  # fmt: skip
 
@@ -142,20 +142,3 @@ SEASON: Final = {
     "fine": Mark("nothing to act on", "o", VERDICT_SYMBOLS["holds"].fill, INK),
     "findings": Mark("findings", "D", VERDICT_SYMBOLS["fails"].fill, PAPER),
 }
-PAGES: Final = {
-    "faint": "#4A4A4A", "ground": "#F1F1EC", "line": "#8A8A84", "deep": "#14395B", "on-deep": PAPER, "band": "#14395B",
-    "on-band": PAPER, "alarm": VERDICT_SYMBOLS["fails"].fill, "caution": "#FFF3C4", "note": "#E6EFF7",
-    "chosen": "#DBE8F3", "trouble": "#FDEEF2", "trouble-ink": "#40061A", "focus": "#D97706", "track": "#B9B9B2",
-    "rule": "#D5D5CE", "entry": "#FAFAF7", "ring": "#000000", "soft": "#555555", "report's line": "#999999",
-    "dark sheet": "#141414", "ink on dark": "#F2F2F2", "soft on dark": "#BBBBBB", "line on dark": "#777777",
-    "beside the sheet": "#ECEAE4", "frame": "#B8B8B2",
-}  # fmt: skip
-"""What the local page, the report and the season's page have besides; a style sheet can import nothing, so a test
-compares them."""
-DARK_PAGE: Final = {
-    "ink": "#F2F2F2", "faint": "#BBBBBB", "paper": "#1F2327", "ground": "#141414", "line": "#777777", "rule": "#3A4046",
-    "entry": "#262B30", "deep": "#8FC1E6", "on-deep": "#141414", "band": "#0F2A44", "on-band": "#F2F2F2",
-    "alarm": "#E8A9BC", "trouble": "#3A1420", "trouble-ink": "#FDEEF2", "caution": "#453A10", "note": "#1C3044",
-    "chosen": "#24425C", "focus": "#FFB84D", "track": "#555555",
-}  # fmt: skip
-"""The local page's, where a reader asks for dark pages."""

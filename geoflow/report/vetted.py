@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.counted import count, verb
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.beyond import Beyond
 from geoflow.decide.vet import Solution, Vetting
@@ -17,7 +18,7 @@ from geoflow.report.cautions import SHORT_CAUTION, caution_section
 from geoflow.report.cures import cure_texts
 from geoflow.report.day import day_section
 from geoflow.report.doubt import doubt_text
-from geoflow.report.layout import count, verb, verdicts_text, within, zone_names
+from geoflow.report.layout import verdicts_text, within, zone_names
 from geoflow.report.maps import Panel, field_map
 from geoflow.report.model import (
     PRINTED,

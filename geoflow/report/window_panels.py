@@ -10,9 +10,9 @@ import numpy as np
 
 from geoflow.base import units
 from geoflow.base.arrays import BoolArray, FloatArray, TextArray
+from geoflow.base.counted import count
 from geoflow.base.said import said_range
 from geoflow.report.canvas import FONT, Box, Canvas, Heading, Picture, poster, report_figure
-from geoflow.report.layout import count
 from geoflow.report.symbology import BADGE, INK, PAPER, VERDICT_SYMBOLS
 from geoflow.report.window_bands import Band, over_speed, over_temperature
 

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.counted import count
 from geoflow.base.schema import VERDICTS
 from geoflow.base.units import System, number, show, unit_label
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.report.cures import cure_texts
-from geoflow.report.layout import count, span, verdicts_text
+from geoflow.report.layout import span, verdicts_text
 from geoflow.report.model import EVERYWHERE, PRINTED, SCREEN, Block, Paragraph, Section, Table
 from geoflow.report.odds import odds_cell
 

@@ -69,27 +69,6 @@ class Entry:
         value = self.values.get(column)
         return value if isinstance(value, str) else None
 
-    def flag(self, column: str) -> bool:
-        """Give a flag; no where the cell is empty.
-
-        Parameters
-        ----------
-        column : str
-            Its heading.
-        """
-        return self.values.get(column) is True
-
-    def several(self, column: str) -> tuple[str, ...]:
-        """Give a list; empty where the cell is.
-
-        Parameters
-        ----------
-        column : str
-            Its heading.
-        """
-        value = self.values.get(column)
-        return value if isinstance(value, tuple) else ()
-
 
 def folder_of(place: str) -> str:
     """Folder of a path or URL.

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.counted import count
 from geoflow.base.units import from_si
 from geoflow.decide.rewrite import REASONS
 from geoflow.decide.vet import Solution, Vetting, vet
 from geoflow.report.by_hour import hours_answer
 from geoflow.report.findings import concern_texts, finding_numbers, finding_text
 from geoflow.report.json_numbers import keyed, rounded
-from geoflow.report.layout import count
 from geoflow.report.reconciling import accepted_words, zone_columns
 
 if TYPE_CHECKING:

@@ -10,22 +10,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
-from geoflow.base.version import __version__
-from geoflow.field_card.document import card_document
 from geoflow.field_card.html import as_card_html
 from geoflow.field_card.pdf import as_card_pdf
-from geoflow.field_card.sheet import card_report
 from geoflow.files.output import OutputFolder
-from geoflow.report.basis import version_and_date
-from geoflow.report.documents import vet_document
+from geoflow.outcomes import ReconcileOutcome
 from geoflow.report.html import as_html
-from geoflow.report.plan_document import plan_document
-from geoflow.report.planning import planned_report
-from geoflow.report.reconciled import reconciled_report
-from geoflow.report.reconciling import reconcile_document
-from geoflow.report.rewriting import rewrite_document
-from geoflow.report.rewritten import rewritten_report
-from geoflow.report.vetted import vetted_report
 from geoflow.season.catalog import Entry
 from geoflow.season.figures import (
     carded_figures,
@@ -35,16 +24,15 @@ from geoflow.season.figures import (
     vetted_figures,
 )
 from geoflow.season.zones import zone_table
-from geoflow.workflow.plan_outputs import write_plan
-from geoflow.workflow.reconcile_outputs import write_reconciliation
+from geoflow.workflow.results import Statement, stated
 from geoflow.workflow.rewriting import write_rewriting
-from geoflow.workflow.said import carded, date_of, planned, reconciled, rewritten, vetted
-from geoflow.workflow.vet_outputs import write_vetting
+from geoflow.workflow.said import date_of
 
 if TYPE_CHECKING:
     import geopandas
 
     from geoflow.base.units import System
+    from geoflow.report.pdf import Paper
 
 __all__ = ["Outcome", "run_field"]
 
@@ -77,79 +65,37 @@ class Outcome:
     page: str
 
 
-def _vetted(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-
-    outcome = vetted(entry.said(files))
-    prescription = outcome.prescription
-    document = vet_document(outcome)
-    if full:
-        write_vetting(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
-    figures = vetted_figures(outcome)
-    table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
-    page = as_html(vetted_report(outcome, system))
-    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table, page)
+def _ground(outcome: Any) -> tuple[Any, Any]:
+    """Shapes of the field's zones, and their frame; where there are none, those of all its ground."""
+    if isinstance(outcome, ReconcileOutcome):
+        whole = np.array([outcome.boundary], dtype=object)
+        return (outcome.zones if outcome.found.zones is not None else whole), outcome.read.local_crs
+    prescription = getattr(outcome, "vetted", outcome).prescription
+    if prescription is None:
+        return np.array([shapely.Polygon()], dtype=object), 4326
+    return prescription.zones, prescription.local_crs
 
 
-def _rewritten(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-
-    target = out / "rewritten" / files["prescription"].name
-    outcome = rewritten(entry.said(files))
-    target.parent.mkdir()
-    write_rewriting(outcome, target, replace=False, protect=tuple(files.values()))
-    prescription = outcome.vetted.prescription
-    document = rewrite_document(outcome)
-    figures = rewritten_figures(outcome)
-    table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
-    page = as_html(rewritten_report(outcome, system))
-    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table, page)
-
-
-def _planned(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-    outcome = planned(entry.said(files))
-    document, prescription = plan_document(outcome), outcome.vetted.prescription
-    if full:
-        write_plan(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
-    figures = planned_figures(outcome)
-    table = zone_table(entry, figures.zones, prescription.zones, prescription.local_crs)
-    page = as_html(planned_report(outcome, system))
-    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table, page)
+def _write(entry: Entry, found: Statement, files: dict[str, Path], out: Path, system: System, *, full: bool) -> None:
+    """Write what the job leaves beside its record: a rewritten map always, all else where it is asked for."""
+    if entry.job == "rewrite":
+        target = out / "rewritten" / files["prescription"].name
+        target.parent.mkdir()
+        write_rewriting(found.outcome, target, replace=False, protect=found.inputs)
+    elif full and entry.job == "card":
+        paper: Paper = "a4" if system == "metric" else "letter"
+        with OutputFolder(out / "folder", replace=False, protect=found.inputs) as folder:
+            folder.stage("card.pdf").write_bytes(as_card_pdf(found.report(system), paper, date_of({})))
+    elif full:
+        found.write(out / "folder", system, replace=False)
 
 
-def _carded(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-    outcome = carded({**entry.said(files), "units": system})
-    date = date_of({})
-    report = card_report(outcome, system, version_and_date(__version__, date))
-    if full:
-        with OutputFolder(out / "folder", replace=False, protect=tuple(files.values())) as folder:
-            sheet = as_card_pdf(report, "a4" if system == "metric" else "letter", date)
-            folder.stage("card.pdf").write_bytes(sheet)
-    figures, prescription = carded_figures(outcome), outcome.prescription
-    no_zone = np.array([shapely.Polygon()], dtype=object)
-    zones, frame = (no_zone, 4326) if prescription is None else (prescription.zones, prescription.local_crs)
-    table = zone_table(entry, figures.zones, zones, frame)
-    page = as_card_html(report)
-    return Outcome(card_document(outcome), figures.row, figures.findings, outcome.has_findings, table, page)
-
-
-def _reconciled(entry: Entry, files: dict[str, Path], out: Path, system: System, *, full: bool) -> Outcome:
-
-    outcome = reconciled(entry.said(files))
-    document = reconcile_document(outcome)
-    if full:
-        write_reconciliation(outcome, out / "folder", document, system, replace=False, protect=tuple(files.values()))
-    figures = reconciled_figures(outcome)
-    shapes = outcome.zones if outcome.found.zones is not None else np.array([outcome.boundary], dtype=object)
-    table = zone_table(entry, figures.zones, shapes, outcome.read.local_crs)
-    page = as_html(reconciled_report(outcome, system))
-    return Outcome(document, figures.row, figures.findings, outcome.has_findings, table, page)
-
-
-_RUN: Final[dict[str, Callable[..., Outcome]]] = {
-    "vet": _vetted,
-    "rewrite": _rewritten,
-    "plan": _planned,
-    "card": _carded,
-    "reconcile": _reconciled,
+_FIGURES: Final[dict[str, Callable[[Any], Any]]] = {
+    "vet": vetted_figures,
+    "rewrite": rewritten_figures,
+    "plan": planned_figures,
+    "card": carded_figures,
+    "reconcile": reconciled_figures,
 }
 
 
@@ -174,4 +120,9 @@ def run_field(entry: Entry, files: dict[str, Path], out: Path, system: System, *
     GeoflowError
         For anything that cannot be read or understood.
     """
-    return _RUN[entry.job](entry, files, out, system, full=full)
+    found = stated(entry.job, {**entry.said(files), "units": system})
+    _write(entry, found, files, out, system, full=full)
+    figures = _FIGURES[entry.job](found.outcome)
+    table = zone_table(entry, figures.zones, *_ground(found.outcome))
+    page = (as_card_html if entry.job == "card" else as_html)(found.report(system))
+    return Outcome(found.document(), figures.row, figures.findings, found.findings, table, page)

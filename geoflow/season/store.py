@@ -180,7 +180,7 @@ class Store:
         except Exception as problem:
             raise self._refusal(name, problem) from problem
 
-    def tidy(self) -> None:
+    def clear_parts(self) -> None:
         """Take away the unfinished files of this run, and those of runs that ended long ago without doing so."""
         local = local_path(self.place)
         if local is None:

@@ -23,9 +23,8 @@ from geoflow.season.urls import shown
 if TYPE_CHECKING:
     from geoflow.base.units import System
 
-__all__ = ["SUMMARY_FILES", "read_records", "season_document", "write_summary"]
+__all__ = ["read_records", "season_document", "write_summary"]
 
-SUMMARY_FILES: Final = ("fields.csv", "fields.parquet", "bars.csv", "season.json", "map.png", "season.html")
 _NO_RECORD: Final = {
     "what": "no result is there",
     "where": "",

@@ -28,7 +28,6 @@ __all__ = [
 ]
 
 _FOLDER_OF: Final = (".xml",)  # task data: the file speaks of others beside it
-_BLOCK: Final = 1 << 20
 
 
 def local_path(place: str) -> Path | None:
@@ -179,14 +178,16 @@ def digest(path: Path) -> str:
     files = files_of(path)
     if not files:
         return "missing"
-    total = hashlib.blake2b(digest_size=16)
+    total = _short_hash()
     for file in files:
-        one = hashlib.blake2b(digest_size=16)
         with file.open("rb") as content:
-            while block := content.read(_BLOCK):
-                one.update(block)
-        total.update(os.path.relpath(file, path.parent).encode() + b"\0" + one.digest())
+            one = hashlib.file_digest(content, _short_hash).digest()
+        total.update(os.path.relpath(file, path.parent).encode() + b"\0" + one)
     return total.hexdigest()
+
+
+def _short_hash() -> hashlib.blake2b:
+    return hashlib.blake2b(digest_size=16)
 
 
 def fetch(place: str, home: Path) -> Path:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import datetime
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any, Final
 
@@ -20,19 +19,15 @@ from geoflow.web.requests import (
     belonging,
     read_question,
     reading_work,
-    rewriting_rules,
     sections_of,
-    system_of,
-    typed_options,
-    vetting_inputs,
 )
 from geoflow.web.sessions import Session, Sessions, Turn
 from geoflow.web.state import Question
-from geoflow.web.tasks import Inputs, Reading, Unread
+from geoflow.web.tasks import KeptMap, Unread
 from geoflow.web.uploads import Upload, main_file, place_files
 from geoflow.web.windows import Windows
 from geoflow.web.wording import refusal
-from geoflow.web.work_questions import log_said, work_asked
+from geoflow.web.work_questions import WorkAsked, log_said, map_said, work_asked
 from geoflow.web.worker import Workers, error_text
 from geoflow.web.works import described_works, folder_of, page_fields
 
@@ -78,9 +73,9 @@ class Answers:
             "close": self._close,
             "read": self._read,
             "prepare": self._prepare,
-            "vetted": self._vetted,
-            "rewrite": self._rewrite,
-            "report": self._report,
+            "vetted": self._making("vet", "vetted"),
+            "rewrite": self._making("rewrite", "rewritten"),
+            "report": self._making("report vet", "report"),
             "reconcile": self._reconcile,
             "work": self._do_work,
             "download": self._download,
@@ -218,7 +213,7 @@ class Answers:
             asked, uploads = unframed(body)
             bar, files, options = reading_work(tab.state, asked, uploads)
 
-            def finish(value: Reading | Unread) -> Any:
+            def finish(value: KeptMap | Unread) -> Any:
                 if isinstance(value, Unread):
                     waiting = tab.state.wait(files)
                     return {
@@ -235,24 +230,30 @@ class Answers:
 
         return await self._work(request, begin)
 
-    async def _make(
-        self, request: Request, task: str, more: Callable[[Question, Inputs], dict[str, Any]] = lambda *_: {}
-    ) -> Response:
-        """Make files of what is open, for the plan in the question."""
+    def _begun(
+        self, tab: Session, asked: Question, given: WorkAsked, command: str, out: str, *, kept: str = "", **more: Any
+    ) -> _Begun:
+        """Begin a command that writes to a folder; its zip is kept by that name or another, and `more` told with it."""
+
+        def finish(value: Made) -> Any:
+            tab.state.made(kept or out, asked, value.archive)
+            return {**more, **made_view(value)}
+
+        said, uploads = given
+        return "work", {"command": command, "said": said, "out": out}, uploads, finish
+
+    def _making(self, command: str, out: str) -> Callable[[Request], Awaitable[Response]]:
+        """Turn a command on the map that is open, for the plan in the question, into an address."""
 
         def begin(tab: Session, body: bytes) -> _Begun:
             asked = read_question(body)
-            opened = tab.state.find(asked)
-            inputs, of = vetting_inputs(opened, asked), belonging(opened, asked)
+            given = map_said(command, tab.state, asked)
+            return self._begun(tab, asked, given, command, out, of=belonging(tab.state.find(asked), asked))
 
-            def finish(value: Made) -> Any:
-                tab.state.made(task, asked, value.archive)
-                return {"of": of, **made_view(value)}
+        async def make(request: Request) -> Response:
+            return await self._work(request, begin)
 
-            given = {"inputs": inputs, "system": system_of(asked), **more(asked, inputs)}
-            return task, given, opened.uploads, finish
-
-        return await self._work(request, begin)
+        return make
 
     async def _prepare(self, request: Request) -> Response:
         """Solve a bar at every stop of the sliders, as soon as it is known and once for all tabs that use it."""
@@ -282,31 +283,12 @@ class Answers:
 
         return StreamingResponse(lines(), media_type="application/x-ndjson")
 
-    async def _vetted(self, request: Request) -> Response:
-        return await self._make(request, "vetted files")
-
-    async def _rewrite(self, request: Request) -> Response:
-        return await self._make(request, "rewritten files", lambda asked, _: {"rules": rewriting_rules(asked)})
-
-    async def _report(self, request: Request) -> Response:
-        def more(asked: Question, inputs: Inputs) -> dict[str, Any]:
-            # The clock is asked here, as the command line asks it.
-            return {"asked": typed_options(inputs, system_of(asked)), "date": datetime.date.today()}
-
-        return await self._make(request, "report", more)
-
     async def _reconcile(self, request: Request) -> Response:
         """Take in a log and reconcile it, with the bar given and the prescription that is open if asked to."""
 
         def begin(tab: Session, body: bytes) -> _Begun:
             asked, uploads = unframed(body)
-            said, every = log_said(tab.state, asked, uploads)
-
-            def finish(value: Made) -> Any:
-                tab.state.made("reconciled files", asked, value.archive)
-                return made_view(value)
-
-            return "work", {"command": "reconcile", "said": said, "out": "reconciled"}, every, finish
+            return self._begun(tab, asked, log_said(tab.state, asked, uploads), "reconcile", "reconciled")
 
         return await self._work(request, begin)
 
@@ -317,15 +299,10 @@ class Answers:
             asked, uploads = unframed(body)
             command = str(asked.get("command"))
             try:
-                said, every = work_asked(tab.state, asked, uploads)
+                given = work_asked(tab.state, asked, uploads)
             except GeoflowError as problem:
                 return refusal(problem, command)
-
-            def finish(value: Made) -> Any:
-                tab.state.made(command, asked, value.archive)
-                return made_view(value)
-
-            return "work", {"command": command, "said": said, "out": folder_of(command)}, every, finish
+            return self._begun(tab, asked, given, command, folder_of(command), kept=command)
 
         return await self._work(request, begin)
 

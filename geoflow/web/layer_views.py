@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.counted import count
 from geoflow.base.units import System, show
-from geoflow.report.layout import count
 from geoflow.report.map_layers import Layer, rewritten_layers
 from geoflow.report.symbology import Symbol
 

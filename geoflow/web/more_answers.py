@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from typing import Any
 
 from starlette.requests import Request
@@ -12,10 +11,11 @@ from geoflow.base.errors import UsageError
 from geoflow.web.answers import Answers
 from geoflow.web.bar_questions import answered_view, form_answers, questions_view
 from geoflow.web.made import Made
-from geoflow.web.requests import belonging, read_question, system_of, vetting_inputs
+from geoflow.web.requests import belonging, read_question, system_of
 from geoflow.web.sessions import Session, Sessions
 from geoflow.web.sharing import Door, SharedSheet
 from geoflow.web.state import Question
+from geoflow.web.work_questions import map_said
 from geoflow.web.worker import Workers
 
 __all__ = ["AllAnswers"]
@@ -56,16 +56,14 @@ class AllAnswers(Answers):
 
         def begin(tab: Session, body: bytes) -> Any:
             asked = read_question(body)
-            opened = tab.state.find(asked)
-            of = belonging(opened, asked)
+            said, uploads = map_said("card", tab.state, asked)
+            of = belonging(tab.state.find(asked), asked)
 
             def finish(value: Made) -> Any:
                 tab.state.made("phone sheet", asked, value.archive)
                 return {"of": of, "text": value.text, "bytes": len(value.archive)}
 
-            # The clock is asked here, as the command line asks it.
-            given = {"inputs": vetting_inputs(opened, asked), "system": system_of(asked), "date": datetime.date.today()}
-            return "phone sheet", given, opened.uploads, finish
+            return "phone sheet", {"said": said}, uploads, finish
 
         return await self._work(request, begin)
 

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.counted import count
 from geoflow.base.units import System, from_si, number, number_range, show, to_si, unit_label
-from geoflow.decide.vet import Solution, asked_of_rows, vet
-from geoflow.report.layout import count
+from geoflow.decide.vet import Plan, Solution, asked_of_rows, vet
 from geoflow.report.map_classes import even_edges, shown_in, within_edges
 from geoflow.report.map_layers import LAYERS, Vetted, map_layer
 from geoflow.report.window_bands import Band, over_speed, over_temperature
@@ -23,7 +23,7 @@ from geoflow.report.window_text import AXES, band_table, band_title
 from geoflow.web.layer_views import layer_view, one_letter_each
 from geoflow.web.requests import belonging, plan_of, system_of
 from geoflow.web.views import answer_view
-from geoflow.workflow.replan import vet_ahead
+from geoflow.workflow.replan import preview_plan
 
 if TYPE_CHECKING:
     from geoflow.hydraulics.window import FlowWindow
@@ -54,33 +54,43 @@ def answer_with_pictures(windows: Windows, opened: Opened, asked: Question) -> d
     asked : dict
         The question; ``quick``, and the layer that the map shows.
     """
-    system, read, known = system_of(asked), opened.reading.read, opened.outcome
-    plan, of, name = plan_of(read.bar, asked), belonging(opened, asked), str(asked.get("layer", "verdict"))
-    solved = None if known is None else known.solution
-    if asked.get("quick") and (solved is None or solved.plan != plan):
-        window = windows.over(opened.bar, read.bar, plan)
-        ahead = vet_ahead(read, plan, window, solved)
-        # Pressures are rough, or still those of another temperature, unless only the speed is new.
-        if name == "margin" and (solved is None or replace(plan, speed=solved.plan.speed) != solved.plan):
-            name = "verdict"
-        solution = ahead.solution
-        zones = Vetted(read.rate, ahead.verdict, solution, lambda: vet(read.rate, solution))
-        answer = answer_view(read.prescription, solution, ahead.verdict, system, of, exact=False)
-        mine = solved is not None and (solved.plan.sections, solved.plan.rows) == (plan.sections, plan.rows)
-        if solved is not None and mine and not windows.is_whole(opened.bar, plan.sections):
-            search = solved.search
-        else:
-            search = asked_of_rows(window, read.bar, plan)
-        return answer | _pictures(zones, read.prescription.area, name, search, system)
+    plan, known = plan_of(opened.kept.read.bar, asked), opened.outcome
+    if asked.get("quick") and (known is None or known.solution.plan != plan):
+        return _quick_answer(windows, opened, asked, plan)
     whole = opened.vetted_if_newest(plan)
     if whole is None:
         return {"superseded": True}
+    system, read = system_of(asked), opened.kept.read
     vetting, search = whole.vetting, whole.solution.search
     if windows.is_whole(opened.bar, plan.sections):
         search = asked_of_rows(windows.over(opened.bar, read.bar, plan), read.bar, plan)
     zones = Vetted(whole.rate, vetting.verdict, whole.solution, lambda: vetting)
+    of = belonging(opened, asked)
     answer = answer_view(read.prescription, whole.solution, vetting.verdict, system, of, whole.beyond, exact=True)
-    return answer | _pictures(zones, read.prescription.area, name, search, system)
+    return answer | _pictures(zones, read.prescription.area, _layer(asked), search, system)
+
+
+def _layer(asked: Question) -> str:
+    return str(asked.get("layer", "verdict"))
+
+
+def _quick_answer(windows: Windows, opened: Opened, asked: Question, plan: Plan) -> dict[str, Any]:
+    system, read = system_of(asked), opened.kept.read
+    solved = None if opened.outcome is None else opened.outcome.solution
+    window = windows.over(opened.bar, read.bar, plan)
+    preview = preview_plan(read, plan, window, solved)
+    # Pressures are rough, or still those of another temperature, unless only the speed is new.
+    rough = solved is None or replace(plan, speed=solved.plan.speed) != solved.plan
+    layer = "verdict" if rough and _layer(asked) == "margin" else _layer(asked)
+    solution = preview.solution
+    zones = Vetted(read.rate, preview.verdict, solution, lambda: vet(read.rate, solution))
+    answer = answer_view(read.prescription, solution, preview.verdict, system, belonging(opened, asked), exact=False)
+    mine = solved is not None and (solved.plan.sections, solved.plan.rows) == (plan.sections, plan.rows)
+    if solved is not None and mine and not windows.is_whole(opened.bar, plan.sections):
+        search = solved.search
+    else:
+        search = asked_of_rows(window, read.bar, plan)
+    return answer | _pictures(zones, read.prescription.area, layer, search, system)
 
 
 def _pictures(zones: Vetted, area: FloatArray, layer: str, search: FlowWindow, system: System) -> dict[str, Any]:

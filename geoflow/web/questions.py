@@ -59,13 +59,13 @@ def _bar(tab: Session, asked: Question) -> Any:
 def _facts(tab: Session, asked: Question) -> Any:
     from geoflow.web.views import notes_view
 
-    return notes_view(tab.state.find(asked).reading, system_of(asked))
+    return notes_view(tab.state.find(asked).kept, system_of(asked))
 
 
 def _vetted_plan(tab: Session, asked: Question) -> tuple[Opened, VetOutcome]:
     """Return what is open with the verdicts for the plan asked for, solved in full."""
     opened = tab.state.find(asked)
-    return opened, opened.vetted(plan_of(opened.reading.read.bar, asked))
+    return opened, opened.vetted(plan_of(opened.kept.read.bar, asked))
 
 
 def _vet(windows: Windows, tab: Session, asked: Question) -> Any:
@@ -84,7 +84,7 @@ def _zone(tab: Session, asked: Question) -> Any:
         raise UsageError("no zone is named", where="zone", cure="choose one") from problem
     if not 0 <= at < len(outcome.rate):
         raise UsageError("there is no such zone", where="zone", cure=f"choose one from 0 to {len(outcome.rate) - 1}")
-    return zone_view(outcome, opened.reading.attributes, at, system_of(asked))
+    return zone_view(outcome, opened.kept.attributes, at, system_of(asked))
 
 
 def _zones(tab: Session, asked: Question) -> Any:

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from geoflow.base.errors import UsageError
 from geoflow.options.page_parts import PAGE_PARTS
-from geoflow.options.typed import PlanOptions, ReadOptions, RewriteOptions, told
+from geoflow.options.typed import PlanOptions, ReadOptions
 from geoflow.web.bar_form import bar_text
 from geoflow.web.fields import damaged, lines_of, part_of, read_fields
 from geoflow.web.state import Opened, Question, State
-from geoflow.web.tasks import Inputs
 from geoflow.web.uploads import Upload, check_names, main_file, plain_name
 
 if TYPE_CHECKING:
@@ -29,12 +27,9 @@ __all__ = [
     "planned_texts",
     "read_question",
     "reading_work",
-    "rewriting_rules",
     "rules_said",
     "sections_of",
     "system_of",
-    "typed_options",
-    "vetting_inputs",
 ]
 
 _LARGEST_QUESTION: Final = 2 * 1024**2
@@ -192,7 +187,7 @@ def belonging(opened: Opened, asked: Question) -> str:
     )
     some = ", the worst row" if plan.rows == "worst" else ""
     some += f", sections {sections.replace(',', ', ')}" if sections else ""
-    files = f"{opened.reading.read.prescription.path.name} with {opened.reading.read.bar.name} ({opened.bar.name})"
+    files = f"{opened.kept.read.prescription.path.name} with {opened.kept.read.bar.name} ({opened.bar.name})"
     return f"{files}, liquid {temperature}, {speed}{some}"
 
 
@@ -263,49 +258,6 @@ def reading_work(
     if "options" not in asked and base is not None and not sent:
         return bar, files, base.options
     return bar, files, ReadOptions.of(_said(asked, "options"), "vet")
-
-
-def vetting_inputs(opened: Opened, asked: Question) -> Inputs:
-    """Return what `vet_file` is to be called with.
-
-    Parameters
-    ----------
-    opened : Opened
-        What is open.
-    asked : dict
-        The question.
-
-    Raises
-    ------
-    UsageError
-        If the plan is not set.
-    """
-    return Inputs(main_file(opened.files), _plan_options(opened.bar.name, asked), opened.options)
-
-
-def typed_options(inputs: Inputs, system: System) -> list[tuple[str, str]]:
-    """List what the command line would have been given, for the report.
-
-    Parameters
-    ----------
-    inputs : Inputs
-        What is vetted.
-    system : str
-        ``"us"`` or ``"metric"``.
-    """
-    said = {"prescription": inputs.prescription, "units": system, **asdict(inputs.plan), **asdict(inputs.read)}
-    return [("geoflow report", "vet"), *told("report vet", said)]
-
-
-def rewriting_rules(asked: Question) -> RewriteOptions:
-    """Return what a rewriting is asked to keep and allowed to do.
-
-    Parameters
-    ----------
-    asked : dict
-        The question.
-    """
-    return RewriteOptions.of(rules_said(asked), "rewrite")
 
 
 def rules_said(asked: Question) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from geoflow.web.uploads import Upload
 if TYPE_CHECKING:
     from geoflow.decide.vet import Plan
     from geoflow.outcomes import VetOutcome
-    from geoflow.web.tasks import Reading
+    from geoflow.web.tasks import KeptMap
 
 __all__ = ["Opened", "Question", "State"]
 
@@ -39,7 +39,7 @@ class Opened:
         The prescription's, as sent.
     options : ReadOptions
         How the prescription is read.
-    reading : Reading
+    kept : KeptMap
         What was read; it has no plan.
     outcome : VetOutcome or None
         The verdicts for the plan asked for last.
@@ -53,7 +53,7 @@ class Opened:
     bar: Upload
     files: tuple[Upload, ...]
     options: ReadOptions
-    reading: Reading
+    kept: KeptMap
     outcome: VetOutcome | None = None
     newest: Plan | None = None
     solving: threading.Lock = field(default_factory=threading.Lock)
@@ -76,7 +76,7 @@ class Opened:
         self.newest = plan
         with self.solving:
             known = self.outcome
-            self.outcome = outcome = vet_plan(self.reading.read, plan) if known is None else vet_again(known, plan)
+            self.outcome = outcome = vet_plan(self.kept.read, plan) if known is None else vet_again(known, plan)
         return outcome
 
     def vetted_if_newest(self, plan: Plan) -> VetOutcome | None:
@@ -107,7 +107,7 @@ class State:
         self._last = self._current = 0
         self._lock = threading.Lock()
 
-    def keep(self, bar: Upload, files: tuple[Upload, ...], options: ReadOptions, reading: Reading) -> Opened:
+    def keep(self, bar: Upload, files: tuple[Upload, ...], options: ReadOptions, kept: KeptMap) -> Opened:
         """Open what was read, beside what the page asks about now.
 
         Parameters
@@ -118,12 +118,12 @@ class State:
             The prescription's.
         options : ReadOptions
             How it is read.
-        reading : Reading
+        kept : KeptMap
             What was read.
         """
         with self._lock:
             self._last += 1
-            new = Opened(self._last, bar, files, options, reading)
+            new = Opened(self._last, bar, files, options, kept)
             self._opened = {n: opened for n, opened in self._opened.items() if n == self._current} | {new.number: new}
             self._waiting = 0, ()
             return new

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from geoflow.decide.vet import Solution
     from geoflow.outcomes import VetOutcome
     from geoflow.prescription_files.read_prescription import Prescription
-    from geoflow.web.tasks import Reading
+    from geoflow.web.tasks import KeptMap
 
 __all__ = ["answer_view", "beginning", "choices_view", "field_view", "notes_view", "zone_view", "zones_view"]
 
@@ -93,39 +93,37 @@ def _geometry(prescription: Prescription) -> dict[str, Any]:
     }
 
 
-def field_view(reading: Reading) -> dict[str, Any]:
+def field_view(kept: KeptMap) -> dict[str, Any]:
     """Shapes, sent once per reading, and what was read.
 
     Parameters
     ----------
-    reading : Reading
+    kept : KeptMap
         What was read.
     """
-    prescription, bar = reading.read.prescription, reading.read.bar
+    prescription, bar = kept.read.prescription, kept.read.bar
     return {
         "geometry": _geometry(prescription),
         "numbers": prescription.zone_id,
         "file": prescription.path.name,
         "column": prescription.rate_column,
         "unit": prescription.rate_unit.text,
-        **choices_view(Choices(spans(reading.attributes))),
+        **choices_view(Choices(spans(kept.attributes))),
         "sections": [section.name for section in bar.sections],
     }
 
 
-def notes_view(reading: Reading, system: System) -> dict[str, Any]:
+def notes_view(kept: KeptMap, system: System) -> dict[str, Any]:
     """What was read, in words.
 
     Parameters
     ----------
-    reading : Reading
+    kept : KeptMap
         What was read.
     system : str
         ``"us"`` or ``"metric"``.
     """
-    return {
-        "facts": [page_words(text, "prescription") for text in reading_list(reading.read.prescription, system).texts]
-    }
+    return {"facts": [page_words(text, "prescription") for text in reading_list(kept.read.prescription, system).texts]}
 
 
 def choices_view(choices: Choices) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from geoflow.web.state import Opened, Question, State
 from geoflow.web.uploads import Upload, check_names, main_file
 from geoflow.web.works import TASK_FOLDER, Work, find_work
 
-__all__ = ["WorkAsked", "log_said", "work_asked"]
+__all__ = ["WorkAsked", "log_said", "map_said", "work_asked"]
 
 # What was said, and the files that have to lie beside it.
 WorkAsked = tuple[dict[str, Any], tuple[Upload, ...]]
@@ -42,10 +42,47 @@ def _how_read(opened: Opened) -> dict[str, Any]:
     return {name: value for name, value in asdict(opened.options).items() if value not in (None, False)}
 
 
-def _with_map(work: Work, state: State, asked: Question) -> tuple[dict[str, Any], tuple[Upload, ...]]:
-    """The open map with the bar it was read with, and how it was read."""
-    opened = state.find(asked)
-    return {work.map_option: main_file(opened.files), **_how_read(opened)}, opened.files
+def _usual(command: str, asked: Question) -> dict[str, Any]:
+    """What a command is called with where nothing is said, in the units of the page."""
+    usual = {name: one.default for name, one in options_of(command).items() if one.default is not None}
+    return usual | {"units": system_of(asked)}
+
+
+def map_said(command: str, state: State, asked: Question) -> WorkAsked:
+    """Return what a command is to be called with for the map that is open, its bar and the plan that is set.
+
+    Parameters
+    ----------
+    command : str
+        One that works on a map.
+    state : State
+        Of the tab.
+    asked : dict
+        The question.
+
+    Raises
+    ------
+    UsageError
+        If the plan is not set.
+    """
+    opened, known = state.find(asked), options_of(command)
+    said = {"prescription": main_file(opened.files), "bar": opened.bar.name, **_how_read(opened)}
+    said |= planned_texts(asked) | (rules_said(asked) if "policy" in known else {})
+    return _usual(command, asked) | {name: value for name, value in said.items() if name in known}, opened.uploads
+
+
+def _from_above(work: Work, command: str, state: State, asked: Question) -> WorkAsked:
+    """What a work takes from above: the plan, and the open map as it was read."""
+    known, uses = options_of(command), part_of(asked, "uses")
+    said: dict[str, Any] = {}
+    files: tuple[Upload, ...] = ()
+    if work.plan and asked.get("plan"):
+        said |= planned_texts(asked, speed=not work.speed_open or bool(uses.get("speed")))
+    if uses.get("map") or work.map == "needs":
+        opened = state.find(asked)
+        said |= {work.map_option: main_file(opened.files), **_how_read(opened)}
+        files = opened.files
+    return {name: value for name, value in said.items() if name in known}, files
 
 
 def _with_bar(work: Work, state: State, asked: Question, uses: dict[str, Any]) -> Upload | None:
@@ -85,22 +122,13 @@ def work_asked(state: State, asked: Question, sent: tuple[Upload, ...]) -> WorkA
     """
     work, act = find_work(asked.get("command"))
     command, uses = act.command, part_of(asked, "uses")
-    known = options_of(command)
-    said = {name: one.default for name, one in known.items() if one.default is not None}
-    said |= {"units": system_of(asked)}
+    said = _usual(command, asked)
     if command == "report reconcile":
         about, files = log_said(state, asked, sent)
         return said | about | read_fields(part_of(asked, "said"), PAGE_PARTS[command]), files
-    own = _fields_said(command, asked, sent)
-    files = sent
-    if work.plan and asked.get("plan"):
-        planned = planned_texts(asked, speed=not work.speed_open or bool(uses.get("speed")))
-        said |= {name: value for name, value in planned.items() if name in known}
-    if uses.get("map") or work.map == "needs":
-        of_map, more = _with_map(work, state, asked)
-        own = {name: value for name, value in own.items() if name not in READING}
-        said, files = said | {name: value for name, value in of_map.items() if name in known}, (*files, *more)
-    said |= own
+    above, of_map = _from_above(work, command, state, asked)
+    own, files = _fields_said(command, asked, sent), (*sent, *of_map)
+    said |= above | {name: value for name, value in own.items() if not (of_map and name in READING)}
     if command == "report rewrite":
         said |= rules_said(asked)
     bar = _with_bar(work, state, asked, uses)

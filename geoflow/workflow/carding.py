@@ -115,7 +115,6 @@ def card_of(
         low_alarms(solution),
         fault_readings(solution, float(kelvin[middle]), counted[liquid]),
         gauges.rate[liquid],
-        counted[liquid],
         tanks,
         heel,
         spare_suction(solution, most * width / bar.nitrogen_fraction, float(kelvin[0])) if held.any() else None,

@@ -22,7 +22,7 @@ from geoflow.options.typed import ConvertOptions, Given, ReadOptions
 from geoflow.outcomes import ConvertOutcome
 from geoflow.physics.ammonia import saturation
 from geoflow.prescription_files.read_prescription import Prescription
-from geoflow.prescription_patch.new_file import write_prescription
+from geoflow.prescription_patch.new_file import NewForm, write_prescription
 from geoflow.prescription_patch.new_taskdata import FORMS, is_task_target, write_task_prescription
 from geoflow.report.layer_styles import rate_style
 from geoflow.workflow.day import share_in
@@ -71,7 +71,6 @@ def convert_file(
     read: ReadOptions,
     *,
     replace_existing: bool = False,
-    protect: tuple[Path, ...] = (),
 ) -> ConvertOutcome:
     """Read a prescription and write it in the format that the output's name says, and in the unit asked for.
 
@@ -85,8 +84,6 @@ def convert_file(
         How it is read; volumes are counted at 60 °F where not said.
     replace_existing : bool
         Whether an output that is there may be replaced.
-    protect : tuple of Path
-        Files never to be written over.
 
     Raises
     ------
@@ -108,14 +105,12 @@ def convert_file(
     nitrogen = as_nitrogen_rate(prescription.rate, prescription.rate_unit, fraction, density)
     if task:
         folder = Path(out).parent if Path(out).suffix.casefold() == ".xml" else Path(out)
-        delivery = Delivery(folder, replace_existing, protect)
+        delivery = Delivery(folder, replace_existing, (prescription.path,))
         layout = Layout(version=to.task_version or 4, form=FORMS[to.task_form or "outlines"], cell=side or _USUAL_CELL)
         written = write_task_prescription(prescription, rate, delivery, unit=unit, layout=layout)
     else:
-        written = write_prescription(
-            prescription, UnitRates(rate, unit), Path(out), cell=side, style=rate_style, replace=replace_existing,
-            protect=protect,
-        )  # fmt: skip
+        rates, form = UnitRates(rate, unit), NewForm(cell=side, style=rate_style)
+        written = write_prescription(prescription, rates, Path(out), form=form, replace=replace_existing)
     changes_basis = unit.basis != prescription.rate_unit.basis
     return ConvertOutcome(prescription, nitrogen, written, fraction, kelvin, changes_basis)
 

@@ -66,20 +66,25 @@ def _of_day(text: str) -> float | None:
     return hour * HOUR + minute * 60.0 + second
 
 
-def _moment(date: str, hour: str, where: str) -> tuple[datetime.date | None, float, str]:
-    """Date, seconds of the day [s] and the zone of one line."""
-    text = f"{date} {hour}".strip().casefold()
-    if not hour:
-        raise UsageError("a line of the day has no hour", where=where, cure=_CURE)
+def _parted(text: str, hour: str, where: str) -> tuple[str, str]:
+    """Text of a line's date and hour without its zone, and the zone."""
     zone = _ZONE.search(text) if _DATE.match(text) else None
-    zoned = zone.group(1) if zone else ""
-    if zoned in {"z", "utc", "gmt", "+00:00", "+0000", "-00:00"}:
+    if zone is None:
+        return text, ""
+    if zone.group(1) in {"z", "utc", "gmt", "+00:00", "+0000", "-00:00"}:
         raise UsageError(
             f"'{hour}' is a time of Greenwich, and the hours of a day in the field are those of its clock",
             where=where,
             cure="write local hours, like 07:00 or 2026-04-21T07:00-05:00",
         )
-    text = text.removesuffix(zone.group(0)) if zone else text
+    return text[: zone.start()], zone.group(1)
+
+
+def _moment(date: str, hour: str, where: str) -> tuple[datetime.date | None, float, str]:
+    """Date, seconds of the day [s] and the zone of one line."""
+    if not hour:
+        raise UsageError("a line of the day has no hour", where=where, cure=_CURE)
+    text, zone = _parted(f"{date} {hour}".strip().casefold(), hour, where)
     day = _DATE.match(text)
     try:
         known = datetime.date(*map(int, day.groups())) if day else None
@@ -87,14 +92,14 @@ def _moment(date: str, hour: str, where: str) -> tuple[datetime.date | None, flo
         known, text = None, "no date"
     rest = text[day.end() :].lstrip("t ,") if day and known else text
     seconds = _of_day(rest) if rest else 0.0
-    if seconds is None or (day and not rest and "t" not in rest and not _midnight(rest, hour)):
+    if seconds is None or (day and not rest and not _midnight(hour)):
         raise UsageError(f"'{' '.join(filter(None, (date, hour)))}' is no hour of a day", where=where, cure=_CURE)
-    return known, seconds, zoned
+    return known, seconds, zone
 
 
-def _midnight(rest: str, hour: str) -> bool:
+def _midnight(hour: str) -> bool:
     """Whether a date without an hour is what spreadsheets leave of midnight."""
-    return not rest and _DATE.fullmatch(hour.strip()) is not None
+    return _DATE.fullmatch(hour.strip()) is not None
 
 
 def moments_of(lines: Sequence[tuple[int, str, str]], path: Path) -> Clock:

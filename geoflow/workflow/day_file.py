@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
+from geoflow.base.counted import count, verb
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.units import HOUR, parse, parse_pressure
 from geoflow.decide.weather import GAUGE_OFF, LAYERED, THERMOMETER_OFF, Weather, clock_text
@@ -100,24 +101,33 @@ def _lines_of(path: Path) -> tuple[list[tuple[int, list[str]]], str]:
     return lines, mark
 
 
-def _column(at: int, name: str) -> _Column | None:
-    """What a column is by its name; None for one that is not of use."""
+def _named(name: str) -> tuple[set[str], str]:
+    """Words of a column's name, and the unit it states."""
     plain = name.casefold().replace("_", " ")
     inside = re.search(r"[(\[]([^)\]]*)[)\]]", plain)
     words = re.findall(r"[^\W\d_]+\d?|°[fc]|%", re.sub(r"[(\[].*", "", plain))
     unit = inside.group(1).strip() if inside else ""
-    known = [each for units in _UNITS.values() for each in units]
-    if not unit and words and words[-1] in known:
+    if not unit and words and words[-1] in itertools.chain(*_UNITS.values()):
         unit = words.pop()
+    return set(words), unit
+
+
+def _is_role(role: str, words: set[str], kind: str) -> bool:
+    any_of, none_of = _ROLES[role]
+    return bool(any_of & words) and not none_of & words and (role not in _KIND or kind in {"", _KIND[role]})
+
+
+def _column(at: int, name: str) -> _Column | None:
+    """What a column is by its name; None for one that is not of use."""
+    words, unit = _named(name)
+    unclear = bool(words) and words <= {"temperature", "temp", "t"}
     kind = next((kind for kind, units in _UNITS.items() if unit in units), "")
     if "tank" in words:
-        words.append("gauge" if kind == "pressure" or "pressure" in words else "liquid")
-    for role, (any_of, none_of) in _ROLES.items():
-        if any_of & set(words) and not none_of & set(words) and (role not in _KIND or kind in {"", _KIND[role]}):
-            return _Column(at, name, role, unit if role in _KIND else "")
-    if set(words) and set(words) <= {"temperature", "temp", "t"}:
-        return _Column(at, name, "unclear", unit)
-    return None
+        words.add("gauge" if kind == "pressure" or "pressure" in words else "liquid")
+    role = next((role for role in _ROLES if _is_role(role, words, kind)), None)
+    if role is not None:
+        return _Column(at, name, role, unit if role in _KIND else "")
+    return _Column(at, name, "unclear", unit) if unclear else None
 
 
 def _columns(heads: list[str], where: str) -> tuple[dict[str, _Column], list[str]]:
@@ -285,7 +295,7 @@ def _in_order(
     notes = [f"left out of no use: {', '.join(unused)}"] if unused else []
     given = np.isfinite(np.stack([*values.values()])).any(axis=0)
     if not given.all():
-        notes.append(f"{_counted(int((~given).sum()), 'line')} without a value left out: {_some(line[~given])}")
+        notes.append(f"{count(int((~given).sum()), 'line')} without a value left out: {_some(line[~given])}")
     kept = np.flatnonzero(given)
     order = kept[np.argsort(clock.seconds[kept], kind="stable")]
     if not np.array_equal(order, kept):
@@ -298,18 +308,14 @@ def _in_order(
     }
     ends = [np.array([_one(end, rows, "gauge", line, path) for rows in groups]) for end in readings]
     if len(order) > len(groups):
-        notes.append(f"{_counted(len(order) - len(groups), 'line')} taken together with another of the hour")
+        notes.append(f"{count(len(order) - len(groups), 'line')} taken together with another of the hour")
     _refuse_times(moments, merged, line, [rows[0] for rows in groups], path)
     return Weather(path.name, moments, merged["air"], merged["sun"], np.stack(ends), tuple(notes))
 
 
-def _counted(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
 def _some(lines: IntArray) -> str:
     text = ", ".join(str(number) for number in lines[:5])
-    return f"line{'' if len(lines) == 1 else 's'} {text}{' and more' if len(lines) > 5 else ''}"
+    return f"{verb(len(lines), 'line', 'lines')} {text}{' and more' if len(lines) > 5 else ''}"
 
 
 def _one(column: FloatArray, rows: IntArray, role: str, line: IntArray, path: Path) -> float:

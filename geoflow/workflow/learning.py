@@ -22,8 +22,8 @@ from geoflow.base.progress import tell
 from geoflow.base.subject import called
 from geoflow.decide.vet import Plan, solve
 from geoflow.diagnosis.findings import known_temperature
-from geoflow.diagnosis.learned_bar import LearnedKind, LearnOutcome, NewLog, learn_kind
-from geoflow.diagnosis.steady_cells import CAUSES, gather_cells
+from geoflow.diagnosis.learned_bar import LearnOutcome, NewLog, learn_kind
+from geoflow.diagnosis.steady_cells import CAUSES, LogCells, gather_cells
 from geoflow.files.inputs import watching
 from geoflow.files.output import OutputFolder, replace_file
 from geoflow.layers.memory import content_in_memory
@@ -91,6 +91,45 @@ def _ticket_ratio(reads: Sequence[ReadLog], loads: tuple[float, ...], bar: Bar, 
     return balance.meter_factor
 
 
+def _believed_ratio(
+    bar: Bar, reads: Sequence[ReadLog], held: Sequence[LogCells], loads: tuple[float, ...]
+) -> float | None:
+    """Weight on the tickets over what the logs say [-]; None without tickets."""
+    if not loads:
+        return None
+    ratio = _ticket_ratio(reads, loads, bar, [one.flow_over_rate for one in held])
+    if abs(math.log(ratio)) > math.log(2.0):
+        raise LogError(
+            f"the scale tickets say {ratio:.2f} times what the logs say, which no meter does",
+            where=_named(reads),
+            cure="give the tickets of these logs and no others, and check the rate unit",
+        )
+    return ratio
+
+
+def _named(reads: Sequence[ReadLog]) -> str:
+    return ", ".join(str(read.path) for read in reads)
+
+
+def _new_log(name: str, cells: LogCells, sha256: str, date: str, ratio: float | None) -> NewLog:
+    standing = cells.standing
+    over, warmth = (None, None) if standing is None else (standing.over, standing.temperature)
+    about = LearnedLog(name[-80:], sha256, date, 0, 0, over, warmth, ratio)
+    # A transmitter that cannot be right tells nothing.
+    return NewLog(about, cells if cells.strange is None else replace(cells, kinds={}))
+
+
+def _nothing_learned(reads: Sequence[ReadLog], held: Sequence[LogCells]) -> LogError:
+    out = {words: sum(one.left_out[name] for one in held) for name, words in CAUSES.items()}
+    told = "; ".join(f"{words}: {some:,}" for words, some in out.items() if some)
+    return LogError(
+        f"nothing was learned: too few steady moments with liquid. Moments left out: {told or 'none'}",
+        where=_named(reads),
+        cure="give a log with some passes at steady rates, well above the vapour pressure; sections with different "
+        "orifices have to run apart for a while",
+    )
+
+
 def learn_logs(
     bar: Bar, reads: Sequence[ReadLog], prints: Sequence[str], loads: tuple[float, ...] = (), date: str = ""
 ) -> LearnOutcome:
@@ -122,51 +161,20 @@ def learn_logs(
         _refuse_incomplete(read)
         tell(f"gathering the steady moments of {read.path.name}")
         held.append(gather_cells(read.log, bar))
-    ratio = _ticket_ratio(reads, loads, bar, [one.flow_over_rate for one in held]) if loads else None
-    if ratio is not None and abs(math.log(ratio)) > math.log(2.0):
-        raise LogError(
-            f"the scale tickets say {ratio:.2f} times what the logs say, which no meter does",
-            where=", ".join(str(read.path) for read in reads),
-            cure="give the tickets of these logs and no others, and check the rate unit",
-        )
-    new = []
-    for place, (read, cells, sha256) in enumerate(zip(reads, held, prints, strict=True)):
-        standing = cells.standing
-        about = LearnedLog(
-            read.path.name[-80:],
-            sha256,
-            date,
-            0,
-            0,
-            None if standing is None else standing.over,
-            None if standing is None else standing.temperature,
-            # One weighing, though it is of several logs.
-            ratio if place == 0 else None,
-        )
-        # A transmitter that cannot be right tells nothing.
-        new.append(NewLog(about, cells if cells.strange is None else replace(cells, kinds={})))
+    # One weighing, though it is of several logs.
+    ratios = [_believed_ratio(bar, reads, held, loads), *[None] * (len(reads) - 1)]
+    names = [read.path.name for read in reads]
+    new = list(map(_new_log, names, held, prints, [date] * len(reads), ratios))
     tell("learning the orifices")
     used = dict.fromkeys(section.orifice for section in bar.sections)
-    kinds: dict[str, LearnedKind] = {}
-    for name in used:
-        found = learn_kind(bar, bar.orifices[name], new, date)
-        if found is not None:
-            kinds[name] = found
+    found = {name: learn_kind(bar, bar.orifices[name], new, date) for name in used}
+    kinds = {name: one for name, one in found.items() if one is not None}
     if not kinds:
-        out = {words: sum(one.left_out[name] for one in held) for name, words in CAUSES.items()}
-        told = "; ".join(f"{words}: {count:,}" for words, count in out.items() if count)
-        raise LogError(
-            f"nothing was learned: too few steady moments with liquid. Moments left out: {told or 'none'}",
-            where=", ".join(str(read.path) for read in reads),
-            cure="give a log with some passes at steady rates, well above the vapour pressure; sections with different "
-            "orifices have to run apart for a while",
-        )
+        raise _nothing_learned(reads, held)
     orifices = {name: replace(bar.orifices[name], learned=one.learned) for name, one in kinds.items()}
     better = replace(bar, orifices={**bar.orifices, **orifices})
-    span = [one.learned.temperature for one in kinds.values()]
-    plan = Plan(
-        (min(low for low, _ in span), max(high for _, high in span)), bar.limits.speed, tuple(range(len(bar.sections)))
-    )
+    coldest, warmest = zip(*(one.learned.temperature for one in kinds.values()), strict=True)
+    plan = Plan((min(coldest), max(warmest)), bar.limits.speed, tuple(range(len(bar.sections))))
     known = {one.sha256 for name in used for one in getattr(bar.orifices[name].learned, "logs", ())}
     return LearnOutcome(
         better,
@@ -175,8 +183,8 @@ def learn_logs(
         kinds,
         tuple(name for name in used if name not in kinds),
         tuple(held),
-        tuple(read.path.name for read in reads),
-        tuple(read.path.name for read, sha256 in zip(reads, prints, strict=True) if sha256 in known),
+        tuple(names),
+        tuple(name for name, sha256 in zip(names, prints, strict=True) if sha256 in known),
     )
 
 

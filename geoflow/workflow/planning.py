@@ -38,24 +38,24 @@ def _drivable(curve: SpeedCurve, steady: SpeedCurve) -> tuple[float | None, tupl
     """Speed to drive and the speeds round it at which as much holds; a tenth of a mile per hour where one fits."""
     if steady.best is None or steady.recommended is None:
         return curve.recommended, None
-    tidy = _tidy(steady.recommended)
-    inside = steady.best[0] <= tidy <= steady.best[1]
-    return (tidy if inside else steady.recommended), (steady.best[0] - _SPARE, steady.best[1] + _SPARE)
+    readable = _readable(steady.recommended)
+    inside = steady.best[0] <= readable <= steady.best[1]
+    return (readable if inside else steady.recommended), (steady.best[0] - _SPARE, steady.best[1] + _SPARE)
 
 
-def _tidy(speed: float) -> float:
+def _readable(speed: float) -> float:
     """Round a speed [m/s] to a tenth of a mile per hour."""
     return round(speed / SPEED_STEP) * SPEED_STEP
 
 
-def _tidied(chosen: SpeedSet) -> SpeedSet:
+def _rounded_set(chosen: SpeedSet) -> SpeedSet:
     """Round the speeds of a set whose zones hold half a step either way, so that they still hold."""
     speed = np.round(chosen.speed / SPEED_STEP) * SPEED_STEP
     return replace(chosen, speed=speed, zone_speed=speed[np.searchsorted(chosen.speed, chosen.zone_speed)])
 
 
 def _sets(rate: FloatArray, area: FloatArray, solution: Solution, most: int) -> tuple[SpeedSet, ...]:
-    sets = tuple(map(_tidied, best_speeds(rate, area, solution, most, _SPARE)))
+    sets = tuple(map(_rounded_set, best_speeds(rate, area, solution, most, _SPARE)))
     return sets or best_speeds(rate, area, solution, most)
 
 
@@ -96,7 +96,7 @@ def _choose_speeds(
 ) -> tuple[_Chosen, FloatArray]:
     """Speed of each zone [m/s] where none was given, and where it comes from."""
     if recommended is None:
-        return "middle", np.full(shape, _tidy(0.5 * sum(solution.bar.limits.speed)))
+        return "middle", np.full(shape, _readable(0.5 * sum(solution.bar.limits.speed)))
     if most_speeds > 1 and len(sets) > 1:
         return "several", sets[min(most_speeds, len(sets)) - 1].zone_speed
     return "best", np.full(shape, recommended)

@@ -24,7 +24,7 @@ from geoflow.outcomes import PlanOutcome
 from geoflow.rehearsal.outcome import RehearseOutcome
 from geoflow.rehearsal.rehearsal import Rehearsal, rehearse
 from geoflow.rehearsal.route import Driving
-from geoflow.rehearsal.setup import Reading, Setup, Unknown
+from geoflow.rehearsal.setup import DisplaySettings, Setup, Unknown
 from geoflow.rehearsal.switching import Switching
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
@@ -102,7 +102,7 @@ def _setup(plan: PlanOutcome, day: DayOptions, options: RehearseOptions) -> Setu
         ),
         driving=Driving(rounds, options.headlands_last, radius, turn_time, swap),
         switching=Switching(*late),
-        reading=Reading(
+        display=DisplaySettings(
             _measure(options.antenna, "length", 0.0, "--antenna", least=-np.inf),
             _measure(options.look_ahead, "time", 0.0, "--look-ahead"),
         ),

@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     from geoflow.prescription_files.read_prescription import Prescription
 
 __all__ = [
-    "Ahead",
+    "Preview",
     "Unplanned",
     "prepare_window",
+    "preview_plan",
     "read_unplanned",
     "vet_again",
-    "vet_ahead",
     "vet_plan",
     "window_over",
 ]
@@ -99,7 +99,7 @@ def vet_plan(read: Unplanned, plan: Plan) -> VetOutcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
+class Preview:
     """What is known of a plan before it is solved in full.
 
     Attributes
@@ -195,7 +195,7 @@ def window_over(bar: Bar, plan: Plan, known: FlowWindow | None = None) -> FlowWi
     return known.joined(flow_window(bar, missing, plan.sections)) if missing.size else known
 
 
-def vet_ahead(read: Unplanned, plan: Plan, known: FlowWindow, solved: Solution | None = None) -> Ahead:
+def preview_plan(read: Unplanned, plan: Plan, known: FlowWindow, solved: Solution | None = None) -> Preview:
     """Give the verdicts for a plan at once, without what else is told of its zones.
 
     They are those of a full solution but for temperatures between the ends of the plan, of which more may be looked
@@ -223,4 +223,4 @@ def vet_ahead(read: Unplanned, plan: Plan, known: FlowWindow, solved: Solution |
         curve = pressure_curve(read.bar, ends.temperature, plan.sections, ends.delivered_ratio, most)
         solved = Solution(read.bar, plan, window, window, certain, possible, curve, {})
     solution = replace(solved, plan=plan, window=window, certain=certain, possible=possible)
-    return Ahead(solution, verdicts(read.rate, solution))
+    return Preview(solution, verdicts(read.rate, solution))

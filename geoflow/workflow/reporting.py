@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from geoflow.report.pdf import Paper
 
 __all__ = [
-    "Setter",
+    "Setting",
     "Sources",
     "origin_of",
     "parse_date",
@@ -43,7 +43,6 @@ __all__ = [
     "write_report",
 ]
 
-_BLOCK: Final = 1 << 20
 _USUAL_DAY: Final = DayOptions()
 
 
@@ -77,15 +76,12 @@ def parse_date(text: str | None, epoch: str | None, today: Callable[[], datetime
 
 
 def _fingerprint(path: Path) -> tuple[int, str] | None:
-    digest, size = hashlib.sha256(), 0
     try:
         with path.open("rb") as content:
-            while block := content.read(_BLOCK):
-                digest.update(block)
-                size += len(block)
+            digest = hashlib.file_digest(content, "sha256").hexdigest()
+            return content.tell(), digest
     except OSError:
         return None  # reading it for its content says better what is wrong
-    return size, digest.hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,20 +222,31 @@ def report_on_reconciling(
     return reconciled_report(outcome, system, most, ground, origin)
 
 
-Setter = tuple[Callable[["Report"], str], Callable[["Report", "Paper", datetime.date], bytes]]
-"""How a report is set as HTML and as a PDF."""
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """How a report is set.
+
+    Attributes
+    ----------
+    html, pdf : callable
+        Set it as either.
+    phone : tuple of str or None
+        A file for a phone beside these, and what goes into it.
+    """
+
+    html: Callable[[Report], str] = as_html
+    pdf: Callable[[Report, Paper, datetime.date], bytes] = as_pdf
+    phone: tuple[str, str] | None = None
+
+
+_AS_A_REPORT: Final = Setting()
 
 
 def _contents(
-    report: Report,
-    files: ReportFiles,
-    system: System,
-    date: datetime.date,
-    setter: Setter,
-    phone: tuple[str, str] | None,
+    report: Report, files: ReportFiles, system: System, date: datetime.date, setting: Setting
 ) -> dict[Path, bytes]:
     """What stands in each file of a report."""
-    found = {Path(files.out): setter[0](report).encode("utf-8")}
+    found, phone = {Path(files.out): setting.html(report).encode("utf-8")}, setting.phone
     if phone is not None:
         if os.path.realpath(phone[0]) in {os.path.realpath(one) for one in (files.out, files.pdf) if one}:
             cure = "give them different names"
@@ -248,7 +255,7 @@ def _contents(
     if files.pdf is not None:
         if os.path.realpath(files.pdf) == os.path.realpath(files.out):
             raise OutputError("HTML and PDF would be one file", where=files.pdf, cure="give them different names")
-        found[Path(files.pdf)] = setter[1](report, files.paper or ("letter" if system == "us" else "a4"), date)
+        found[Path(files.pdf)] = setting.pdf(report, files.paper or ("letter" if system == "us" else "a4"), date)
     if files.figures is not None:
         found |= {Path(files.figures) / f"{figure.name}.png": figure.png for figure in report.figures()}
     return found
@@ -262,8 +269,7 @@ def write_report(
     *,
     replace: bool,
     protect: tuple[Path, ...],
-    setter: Setter = (as_html, as_pdf),
-    phone: tuple[str, str] | None = None,
+    setting: Setting = _AS_A_REPORT,
 ) -> list[str]:
     """Write the HTML, and the PDF and the figures where they are asked for.
 
@@ -283,10 +289,8 @@ def write_report(
         Whether files that are there may be replaced.
     protect : tuple of Path
         Files never to be written over.
-    setter : tuple of callable
+    setting : Setting
         How it is set.
-    phone : tuple of str or None
-        The file for a phone, and what goes into it.
 
     Returns
     -------
@@ -298,7 +302,7 @@ def write_report(
     OutputError
         If a file exists and `replace` is not set, two outputs are one, or one would be written over an input.
     """
-    contents = _contents(report, files, system, date, setter, phone)
+    contents = _contents(report, files, system, date, setting)
     # A folder within another is opened first, so that the outer one is not taken for a new one.
     homes = sorted({Path(os.path.realpath(target.parent)) for target in contents}, key=lambda path: -len(path.parts))
     with contextlib.ExitStack() as opened:

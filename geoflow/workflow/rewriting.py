@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from geoflow.base.counted import count
 from geoflow.base.errors import OutputError, UsageError
 from geoflow.base.progress import tell
 from geoflow.base.rate_units import RateUnit, rate_unit
@@ -25,7 +26,7 @@ from geoflow.ground.passes import lay_passes, next_along, short_pieces
 from geoflow.isoxml.deliver import Delivery
 from geoflow.options.typed import RewriteOptions
 from geoflow.outcomes import RewriteOutcome, VetOutcome
-from geoflow.prescription_patch.new_file import write_prescription
+from geoflow.prescription_patch.new_file import NewForm, write_prescription
 from geoflow.prescription_patch.new_taskdata import becomes_task_data, write_task_prescription
 from geoflow.prescription_patch.patch import can_patch, changes_of, rate_decimals, write_rewritten
 from geoflow.prescription_patch.patch_taskdata import patch_task_data
@@ -91,7 +92,7 @@ def _values(options: RewriteOptions, vetted: VetOutcome, decimals: int) -> list[
         raise UsageError(f"'{text}' is no rate", where=where, cure=cure)
     if any(abs(round(value, decimals) - value) > 1e-9 * value for value in values):
         raise UsageError(
-            f"the rate column cannot hold '{text}': it has {decimals} decimal(s)",
+            f"the rate column cannot hold '{text}': it has {count(decimals, 'decimal')}",
             where=where,
             cure="give fewer decimals, or export the prescription with more",
         )
@@ -123,15 +124,13 @@ def parse_prices(options: RewriteOptions) -> Prices | None:
             cure='give both, for example --yield-response "0.9,-0.0022" --crop-price 4.20',
         )
 
-    def numbers(text: str, option: str, count: int) -> list[float]:
+    def numbers(text: str, option: str, wanted: int) -> list[float]:
         try:
             values = [float(part) for part in text.split(",")]
         except ValueError:
             values = []
-        if len(values) != count or not all(map(math.isfinite, values)):
-            raise UsageError(
-                f"'{text}' is not {count} number{'s' if count > 1 else ''}", where=option, cure="write plain numbers"
-            )
+        if len(values) != wanted or not all(map(math.isfinite, values)):
+            raise UsageError(f"'{text}' is not {count(wanted, 'number')}", where=option, cure="write plain numbers")
         return values
 
     price = 0.0 if nitrogen is None else numbers(nitrogen, "--nitrogen-price", 1)[0] / POUND
@@ -321,9 +320,8 @@ def write_rewriting(
                 notes = (*written.notes, *written.warnings())
         else:
             rates, column = UnitRates(outcome.written_rate, prescription.rate_unit), prescription.rate_column
-            written = write_prescription(
-                prescription, rates, target, column=column, style=rate_style, replace=replace, protect=guarded
-            )
+            form = NewForm(column, style=rate_style)
+            written = write_prescription(prescription, rates, target, form=form, replace=replace, protect=guarded)
             notes = (*written.notes, *written.warnings())
         look_again()
     return target, side, notes

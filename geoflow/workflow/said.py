@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime
 import os
 from collections.abc import Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoflow.bar.bar_file import read_bar
@@ -171,21 +170,18 @@ def sized_orifices(said: Said) -> tuple[Sized, Prescription | None]:
     return size_orifices(SizeOptions.of(said, "size"), ReadOptions.of(said, "size"))
 
 
-def converted(said: Said, protect: tuple[Path, ...] = ()) -> ConvertOutcome:
+def converted(said: Said) -> ConvertOutcome:
     """Write a prescription in another format or unit.
 
     Parameters
     ----------
     said : mapping
         By name.
-    protect : tuple of Path
-        Files never to be written over.
     """
     from geoflow.workflow.converting import convert_file
 
     to, read = ConvertOptions.of(said, "convert"), ReadOptions.of(said, "convert")
-    replace = bool(said.get("replace"))
-    return convert_file(said["prescription"], said["out"], to, read, replace_existing=replace, protect=protect)
+    return convert_file(said["prescription"], said["out"], to, read, replace_existing=bool(said.get("replace")))
 
 
 def reconciled(said: Said) -> ReconcileOutcome:

@@ -121,7 +121,7 @@ export class Log {
 
   async download() {
     try {
-      save(await fetchMade("reconciled files", this.belonging.to), "reconciled.zip");
+      save(await fetchMade("reconciled", this.belonging.to), "reconciled.zip");
     } catch (problem) {
       complain(at("log-trouble"), problem);
     }

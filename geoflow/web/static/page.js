@@ -268,16 +268,16 @@ at("rules").addEventListener("submit", async (event) => {
     complain(at("trouble"), problem);
   }
 });
-at("rewritten-save").addEventListener("click", () => download("rewritten files", rewritten.to, "rewritten.zip"));
+at("rewritten-save").addEventListener("click", () => download("rewritten", rewritten.to, "rewritten.zip"));
 
 // Keeping
 
 const kept = new Belonging(state, (current) => current || tell(at("vetted-names"), ""));
 const inWords = new Belonging(state, (current) => current || tell(at("whole"), ""));
 
-for (const [name, task, what] of [
-  ["vetted", "vetted files", "Making the zones and maps"],
-  ["report", "report", "Making the report"],
+for (const [name, what] of [
+  ["vetted", "Making the zones and maps"],
+  ["report", "Making the report"],
 ]) {
   at(name).addEventListener("click", async () => {
     const question = state.question;
@@ -288,7 +288,7 @@ for (const [name, task, what] of [
       kept.take(question);
       if (!kept.current) throw new Error(`what was made is for ${done.of}, and something else is set or loaded now; it was not downloaded\n  cure:  make it again`);
       tell(at("vetted-names"), `One zip with ${done.names.join(", ")}. For ${done.of}.`);
-      await download(task, question, `${name}.zip`);
+      await download(name, question, `${name}.zip`);
     } catch (problem) {
       complain(at("trouble"), problem);
     }
