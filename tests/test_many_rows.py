@@ -14,6 +14,7 @@ import pandas
 import pyogrio
 import pytest
 import shapely
+from geopandas.testing import assert_geodataframe_equal
 from hypothesis import given
 from hypothesis import strategies as st
 from laws import laws
@@ -21,8 +22,8 @@ from laws import laws
 from geoflow.ground.fitting import fitted_ground
 from geoflow.ground.geometry import HAIRLINE_WIDTH, coverage_faults
 from geoflow.ground.rings import Rings
-from geoflow.layers import quad_layer, write_vector
-from geoflow.layers.dbf_columns import add_dbf_columns
+from geoflow.layers import package_reading, quad_layer, write_vector
+from geoflow.layers.dbf_columns import add_dbf_columns, write_dbf
 from geoflow.layers.write_vector import Driver, write_zones
 from geoflow.prescription_patch.patch_geojson import _quick_spans, rate_spans
 
@@ -67,6 +68,95 @@ def test_many_rows_are_written_as_few_are(
         write_zones(tmp_path / way / f"zones{ending}", table, ours, driver=driver)
         found.append(content(tmp_path / way / f"zones{ending}"))
     assert found[0] == found[1]
+
+
+SQUARES = shapely.box(np.arange(6.0), 0, np.arange(6.0) + 1, 1)
+HOLED = shapely.box(0, 0, 9, 9).difference(shapely.box(1, 1, 2, 2))
+
+
+@pytest.mark.parametrize(
+    "shapes",
+    [
+        shapely.reverse(SQUARES),
+        np.concatenate(
+            [SQUARES[:3], shapely.reverse(shapely.buffer(shapely.points(450000.0, 4.67e6 + np.arange(3)), 9))]
+        ),
+        np.append(SQUARES[:5], HOLED),
+        np.append(SQUARES[:5], shapely.MultiPolygon([SQUARES[0], SQUARES[2]])),
+        np.append(SQUARES[:5], None),
+        np.append(SQUARES[:5], shapely.Polygon()),
+        shapely.force_3d(SQUARES, 7.0),
+        np.append(SQUARES[:5], shapely.Polygon([(0, 0), (1, 1), (1, 0), (0, 1)])),
+        np.append(SQUARES[:5], shapely.box(450000.0, 4.67e6, 450000.0001, 4.67e6 + 1e-4)),
+    ],
+    ids=["turned", "other counts", "hole", "parts", "missing", "empty", "heights", "crossed", "tiny"],
+)
+@pytest.mark.parametrize(
+    "own",
+    [
+        OWN,
+        {"wide": np.array([1, -(10**12), 3, 4, 5, 2**52]), "small": np.arange(6, dtype=np.int32), "ärger": ["ß"] * 6},
+    ],
+    ids=["own", "whole"],
+)
+def test_shapes_are_written_as_gdal_writes_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shapes: Any, own: dict[str, Any]
+) -> None:
+    table = geopandas.GeoDataFrame(own, geometry=shapes, crs=32615)
+    found = []
+    for way, many in (("plain", 7), ("quick", 1)):
+        monkeypatch.setattr(write_vector, "_MANY_ROWS", many)
+        (tmp_path / way).mkdir()
+        write_zones(tmp_path / way / "zones.shp", table, OURS, driver="ESRI Shapefile")
+        found.append(content(tmp_path / way / "zones.shp"))
+    assert found[0] == found[1]
+
+
+def test_whole_numbers_wider_than_gdal_begins_with_are_left_to_it(tmp_path: Path) -> None:
+    pyogrio.write_dataframe(
+        pandas.DataFrame({"a": np.array([1], dtype=np.int32)}), tmp_path / "t.dbf", driver="ESRI Shapefile"
+    )
+    assert not write_dbf(tmp_path / "t.dbf", {"a": np.array([1, 2**31 - 1], dtype=np.int32)})
+    assert write_dbf(tmp_path / "t.dbf", {"a": np.array([1, 12345678], dtype=np.int32)})
+    assert pyogrio.read_dataframe(tmp_path / "t.dbf")["a"].tolist() == [1, 12345678]
+
+
+@pytest.mark.parametrize(
+    ("change", "is_quick"),
+    [
+        ("", True),
+        ("UPDATE zones SET rate = NULL, count = NULL, name = NULL WHERE fid = 2", True),
+        ("UPDATE zones SET rate = '120,5' WHERE fid = 2", False),
+        ("UPDATE zones SET count = 2.5 WHERE fid = 3", False),
+        ("UPDATE zones SET name = x'ff' WHERE fid = 3", False),
+        ("UPDATE zones SET name = 'a' || char(0) || 'b' WHERE fid = 3", False),
+        ("ALTER TABLE zones ADD COLUMN day DATE", False),
+        ("PRAGMA journal_mode = WAL", False),
+    ],
+)
+@pytest.mark.parametrize("shapes", [SQUARES, shapely.force_3d(SQUARES, 7.0), np.append(SQUARES[:5], None)])
+def test_a_whole_package_is_read_as_row_by_row(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shapes: Any, change: str, is_quick: bool
+) -> None:
+    own = {
+        "rate": np.arange(6.0),
+        "count": np.arange(6) * 10**15,
+        "größe": np.arange(6, dtype=np.int32),
+        "name": ["ß"] * 6,
+    }
+    path = tmp_path / "zones.gpkg"
+    geopandas.GeoDataFrame(own, geometry=shapes, crs=32615).to_file(path, layer="zones")
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
+        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+            base.create_function(name, 1, lambda blob: 0.0)
+        base.execute(change)
+    before = sorted(tmp_path.iterdir())
+    monkeypatch.setattr(package_reading, "_MANY_ROWS", 6)
+    quick = package_reading.read_whole_package(path, "zones")
+    assert (quick is not None) == is_quick
+    assert sorted(tmp_path.iterdir()) == before
+    if quick is not None:
+        assert_geodataframe_equal(quick, pyogrio.read_dataframe(path, layer="zones"))
 
 
 def test_columns_that_do_not_fit_a_table_are_refused(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -38,13 +39,13 @@ def read(path: Path, column: str = "RATE", **options: str) -> Prescription:
     return read_prescription(path, rate_column=column, rate_unit="lb N/ac", **options)
 
 
-def write(rx: Prescription, rates: dict[int, float], target: Path, *, replace=False, protect=()) -> Path:
+def write(rx: Prescription, rates: dict[int, float], target: Path, *, replace=False, protect=(), watched=False) -> Path:
     """Write new rates, given by row in the file."""
     new, changed = rx.rate.copy(), np.isin(rx.row, list(rates))
     assert changed.sum() == len(rates), "a row of the test is not kept"
     for row, rate in rates.items():
         new[rx.row == row] = rate
-    write_rewritten(rx, new, changed, target, replace=replace, protect=protect)
+    write_rewritten(rx, new, changed, target, replace=replace, protect=protect, watched=watched)
     return target
 
 
@@ -632,6 +633,66 @@ def test_a_bug_in_the_patch_is_caught(tmp_path, monkeypatch):
     ):
         monkeypatch.setattr(rewritten, "patched_geojson", lambda *some, o=old, n=new: right(*some).replace(o, n))
         refused(rx, {1: 90.0}, tmp_path / "out.geojson", what, "field.geojson")
+
+
+def spoilt_table(old: bytes, new: bytes):
+    right = rewritten.patched_dbf
+    return "patched_dbf", lambda *given: right(*given).replace(old, new, 1)
+
+
+def spoilt_package(statement: str):
+    right = rewritten.write_package
+
+    def wrong(prescription, changes, target):
+        right(prescription, changes, target)
+        with closing(sqlite3.connect(target)) as base, base:
+            for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+                base.create_function(name, 1, lambda blob: 0.0)
+            base.execute(statement)
+
+    return "write_package", wrong
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "what"),
+    [
+        (spoilt_table(b"  1.0", b"  2.0"), "table differs beside"),
+        (spoilt_table(b"102.0", b"103.0"), "table differs beside"),
+        (spoilt_table(b"NUMBER", b"NUMBR2"), "table differs"),
+        (spoilt_table(b" 90.0", b" 91.0"), "read back as others"),
+        (spoilt_package("UPDATE zones SET NOTE = 'b' WHERE fid = 3"), "layer differs beside"),
+        (
+            spoilt_package("UPDATE zones SET geom = (SELECT geom FROM zones WHERE fid = 1) WHERE fid = 3"),
+            "layer differs",
+        ),
+        (spoilt_package("DELETE FROM zones WHERE fid = 3"), "rows differ|layer differs"),
+        (spoilt_package("ALTER TABLE zones ADD COLUMN more TEXT"), "layer differs"),
+        (spoilt_package("UPDATE zones SET RATE = 103 WHERE fid = 3"), "to stay"),
+        (spoilt_package("UPDATE zones SET RATE = 91 WHERE fid = 2"), "read back as others"),
+    ],
+)
+def test_a_bug_in_the_patch_is_caught_without_reading_all_of_it(tmp_path, monkeypatch, spoilt, what):
+    form = "shp" if spoilt[0] == "patched_dbf" else "gpkg"
+    rx = read(plain_file(tmp_path, form))
+    monkeypatch.setattr(rewritten, "_MANY_ROWS", 1)
+    monkeypatch.setattr(rewritten, "_told_by_reading", lambda *given: 1 / 0)
+    write(rx, {1: 90.0}, tmp_path / f"fine.{form}", watched=True)
+    monkeypatch.setattr(rewritten, *spoilt)
+    refused(rx, {1: 90.0}, tmp_path / f"out.{form}", what, watched=True)
+
+
+def test_a_part_that_is_another_one_is_caught(tmp_path, monkeypatch):
+    rx = read(plain_file(tmp_path, "shp"))
+    right = shutil.copyfile
+
+    def copied(part, to):
+        right(part, to)
+        if to.suffix == ".shp":
+            to.write_bytes(to.read_bytes()[:-8] + b"\0" * 8)
+
+    monkeypatch.setattr(rewritten, "_MANY_ROWS", 1)
+    monkeypatch.setattr(rewritten.shutil, "copyfile", copied)
+    refused(rx, {1: 90.0}, tmp_path / "out.shp", r"its \.shp differs", watched=True)
 
 
 def test_an_index_of_the_old_rates_is_refused(tmp_path):

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray, TextArray
+from geoflow.base.arrays import BoolArray, FloatArray, TextArray, distinct
 from geoflow.decide.vet import Solution, asked_of_rows, flow_verdicts
 from geoflow.hydraulics.window import flow_window
 
@@ -65,7 +65,7 @@ def moved_verdicts(
         As it is.
     """
     otherwise = flow_verdicts(flow_low, flow_high, verdict == "off", bare)
-    pairs = [(str(now), str(then)) for now, then in np.unique(np.column_stack([verdict, otherwise]), axis=0)]
+    pairs = [(str(now), str(then)) for now, then in distinct(np.column_stack([verdict, otherwise]), axis=0)]
     return tuple(
         Moved(now, then, np.asarray((verdict == now) & (otherwise == then))) for now, then in pairs if now != then
     )

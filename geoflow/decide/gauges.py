@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray, distinct
 from geoflow.base.rates import ammonia_flow
 from geoflow.decide.vet import Solution, Vetting, verdicts
 from geoflow.hydraulics.readings import gauge_readings
@@ -81,7 +81,7 @@ def usual_temperatures(solution: Solution) -> FloatArray:
         From `vet.solve`.
     """
     cold, warm = solution.plan.temperature
-    return np.unique([cold, 0.5 * (cold + warm), warm])
+    return distinct(np.array([cold, 0.5 * (cold + warm), warm]))
 
 
 def gauge_table(rate: FloatArray, speed: FloatArray, solution: Solution) -> GaugeTable:
@@ -171,7 +171,7 @@ def representative(weight: FloatArray, most: int) -> IntArray:
         return np.arange(weight.size)
     middle = np.cumsum(weight) - 0.5 * weight
     wanted = np.linspace(middle[0], middle[-1], most)
-    return np.unique(np.abs(middle[:, None] - wanted).argmin(axis=0))
+    return distinct(np.abs(middle[:, None] - wanted).argmin(axis=0))
 
 
 def expected_gauges(rate: FloatArray, area: FloatArray, solution: Solution, vetting: Vetting, most: int = 8) -> Gauges:

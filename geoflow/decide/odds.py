@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray
+from geoflow.base.arrays import BoolArray, FloatArray, distinct
 from geoflow.base.schema import HIGH_LIMITS, LOW_LIMITS
 from geoflow.decide.vet import Solution, Vetting
 from geoflow.hydraulics.cases import drawn_cases
@@ -31,7 +31,7 @@ def _windows(solution: Solution) -> tuple[FloatArray, FloatArray]:
     bar, plan, window = solution.bar, solution.plan, solution.window
     random = np.random.default_rng(_SEED)
     some = min(window.temperature.size, _MOST_TEMPERATURES)
-    places = np.unique(np.round(np.linspace(0, window.temperature.size - 1, some)).astype(np.int64))
+    places = distinct(np.round(np.linspace(0, window.temperature.size - 1, some)).astype(np.int64))
     cases = drawn_cases(bar, plan.sections, _DRAWS, random)
     circuit = Circuit(bar, plan.sections, cases, window.temperature[places])
     flows = limit_flows(circuit)

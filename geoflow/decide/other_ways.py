@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, distinct
 from geoflow.decide.vet import Solution, asked_of_rows
 from geoflow.hydraulics.window import Bounds, FlowWindow, flow_window
 
@@ -33,7 +33,7 @@ def plan_places(window: FlowWindow) -> IntArray:
     window : FlowWindow
         Over the plan.
     """
-    return np.unique(np.linspace(0, window.temperature.size - 1, _TEMPERATURES).round().astype(np.int64))
+    return distinct(np.linspace(0, window.temperature.size - 1, _TEMPERATURES).round().astype(np.int64))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,14 +12,14 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray, TextArray
+from geoflow.base.arrays import BoolArray, FloatArray, TextArray, distinct
 from geoflow.base.rates import nitrogen_rate
 from geoflow.decide.rules import LEFT, POLICIES, REASONS, Rules, clip, inward, round_in
 from geoflow.decide.speeds import inward_speeds
 from geoflow.decide.spreading import move, settle
 from geoflow.decide.vet import Solution, verdicts
 
-__all__ = ["POLICIES", "REASONS", "Rewriting", "Rules", "rewrite", "share_rates"]
+__all__ = ["POLICIES", "REASONS", "Rewriting", "Rules", "nitrogen_unplaced", "rewrite", "share_rates"]
 
 _ROUNDING: Final = 1e-9
 
@@ -197,6 +197,22 @@ def rewrite(rate: FloatArray, area: FloatArray, solution: Solution, rules: Rules
     rules : Rules
         What may be changed and how.
     """
+    made = _proposed(rate, area, solution, rules)
+    return _judged(made, area, solution, rules)
+
+
+def nitrogen_unplaced(rate: FloatArray, area: FloatArray, solution: Solution, rules: Rules) -> float:
+    """Nitrogen that `rewrite` would not move onto any zone [kg], without judging its zones.
+
+    Parameters
+    ----------
+    rate, area, solution, rules
+        As for `rewrite`.
+    """
+    return _proposed(rate, area, solution, rules).unplaced
+
+
+def _proposed(rate: FloatArray, area: FloatArray, solution: Solution, rules: Rules) -> _Made:
     before = np.asarray(rate, dtype=np.float64)
     first = verdicts(before, solution)
     rules = replace(rules, max_rate=float(rules.values.below(rules.max_rate)))
@@ -223,8 +239,7 @@ def rewrite(rate: FloatArray, area: FloatArray, solution: Solution, rules: Rules
     off = (after > 0.0) & ~rules.values.has(after) & rules.only_values
     reason[(reason == "") & off & holds] = "no value"
     reason[(reason == "") & (after < before)] = "capped"
-    made = _Made(before, after, slow, fast, reason, first, unplaced)
-    return _judged(made, area, solution, rules)
+    return _Made(before, after, slow, fast, reason, first, unplaced)
 
 
 def _moved_reason(reason: TextArray, clipped: FloatArray, after: FloatArray, rules: Rules) -> TextArray:
@@ -292,7 +307,7 @@ def share_rates(done: Rewriting, area: FloatArray, partner: FloatArray, solution
         if other >= 0 and done.after[zone] > 0.0 and done.after[other] > 0.0:
             group[group == group[zone]] = group[other]
     after, reason = done.after.copy(), done.reason.copy()
-    for root in np.unique(group).tolist():
+    for root in distinct(group).tolist():
         members = np.flatnonzero(group == root)
         if len(members) < 2 or np.ptp(after[members]) == 0.0:
             continue

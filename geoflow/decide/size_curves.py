@@ -10,7 +10,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar, Orifice
 from geoflow.bar.key_kinds import THIN_PLATE_LONGEST
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, distinct
 from geoflow.decide.vet import Plan, Solution, asked_of_rows, fitted_with, solve
 from geoflow.hydraulics.long_bores import is_long
 from geoflow.hydraulics.window import FlowWindow, flow_window, temperature_grid
@@ -229,9 +229,9 @@ def size_curves(bars: BarRange, plan: Plan, ends: tuple[float, float], *, hopes:
         Whether the possible window counts; else it is empty.
     """
     count = max(2, int(np.ceil(np.log(ends[1] / ends[0]) / np.log(_APART))) + 1)
-    diameters = np.unique(np.concatenate([np.geomspace(*ends, count), _breaks(bars, plan, ends)]))
+    diameters = distinct(np.concatenate([np.geomspace(*ends, count), _breaks(bars, plan, ends)]))
     grid = temperature_grid(*plan.temperature)
-    grid = grid[np.unique(np.linspace(0, grid.size - 1, min(grid.size, _MOST_TEMPERATURES)).astype(int))]
+    grid = grid[distinct(np.linspace(0, grid.size - 1, min(grid.size, _MOST_TEMPERATURES)).astype(int))]
     low, high, possible = [], [], []
     for window in size_windows(bars, plan, diameters.tolist(), grid, hopes=hopes):
         ratio = window.delivered_ratio

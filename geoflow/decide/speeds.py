@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray, distinct
 from geoflow.base.errors import UsageError
 from geoflow.base.units import MILE_PER_HOUR
 from geoflow.decide.vet import Plan, Solution
@@ -152,7 +152,7 @@ def _curve(bands: _Bands, area: FloatArray, bar: Bar, plan: Plan) -> SpeedCurve:
     slow, fast = bands.slow[bands.held], bands.fast[bands.held]
     weights = bands.area(area)
     weight, asked = weights[bands.held], float(weights[bands.rate > 0.0].sum())
-    speed = np.unique(np.concatenate([slow, fast, bar.limits.speed]))
+    speed = distinct(np.concatenate([slow, fast, bar.limits.speed]))
     first, last = np.searchsorted(speed, slow), np.searchsorted(speed, fast)
     gained: FloatArray = np.cumsum(np.bincount(first, weight, speed.size), dtype=np.float64)
     lost: FloatArray = np.cumsum(np.bincount(last, weight, speed.size), dtype=np.float64)

@@ -219,14 +219,23 @@ def settle(
     if len(after) <= _MOST_TRIED_ALL and np.array_equal(start, bounds[0]):
         return _best(prescribed, area, start, up, target)
     order = np.lexsort((-area, -prescribed))
+    starts = np.flatnonzero(np.diff(prescribed[order], prepend=np.nan) != 0.0)
+    classes = [some.tolist() for some in (starts, np.append(starts[1:], order.size))]
+    doses = ((up - after) * area)[order]
+    least = np.minimum.reduceat(np.where(doses > 0.0, doses, np.inf), starts).tolist()
+    lowest = np.minimum.reduceat(after[order], starts).tolist()
+    values_up, values_now, doses = up[order].tolist(), after[order].tolist(), doses.tolist()
     lowest_above = np.inf
-    for members in np.split(order, np.flatnonzero(np.diff(prescribed[order]) < 0.0) + 1):
-        for at in members.tolist():
-            dose = float((up[at] - after[at]) * area[at])
-            if 0.0 < dose <= left * (1.0 + _ROUNDING) and up[at] <= lowest_above * (1.0 + _ROUNDING):
-                after[at] = up[at]
-                left -= dose
-        lowest_above = min(lowest_above, float(after[members].min(initial=np.inf)))
+    for number, (first, last) in enumerate(zip(*classes, strict=True)):
+        if least[number] <= left * (1.0 + _ROUNDING):
+            for at in range(first, last):
+                dose = doses[at]
+                if 0.0 < dose <= left * (1.0 + _ROUNDING) and values_up[at] <= lowest_above * (1.0 + _ROUNDING):
+                    values_now[at] = values_up[at]
+                    left -= dose
+            lowest[number] = min(values_now[first:last])
+        lowest_above = min(lowest_above, lowest[number])
+    after[order] = values_now
     if len(after) > _MOST_EXCHANGED:
         return after  # with this many zones the smallest is small enough
     return _exchange(after, prescribed, area, bounds, values, left)

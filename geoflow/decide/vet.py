@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray, TextArray
+from geoflow.base.arrays import BoolArray, FloatArray, Floats, IntArray, TextArray, distinct
 from geoflow.base.errors import RangeError, UsageError
 from geoflow.base.rates import ammonia_flow, nitrogen_rate
 from geoflow.decide.plan_warnings import plan_warnings
@@ -179,7 +179,7 @@ def solve(bar: Bar, plan: Plan) -> Solution:
     """
     grid = temperature_grid(*plan.temperature)
     wide = temperature_grid(_SEARCH_LOW, _SEARCH_HIGH, _SEARCH_STEP)
-    search = asked_of_rows(flow_window(bar, np.unique(np.concatenate([grid, wide])), plan.sections), bar, plan)
+    search = asked_of_rows(flow_window(bar, distinct(np.concatenate([grid, wide])), plan.sections), bar, plan)
     window = search.at(np.searchsorted(search.temperature, grid))
     certain, possible = window.both_over_plan(commanded=True)
     density = bar.pump.max_flow * 700.0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from geoflow.bar.key_kinds import GAUGE_PLACES
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, distinct
 from geoflow.base.units import GALLON, MILE_PER_HOUR, POUND, from_si, to_si
 from geoflow.decide.calibration import Calibration
 from geoflow.decide.faults import Fault, alarm_place, fault_groups, gauges_at_hand
@@ -147,7 +147,7 @@ def _fault_document(fault: Fault, outcome: CardOutcome) -> dict[str, Any]:
 
 def _tank_document(outcome: CardOutcome) -> list[dict[str, Any]]:
     kelvin = to_si(np.array(round_temperatures(outcome, "us")), "temperature", "degF")
-    kelvin = np.unique(np.round(np.concatenate([kelvin, outcome.gauges.temperature]), 9))
+    kelvin = distinct(np.round(np.concatenate([kelvin, outcome.gauges.temperature]), 9))
     gauge = saturation(kelvin).pressure - outcome.solution.bar.air_pressure
     return [
         {"temperature_degF": degree, "psi": psi}

@@ -9,8 +9,6 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pyproj
-import shapely
 
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import UsageError
@@ -41,6 +39,9 @@ _STEP: Final = 1e-6  # [degree], about 0.1 m
 
 def _outlines(prescription: Prescription, system: System) -> dict[str, Any]:
     """Corners as steps from the one before, in millionths of a degree of longitude and latitude (WGS 84)."""
+    import pyproj
+    import shapely
+
     zones, had = prescription.zones, int(shapely.get_num_coordinates(prescription.zones).sum())
     moved = 0.0
     for moved in _MOVED if had > _MOST_CORNERS else ():

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar, Orifice
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, distinct
 from geoflow.base.errors import BarError
 from geoflow.hydraulics.case import LOSSLESS, Case, feed_ways
 from geoflow.hydraulics.coefficients import (
@@ -149,8 +149,8 @@ def inner_cases(bar: Bar, sections: tuple[int, ...], end: float, better: float) 
             (along[0] > along[1]).astype(np.int64) if tube else np.argmax(_plane(patch) @ along, axis=0)
             for patch, tube in zip(patches, long, strict=True)
         ]
-        reached = np.unique(np.stack(places, axis=1), axis=0)
-        reached = np.unique(np.concatenate([reached, np.where(long, 2, reached)]), axis=0)
+        reached = distinct(np.stack(places, axis=1), axis=0)
+        reached = distinct(np.concatenate([reached, np.where(long, 2, reached)]), axis=0)
     return tuple(
         _case(
             bar,

@@ -17,7 +17,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Bar, Line
 from geoflow.bar.ranges import at_end
-from geoflow.base.arrays import FloatArray, Floats
+from geoflow.base.arrays import FloatArray, Floats, distinct
 from geoflow.base.errors import RangeError
 from geoflow.hydraulics.case import Case
 from geoflow.hydraulics.outlets import Outlets
@@ -105,7 +105,7 @@ class Circuit:
         self.shape = (len(cases), self.saturated.temperature.size, 1)
         self.worse = np.array([case.boiling for case in cases]).reshape(-1, 1, 1)
         machine = of_cases([case.machine if self.bar.is_open else 0.0 for case in cases])
-        self._ends = [(end, machine == end) for end in np.unique(machine).tolist()]
+        self._ends = [(end, machine == end) for end in distinct(machine).tolist()]
         ends = [case.feeds or (case.machine,) * len(self.sections) for case in cases]
         feed_ends = [tuple(end[place] for end in ends) for place in range(len(self.sections))]
         self._feeds = [_feed_figures(one.feed, end) for one, end in zip(self.sections, feed_ends, strict=True)]

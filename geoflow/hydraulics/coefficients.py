@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar, MeasuredPoint, Orifice
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, distinct
 from geoflow.base.errors import BarError
 from geoflow.base.units import show, show_range
 from geoflow.hydraulics.long_bores import is_bounded_as_long, is_long
@@ -60,7 +60,7 @@ def _open_corners(orifice: Orifice) -> FloatArray:
     else:
         full = orifice.most_flashing
         corners = [(low, low * full), (low, 0.0), (high, 0.0), (high, high * full)]
-    return np.unique(np.array(corners), axis=0) if low == high else np.array(corners)
+    return distinct(np.array(corners), axis=0) if low == high else np.array(corners)
 
 
 def _model_range(bar: Bar, orifice: Orifice, point: MeasuredPoint) -> tuple[float, float]:
@@ -195,7 +195,7 @@ def refuse_contradiction(bar: Bar, orifice: Orifice) -> None:
 
 def _pairs(corners: FloatArray) -> FloatArray:
     pairs = np.column_stack([np.sqrt(corners[:, 0]), corners[:, 1] / corners[:, 0]])
-    return np.asarray(np.unique(pairs, axis=0))
+    return np.asarray(distinct(pairs, axis=0))
 
 
 def corner_coefficients(bar: Bar, orifice: Orifice) -> FloatArray:

@@ -13,12 +13,14 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["add_dbf_columns", "fits_dbf"]
+__all__ = ["add_dbf_columns", "fits_dbf", "write_dbf"]
 
 # What GDAL makes of a double, and the room it gives a text of no stated width [GDAL Shapefile driver page].
 _NUMBER: Final = (24, 15)
 _LEAST_TEXT: Final = 80
 _FIELD: Final = struct.Struct("<11sc4xBB14x")
+_HEAD: Final = 32
+_WIDTH_AT: Final = 16  # of a field
 _LONGEST: Final = 65_535  # bytes of a head or a record, which are stated in two
 
 
@@ -37,12 +39,26 @@ def _number_cells(values: NDArray[np.float64]) -> NDArray[np.uint8]:
 
 
 def _text_cells(values: NDArray[Any]) -> NDArray[np.uint8]:
-    places: dict[str, int] = {}
-    at = np.array([places.setdefault(text or "", len(places)) for text in values.tolist()], dtype=np.int64)
-    coded = [text.encode() for text in places]
+    import pandas
+
+    at, texts = pandas.factorize(values)
+    coded = [text.encode() for text in (*texts.tolist(), "")]  # None is the last
     width = max(_LEAST_TEXT, *map(len, coded))
     table = np.frombuffer(b"".join(text.ljust(width) for text in coded), dtype=np.uint8)
-    return table.reshape(-1, width)[at]
+    cells: NDArray[np.uint8] = table.reshape(-1, width)[at]
+    return cells
+
+
+def _whole_cells(values: NDArray[Any], width: int) -> NDArray[np.uint8]:
+    distinct, back = np.unique(values, return_inverse=True)
+    texts = "".join([f"{value:{width}d}" for value in distinct.tolist()])
+    if len(texts) != width * distinct.size:
+        raise ValueError("a number is wider than its column")
+    return np.frombuffer(texts.encode("ascii"), dtype=np.uint8).reshape(-1, width)[back]
+
+
+def _cells(values: NDArray[Any]) -> NDArray[np.uint8]:
+    return _number_cells(values) if values.dtype.kind == "f" else _text_cells(values)
 
 
 def fits_dbf(columns: Mapping[str, NDArray[Any]]) -> bool:
@@ -54,7 +70,7 @@ def fits_dbf(columns: Mapping[str, NDArray[Any]]) -> bool:
         As for `add_dbf_columns`.
     """
     most = 10.0 ** (_NUMBER[0] - _NUMBER[1] - 2)  # a sign, too
-    return all(values.dtype.kind == "O" or bool((np.abs(np.nan_to_num(values)) < most).all())
+    return all(values.dtype.kind != "f" or bool((np.abs(np.nan_to_num(values)) < most).all())
                for values in columns.values())  # fmt: skip
 
 
@@ -79,17 +95,56 @@ def add_dbf_columns(path: Path, columns: Mapping[str, NDArray[Any]]) -> None:
     cells, fields = [records], b""
     for name, values in columns.items():
         is_number = values.dtype.kind == "f"
-        cells.append(_number_cells(values) if is_number else _text_cells(values))
-        width = cells[-1].shape[1]
-        fields += _FIELD.pack(name.encode(), b"N" if is_number else b"C", width, _NUMBER[1] if is_number else 0)
-    if any(len(one) != count for one in cells):
+        cells.append(_cells(values))
+        fields += _field(name, cells[-1].shape[1], is_number=is_number)
+    front, back = data[: head - 1].tobytes() + fields + data[head - 1 : head].tobytes(), data[head + count * length :]
+    _put(path, front, cells, back.tobytes())
+
+
+def _field(name: str, width: int, *, is_number: bool) -> bytes:
+    return _FIELD.pack(name.encode(), b"N" if is_number else b"C", width, _NUMBER[1] if is_number else 0)
+
+
+def _put(path: Path, front: bytes, cells: list[NDArray[np.uint8]], back: bytes) -> None:
+    """Write a table from its head with the fields, its columns and what stands behind them."""
+    if any(len(one) != len(cells[0]) for one in cells):
         raise ValueError("the table has another number of records than there are zones")
-    new_head, new_length = head + len(fields), sum(one.shape[1] for one in cells)
-    if max(new_head, new_length) > _LONGEST:
+    length, head = sum(one.shape[1] for one in cells), bytearray(front)
+    if max(len(head), length) > _LONGEST:
         raise ValueError("the table is wider than a .dbf can be")
-    front = bytearray(data[: head - 1].tobytes() + fields + data[head - 1 : head].tobytes())
-    struct.pack_into("<HH", front, 8, new_head, new_length)
+    struct.pack_into("<IHH", head, 4, len(cells[0]), len(head), length)
     with path.open("wb") as file:
-        file.write(front)
+        file.write(head)
         np.concatenate(cells, axis=1).tofile(file)
-        file.write(data[head + count * length :].tobytes())
+        file.write(back)
+
+
+def write_dbf(path: Path, columns: Mapping[str, NDArray[Any]]) -> bool:
+    """Write all records of a table; return False, and write nothing, where GDAL itself has to fit its columns.
+
+    Parameters
+    ----------
+    path : Path
+        The .dbf of the first record alone, as GDAL closed it.
+    columns : mapping of str to ndarray, shape (records,)
+        All columns in the order and under the names they have there: doubles, NaN for none, whole numbers, or texts in
+        UTF-8 of at most 254 bytes, None for none.
+    """
+    if not fits_dbf(columns):
+        return False
+    data = path.read_bytes()
+    head, length = struct.unpack_from("<HH", data, 8)
+    described = [data[at : at + _HEAD] for at in range(_HEAD, head - 1, _HEAD)]
+    cells: list[NDArray[np.uint8]] = [np.full((len(next(iter(columns.values()))), 1), ord(" "), dtype=np.uint8)]
+    fields = b""
+    for field, (name, values) in zip(described, columns.items(), strict=True):
+        known, kind, width, decimals = _FIELD.unpack(field)
+        wanted = {"f": (b"N", *_NUMBER), "i": (b"N", width, 0)}.get(values.dtype.kind, (b"C", width, 0))
+        if known.rstrip(b"\0") != name.encode() or (kind, width, decimals) != wanted:
+            return False
+        if values.dtype.kind == "i" and len(str(np.abs(values).max())) >= width:
+            return False
+        cells.append(_whole_cells(values, width) if values.dtype.kind == "i" else _cells(values))
+        fields += field[:_WIDTH_AT] + bytes([cells[-1].shape[1]]) + field[_WIDTH_AT + 1 :]
+    _put(path, data[:_HEAD] + fields + data[head - 1 : head], cells, data[head + length :])
+    return True

@@ -22,6 +22,7 @@ from geoflow.base.subject import called, subject, typed
 from geoflow.files.inputs import is_companion
 from geoflow.layers.dbf import Dbf, read_dbf
 from geoflow.layers.notes import Note, library_words
+from geoflow.layers.package_reading import read_whole_package
 from geoflow.layers.shapefile import EXPORT_AGAIN, SHAPEFILE_READ, check_shapefile, shapefile_parts, turned_rings
 
 if TYPE_CHECKING:
@@ -317,12 +318,9 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         table, unclosed, badly_coded = _read(source)
-    heard = {str(warning.message) for warning in caught}
-    notes = [
-        Note("file", f"the file reader noticed: {text}")
-        for text in sorted(heard)
-        if not any(known in text for known in _KNOWN_WARNINGS)
-    ]
+    heard = sorted({str(warning.message) for warning in caught})
+    unknown = [text for text in heard if not any(known in text for known in _KNOWN_WARNINGS)]
+    notes = [Note("file", f"the file reader noticed: {text}") for text in unknown]
     if unclosed:
         text = f"{count(unclosed, subject().part)} had an outline that did not close; it was closed"
         notes.append(Note("shape", text, unclosed))
@@ -370,6 +368,9 @@ def _read(source: Source) -> tuple[Any, int, bool]:
     options: dict[str, Any] = {"layer": source.layer if source.data.suffix.casefold() == ".gpkg" else None}
     unclosed, badly_coded = np.zeros(0, dtype=np.int64), False
     try:
+        whole = None if options["layer"] is None else read_whole_package(source.data, options["layer"])
+        if whole is not None:
+            return whole, 0, False
         while True:
             try:
                 table = pyogrio.read_dataframe(source.data, **options)

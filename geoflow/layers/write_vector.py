@@ -9,7 +9,7 @@ import shutil
 import sqlite3
 import struct
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -18,7 +18,8 @@ import numpy as np
 from geoflow.base.errors import OutputError
 from geoflow.base.schema import COLUMNS, PLAN_COLUMNS
 from geoflow.files.output import disk_error
-from geoflow.layers.dbf_columns import add_dbf_columns, fits_dbf
+from geoflow.layers.dbf_columns import add_dbf_columns, fits_dbf, write_dbf
+from geoflow.layers.outline_files import are_outlines, write_outlines
 from geoflow.layers.package_tables import LayerStyle, dress_layer
 from geoflow.layers.parquet import rows_in_parquet, write_parquet
 from geoflow.layers.quad_layer import has_arrow
@@ -114,15 +115,15 @@ def _shorten(series: Any) -> tuple[Any, int]:
     if series.dtype.kind != "O":
         return series, 0
     texts = series.tolist()
-    # A character has at most four bytes, so short texts need no look.
-    long = [
-        i
-        for i, text in enumerate(texts)
+    # A character has at most four bytes, so short texts need no look; of many rows few say another one.
+    long = {
+        text: _cut(text, _DBF_TEXT)
+        for text in set(texts)
         if isinstance(text, str) and len(text) > _DBF_TEXT // 4 and len(text.encode()) > _DBF_TEXT
-    ]
-    for i in long:
-        texts[i] = _cut(texts[i], _DBF_TEXT)
-    return (type(series)(texts, dtype=object) if long else series), len(long)
+    }
+    if not long:
+        return series, 0
+    return type(series)([long.get(text, text) for text in texts], dtype=object), sum(text in long for text in texts)
 
 
 def _assemble(
@@ -148,8 +149,11 @@ def _assemble(
 def _our_column(values: NDArray[Any]) -> Any:
     import pandas as pd
 
-    is_text = values.dtype.kind in "OU"
-    return pd.Series([value or None for value in values.tolist()], dtype=object) if is_text else pd.Series(values)
+    if values.dtype.kind not in "OU":
+        return pd.Series(values)
+    texts = values.astype(object)
+    texts[texts == ""] = None
+    return pd.Series(texts, dtype=object)
 
 
 def _write(frame: GeoDataFrame, path: Path, driver: Driver, ours: list[str]) -> None:
@@ -157,23 +161,42 @@ def _write(frame: GeoDataFrame, path: Path, driver: Driver, ours: list[str]) -> 
     import pyogrio
 
     def write(some: GeoDataFrame, **more: Any) -> None:
-        pyogrio.write_dataframe(some, path, driver=driver, **_options(some, driver), **more)
+        with _without_journal() if driver == "GPKG" else contextlib.nullcontext():
+            pyogrio.write_dataframe(some, path, driver=driver, **_options(some, driver), **more)
 
     if len(frame) < _MANY_ROWS or not _is_plain(frame):
         write(frame)
         return
-    own = [name for name in frame.columns if name not in (*ours, frame.geometry.name)]
-    added = {name: frame[name].to_numpy() for name in ours}
-    if driver == "ESRI Shapefile" and own and fits_dbf(added):
+    columns = {name: frame[name].to_numpy() for name in frame.columns if name != frame.geometry.name}
+    added = {name: columns[name] for name in ours}
+    if driver == "ESRI Shapefile" and are_outlines(shapes := frame.geometry.to_numpy()):
+        # What says the coordinate system, the text's code and how wide the columns are.
+        write(frame.iloc[:1])
+        if not (write_dbf(path.with_suffix(".dbf"), columns) and write_outlines(path, shapes)):
+            write(frame)
+    elif driver == "ESRI Shapefile" and len(columns) > len(ours) and fits_dbf(added):
         write(frame.drop(columns=ours))
         add_dbf_columns(path.with_suffix(".dbf"), added)
     elif has_arrow():
-        # A text is handed over once, however many rows say it.
-        plain = frame.drop(columns=frame.geometry.name)
-        texts = [name for name in plain.columns if plain[name].dtype.kind == "O" and plain[name].notna().any()]
-        write(frame.assign(**{name: plain[name].astype("category") for name in texts}), use_arrow=True)
+        # Of our texts a few say most, and each is handed over once.
+        texts = [name for name in ours if frame[name].dtype.kind == "O" and frame[name].notna().any()]
+        write(frame.assign(**{name: frame[name].astype("category") for name in texts}), use_arrow=True)
     else:
         write(frame)
+
+
+@contextlib.contextmanager
+def _without_journal() -> Iterator[None]:
+    """Have SQLite neither journal nor wait for the disk: what is staged is thrown away where anything fails."""
+    import pyogrio
+
+    wanted = {"OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_JOURNAL": "OFF"}
+    before = {name: pyogrio.get_gdal_config_option(name) for name in wanted}
+    pyogrio.set_gdal_config_options(wanted)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
 
 
 def _is_plain(frame: GeoDataFrame) -> bool:

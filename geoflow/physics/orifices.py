@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray, Floats
+from geoflow.base.arrays import FloatArray, Floats, distinct
 
 __all__ = [
     "clip_coefficients",
@@ -151,4 +151,4 @@ def clip_coefficients(corners: FloatArray, line: tuple[float, float, float], *, 
         if np.sign(excess[index]) * np.sign(excess[following]) < 0.0:
             share = excess[index] / (excess[index] - excess[following])
             kept.append(here + share * (corners[following] - here))
-    return np.unique(np.array(kept).reshape(-1, 2), axis=0) if len(corners) < 3 else np.array(kept).reshape(-1, 2)
+    return distinct(np.array(kept).reshape(-1, 2), axis=0) if len(corners) < 3 else np.array(kept).reshape(-1, 2)

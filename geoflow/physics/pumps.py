@@ -39,19 +39,27 @@ def boiling_line_capacity(
     omega : array_like
         Leung's flashing parameter [-].
     """
-    given = np.broadcast_arrays(friction, head, momentum, vapour_pressure, omega)
-    each = [np.asarray(value, dtype=np.float64).ravel() for value in given]
-    capacity = np.empty(each[0].size)
-    for first in range(0, capacity.size, _AT_ONCE):
-        some = slice(first, first + _AT_ONCE)
-        capacity[some] = _end_of_line(*(value[some, None] for value in each))
-    return capacity.reshape(given[0].shape)
+    given = [np.asarray(value, dtype=np.float64) for value in (friction, head, momentum, vapour_pressure, omega)]
+    shape = np.broadcast_shapes(*(value.shape for value in given))
+    flows = shape[-1] if shape and 1 <= shape[-1] <= _AT_ONCE else 1
+    # What is the same for all flows of one liquid is worked out once for them.
+    apart = [flows > 1 and value.ndim > 0 and value.shape[-1] > 1 for value in given]
+    each = [
+        (np.broadcast_to(value, shape) if own or flows == 1 else np.broadcast_to(value, (*shape[:-1], 1)))
+        .reshape(-1, flows if own else 1, 1)
+        for value, own in zip(given, apart, strict=True)
+    ]  # fmt: skip
+    capacity = np.empty((len(each[0]), flows))
+    for first in range(0, len(capacity), liquids := _AT_ONCE // flows):
+        some = slice(first, first + liquids)
+        capacity[some] = _end_of_line(*(value[some] for value in each))
+    return capacity.reshape(shape)
 
 
 def _end_of_line(
     loss: FloatArray, gain: FloatArray, thrust: FloatArray, vapour: FloatArray, flashing: FloatArray
 ) -> FloatArray:
-    """Integrate down the line, all of shape (n, 1); returns the shape (n,)."""
+    """Integrate down the line, all of shapes (liquids, flows or 1, 1); returns the shape (liquids, flows)."""
     # Fine near the vapour pressure, where most suctions end.
     share = _LEAST_PRESSURE ** np.square(np.linspace(0.0, 1.0, _STEPS))
     swelling = 1.0 + flashing * (1.0 / share - 1.0)
@@ -61,7 +69,7 @@ def _end_of_line(
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         stretch = np.where(slope > 0.0, inertia / slope, np.inf)
     behind = np.concatenate([np.zeros_like(stretch[..., :1]), np.cumsum(stretch, axis=-1)], axis=-1)
-    after = np.clip(np.sum(behind < 1.0, axis=-1), 1, _STEPS - 1)[..., None]
+    after = np.clip(np.count_nonzero(behind < 1.0, axis=-1), 1, _STEPS - 1)[..., None]
     before, beyond = (np.take_along_axis(behind, place, axis=-1) for place in (after - 1, after))
     small, large = (np.take_along_axis(swelling, place, axis=-1) for place in (after - 1, after))
     with np.errstate(invalid="ignore"):

@@ -11,6 +11,11 @@ from geoflow.base.arrays import FloatArray, Floats
 
 __all__ = ["rising_root"]
 
+# Steps end where the last quadratic one came so close to the root (relative), left so small a share of the value, and
+# the next is so many tolerances long: the error after it is less than a tolerance.
+_CLOSE: Final = 1e-4
+_SHRINKS: Final = 1e-3
+_LAST: Final = 1e3
 _OFF_ENDS: Final = 0.01  # share of a bracket that the first step keeps from either end
 
 
@@ -52,18 +57,20 @@ def rising_root(
     found = outside.copy()
     rise = np.where(done, 1.0, f_near - f_far)
     share = np.where(done, 0.5, np.minimum(np.maximum(f_near / rise, _OFF_ENDS), 1.0 - _OFF_ENDS))
+    leapt = np.zeros(found.shape, dtype=np.bool_)
     for _ in range(rounds):
         if done.all():
             break
         trial = near + share * (far - near)
-        f_trial = function(trial)
+        f_trial, before, f_before = function(trial), near, f_near
         same = np.signbit(f_trial) == np.signbit(f_near)
         third, f_third = np.where(same, near, far), np.where(same, f_near, f_far)
         far, f_far = np.where(same, far, near), np.where(same, f_far, f_near)
         near, f_near = trial, f_trial
         best = np.where(np.abs(f_far) < np.abs(f_near), far, near)
+        reach = far - near
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            least = tolerance * np.abs(best) / np.abs(far - near)
+            least = tolerance * np.abs(best) / np.abs(reach)
             finished = ~done & ((least > 0.5) | (f_near == 0.0))
             found[finished] = best[finished]
             done |= finished
@@ -73,5 +80,14 @@ def rising_root(
             step = f_near / (f_far - f_near) * f_third / (f_far - f_third) + (third - near) / (far - near) * f_near / (
                 f_third - f_near
             ) * f_far / (f_third - f_far)
+            # Close to the root, where steps shrink faster and faster, one that hardly moves any more is the last.
+            slope = np.minimum(np.abs((f_far - f_near) / reach), np.abs((f_third - f_near) / (third - near)))
+            last, moved = np.maximum(np.abs(step * reach), np.abs(f_near) / slope), np.abs(near - before)
+            shrinks = (np.abs(f_near) <= _SHRINKS * np.abs(f_before)) & (last <= _SHRINKS * moved)
+            is_close = (moved <= _CLOSE * np.abs(near)) & (last <= _LAST * tolerance * np.abs(near))
+            finished = ~done & leapt & quadratic & (step >= 0.0) & shrinks & is_close
+            found[finished] = (near + step * reach)[finished]
+            done |= finished
+        leapt = quadratic & (step > least)
         share = np.where(quadratic & np.isfinite(step), np.minimum(np.maximum(step, least), 1.0 - least), 0.5)
     return np.where(np.isnan(found), near, found)

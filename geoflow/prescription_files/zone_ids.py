@@ -21,6 +21,9 @@ __all__ = ["choose_zone_ids"]
 _LONGEST: Final = 16  # characters of an id that a table, a map and a person can carry
 # A number names a zone only under such a name; by itself it may as well be a yield or a height. Common practice.
 _SAYS_ID: Final = re.compile(r"zone|block|plot|poly|mz|(?:^|_)(?:id|no|num|nr|nummer|number|name|label)\d*$|id$")
+_BETWEEN: Final = "|"
+# Any white space but single blanks within a text.
+_UNTIDY: Final = re.compile(r"[^\S ]|  | \||\| |^ | $")
 _SAYS_ZONE: Final = re.compile(r"zone|^mz")
 
 
@@ -98,7 +101,11 @@ def _texts(column: Any, row: NDArray[np.int64]) -> tuple[str, ...]:
             return str(int(cell))
         return " ".join(str(cell).split())
 
-    return tuple(text(cell) for cell in column.to_numpy(dtype=object)[row].tolist())
+    cells = column.to_numpy(dtype=object)[row].tolist()
+    # Most columns of text are written in one way, which one look at all of them tells.
+    if set(map(type, cells)) == {str} and not _UNTIDY.search(_BETWEEN.join(cells)):
+        return tuple(cells)
+    return tuple(text(cell) for cell in cells)
 
 
 def _apart(cells: Any) -> bool:
@@ -110,7 +117,8 @@ def _apart(cells: Any) -> bool:
 
 def _unmistakable(name: str, column: Any, ids: tuple[str, ...]) -> bool:
     """Whether a column can be nothing but what the zones are called."""
-    if len(set(ids)) < len(ids) or not all(0 < len(one) <= _LONGEST for one in ids):
+    lengths = set(map(len, ids))
+    if len(set(ids)) < len(ids) or not (min(lengths, default=1) > 0 and max(lengths, default=1) <= _LONGEST):
         return False
     lines = "\n".join(ids)
     if not re.search(r"^(?!-?\d+$)", lines, re.MULTILINE):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import filecmp
 import shutil
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,6 +19,7 @@ from geoflow.layers.dbf import Dbf
 from geoflow.layers.vector_source import FORMATS, open_source, read_table
 from geoflow.prescription_files.columns import column_reader
 from geoflow.prescription_patch.patch_cells import Changes, same_rate
+from geoflow.prescription_patch.patch_check import package_difference, shapefile_difference
 from geoflow.prescription_patch.patch_dbf import dbf_decimals, parts_of, patched_dbf, refuse_stale_index, write_zip
 from geoflow.prescription_patch.patch_geojson import patched_geojson
 from geoflow.prescription_patch.patch_geopackage import package_decimals, write_package
@@ -28,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["can_patch", "changes_of", "rate_decimals", "refuse_orphan_journals", "write_rewritten"]
 
 _PATCHED: Final = ("shapefile", "zipped shapefile", "geojson", "geopackage")
+_MANY_ROWS: Final = 10_000  # from here on a look at the bytes is worth its own ways
 _CLOSE: Final = 1e-12  # a rate read back, relative; a 4-byte column is coarser
 _CLOSE_SINGLE: Final = 1e-7
 
@@ -65,6 +69,7 @@ def write_rewritten(
     *,
     replace: bool,
     protect: tuple[Path, ...],
+    watched: bool = False,
 ) -> None:
     """Write a prescription with new rates and nothing else new.
 
@@ -85,6 +90,9 @@ def write_rewritten(
         Whether it may replace an existing file.
     protect : tuple of Path
         Files that are never written over; the prescription itself is always one of them.
+    watched : bool
+        Whether somebody sees to it that the prescription's files are still as they were read. Then those of many rows
+        are compared with what is written byte by byte or cell by cell, in place of reading all of it back.
 
     Raises
     ------
@@ -96,11 +104,12 @@ def write_rewritten(
     target = Path(target)
     _check_ending(prescription, target)
     changes = changes_of(prescription, new_rate, changed)
+    check = partial(_verify, prescription, changes, watched and prescription.rows_read >= _MANY_ROWS)
     try:
         if prescription.file_format == "shapefile":
-            _write_shapefile(prescription, changes, target, replace=replace, protect=protect)
+            _write_shapefile(prescription, changes, target, check, replace=replace, protect=protect)
         else:
-            _write_file(prescription, changes, target, replace=replace, protect=(prescription.path, *protect))
+            _write_file(prescription, changes, target, check, replace=replace, protect=(prescription.path, *protect))
     except OSError as problem:
         raise disk_error(problem, target) from problem
 
@@ -189,7 +198,13 @@ def changes_of(prescription: Prescription, new_rate: FloatArray, changed: BoolAr
 
 
 def _write_file(
-    prescription: Prescription, changes: Changes, target: Path, *, replace: bool, protect: tuple[Path, ...]
+    prescription: Prescription,
+    changes: Changes,
+    target: Path,
+    check: Callable[[Path], None],
+    *,
+    replace: bool,
+    protect: tuple[Path, ...],
 ) -> None:
     """Write one file of a format that is one file."""
     if prescription.file_format == "geopackage":
@@ -203,7 +218,7 @@ def _write_file(
         else:
             with open_source(prescription.path, prescription.layer) as source:
                 write_zip(prescription, changes, _dbf(source.data), staged)
-        _verify(prescription, changes, staged)
+        check(staged)
 
     replace_file(target, write, replace=replace, protect=protect)
 
@@ -213,7 +228,13 @@ def _dbf(shapefile: Path) -> Path:
 
 
 def _write_shapefile(
-    prescription: Prescription, changes: Changes, target: Path, *, replace: bool, protect: tuple[Path, ...]
+    prescription: Prescription,
+    changes: Changes,
+    target: Path,
+    check: Callable[[Path], None],
+    *,
+    replace: bool,
+    protect: tuple[Path, ...],
 ) -> None:
     """Write a new family of files, or new rates into one that has the same shapes."""
     parts = parts_of(prescription.path)
@@ -231,7 +252,7 @@ def _write_shapefile(
             staged[kind] = folder.stage(replaced[kind].name if kind in replaced else name)
             shutil.copyfile(part, staged[kind])
         staged[".dbf"].write_bytes(content)
-        _verify(prescription, changes, staged[".shp"])
+        check(staged[".shp"])
         if replaced:
             _check_same_shapes(staged, replaced, target)
             for other in staged.keys() - {".dbf"}:
@@ -260,16 +281,28 @@ def _check_same_shapes(staged: dict[str, Path], there: dict[str, Path], target: 
         )
 
 
-def _verify(prescription: Prescription, changes: Changes, staged: Path) -> None:
-    """Read the staged file and refuse it if anything but the rates differs from what was read."""
+def _verify(prescription: Prescription, changes: Changes, by_bytes: bool, staged: Path) -> None:
+    """Refuse the staged file if anything but the rates differs from what was read."""
+    difference = _told_by_bytes(prescription, changes, staged) if by_bytes else None
+    if difference is None:
+        difference = _told_by_reading(prescription, changes, staged)
+    if difference:
+        raise _unfaithful(prescription, difference)
+
+
+def _told_by_bytes(prescription: Prescription, changes: Changes, staged: Path) -> str | None:
+    if prescription.file_format == "shapefile":
+        return shapefile_difference(prescription, changes, staged)
+    return package_difference(prescription, changes, staged) if prescription.file_format == "geopackage" else None
+
+
+def _told_by_reading(prescription: Prescription, changes: Changes, staged: Path) -> str:
     try:
         with open_source(staged, prescription.layer if prescription.file_format != "geojson" else None) as source:
             table, dbf, _ = read_table(source)
     except GeoflowError as problem:
-        raise _unfaithful(prescription, f"it cannot be read back: {problem.what}") from problem
-    difference = _difference(table, prescription.table, changes, dbf)
-    if difference:
-        raise _unfaithful(prescription, difference)
+        return f"it cannot be read back: {problem.what}"
+    return _difference(table, prescription.table, changes, dbf)
 
 
 def _difference(table: Any, old: Any, changes: Changes, dbf: Dbf | None) -> str:

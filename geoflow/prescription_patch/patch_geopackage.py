@@ -159,9 +159,9 @@ def _update(connection: sqlite3.Connection, prescription: Prescription, changes:
     connection.create_function("ST_IsEmpty", 1, _is_empty, deterministic=True)
     for name in ("ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
         connection.create_function(name, 1, _not_wanted, deterministic=True)
-    # The copy is thrown away if anything fails; it needs no journal on disk. A file in WAL mode keeps its own.
+    # The copy is thrown away if anything fails; it needs no journal. A file in WAL mode keeps its own.
     if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-        connection.execute("PRAGMA journal_mode = MEMORY")
+        connection.execute("PRAGMA journal_mode = OFF")
     connection.execute("PRAGMA synchronous = OFF")
     table, column = _quoted(str(prescription.layer)), _quoted(changes.column)
     cells = dict(connection.execute(f"SELECT _rowid_, {column} FROM {table}"))

@@ -52,7 +52,7 @@ def rewrite_columns(prescription: Prescription, done: Rewriting) -> dict[str, li
     )
 
 
-def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
+def side_rows(prescription: Prescription, done: Rewriting) -> list[tuple[Any, ...]]:
     """Rows of the side file, `SIDE_COLUMNS` each: every zone that changed, still does not hold or is on no value of
     the controller.
 
@@ -67,8 +67,9 @@ def side_rows(prescription: Prescription, done: Rewriting) -> list[list[Any]]:
     """
     columns = rewrite_columns(prescription, done)
     touched = np.flatnonzero(np.array(columns["changed"], dtype=bool) | done.left_failing | done.off_values).tolist()
-    held = [columns[name] for name in SIDE_COLUMNS]
-    return [list(row) for row in zip(*([column[index] for index in touched] for column in held), strict=True)]
+    every = len(touched) == len(prescription.row)
+    held = [columns[name] if every else [columns[name][at] for at in touched] for name in SIDE_COLUMNS]
+    return list(zip(*held, strict=True))
 
 
 def _totals(done: Rewriting, columns: dict[str, list[Any]]) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoflow.base.arrays import FloatArray, TextArray
+from geoflow.base.arrays import FloatArray, TextArray, distinct
 from geoflow.base.said import said_range
 from geoflow.base.schema import LIMITS
 from geoflow.base.units import KINDS, System, from_si, number, show, to_si, unit_label
@@ -171,7 +171,7 @@ def _speed_table(solution: Solution, system: System) -> Table:
     slowest, fastest = bar.limits.speed
     unit = KINDS["speed"].us if system == "us" else KINDS["speed"].metric
     # Speeds that print as they are.
-    shown = np.unique(np.round(from_si(np.linspace(slowest, fastest, 5), "speed", unit), 1))
+    shown = distinct(np.round(from_si(np.linspace(slowest, fastest, 5), "speed", unit), 1))
     rows = []
     for speed in to_si(shown, "speed", unit).tolist():
         share = bar.nitrogen_fraction / (window.width * speed)

@@ -20,7 +20,7 @@ from geoflow.base.rates import UnitRates, as_nitrogen_rate, from_nitrogen_rate
 from geoflow.base.units import ACRE, POUND
 from geoflow.decide.costs import Prices
 from geoflow.decide.costs import money as spent_and_earned
-from geoflow.decide.rewrite import POLICIES, Rules, rewrite, share_rates
+from geoflow.decide.rewrite import POLICIES, Rules, nitrogen_unplaced, rewrite, share_rates
 from geoflow.files.output import OutputFolder
 from geoflow.ground.passes import lay_passes, next_along, short_pieces
 from geoflow.isoxml.deliver import Delivery
@@ -175,9 +175,10 @@ def _rules(options: RewriteOptions, vetted: VetOutcome, unit_rate: float, decima
 def _share_needed(vetted: VetOutcome, rules: Rules) -> float | None:
     """Least share, in steps of 5 %, by which rates may be raised so that the field keeps its nitrogen."""
     area = vetted.prescription.area
+    nearly = 1e-4 * float(vetted.rate @ area)
     for share in np.arange(math.floor(rules.most_raise / 0.05 + 1e-9) + 1, 21) * 0.05:
-        done = rewrite(vetted.rate, area, vetted.solution, replace(rules, most_raise=float(share), only_values=False))
-        if abs(done.unplaced) <= 1e-4 * done.nitrogen_before:
+        raised = replace(rules, most_raise=float(share), only_values=False)
+        if abs(nitrogen_unplaced(vetted.rate, area, vetted.solution, raised)) <= nearly:
             return float(share)
     return None
 
@@ -304,7 +305,13 @@ def write_rewriting(
         out.stage(side.name).write_text(text.getvalue(), encoding="utf-8")
         if can_patch(prescription, target):
             write_rewritten(
-                prescription, outcome.written_rate, done.rate_changed, target, replace=replace, protect=guarded
+                prescription,
+                outcome.written_rate,
+                done.rate_changed,
+                target,
+                replace=replace,
+                protect=guarded,
+                watched=outcome.vetted.inputs is not None and prescription.path in outcome.vetted.inputs.given,
             )
         elif becomes_task_data(prescription, target):
             # A folder of its own is in place before the side file, so the inputs are looked at again before that.

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from geoflow.bar.equipment import Bar
-from geoflow.base.arrays import FloatArray
+from geoflow.base.arrays import FloatArray, distinct
 from geoflow.base.errors import UsageError
 from geoflow.base.rate_units import rate_unit
 from geoflow.base.rates import as_nitrogen_rate
@@ -60,4 +60,4 @@ def parse_rates(text: str, bar: Bar, volume_temperature: str | None) -> FloatArr
             f"{numbers.size} rates are more than --rates takes", where=where, cure=f"give up to {_MOST_TYPED}"
         )
     density = counted_density(bar, volume_temperature)
-    return np.unique(as_nitrogen_rate(numbers, unit, bar.nitrogen_fraction, density))
+    return distinct(as_nitrogen_rate(numbers, unit, bar.nitrogen_fraction, density))

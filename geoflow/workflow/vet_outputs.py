@@ -50,7 +50,9 @@ def zone_columns(outcome: VetOutcome) -> dict[str, np.ndarray[Any, Any]]:
 
     def words(values: TextArray | list[str]) -> np.ndarray[Any, Any]:
         column = np.full(rows, None, dtype=object)
-        column[kept] = [str(value) or None for value in values]
+        texts = np.array(values, dtype=object)
+        texts[texts == ""] = None
+        column[kept] = texts
         return column
 
     low, high = solution.rate_bounds(solution.certain)

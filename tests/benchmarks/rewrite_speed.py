@@ -19,7 +19,7 @@ from geoflow.workflow.rewriting import rewrite_file, write_rewriting
 from geoflow.workflow.vetting import vet_file
 
 # What was reached; 2.0 is aimed at.
-WHOLE_WAY = {"ESRI Shapefile": 4.3, "GPKG": 5.2, "GeoJSON": 2.0}
+WHOLE_WAY = {"ESRI Shapefile": 3.4, "GPKG": 4.2, "GeoJSON": 1.9}
 
 
 def main() -> int:
