@@ -5,9 +5,9 @@ machine moves least; the wall's are printed beside them. The bars:
 
 1. reading, vetting and writing 100,000 zones with all our columns against reading and writing them with geopandas, in
    turn, medians of three: `WHOLE_WAY` for each format
-2. a whole ``geoflow vet`` of 200 zones against ``python -c "import geopandas, CoolProp.CoolProp"``: 1.6 x
+2. a whole ``geoflow vet`` of 200 zones against ``python -c "import geopandas, CoolProp.CoolProp"``: 1.0 x
 3. ``geoflow window`` and ``--help`` against the same imports: 0.35 x; ``geoflow card``, which solves the bar for every
-   gauge and fault it has: 0.65 x (0.35 is aimed at)
+   gauge and fault it has: 0.5 x (0.35 is aimed at)
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ BAR = str(FIELDS / "heron.toml")
 PLAN = ("38..46 degF", "4.8..5.2 mph")
 FORMATS = (("ESRI Shapefile", ".shp"), ("GPKG", ".gpkg"), ("GeoJSON", ".geojson"))
 # What was reached; 2.0 is aimed at. Solving the bar, which 200 zones take as long as 100,000, is half a second of it.
-WHOLE_WAY = {"ESRI Shapefile": 2.8, "GPKG": 3.0, "GeoJSON": 2.2}
+WHOLE_WAY = {"ESRI Shapefile": 2.7, "GPKG": 2.9, "GeoJSON": 2.1}
 
 
 def squares(count: int, path: Path, driver: str) -> None:
@@ -127,11 +127,11 @@ def main() -> int:
         print(f"   imports alone: {imports:.2f} s of the processor")
         geoflow = [sys.executable, "-m", "geoflow.cli"]
         asked = ["--bar", BAR, "--temperature", PLAN[0], "--speed", PLAN[1]]
-        failed += told("2. geoflow vet, 200 zones", process_time([*geoflow, "vet", str(few), *asked]) / imports, 1.6)
+        failed += told("2. geoflow vet, 200 zones", process_time([*geoflow, "vet", str(few), *asked]) / imports, 1.0)
         full = process_time([*geoflow, "vet", str(few), *asked, "--replace", "--out", str(folder / "out")])
         print(f"   the same with --out (maps, layers, JSON): {full / imports:.2f} x")
         card = ["card", *asked, "--rates", "150 lb N/ac", "--replace", "--out", str(folder / "card.html")]
-        for command, most in ((["window", *asked], 0.35), (["--help"], 0.35), (card, 0.65)):
+        for command, most in ((["window", *asked], 0.35), (["--help"], 0.35), (card, 0.5)):
             failed += told(f"3. geoflow {command[0]}", process_time([*geoflow, *command]) / imports, most)
     return min(failed, 1)
 
