@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Controller
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray, in_order
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.hydraulics.window import FlowWindow
 from geoflow.reconciliation.lag import Lag, Tracks, followed, tracks
@@ -102,7 +102,7 @@ def _clock(log: AppliedLog) -> FloatArray:
         return log.time
     with np.errstate(divide="ignore", invalid="ignore"):
         taken = np.where(log.speed > 0.0, log.step / log.speed, np.nan)
-    order = np.lexsort((np.arange(log.run.size), log.section, log.run))
+    order = in_order(log.section, log.run)
     passed = np.empty_like(taken)
     passed[order] = np.cumsum(np.where(np.isfinite(taken[order]), taken[order], 0.0))
     return np.where(np.isfinite(taken), passed, np.nan)
@@ -167,7 +167,7 @@ def _changed(values: FloatArray, road: Tracks, within_time: float, share: float)
 
 def _over_bar(log: AppliedLog, clock: FloatArray, values: FloatArray) -> FloatArray:
     """Sum over the sections of the bar at each moment, as shape (n,)."""
-    order = np.lexsort((clock, log.run))
+    order = in_order(clock, log.run)
     new = np.ones(order.size, dtype=np.bool_)
     new[1:] = (np.diff(log.run[order]) != 0) | (np.diff(clock[order]) != 0.0)
     moment = np.empty(order.size, dtype=np.int64)

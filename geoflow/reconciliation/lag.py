@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, in_order
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
 
@@ -79,7 +79,7 @@ def tracks(log: AppliedLog, time: FloatArray) -> Tracks:
         [s]
     """
     timed = np.flatnonzero(np.isfinite(time))
-    order = timed[np.lexsort((time[timed], log.section[timed], log.run[timed]))]
+    order = timed[in_order(time[timed], log.section[timed], log.run[timed])]
     size = order.size
     run, section, seconds = log.run[order], log.section[order], time[order]
     begins = np.ones(size, dtype=np.bool_)
