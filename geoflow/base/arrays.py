@@ -7,11 +7,13 @@ from typing import Any, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["BoolArray", "FloatArray", "Floats", "IntArray", "TextArray", "in_order"]
+__all__ = ["BoolArray", "CauseArray", "FloatArray", "Floats", "IntArray", "SmallIntArray", "TextArray", "in_order"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 BoolArray: TypeAlias = npt.NDArray[np.bool_]
+CauseArray: TypeAlias = npt.NDArray[np.int8]
+SmallIntArray: TypeAlias = npt.NDArray[np.int32]
 TextArray: TypeAlias = npt.NDArray[np.str_]
 Floats: TypeAlias = float | FloatArray
 
