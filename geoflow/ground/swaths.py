@@ -189,11 +189,11 @@ class Overlay:
     error_estimate: float
     zone_error: FloatArray
 
-    def without_parts(self) -> Overlay:
-        """Return what is known of the zones and in all: of a long log the parts of its strips take much room."""
-        whole, none = np.zeros(0, dtype=np.int64), np.zeros(0)
-        shared = Shared(whole, none, whole, np.zeros((len(self.shared.sums), 0), dtype=np.int64))
-        return replace(self, strip=whole, zone=whole, area=none, lone=none, shared=shared)
+    def without_ground(self) -> Overlay:
+        """Return it without `lone` and `shared`, which of a long log take much room."""
+        none, number = np.zeros(0), np.zeros(0, dtype=np.int64)
+        shared = Shared(number, none, number, np.zeros((len(self.shared.sums), 0), dtype=np.int64))
+        return replace(self, lone=none, shared=shared)
 
 
 def overlay(

@@ -106,7 +106,7 @@ class Reconciliation:
     rate : ndarray, shape (n,)
         Nitrogen rate on the ground, the path's curve counted [kg/m2]; NaN without ground or rate.
     overlay : Overlay
-        Strips on zones, without its parts: these are `strip` and `laid`.
+        Strips on zones; `overlay.strip` counts the records with ground only. What lies alone or shared is in `laid`.
     has_field : bool
         Whether a map or a boundary says what the field is.
     strip : ndarray of int, shape (k,)
@@ -340,7 +340,7 @@ def reconcile(
         asked_by=sources[0],
         strips=strips,
         rate=rate,
-        overlay=covered.without_parts(),
+        overlay=covered.without_ground(),
         has_field=has_field,
         strip=strip,
         piece_area=area,
