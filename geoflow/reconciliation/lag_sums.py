@@ -75,7 +75,13 @@ class Sums:
     power: FloatArray
 
     def without(self, part: int | None) -> tuple[FloatArray, FloatArray, float]:
-        """Covariance of the targets, of targets and applied, and variance of applied over all other parts."""
+        """Covariance of the targets, of targets and applied, and variance of applied over all other parts.
+
+        Parameters
+        ----------
+        part : int or None
+            The one left out.
+        """
         kept = np.ones(self.weight.size, dtype=np.bool_)
         if part is not None:
             kept[part] = False
