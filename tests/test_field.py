@@ -26,6 +26,7 @@ from geoflow.ground.geometry import local_frame
 from geoflow.ground.swaths import overlay, strips
 from geoflow.reconciliation.causes import CAUSES, LOST_LIQUID, OVERLAP, ZONE_BORDER
 from geoflow.reconciliation.field import Reconciliation, TargetMap, reconcile
+from geoflow.report.ground_figures import class_areas
 
 LAWS = laws(6)
 RATE = 0.01  # kg/m2
@@ -97,6 +98,13 @@ def accounts_add_up(found: Reconciliation, rel: float = 1e-9) -> None:
 
 
 # Nine squares, by eye
+
+
+def test_what_rounding_leaves_is_no_ground() -> None:
+    found = compare(log_of([north(15.0)]), nine())
+    for over, unknown in ((1e-12, 0.0), (0.01, 0.01 * found.agreement.area)):
+        covered = replace(found.overlay, covered=found.agreement.area * (1.0 + over))
+        assert class_areas(replace(found, overlay=covered))[-1] == pytest.approx(unknown)
 
 
 def test_one_pass_up_the_middle() -> None:

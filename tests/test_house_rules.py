@@ -27,6 +27,7 @@ ROOMS = (
 LATE = {
     "cli/": "help and complaints must not wait for the libraries that the work needs",
     "web/": "the page must answer while its heavy part is still loading",
+    "ground/compiled.py": "numba is loaded only for logs long enough to gain by it, and may be missing",
     "prescription_files/readers.py": "a file loads the libraries of its own format only",
     "report/sizing.py": "sizes are told without their chart unless it is written",
     "workflow/said.py": "a command loads what its own workflow needs, and no other's",
@@ -41,6 +42,7 @@ KEEPERS = {
     "dask": {"season/"},
     "distributed": {"season/"},
     "matplotlib": {"report/"},
+    "numba": {"ground/line_spans.py", "ground/line_sums.py"},
 }
 # Ceiling of a module; split a room before it passes it.
 LINES = 400

@@ -13,8 +13,11 @@ from hypothesis import strategies as st
 from laws import laws
 
 from geoflow.base.errors import RangeError
+from geoflow.ground import swaths
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.geometry import local_frame
+from geoflow.ground.pieces import Pieces, zone_edges
+from geoflow.ground.scanlines import scan
 from geoflow.ground.swaths import Overlay, ground_rates, overlay, strip_areas, strips
 from geoflow.reconciliation.causes import turning_ratio
 
@@ -221,11 +224,20 @@ def test_what_is_missing_is_refused(quads: np.ndarray, rate: np.ndarray, word: s
 # Against GEOS.
 
 
+@pytest.fixture(scope="module", params=["plain", "compiled"])
+def way(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
+
+
 @pytest.fixture(scope="module", params=SHAPES, ids=str)
-def laid(request: pytest.FixtureRequest) -> tuple[np.ndarray, np.ndarray, Overlay]:
+def laid(request: pytest.FixtureRequest, way: str) -> tuple[np.ndarray, np.ndarray, Overlay]:
+    if way == "compiled":
+        pytest.importorskip("numba", reason="the extra `fast` is not installed")
     quads = SHAPES[request.param]
     zones = grid(5, 5, 22.0, (-3.0, 1.0))
-    return quads, zones, overlay(quads, rated(quads), zones)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(swaths, "is_worth", lambda _: way == "compiled")
+        return quads, zones, overlay(quads, rated(quads), zones)
 
 
 def test_areas_agree_with_the_exact_union(laid: tuple[np.ndarray, np.ndarray, Overlay]) -> None:
@@ -272,6 +284,17 @@ def test_any_strips_agree_with_geos(seed: int, n: int, turn: float) -> None:
     assert found.covered == pytest.approx(truth["covered"], rel=PROMISE)
     assert found.doubled == pytest.approx(truth["doubled"], abs=PROMISE * truth["covered"])
     assert found.missed == pytest.approx(truth["missed"], abs=PROMISE * 1600.0)
+
+
+@pytest.mark.parametrize("right", np.sqrt(7.0 * np.arange(1, 40)))
+def test_every_line_counts_as_even_or_odd_by_its_number(right: float) -> None:
+    """A strip that begins outside all zones, on lines of any length: what it covers adds up to what it sweeps."""
+    pieces = Pieces.of(
+        np.array([[[0.0, 0.0], [right, 0.0], [right, 400.0], [0.0, 400.0]]]), np.zeros(1, dtype=np.int64)
+    )
+    edges = zone_edges([shapely.box(0.5 * right, 0.0, right, 400.0)], np.eye(2))
+    found = scan(pieces, edges, 1, False, (0.0, right), 1.0)
+    np.testing.assert_allclose(found.reached, found.swept, rtol=1e-9)
 
 
 def test_slim_zones_between_two_lines_are_still_measured() -> None:

@@ -14,6 +14,8 @@ __all__ = ["Edges", "Pieces", "convex_pieces", "zone_edges"]
 
 # Edges rising less than this [m] run along the lines and bound nothing.
 _LEVEL: Final = 1e-9
+# Quadrilaterals looked at together, so that what is worked out in between stays small.
+_BLOCK: Final = 16_384
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,8 @@ class Pieces:
         fewer.
     strip : ndarray of int, shape (m,)
         Strip the piece belongs to.
+    reach : tuple of float
+        Least and greatest x of all [m].
     """
 
     low: FloatArray
@@ -36,6 +40,7 @@ class Pieces:
     left: FloatArray
     right: FloatArray
     strip: IntArray
+    reach: tuple[float, float]
 
     @classmethod
     def of(cls, corners: FloatArray, strip: IntArray) -> Pieces:
@@ -59,7 +64,8 @@ class Pieces:
             _sides(intercept, slope, belongs, beyond)
             for belongs, beyond in ((rise < -_LEVEL, -np.inf), (rise > _LEVEL, np.inf))
         ]
-        return cls(y.min(axis=0), y.max(axis=0), sides[0], sides[1], strip)
+        reach = float(x.min(initial=np.inf)), float(x.max(initial=-np.inf))
+        return cls(y.min(axis=0), y.max(axis=0), sides[0], sides[1], strip, reach)
 
     def ends(self, piece: IntArray, height: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Where the piece begins and ends at a y it reaches [m]: least and greatest x [m], shapes as `piece`.
@@ -136,20 +142,16 @@ def convex_pieces(quads: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
     area : ndarray, shape (n,)
         Ground of each quadrilateral [m2]; both wings of a crossed one count.
     """
-    # Corner by corner, each of its numbers in a row of its own.
-    x, y = np.ascontiguousarray(quads.transpose(2, 1, 0))
-    right, up = (np.roll(one, -1, axis=0) - one for one in (x, y))
-    turn = np.roll(right, 1, axis=0) * up - np.roll(up, 1, axis=0) * right
-    leftward, rightward = (turn > 0.0).T, (turn < 0.0).T
-    odd = np.flatnonzero(leftward.any(axis=1) & rightward.any(axis=1))
+    found = [_turns(quads[first : first + _BLOCK]) for first in range(0, len(quads), _BLOCK)]
+    odd = np.concatenate([first * _BLOCK + which for first, (which, *_) in enumerate(found)] or [np.zeros(0, np.int64)])
     if not odd.size:
-        whole = np.arange(len(quads))
-        return quads, whole, np.abs(_signed_areas(quads))
+        return quads, np.arange(len(quads)), _ground_of(quads)
+    left = np.concatenate([each for _, each, _ in found])
+    right = np.concatenate([each for *_, each in found])
     # A dent is the one corner that turns the other way; a crossing has two neighbours that turn alike.
-    left = leftward[odd]
     dents = left.sum(axis=1)
     crossed = (dents == 2) & (left[:, 0] != left[:, 2])
-    lone = np.where(dents[:, None] == 1, left, np.where(dents[:, None] == 3, ~left, rightward[odd]))
+    lone = np.where(dents[:, None] == 1, left, np.where(dents[:, None] == 3, ~left, right))
     pair = left & np.roll(left, -1, axis=1)
     start = np.where(crossed, pair.argmax(axis=1), lone.argmax(axis=1))
     a, b, c, d = (quads[odd, (start + k) % 4] for k in range(4))
@@ -167,8 +169,27 @@ def convex_pieces(quads: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
     even = np.flatnonzero(whole)
     corners = np.concatenate([quads[even], one, two])
     owner = np.concatenate([even, odd, odd])
-    area = np.bincount(owner, weights=np.abs(_signed_areas(corners)), minlength=len(quads))
+    area = np.bincount(owner, weights=_ground_of(corners), minlength=len(quads))
     return corners, owner, np.asarray(area, dtype=float)
+
+
+def _turns(quads: FloatArray) -> tuple[IntArray, BoolArray, BoolArray]:
+    """Which of some quadrilaterals turn both ways, and at which of their corners they turn left and right."""
+    # Corner by corner, each of its numbers in a row of its own.
+    x, y = np.ascontiguousarray(quads.transpose(2, 1, 0))
+    right, up = (np.roll(one, -1, axis=0) - one for one in (x, y))
+    turn = np.roll(right, 1, axis=0) * up - np.roll(up, 1, axis=0) * right
+    leftward, rightward = turn > 0.0, turn < 0.0
+    odd = np.flatnonzero(leftward.any(axis=0) & rightward.any(axis=0))
+    return odd, leftward[:, odd].T, rightward[:, odd].T
+
+
+def _ground_of(corners: FloatArray) -> FloatArray:
+    """Areas [m2] of polygons of shape (m, 4, 2), whichever way they run."""
+    found = np.empty(len(corners))
+    for first in range(0, len(corners), _BLOCK):
+        np.abs(_signed_areas(corners[first : first + _BLOCK]), out=found[first : first + _BLOCK])
+    return found
 
 
 def zone_edges(shapes: Any, turn: FloatArray) -> Edges:

@@ -117,7 +117,7 @@ def _lay_ground(edges: Edges, active: IntArray, ranges: IntArray, zones: int, bo
         length,
         zone,
         field,
-        ((start / axis.width).astype(np.int64) + axis.begin) % 2,
+        ((start + 0.125) / axis.width).astype(np.int64) % 2 ^ axis.begin % 2,
         np.asarray(np.bincount(of[inner], weights=length[part[inner]], minlength=zones), dtype=float),
     )
 

@@ -7,9 +7,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, in_order
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
+from geoflow.ground.compiled import CompiledPieces, is_worth, scan_compiled
 from geoflow.ground.overlaps import Shared
 from geoflow.ground.pieces import Pieces, convex_pieces, zone_edges
 from geoflow.ground.scanlines import Sums, scan
@@ -28,7 +29,7 @@ _SPANS, _PER_STRIP, _PER_EDGE, _MOST = 500_000, 4, 8, 16_000_000
 
 def _before(log: AppliedLog) -> IntArray:
     """Index of the record before of the same run and section, its own where there is none."""
-    order = np.lexsort((np.arange(log.run.size), log.section, log.run))
+    order = in_order(log.section, log.run)
     same = (np.diff(log.run[order]) == 0) & (np.diff(log.section[order]) == 0)
     before = np.arange(order.size)
     before[order[1:][same]] = order[:-1][same]
@@ -77,28 +78,33 @@ def laid_out(log: AppliedLog) -> tuple[FloatArray, BoolArray, FloatArray]:
     log : AppliedLog
         Records in time order, shape (n,).
     """
-    numbers = np.stack([log.x, log.y, log.heading, log.step, log.offset, log.width])
-    ground = log.on & np.isfinite(numbers).all(axis=0) & (log.step > 0.0) & (log.width > 0.0)
+    ground = log.on & (log.step > 0.0) & (log.width > 0.0)
+    for numbers in (log.x, log.y, log.heading, log.step, log.offset, log.width):
+        ground &= np.isfinite(numbers)
     before, joined = _joined(log)
-
-    def edge(index: IntArray, behind: FloatArray) -> FloatArray:
-        sin, cos = np.sin(log.heading[index]), np.cos(log.heading[index])
-        centre = np.stack([log.x[index] - behind * sin, log.y[index] - behind * cos], axis=-1)
-        rightward = np.stack([cos, -sin], axis=-1)
-        ends = np.stack([log.offset - 0.5 * log.width, log.offset + 0.5 * log.width], axis=-1)
-        return np.asarray(centre[:, None, :] + ends[..., None] * rightward[:, None, :])
-
-    own = np.arange(before.size)
-    front, straight = edge(own, np.zeros(own.size)), edge(own, log.step)
-    rear = np.where(joined[:, None, None], edge(before, np.zeros(own.size)), straight)
-    quads = np.concatenate([rear, front[:, ::-1]], axis=1)
+    sin, cos = np.sin(log.heading), np.cos(log.heading)
+    ends = log.offset - 0.5 * log.width, log.offset + 0.5 * log.width
+    straight = np.stack([log.x - log.step * sin, log.y - log.step * cos, sin, cos])
+    quads = np.empty((log.run.size, 4, 2))
+    _lay_edge(quads[:, :2], np.where(joined, [one[before] for one in (log.x, log.y, sin, cos)], straight), ends)
+    _lay_edge(quads[:, :1:-1], (log.x, log.y, sin, cos), ends)
     quads[~ground] = np.nan
     area = np.zeros(ground.size)
     area[ground] = strip_areas(quads[ground])
     squeezed = np.flatnonzero(ground & (area < _LEAST_GROUND * log.width * log.step))
-    quads[squeezed, :2] = straight[squeezed]
+    rear = np.empty((squeezed.size, 2, 2))
+    _lay_edge(rear, straight[:, squeezed], (ends[0][squeezed], ends[1][squeezed]))
+    quads[squeezed, :2] = rear
     area[squeezed] = strip_areas(quads[squeezed])
     return quads, ground, area
+
+
+def _lay_edge(edge: FloatArray, place: Any, ends: tuple[FloatArray, FloatArray]) -> None:
+    """Fill in edges of shape (n, 2, 2), left end first, across a heading at a place: x, y, sine and cosine."""
+    x, y, sin, cos = place
+    for side, end in enumerate(ends):
+        edge[:, side, 0] = x + end * cos
+        edge[:, side, 1] = y - end * sin
 
 
 def strip_areas(quads: FloatArray) -> FloatArray:
@@ -183,6 +189,12 @@ class Overlay:
     error_estimate: float
     zone_error: FloatArray
 
+    def without_ground(self) -> Overlay:
+        """Return it without `lone` and `shared`, which of a long log take much room."""
+        none, number = np.zeros(0), np.zeros(0, dtype=np.int64)
+        shared = Shared(number, none, number, np.zeros((len(self.shared.sums), 0), dtype=np.int64))
+        return replace(self, lone=none, shared=shared)
+
 
 def overlay(
     quads: FloatArray,
@@ -240,17 +252,24 @@ def overlay(
     corners, owner, parts = convex_pieces(quads)
     owner, areas = owners[owner], np.bincount(owners, weights=parts, minlength=count).astype(np.float64)
     turn = _turn(corners)
-    corners = corners @ turn
-    pieces, edges = Pieces.of(corners, owner), zone_edges(everything, turn)
+    run_lines: Any = scan
+    if is_worth(len(corners)):
+        pieces: Any = CompiledPieces.of(corners, owner, turn)
+        run_lines = scan_compiled
+    else:
+        pieces = Pieces.of(corners @ turn, owner)
+    edges = zone_edges(everything, turn)
     outline = shapely.get_coordinates(everything) @ turn
-    across = np.concatenate([corners[..., 0].ravel(), outline[:, 0]])
-    reach = (float(across.min(initial=np.inf)), float(across.max(initial=-np.inf)))
+    reach = (
+        float(outline[:, 0].min(initial=pieces.reach[0])),
+        float(outline[:, 0].max(initial=pieces.reach[1])),
+    )
     height = float((pieces.high - pieces.low).sum() + 0.5 * (edges.high - edges.low).sum())
     budget = _SPANS + _PER_STRIP * owner.size + _PER_EDGE * edges.low.size
     swept = float(areas.sum())
     while True:
         spacing = height / budget if height > 0.0 else 1.0
-        sums = scan(pieces, edges, shapes.size, boundary is not None, reach, spacing, values)
+        sums = run_lines(pieces, edges, shapes.size, boundary is not None, reach, spacing, values)
         error, zone_error = _errors(sums, swept)
         if max(error, float(zone_error.max(initial=0.0))) <= tolerance or 4 * budget > _MOST:
             break

@@ -195,7 +195,7 @@ def lay_grid(
         cell=cell,
         applied=np.where((passes > 0.0) & (rated == passes), np.round(laid, 12), np.nan),
         target=asked,
-        passes=passes,
+        passes=passes.copy(),  # by itself, so that the other sums need not be kept
         field=np.asarray(field, dtype=np.bool_),
     )
 

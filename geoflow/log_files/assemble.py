@@ -61,12 +61,13 @@ def assemble(
         step = areas(drawn) / width
     applied = rates[rows]
     _refuse_without_rate(reading, applied)
-    target = _or_unknown(_believed_target(reading, reading.si("target", rows), applied), rows.size)
+    unknown = np.full(rows.size, np.nan)
+    target = _or_unknown(_believed_target(reading, reading.si("target", rows), applied), unknown)
     on = _switched_on(reading, rows, applied, target)
     applied = np.where(applied >= 0.0, applied, np.nan)
     _note_states(reading, rows, on, step, applied)
     known = {
-        role: _or_unknown(reading.si(role, rows), rows.size)
+        role: _or_unknown(reading.si(role, rows), unknown)
         for role in ("flow", "pump_pressure", "bar_pressure", "temperature")
     }
     _, run = np.unique(moves.run, return_inverse=True)
@@ -78,8 +79,9 @@ def assemble(
     )  # fmt: skip
 
 
-def _or_unknown(values: FloatArray | None, size: int) -> FloatArray:
-    return np.full(size, np.nan) if values is None else values
+def _or_unknown(values: FloatArray | None, unknown: FloatArray) -> FloatArray:
+    """What is known, or one and the same array of nothing known."""
+    return unknown if values is None else values
 
 
 def _widths(

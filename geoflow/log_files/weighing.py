@@ -47,7 +47,7 @@ def weigh(
         What converts them, and how wide the bar is.
     """
     found = dict(ranked)
-    way = _way_speed(table, chosen, request.conditions)
+    way = _way_speed(table, chosen, request.conditions) if found.get("speed") else None
     if way is not None:
         _each(found, "speed", lambda one: _by_way(table, one, way, request.conditions))
     rate = _rate(table, chosen, found)

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoflow.bar.equipment import Controller
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
+from geoflow.base.arrays import BoolArray, CauseArray, FloatArray, IntArray, TextArray, in_order
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.hydraulics.window import FlowWindow
 from geoflow.reconciliation.lag import Lag, Tracks, followed, tracks
@@ -18,6 +18,7 @@ __all__ = [
     "CAUSES",
     "LOST_LIQUID",
     "OVERLAP",
+    "WORDS",
     "ZONE_BORDER",
     "Reasons",
     "Response",
@@ -35,6 +36,9 @@ ZONE_BORDER: Final = "zone border"
 OVERLAP: Final = "overlap"
 # Told apart once the log was asked about the bar: nothing else explains it, and the liquid boiled there.
 LOST_LIQUID: Final = "liquid lost"
+WORDS: Final = ("", *CAUSES, ZONE_BORDER, OVERLAP, LOST_LIQUID)
+"""What the numbers of causes mean; of a million records a number takes a fiftieth of the room of a word."""
+_CHANGES: Final = np.array([WORDS.index(one) for one in CAUSES[1:4]], dtype=np.int8)
 # Settling time of a hydraulic or electric flow control on ammonia, 3 to 5 s: judgement, no published figure.
 _SETTLING: Final = 5.0
 _SETTLED: Final = 3.0
@@ -61,15 +65,20 @@ class Reasons:
 
     Attributes
     ----------
-    cause : ndarray of str
-        One of `CAUSES` for every record with a rate and a target, on target or not; empty for the others.
+    number : ndarray of int8
+        Places in `WORDS`: one of `CAUSES` for every record with a rate and a target, on target or not; else empty.
     accounts : ndarray of bool
         Whether the cause accounts for the difference. A change within the response time that does not is named all
         the same where nothing else fits.
     """
 
-    cause: TextArray
+    number: CauseArray
     accounts: BoolArray
+
+    @property
+    def cause(self) -> TextArray:
+        """The causes in words, shape (n,)."""
+        return np.array(WORDS)[self.number]
 
 
 def response_to(lag: Lag | None) -> Response | None:
@@ -102,7 +111,7 @@ def _clock(log: AppliedLog) -> FloatArray:
         return log.time
     with np.errstate(divide="ignore", invalid="ignore"):
         taken = np.where(log.speed > 0.0, log.step / log.speed, np.nan)
-    order = np.lexsort((np.arange(log.run.size), log.section, log.run))
+    order = in_order(log.section, log.run)
     passed = np.empty_like(taken)
     passed[order] = np.cumsum(np.where(np.isfinite(taken[order]), taken[order], 0.0))
     return np.where(np.isfinite(taken), passed, np.nan)
@@ -167,7 +176,7 @@ def _changed(values: FloatArray, road: Tracks, within_time: float, share: float)
 
 def _over_bar(log: AppliedLog, clock: FloatArray, values: FloatArray) -> FloatArray:
     """Sum over the sections of the bar at each moment, as shape (n,)."""
-    order = np.lexsort((clock, log.run))
+    order = in_order(clock, log.run)
     new = np.ones(order.size, dtype=np.bool_)
     new[1:] = (np.diff(log.run[order]) != 0) | (np.diff(clock[order]) != 0.0)
     moment = np.empty(order.size, dtype=np.int64)
@@ -217,7 +226,7 @@ def _by_response(
     half: float,
     *,
     measured: bool,
-) -> tuple[TextArray, BoolArray, BoolArray]:
+) -> tuple[CauseArray, BoolArray, BoolArray]:
     """Which change each record answers to, whether that puts it off the same way, and whether it makes most of that.
 
     What the control makes of steps of the target, of speed and of width in use is worked out one by one; of those
@@ -239,9 +248,9 @@ def _by_response(
     along, most = np.zeros((2, log.run.size), dtype=np.bool_)
     most[order] = (np.abs(expected) > half) & (np.abs(off - expected) <= _MOST * np.abs(off))
     along[order] = most[order] if measured else expected * off > 0.0
-    name = np.array(CAUSES)[1 + np.argmax(np.abs(each), axis=0)]
-    name[(name == CAUSES[1]) & (_since_step(target, road, half) <= response.dead_time)] = CAUSES[0]
-    named = np.full(log.run.size, CAUSES[1], dtype=name.dtype)
+    name = _CHANGES[np.argmax(np.abs(each), axis=0)]
+    name[(name == _CHANGES[0]) & (_since_step(target, road, half) <= response.dead_time)] = WORDS.index(CAUSES[0])
+    named = np.full(log.run.size, _CHANGES[0])
     named[order] = name
     return named, along, most
 
@@ -313,7 +322,8 @@ def off_causes(
     named, along, most = _by_response(log, road, width, changed, answer, half, measured=response is not None)
     lately = np.any(changed, axis=0)
     firm = [along & lately, np.abs(turning_ratio(log) - 1.0) > half, outside]
-    weak = np.select(changed, CAUSES[1:4], CAUSES[-1])
-    cause = np.select(firm, [named, *CAUSES[4:6]], weak)
+    turning, limited, unexplained = (np.int8(WORDS.index(one)) for one in CAUSES[4:])
+    weak = np.select(changed, [*_CHANGES], unexplained)
+    cause = np.select(firm, [named, turning, limited], weak)
     yes = np.ones(on.size, dtype=np.bool_)
-    return Reasons(np.where(judged, cause, ""), judged & np.select(firm, [most, yes, yes], ~yes))
+    return Reasons(np.where(judged, cause, np.int8(0)), judged & np.select(firm, [most, yes, yes], ~yes))

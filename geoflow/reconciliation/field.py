@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 
 from geoflow.bar.keys import NITROGEN_FRACTION
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray, TextArray
+from geoflow.base.arrays import BoolArray, CauseArray, FloatArray, IntArray, SmallIntArray
 from geoflow.ground.applied_log import AppliedLog
 from geoflow.ground.laid_strips import Strips, lay_strips
 from geoflow.ground.swaths import Overlay, ground_rates, overlay
@@ -24,6 +24,7 @@ from geoflow.reconciliation.causes import (
     CAUSES,
     LOST_LIQUID,
     OVERLAP,
+    WORDS,
     ZONE_BORDER,
     off_causes,
     response_to,
@@ -105,15 +106,15 @@ class Reconciliation:
     rate : ndarray, shape (n,)
         Nitrogen rate on the ground, the path's curve counted [kg/m2]; NaN without ground or rate.
     overlay : Overlay
-        Strips on zones; `overlay.strip` counts the records with ground only.
+        Strips on zones; `overlay.strip` counts the records with ground only. What lies alone or shared is in `laid`.
     has_field : bool
         Whether a map or a boundary says what the field is.
     strip : ndarray of int, shape (k,)
         Record of each piece compared: a strip in a zone, or a whole strip without a map.
     piece_area, piece_target : ndarray, shape (k,)
         [m2] and [kg/m2].
-    piece_cause : ndarray of str, shape (k,)
-        Why the piece was off its target; empty where it was not, or cannot be judged.
+    piece_cause : ndarray of int8, shape (k,)
+        Why the piece was off its target, as a place in `causes.WORDS`; empty where it was not, or cannot be judged.
     accounts : ndarray of bool, shape (k,)
         Whether that accounts for it, or is only what happened then.
     laid : Ground
@@ -156,7 +157,7 @@ class Reconciliation:
     strip: IntArray
     piece_area: FloatArray
     piece_target: FloatArray
-    piece_cause: TextArray
+    piece_cause: CauseArray
     accounts: BoolArray
     laid: Ground
     agreement: Agreement
@@ -184,7 +185,7 @@ class Reconciliation:
         return max(self.overlay.missed - self.missed_unasked, 0.0)
 
 
-def _mean_by(index: IntArray, weight: FloatArray, values: FloatArray, size: int) -> FloatArray:
+def _mean_by(index: IntArray | SmallIntArray, weight: FloatArray, values: FloatArray, size: int) -> FloatArray:
     """Weighted mean of values by index, shape (size,); NaN where there is no weight."""
     total = np.bincount(index, weights=weight, minlength=size)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -242,13 +243,14 @@ def _driven_unasked(log: AppliedLog, drawn: Any, covered: Overlay, boundary: Any
     return min(max(whole.covered_in_field - covered.covered_in_field, 0.0), max(covered.missed, 0.0))
 
 
-def _cause_areas(laid: Ground, piece_cause: TextArray) -> dict[str, float]:
+def _cause_areas(laid: Ground, piece_cause: CauseArray) -> dict[str, float]:
     """Ground off its target by cause [m2]; what several passes lie on is the overlap's."""
     off = laid.off
     part, area = laid.part[off], laid.area[off]
-    cause = np.where(part >= 0, piece_cause[part], OVERLAP) if piece_cause.size else np.full(0, "")
+    shared = np.int8(WORDS.index(OVERLAP))
+    cause = np.where(part >= 0, piece_cause[part], shared) if piece_cause.size else np.full(part.size, shared)
     names = (OVERLAP, *CAUSES[:-1], ZONE_BORDER, LOST_LIQUID, CAUSES[-1])
-    return {name: float(area[cause == name].sum()) for name in names}
+    return {name: float(area[cause == WORDS.index(name)].sum()) for name in names}
 
 
 def with_lost_liquid(found: Reconciliation, records: IntArray) -> Reconciliation:
@@ -264,7 +266,8 @@ def with_lost_liquid(found: Reconciliation, records: IntArray) -> Reconciliation
     lost = np.zeros(found.log.row.size, dtype=np.bool_)
     lost[records] = True
     cause = found.piece_cause.copy()
-    cause[(cause != "") & (cause != ZONE_BORDER) & ~found.accounts & lost[found.strip]] = LOST_LIQUID
+    open_ones = (cause != 0) & (cause != WORDS.index(ZONE_BORDER)) & ~found.accounts
+    cause[open_ones & lost[found.strip]] = WORDS.index(LOST_LIQUID)
     return replace(found, piece_cause=cause, cause_area=_cause_areas(found.laid, cause))
 
 
@@ -328,7 +331,7 @@ def reconcile(
         nitrogen_fraction=nitrogen_fraction,
         limit=OFF,
     )
-    cause = _piece_causes(rate[strip], piece_target, reasons.cause[strip], compared.target[strip])
+    cause = _piece_causes(rate[strip], piece_target, reasons.number[strip], compared.target[strip])
     laid = lay_ground(
         covered, inside, rate[strip], piece_target, None if target is None else target.rate, has_field=has_field
     )
@@ -337,7 +340,7 @@ def reconcile(
         asked_by=sources[0],
         strips=strips,
         rate=rate,
-        overlay=covered,
+        overlay=covered.without_ground(),
         has_field=has_field,
         strip=strip,
         piece_area=area,
@@ -380,11 +383,11 @@ def _overlay(
     )
 
 
-def _piece_causes(rate: FloatArray, target: FloatArray, reason: TextArray, record_target: FloatArray) -> TextArray:
+def _piece_causes(rate: FloatArray, target: FloatArray, reason: CauseArray, record_target: FloatArray) -> CauseArray:
     """Why each piece is off its target; empty where it is not, or cannot be judged."""
     judged = np.isfinite(rate) & np.isfinite(target)
-    cause = np.where(judged & ~within(rate, target, OFF), reason, "")
+    cause = np.where(judged & ~within(rate, target, OFF), reason, np.int8(0))
     # One rate for the whole section cannot suit two zones: where no event explains it, the border does.
     mixed = np.abs(record_target - target) > 1e-9 * np.abs(target)
-    cause[(cause == CAUSES[-1]) & mixed] = ZONE_BORDER
+    cause[(cause == WORDS.index(CAUSES[-1])) & mixed] = WORDS.index(ZONE_BORDER)
     return cause

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, SmallIntArray
 from geoflow.ground.swaths import Overlay
 from geoflow.reconciliation.agreement import Agreement, agreement, within
 
@@ -38,8 +38,8 @@ class Ground:
     area: FloatArray
     applied: FloatArray
     target: FloatArray
-    zone: IntArray
-    part: IntArray
+    zone: SmallIntArray
+    part: SmallIntArray
 
     @property
     def off(self) -> BoolArray:
@@ -94,8 +94,8 @@ def lay_ground(
         area=np.concatenate([covered.lone[inside], shared.area[here]]),
         applied=np.concatenate([rate, applied]),
         target=np.concatenate([target, aimed]),
-        zone=np.concatenate([covered.zone[inside], zone]),
-        part=np.concatenate([np.arange(rate.size), np.full(zone.size, -1)]),
+        zone=np.concatenate([covered.zone[inside], zone], dtype=np.int32),
+        part=np.concatenate([np.arange(rate.size), np.full(zone.size, -1)], dtype=np.int32),
     )
 
 

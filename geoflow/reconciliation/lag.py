@@ -12,9 +12,10 @@ from typing import Final
 
 import numpy as np
 
-from geoflow.base.arrays import BoolArray, FloatArray, IntArray
+from geoflow.base.arrays import BoolArray, FloatArray, IntArray, in_order
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
+from geoflow.reconciliation.lag_sums import PARTS, Asked, Sums, sums_in_parts
 
 __all__ = ["Lag", "Tracks", "estimate_lag", "followed", "shifted", "tracks"]
 
@@ -22,8 +23,7 @@ _FINE, _LEAST_STEP = 0.1, 0.2
 # Time constants with which the response is tried [s], and lags tried within one interval of the log.
 _CONSTANTS: Final = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.5, 6.0)
 _FINER: Final = 10
-# Parts of the log left out one after the other, and the 97.5 % point of Student's t for their scatter.
-_PARTS: Final = 20
+# 97.5 % point of Student's t for the scatter of what leaving out one part after the other gives.
 _STUDENT: Final = 2.093
 # Time constants after which a first-order response counts as done.
 _DONE: Final = 5.0
@@ -79,7 +79,7 @@ def tracks(log: AppliedLog, time: FloatArray) -> Tracks:
         [s]
     """
     timed = np.flatnonzero(np.isfinite(time))
-    order = timed[np.lexsort((time[timed], log.section[timed], log.run[timed]))]
+    order = timed[in_order(time[timed], log.section[timed], log.run[timed])]
     size = order.size
     run, section, seconds = log.run[order], log.section[order], time[order]
     begins = np.ones(size, dtype=np.bool_)
@@ -214,50 +214,7 @@ def _responses(lags: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatAr
     return shares, dead, constant
 
 
-@dataclass(frozen=True, slots=True)
-class _Sums:
-    """Weighted sums over parts of the records, first axis: of the targets asked at some earlier times, and applied."""
-
-    weight: FloatArray
-    target: FloatArray
-    applied: FloatArray
-    targets: FloatArray
-    mixed: FloatArray
-    power: FloatArray
-
-    def without(self, part: int | None) -> tuple[FloatArray, FloatArray, float]:
-        """Covariance of the targets, of targets and applied, and variance of applied over all other parts."""
-        kept = np.ones(self.weight.size, dtype=np.bool_)
-        if part is not None:
-            kept[part] = False
-        weight = self.weight[kept].sum()
-        x, y = self.target[kept].sum(axis=0) / weight, float(self.applied[kept].sum() / weight)
-        return (
-            self.targets[kept].sum(axis=0) / weight - np.outer(x, x),
-            self.mixed[kept].sum(axis=0) / weight - x * y,
-            float(self.power[kept].sum() / weight) - y * y,
-        )
-
-
-def _sums(earlier: FloatArray, applied: FloatArray, share: FloatArray) -> _Sums:
-    """Sum in parts, by targets of shape (lags, records).
-
-    By einsum, row by row: for so few rows the threads of a BLAS wait for each other longer than they work.
-    """
-    parts = np.array_split(np.arange(applied.size), _PARTS)
-    ends = [slice(at[0], at[-1] + 1) if at.size else slice(0, 0) for at in parts]
-    weighed = [(share[at], earlier[:, at], share[at] * earlier[:, at], applied[at]) for at in ends]
-    return _Sums(
-        np.array([w.sum() for w, *_ in weighed]),
-        np.array([wx.sum(axis=1) for _, _, wx, _ in weighed]),
-        np.array([np.einsum("r,r", w, y) for w, _, _, y in weighed]),
-        np.array([np.einsum("ir,jr->ij", wx, x) for _, x, wx, _ in weighed]),
-        np.array([np.einsum("ir,r->i", wx, y) for _, _, wx, y in weighed]),
-        np.array([np.einsum("r,r", w, np.square(y)) for w, _, _, y in weighed]),
-    )
-
-
-def _scores(shares: FloatArray, sums: _Sums, part: int | None = None) -> FloatArray:
+def _scores(shares: FloatArray, sums: Sums, part: int | None = None) -> FloatArray:
     """Correlation of applied with the target as each response follows it; without a part of the records."""
     targets, mixed, power = sums.without(part)
     spread = np.sum((shares @ targets) * shares, axis=-1)
@@ -326,8 +283,8 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
         return None
     area = (log.step * log.width)[road.order][places]
     share = area / area.sum()
-    earlier = np.stack([np.interp(clock[places] - lag, clock, target) for lag in whole])
-    sums = _sums(earlier, y, share)
+    asked = Asked(clock, target, places, whole)
+    sums = sums_in_parts(asked, y, share)
     fine = min(_FINE, step / _FINER)
     # The last of `whole` takes what a slow response still has to do.
     lags = np.linspace(whole[0], whole[-2], round(float(whole[-2] - whole[0]) / fine) + 1)
@@ -337,7 +294,7 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
     best = int(np.argmax(score))
     kind = int(np.argmax(every[best]))
 
-    x = shares[best, kind] @ earlier
+    x = asked.mixed(shares[best, kind])
     x, y = x - share @ x, y - share @ y
     power = float(share @ np.square(x))
     residual = y - (float(share @ (x * y)) / power if power > 0.0 else 0.0) * x
@@ -358,11 +315,11 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
     )
 
 
-def _scatter(shares: FloatArray, sums: _Sums, lags: FloatArray, best: float, reach: float) -> float:
+def _scatter(shares: FloatArray, sums: Sums, lags: FloatArray, best: float, reach: float) -> float:
     """How far the lag may be off by what leaving out one part of the log after the other makes of it (jackknife)."""
     near = np.abs(lags - best) <= reach
-    others = [lags[near][np.argmax(_scores(shares[near], sums, part).max(axis=1))] for part in range(_PARTS)]
-    return _STUDENT * float(np.sqrt((_PARTS - 1.0) * np.var(others)))
+    others = [lags[near][np.argmax(_scores(shares[near], sums, part).max(axis=1))] for part in range(PARTS)]
+    return _STUDENT * float(np.sqrt((PARTS - 1.0) * np.var(others)))
 
 
 def shifted(log: AppliedLog, lag: float) -> AppliedLog:

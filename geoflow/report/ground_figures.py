@@ -46,6 +46,7 @@ _CROSS: Final = 9  # [px]
 _BINS: Final = 40
 # Ends of a chart that hold less of the ground than this show nothing.
 _TAIL: Final = 0.002
+_ROUNDING: Final = 1e-6  # share of the ground covered that is none
 _WITHIN: Final = 2  # place of the middle class
 
 
@@ -88,7 +89,9 @@ def class_areas(found: Reconciliation) -> FloatArray:
         The reconciled log.
     """
     missed = found.missed if found.has_field else 0.0
-    return laid_areas(found.laid, missed, max(found.overlay.covered - found.agreement.area, 0.0))
+    unknown = found.overlay.covered - found.agreement.area
+    # What rounding leaves of a difference is no ground, and must not be drawn as 0.00 ac.
+    return laid_areas(found.laid, missed, unknown if unknown > _ROUNDING * found.overlay.covered else 0.0)
 
 
 def laid_areas(laid: Ground, missed: float, unknown: float) -> FloatArray:

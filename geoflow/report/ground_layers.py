@@ -12,7 +12,7 @@ import numpy as np
 from geoflow.base.units import System, show, show_range, unit_label
 from geoflow.layers.ground_rasters import mark_grid
 from geoflow.reconciliation.agreement import within
-from geoflow.reconciliation.causes import CAUSES, OVERLAP
+from geoflow.reconciliation.causes import CAUSES, OVERLAP, WORDS
 from geoflow.reconciliation.ground import OFF
 from geoflow.report.ground_figures import cell_classes, class_areas
 from geoflow.report.map_classes import even_edges, steps, within_edges
@@ -180,16 +180,16 @@ def _causes(found: Reconciliation, grid: GroundGrid) -> GroundLayer:
     known = np.isfinite(grid.applied) & np.isfinite(grid.target) & (grid.passes > 0.0)
     off = known & ~within(grid.applied, grid.target, OFF)
     names = [name for name, area in found.cause_area.items() if area > 0.0]
-    cause = np.full(found.log.row.size, "", dtype=object)
+    cause = np.zeros(found.log.row.size, dtype=np.int8)
     order = np.argsort(found.piece_area, kind="stable")
-    order = order[found.piece_cause[order] != ""]
+    order = order[found.piece_cause[order] != 0]
     cause[found.strip[order]] = found.piece_cause[order]
     # What no strip's cause marks is left to the last word.
     rest = len(names) if CAUSES[-1] not in names else names.index(CAUSES[-1])
     classes = np.where(off, rest, np.where(known, len(names) + 1, -1))
     for at, name in enumerate(names):
         if name != OVERLAP:
-            classes[off & mark_grid(grid, found.strips.of(cause == name)[0])] = at
+            classes[off & mark_grid(grid, found.strips.of(cause == WORDS.index(name))[0])] = at
     if OVERLAP in names:
         classes[off & (grid.passes > 1.0)] = names.index(OVERLAP)
     listed = [(name, found.cause_area[name]) for name in names] + [(CAUSES[-1], 0.0)] * (rest == len(names))

@@ -10,15 +10,17 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray
 from geoflow.base.errors import UsageError
+from geoflow.base.memory import give_back
 from geoflow.base.progress import tell
 from geoflow.base.schema import GROUND_COLUMNS
 from geoflow.base.units import System, from_si, parse
 from geoflow.files.output import OutputFolder
-from geoflow.layers.ground_rasters import write_raster
+from geoflow.layers.ground_rasters import GroundGrid, write_raster
 from geoflow.layers.package_tables import dress_layer
 from geoflow.layers.quad_layer import quad_wkb, write_shapes
 from geoflow.log_files.read_log import save_mapping
 from geoflow.outcomes import ReconcileOutcome
+from geoflow.reconciliation.causes import WORDS
 from geoflow.report.canvas import Heading, Picture
 from geoflow.report.cautions import SHORT_CAUTION
 from geoflow.report.findings import finding_place, finding_text
@@ -32,7 +34,7 @@ from geoflow.report.json_numbers import document_text
 from geoflow.report.layer_styles import FINDING_STYLE, RATIO_STYLE
 from geoflow.report.reconciled import Ground, ground_map, rates_chart, spread_chart
 from geoflow.report.reconciled_words import answer
-from geoflow.report.reconciling import ZONE_COLUMNS, zone_rows
+from geoflow.report.reconciling import ZONE_COLUMNS
 from geoflow.report.symbology import PASSES
 from geoflow.workflow.laid_ground import laid_ground, orifice_series
 
@@ -77,7 +79,7 @@ def strip_columns(outcome: ReconcileOutcome) -> dict[str, np.ndarray[Any, Any]]:
     """
     found, log = outcome.found, outcome.found.log
     at = np.flatnonzero(found.ground)
-    cause = np.full(log.row.size, "", dtype=object)
+    cause = np.zeros(log.row.size, dtype=np.int8)
     # A strip in several zones shows the cause of its largest piece.
     order = np.argsort(found.piece_area, kind="stable")
     cause[found.strip[order]] = found.piece_cause[order]
@@ -90,19 +92,27 @@ def strip_columns(outcome: ReconcileOutcome) -> dict[str, np.ndarray[Any, Any]]:
         "applied_lb_n_ac": _pounds(found.rate[at]),
         "target_lb_n_ac": _pounds(log.target[at]),
         "ratio": np.round(ratio[at], 4),
-        "cause": cause[at],
+        "cause": np.array(WORDS, dtype=object)[cause[at]],
     }
 
 
-def _write_layers(path: Path, outcome: ReconcileOutcome) -> None:
-    """Write strips, zones and findings in WGS 84."""
+def _write_rasters(out: OutputFolder, grid: GroundGrid, crs: Any) -> None:
+    """Write what lay on the ground as GeoTIFFs."""
+    applied = np.asarray(from_si(grid.applied, "nitrogen rate", "lb/acre"))
+    write_raster(out.stage("applied.tif"), applied, grid, crs, what="nitrogen applied", unit="lb N/ac")
+    write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")
+    passes = np.where(grid.field | (grid.passes > 0.0), grid.passes, np.nan)
+    write_raster(out.stage("passes.tif"), passes, grid, crs, what="passes", unit="1", colours=PASSES)
+
+
+def _write_layers(path: Path, outcome: ReconcileOutcome, rows: list[dict[str, Any]]) -> None:
+    """Write strips, zones with a row for each, and findings in WGS 84."""
     import geopandas
     import pyogrio
     import shapely
 
     crs = outcome.read.local_crs
     _write_strips(path, outcome)
-    rows = _numbered(zone_rows(outcome))
     if rows:
         zones = geopandas.GeoDataFrame(rows, geometry=list(outcome.zones), crs=crs).to_crs(4326)
         zones = _with_own_columns(zones, outcome.target)
@@ -164,12 +174,11 @@ def _numbered(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return [{**row, "zone": row["zone"] + 1} for row in rows]
 
 
-def _write_zones(path: Path, outcome: ReconcileOutcome) -> None:
-
+def _write_zones(path: Path, rows: list[dict[str, Any]]) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ZONE_COLUMNS, lineterminator="\n")
         writer.writeheader()
-        writer.writerows(_numbered(zone_rows(outcome)))
+        writer.writerows(rows)
 
 
 def ground_poster(outcome: ReconcileOutcome, ground: Ground, system: System) -> Picture:
@@ -241,22 +250,23 @@ def write_reconciliation(
     names += ["rates.png"] if found.agreement.area > 0.0 else []
     names += ["orifices.png"] if series is not None and series.place.size else []
     tell(f"writing {folder}")
+    give_back()
     with OutputFolder(folder, replace=replace, protect=protect) as out:
         out.claim(names)
         ground = laid_ground(outcome, series, _cell_size(cell))
-        grid = ground.grid
-        applied = np.asarray(from_si(grid.applied, "nitrogen rate", "lb/acre"))
-        write_raster(out.stage("applied.tif"), applied, grid, crs, what="nitrogen applied", unit="lb N/ac")
-        write_raster(out.stage("ratio.tif"), grid.ratio, grid, crs, what="applied over target", unit="1")
-        passes = np.where(grid.field | (grid.passes > 0.0), grid.passes, np.nan)
-        write_raster(out.stage("passes.tif"), passes, grid, crs, what="passes", unit="1", colours=PASSES)
-        _write_layers(out.stage("reconcile.gpkg"), outcome)
+        _write_rasters(out, ground.grid, crs)
+        give_back()
+        rows = _numbered(document["zones"])
+        _write_layers(out.stage("reconcile.gpkg"), outcome, rows)
         out.stage("reconcile.json").write_text(document_text(document), encoding="utf-8")
         if found.zones is not None:
-            _write_zones(out.stage("zones.csv"), outcome)
+            _write_zones(out.stage("zones.csv"), rows)
+        give_back()
         out.stage("map.png").write_bytes(ground_poster(outcome, ground, system)[0])
+        give_back()
         heading = Heading(f"How the ground came out, and why: {name}", footer=SPREAD_WORDS)
         out.stage("causes.png").write_bytes(spread_chart(outcome, system, heading)[0])
+        give_back()
         heading = Heading(f"Rates asked and given: {name}", footer=RATES_WORDS)
         rates = rates_chart(outcome, system, heading)
         if rates is not None:

@@ -15,6 +15,7 @@ from geoflow.bar.keys import NITROGEN_FRACTION
 from geoflow.bar.liquid import liquid_temperature
 from geoflow.base.arrays import FloatArray, IntArray
 from geoflow.base.errors import LogError, UsageError
+from geoflow.base.memory import give_back
 from geoflow.base.progress import tell
 from geoflow.base.rates import as_nitrogen_rate
 from geoflow.base.subject import TARGET, called, reading
@@ -346,6 +347,7 @@ def _reconcile_file(
         field = _with_map(field, target, read, bar, counted)
     field = _with_boundary(field, against, read)
     kelvin = _kelvin_range(read.log.temperature, temperature)
+    give_back()
     tell(f"laying {read.kept:,} records on the ground")
     found = reconcile(
         read.log,
