@@ -42,9 +42,9 @@ def lay(
     quads: list[np.ndarray] | np.ndarray, applied: object = 0.01, target: object = np.nan, **more: object
 ) -> GroundGrid:
     shapes = np.asarray(quads, dtype=float).reshape(-1, 4, 2)
-    rates = (np.broadcast_to(np.asarray(one, float), (len(shapes),)).copy() for one in (applied, target))
+    rates = np.stack([np.broadcast_to(np.asarray(one, float), (len(shapes),)) for one in (applied, target)])
     given = {"zones": NONE, "zone_rate": np.zeros(0), "boundary": None, "cell": 1.0} | more
-    return lay_grid(shapes, *rates, **given)  # type: ignore[arg-type]
+    return lay_grid(shapes, rates, **given)  # type: ignore[arg-type]
 
 
 # By eye

@@ -123,8 +123,7 @@ def _burn(shapes: Any, values: FloatArray, grid: tuple[int, int], place: Any) ->
 
 def lay_grid(
     quads: FloatArray,
-    applied: FloatArray,
-    target: FloatArray,
+    rates: FloatArray,
     zones: Any,
     zone_rate: FloatArray,
     boundary: Any,
@@ -137,7 +136,7 @@ def lay_grid(
     ----------
     quads : ndarray, shape (n, 4, 2)
         Corners of the strips in a local frame [m], all finite.
-    applied, target : ndarray, shape (n,)
+    rates : ndarray, shape (2, n)
         Nitrogen rate on the ground and asked for, of each strip [kg/m2]; NaN where not known.
     zones : ndarray of polygons, shape (zones,)
         Of the map; empty without one.
@@ -176,8 +175,7 @@ def lay_grid(
             cure="give a larger --cell, or split the log by field",
         )
     place, grid = from_origin(west, north, cell, cell), (rows, columns)
-    known = np.stack([np.isfinite(applied), np.isfinite(target)])
-    sums = np.concatenate([np.ones((1, len(quads))), known, np.nan_to_num([applied, target])])
+    sums = np.concatenate([np.ones((1, len(quads))), np.isfinite(rates), np.nan_to_num(rates)])
     # A running sum of rates leaves rounding where nothing lies; counts are whole numbers.
     passes, rated, aimed, laid, wanted = _lay_strips(quads, sums, west, north, cell, rows, columns)
     if len(zones):

@@ -250,9 +250,7 @@ def _members(archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
 def _layers(members: dict[str, zipfile.ZipInfo], where: str) -> dict[str, str]:
     """Layers in a zip and their ending: a shapefile is called without it, as in a folder, everything else with it."""
     layers = {name[:-4]: ".shp" for name in members if name.casefold().endswith(".shp")}
-    layers |= {
-        name: PurePosixPath(name).suffix.casefold() for name in members if name.casefold().endswith(_WHOLE_FILES)
-    }
+    layers |= {name: PurePosixPath(name).suffix.casefold() for name in members if name.lower().endswith(_WHOLE_FILES)}
     if not layers:
         raise PrescriptionError(
             "the zip holds no .shp, .geojson, .gpkg or .fgb",
@@ -281,7 +279,7 @@ def check_unpacked_size(entries: list[zipfile.ZipInfo], where: str) -> None:
     where : str
         The zip, for errors.
     """
-    size, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
+    size, packed = (sum(getattr(entry, name) for entry in entries) for name in ("file_size", "compress_size"))
     if size > _MOST_UNPACKED or (size > _RATIO_FROM and size > _MOST_RATIO * packed):
         raise PrescriptionError(
             f"the zip would unpack to {size / 1e6:,.0f} MB, which no {subject().name} needs",
@@ -318,7 +316,8 @@ def read_table(source: Source) -> tuple[geopandas.GeoDataFrame, Dbf | None, list
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         table, unclosed, badly_coded = _read(source)
-    heard = sorted({str(warning.message) for warning in caught})
+    # A file that another thread left open is none of this layer's.
+    heard = sorted({str(one.message) for one in caught if not issubclass(one.category, ResourceWarning)})
     unknown = [text for text in heard if not any(known in text for known in _KNOWN_WARNINGS)]
     notes = [Note("file", f"the file reader noticed: {text}") for text in unknown]
     if unclosed:
@@ -346,8 +345,8 @@ def _shapefile_notes(source: Source, table: geopandas.GeoDataFrame, dbf: Dbf) ->
         )
     notes = []
     if gone:
-        text = f"{count(gone, 'record')} marked as deleted and left out; rows are counted without"
-        notes.append(Note("file", text, gone))
+        what = count(gone, "record")
+        notes.append(Note("file", f"{what} marked as deleted and left out; rows are counted without", gone))
     turned = turned_rings(table)
     if turned:
         text = (f"{count(turned, subject().part)} with outlines or holes that run the wrong way round for a shapefile; "

@@ -91,22 +91,27 @@ def package_difference(prescription: Prescription, changes: Changes, staged: Pat
     staged : Path
         The new GeoPackage.
     """
-    import pyogrio
+    found = _cells_difference(prescription, changes, staged)
+    return _package_rates_difference(prescription, changes, staged) if found == "" else found
 
+
+def _cells_difference(prescription: Prescription, changes: Changes, staged: Path) -> str | None:
+    """What SQLite finds to differ between two layers, beside as many rates as were to change."""
     layer, rates = _quoted(str(prescription.layer)), _quoted(changes.column)
     # Each is closed and has no journal, which was seen to; nothing is made beside what was read.
     files = [f"{path.resolve().as_uri()}?immutable=1" for path in (prescription.path, staged)]
+    both_files = ("main", "new")
     try:
         with closing(sqlite3.connect(files[0], uri=True)) as base:
             base.execute("ATTACH ? AS new", files[1:])
-            described = [base.execute(f"PRAGMA {where}.table_info({layer})").fetchall() for where in ("main", "new")]
+            described = [base.execute(f"PRAGMA {where}.table_info({layer})").fetchall() for where in both_files]
             laid = [
                 base.execute(f"SELECT type, name, tbl_name, sql FROM {where}.sqlite_master ORDER BY 1, 2").fetchall()
-                for where in ("main", "new")
+                for where in both_files
             ]
             others = [_quoted(name) for _, name, *_ in described[0] if name != changes.column]
             differs = " OR ".join(["0", *(f"old.{name} IS NOT new.{name}" for name in others)])
-            counts = [base.execute(f"SELECT count(*) FROM {where}.{layer}").fetchone()[0] for where in ("main", "new")]
+            counts = [base.execute(f"SELECT count(*) FROM {where}.{layer}").fetchone()[0] for where in both_files]
             both, different, moved = base.execute(
                 f"SELECT count(*), total({differs}), total(old.{rates} IS NOT new.{rates}) "
                 f"FROM main.{layer} AS old JOIN new.{layer} AS new ON old._rowid_ = new._rowid_"
@@ -115,8 +120,13 @@ def package_difference(prescription: Prescription, changes: Changes, staged: Pat
         return None
     if laid[0] != laid[1] or described[0] != described[1] or {both, prescription.rows_read} != set(counts) or different:
         return "the layer differs beside the new rates"
-    if moved > changes.row.size:
-        return "rates differ that were to stay"
+    return "rates differ that were to stay" if moved > changes.row.size else ""
+
+
+def _package_rates_difference(prescription: Prescription, changes: Changes, staged: Path) -> str:
+    """Read the rates of a new layer again."""
+    import pyogrio
+
     try:
         read = pyogrio.raw.read(staged, layer=prescription.layer, columns=[changes.column], read_geometry=False)[3][0]
     except RuntimeError as problem:

@@ -51,8 +51,8 @@ def laid_ground(
     found = outcome.found
     zone_rate = np.zeros(0) if found.zones is None else found.zones.asked
     quads, record = found.strips.quads, found.strips.record
-    laid = (quads, found.rate[record], found.log.target[record])
-    grid = lay_grid(*laid, outcome.zones, zone_rate, outcome.boundary, cell, most)
+    rates = np.stack([found.rate[record], found.log.target[record]])
+    grid = lay_grid(quads, rates, outcome.zones, zone_rate, outcome.boundary, cell, most)
     marked = np.zeros(found.log.row.size, dtype=np.bool_)
     for one in outcome.judged:
         marked[one.rows] |= one.kind == LIQUID_LOST

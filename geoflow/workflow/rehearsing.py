@@ -272,9 +272,8 @@ def rehearsal_map(outcome: RehearseOutcome, system: System) -> Picture:
         ``"us"`` or ``"metric"``.
     """
     done = outcome.rehearsal
-    grid = lay_grid(
-        done.strips.quads, done.strip_rates.mean(axis=0), _target_below(done), done.setup.zones, done.setup.rate, None
-    )
+    rates = np.stack([done.strip_rates.mean(axis=0), _target_below(done)])
+    grid = lay_grid(done.strips.quads, rates, done.setup.zones, done.setup.rate, None)
     prescription, bar = outcome.plan.vetted.prescription, outcome.plan.vetted.solution.bar
     heading = Heading(
         f"To expect over target: {prescription.path.name} with {bar.name}",
