@@ -267,7 +267,7 @@ def test_the_same_bar_in_any_spelling(data: st.DataObject) -> None:
     got = numbers_in(dataclasses.asdict(parse_bar(mapping)))
     assert got.keys() == want.keys()
     for path, value in want.items():
-        if "/reading/" in path:
+        if "/readings/" in path:
             continue  # as it was written
         assert got[path] == (pytest.approx(value, rel=1e-9, abs=1e-9) if isinstance(value, float) else value), path
 

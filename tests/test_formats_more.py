@@ -377,7 +377,7 @@ def test_refusals(tmp_path):
         ("o.kml", {}, "no format that can be written"),
         ("o", {}, "no ending"),
         ("i.gpkg", {"replace": True}, "inputs are never written over"),
-        ("o.gpkg", {"cell": 5.0}, "only a raster has cells"),
+        ("o.gpkg", {"form": NewForm(cell=5.0)}, "only a raster has cells"),
     ]
     for name, options, expected in cases:
         with pytest.raises(OutputError, match=expected):

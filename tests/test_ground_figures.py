@@ -219,7 +219,7 @@ def test_orifices_over_the_log(tmp_path: Path) -> None:
     """Area falls by a tenth halfway: the dots on the right stand lower."""
     time = np.linspace(0.0, 6000.0, 400)
     ratio = np.where(time < 3000.0, 1.02, 0.92)
-    series = AreaSeries(np.arange(400), time, ratio, 0.96 * ratio, 1.04 * ratio, 4e-5)
+    series = AreaSeries(np.arange(400), time, ratio, 0.96 * ratio, 1.04 * ratio)
     (tmp_path / "o.png").write_bytes(orifice_figure(series, HEADING)[0])
     image = pixels(tmp_path / "o.png")
     dots = is_colour(image, "#3C6E97")

@@ -162,7 +162,7 @@ def test_zones_that_a_cooling_tank_takes_away_are_named(capsys: pytest.CaptureFi
     ids = {zone["zone"]: zone["zone_id"] for zone in document["zones"]}
     worse = [ids[zone] for zone in document["end_of_tank"]["zones_worse"]]
     answer = " ".join(section(text, "What to do").split())
-    assert worse and f"zones {', '.join(worse)}, which are doubtful with a full tank, fail there" in answer
+    assert worse and f"Zones {', '.join(worse)} are doubtful with a full tank and fail then" in answer
     assert code == 1
 
 

@@ -316,13 +316,6 @@ def test_each_orifice_holds_what_the_bar_fitted_with_it_holds() -> None:
         assert option.lost_planned == planned[0] - option.area_planned
 
 
-def test_the_best_single_speed_may_order_the_orifices_otherwise() -> None:
-    rate, area = ZONES
-    choice = orifice_choice(even(), DAY, rate, area, "best")
-    best = [option.speeds.best_area for option in choice.options]
-    assert best == sorted(best, reverse=True)
-
-
 def test_uneven_rows_are_told_and_not_recommended() -> None:
     """Row flows solved at the mean flow; 0.070 against 0.080 in gives far more than 5 %."""
     rate, area = ZONES
