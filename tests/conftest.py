@@ -74,6 +74,19 @@ def _watch() -> None:
 _watch()
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep tests of one module that go on in one tab of the browser as they are written, however all are shuffled."""
+    places: dict[Any, list[int]] = {}
+    for place, item in enumerate(items):
+        if "chromium" in getattr(item, "fixturenames", ()):
+            places.setdefault(item.path, []).append(place)
+    for held in places.values():
+        written = sorted((items[place] for place in held), key=lambda item: item.location[1] or 0)
+        for place, item in zip(held, written, strict=True):
+            items[place] = item
+
+
 def _all_tests(config: pytest.Config) -> bool:
     """Whether nothing was left out."""
     chosen = ("keyword", "markexpr", "deselect", "ignore", "ignore_glob", "lf", "collectonly")
