@@ -117,11 +117,6 @@ class Ammonia:
         pressures = pressure + np.arange(count) * step
         return pressures, np.moveaxis([self.phases(one) for one in pressures.tolist()], 0, -1)
 
-    def mixture(self, enthalpy: float, pressure: float) -> tuple[float, float]:
-        """Specific volume and McAdams viscosity of boiling ammonia."""
-        volume, viscosity = mixed(enthalpy, np.array(self.phases(pressure)))
-        return float(volume), float(viscosity)
-
     @functools.lru_cache(maxsize=20000)  # noqa: B019
     def throat(self, pressure: float, temperature: float) -> float:
         """Throat pressure of Henry and Fauske (1971) of liquid at a pressure, straight from CoolProp's entropies."""

@@ -19,8 +19,8 @@ __all__ = ["are_outlines", "write_outlines"]
 _HEAD: Final = 100
 _RECORD: Final = 56  # bytes of a record of one ring before its corners
 _POLYGON: Final = 5
-# GDAL turns rings by the sign of a sum that rounding may decide; relative, far above that.
-_CERTAIN: Final = 1e-9
+# GDAL turns rings by the sign of a sum that rounding may decide: of each product, ten times what rounding makes of it.
+_CERTAIN: Final = 1e-15
 
 
 def are_outlines(shapes: Any) -> bool:
@@ -98,4 +98,4 @@ def _turns(rings: Rings) -> tuple[BoolArray, BoolArray]:
     span = np.maximum.reduceat(np.abs(rings.points).max(axis=1), rings.start)
     counted: IntArray = rings.end - rings.start
     # Products of places as they are, far from the origin, are what is rounded.
-    return twice > 0.0, np.abs(twice) > _CERTAIN * np.square(span) * counted * 1e-6
+    return twice > 0.0, np.abs(twice) > _CERTAIN * np.square(span) * counted
