@@ -15,7 +15,7 @@ import numpy as np
 from geoflow.base.arrays import BoolArray, FloatArray, IntArray, in_order
 from geoflow.base.errors import RangeError
 from geoflow.ground.applied_log import AppliedLog
-from geoflow.reconciliation.lag_sums import PARTS, Asked, Sums, sums_in_parts
+from geoflow.reconciliation.lag_sums import PARTS, EarlierTargets, LagSums, sums_in_parts
 
 __all__ = ["Lag", "Tracks", "estimate_lag", "followed", "shifted", "tracks"]
 
@@ -214,7 +214,7 @@ def _responses(lags: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatAr
     return shares, dead, constant
 
 
-def _scores(shares: FloatArray, sums: Sums, part: int | None = None) -> FloatArray:
+def _scores(shares: FloatArray, sums: LagSums, part: int | None = None) -> FloatArray:
     """Correlation of applied with the target as each response follows it; without a part of the records."""
     targets, mixed, power = sums.without(part)
     spread = np.sum((shares @ targets) * shares, axis=-1)
@@ -283,8 +283,8 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
         return None
     area = (log.step * log.width)[road.order][places]
     share = area / area.sum()
-    asked = Asked(clock, target, places, whole)
-    sums = sums_in_parts(asked, y, share)
+    targets = EarlierTargets(clock, target, places, whole)
+    sums = sums_in_parts(targets, y, share)
     fine = min(_FINE, step / _FINER)
     # The last of `whole` takes what a slow response still has to do.
     lags = np.linspace(whole[0], whole[-2], round(float(whole[-2] - whole[0]) / fine) + 1)
@@ -294,7 +294,7 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
     best = int(np.argmax(score))
     kind = int(np.argmax(every[best]))
 
-    x = asked.mixed(shares[best, kind])
+    x = targets.mixed(shares[best, kind])
     x, y = x - share @ x, y - share @ y
     power = float(share @ np.square(x))
     residual = y - (float(share @ (x * y)) / power if power > 0.0 else 0.0) * x
@@ -315,7 +315,7 @@ def estimate_lag(log: AppliedLog, *, earliest: float = -2.0, latest: float = 15.
     )
 
 
-def _scatter(shares: FloatArray, sums: Sums, lags: FloatArray, best: float, reach: float) -> float:
+def _scatter(shares: FloatArray, sums: LagSums, lags: FloatArray, best: float, reach: float) -> float:
     """How far the lag may be off by what leaving out one part of the log after the other makes of it (jackknife)."""
     near = np.abs(lags - best) <= reach
     others = [lags[near][np.argmax(_scores(shares[near], sums, part).max(axis=1))] for part in range(PARTS)]

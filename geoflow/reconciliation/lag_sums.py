@@ -9,14 +9,14 @@ import numpy as np
 
 from geoflow.base.arrays import FloatArray, IntArray
 
-__all__ = ["PARTS", "Asked", "Sums", "sums_in_parts"]
+__all__ = ["PARTS", "EarlierTargets", "LagSums", "sums_in_parts"]
 
 PARTS: Final = 20
 """Parts of the log left out one after the other."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Asked:
+class EarlierTargets:
     """Targets that were asked some times before each record judged.
 
     Attributes
@@ -34,7 +34,7 @@ class Asked:
     places: IntArray
     whole: FloatArray
 
-    def earlier(self, part: slice) -> FloatArray:
+    def before(self, part: slice) -> FloatArray:
         """Targets asked at each of the times before some of the records, shape (lags, records).
 
         Parameters
@@ -60,11 +60,11 @@ class Asked:
             How much each of the earlier ones counts.
         """
         parts = np.array_split(np.arange(self.places.size), PARTS)
-        return np.concatenate([shares @ self.earlier(slice(at[0], at[-1] + 1)) for at in parts if at.size])
+        return np.concatenate([shares @ self.before(slice(at[0], at[-1] + 1)) for at in parts if at.size])
 
 
 @dataclass(frozen=True, slots=True)
-class Sums:
+class LagSums:
     """Weighted sums over parts of the records, first axis: of the targets asked at some earlier times, and applied."""
 
     weight: FloatArray
@@ -94,14 +94,14 @@ class Sums:
         )
 
 
-def sums_in_parts(asked: Asked, applied: FloatArray, share: FloatArray) -> Sums:
+def sums_in_parts(targets: EarlierTargets, applied: FloatArray, share: FloatArray) -> LagSums:
     """Sum in parts, of which no more than one is held at once.
 
     By einsum, row by row: for so few rows the threads of a BLAS wait for each other longer than they work.
 
     Parameters
     ----------
-    asked : Asked
+    targets : EarlierTargets
         Targets of the records judged.
     applied, share : ndarray, shape (judged,)
         What was applied, and the share of the area.
@@ -109,7 +109,7 @@ def sums_in_parts(asked: Asked, applied: FloatArray, share: FloatArray) -> Sums:
     found = []
     for at in np.array_split(np.arange(applied.size), PARTS):
         part = slice(at[0], at[-1] + 1) if at.size else slice(0, 0)
-        w, y, x = share[part], applied[part], asked.earlier(part)
+        w, y, x = share[part], applied[part], targets.before(part)
         wx = w * x
         found.append(
             (
@@ -117,4 +117,4 @@ def sums_in_parts(asked: Asked, applied: FloatArray, share: FloatArray) -> Sums:
                 np.einsum("ir,r->i", wx, y), np.einsum("r,r", w, np.square(y)),
             )
         )  # fmt: skip
-    return Sums(*(np.array(each) for each in zip(*found, strict=True)))
+    return LagSums(*(np.array(each) for each in zip(*found, strict=True)))
